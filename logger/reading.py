@@ -1,0 +1,163 @@
+"""The nouns that all rooms share."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from typing import Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bytes = NDArray[np.uint8]
+
+FaultName = Literal["open", "short_ground", "short_supply", "range"]
+
+
+class Status(enum.IntEnum):
+    """What a reading is worth. Only `OK` has a temperature; all others carry NaN.
+
+    The numbers are kept in journals: never renumber, only add.
+    """
+
+    OK = 0
+    OPEN = 1
+    """The thermocouple is broken or has come loose."""
+    SHORT_GROUND = 2
+    SHORT_SUPPLY = 3
+    RANGE = 4
+    """Beyond what the sensor, its amplifier or the thermocouple's own function can tell."""
+    CORRUPT = 5
+    """A register word the chip cannot have sent, or the chip's own error flag."""
+    NO_COLD_JUNCTION = 6
+    """A thermoelectric voltage without any cold junction to add to it."""
+    ABSENT = 7
+    """The channel was not in this frame."""
+
+
+FAULTS: dict[str, Status] = {
+    "open": Status.OPEN,
+    "short_ground": Status.SHORT_GROUND,
+    "short_supply": Status.SHORT_SUPPLY,
+    "range": Status.RANGE,
+}
+"""The rig's words for faults (wire format) and what they are here."""
+
+
+class Sample(msgspec.Struct, frozen=True, gc=False):
+    """One channel's entry in a frame, as the rig sent it.
+
+    Exactly one of `raw` (with `amp`), `uv` (with `cj`) and `c` is given, unless `fault` stands alone.
+
+    Attributes
+    ----------
+    amp : str or None
+        The chip's name, lower case (`max31855`).
+    raw : str or None
+        The chip's own register word, in hex.
+    uv : float or None
+        Thermoelectric voltage. [µV]
+    cj : float or None
+        Cold junction temperature. [°C]
+    c : float or None
+        A temperature that something else has already worked out. [°C]
+    fault : str or None
+        `open`, `short_ground`, `short_supply` or `range`.
+    """
+
+    amp: str | None = None
+    raw: str | None = None
+    uv: float | None = None
+    cj: float | None = None
+    c: float | None = None
+    fault: FaultName | None = None
+
+
+class Frame(msgspec.Struct, frozen=True, gc=False):
+    """One line of a rig.
+
+    Attributes
+    ----------
+    rig : str
+        The rig's name.
+    seq : int
+        Counts frames, wraps at 2**32.
+    ms : int
+        The rig's own clock, wraps at 2**32. [ms]
+    ch : dict of str to Sample
+        By channel name.
+    """
+
+    rig: str
+    seq: int
+    ms: int
+    ch: dict[str, Sample]
+
+
+Kind = Literal["word", "emf", "celsius"]
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """How one channel of a rig delivers its readings, and how they were converted.
+
+    Attributes
+    ----------
+    name : str
+        The firmware's name for it (`k0`).
+    kind : {'word', 'emf', 'celsius'}
+        A register word, a thermoelectric voltage, or plain °C.
+    amp : str or None
+        The chip, where `kind` is `word`.
+    letter : str or None
+        Thermocouple letter type used for the conversion; None for infrared and plain °C.
+    cold_junction : str or None
+        The channel whose cold junction is used, where this one has none of its own.
+    """
+
+    name: str
+    kind: Kind
+    amp: str | None = None
+    letter: str | None = None
+    cold_junction: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Frames of one rig with the same channels, raw and converted: what the journal takes.
+
+    n frames, k channels. A reading that is not `Status.OK` has NaN as its temperature.
+
+    Attributes
+    ----------
+    rig : str
+        The rig's name.
+    channels : tuple of Channel, length k
+        Columns of the arrays below.
+    t_us : int64 array, shape (n,)
+        Time of the sample, UTC, microseconds since 1970. [µs]
+    seq, ms : int64 array, shape (n,)
+        The rig's own counter and clock.
+    raw : float64 array, shape (n, k)
+        The register word (a whole number below 2**53), the emf [µV], or the temperature [°C], by the
+        channel's kind; NaN where the rig sent none.
+    raw_cj : float64 array, shape (n, k)
+        The cold junction that came with an emf [°C]; NaN elsewhere.
+    temperature_c : float64 array, shape (n, k)
+        [°C]
+    status : uint8 array, shape (n, k)
+        `Status` of each reading.
+    """
+
+    rig: str
+    channels: tuple[Channel, ...]
+    t_us: Ints
+    seq: Ints
+    ms: Ints
+    raw: Floats
+    raw_cj: Floats
+    temperature_c: Floats
+    status: Bytes
