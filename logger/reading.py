@@ -148,6 +148,9 @@ class Batch:
         The cold junction that came with an emf [°C]; NaN elsewhere.
     temperature_c : float64 array, shape (n, k)
         [°C]
+    cold_junction_c : float64 array, shape (n, k)
+        The cold junction used, from the word, the frame or another channel; NaN where there is none. Not
+        stored: it follows from `raw` and `raw_cj`. [°C]
     status : uint8 array, shape (n, k)
         `Status` of each reading.
     """
@@ -160,4 +163,5 @@ class Batch:
     raw: Floats
     raw_cj: Floats
     temperature_c: Floats
+    cold_junction_c: Floats
     status: Bytes
