@@ -1,0 +1,94 @@
+"""The supervisor: children come back, end in time, and a user's mistake ends everything with its status."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psutil
+
+_SUPERVISE = """
+import asyncio, sys
+from logger.supervisor import Child, supervise
+children = [Child(f"child{i}", (sys.executable, "-c", code)) for i, code in enumerate(sys.argv[1:])]
+sys.exit(asyncio.run(supervise(children, lambda line: print(line, flush=True))))
+"""
+
+
+@contextmanager
+def supervised(*codes: str) -> Iterator[subprocess.Popen[str]]:
+    process = subprocess.Popen(
+        [sys.executable, "-c", _SUPERVISE, *codes], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def until(condition, seconds: float = 15.0):
+    deadline = time.monotonic() + seconds
+    while time.monotonic() < deadline:
+        if found := condition():
+            return found
+        time.sleep(0.02)
+    raise AssertionError("waited in vain")
+
+
+def _notes_pid(path: Path, then: str) -> str:
+    return (
+        f"import os, signal, time, sys\nopen({str(path)!r}, 'a').write(f'{{os.getpid()}}\\n')\n{then}"
+    )
+
+
+def _pids(path: Path) -> list[int]:
+    return [int(line) for line in path.read_text().split()] if path.exists() else []
+
+
+def test_a_child_that_dies_comes_back(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    with supervised(_notes_pid(note, "time.sleep(60)")) as process:
+        first = until(lambda: _pids(note))[0]
+        os.kill(first, signal.SIGKILL)
+        until(lambda: len(_pids(note)) == 2)
+        process.send_signal(signal.SIGTERM)
+        output, _ = process.communicate(timeout=10)
+    assert process.returncode == 0
+    assert "child0 ended (SIGKILL); starting it again" in output
+    assert not any(psutil.pid_exists(pid) for pid in _pids(note))
+
+
+def test_a_users_mistake_ends_everything_with_its_status(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    with supervised(_notes_pid(note, "time.sleep(60)"), "import time, sys; time.sleep(1); sys.exit(2)") as p:
+        p.communicate(timeout=20)
+    assert p.returncode == 2
+    assert len(_pids(note)) == 1
+    assert not psutil.pid_exists(_pids(note)[0])
+
+
+def test_a_child_that_will_not_end_is_killed(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    stubborn = "signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"
+    with supervised(_notes_pid(note, stubborn)) as process:
+        until(lambda: _pids(note))
+        time.sleep(0.3)  # until the child has set its handler; only a moment, nothing is measured
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=10)
+    assert process.returncode == 0
+    assert not psutil.pid_exists(_pids(note)[0])
+
+
+def test_children_end_when_the_supervisor_is_killed(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    with supervised(_notes_pid(note, "time.sleep(60)")) as process:
+        pid = until(lambda: _pids(note))[0]
+        process.kill()
+        until(lambda: not psutil.pid_exists(pid) or psutil.Process(pid).status() == psutil.STATUS_ZOMBIE)
