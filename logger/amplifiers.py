@@ -1,0 +1,436 @@
+"""A chip's register word to what it measured, and back.
+
+A word is the chip's own register, most significant bit first, as the rig sends it in hex:
+
+=========  =====  =======================================================================================
+chip       bytes  word
+=========  =====  =======================================================================================
+max6675    2      the 16 bits of one read
+max31855   4      the 32 bits of one read
+max31856   6      registers 0Ah to 0Fh in one read: CJTH, CJTL, LTCBH, LTCBM, LTCBL, SR
+mcp9600    5      hot junction T_H (2 bytes), cold junction T_C (2 bytes), STATUS (1 byte)
+mlx90614   2      RAM address 07h (T_OBJ1), high byte first (the chip itself sends the low byte first)
+=========  =====  =======================================================================================
+
+To add a chip: a decoder, an encoder, one entry in `AMPLIFIERS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from logger.physics.thermocouple import LETTERS, emf_uv, range_c
+from logger.reading import Bytes, Floats, Ints, Status
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What a chip's words say; all arrays have the words' shape.
+
+    Attributes
+    ----------
+    emf_uv : float64 array
+        Thermoelectric voltage above the cold junction, from chips of kind `emf`; NaN otherwise. [µV]
+    cold_junction_c : float64 array
+        The cold junction that `emf_uv` is counted from: the chip's own, or what stands in for it; NaN where
+        there is none. [°C]
+    temperature_c : float64 array
+        From chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
+    status : uint8 array
+        `Status`. Where it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may still be
+        good.
+    """
+
+    emf_uv: Floats
+    cold_junction_c: Floats
+    temperature_c: Floats
+    status: Bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Amplifier:
+    """A chip that the logger can read.
+
+    Attributes
+    ----------
+    word_bytes : int
+        Length of its word.
+    kind : {'emf', 'hot_junction', 'infrared'}
+        Whether it assumes a straight line, which is undone here to get the emf; linearises by itself; or
+        looks at a surface.
+    letters : tuple of str
+        Thermocouple types it serves; empty for infrared.
+    sends_cold_junction : bool
+        Whether its word has the cold junction in it.
+    decode : callable
+        (words, letter, cold junction or None) -> Decoded; `decode_words` does the rest.
+    encode : callable
+        (hot junction or surface, cold junction, letter) -> word.
+    fault_words : dict of Status to int
+        A word for each fault that the chip can tell.
+    """
+
+    word_bytes: int
+    kind: Literal["emf", "hot_junction", "infrared"]
+    letters: tuple[str, ...]
+    sends_cold_junction: bool
+    decode: Callable[[Ints, str, Floats | None], Decoded]
+    encode: Callable[[float, float, str], int]
+    fault_words: dict[Status, int]
+
+
+def decode_words(
+    amp: str, words: Floats | Ints, letter: str = "K", cold_junction_c: Floats | None = None
+) -> Decoded:
+    """Say what a chip's words mean.
+
+    Parameters
+    ----------
+    amp : str
+        A key of `AMPLIFIERS`.
+    words : array of whole numbers from 0 to 2**(8 * word_bytes) - 1
+        int64, or float64 (exact, since no word is longer than 53 bits).
+    letter : str, default 'K'
+        Thermocouple type, one of the chip's `letters`; of no consequence for infrared.
+    cold_junction_c : array of the same shape, optional
+        For a chip that doesn't send its cold junction: one that stands in for it, NaN where there is none.
+        [°C]
+
+    Returns
+    -------
+    Decoded
+
+    Raises
+    ------
+    ValueError
+        The chip is unknown, or doesn't serve the letter.
+
+    Notes
+    -----
+    A word of nothing but ones or nothing but zeros is a data line that nobody drives: `Status.CORRUPT`. A
+    chip can send all zeros (MAX31855: both junctions at 0.0 °C exactly; MAX6675: 0 °C or below), but a
+    reading lost in frost before lighting is a small price for never showing a dead chip as a cool pot.
+    """
+    chip = amplifier(amp, letter)
+    whole = words.astype(np.int64)
+    decoded = chip.decode(whole, letter, cold_junction_c)
+    dead = (whole == 0) | (whole == (1 << 8 * chip.word_bytes) - 1)
+    if dead.any():
+        decoded.status[dead] = Status.CORRUPT
+    bad = decoded.status != Status.OK
+    if bad.any():
+        decoded.emf_uv[bad] = np.nan
+        decoded.temperature_c[bad] = np.nan
+        decoded.cold_junction_c[decoded.status == Status.CORRUPT] = np.nan
+    return decoded
+
+
+def encode_word(
+    amp: str,
+    temperature_c: float,
+    cold_junction_c: float = 25.0,
+    letter: str = "K",
+    status: Status = Status.OK,
+) -> int:
+    """Make the word that a chip would send: what simulated rigs and tests of firmware need.
+
+    Parameters
+    ----------
+    amp : str
+        A key of `AMPLIFIERS`.
+    temperature_c : float
+        Hot junction or surface; beyond the chip's range the word is that of its limit. [°C]
+    cold_junction_c : float, default 25
+        [°C]
+    letter : str, default 'K'
+        Thermocouple type, one of the chip's `letters`; of no consequence for infrared.
+    status : Status, default OK
+        Anything else makes the chip's word for that fault, whatever the temperatures.
+
+    Returns
+    -------
+    int
+        `decode_words` gives the temperatures back within the chip's resolution.
+
+    Raises
+    ------
+    ValueError
+        The chip is unknown, doesn't serve the letter or can't tell that fault; or a temperature is beyond the
+        thermocouple's reference function.
+    """
+    chip = amplifier(amp, letter)
+    if status is Status.OK:
+        return chip.encode(temperature_c, cold_junction_c, letter)
+    if status not in chip.fault_words:
+        told = ", ".join(s.name for s in chip.fault_words)
+        raise ValueError(f"a {amp} has no word for {status.name}; it has words for {told}")
+    return chip.fault_words[status]
+
+
+def amplifier(amp: str, letter: str = "K") -> Amplifier:
+    """Look up a chip.
+
+    Parameters
+    ----------
+    amp : str
+        The chip's name, lower case.
+    letter : str, default 'K'
+        Thermocouple type that it must serve; of no consequence for infrared.
+
+    Returns
+    -------
+    Amplifier
+
+    Raises
+    ------
+    ValueError
+        The chip is unknown, or doesn't serve the letter; the text names the mend.
+    """
+    chip = AMPLIFIERS.get(amp)
+    if chip is None:
+        raise ValueError(
+            f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}, "
+            "and any other as 'uv' with 'cj', or as 'c'"
+        )
+    if chip.letters and letter not in chip.letters:
+        raise ValueError(
+            f"a {amp} does not serve thermocouples of type {letter}, only {', '.join(chip.letters)}; "
+            "correct 'type' in the plan, or use another amplifier"
+        )
+    return chip
+
+
+def _field(words: Ints, shift: int, bits: int) -> Ints:
+    """Signed two's complement number of `bits` bits that ends at bit `shift`."""
+    value = (words >> shift) & ((1 << bits) - 1)
+    return value - ((value >> (bits - 1)) << bits)
+
+
+def _unsigned(number: float, bits: int) -> int:
+    """Nearest two's complement number of `bits` bits, as the unsigned bits of a word; stops at its limits."""
+    limit = 1 << (bits - 1)
+    return min(max(round(number), -limit), limit - 1) % (1 << bits)
+
+
+def _ok(words: Ints) -> Bytes:
+    return np.full(words.shape, int(Status.OK), np.uint8)
+
+
+def _nowhere(words: Ints) -> Floats:
+    return np.full(words.shape, np.nan)
+
+
+def _line_c(gain_uv_per_c: float, temperature_c: float, cold_junction_c: float, letter: str) -> float:
+    """What a chip that assumes a straight line of `gain_uv_per_c` makes of two junctions."""
+    return cold_junction_c + (_emf(letter, temperature_c) - _emf(letter, cold_junction_c)) / gain_uv_per_c
+
+
+def _emf(letter: str, temperature_c: float) -> float:
+    e = emf_uv(letter, temperature_c)
+    if np.isnan(e):
+        low_c, high_c = range_c(letter)
+        raise ValueError(f"{temperature_c:g} °C is outside type {letter} ({low_c:g} to {high_c:g} °C)")
+    return e
+
+
+# --- MAX6675 ---
+
+MAX6675_GAIN_UV_PER_C: Final = 41.0
+"""Maxim 19-2235, 'Temperature Conversion'. [µV/°C]"""
+
+MAX6675_ASSUMED_JUNCTION_C: Final = 25.0
+"""Taken for the chip's own cold junction where no other channel tells. [°C]
+
+It hardly matters: the chip has already added its own junction at 41 µV/°C, which is very nearly the slope of
+type K there (38.2 µV/°C at −20 °C, 41.5 µV/°C at 85 °C), so only the difference of the slopes is left. The
+hot junction then reads at most 1.8 °C off with a junction at −20 °C, 0.7 °C at 0 °C, 0.3 °C at 10 °C, 0.1 °C
+at 40 °C and 0.4 °C at 85 °C. The chip's own error is up to 2 °C below 700 °C. (Not undoing the straight line
+would cost 12 °C at 800 °C.)
+"""
+
+
+def _decode_max6675(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # D15 is always 0, D14..D3 the temperature in 0.25 °C, D2 open, D1 device ID, always 0, D0 three-state.
+    line_c = ((words >> 3) & 0xFFF) / 4
+    junction_c = np.full(words.shape, MAX6675_ASSUMED_JUNCTION_C)
+    if cold_junction_c is not None:
+        junction_c = np.where(np.isnan(cold_junction_c), junction_c, cold_junction_c)
+    status = _ok(words)
+    status[line_c == 1023.75] = Status.RANGE  # where it stops counting
+    status[words & 0x0004 != 0] = Status.OPEN
+    status[(words & 0x8002 != 0) | (words == 1)] = Status.CORRUPT  # 1: zeros and a floating D0
+    return Decoded(MAX6675_GAIN_UV_PER_C * (line_c - junction_c), junction_c, _nowhere(words), status)
+
+
+def _encode_max6675(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    line_c = _line_c(MAX6675_GAIN_UV_PER_C, temperature_c, cold_junction_c, letter)
+    return min(max(round(4 * line_c), 0), 0xFFF) << 3
+
+
+# --- MAX31855 ---
+
+MAX31855_GAIN_UV_PER_C: Final = {
+    "E": 76.373,
+    "J": 57.953,
+    "K": 41.276,
+    "N": 36.256,
+    "R": 10.506,
+    "S": 9.587,
+    "T": 52.18,
+}
+"""The straight line that each variant (MAX31855E, J, K, …) assumes: Maxim 19-5793, table 1. [µV/°C]"""
+
+_MAX31855_FAULT, _MAX31855_RESERVED = 0x0001_0000, 0x0002_0008
+_MAX31855_OPEN, _MAX31855_GROUND, _MAX31855_SUPPLY = 0x1, 0x2, 0x4
+
+
+def _decode_max31855(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # D31..D18 hot junction on the straight line, 0.25 °C; D15..D4 cold junction, 0.0625 °C.
+    line_c = _field(words, 18, 14) / 4
+    junction_c = _field(words, 4, 12) / 16
+    status = _ok(words)
+    status[(line_c < -270) | (line_c > 1800)] = Status.RANGE
+    odd = words & (_MAX31855_FAULT | _MAX31855_RESERVED | 0x7)
+    if odd.any():
+        status[odd & _MAX31855_FAULT != 0] = Status.CORRUPT  # stays where no reason is given
+        status[odd & _MAX31855_SUPPLY != 0] = Status.SHORT_SUPPLY
+        status[odd & _MAX31855_GROUND != 0] = Status.SHORT_GROUND
+        status[odd & _MAX31855_OPEN != 0] = Status.OPEN
+        status[odd & _MAX31855_RESERVED != 0] = Status.CORRUPT
+    return Decoded(
+        MAX31855_GAIN_UV_PER_C[letter] * (line_c - junction_c), junction_c, _nowhere(words), status
+    )
+
+
+def _encode_max31855(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    line_c = _line_c(MAX31855_GAIN_UV_PER_C[letter], temperature_c, cold_junction_c, letter)
+    return _unsigned(line_c * 4, 14) << 18 | _unsigned(cold_junction_c * 16, 12) << 4
+
+
+# --- MAX31856 ---
+
+
+def _decode_max31856(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # Cold junction: 14 bits of 1/64 °C, the lowest two of its 16 always 0. Hot junction, linearised by the
+    # chip for the type that the firmware has set: 19 bits of 1/128 °C and 5 without meaning. Status: CJ
+    # range, TC range, four alarms on the user's own limits (no faults), OVUV, OPEN.
+    junction_c = _field(words, 34, 14) / 64
+    hot_c = _field(words, 13, 19) / 128
+    low_c, high_c = range_c(letter)
+    status = _ok(words)
+    status[(words & 0xC0 != 0) | (hot_c < low_c) | (hot_c > high_c)] = Status.RANGE
+    status[words & 0x02 != 0] = Status.SHORT_SUPPLY  # or below ground: the chip doesn't tell which
+    status[words & 0x01 != 0] = Status.OPEN
+    status[words & (0x3 << 32) != 0] = Status.CORRUPT
+    return Decoded(_nowhere(words), junction_c, hot_c, status)
+
+
+def _encode_max31856(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    _emf(letter, temperature_c)
+    return _unsigned(cold_junction_c * 64, 14) << 34 | _unsigned(temperature_c * 128, 19) << 13
+
+
+# --- MCP9600 ---
+
+
+def _decode_mcp9600(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # Both junctions in 1/16 °C; the hot one linearised by the chip for the type that the firmware has set.
+    # Status bit 4: emf or T_H beyond the type's range, which is also all an open couple shows on this chip.
+    # Bit 5 is unimplemented, always 0.
+    hot_c = _field(words, 24, 16) / 16
+    junction_c = _field(words, 8, 16) / 16
+    low_c, high_c = range_c(letter)
+    status = _ok(words)
+    status[(words & 0x10 != 0) | (hot_c < low_c) | (hot_c > high_c)] = Status.RANGE
+    status[words & 0x20 != 0] = Status.CORRUPT
+    return Decoded(_nowhere(words), junction_c, hot_c, status)
+
+
+def _encode_mcp9600(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    _emf(letter, temperature_c)
+    updated = 0x40  # normally set: a conversion is complete
+    return _unsigned(temperature_c * 16, 16) << 24 | _unsigned(cold_junction_c * 16, 16) << 8 | updated
+
+
+# --- MLX90614 ---
+
+MLX90614_LOW_C: Final = 0x27AD * 0.02 - 273.15
+MLX90614_HIGH_C: Final = 0x7FFF * 0.02 - 273.15
+"""−70.01 and 382.19 °C: where the word stops. A reading there says 'hotter than I can see', nothing more."""
+
+
+def _decode_mlx90614(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # D15 error flag, D14..D0 the object in 0.02 K.
+    status = _ok(words)
+    status[(words < 0x27AD) | (words >= 0x7FFF)] = Status.RANGE
+    status[words & 0x8000 != 0] = Status.CORRUPT
+    return Decoded(_nowhere(words), _nowhere(words), words / 50 - 273.15, status)
+
+
+def _encode_mlx90614(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    return min(max(round((temperature_c + 273.15) / 0.02), 0x27AD), 0x7FFF)
+
+
+AMPLIFIERS: Final[dict[str, Amplifier]] = {
+    "max6675": Amplifier(
+        2,
+        "emf",
+        ("K",),
+        sends_cold_junction=False,
+        decode=_decode_max6675,
+        encode=_encode_max6675,
+        fault_words={Status.OPEN: 0x0004, Status.RANGE: 0x7FF8, Status.CORRUPT: 0xFFFF},
+    ),
+    "max31855": Amplifier(
+        4,
+        "emf",
+        tuple(MAX31855_GAIN_UV_PER_C),
+        sends_cold_junction=True,
+        decode=_decode_max31855,
+        encode=_encode_max31855,
+        fault_words={
+            Status.OPEN: 0x0001_1901,
+            Status.SHORT_GROUND: 0x0001_1902,
+            Status.SHORT_SUPPLY: 0x0001_1904,
+            Status.RANGE: 0x7FFC_1900,
+            Status.CORRUPT: 0xFFFF_FFFF,
+        },
+    ),
+    "max31856": Amplifier(
+        6,
+        "hot_junction",
+        LETTERS,
+        sends_cold_junction=True,
+        decode=_decode_max31856,
+        encode=_encode_max31856,
+        fault_words={
+            Status.OPEN: 0x1900_0000_0001,
+            Status.SHORT_SUPPLY: 0x1900_0000_0002,
+            Status.RANGE: 0x1900_0000_0040,
+            Status.CORRUPT: 0xFFFF_FFFF_FFFF,
+        },
+    ),
+    "mcp9600": Amplifier(
+        5,
+        "hot_junction",
+        LETTERS,
+        sends_cold_junction=True,
+        decode=_decode_mcp9600,
+        encode=_encode_mcp9600,
+        fault_words={Status.RANGE: 0x00_0001_9050, Status.CORRUPT: 0xFF_FFFF_FFFF},
+    ),
+    "mlx90614": Amplifier(
+        2,
+        "infrared",
+        (),
+        sends_cold_junction=False,
+        decode=_decode_mlx90614,
+        encode=_encode_mlx90614,
+        fault_words={Status.RANGE: 0x7FFF, Status.CORRUPT: 0xFFFF},
+    ),
+}
+"""By the name the rig gives (`amp`)."""

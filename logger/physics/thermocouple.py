@@ -1,0 +1,433 @@
+"""Letter-designated thermocouples: emf from temperature and back, cold junction, tolerance classes.
+
+The forward functions are exact: the ITS-90 reference functions themselves. The inverse is read from tables
+that are made of the forward function when a letter is first asked for (a few milliseconds), with steps so
+small that straight lines between them stay within `INVERSE_ERROR_C` of the exact inverse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Final, TypeVar, cast, overload
+
+import numpy as np
+
+from logger.physics.its90 import PIECES
+from logger.reading import Floats
+
+LETTERS: Final = tuple(PIECES)
+
+INVERSE_ERROR_C: Final = 0.0005
+"""The inverse is closer than this to the exact inverse of the reference function. [°C]"""
+
+SINGLE_VALUED_FROM_C: Final = {"B": 42.2}
+"""Where the inverse begins, for letters whose emf isn't single-valued over the whole range. [°C]
+
+The emf of type B sinks to −2.6 µV at 21 °C and is back at zero at 42.15 °C; below that, one emf belongs to
+two temperatures.
+"""
+
+_CELLS: Final = 8192
+_CHUNK: Final = 16384
+"""Readings worked on at a time, so that all intermediate arrays stay in a small processor's cache."""
+_FEW: Final = 400
+"""Up to here one call of `np.interp` costs less than the several array operations of the cell table."""
+
+_Numeric = TypeVar("_Numeric", float, Floats)
+
+
+@overload
+def emf_uv(letter: str, temperature_c: float) -> float: ...
+@overload
+def emf_uv(letter: str, temperature_c: Floats) -> Floats: ...
+def emf_uv(letter: str, temperature_c: float | Floats) -> float | Floats:
+    """Thermoelectric voltage of a couple whose cold junction is at 0 °C.
+
+    The ITS-90 reference function [1]_, exact.
+
+    Parameters
+    ----------
+    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
+        Thermocouple type.
+    temperature_c : float or array
+        Temperature of the hot junction. [°C]
+
+    Returns
+    -------
+    float or array of the same shape
+        NaN outside the function's range: 0 to 1820 °C (B), -270 to 1000 °C (E), -210 to 1200 °C (J), -270 to
+        1372 °C (K), -270 to 1300 °C (N), -50 to 1768.1 °C (R and S), -270 to 400 °C (T). [µV]
+
+    Raises
+    ------
+    ValueError
+        `letter` is none of the eight.
+
+    References
+    ----------
+    .. [1] Burns, G. W. et al., Temperature-Electromotive Force Reference Functions and Tables for the
+       Letter-Designated Thermocouple Types Based on the ITS-90, NIST Monograph 175, 1993; the same functions
+       are in IEC 60584-1:2013.
+
+    Examples
+    --------
+    >>> round(emf_uv("K", 750.0))
+    31213
+    """
+    return _evaluate(letter, temperature_c, _Curve.emf_uv)
+
+
+@overload
+def slope_uv_per_c(letter: str, temperature_c: float) -> float: ...
+@overload
+def slope_uv_per_c(letter: str, temperature_c: Floats) -> Floats: ...
+def slope_uv_per_c(letter: str, temperature_c: float | Floats) -> float | Floats:
+    """Seebeck coefficient: the derivative of `emf_uv`.
+
+    Parameters
+    ----------
+    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
+        Thermocouple type.
+    temperature_c : float or array
+        Temperature of the hot junction. [°C]
+
+    Returns
+    -------
+    float or array of the same shape
+        NaN outside the range of the reference function. [µV/°C]
+
+    Raises
+    ------
+    ValueError
+        `letter` is none of the eight.
+    """
+    return _evaluate(letter, temperature_c, _Curve.slope_uv_per_c)
+
+
+@overload
+def temperature_c(letter: str, emf_uv: float) -> float: ...
+@overload
+def temperature_c(letter: str, emf_uv: Floats) -> Floats: ...
+def temperature_c(letter: str, emf_uv: float | Floats) -> float | Floats:
+    """Temperature of the hot junction of a couple whose cold junction is at 0 °C.
+
+    The inverse of the reference function, within `INVERSE_ERROR_C` of the exact one. (NIST's own inverse
+    polynomials are good to about 0.05 °C, and end at -200 °C.)
+
+    Parameters
+    ----------
+    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
+        Thermocouple type.
+    emf_uv : float or array
+        Thermoelectric voltage. [µV]
+
+    Returns
+    -------
+    float or array of the same shape
+        NaN where `emf_uv` is NaN or belongs to no temperature of the reference function; for type B also
+        where it belongs to more than one, below `SINGLE_VALUED_FROM_C`. [°C]
+
+    Raises
+    ------
+    ValueError
+        `letter` is none of the eight.
+
+    Examples
+    --------
+    >>> round(temperature_c("K", 31213.0), 1)
+    750.0
+    """
+    inverse = _inverse(letter)
+    if isinstance(emf_uv, np.ndarray) and emf_uv.size > _FEW:
+        flat = emf_uv.astype(np.float64, copy=False).ravel()
+        out = np.empty_like(flat)
+        for start in range(0, flat.size, _CHUNK):
+            out[start : start + _CHUNK] = inverse.cells(flat[start : start + _CHUNK])
+        return out.reshape(emf_uv.shape)
+    t = np.interp(emf_uv, inverse.node_uv, inverse.node_c, np.nan, np.nan)
+    return t if isinstance(t, np.ndarray) else float(t)
+
+
+@overload
+def compensated_temperature_c(letter: str, emf_uv: float, cold_junction_c: float) -> float: ...
+@overload
+def compensated_temperature_c(letter: str, emf_uv: Floats, cold_junction_c: Floats | float) -> Floats: ...
+def compensated_temperature_c(
+    letter: str, emf_uv: float | Floats, cold_junction_c: float | Floats
+) -> float | Floats:
+    """Temperature of the hot junction, from what a meter at the cold junction sees.
+
+    Adds the emf that the cold junction's temperature stands for, then inverts: temperatures themselves must
+    never be added, since the emf is no straight line.
+
+    Parameters
+    ----------
+    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
+        Thermocouple type.
+    emf_uv : float or array
+        Thermoelectric voltage as measured. [µV]
+    cold_junction_c : float or array
+        Temperature of the cold junction. [°C]
+
+    Returns
+    -------
+    float or array
+        NaN where either is NaN or beyond the reference function. [°C]
+
+    Raises
+    ------
+    ValueError
+        `letter` is none of the eight.
+    """
+    return temperature_c(letter, emf_uv + _evaluate(letter, cold_junction_c, _Curve.emf_uv))
+
+
+def range_c(letter: str) -> tuple[float, float]:
+    """Temperatures between which the reference function is defined.
+
+    Parameters
+    ----------
+    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
+        Thermocouple type.
+
+    Returns
+    -------
+    low_c, high_c : float
+        [°C]
+
+    Raises
+    ------
+    ValueError
+        `letter` is none of the eight.
+    """
+    curves = _curves(letter)
+    return curves[0].low_c, curves[-1].high_c
+
+
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """One piece of a reference function, ready to be evaluated; highest coefficient first."""
+
+    low_c: float
+    high_c: float
+    emf: tuple[float, ...]
+    slope: tuple[float, ...]
+    exponential: tuple[float, float, float] | None
+
+    def emf_uv(self, t: _Numeric) -> _Numeric:
+        e = _horner(self.emf, t)
+        if self.exponential is not None:
+            a0, a1, a2 = self.exponential
+            e += a0 * np.exp(a1 * (t - a2) ** 2)
+        return e
+
+    def slope_uv_per_c(self, t: _Numeric) -> _Numeric:
+        s = _horner(self.slope, t)
+        if self.exponential is not None:
+            a0, a1, a2 = self.exponential
+            s += 2 * a0 * a1 * (t - a2) * np.exp(a1 * (t - a2) ** 2)
+        return s
+
+
+@cache
+def _curves(letter: str) -> tuple[_Curve, ...]:
+    if letter not in PIECES:
+        raise ValueError(f"{letter!r} is not a thermocouple letter; use one of {', '.join(LETTERS)}")
+    curves = []
+    for piece in PIECES[letter]:
+        uv = [1e3 * c for c in piece.polynomial]
+        slope = [n * c for n, c in enumerate(uv)][1:]
+        exponential = piece.exponential
+        if exponential is not None:
+            exponential = (1e3 * exponential[0], *exponential[1:])
+        curves.append(_Curve(piece.low_c, piece.high_c, tuple(uv[::-1]), tuple(slope[::-1]), exponential))
+    return tuple(curves)
+
+
+def _horner(coefficients: Sequence[float], t: _Numeric) -> _Numeric:
+    value = coefficients[0] * t
+    for c in coefficients[1:-1]:
+        value += c
+        value *= t
+    value += coefficients[-1]
+    return value
+
+
+def _evaluate(
+    letter: str, temperature_c: float | Floats, what: Callable[[_Curve, Any], Any]
+) -> float | Floats:
+    curves = _curves(letter)
+    if isinstance(temperature_c, float | int):
+        for curve in curves:
+            if curve.low_c <= temperature_c <= curve.high_c:
+                return float(what(curve, float(temperature_c)))
+        return float("nan")
+    t = np.asarray(temperature_c, np.float64)
+    if t.size:
+        low_c, high_c = t.min(), t.max()
+        for curve in curves:
+            if curve.low_c <= low_c and high_c <= curve.high_c:
+                return cast(Floats, what(curve, t))
+    out = np.full(t.shape, np.nan)
+    for curve in curves:
+        inside = (t >= curve.low_c) & (t <= curve.high_c)
+        out[inside] = what(curve, t[inside])
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Inverse:
+    """The inverse of one letter as straight lines, twice.
+
+    `node_*`: between points set as far apart as the curvature allows, found by bisection: covers the whole
+    range, and is quickest for a few readings. `cell_*`: in cells of equal width of emf, found by arithmetic:
+    quickest for many; it leaves out the coldest part, where the emf hardly changes with temperature.
+    """
+
+    node_uv: Floats
+    node_c: Floats
+    cell_from_uv: float
+    cells_per_uv: float
+    cell_c: Floats
+    cell_c_per_uv: Floats
+
+    def cells(self, emf_uv: Floats) -> Floats:
+        # A NaN makes both comparisons false. Chunks with a reading outside the cells are rare.
+        if not (emf_uv.min() >= self.cell_from_uv and emf_uv.max() <= self.node_uv[-1]):
+            return np.interp(emf_uv, self.node_uv, self.node_c, np.nan, np.nan)
+        position = emf_uv - self.cell_from_uv
+        position *= self.cells_per_uv
+        cell = position.astype(np.intp)
+        t = self.cell_c_per_uv.take(cell, mode="clip")
+        t *= emf_uv
+        t += self.cell_c.take(cell, mode="clip")
+        return t
+
+
+@cache
+def _inverse(letter: str) -> _Inverse:
+    curves = _curves(letter)
+    low_c, high_c = range_c(letter)
+    low_c = SINGLE_VALUED_FROM_C.get(letter, low_c)
+    t = np.linspace(low_c, high_c, 4001)
+    slope = slope_uv_per_c(letter, t)
+    bend = np.abs(np.gradient(slope, t))
+
+    # A chord of Δt degrees is off by at most Δt² |E''| / 8 |E'|: take half of what is allowed, since E'' is
+    # not quite constant along it. At least one point in 5 °C.
+    per_c = np.sqrt(bend / slope / (8 * INVERSE_ERROR_C / 2)) + 0.2
+    count = np.concatenate(([0.0], np.cumsum((per_c[1:] + per_c[:-1]) / 2 * np.diff(t))))
+    node_c = np.interp(np.linspace(0, count[-1], int(count[-1]) + 2), count, t)
+    # Where pieces meet the slope may jump (type N at 0 °C, by 0.9 %): no line may lead across.
+    node_c = np.union1d(node_c, [c.high_c for c in curves[:-1]])
+    node_uv = emf_uv(letter, node_c)
+
+    # The same for cells of equal emf, which are off by at most Δe² |E''| / 8 |E'|³.
+    emf = emf_uv(letter, t)
+    width_uv = (emf[-1] - emf[0]) / _CELLS
+    fine = bend / slope**3 * width_uv**2 / 8 < INVERSE_ERROR_C / 2
+    first = int(np.flatnonzero(~fine)[-1]) + 1 if not fine.all() else 0
+    edge_uv = np.linspace(emf[first], node_uv[-1], _CELLS + 1)
+    edge_c = np.interp(edge_uv, node_uv, node_c)
+    for _ in range(2):  # Newton: from 5e-4 °C to the last digits
+        edge_c -= (emf_uv(letter, edge_c) - edge_uv) / slope_uv_per_c(letter, edge_c)
+        edge_c = np.clip(edge_c, low_c, high_c)
+    c_per_uv = np.diff(edge_c) / np.diff(edge_uv)
+    c_per_uv = np.append(c_per_uv, c_per_uv[-1])  # the upper end belongs to the last cell
+    return _Inverse(
+        node_uv=node_uv,
+        node_c=node_c,
+        cell_from_uv=float(edge_uv[0]),
+        cells_per_uv=float(_CELLS / (edge_uv[-1] - edge_uv[0])),
+        cell_c=edge_c - c_per_uv * edge_uv,
+        cell_c_per_uv=c_per_uv,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Tolerance:
+    """max(`fixed_c`, `offset_c` + `per_c` |t|) from `low_c` to `high_c`."""
+
+    low_c: float
+    high_c: float
+    fixed_c: float
+    per_c: float
+    offset_c: float = 0.0
+
+
+_TOLERANCES: Final[dict[tuple[str, int], _Tolerance]] = {
+    ("B", 2): _Tolerance(600, 1700, 1.5, 0.0025),
+    ("B", 3): _Tolerance(600, 1700, 4.0, 0.005),
+    ("E", 1): _Tolerance(-40, 800, 1.5, 0.004),
+    ("E", 2): _Tolerance(-40, 900, 2.5, 0.0075),
+    ("E", 3): _Tolerance(-200, 40, 2.5, 0.015),
+    ("J", 1): _Tolerance(-40, 750, 1.5, 0.004),
+    ("J", 2): _Tolerance(-40, 750, 2.5, 0.0075),
+    ("K", 1): _Tolerance(-40, 1000, 1.5, 0.004),
+    ("K", 2): _Tolerance(-40, 1200, 2.5, 0.0075),
+    ("K", 3): _Tolerance(-200, 40, 2.5, 0.015),
+    ("N", 1): _Tolerance(-40, 1000, 1.5, 0.004),
+    ("N", 2): _Tolerance(-40, 1200, 2.5, 0.0075),
+    ("N", 3): _Tolerance(-200, 40, 2.5, 0.015),
+    ("R", 1): _Tolerance(0, 1600, 1.0, 0.003, -2.3),
+    ("R", 2): _Tolerance(0, 1600, 1.5, 0.0025),
+    ("S", 1): _Tolerance(0, 1600, 1.0, 0.003, -2.3),
+    ("S", 2): _Tolerance(0, 1600, 1.5, 0.0025),
+    ("T", 1): _Tolerance(-40, 350, 0.5, 0.004),
+    ("T", 2): _Tolerance(-40, 350, 1.0, 0.0075),
+    ("T", 3): _Tolerance(-200, 40, 1.0, 0.015),
+}
+
+
+@overload
+def tolerance_c(letter: str, tolerance_class: int, temperature_c: float) -> float: ...
+@overload
+def tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Floats: ...
+def tolerance_c(letter: str, tolerance_class: int, temperature_c: float | Floats) -> float | Floats:
+    """How far a new thermocouple may be from the reference function.
+
+    Tolerance classes of IEC 60584-1 [1]_: the greater of a fixed value and a share of the temperature. They
+    hold for wire as delivered; type K drifts and ages above 800 °C and in smoke, and may then be further off.
+
+    Parameters
+    ----------
+    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
+        Thermocouple type.
+    tolerance_class : {1, 2, 3}
+        1 is the tightest; 3 is for use below 40 °C (but for type B).
+    temperature_c : float or array
+        Temperature of the hot junction. [°C]
+
+    Returns
+    -------
+    float or array of the same shape
+        ±, NaN where the class does not reach, or doesn't exist for the letter. [°C]
+
+    Raises
+    ------
+    ValueError
+        `letter` is none of the eight, or `tolerance_class` none of the three.
+
+    References
+    ----------
+    .. [1] IEC 60584-1:2013, Thermocouples - Part 1: EMF specifications and tolerances, clause on tolerances
+       (formerly IEC 60584-2).
+
+    Examples
+    --------
+    >>> tolerance_c("K", 2, 800.0)
+    6.0
+    """
+    _curves(letter)
+    if tolerance_class not in (1, 2, 3):
+        raise ValueError(f"{tolerance_class!r} is not a tolerance class; use 1, 2 or 3")
+    t = np.asarray(temperature_c, np.float64)
+    rule = _TOLERANCES.get((letter, tolerance_class))
+    if rule is None:
+        out = np.full(t.shape, np.nan)
+    else:
+        allowed = np.maximum(rule.fixed_c, rule.offset_c + rule.per_c * np.abs(t))
+        out = np.where((t >= rule.low_c) & (t <= rule.high_c), allowed, np.nan)
+    return float(out) if isinstance(temperature_c, float | int) else out
