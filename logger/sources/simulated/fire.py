@@ -42,7 +42,7 @@ FLAME_KJ_KG: Final = 11_000.0
 CHAR_KJ_KG: Final = 20_000.0
 CONVECTED: Final = 0.7
 # A burning pile keeps its glow in: hotter than the free flame the plume's figures were measured in.
-PILE: Final = 1.12
+PILE: Final = 1.1
 
 
 def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
@@ -159,11 +159,12 @@ class _Burn:
         # Latent heat still to be spent in each cell [J/m²].
         self.latent = self.cell / 1000.0 * scenario.water * 2.26e6 * np.ones((1, z))
         self.coal_mass = np.full(z + 1, 0.0)
-        self.coal_temp = np.full(z + 1, ambient + 200.0)
+        self.coal_temp = np.full(z + 1, ambient + 110.0)
         self.events: list[dict[str, Any]] = []
         self.lit: int | None = None
         self.fed: int | None = None
         self.rake: int | None = None
+        self.hurry_s = 60.0 if scenario.rake_hot else 240.0
         self.last_load = 0
         self.loads = 0
         self.soaked = np.zeros(z)
@@ -224,7 +225,7 @@ class _Burn:
         pots = self.wall[1]
         if self.lit is None:
             dry = pots.min() >= s.dry_until_c and now >= s.dry_min_s
-            if dry or pots.min() > 165 or now > 4500:
+            if dry or pots.min() > 165 or pots.max() > 265 or now > 4500:
                 self._light(now)
         elif self.fed is None:
             self._feed(now, levels)
@@ -259,7 +260,7 @@ class _Burn:
         if (
             np.isfinite(wants[coldest])
             and waited >= s.armload_gap_s
-            and now - self.lit >= 2.6 * s.wood_tau_s
+            and now - self.lit >= 1.8 * s.wood_tau_s
             and (rising[coldest] < 8 or levels[coldest] < s.target_c - 80)
             and levels.max() < 930
         ):
@@ -274,7 +275,7 @@ class _Burn:
         spread[zone] = 1.6
         # Wood that did not do it is followed by more wood.
         mass = s.armload_kg_m2 * self.rng.uniform(0.7, 1.3) * (1 + 0.12 * max(self.loads - 3, 0))
-        shade = np.where(np.arange(len(self.names)) == zone, 0.45, 0.12) * self.rng.uniform(0.7, 1.2)
+        shade = np.where(np.arange(len(self.names)) == zone, 0.30, 0.08) * self.rng.uniform(0.7, 1.2)
         self._add_wood(now, mass * spread, s.armload_tau_s, float(self.rng.uniform(10, 30)), shade)
         self.last_load, self.loads = now, self.loads + 1
         self._event(
@@ -284,7 +285,7 @@ class _Burn:
     def _rake_out(self, now: int) -> None:
         self.rake = now
         x = np.arange(LONGEST_S - now)
-        hurry_s = 40.0 if self.s.rake_hot else 150.0
+        hurry_s = self.hurry_s
         self.raked[now:] = 1 - np.exp(-x / hurry_s)
         self._event("rake_out", now, now + 3 * hurry_s)
 
@@ -310,7 +311,7 @@ class _Burn:
         for stall in self.s.stalls:
             zone = self.names.index(stall.zone)
             cap = self.s.target_c - stall.short_c
-            if stall.zone not in self.capped and self.lit is not None and pots[zone] > cap - 60:
+            if stall.zone not in self.capped and self.lit is not None:
                 self._stall(now, zone, cap, stall.mend_s)
 
     def _collapse(self, now: int, zone: int, collapse: Any) -> None:
@@ -326,10 +327,10 @@ class _Burn:
     def _stall(self, now: int, zone: int, cap: float, mend_s: float | None) -> None:
         self.capped[self.names[zone]] = now
         n = LONGEST_S - now
-        limit = np.full(n, cap + 12.0)
+        limit = np.full(n, cap)
         if mend_s is not None and self.lit is not None:
             free = max(int(self.lit + mend_s) - now, 0)
-            limit[free:] = cap + 12 + 2.0 * np.arange(n - min(free, n))
+            limit[free:] = cap + 2.0 * np.arange(n - min(free, n))
         self.cap_c[now:, zone] = limit
         self._event("starved", now, None, zone=self.names[zone], cap_c=round(cap, 1))
 
@@ -353,8 +354,8 @@ class _Burn:
         # Air let in by wind, gusts and gaps: a share of the gas is fresh.
         wind = self.wind[a:b, None]
         fresh = self.exposure * (0.035 * wind * (1 - 0.5 * engulfed) + 0.42 * self.gust[a:b, None])
-        bare = 1.0 if s.rake_hot else 0.35
-        fresh = np.minimum(fresh + 0.45 * slump + bare * 0.25 * raked * (0.4 + self.sky), 0.9)
+        bare = 1.0 if s.rake_hot else 0.2
+        fresh = np.minimum(fresh + 0.16 * slump + bare * 0.25 * raked * (0.4 + self.sky), 0.9)
         # A zone that ash and damp wood lie on is held to what they let through, and is out of the wind.
         cap = self.cap_c[a:b]
         buried = np.isfinite(cap)
@@ -366,16 +367,16 @@ class _Burn:
         coal_kw = self.coal_power[:, None]
         origin = 0.083 * (CONVECTED * coal_kw) ** 0.4 - 1.02 * s.diameter_m * 0.5
         rise_coals = plume_rise_c(self.height_m - origin, CONVECTED * coal_kw)
-        rise_coals = np.minimum(rise_coals, 0.8 * (patch - ambient)) * (1 - slump)
+        rise_coals = np.minimum(rise_coals, 0.8 * (patch - ambient)) * (1 - 0.6 * slump)
         rise_flame = plume_rise_c(self.height_m, CONVECTED * power[:, None]) * self.foot * engulfed * PILE
-        rise = np.cbrt(rise_flame**3 + rise_coals**3) * (1 - fresh) * (1 - 0.5 * shade)
+        rise = np.cbrt(rise_flame**3 + rise_coals**3) * (1 - fresh) * (1 - 0.2 * shade)
         gas = ambient + rise
         gas = np.minimum(gas, cap)
 
-        view_coals = self.view_coals * (1 - 0.85 * slump)
+        view_coals = self.view_coals * (1 - 0.7 * slump)
         view_flame = (1 - view_coals - self.view_core) * 0.85 * engulfed * (1 - 0.4 * fresh)
         cover = 1 - np.exp(-self.unburnt[a:b] / 2.5)
-        view_sky = self.sky * (1 - engulfed) * (1 - 0.8 * cover) * (1 + bare * 1.2 * raked) + 0.13 * slump
+        view_sky = self.sky * (1 - engulfed) * (1 - 0.8 * cover) * (1 + bare * 1.2 * raked) + 0.06 * slump
         view_sky = np.where(buried, 0.3 * view_sky, view_sky)
         view_sky = np.minimum(view_sky, 1 - view_coals - view_flame - self.view_core)
         fourth = (
@@ -384,7 +385,7 @@ class _Burn:
             + view_sky * (ambient + KELVIN) ** 4
         )
         views = view_coals + view_flame + view_sky
-        film = 9 + 14 * engulfed + 5 * wind * self.exposure + 10 * slump + 15 * self.gust[a:b, None]
+        film = 9 + 14 * engulfed + 5 * wind * self.exposure + 4 * slump + 15 * self.gust[a:b, None]
         # Rain boils off hot walls: 1 mm/h is 0.28 g/s m², 2.6 MJ/kg; sky views are what it falls through.
         drain = rain / 3600 * 2.6e6 * (0.25 + self.sky * 2)
         self.gas_c[a:b] = gas
@@ -414,19 +415,19 @@ class _Burn:
         self.coal_mass = mass[-1]
         # The small fire that warms the pots: fed by the potter towards what dries them slowly.
         t = np.arange(a, b)
-        warm = s.first_coals * (250.0 + 90.0 * np.minimum(t / 1500, 2.2))
+        warm = s.first_coals * (130.0 + 130.0 * np.minimum(t / 1800, 1.8))
         if self.lit is not None:
             warm = warm * np.exp(-(t - self.lit) / 1200.0)
-        glowing = mass.mean(axis=1) / s.coal_life_s * CHAR_KJ_KG + 0.06 * warm
+        glowing = mass.mean(axis=1) / s.coal_life_s * CHAR_KJ_KG + 0.11 * warm
         self.coal_power = glowing * self.area_m2
-        grown = s.coals_rise_c * (1 - np.exp(-mass / 1.6)) * (1 + 0.035 * np.minimum(draught, 2))
+        grown = s.coals_rise_c * (1 - np.exp(-mass / 2.6)) * (1 + 0.035 * np.minimum(draught, 2))
         rise = np.cbrt(grown**3 + warm[:, None] ** 3)
         raked = self.raked[a:b, None]
         wet = np.maximum(1 - 0.018 * rain, 0.6)
         aim = s.ambient_c + (rise + hot * 0.12 * np.maximum(820 - rise, 0)) * wet * (1 - 0.25 * raked)
         gone = np.concatenate([np.zeros((n, 1)), slump], axis=1)
         aim = aim - 0.35 * gone * (aim - s.ambient_c)
-        speed = np.full(aim.shape, 1 / 260.0) + raked / 200.0 + 0.01 * gone
+        speed = np.full(aim.shape, 1 / 260.0) + raked / (150.0 if s.rake_hot else 400.0) + 0.01 * gone
         temp = _relax(self.coal_temp, aim * speed, speed)
         self.coal_temp = temp[-1]
         self.coals_c[a:b] = temp
@@ -435,7 +436,9 @@ class _Burn:
     def _rake_rate(self, a: int, b: int) -> Floats | float:
         if self.rake is None:
             return 0.0
-        return np.exp(-(np.arange(a, b) - self.rake) / 60.0)[:, None] / 25.0
+        x = np.arange(a, b)[:, None] - self.rake
+        rate: Floats = 2.4 / self.hurry_s * np.exp(-x / self.hurry_s)
+        return rate
 
     def _walls(self, a: int, b: int, env: tuple[Floats, Floats, Floats, Floats, Floats]) -> None:
         gas, fourth, views, film, drain = env

@@ -32,8 +32,8 @@ The truth is a dict that goes into JSON as it is. Times are seconds from the fir
 `events`
     Gusts, armloads, rain, raking: {kind, start_s, end_s, ...}.
 `mishaps`
-    Collapses that count, stalls, faults, rain, and lighting before the coldest pot was at 115 °C: {kind, zone,
-    side, probes, start_s, end_s, size_c}. Empty where nothing went wrong.
+    Collapses that count, stalls, faults, rain, and lighting before the coldest pot was at 115 °C: {kind,
+    zone, side, probes, start_s, end_s, size_c}. Empty where nothing went wrong.
 """
 
 from __future__ import annotations
