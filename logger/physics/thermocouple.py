@@ -32,6 +32,8 @@ two temperatures.
 _CELLS: Final = 8192
 _CHUNK: Final = 16384
 """Readings worked on at a time, so that all intermediate arrays stay in a small processor's cache."""
+_ROUNDING_UV: Final = 1e-6
+"""Room at both ends, so that a sum of emfs which is off in its last digits isn't beyond the range. [µV]"""
 _FEW: Final = 400
 """Up to here one call of `np.interp` costs less than the several array operations of the cell table."""
 
@@ -323,6 +325,7 @@ def _inverse(letter: str) -> _Inverse:
     # Where pieces meet the slope may jump (type N at 0 °C, by 0.9 %): no line may lead across.
     node_c = np.union1d(node_c, [c.high_c for c in curves[:-1]])
     node_uv = emf_uv(letter, node_c)
+    node_uv[[0, -1]] += (-_ROUNDING_UV, _ROUNDING_UV)
 
     # The same for cells of equal emf, which are off by at most Δe² |E''| / 8 |E'|³.
     emf = emf_uv(letter, t)
