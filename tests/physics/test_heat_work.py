@@ -1,0 +1,138 @@
+"""Checks of the one-hour equivalent temperature against its definition and closed forms."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+import scipy.constants
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.special import expn
+
+from logger.physics import heat_work
+from logger.physics.heat_work import HeatWork, equivalent_c, minutes_above
+
+
+def test_an_hour_at_a_temperature_is_that_temperature() -> None:
+    """Tite's definition (Archaeometry 11, 1969, from memory)."""
+    t = np.arange(0, 3601.0)
+    for energy in (150.0, 300.0, 600.0):
+        found = equivalent_c(t, np.full(len(t), 760.0), energy_kj_mol=energy)
+        assert float(found) == pytest.approx(760.0, abs=1e-6)
+
+
+def test_twice_the_time() -> None:
+    """By hand: 1/T_eq = 1/T - R ln 2 / E."""
+    t = np.arange(0, 7201.0, 10.0)
+    kelvin = 1 / (1 / 1033.15 - 8.314462618 * np.log(2) / 300e3)
+    assert float(equivalent_c(t, np.full(len(t), 760.0))) == pytest.approx(kelvin - 273.15, abs=1e-6)
+
+
+def test_gas_constant() -> None:
+    assert pytest.approx(scipy.constants.R, rel=1e-9) == heat_work.GAS_CONSTANT
+
+
+@pytest.mark.parametrize("energy", [150.0, 300.0, 600.0])
+@pytest.mark.parametrize("step_s", [1.0, 10.0])
+def test_a_steady_climb_against_the_exponential_integral(energy: float, step_s: float) -> None:
+    """The temperature integral of thermal analysis: ∫ exp(-E/RT) dT = T E2(E/RT)."""
+    rate = 50.0 / 60.0
+    t = np.arange(0, 900.0 + step_s, step_s)
+    start = 300.15
+
+    def primitive(kelvin: float) -> float:
+        return float(kelvin * expn(2, energy * 1e3 / (scipy.constants.R * kelvin)))
+
+    end = start + rate * t[-1]
+    integral = (primitive(end) - primitive(start)) / rate
+    expected = -energy * 1e3 / scipy.constants.R / np.log(integral / 3600) - 273.15
+    found = equivalent_c(t, start - 273.15 + rate * t, energy_kj_mol=energy)
+    assert float(found) == pytest.approx(expected, abs=0.02 * step_s)
+
+
+def test_mean_kinetic_temperature_formula() -> None:
+    """Over a hold as long as the record this is the mean kinetic temperature of the stability guidelines.
+
+    Haynes 1971, from memory: T_k = (E/R) / -ln(mean of exp(-E/RT)), E = 83.144 kJ/mol.
+    """
+    level = np.repeat([5.0, 15.0, 25.0, 30.0], 2)
+    t = np.array([0, 100, 100, 200, 200, 300, 300, 400.0]) * 3600
+    mean = np.mean(np.exp(-83144 / (scipy.constants.R * (np.array([5, 15, 25, 30]) + 273.15))))
+    expected = 83144 / scipy.constants.R / -np.log(mean) - 273.15
+    found = equivalent_c(t, level, energy_kj_mol=83.144, hold_s=400 * 3600.0, longest_gap_s=1e9)
+    assert float(found) == pytest.approx(expected, abs=1e-6)
+    assert level.mean() < float(found) < 30
+
+
+@given(
+    level=st.floats(300, 1000),
+    minutes=st.floats(1, 59),
+    energies=st.tuples(st.floats(100, 400), st.floats(100, 400)),
+)
+def test_less_than_an_hour_is_less_and_matters_less_with_more_energy(
+    level: float, minutes: float, energies: tuple[float, float]
+) -> None:
+    found = [
+        float(equivalent_c([0, minutes * 60], [level, level], energy_kj_mol=e, longest_gap_s=4000.0))
+        for e in sorted(energies)
+    ]
+    assert found[0] <= found[1] + 1e-9 <= level + 2e-9
+
+
+def test_pushing_equals_the_batch_and_survives_a_restart() -> None:
+    rng = np.random.default_rng(5)
+    t = np.cumsum(rng.uniform(0.5, 5, 400))
+    temperature = 500 + np.cumsum(rng.normal(0, 5, (400, 3)), axis=0)
+    temperature[rng.random((400, 3)) < 0.1] = np.nan
+    live = HeatWork(3)
+    for i, (when, row) in enumerate(zip(t, temperature, strict=True)):
+        if i == 200:
+            state = json.loads(json.dumps(live.snapshot()))
+            live = HeatWork(3)
+            live.restore(state)
+        live.push(float(when), row)
+    low, high = heat_work.ENERGY_RANGE_KJ_MOL
+    for i, energy in enumerate((heat_work.ENERGY_KJ_MOL, low, high)):
+        batch = equivalent_c(t, temperature, energy_kj_mol=energy)
+        np.testing.assert_allclose(live.equivalent_c()[i], batch, rtol=0, atol=1e-9)
+
+
+def test_a_long_gap_is_not_made_up() -> None:
+    live = HeatWork(1, longest_gap_s=60.0)
+    for when, value in ((0, 800), (30, 800), (1000, 800), (1030, 800)):
+        live.push(when, np.array([value], dtype=float))
+    whole = HeatWork(1)
+    whole.push(0, np.array([800.0]))
+    whole.push(60, np.array([800.0]))
+    assert live.missing_s[0] == 970
+    np.testing.assert_allclose(live.equivalent_c(), whole.equivalent_c())
+
+
+def test_nothing_known_is_nan() -> None:
+    live = HeatWork(2)
+    live.push(0.0, np.array([np.nan, 500.0]))
+    assert np.isnan(live.equivalent_c()).all()
+    live.push(1.0, np.array([np.nan, 500.0]))
+    assert np.isnan(live.equivalent_c()[:, 0]).all()
+    assert np.isfinite(live.equivalent_c()[:, 1]).all()
+
+
+def test_minutes_above_counts_parts_of_a_step() -> None:
+    t = np.array([0.0, 60, 120, 180, 240])
+    up_and_down = np.array([600.0, 700, 800, 700, 600])
+    # By hand: from 750 up (half of a minute) and back down (half of a minute).
+    assert float(minutes_above(t, up_and_down, 750.0)) == pytest.approx(1.0)
+    assert float(minutes_above(t, up_and_down, 600.0)) == pytest.approx(4.0)
+    assert float(minutes_above(t, up_and_down, 801.0)) == 0.0
+    assert float(minutes_above(t, up_and_down, 600.0, longest_gap_s=30.0)) == 0.0
+    holes = np.stack([up_and_down, np.full(5, np.nan)], axis=1)
+    np.testing.assert_allclose(minutes_above(t, holes, 750.0), [1.0, 0.0])
+
+
+def test_no_energy_is_refused() -> None:
+    with pytest.raises(ValueError, match="above 0"):
+        HeatWork(1, energies_kj_mol=(0.0,))
+    with pytest.raises(ValueError, match="snapshot"):
+        HeatWork(2).restore(HeatWork(1).snapshot())
