@@ -2,7 +2,7 @@
 
 The truth is a dict that goes into JSON as it is. Times are seconds from the firing's first reading.
 
-`seed`, `title`, `pace`
+`seed`, `title`, `pace`, `ambient_c`, `wind_m_s`, `wall_mm`, `diffusivity_mm2_s`
     As drawn; the pace is `bonfire` (all wood at once) or `stoked`.
 `invented`
     True: nobody fired this.
@@ -130,6 +130,10 @@ def tell(fire: Fire, scenario: Scenario, readings: Readings, target_c: float) ->
         "title": scenario.title,
         "invented": True,
         "pace": scenario.pace,
+        "ambient_c": round(scenario.ambient_c, 1),
+        "wind_m_s": round(scenario.wind_m_s, 2),
+        "wall_mm": round(scenario.wall_mm, 2),
+        "diffusivity_mm2_s": round(scenario.diffusivity_mm2_s, 3),
         "target_c": target_c,
         "duration_s": float(readings.t_s[-1]),
         "lit_s": fire.lit_s,

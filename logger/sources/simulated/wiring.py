@@ -1,0 +1,194 @@
+"""From simulated readings to what a rig with a mix of amplifiers sends, and plain frames for load tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from logger import wire
+from logger.amplifiers import AMPLIFIERS, encode_word
+from logger.physics.thermocouple import emf_uv
+from logger.plan import Plan, Probe
+from logger.reading import FaultName, Frame, Sample, Status
+from logger.sources.simulated import SimulatedFiring
+
+WRAP: Final = 2**32
+
+# The amplifier of each thermocouple in turn; `uv` and `c` are channels without a chip's word.
+BOX: Final = ("max31855", "max31856", "mcp9600", "max31855", "max6675", "uv", "max31856", "c")
+AFTERGLOW_S: Final = 1200.0
+
+
+@dataclass(frozen=True, slots=True)
+class Terminal:
+    """One channel of the rig and what sits behind it: a chip, `uv` or `c`."""
+
+    channel: str
+    kind: str
+
+
+def terminals(plan: Plan) -> tuple[Terminal, ...]:
+    """Say what sits behind each probe's channel.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    tuple of Terminal
+        In the order of the plan's probes; infrared ones have an MLX90614.
+    """
+    found = []
+    thermocouples = 0
+    for probe in plan.probes:
+        if probe.reads == "surface":
+            found.append(Terminal(probe.channel, "mlx90614"))
+        else:
+            found.append(Terminal(probe.channel, BOX[thermocouples % len(BOX)]))
+            thermocouples += 1
+    return tuple(found)
+
+
+def wired_plan(plan: Plan) -> Plan:
+    """Name a cold junction for each channel whose chip sends none, as the plan of a real rig has to.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    Plan
+        The cold junction is that of the first channel whose chip sends it.
+    """
+    wired = terminals(plan)
+    source = next(t.channel for t in wired if t.kind in AMPLIFIERS and AMPLIFIERS[t.kind].sends_cold_junction)
+
+    def wire_up(probe: Probe, terminal: Terminal) -> Probe:
+        return replace(probe, cold_junction=source) if terminal.kind == "max6675" else probe
+
+    return replace(plan, probes=tuple(wire_up(p, t) for p, t in zip(plan.probes, wired, strict=True)))
+
+
+class FiringFrames:
+    """Frames of a rig at a simulated fire: frame i belongs to reading i; past the end, what has cooled down.
+
+    Parameters
+    ----------
+    firing : SimulatedFiring
+    rate_hz : float
+        That it was simulated at. [Hz]
+    rig : str
+        The rig's name.
+    seq, ms : int
+        Counter and clock of the first frame.
+    """
+
+    def __init__(self, firing: SimulatedFiring, rate_hz: float, rig: str, seq: int = 0, ms: int = 0) -> None:
+        self._firing = firing
+        self._rate_hz = rate_hz
+        self._rig, self._seq, self._ms = rig, seq, ms
+        self._terminals = terminals(firing.plan)
+        self._noise = np.random.default_rng([firing.truth["seed"], 5])
+        good = ~np.isnan(firing.temperature_c)
+        last = np.where(good.any(axis=0), len(good) - 1 - good[::-1].argmax(axis=0), 0)
+        self._last_c = np.nan_to_num(firing.temperature_c[last, range(len(last))], nan=20.0)
+        self._ambient_c = float(firing.truth["ambient_c"])
+
+    def line(self, index: int) -> bytes:
+        """Give the line of one frame.
+
+        Parameters
+        ----------
+        index : int
+            From 0.
+
+        Returns
+        -------
+        bytes
+            With its newline.
+        """
+        firing = self._firing
+        n = len(firing.t_s)
+        if index < n:
+            temperatures = firing.temperature_c[index]
+            statuses = firing.status[index]
+            junctions = firing.cold_junction_c[index]
+        else:
+            fade = np.exp(-(index - n + 1) / self._rate_hz / AFTERGLOW_S)
+            noise = self._noise.normal(0, 0.3, len(self._last_c))
+            temperatures = self._ambient_c + (self._last_c - self._ambient_c) * fade + noise
+            statuses = np.zeros(len(self._last_c), dtype=np.uint8)
+            junctions = np.full(len(self._last_c), self._ambient_c + 3)
+        samples = {
+            terminal.channel: _sample(terminal.kind, float(t), Status(int(s)), float(cj))
+            for terminal, t, s, cj in zip(self._terminals, temperatures, statuses, junctions, strict=True)
+        }
+        ms = (self._ms + round(index * 1000 / self._rate_hz)) % WRAP
+        return wire.encode(Frame(self._rig, (self._seq + index) % WRAP, ms, samples))
+
+
+def _sample(kind: str, temperature_c: float, status: Status, junction_c: float) -> Sample:
+    """One channel's entry: the chip's word, or whatever that amplifier says of a fault."""
+    if kind in AMPLIFIERS:
+        chip = AMPLIFIERS[kind]
+        if status is not Status.OK and status not in chip.fault_words:
+            # A chip shows a fault that it can't name as the nearest one it can.
+            status = Status.OPEN if Status.OPEN in chip.fault_words else Status.RANGE
+        ok = status is Status.OK
+        word = encode_word(kind, temperature_c if ok else 0.0, junction_c if ok else 25.0, "K", status)
+        return Sample(amp=kind, raw=f"{word:0{2 * chip.word_bytes}x}")
+    if status is not Status.OK:
+        return Sample(fault=_FAULT_NAMES[status])
+    if kind == "uv":
+        emf = float(emf_uv("K", temperature_c)) - float(emf_uv("K", junction_c))
+        return Sample(uv=round(emf, 1), cj=round(junction_c, 2))
+    return Sample(c=round(temperature_c, 2))
+
+
+_FAULT_NAMES: Final[dict[Status, FaultName]] = {
+    Status.OPEN: "open",
+    Status.SHORT_GROUND: "short_ground",
+    Status.SHORT_SUPPLY: "short_supply",
+    Status.RANGE: "range",
+}
+
+
+def load_value(seq: int, channel: int) -> float:
+    """Give the value of a load frame, so that a test can check every one.
+
+    Parameters
+    ----------
+    seq : int
+        The frame's counter.
+    channel : int
+        0 for `k0` and so on.
+
+    Returns
+    -------
+    float
+        20.00 to 919.99, different for each channel of a frame. [°C]
+    """
+    return 20 + (seq * 7919 + channel * 104_729) % 90_000 / 100
+
+
+def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
+    """Give a frame of plain °C for load tests.
+
+    Parameters
+    ----------
+    rig : str
+    seq, ms : int
+    channels : int
+        k0 to k<channels - 1>.
+
+    Returns
+    -------
+    bytes
+        With its newline.
+    """
+    samples = {f"k{j}": Sample(c=load_value(seq, j)) for j in range(channels)}
+    return wire.encode(Frame(rig, seq % WRAP, ms % WRAP, samples))
