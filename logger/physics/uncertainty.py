@@ -18,7 +18,14 @@ from logger.physics import infrared
 from logger.physics.thermocouple import slope_uv_per_c, tolerance_c
 from logger.reading import Floats
 
-COVERAGE: Final = {0.6827: 1.0, 0.90: 1.645, 0.95: 1.960, 0.9545: 2.0, 0.99: 2.576, 0.9973: 3.0}
+COVERAGE: Final[dict[float, float]] = {
+    0.6827: 1.0,
+    0.90: 1.645,
+    0.95: 1.960,
+    0.9545: 2.0,
+    0.99: 2.576,
+    0.9973: 3.0,
+}
 """Coverage factors of a normal distribution by level of confidence [1]_, table G.1."""
 
 DRIFT_FROM_C: Final = 800.0
@@ -75,7 +82,8 @@ def from_limits(half_width: ArrayLike) -> Floats:
     array
         ``a / √3``: anywhere within is as likely [1]_, 4.3.7.
     """
-    return np.asarray(half_width, dtype=np.float64) / np.sqrt(3)
+    u: Floats = np.asarray(half_width, dtype=np.float64) / np.sqrt(3)
+    return u
 
 
 def thermocouple_budget(
