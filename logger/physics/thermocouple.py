@@ -281,11 +281,11 @@ def _evaluate(
 
 @dataclass(frozen=True, slots=True)
 class _Inverse:
-    """The inverse of one letter as straight lines, twice.
+    """The inverse of one letter as straight lines from node to node.
 
-    `node_*`: between points set as far apart as the curvature allows, found by bisection: covers the whole
-    range, and is quickest for a few readings. `cell_*`: in cells of equal width of emf, found by arithmetic:
-    quickest for many; it leaves out the coldest part, where the emf hardly changes with temperature.
+    From `cell_from_uv` on the nodes are the edges of cells of equal emf, so that a reading's cell follows by
+    arithmetic, which is quickest for many readings. Bisection finds the same line, and is quickest for a few.
+    Below, where the emf hardly changes with temperature, the nodes stand closer and closer together.
     """
 
     node_uv: Floats
@@ -310,38 +310,36 @@ class _Inverse:
 
 @cache
 def _inverse(letter: str) -> _Inverse:
-    curves = _curves(letter)
     low_c, high_c = range_c(letter)
     low_c = SINGLE_VALUED_FROM_C.get(letter, low_c)
     t = np.linspace(low_c, high_c, 4001)
+    emf = emf_uv(letter, t)
     slope = slope_uv_per_c(letter, t)
     bend = np.abs(np.gradient(slope, t))
 
-    # A chord of Δt degrees is off by at most Δt² |E''| / 8 |E'|: take half of what is allowed, since E'' is
-    # not quite constant along it. At least one point in 5 °C.
-    per_c = np.sqrt(bend / slope / (8 * INVERSE_ERROR_C / 2)) + 0.2
-    count = np.concatenate(([0.0], np.cumsum((per_c[1:] + per_c[:-1]) / 2 * np.diff(t))))
-    node_c = np.interp(np.linspace(0, count[-1], int(count[-1]) + 2), count, t)
-    # Where pieces meet the slope may jump (type N at 0 °C, by 0.9 %): no line may lead across.
-    node_c = np.union1d(node_c, [c.high_c for c in curves[:-1]])
-    node_uv = emf_uv(letter, node_c)
-    node_uv[[0, -1]] += (-_ROUNDING_UV, _ROUNDING_UV)
-
-    # The same for cells of equal emf, which are off by at most Δe² |E''| / 8 |E'|³.
-    emf = emf_uv(letter, t)
-    width_uv = (emf[-1] - emf[0]) / _CELLS
-    fine = bend / slope**3 * width_uv**2 / 8 < INVERSE_ERROR_C / 2
-    first = int(np.flatnonzero(~fine)[-1]) + 1 if not fine.all() else 0
-    edge_uv = np.linspace(emf[first], node_uv[-1], _CELLS + 1)
-    edge_c = np.interp(edge_uv, node_uv, node_c)
-    for _ in range(2):  # Newton: from 5e-4 °C to the last digits
+    # A chord over Δe is off by at most Δe² |E''| / 8 |E'|³. Half of what is allowed is planned for: E'' is
+    # not quite constant along it, and type N's slope jumps by 0.9 % at 0 °C, which costs up to 0.00045 °C.
+    fault_c = bend / slope**3 * ((emf[-1] - emf[0]) / _CELLS) ** 2 / 8
+    first = int(np.flatnonzero(fault_c > INVERSE_ERROR_C / 2)[-1]) + 1
+    edge_uv = np.linspace(emf[first], emf[-1], _CELLS + 1)
+    edge_c = np.interp(edge_uv, emf, t)
+    for _ in range(3):  # Newton
         edge_c -= (emf_uv(letter, edge_c) - edge_uv) / slope_uv_per_c(letter, edge_c)
         edge_c = np.clip(edge_c, low_c, high_c)
+    edge_uv[-1] += _ROUNDING_UV
+
+    # Colder than that: the same, over Δt: off by at most Δt² |E''| / 8 |E'|.
+    per_c = np.sqrt(bend / slope / (8 * INVERSE_ERROR_C / 2))[: first + 1]
+    count = np.concatenate(([0.0], np.cumsum((per_c[1:] + per_c[:-1]) / 2 * np.diff(t[: first + 1]))))
+    cold_c = np.interp(np.linspace(0, count[-1], int(count[-1]) + 2)[:-1], count, t[: first + 1])
+    cold_uv = emf_uv(letter, cold_c)
+    cold_uv[0] -= _ROUNDING_UV
+
     c_per_uv = np.diff(edge_c) / np.diff(edge_uv)
     c_per_uv = np.append(c_per_uv, c_per_uv[-1])  # the upper end belongs to the last cell
     return _Inverse(
-        node_uv=node_uv,
-        node_c=node_c,
+        node_uv=np.concatenate((cold_uv, edge_uv)),
+        node_c=np.concatenate((cold_c, edge_c)),
         cell_from_uv=float(edge_uv[0]),
         cells_per_uv=float(_CELLS / (edge_uv[-1] - edge_uv[0])),
         cell_c=edge_c - c_per_uv * edge_uv,

@@ -201,6 +201,16 @@ def test_inverse_on_a_dense_grid(letter: str) -> None:
     assert e[np.searchsorted(t, 330.0)] > thermocouple._inverse(letter).cell_from_uv
 
 
+@pytest.mark.parametrize("letter", LETTERS)
+def test_few_and_many_readings_give_the_same(letter: str) -> None:
+    """Else a firing would read otherwise in a rehearsal than it did live."""
+    low_c, high_c = invertible_range_c(letter)
+    e = np.linspace(emf_uv(letter, low_c), emf_uv(letter, high_c), 20_001)
+    many = temperature_c(letter, e)
+    np.testing.assert_allclose(many[::50], temperature_c(letter, e[::50].copy()), rtol=0, atol=1e-9)
+    assert many[7777] == pytest.approx(temperature_c(letter, float(e[7777])), rel=0, abs=1e-9)
+
+
 def test_stated_error_is_within_what_the_project_promises() -> None:
     assert INVERSE_ERROR_C <= 0.001
 
