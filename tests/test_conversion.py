@@ -459,6 +459,17 @@ def test_a_named_channel_with_nothing_to_lend(source: Sample) -> None:
     assert batch.status[0, 0] == Status.NO_COLD_JUNCTION
 
 
+@pytest.mark.parametrize("order", [("k0", "k1", "k2"), ("k2", "k1", "k0")])
+def test_what_is_lent_is_never_lent_on(order: tuple[str, ...]) -> None:
+    plan = Plan(
+        probes=(Probe("a", channel="k0", cold_junction="k1"), Probe("b", channel="k1", cold_junction="k2"))
+    )
+    ch = {"k0": Sample(uv=9e3), "k1": Sample(uv=9e3), "k2": Sample(c=30.0)}
+    batch = convert_one({name: ch[name] for name in order}, plan)
+    by_name = dict(zip(order, batch.status[0].tolist(), strict=True))
+    assert by_name == {"k0": Status.NO_COLD_JUNCTION, "k1": Status.OK, "k2": Status.OK}
+
+
 def test_a_named_channel_that_is_not_there() -> None:
     assert status_of(Sample(uv=9e3), plan_with_junction("k7")) == Status.NO_COLD_JUNCTION
     assert status_of(Sample(uv=9e3), plan_with_junction("k0")) == Status.NO_COLD_JUNCTION
@@ -497,7 +508,7 @@ def test_corrections_from_a_calibration() -> None:
         probes=(
             Probe("none", channel="k0"),
             Probe("offset", channel="k1", correction=((1.5, 0.0),)),
-            Probe("line", channel="k2", correction=((1.0, 0.0), (102.0, 100.0))),
+            Probe("line", channel="k2", correction=((11.0, 10.0), (112.0, 110.0))),
         )
     )
     (batch,) = Assembler(plan).take(
@@ -506,7 +517,9 @@ def test_corrections_from_a_calibration() -> None:
             {f"k{i}": Sample(fault="open") for i in range(3)},
         )
     )
-    np.testing.assert_allclose(batch.temperature_c[0], [51.5, 50.0, 50.0], rtol=0, atol=1e-12)
+    np.testing.assert_allclose(
+        batch.temperature_c[0], [51.5, 50.0, 10 + 40.5 * 100 / 101], rtol=0, atol=1e-12
+    )
     assert batch.raw[0].tolist() == [51.5] * 3
     assert np.isnan(batch.temperature_c[1]).all()
 

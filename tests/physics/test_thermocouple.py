@@ -202,6 +202,12 @@ def test_inverse_on_a_dense_grid(letter: str) -> None:
 
 
 @pytest.mark.parametrize("letter", LETTERS)
+def test_tables_are_made_of_the_exact_function(letter: str) -> None:
+    inverse = thermocouple._inverse(letter)
+    np.testing.assert_allclose(emf_uv(letter, inverse.node_c), inverse.node_uv, rtol=0, atol=2e-6)
+
+
+@pytest.mark.parametrize("letter", LETTERS)
 def test_few_and_many_readings_give_the_same(letter: str) -> None:
     """Else a firing would read otherwise in a rehearsal than it did live."""
     low_c, high_c = invertible_range_c(letter)
@@ -383,7 +389,18 @@ def test_cold_junction_out_of_range() -> None:
         ("B", 3, 800, 4.0),
         ("B", 3, 1700, 8.5),
         # where the class does not reach
+        ("E", 1, 800.1, np.nan),
+        ("E", 2, 900.1, np.nan),
+        ("J", 1, 750.1, np.nan),
+        ("J", 2, 750.1, np.nan),
         ("K", 1, 1000.1, np.nan),
+        ("K", 2, 1200.1, np.nan),
+        ("N", 2, 1200.1, np.nan),
+        ("R", 1, 1600.1, np.nan),
+        ("S", 2, 1600.1, np.nan),
+        ("T", 2, 350.1, np.nan),
+        ("T", 3, -200.1, np.nan),
+        ("B", 3, 1700.1, np.nan),
         ("K", 2, -40.1, np.nan),
         ("K", 3, 40.1, np.nan),
         ("B", 2, 599, np.nan),
