@@ -1,0 +1,45 @@
+# Everything about this rig that you may want to change is in this file.
+# Pin numbers are GPIO numbers. This one fits a Raspberry Pi Pico; for other boards see firmware.md.
+
+RIG = "a1"  # this rig's name: letters, digits, '_', '-', '.'; two rigs at one fire need two names
+PERIOD_MS = 500  # one frame every so many milliseconds; 100 is the shortest that makes sense
+
+# Buses. Only the ones that you use.
+BUSES = {
+    "spi0": {"kind": "spi", "id": 0, "sck": 18, "mosi": 19, "miso": 16, "hz": 1_000_000},
+    "i2c0": {"kind": "i2c", "id": 0, "sda": 4, "scl": 5, "hz": 100_000},
+}
+
+# Channels, in the order in which they are read. `name` is what the plan's `channel` says.
+CHANNELS = (
+    {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17},
+    {"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20, "type": "K", "mains_hz": 50},
+    {"name": "k2", "chip": "mcp9600", "bus": "i2c0", "address": 0x67, "type": "K"},
+    # {"name": "k3", "chip": "max6675", "bus": "spi0", "cs": 21},
+    # {"name": "ir0", "chip": "mlx90614", "bus": "i2c0", "address": 0x5A},
+    # A 4-20 mA pyrometer over 150 ohm: 0.6 V is 4 mA, 3.0 V is 20 mA.
+    # {"name": "ir1", "chip": "volts", "adc": 26, "low": (0.6, 300.0), "high": (3.0, 1300.0)},
+    # A pyrometer that prints a temperature in degrees Celsius on each line of a UART.
+    # {"name": "ir2", "chip": "text", "uart": 1, "tx": 8, "rx": 9, "baud": 9600},
+)
+
+# How frames leave: "serial" (USB) or "mqtt" (radio). The serial line answers `?` either way.
+LINK = "serial"
+
+WIFI = {"ssid": "", "password": ""}
+BROKER = {"host": "192.168.4.1", "port": 1883, "user": None, "password": None}
+
+# Frames that nobody has taken yet are kept: first in RAM, then in files in this folder.
+KEEP_RAM_BYTES = 48_000
+KEEP_DIR = "/kept"  # "/sd/kept" for a card; None keeps in RAM only
+KEEP_FILE_BYTES = 600_000  # the oldest go when there is more
+SD = None  # {"slot": 2, "sck": 14, "mosi": 13, "miso": 12, "cs": 15} on an ESP32
+
+# Lamp and buzzer at the fire: pins that switch a transistor, or None.
+LAMP_PIN = None
+BUZZER_PIN = None
+
+# The watchdog restarts a rig that hangs. False while you work on the program: it can't be stopped.
+WATCHDOG = True
+# Joined to ground at power-on, this pin keeps the program from starting, so that you can get in.
+SERVICE_PIN = 22

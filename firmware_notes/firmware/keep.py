@@ -1,0 +1,255 @@
+"""Frames that nobody has taken yet: a ring of records in RAM, and files behind it when it runs over.
+
+Keeping starts with the first acknowledgement since power-on: a rig that nobody acknowledges just streams. What
+was kept before a restart is thrown away, since `seq` and `ms` begin anew and nobody could place it in time.
+"""
+
+import os
+from array import array
+
+FREE, WAITING, SENT = 0, 1, 2  # states of a slot of the ring
+FROM_FILE, GONE = -1, -2  # in place of a slot
+WINDOW = 128  # frames on their way and not yet acknowledged; half of it is for live ones alone
+
+
+class Keep:
+    """The records that are still to be acknowledged."""
+
+    def __init__(self, record_size, ram_bytes, folder, file_bytes):
+        self.on = False
+        self._size = record_size
+        self._count = max(ram_bytes // (record_size + 1), WINDOW)
+        self._data = memoryview(bytearray(record_size * self._count))
+        self._state = bytearray(self._count)
+        self._head = 0  # the slot of the next record; going forward from it, oldest first
+        self._oldest = 0  # there is nothing WAITING from the head up to here
+        self._waiting = 0
+        # What is on its way, in the order in which it left.
+        self._tags = array("I", bytes(4 * WINDOW))
+        self._slots = array("i", bytes(4 * WINDOW))
+        self._first = 0
+        self._flying = 0
+        self._files = Files(folder, record_size, file_bytes)
+
+    def waiting(self):
+        """Number of records still to be sent."""
+        return self._waiting + self._files.waiting()
+
+    def lost(self):
+        """Number of records that were given up for lack of room."""
+        return self._files.lost
+
+    def put(self, record):
+        """Take a record; give its slot."""
+        slot = self._head
+        if self._state[slot] != FREE:
+            self._evict(slot)
+        self._record(slot)[:] = record
+        if self.on:
+            if not self._waiting:
+                self._oldest = slot
+            self._state[slot] = WAITING
+            self._waiting += 1
+        self._head = (slot + 1) % self._count
+        return slot
+
+    def _record(self, slot):
+        return self._data[slot * self._size : (slot + 1) * self._size]
+
+    def _evict(self, slot):
+        """The oldest record of the ring makes room and goes to a file."""
+        if self._state[slot] == WAITING:
+            self._waiting -= 1
+            if self._oldest == slot:
+                self._oldest = (slot + 1) % self._count
+        else:
+            for i in range(WINDOW):
+                if self._slots[i] == slot:
+                    self._slots[i] = GONE
+        self._state[slot] = FREE
+        self._files.write(self._record(slot))
+
+    def room(self, live):
+        """Tell whether another record may be on its way."""
+        return self._flying < (WINDOW if live else WINDOW // 2)
+
+    def next(self):
+        """Give (record, slot) of the oldest one that hasn't left, or None."""
+        if self._files.holds():
+            record = self._files.peek()
+            return record and (record, FROM_FILE)
+        if not self._waiting:
+            return None
+        slot = self._oldest
+        while self._state[slot] != WAITING:
+            slot = (slot + 1) % self._count
+        self._oldest = slot
+        return self._record(slot), slot
+
+    def sent(self, slot, tag):
+        """Note that a record has left under this tag."""
+        if slot == FROM_FILE:
+            self._files.sent()
+        elif self._state[slot] == WAITING:
+            self._state[slot] = SENT
+            self._waiting -= 1
+        else:
+            return
+        last = (self._first + self._flying) % WINDOW
+        self._tags[last] = tag
+        self._slots[last] = slot
+        self._flying += 1
+
+    def acknowledged(self, tag):
+        """Let go of the record that left under this tag, and of all that left before it."""
+        self.on = True
+        for i in range(self._flying):
+            if self._tags[(self._first + i) % WINDOW] == tag:
+                break
+        else:
+            return
+        for _ in range(i + 1):
+            slot = self._slots[self._first]
+            if slot == FROM_FILE:
+                self._files.acknowledged()
+            elif slot != GONE:
+                self._state[slot] = FREE
+            self._slots[self._first] = GONE
+            self._first = (self._first + 1) % WINDOW
+            self._flying -= 1
+
+    def again(self):
+        """Count nothing that is on its way as arrived: it will be sent again."""
+        for i in range(self._flying):
+            j = (self._first + i) % WINDOW
+            if self._slots[j] >= 0:
+                self._state[self._slots[j]] = WAITING
+                self._waiting += 1
+            self._slots[j] = GONE
+        self._flying = 0
+        self._oldest = self._head
+        self._files.again()
+
+
+class Files:
+    """A queue of records in files of a folder: written to the last one, read from the first."""
+
+    PER_FILE = 512  # records
+
+    def __init__(self, folder, record_size, limit_bytes):
+        self.lost = 0
+        self._folder = folder
+        self._size = record_size
+        self._most = max(limit_bytes // (record_size * self.PER_FILE), 2)
+        self._counts = []  # records in each file
+        self._number = 0  # of the first file
+        self._writer = None
+        self._reader = None
+        self._read = 0  # records of the first file that have left
+        self._done = 0  # and that were acknowledged
+        self._record = bytearray(record_size)
+        if not folder or not self._clear():
+            self._most = 0  # nowhere to write: the ring alone has to do
+
+    def _clear(self):
+        made = ""
+        for part in self._folder.strip("/").split("/"):
+            made += "/" + part
+            try:
+                os.mkdir(made)
+            except OSError:
+                pass  # it is there already, or the listing below fails
+        try:
+            for name in os.listdir(self._folder):
+                os.remove("%s/%s" % (self._folder, name))
+        except OSError:
+            return False
+        return True
+
+    def _path(self, number):
+        return "%s/%d" % (self._folder, number)
+
+    def holds(self):
+        """Tell whether there is anything that wasn't acknowledged."""
+        return bool(self._counts)
+
+    def waiting(self):
+        return sum(self._counts) - self._read
+
+    def write(self, record):
+        """Take a record, or count it as lost."""
+        if not self._most:
+            self.lost += 1
+            return
+        if self._writer is None or self._counts[-1] == self.PER_FILE:
+            self._close_writer()
+            while len(self._counts) >= self._most:
+                self.lost += self._counts[0] - self._done
+                self._drop_first()
+        try:
+            if self._writer is None:
+                self._writer = open(self._path(self._number + len(self._counts)), "wb")
+                self._counts.append(0)
+            self._writer.write(record)
+            self._counts[-1] += 1
+        except OSError:  # the disk is full or broken
+            self.lost += 1
+            self._close_writer()
+
+    def peek(self):
+        """Give the oldest record that hasn't left; None while the first file waits for acknowledgements."""
+        if len(self._counts) == 1:
+            self._close_writer()  # what is written from now on goes to the next file
+        if self._read == self._counts[0]:
+            if self._done == self._read:  # an empty file, after a failed write
+                self._drop_first()
+            return None
+        try:
+            if self._reader is None:
+                self._reader = open(self._path(self._number), "rb")
+                self._reader.seek(self._done * self._size)
+                self._read = self._done
+            here = self._reader.tell()
+            if self._reader.readinto(self._record) == self._size:
+                self._reader.seek(here)
+                return self._record
+        except OSError:
+            pass
+        self.lost += self._counts[0] - self._done
+        self._drop_first()
+        return None
+
+    def sent(self):
+        self._read += 1
+        self._reader.seek(self._read * self._size)
+
+    def acknowledged(self):
+        self._done += 1
+        if self._counts and self._done == self._counts[0]:
+            self._drop_first()
+
+    def again(self):
+        self._read = self._done
+        self._close_reader()
+
+    def _drop_first(self):
+        self._close_reader()
+        if len(self._counts) == 1:
+            self._close_writer()
+        try:
+            os.remove(self._path(self._number))
+        except OSError:
+            pass
+        self._counts.pop(0)
+        self._number += 1
+        self._read = self._done = 0
+
+    def _close_writer(self):
+        if self._writer is not None:
+            self._writer.close()
+            self._writer = None
+
+    def _close_reader(self):
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None

@@ -1,0 +1,127 @@
+"""Runs the reference firmware under MicroPython with simulated chips, for the tests beside it."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger import wire
+from logger.amplifiers import AMPLIFIERS, encode_word
+from logger.reading import Frame, Status
+
+NOTES = Path(__file__).parents[2] / "firmware_notes"
+KIT = NOTES / "conformance"
+MICROPYTHON = KIT / "node_modules" / "@micropython" / "micropython-webassembly-pyscript"
+
+SPI = {"kind": "spi", "id": 0, "sck": 18, "mosi": 19, "miso": 16, "hz": 1_000_000}
+I2C = {"kind": "i2c", "id": 0, "sda": 4, "scl": 5, "hz": 100_000}
+
+EIGHT = (
+    {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17},
+    {"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20, "type": "K", "mains_hz": 50},
+    {"name": "k2", "chip": "mcp9600", "bus": "i2c0", "address": 0x67, "type": "K"},
+    {"name": "k3", "chip": "max6675", "bus": "spi0", "cs": 21},
+    {"name": "n4", "chip": "max31856", "bus": "spi0", "cs": 26, "type": "N", "mains_hz": 60},
+    {"name": "j5", "chip": "mcp9600", "bus": "i2c0", "address": 0x60, "type": "J"},
+    {"name": "k6", "chip": "max31855", "bus": "spi0", "cs": 27},
+    {"name": "ir0", "chip": "mlx90614", "bus": "i2c0", "address": 0x5A},
+)
+"""Eight channels, a mix of all chips."""
+
+
+def require_kit() -> None:
+    """Skip where the interpreter isn't installed; fail in CI, where it must be."""
+    missing = None
+    if shutil.which("node") is None:
+        missing = "node is not installed"
+    elif not MICROPYTHON.is_dir():
+        missing = "npm install --prefix firmware_notes/conformance --no-audit --no-fund --no-package-lock"
+    if missing is None:
+        return
+    if os.environ.get("CI"):
+        pytest.fail(f"MicroPython can't run: {missing}")
+    pytest.skip(f"MicroPython can't run: {missing}")
+
+
+def config(channels: Any = EIGHT, **changes: Any) -> dict[str, Any]:
+    """Settings that replace those of the firmware's config.py."""
+    return {"BUSES": {"spi0": SPI, "i2c0": I2C}, "CHANNELS": list(channels), "SERVICE_PIN": None} | changes
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a simulated rig did."""
+
+    lines: list[tuple[int, bytes]]
+    """When each line came in [ms], and the line."""
+    memory: list[tuple[int, int]]
+    """Bytes of the heap in use after collecting garbage, by time [ms]."""
+    pins: list[tuple[int, int, int]]
+    """(time [ms], pin, level) of each change."""
+    frames_seen: int
+    watchdog_ms: int | None
+    missing_feeds: int
+
+    @property
+    def arrived(self) -> list[tuple[int, Frame]]:
+        return [(ms, wire.decode(line)) for ms, line in self.lines if line.startswith(b"{")]
+
+    @property
+    def frames(self) -> list[Frame]:
+        return [frame for _, frame in self.arrived]
+
+    @property
+    def answers(self) -> list[dict[str, Any]]:
+        return [answer(line) for _, line in self.lines if line.startswith(b"#")]
+
+
+def answer(line: bytes) -> dict[str, Any]:
+    """What a line that begins with # says, its checksum checked."""
+    body, _, crc = line.strip().rpartition(b"*")
+    assert crc == b"%08x" % wire.crc32(body)
+    said = json.loads(body[1:])
+    assert isinstance(said, dict)
+    return said
+
+
+def run(tmp_path: Path, scenario: dict[str, Any], timeout_s: float = 60) -> Outcome:
+    """Run a scenario to its end, in simulated time."""
+    require_kit()
+    path = tmp_path / "scenario.json"
+    path.write_text(json.dumps(scenario))
+    done = subprocess.run(
+        ["node", str(KIT / "run.mjs"), str(path)], capture_output=True, timeout=timeout_s, check=False
+    )
+    assert done.returncode == 0, done.stderr.decode()[-4000:]
+    said = json.loads(done.stdout)
+    return Outcome(
+        lines=[(ms, text.encode()) for ms, text in said["lines"]],
+        memory=[tuple(pair) for pair in said["memory"]],
+        pins=[tuple(change) for change in said["pins"]],
+        frames_seen=said["frames"],
+        watchdog_ms=said["watchdog_ms"],
+        missing_feeds=said["missing_feeds"],
+    )
+
+
+def hex_word(
+    chip: str, temperature_c: float, cold_c: float = 25.0, letter: str = "K", status: Status = Status.OK
+) -> str:
+    """The register word of a chip, in hex, as long as the chip's."""
+    digits = 2 * AMPLIFIERS[chip].word_bytes
+    return f"{encode_word(chip, temperature_c, cold_c, letter, status):0{digits}x}"
+
+
+def steady(channels: Any = EIGHT) -> dict[str, str]:
+    """A word for each channel that never changes."""
+    return {
+        spec["name"]: hex_word(spec["chip"], 100.0 + 20 * i, letter=spec.get("type", "K"))
+        for i, spec in enumerate(channels)
+    }
