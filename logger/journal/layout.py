@@ -1,0 +1,382 @@
+"""How readings are put into bytes: records of a rig's frames, and minutes of them packed tightly. Pure."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.amplifiers import AMPLIFIERS
+from logger.reading import Batch, Bytes, Channel, Floats, Ints
+
+MINUTE_US: Final = 60_000_000
+
+_NOT_SENT: Final = 0x80
+"""Bit of the stored status that marks a reading without any raw value."""
+_WIDE: Final = 8
+"""Bytes for words of chips that aren't known, and for those too long for their chip."""
+
+Records = NDArray[np.void]
+"""Structured array, one record a frame."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The record of one rig's frames.
+
+    A record has the time within its minute [µs], the rig's `seq` and `ms`; for each channel the raw value
+    (a word in as few bytes as its chip needs, emf and cold junction, or °C), the temperature and the status.
+    Temperatures from words are kept as float32 (within 6.1e-5 °C): they follow from the word. Those of
+    channels that send °C are kept as the difference in bits from what was sent, which is nothing unless a
+    correction applies.
+
+    Attributes
+    ----------
+    id : int
+        Its row in the journal.
+    rig : str
+    channels : tuple of Channel, length k
+    widths : tuple of int, length k
+        Bytes of each channel's words; 0 for other channels.
+    """
+
+    id: int
+    rig: str
+    channels: tuple[Channel, ...]
+    widths: tuple[int, ...]
+
+    @classmethod
+    def loads(cls, row_id: int, rig: str, text: str) -> Layout:
+        """Read a layout as `dumps` wrote it.
+
+        Parameters
+        ----------
+        row_id : int
+        rig : str
+        text : str
+            JSON.
+
+        Returns
+        -------
+        Layout
+        """
+        entries = json.loads(text)
+        widths = tuple(int(e.pop("word_bytes")) for e in entries)
+        return cls(row_id, rig, tuple(Channel(**e) for e in entries), widths)
+
+    def dumps(self) -> str:
+        """Write the channels as JSON.
+
+        Returns
+        -------
+        str
+        """
+        return json.dumps(
+            [asdict(c) | {"word_bytes": w} for c, w in zip(self.channels, self.widths, strict=True)],
+            ensure_ascii=False,
+        )
+
+    @cached_property
+    def dtype(self) -> np.dtype[np.void]:
+        """Of one record; little-endian, without padding."""
+        fields: list[tuple[str, str, tuple[int, ...]]] = [
+            ("t", "<u4", ()),
+            ("seq", "<u4", ()),
+            ("ms", "<u4", ()),
+        ]
+        for name, kind, columns in (
+            *((f"w{width}", f"<u{width}", at) for width, at in self._words),
+            ("uv", "<f8", self._emf),
+            ("cj", "<f8", self._emf),
+            ("c", "<f8", self._celsius),
+            ("t4", "<f4", [j for _, at in self._words for j in at]),
+            ("te", "<f8", self._emf),
+            ("tc", "<i8", self._celsius),
+        ):
+            if columns:
+                fields.append((name, kind, (len(columns),)))
+        return np.dtype([*fields, ("status", "u1", (len(self.channels),))])
+
+    @cached_property
+    def _words(self) -> list[tuple[int, list[int]]]:
+        widths = sorted(set(self.widths) - {0})
+        return [(w, [j for j, width in enumerate(self.widths) if width == w]) for w in widths]
+
+    @cached_property
+    def _emf(self) -> list[int]:
+        return [j for j, c in enumerate(self.channels) if c.kind == "emf"]
+
+    @cached_property
+    def _celsius(self) -> list[int]:
+        return [j for j, c in enumerate(self.channels) if c.kind == "celsius"]
+
+    def fits(self, raw: Floats) -> bool:
+        """Tell whether every word is short enough.
+
+        Parameters
+        ----------
+        raw : array, shape (n, k)
+
+        Returns
+        -------
+        bool
+        """
+        return all(
+            width == _WIDE or not (raw[:, _span(at)] >= 2.0 ** (8 * width)).any() for width, at in self._words
+        )
+
+    def encode(self, batch: Batch) -> tuple[Records, Ints]:
+        """Put a batch into records.
+
+        Parameters
+        ----------
+        batch : Batch
+            n frames with this layout's channels, whose words fit.
+
+        Returns
+        -------
+        records : structured array, shape (n,)
+            In the batch's order.
+        minute : int64 array, shape (n,)
+            The minute each belongs to, counted from 1970; its bytes don't say that.
+        """
+        out = np.empty(len(batch.t_us), self.dtype)
+        minute = batch.t_us // MINUTE_US
+        out["t"] = batch.t_us - minute * MINUTE_US
+        out["seq"] = batch.seq
+        out["ms"] = batch.ms
+        missing = np.isnan(batch.raw)
+        out["status"] = batch.status | (missing * np.uint8(_NOT_SENT))
+        first = 0
+        for width, at in self._words:
+            columns = _span(at)
+            out[f"w{width}"] = np.where(missing[:, columns], 0.0, batch.raw[:, columns])
+            out["t4"][:, first : first + len(at)] = batch.temperature_c[:, columns]
+            first += len(at)
+        if self._emf:
+            columns = _span(self._emf)
+            out["uv"] = batch.raw[:, columns]
+            out["cj"] = batch.raw_cj[:, columns]
+            out["te"] = batch.temperature_c[:, columns]
+        if self._celsius:
+            columns = _span(self._celsius)
+            sent = np.ascontiguousarray(batch.raw[:, columns])
+            out["c"] = sent
+            out["tc"] = _bits(np.ascontiguousarray(batch.temperature_c[:, columns])) ^ _bits(sent)
+        return out, minute
+
+    def records(self, data: bytes) -> Records:
+        """Read records from their bytes.
+
+        Parameters
+        ----------
+        data : bytes
+
+        Returns
+        -------
+        structured array, shape (n,)
+            Read-only.
+        """
+        return np.frombuffer(data, self.dtype)
+
+    def temperature_c(self, records: Records) -> Floats:
+        """Temperatures in records.
+
+        Parameters
+        ----------
+        records : structured array, shape (n,)
+
+        Returns
+        -------
+        array, shape (n, k)
+            NaN where the status isn't OK. [°C]
+        """
+        out = np.empty((len(records), len(self.channels)))
+        first = 0
+        for _, at in self._words:
+            out[:, _span(at)] = records["t4"][:, first : first + len(at)]
+            first += len(at)
+        if self._emf:
+            out[:, _span(self._emf)] = records["te"]
+        if self._celsius:
+            sent = np.ascontiguousarray(records["c"])
+            out[:, _span(self._celsius)] = (_bits(sent) ^ records["tc"]).view(np.float64)
+        return out
+
+    def status(self, records: Records) -> Bytes:
+        """`Status` of each reading in records.
+
+        Parameters
+        ----------
+        records : structured array, shape (n,)
+
+        Returns
+        -------
+        uint8 array, shape (n, k)
+        """
+        return np.asarray(records["status"] & np.uint8(_NOT_SENT - 1), np.uint8)
+
+    def decode(self, records: Records, minute: Ints | int) -> Batch:
+        """Turn records back into a batch.
+
+        Parameters
+        ----------
+        records : structured array, shape (n,)
+        minute : int or int64 array, shape (n,)
+            From `encode`.
+
+        Returns
+        -------
+        Batch
+            Its cold junctions aren't stored: NaN, until someone converts it afresh.
+        """
+        raw = np.full((len(records), len(self.channels)), np.nan)
+        raw_cj = np.full_like(raw, np.nan)
+        for width, at in self._words:
+            raw[:, _span(at)] = records[f"w{width}"]
+        if self._emf:
+            raw[:, _span(self._emf)] = records["uv"]
+            raw_cj[:, _span(self._emf)] = records["cj"]
+        if self._celsius:
+            raw[:, _span(self._celsius)] = records["c"]
+        raw[records["status"] >= _NOT_SENT] = np.nan
+        return Batch(
+            rig=self.rig,
+            channels=self.channels,
+            t_us=records["t"] + np.asarray(minute, np.int64) * MINUTE_US,
+            seq=records["seq"].astype(np.int64),
+            ms=records["ms"].astype(np.int64),
+            raw=raw,
+            raw_cj=raw_cj,
+            temperature_c=self.temperature_c(records),
+            cold_junction_c=np.full_like(raw, np.nan),
+            status=self.status(records),
+        )
+
+
+def widths_for(channels: Sequence[Channel], raw: Floats | None = None) -> tuple[int, ...]:
+    """Choose the bytes that each channel's words need.
+
+    Parameters
+    ----------
+    channels : sequence of Channel, length k
+    raw : array, shape (n, k), optional
+        Values that must fit, where a chip has sent more than its word is long.
+
+    Returns
+    -------
+    tuple of int, length k
+        0 for channels that don't send words.
+    """
+    widths = []
+    for j, channel in enumerate(channels):
+        chip = AMPLIFIERS.get(channel.amp or "")
+        width = 0
+        if channel.kind == "word":
+            width = next(w for w in (2, 4, 8) if w >= (chip.word_bytes if chip else _WIDE))
+            if raw is not None and (raw[:, j] >= 2.0 ** (8 * width)).any():
+                width = _WIDE
+        widths.append(width)
+    return tuple(widths)
+
+
+def as_stored(batch: Batch) -> Batch:
+    """Round a batch's temperatures to what the journal gives back, so that all who judge it see the same.
+
+    Parameters
+    ----------
+    batch : Batch
+
+    Returns
+    -------
+    Batch
+    """
+    words = [j for j, c in enumerate(batch.channels) if c.kind == "word"]
+    if not words:
+        return batch
+    rounded = batch.temperature_c.copy()
+    rounded[:, _span(words)] = rounded[:, _span(words)].astype(np.float32)
+    fields = {name: getattr(batch, name) for name in batch.__dataclass_fields__}
+    return Batch(**(fields | {"temperature_c": rounded}))
+
+
+def squeeze(array: NDArray[np.generic]) -> bytes:
+    """Pack an array whose items change little from one to the next.
+
+    Parameters
+    ----------
+    array : array, shape (n, ...)
+        Of any type.
+
+    Returns
+    -------
+    bytes
+        With a checksum of its own: `unsqueeze` notices damage.
+
+    Notes
+    -----
+    Bytes of the same place of all items stand together, as differences from item to item: the upper bytes of
+    slow temperatures become zeros. Then zlib, at its fastest: harder work gains a tenth.
+    """
+    planes = np.ascontiguousarray(array).view(np.uint8).reshape(len(array), -1).T
+    return zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1)
+
+
+def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
+    """Unpack what `squeeze` packed.
+
+    Parameters
+    ----------
+    data : bytes
+    dtype : dtype
+        Of the items; several in a row make one item where they were packed as rows.
+
+    Returns
+    -------
+    array, shape (n,)
+
+    Raises
+    ------
+    ValueError
+        The data are damaged.
+    """
+    try:
+        flat = np.frombuffer(zlib.decompress(data), np.uint8)
+    except zlib.error as exc:
+        raise ValueError(f"damaged data: {exc}") from exc
+    if flat.size % dtype.itemsize:
+        raise ValueError(f"damaged data: {flat.size} bytes are no whole number of records")
+    planes = flat.reshape(dtype.itemsize, -1)
+    items = np.ascontiguousarray(np.cumsum(planes, axis=1, dtype=np.uint8).T)
+    return items.reshape(-1).view(dtype)
+
+
+def channels_seen(layouts: Iterable[Layout]) -> list[tuple[str, str]]:
+    """List a firing's channels.
+
+    Parameters
+    ----------
+    layouts : iterable of Layout
+        In the order they were made.
+
+    Returns
+    -------
+    list of (rig, channel)
+        In order of first appearance.
+    """
+    return list(dict.fromkeys((layout.rig, c.name) for layout in layouts for c in layout.channels))
+
+
+def _span(at: list[int]) -> slice | list[int]:
+    """A slice where one will do: numpy takes those several times faster."""
+    return slice(at[0], at[-1] + 1) if at[-1] - at[0] + 1 == len(at) else at
+
+
+def _bits(values: Floats) -> Ints:
+    return values.view(np.int64)

@@ -1,0 +1,195 @@
+"""Buckets of 1 s, 10 s and 60 s: least, greatest, mean and last reading, count and worst status. Pure."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.journal.layout import squeeze, unsqueeze
+from logger.reading import Bytes, Floats, Ints, Status
+
+LEVELS_S: Final = (1, 10, 60)
+
+BUCKET: Final = np.dtype(
+    [
+        ("min", "<f4"),
+        ("max", "<f4"),
+        ("mean", "<f4"),
+        ("last", "<f4"),
+        ("count", "<u4"),
+        ("status", "u1"),
+    ]
+)
+"""One column in one bucket. `min` to `last` are of the OK readings, NaN where there was none; `count` counts
+those; `status` is the worst of all readings there, `Status.ABSENT` where there was none at all."""
+
+Buckets = NDArray[np.void]
+"""Structured array of `BUCKET`."""
+
+_ABSENT: Final = np.uint8(Status.ABSENT)
+
+
+def empty(shape: tuple[int, ...]) -> Buckets:
+    """Make buckets in which nothing was read.
+
+    Parameters
+    ----------
+    shape : tuple of int
+
+    Returns
+    -------
+    Buckets
+    """
+    out = np.zeros(shape, BUCKET)
+    for name in ("min", "max", "mean", "last"):
+        out[name] = np.nan
+    out["status"] = _ABSENT
+    return out
+
+
+def readings_as_buckets(temperature_c: Floats, status: Bytes) -> Buckets:
+    """Make each reading a bucket of its own.
+
+    Parameters
+    ----------
+    temperature_c, status : arrays of one shape
+        [°C]
+
+    Returns
+    -------
+    Buckets
+        Of that shape.
+    """
+    out = np.empty(temperature_c.shape, BUCKET)
+    ok = status == Status.OK
+    values = np.where(ok, temperature_c, np.nan).astype(np.float32)
+    for name in ("min", "max", "mean", "last"):
+        out[name] = values
+    out["count"] = ok
+    out["status"] = status
+    return out
+
+
+def merge(buckets: Buckets, starts: Ints) -> Buckets:
+    """Merge runs of buckets.
+
+    Parameters
+    ----------
+    buckets : Buckets, shape (m, k)
+        In order of time.
+    starts : int array, shape (g,)
+        First row of each run, ascending; the first is 0.
+
+    Returns
+    -------
+    Buckets, shape (g, k)
+    """
+    if not len(starts):
+        return empty((0, buckets.shape[1]))
+    out = np.empty((len(starts), buckets.shape[1]), BUCKET)
+    count = buckets["count"]
+    some = count > 0
+    least = np.minimum.reduceat(np.where(some, buckets["min"], np.float32(np.inf)), starts)
+    greatest = np.maximum.reduceat(np.where(some, buckets["max"], np.float32(-np.inf)), starts)
+    total = np.add.reduceat(np.where(some, buckets["mean"].astype(np.float64) * count, 0.0), starts)
+    out["count"] = np.add.reduceat(count.astype(np.int64), starts)
+    rows = np.where(some, np.arange(len(buckets))[:, None], -1)
+    latest = np.maximum.reduceat(rows, starts)
+    any_ok = latest >= 0
+    out["min"] = np.where(any_ok, least, np.nan)
+    out["max"] = np.where(any_ok, greatest, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        out["mean"] = total / out["count"]
+    last = np.take_along_axis(buckets["last"], np.maximum(latest, 0), axis=0)
+    out["last"] = np.where(any_ok, last, np.nan)
+    # OK is 0 and faults have higher numbers; ABSENT is only what is left where there was nothing else.
+    present = buckets["status"] != _ABSENT
+    rank = np.maximum.reduceat(np.where(present, buckets["status"] + np.uint8(1), np.uint8(0)), starts)
+    out["status"] = np.where(rank > 0, rank - np.uint8(1), _ABSENT)
+    return out
+
+
+def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, Buckets]:
+    """Roll up one minute of readings.
+
+    Parameters
+    ----------
+    t_us : array, shape (n,)
+        Time within the minute, ascending. [µs]
+    temperature_c, status : arrays, shape (n, k)
+        [°C]
+
+    Returns
+    -------
+    dict of int to Buckets
+        For each level [s] the whole minute, shape (60 / level, k).
+    """
+    second = np.asarray(t_us, np.int64) // 1_000_000
+    starts = run_starts(second)
+    level = empty((60, temperature_c.shape[1]))
+    level[second[starts]] = merge(readings_as_buckets(temperature_c, status), starts)
+    out = {1: level}
+    for coarser, finer in ((10, 1), (60, 10)):
+        out[coarser] = merge(out[finer], np.arange(0, 60 // finer, coarser // finer))
+    return out
+
+
+def run_starts(keys: Ints) -> Ints:
+    """Find where runs of equal keys begin.
+
+    Parameters
+    ----------
+    keys : int array, shape (n,)
+
+    Returns
+    -------
+    int array
+        Ascending; begins with 0 unless there are no keys.
+    """
+    if not len(keys):
+        return np.zeros(0, np.int64)
+    return np.concatenate(([0], np.flatnonzero(np.diff(keys)) + 1))
+
+
+def dump_buckets(buckets: Buckets, level_s: int) -> bytes:
+    """Put a minute's buckets into bytes.
+
+    Parameters
+    ----------
+    buckets : Buckets, shape (60 / level_s, k)
+    level_s : int
+        Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
+
+    Returns
+    -------
+    bytes
+    """
+    return squeeze(buckets) if level_s == LEVELS_S[0] else buckets.tobytes()
+
+
+def load_buckets(rows: list[bytes], level_s: int, k: int) -> Buckets:
+    """Read minutes of buckets from their bytes.
+
+    Parameters
+    ----------
+    rows : list of bytes
+        Each from `dump_buckets`.
+    level_s : int
+    k : int
+        Columns.
+
+    Returns
+    -------
+    Buckets, shape (len(rows) * 60 / level_s, k)
+
+    Raises
+    ------
+    ValueError
+        The data are damaged.
+    """
+    if level_s == LEVELS_S[0]:
+        row = np.dtype((np.void, BUCKET.itemsize * k))
+        rows = [unsqueeze(data, row).tobytes() for data in rows]
+    return np.frombuffer(b"".join(rows), BUCKET).reshape(-1, k)

@@ -1,0 +1,195 @@
+"""What the journal hands out besides readings: firings, events, requests."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from logger.journal.layout import Layout, channels_seen
+from logger.plan import Plan, assign_probes
+from logger.plan import loads as loads_plan
+
+
+@dataclass(frozen=True)
+class FiringInfo:
+    """One firing.
+
+    Attributes
+    ----------
+    id : str
+        Readable and unique (`20261125-1052-k3f9`).
+    title : str
+    started_us : int
+        Time of its first reading. [µs]
+    ended_us : int or None
+        None while it runs. [µs]
+    last_us : int or None
+        Time of its newest reading; None if there is none. [µs]
+    plan_toml : str or None
+        The plan it was given; None where nobody made one.
+    readings : int
+        Channel values in the journal, those with a fault among them.
+    late : int
+        Changes whenever readings arrive that are older than others of their rig: who has drawn the firing
+        should read it afresh.
+    invented : bool
+        From a simulation.
+    facts : dict
+        What people wrote down about it.
+    seen : tuple of (rig, channel)
+        In order of first appearance.
+    """
+
+    id: str
+    title: str
+    started_us: int
+    ended_us: int | None
+    last_us: int | None
+    plan_toml: str | None
+    readings: int
+    late: int
+    invented: bool
+    facts: dict[str, Any]
+    seen: tuple[tuple[str, str], ...] = field(repr=False)
+
+    @property
+    def running(self) -> bool:
+        """Whether it hasn't been ended."""
+        return self.ended_us is None
+
+    @cached_property
+    def plan(self) -> Plan:
+        """The plan; where nobody made one, each channel seen so far is a probe of its own name."""
+        if self.plan_toml is None:
+            return Plan(title=self.title, probes=assign_probes(None, self.seen))
+        return loads_plan(self.plan_toml, f"plan of firing {self.id}")
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened, or was done, in a firing.
+
+    Attributes
+    ----------
+    id : int
+        Grows from event to event, over all firings.
+    t_us : int
+        [µs]
+    kind : str
+        `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault` or `system`.
+    data : dict
+    who : str
+        Empty for the program itself.
+    """
+
+    id: int
+    t_us: int
+    kind: str
+    data: dict[str, Any]
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Something a person asks of the logger.
+
+    Attributes
+    ----------
+    id : int
+    made_us : int
+        When it was asked. [µs]
+    kind : str
+    data : dict
+    who : str
+    result : dict or None
+        None until it has been dealt with.
+    """
+
+    id: int
+    made_us: int
+    kind: str
+    data: dict[str, Any]
+    who: str
+    result: dict[str, Any] | None
+
+
+_FIRINGS = """
+    SELECT key, id, title, started_us, ended_us,
+        max((SELECT coalesce(max(t1_us), -1) FROM recent WHERE firing = key),
+            (SELECT coalesce(max(t1_us), -1) FROM chunk WHERE firing = key
+             AND minute = (SELECT max(minute) FROM chunk WHERE firing = key))),
+        plan, packed_readings + (SELECT coalesce(sum(readings), 0) FROM recent WHERE firing = key),
+        late, invented, facts
+    FROM firing
+"""
+
+
+def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, ...] = ()) -> list[FiringInfo]:
+    """Read firings.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    where : str
+        What follows `FROM firing`.
+    values : tuple
+        For its question marks.
+
+    Returns
+    -------
+    list of FiringInfo
+    """
+    rows = db.execute(_FIRINGS + where, values).fetchall()
+    layouts: dict[int, list[Layout]] = {}
+    chosen = f" WHERE firing = {int(rows[0][0])}" if len(rows) == 1 else ""
+    for firing, row_id, rig, channels in db.execute(
+        f"SELECT firing, id, rig, channels FROM layout{chosen} ORDER BY id"
+    ):
+        layouts.setdefault(firing, []).append(Layout.loads(row_id, rig, channels))
+    return [
+        FiringInfo(
+            id=row[1],
+            title=row[2],
+            started_us=row[3],
+            ended_us=row[4],
+            last_us=row[5] if row[5] >= 0 else None,
+            plan_toml=row[6],
+            readings=row[7],
+            late=row[8],
+            invented=bool(row[9]),
+            facts=json.loads(row[10]),
+            seen=tuple(channels_seen(layouts.get(row[0], []))),
+        )
+        for row in rows
+    ]
+
+
+def to_json(data: dict[str, Any]) -> str:
+    """Write what an event, a request or a heartbeat says.
+
+    Parameters
+    ----------
+    data : dict
+
+    Returns
+    -------
+    str
+        JSON that any reader takes.
+
+    Raises
+    ------
+    ValueError
+        There is NaN or infinity in it.
+    """
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def to_request(row: tuple[Any, ...]) -> Request:
+    """Make a request of its row (id, made_us, kind, data, who, result)."""
+    request_id, made_us, kind, data, who, result = row
+    return Request(
+        request_id, made_us, kind, json.loads(data), who, None if result is None else json.loads(result)
+    )

@@ -1,0 +1,286 @@
+"""The journal's file: how it is opened, laid out, brought up to date and checked."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final, Literal
+
+from logger.errors import StokewatchError, UserError
+
+Reason = Literal["full", "read_only", "busy", "damaged", "gone", "newer", "io", "misuse"]
+
+APPLICATION_ID: Final = 0x53746B77
+"""Marks an SQLite file as a journal of this program."""
+
+BUSY_MS: Final = 5000
+"""How long a writer waits for another one: an import, a request from the page. [ms]"""
+
+# Each entry takes the file one version up; its number is the version it leads to. Never change an entry that
+# has been released: add one.
+MIGRATIONS: list[tuple[str, ...]] = [
+    (
+        "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+        """CREATE TABLE firing (
+            key INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, title TEXT NOT NULL, plan TEXT,
+            started_us INTEGER NOT NULL, ended_us INTEGER, invented INTEGER NOT NULL, facts TEXT NOT NULL,
+            packed_readings INTEGER NOT NULL DEFAULT 0, late INTEGER NOT NULL DEFAULT 0)""",
+        "CREATE UNIQUE INDEX one_running ON firing (ended_us IS NULL) WHERE ended_us IS NULL",
+        # A rig's channels, as one firing has them; readings point here.
+        """CREATE TABLE layout (
+            id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, rig TEXT NOT NULL, channels TEXT NOT NULL)""",
+        "CREATE INDEX layout_of_firing ON layout (firing)",
+        # What came in, one row a batch, none across a full minute; `arrival` only ever grows.
+        """CREATE TABLE recent (
+            arrival INTEGER PRIMARY KEY, firing INTEGER NOT NULL, layout INTEGER NOT NULL,
+            t0_us INTEGER NOT NULL, t1_us INTEGER NOT NULL, frames INTEGER NOT NULL,
+            readings INTEGER NOT NULL, data BLOB NOT NULL)""",
+        "CREATE INDEX recent_by_time ON recent (firing, t1_us)",
+        # Where finished minutes move to, in order of time, packed; `minute` counts from 1970.
+        """CREATE TABLE chunk (
+            firing INTEGER NOT NULL, minute INTEGER NOT NULL, layout INTEGER NOT NULL,
+            t0_us INTEGER NOT NULL, t1_us INTEGER NOT NULL, frames INTEGER NOT NULL,
+            readings INTEGER NOT NULL, arrival INTEGER NOT NULL, data BLOB NOT NULL,
+            PRIMARY KEY (firing, minute, layout)) WITHOUT ROWID""",
+        "CREATE INDEX chunk_by_arrival ON chunk (arrival)",
+        """CREATE TABLE rollup (
+            firing INTEGER NOT NULL, level_s INTEGER NOT NULL, minute INTEGER NOT NULL,
+            layout INTEGER NOT NULL, data BLOB NOT NULL,
+            PRIMARY KEY (firing, level_s, minute, layout)) WITHOUT ROWID""",
+        """CREATE TABLE event (
+            id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, kind TEXT NOT NULL,
+            data TEXT NOT NULL, who TEXT NOT NULL)""",
+        "CREATE INDEX event_of_firing ON event (firing)",
+        """CREATE TABLE request (
+            id INTEGER PRIMARY KEY, made_us INTEGER NOT NULL, kind TEXT NOT NULL, data TEXT NOT NULL,
+            who TEXT NOT NULL, result TEXT)""",
+        "CREATE INDEX request_open ON request (id) WHERE result IS NULL",
+        "CREATE TABLE state (firing INTEGER PRIMARY KEY, data BLOB NOT NULL)",
+        "CREATE TABLE heartbeat (id INTEGER PRIMARY KEY CHECK (id = 1), data TEXT NOT NULL)",
+    ),
+]
+
+
+class JournalError(StokewatchError):
+    """The journal can't be read or written: says why, and the mend.
+
+    Attributes
+    ----------
+    reason : {'full', 'read_only', 'busy', 'damaged', 'gone', 'newer', 'io', 'misuse'}
+        For programs; the text is for people.
+    """
+
+    def __init__(self, text: str, reason: Reason) -> None:
+        super().__init__(text)
+        self.reason = reason
+
+
+class NoJournalError(UserError):
+    """There is no journal yet."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(
+            f"{path}: no journal here yet; it begins with the first firing that is logged or imported"
+        )
+        self.path = path
+
+
+_CAUSES: Final[dict[str, tuple[Reason, str]]] = {
+    "SQLITE_FULL": ("full", "the disk is full; make room, readings are written as soon as there is some"),
+    "SQLITE_READONLY": ("read_only", "it can't be written to; give the file or its disk write permission"),
+    "SQLITE_BUSY": ("busy", "another program is writing to it; wait for that to end"),
+    "SQLITE_LOCKED": ("busy", "another program is writing to it; wait for that to end"),
+    "SQLITE_CORRUPT": ("damaged", "the file is damaged; it can be salvaged as far as it is readable"),
+    "SQLITE_NOTADB": ("damaged", "the file is damaged or no journal; it can be salvaged as far as readable"),
+    "SQLITE_CANTOPEN": ("gone", "it can't be opened; check that its folder exists and its disk is there"),
+    "SQLITE_IOERR": ("io", "the disk doesn't answer; check its cable or card"),
+    "SQLITE_TOOBIG": ("misuse", "too much at once; write it in smaller parts"),
+}
+
+
+def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
+    """Say what an error of SQLite means.
+
+    Parameters
+    ----------
+    exc : sqlite3.Error
+    path : Path
+        The journal.
+
+    Returns
+    -------
+    JournalError
+    """
+    name = getattr(exc, "sqlite_errorname", None) or ""
+    for prefix, (reason, mend) in _CAUSES.items():
+        if name.startswith(prefix):
+            return JournalError(f"journal {path}: {mend} ({exc})", reason)
+    if type(exc) is sqlite3.DatabaseError or "malformed" in str(exc):
+        return JournalError(f"journal {path}: {_CAUSES['SQLITE_CORRUPT'][1]} ({exc})", "damaged")
+    return JournalError(f"journal {path}: {exc}", "misuse")
+
+
+@contextlib.contextmanager
+def errors_of(path: Path) -> Iterator[None]:
+    """Turn errors of SQLite into `JournalError`."""
+    try:
+        yield
+    except sqlite3.Error as exc:
+        raise journal_error(exc, path) from exc
+
+
+def open_to_write(path: Path) -> sqlite3.Connection:
+    """Open a journal for writing; make it where there is none, bring an older one up to date.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder must exist.
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode, WAL, `synchronous=FULL`.
+
+    Raises
+    ------
+    JournalError
+        It can't be opened, is damaged, or was written by a newer version.
+    """
+    try:
+        # Its owner's alone; SQLite gives the files beside it the same mode.
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    except OSError as exc:
+        reason: Reason = "full" if exc.errno == 28 else "gone" if exc.errno == 2 else "read_only"
+        raise JournalError(f"journal {path}: {exc.strerror}; check its folder and its disk", reason) from exc
+    with errors_of(path):
+        db = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
+        try:
+            _prepare(db, path)
+        except BaseException:
+            db.close()
+            raise
+    return db
+
+
+def open_to_read(path: Path) -> sqlite3.Connection:
+    """Open a journal for reading only.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode; usable from any thread, one at a time.
+
+    Raises
+    ------
+    NoJournalError
+        There is none.
+    JournalError
+        It can't be opened, is damaged, or was written by a newer version.
+    """
+    if not path.exists():
+        raise NoJournalError(path)
+    with errors_of(path):
+        db = _connect_read_only(path)
+        try:
+            db.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+            version = _version(db, path)
+            if version < len(MIGRATIONS):
+                # A reader can't: let a writer do it, once.
+                open_to_write(path).close()
+        except BaseException:
+            db.close()
+            raise
+    return db
+
+
+def _connect_read_only(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
+    )
+
+
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    db.execute("PRAGMA cell_size_check = ON")
+    db.execute("PRAGMA trusted_schema = OFF")
+    _version(db, path)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA journal_size_limit = 8388608")  # after a large import the log shrinks again
+    while True:
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            version = _version(db, path)
+            if version == len(MIGRATIONS):
+                db.execute("ROLLBACK")
+                return
+            for statement in MIGRATIONS[version]:
+                db.execute(statement)
+            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            db.execute(f"PRAGMA user_version = {version + 1}")
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
+
+
+def _version(db: sqlite3.Connection, path: Path) -> int:
+    """Read the file's version, and refuse what this program can't use."""
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    application = int(db.execute("PRAGMA application_id").fetchone()[0])
+    tables = int(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    if application != APPLICATION_ID and (application or version or tables):
+        raise JournalError(
+            f"journal {path}: an SQLite file of some other program; give another folder", "misuse"
+        )
+    if version > len(MIGRATIONS):
+        raise JournalError(
+            f"journal {path}: written by a newer version of this program (format {version}, this one knows "
+            f"{len(MIGRATIONS)}); update the program, the journal is left as it is",
+            "newer",
+        )
+    return version
+
+
+def check(path: Path) -> list[str]:
+    """Check that a journal's file is whole. It reads all of it.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    list of str
+        What is wrong; empty for a sound file.
+
+    Raises
+    ------
+    NoJournalError
+        There is none.
+    JournalError
+        Not damaged, but can't be read: a newer version, a disk that doesn't answer.
+    """
+    try:
+        db = open_to_read(path)
+    except JournalError as exc:
+        if exc.reason == "damaged":
+            return [str(exc)]
+        raise
+    with contextlib.closing(db):
+        try:
+            found = [str(row[0]) for row in db.execute("PRAGMA quick_check(20)")]
+        except sqlite3.Error as exc:
+            error = journal_error(exc, path)
+            if error.reason != "damaged":
+                raise error from exc
+            return [str(error)]
+    return [] if found == ["ok"] else found
