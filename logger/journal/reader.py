@@ -293,10 +293,11 @@ class JournalReader:
             t_us, temperature_c, status = lines.get((column.rig, column.channel), _NOTHING)
             if len(newest.t_us[i]):
                 end = int(newest.t_us[i][-1])
-                before = t_us < end
-                t_us = np.append(t_us[before], end)
-                temperature_c = np.append(temperature_c[before], newest.temperature_c[i][-1])
-                status = np.append(status[before], newest.status[i][-1])
+                after = t_us >= end  # the last step's points belong before the newest reading
+                t_us[after] = end - np.arange(np.count_nonzero(after), 0, -1)
+                t_us = np.append(t_us, end)
+                temperature_c = np.append(temperature_c, newest.temperature_c[i][-1])
+                status = np.append(status, newest.status[i][-1])
             out.add(t_us, temperature_c, status)
         return _broken(out, step_us)
 

@@ -100,8 +100,7 @@ def merge(buckets: Buckets, starts: Ints) -> Buckets:
     any_ok = latest >= 0
     out["min"] = np.where(any_ok, least, np.nan)
     out["max"] = np.where(any_ok, greatest, np.nan)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        out["mean"] = total / out["count"]
+    out["mean"] = np.where(any_ok, total / np.maximum(out["count"], 1), np.nan)
     last = np.take_along_axis(buckets["last"], np.maximum(latest, 0), axis=0)
     out["last"] = np.where(any_ok, last, np.nan)
     # OK is 0 and faults have higher numbers; ABSENT is only what is left where there was nothing else.
