@@ -96,6 +96,7 @@ let unread = 0; // bytes that stick in a port that is open and that nobody reads
 let lastAckMs = 0;
 let lastSeq = null;
 let taken = 0;
+let opened = false;
 const asked = [...(host.asks ?? [])]; // [ms, line body or "?"]
 
 function hostListens() {
@@ -105,6 +106,14 @@ function hostListens() {
 
 function hostSpeaks() {
   const now = elapsedMs();
+  if (!hostListens()) {
+    opened = false;
+    lastSeq = null;
+  } else if (!opened) {
+    opened = true;
+    fromRig = "";
+    if (host.ack_ms) toRig += sealed("r"); // whoever has just opened the port begins with this
+  }
   while (asked.length && asked[0][0] <= now) {
     const line = asked.shift()[1];
     toRig += line === "?" ? "?\n" : sealed(line);

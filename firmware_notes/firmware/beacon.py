@@ -47,12 +47,14 @@ class Beacon:
         if not self.parts:
             return
         now = time.ticks_ms()
-        if self.shown == "test" and time.ticks_diff(now, self._since) > TEST_MS:
-            self._change("quiet")
-        if self._told is not None and time.ticks_diff(now, self._told) > LOST_MS:
-            self._told = None
-            if self.shown != "off":
-                self._change("lost")
+        if self._told is not None:
+            silent_ms = time.ticks_diff(now, self._told)
+            if self.shown == "test" and silent_ms > TEST_MS:
+                self._change("quiet")
+            if silent_ms > LOST_MS:
+                self._told = None
+                if self.shown != "off":
+                    self._change("lost")
         pattern = PATTERNS[self.shown]
         length = sum(step[2] for step in pattern)
         at = time.ticks_diff(now, self._since)

@@ -75,9 +75,9 @@ class Keep:
 
     def next(self):
         """Give (record, slot) of the oldest one that hasn't left, or None."""
-        if self._files.holds():
-            record = self._files.peek()
-            return record and (record, FROM_FILE)
+        record = self._files.peek()
+        if record:
+            return record, FROM_FILE
         if not self._waiting:
             return None
         slot = self._oldest
@@ -147,6 +147,7 @@ class Files:
         self._reader = None
         self._read = 0  # records of the first file that have left
         self._done = 0  # and that were acknowledged
+        self._void = 0  # receipts still to come for records of files that had to go
         self._record = bytearray(record_size)
         if not folder or not self._clear():
             self._most = 0  # nowhere to write: the ring alone has to do
@@ -168,10 +169,6 @@ class Files:
 
     def _path(self, number):
         return "%s/%d" % (self._folder, number)
-
-    def holds(self):
-        """Tell whether there is anything that wasn't acknowledged."""
-        return bool(self._counts)
 
     def waiting(self):
         return sum(self._counts) - self._read
@@ -197,7 +194,9 @@ class Files:
             self._close_writer()
 
     def peek(self):
-        """Give the oldest record that hasn't left; None while the first file waits for acknowledgements."""
+        """Give the oldest record that hasn't left; None while there is none, or the first file awaits receipts."""
+        if not self._counts:
+            return None
         if len(self._counts) == 1:
             self._close_writer()  # what is written from now on goes to the next file
         if self._read == self._counts[0]:
@@ -224,16 +223,21 @@ class Files:
         self._reader.seek(self._read * self._size)
 
     def acknowledged(self):
+        if self._void:
+            self._void -= 1
+            return
         self._done += 1
-        if self._counts and self._done == self._counts[0]:
+        if self._done == self._counts[0]:
             self._drop_first()
 
     def again(self):
         self._read = self._done
+        self._void = 0
         self._close_reader()
 
     def _drop_first(self):
         self._close_reader()
+        self._void += self._read - self._done
         if len(self._counts) == 1:
             self._close_writer()
         try:

@@ -1,0 +1,219 @@
+"""Temperatures in are temperatures out; faults come through. Chips at register level, lines decoded."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from rigbench import EIGHT, SPI, config, hex_word, run, steady
+
+from logger.amplifiers import AMPLIFIERS
+from logger.conversion import Assembler
+from logger.plan import Plan, Probe
+from logger.reading import Batch, Status
+
+TOLERANCE_C = {
+    # Half a step of each chip's word: hot junction and, where the sum is made from it, cold junction.
+    "max31855": 0.125 * 41.276 / 38.0 + 0.04,
+    "max6675": 0.125 * 41.0 / 38.0 + 0.01,
+    "max31856": 1 / 256 + 1e-9,
+    "mcp9600": 1 / 32 + 1e-9,
+    "mlx90614": 0.011,
+}
+
+
+def converted(frames: list[Any]) -> dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """(rig's ms, °C, status) by channel, as the logger would have them."""
+    letters = {s["name"]: s["type"] for s in EIGHT if "type" in s}
+    plan = Plan(
+        probes=tuple(
+            Probe(
+                name=n, channel=n, reads="air", zone="all", letter=letters.get(n, "K" if n != "ir0" else None)
+            )
+            for n in [s["name"] for s in EIGHT]
+        )
+    )
+    parts: dict[str, list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = {}
+    for batch in Assembler(plan).take([(f, f.ms * 1000) for f in frames]):
+        for j, channel in enumerate(batch.channels):
+            there = batch.status[:, j] != Status.ABSENT
+            parts.setdefault(channel.name, []).append(
+                (batch.ms[there], batch.temperature_c[there, j], batch.status[there, j])
+            )
+    return {
+        name: tuple(np.concatenate(column) for column in zip(*p, strict=True)) for name, p in parts.items()
+    }
+
+
+def test_temperatures_in_are_temperatures_out(tmp_path: Path) -> None:
+    """An invented climb on all eight channels, each at its own pace, a new value every second."""
+    seconds = np.arange(0, 300)
+    given = {
+        spec["name"]: (
+            20 + 340 * (1 - np.exp(-seconds / (60 + 10 * i)))
+            if spec["chip"] == "mlx90614"
+            else 15 + (700 + 20 * i) * (1 - np.exp(-seconds / (60 + 10 * i)))
+        )
+        for i, spec in enumerate(EIGHT)
+    }
+    # The MAX6675 doesn't tell its cold junction; at the 25 °C that the logger takes nothing is left over.
+    cold = {s["name"]: 25.0 if s["chip"] == "max6675" else 25.0 + i for i, s in enumerate(EIGHT)}
+    chips = {
+        s["name"]: [
+            # Changes fall between the samples, which are taken at whole half seconds.
+            [1000 * int(t) - 250, hex_word(s["chip"], float(c), cold[s["name"]], s.get("type", "K"))]
+            for t, c in zip(seconds, given[s["name"]], strict=True)
+        ]
+        for s in EIGHT
+    }
+    outcome = run(tmp_path, {"run_ms": 299_000, "config": config(PERIOD_MS=500), "chips": chips})
+    found = converted(outcome.frames)
+    assert set(found) == set(given)
+    for spec in EIGHT:
+        ms, temperature_c, status = found[spec["name"]]
+        assert len(ms) >= 590
+        assert (status == Status.OK).all()
+        expected = given[spec["name"]][(ms + 250) // 1000]
+        np.testing.assert_allclose(temperature_c, expected, rtol=0, atol=TOLERANCE_C[spec["chip"]])
+
+
+WORDS = [
+    # Rows of the datasheets' own tables, hot and cold junction together.
+    ("max31855", "64000000", 1600.00, "19-5793, table 4"),
+    ("max31855", "06491900", 100.25, "19-5793, tables 4 and 5: 100.25 °C, 25.0000 °C"),
+    ("max31855", "f060c900", -250.00, "19-5793, tables 4 and 5: -250.00 °C, -55.0000 °C"),
+    ("max6675", "1f40", None, "19-2235: 250 °C, D14 to D3"),
+    ("max31856", "190064000000", 1600.0, "19-7534, table 9"),
+    ("mcp9600", "3e80019040", 1000.0, "DS20005426, equation 5-1"),
+    ("mlx90614", "27ad", None, "3901090614: -70.01 °C"),
+    ("mlx90614", "7fff", None, "3901090614: +382.19 °C"),
+]
+
+
+@pytest.mark.parametrize(("chip", "word", "_c", "_source"), WORDS, ids=[f"{w[0]}-{w[1]}" for w in WORDS])
+def test_register_words_arrive_digit_for_digit(
+    tmp_path: Path, chip: str, word: str, _c: float | None, _source: str
+) -> None:
+    """What stands in the registers stands in the line: no driver swaps, shifts or drops a byte."""
+    spec = next(s for s in EIGHT if s["chip"] == chip)
+    outcome = run(tmp_path, {"run_ms": 3000, "config": config([spec]), "chips": {spec["name"]: word}})
+    samples = [f.ch[spec["name"]] for f in outcome.frames]
+    assert len(samples) >= 5
+    assert {(s.amp, s.raw) for s in samples} == {(chip, word)}
+
+
+def batches_of(tmp_path: Path, spec: dict[str, Any], held: Any, run_ms: int) -> list[Batch]:
+    outcome = run(tmp_path, {"run_ms": run_ms, "config": config([spec]), "chips": {spec["name"]: held}})
+    return Assembler(None).take([(f, f.ms * 1000) for f in outcome.frames])
+
+
+CASES = [(chip, status) for chip, amplifier in AMPLIFIERS.items() for status in amplifier.fault_words]
+
+
+@pytest.mark.parametrize(("chip", "status"), CASES, ids=[f"{c}-{s.name}" for c, s in CASES])
+def test_faults_come_through_and_pass(tmp_path: Path, chip: str, status: Status) -> None:
+    """A fault from second 5 to 10: shown from the first frame, gone with the last."""
+    spec = next(s for s in EIGHT if s["chip"] == chip and s.get("type", "K") == "K")
+    good, bad = hex_word(chip, 200.0), hex_word(chip, 200.0, status=status)
+    held = [[-1000, good], [4750, bad], [9750, good]]
+    (batch,) = batches_of(tmp_path, spec, held, 15_000)
+    during = (batch.ms > 4750) & (batch.ms < 9750)
+    assert during.sum() == 10
+    assert (batch.status[during, 0] == status).all()
+    assert np.isnan(batch.temperature_c[during, 0]).all()
+    assert (batch.status[~during, 0] == Status.OK).all()
+
+
+@pytest.mark.parametrize("spec", EIGHT, ids=[f"{s['name']}-{s['chip']}" for s in EIGHT])
+def test_a_chip_that_is_not_there_shows_as_broken_and_comes_back(
+    tmp_path: Path, spec: dict[str, Any]
+) -> None:
+    """Unplugged, or without supply: never a cool pot, never left out; set up anew when it is back."""
+    good = hex_word(spec["chip"], 200.0, letter=spec.get("type", "K"))
+    outcome = run(
+        tmp_path,
+        {
+            "run_ms": 20_000,
+            "config": config([spec]),
+            "chips": {spec["name"]: [[-1000, good], [4750, None], [9750, good]]},
+        },
+    )
+    raw = {f.ms: f.ch[spec["name"]].raw for f in outcome.frames}
+    assert {r for ms, r in raw.items() if 5000 <= ms < 9750} == {"f" * len(good)}
+    assert sum(5000 <= ms < 9750 for ms in raw) == 10
+    assert {r for ms, r in raw.items() if ms >= 11_000} == {good}
+    assert {r for ms, r in raw.items() if ms < 4750} == {good}
+
+
+def test_one_dead_chip_costs_the_others_nothing(tmp_path: Path) -> None:
+    held: dict[str, Any] = dict(steady()) | {"k2": None, "k6": None}
+    outcome = run(tmp_path, {"run_ms": 10_000, "config": config(), "chips": held})
+    assert [f.ms for f in outcome.frames] == list(range(0, 10_000, 500))
+    for name, word in steady().items():
+        raws = [f.ch[name].raw for f in outcome.frames if name in f.ch]
+        assert set(raws) == ({"f" * len(word)} if held[name] is None else {word})
+
+
+def test_a_wrong_checksum_is_asked_again_once(tmp_path: Path) -> None:
+    spec = {"name": "ir0", "chip": "mlx90614", "bus": "i2c0", "address": 0x5A}
+    good = hex_word("mlx90614", 150.0)
+    once = run(tmp_path, {"run_ms": 3000, "config": config([spec | {"bad_pec": 1}]), "chips": {"ir0": good}})
+    assert {f.ch["ir0"].raw for f in once.frames} == {good}
+    twice = run(tmp_path, {"run_ms": 3000, "config": config([spec | {"bad_pec": 2}]), "chips": {"ir0": good}})
+    assert [f.ch["ir0"].raw for f in twice.frames] == ["ffff"] + [good] * 5
+
+
+def test_the_slow_chip_keeps_out_of_the_frames_it_can_not_be_in(tmp_path: Path) -> None:
+    """A MAX6675 read before its conversion is over would go on saying the same for ever."""
+    spec = {"name": "k3", "chip": "max6675", "bus": "spi0", "cs": 21}
+    fast = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
+    held = {
+        "k3": [[-1000, hex_word("max6675", 100.0)], [2050, hex_word("max6675", 400.0)]],
+        "k0": hex_word("max31855", 50.0),
+    }
+    outcome = run(tmp_path, {"run_ms": 5000, "config": config([spec, fast], PERIOD_MS=100), "chips": held})
+    assert len(outcome.frames) == 50
+    with_it = [f for f in outcome.frames if "k3" in f.ch]
+    assert {b.ms - a.ms for a, b in itertools.pairwise(with_it)} == {300}
+    assert {f.ch["k3"].raw for f in with_it if f.ms > 2050} == {hex_word("max6675", 400.0)}
+
+
+def test_a_pyrometers_voltage_and_its_faults(tmp_path: Path) -> None:
+    """4-20 mA over 150 Ω: 0.6 V is 300 °C, 3.0 V is 1300 °C; NAMUR NE 43: below 3.6, above 21 mA broken."""
+    spec = {"name": "ir1", "chip": "volts", "adc": 26, "low": (0.6, 300.0), "high": (3.0, 1300.0)}
+    held = [[-1, "0.6"], [4750, "1.8"], [9750, "3.0"], [14_750, "0.53"], [19_750, "3.2"], [24_750, "0.56"]]
+    outcome = run(tmp_path, {"run_ms": 30_000, "config": config([spec]), "chips": {"ir1": held}})
+
+    def at(second: int) -> Any:
+        return next(f.ch["ir1"] for f in outcome.frames if f.ms == 1000 * second)
+
+    assert at(1).c == pytest.approx(300.0, abs=0.05)
+    assert at(6).c == pytest.approx(800.0, abs=0.05)
+    assert at(11).c == pytest.approx(1300.0, abs=0.05)
+    assert (at(16).fault, at(16).c) == ("open", None)
+    assert (at(21).fault, at(21).c) == ("range", None)
+    assert at(26).c == pytest.approx(283.3, abs=0.1)  # 3.73 mA: just under the range, not a fault
+
+
+def test_a_pyrometer_that_prints(tmp_path: Path) -> None:
+    """A line each 300 ms; a frame that had none leaves the channel out rather than say the old one again."""
+    spec = {"name": "ir2", "chip": "text", "uart": 1, "tx": 8, "rx": 9, "baud": 9600}
+    held = {"ir2": [[-1, "651.5"], [5000, None]], "k0": hex_word("max31855", 50.0)}
+    channels = [spec, {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}]
+    outcome = run(tmp_path, {"run_ms": 8000, "config": config(channels), "chips": held})
+    said = [f for f in outcome.frames if "ir2" in f.ch]
+    assert {f.ch["ir2"].c for f in said} == {651.5}
+    assert len([f for f in said if f.ms < 5000]) >= 8
+    assert [f for f in said if f.ms > 5500] == []
+
+
+def test_a_bus_that_is_too_fast_is_noticed(tmp_path: Path) -> None:
+    """The simulated chips have a mind of their own: a broken driver would not pass these tests."""
+    spec = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
+    good = hex_word("max31855", 200.0)
+    settings = config([spec], BUSES={"spi0": SPI | {"hz": 20_000_000}})
+    outcome = run(tmp_path, {"run_ms": 3000, "config": settings, "chips": {"k0": good}})
+    assert good not in {f.ch["k0"].raw for f in outcome.frames}
