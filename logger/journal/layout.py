@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -19,6 +19,7 @@ MINUTE_US: Final = 60_000_000
 
 _NOT_SENT: Final = 0x80
 """Bit of the stored status that marks a reading without any raw value."""
+_NO_NUMBER: Final = -(2**31)
 _WIDE: Final = 8
 """Bytes for words of chips that aren't known, and for those too long for their chip."""
 
@@ -32,9 +33,9 @@ class Layout:
 
     A record has the time within its minute [µs], the rig's `seq` and `ms`; for each channel the raw value
     (a word in as few bytes as its chip needs, emf and cold junction, or °C), the temperature and the status.
-    Temperatures from words are kept as float32 (within 6.1e-5 °C): they follow from the word. Those of
-    channels that send °C are kept as the difference in bits from what was sent, which is nothing unless a
-    correction applies.
+    Temperatures from words are kept to 0.0001 °C: they follow from the word, and come out as short decimals.
+    Those of channels that send °C are kept as the difference in bits from what was sent, which is nothing
+    unless a correction applies.
 
     Attributes
     ----------
@@ -95,7 +96,7 @@ class Layout:
             ("uv", "<f8", self._emf),
             ("cj", "<f8", self._emf),
             ("c", "<f8", self._celsius),
-            ("t4", "<f4", [j for _, at in self._words for j in at]),
+            ("tw", "<i4", [j for _, at in self._words for j in at]),
             ("te", "<f8", self._emf),
             ("tc", "<i8", self._celsius),
         ):
@@ -157,7 +158,7 @@ class Layout:
         for width, at in self._words:
             columns = _span(at)
             out[f"w{width}"] = np.where(missing[:, columns], 0.0, batch.raw[:, columns])
-            out["t4"][:, first : first + len(at)] = batch.temperature_c[:, columns]
+            out["tw"][:, first : first + len(at)] = _steps(batch.temperature_c[:, columns])
             first += len(at)
         if self._emf:
             columns = _span(self._emf)
@@ -200,7 +201,7 @@ class Layout:
         out = np.empty((len(records), len(self.channels)))
         first = 0
         for _, at in self._words:
-            out[:, _span(at)] = records["t4"][:, first : first + len(at)]
+            out[:, _span(at)] = _from_steps(records["tw"][:, first : first + len(at)])
             first += len(at)
         if self._emf:
             out[:, _span(self._emf)] = records["te"]
@@ -301,9 +302,8 @@ def as_stored(batch: Batch) -> Batch:
     if not words:
         return batch
     rounded = batch.temperature_c.copy()
-    rounded[:, _span(words)] = rounded[:, _span(words)].astype(np.float32)
-    fields = {name: getattr(batch, name) for name in batch.__dataclass_fields__}
-    return Batch(**(fields | {"temperature_c": rounded}))
+    rounded[:, _span(words)] = _from_steps(_steps(rounded[:, _span(words)]))
+    return replace(batch, temperature_c=rounded)
 
 
 def squeeze(array: NDArray[np.generic]) -> bytes:
@@ -376,6 +376,16 @@ def channels_seen(layouts: Iterable[Layout]) -> list[tuple[str, str]]:
 def _span(at: list[int]) -> slice | list[int]:
     """A slice where one will do: numpy takes those several times faster."""
     return slice(at[0], at[-1] + 1) if at[-1] - at[0] + 1 == len(at) else at
+
+
+def _steps(temperature_c: Floats) -> NDArray[np.int32]:
+    """Whole steps of 0.0001 °C."""
+    return np.where(np.isnan(temperature_c), _NO_NUMBER, np.rint(temperature_c * 1e4)).astype(np.int32)
+
+
+def _from_steps(steps: NDArray[np.int32]) -> Floats:
+    # Division by a whole number gives the double nearest to the decimal, multiplication by 1e-4 would not.
+    return np.where(steps == _NO_NUMBER, np.nan, steps / 1e4)
 
 
 def _bits(values: Floats) -> Ints:

@@ -77,14 +77,14 @@ def test_words_take_no_more_bytes_than_their_chip_sends() -> None:
 
 def test_rounding_is_what_the_journal_does_and_small() -> None:
     channels = (Channel("k0", "word", "max31855", "K"), Channel("c0", "celsius"))
-    values = np.array([[1199.98765, 1199.98765]])
+    values = np.array([[1199.98766, 1199.98766]])
     zeros = np.zeros((1, 2))
     one = np.array([1], np.int64)
     batch = Batch("a1", channels, one, one, one, zeros, zeros, values, zeros, zeros.astype(np.uint8))
     rounded = as_stored(batch).temperature_c
     assert rounded[0, 1] == values[0, 1]
     assert rounded[0, 0] != values[0, 0]
-    assert abs(rounded[0, 0] - values[0, 0]) < 6.2e-5
+    assert rounded[0, 0] == 1199.9877
     assert batch.temperature_c is values
 
 
