@@ -1,0 +1,150 @@
+"""What a rig's channels say: faults, units, words that only make sense when they are read in another way."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from logger.amplifiers import AMPLIFIERS, decode_words
+from logger.conversion import Assembler
+from logger.diagnosis.finding import Finding
+from logger.reading import Frame, Sample, Status
+
+FAULT_WORDS: Final = {
+    Status.OPEN: "open: the thermocouple is broken, or loose in its terminals",
+    Status.SHORT_GROUND: "shorted to ground: a grounded junction, or a bare wire that touches metal",
+    Status.SHORT_SUPPLY: "shorted to the supply, or beyond the amplifier's input range",
+    Status.RANGE: "beyond what the sensor, its amplifier or the thermocouple can tell",
+    Status.CORRUPT: "not a word that the chip can have sent: check its supply, select line and data line",
+    Status.NO_COLD_JUNCTION: "a voltage without a cold junction: send 'cj' with 'uv'",
+}
+
+
+HOW: Final = {"word": "a chip's word", "emf": "voltage and cold junction", "celsius": "plain °C"}
+
+
+def about_channels(frames: Sequence[Frame]) -> list[Finding]:
+    """Look at what each channel says.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Of one rig.
+
+    Returns
+    -------
+    list of Finding
+    """
+    assembler = Assembler(None)
+    how: dict[str, str] = {}
+    values: dict[str, list[float]] = {}
+    statuses: dict[str, Counter[int]] = {}
+    for batch in assembler.take([(f, f.ms * 1000) for f in frames]):
+        for j, channel in enumerate(batch.channels):
+            how[channel.name] = channel.amp or HOW[channel.kind]
+            values.setdefault(channel.name, []).extend(batch.temperature_c[:, j].tolist())
+            statuses.setdefault(channel.name, Counter()).update(batch.status[:, j].tolist())
+    troubles = {t.channel: t.text.partition(": ")[2] for t in assembler.new_troubles()}
+    found: list[Finding] = []
+    for name in how:
+        samples = [f.ch[name] for f in frames if name in f.ch]
+        odd = _odd(samples)
+        if odd is None and name in troubles:
+            odd = Finding("bad", "", troubles[name])
+        if odd is not None:
+            found.append(Finding(odd.level, f"channel {name}", odd.text, odd.mend))
+        if odd is None or odd.level != "bad":
+            found += _what_it_reads(name, how[name], values[name], statuses[name], len(frames))
+    return found
+
+
+def _what_it_reads(
+    name: str, how: str, values: list[float], statuses: Counter[int], frames: int
+) -> list[Finding]:
+    about = f"channel {name}"
+    there = statuses.total() - statuses[Status.ABSENT]
+    found = [
+        Finding("check", about, f"{statuses[status]} of {there} readings are {words}")
+        for status, words in FAULT_WORDS.items()
+        if statuses[status]
+    ]
+    good = [v for v in values if not math.isnan(v)]
+    if good:
+        text = f"{how}, {good[-1]:.1f} °C last, {min(good):.1f} to {max(good):.1f} °C"
+        if there < frames:
+            text += f", in {there} of {frames} frames"
+        found.append(Finding("good", about, text))
+    return found
+
+
+def _odd(samples: list[Sample]) -> Finding | None:
+    words: dict[str, list[str]] = {}
+    for sample in samples:
+        if sample.amp and sample.raw:
+            words.setdefault(sample.amp, []).append(sample.raw)
+    for amp, sent in words.items():
+        odd = _about_word(amp, sent)
+        if odd is not None:
+            return odd
+    return _about_units(samples)
+
+
+def _about_word(amp: str, words: list[str]) -> Finding | None:
+    """A chip's word that only makes sense when it is read in another way."""
+    chip = AMPLIFIERS.get(amp)
+    if chip is None or not words:
+        return None
+    letter = "K" if "K" in chip.letters or not chip.letters else chip.letters[0]
+    size = chip.word_bytes
+
+    def sensible(numbers: list[int]) -> float:
+        inside = np.array([n for n in numbers if 0 <= n < 1 << 8 * size], np.int64)
+        if not inside.size:
+            return 0.0
+        decoded = decode_words(amp, inside, letter)
+        if chip.kind == "emf":
+            fit = (np.abs(decoded.emf_uv) < 56_000) & (np.abs(decoded.cold_junction_c - 30) < 60)
+        else:
+            cold = decoded.cold_junction_c
+            fit = (decoded.temperature_c > -60) & (np.isnan(cold) | (np.abs(cold - 30) < 60))
+        return float((fit & (decoded.status == Status.OK)).sum()) / len(numbers)
+
+    as_sent = [int(w, 16) for w in words]
+    if sensible(as_sent) > 0.2:
+        return None
+    turned = [int.from_bytes(n.to_bytes(8, "big")[-size:], "little") for n in as_sent if n < 1 << 8 * size]
+    if turned and sensible(turned) > 0.8:
+        return Finding("bad", "", "the bytes of 'raw' are in the wrong order", "most significant byte first")
+    if all(w.isdigit() for w in words) and sensible([int(w) for w in words]) > 0.8:
+        return Finding("bad", "", "'raw' is in decimal", "write it in hex")
+    return None
+
+
+def _about_units(samples: list[Sample]) -> Finding | None:
+    """Voltages and temperatures that look like another unit's."""
+    uv = [s.uv for s in samples if s.uv is not None]
+    if uv and max(map(abs, uv)) > 80_000:
+        text = f"'uv' goes to {max(uv, key=abs):g}: no thermocouple gives more than 80 000 µV"
+        return Finding("bad", "", text, "it is in microvolts")
+    cold = [s.cj for s in samples if s.cj is not None]
+    if cold and min(cold) > 233 and max(cold) < 400:
+        return Finding("bad", "", f"'cj' is {cold[-1]:g}", "it looks like kelvin; it is in °C")
+    if cold and (min(cold) < -60 or max(cold) > 130):
+        return Finding("bad", "", f"'cj' is {cold[-1]:g} °C, which no amplifier survives", "it is in °C")
+    if cold and min(cold) > 55:
+        return Finding("check", "", f"'cj' is {cold[-1]:g} °C", "a very hot box, or °F; it is in °C")
+    if uv and max(map(abs, uv)) < 60 and any(v != round(v) for v in uv):
+        text = f"'uv' is {uv[-1]:g}, at most 2 °C away from the cold junction"
+        return Finding("check", "", text, "if the probe is warm, this is in millivolts; it is in microvolts")
+    plain = [s.c for s in samples if s.c is not None]
+    if plain and (max(plain) > 2500 or min(plain) < -273.15):
+        return Finding("bad", "", f"'c' goes from {min(plain):g} to {max(plain):g}", "it is in °C")
+    if plain and min(plain) > 270 and max(plain) < 310:
+        return Finding(
+            "check", "", f"'c' is {plain[-1]:g}", "if the probe is cold, this is in kelvin; it is in °C"
+        )
+    return None

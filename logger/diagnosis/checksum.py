@@ -1,0 +1,71 @@
+"""How a wrong checksum may have come about."""
+
+from __future__ import annotations
+
+from zlib import adler32, crc32
+
+
+def explain_checksum(line: bytes) -> str:
+    """Say how a line's checksum came about, if it isn't the right one.
+
+    Parameters
+    ----------
+    line : bytes
+        One that `wire.decode` refuses with `BadCrc`.
+
+    Returns
+    -------
+    str
+        Empty if no explanation fits.
+    """
+    line = line.rstrip(b"\r\n")
+    body, star, given = line.rpartition(b"*")
+    if not star:
+        return "there is no * and no checksum at the end"
+    right = crc32(body)
+    text = given.decode("ascii", "replace").strip()
+    if text.lower().removeprefix("0x").zfill(8) == f"{right:08x}":
+        return "the right number, but it must be eight lower-case hex digits without anything around them"
+    if text == str(right):
+        return "the right number, but in decimal; write it in hex"
+    try:
+        value = int(text, 16)
+    except ValueError:
+        return "what stands behind the * is no hex number"
+    swapped = int.from_bytes(value.to_bytes(8, "big")[-4:], "little")
+    candidates = {
+        crc32(body + b"*"): "it counts the * too; stop before it",
+        crc32(body + b"\n"): "it counts a newline too; stop before the *",
+        crc32(body + b"\r\n"): "it counts the line's end too; stop before the *",
+        right ^ 0xFFFFFFFF: "the last step, inverting all bits, is missing",
+        adler32(body): "it is Adler-32, not CRC-32",
+        _crc(body, 0x82F63B78): "it is CRC-32C (Castagnoli), not the CRC-32 of zlib",
+        _crc_msb_first(body)
+        ^ 0xFFFFFFFF: "it is CRC-32/BZIP2, most significant bit first; zlib's goes the other way",
+        _crc_msb_first(body): "it is CRC-32/MPEG-2, most significant bit first; zlib's goes the other way",
+    }
+    if value in candidates:
+        return candidates[value]
+    if swapped == right:
+        return "its bytes are in the wrong order; write it most significant byte first"
+    if len(text) <= 4:
+        return "it has sixteen bits; this is a CRC-32"
+    return ""
+
+
+def _crc(data: bytes, polynomial: int) -> int:
+    crc = 0xFFFFFFFF
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = crc >> 1 ^ (polynomial if crc & 1 else 0)
+    return crc ^ 0xFFFFFFFF
+
+
+def _crc_msb_first(data: bytes) -> int:
+    crc = 0xFFFFFFFF
+    for byte in data:
+        crc ^= byte << 24
+        for _ in range(8):
+            crc = (crc << 1 ^ (0x04C11DB7 if crc & 0x80000000 else 0)) & 0xFFFFFFFF
+    return crc

@@ -1,0 +1,224 @@
+"""Takes a rig's lines and says what they are worth."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
+
+from logger.diagnosis.channels import about_channels
+from logger.diagnosis.checksum import explain_checksum
+from logger.diagnosis.finding import Finding
+from logger.diagnosis.order import about_clock, about_seq
+from logger.dialogue import About, BeaconAnswer, decode_answer, is_answer
+from logger.reading import Frame
+from logger.wire import BadCrc, Malformed, decode
+
+MOST_LINES: Final = 200_000
+"""Lines that are kept for the report; later ones are only counted."""
+
+
+_where = re.compile(r" \(byte \d+\)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a rig's lines are worth.
+
+    Attributes
+    ----------
+    right : bool
+        There were frames, and nothing is bad.
+    frames, bad_crc, malformed : int
+    findings : tuple of Finding
+    rigs : tuple of About
+        Rigs that answered `?`.
+    """
+
+    right: bool
+    frames: int
+    bad_crc: int
+    malformed: int
+    findings: tuple[Finding, ...]
+    rigs: tuple[About, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as JSON would have it."""
+        return asdict(self) | {"rigs": [{f: getattr(r, f) for f in r.__struct_fields__} for r in self.rigs]}
+
+    def text(self) -> str:
+        """Give it in plain words, a finding on each line, what is bad first."""
+        marks = {"bad": "WRONG", "check": "check", "good": "ok"}
+        order = ("bad", "check", "good")
+        lines = [
+            f"{marks[f.level]:>5}  {f.about}: {f.text}" + (f"\n       -> {f.mend}" if f.mend else "")
+            for f in sorted(self.findings, key=lambda f: order.index(f.level))
+        ]
+        lines.append("The lines are right." if self.right else "The lines are not right yet.")
+        return "\n".join(lines)
+
+
+@dataclass(slots=True)
+class _Rig:
+    frames: list[Frame] = field(default_factory=list)
+    arrivals_s: list[float] = field(default_factory=list)
+
+
+class Diagnosis:
+    """Collects lines and says what they are worth."""
+
+    def __init__(self) -> None:
+        self._rigs: dict[str, _Rig] = {}
+        self._abouts: dict[str, About] = {}
+        self._wrong_crcs: list[bytes] = []
+        self._reasons: Counter[str] = Counter()
+        self._malformed_like: dict[str, bytes] = {}
+        self._bad_crc = 0
+        self._lines = 0
+        self._noise = 0
+
+    def take(self, line: bytes, arrival_s: float | None = None) -> None:
+        """Take a line.
+
+        Parameters
+        ----------
+        line : bytes
+            With or without its newline.
+        arrival_s : float, optional
+            When it came in, by any clock that runs evenly; left out for recorded lines. [s]
+        """
+        self._lines += 1
+        if self._lines > MOST_LINES:
+            return
+        if is_answer(line):
+            answer = decode_answer(line)
+            if isinstance(answer, About):
+                self._abouts[answer.rig] = answer
+            elif not isinstance(answer, BeaconAnswer):
+                self._reasons["a line that begins with # and is no answer"] += 1
+                self._malformed_like["a line that begins with # and is no answer"] = line
+            return
+        try:
+            frame = decode(line)
+        except BadCrc:
+            self._bad_crc += 1
+            if any(byte > 126 for byte in line):
+                self._noise += 1
+            if len(self._wrong_crcs) < 50:
+                self._wrong_crcs.append(line)
+            return
+        except Malformed as error:
+            reason = _where.sub("", error.reason)
+            self._reasons[reason] += 1
+            self._malformed_like.setdefault(reason, line)
+            return
+        rig = self._rigs.setdefault(frame.rig, _Rig())
+        rig.frames.append(frame)
+        rig.arrivals_s.append(math.nan if arrival_s is None else arrival_s)
+
+    def report(self, unfinished: bytes = b"") -> Report:
+        """Say what was found.
+
+        Parameters
+        ----------
+        unfinished : bytes, optional
+            What came in after the last newline.
+
+        Returns
+        -------
+        Report
+        """
+        findings = [*self._about_lines(unfinished)]
+        for name, rig in self._rigs.items():
+            prefix = f"rig {name}, " if len(self._rigs) > 1 else ""
+            found = [
+                *about_seq(rig.frames),
+                *about_clock(rig.frames, rig.arrivals_s),
+                *about_channels(rig.frames),
+            ]
+            findings += [Finding(f.level, prefix + f.about, f.text, f.mend) for f in found]
+        for about in self._abouts.values():
+            channels = ", ".join(f"{name} ({chip})" for name, chip in about.ch.items())
+            findings.append(
+                Finding(
+                    "good", "answer to ?", f"rig {about.rig}, {about.program or 'no program'}: {channels}"
+                )
+            )
+            if about.lost or about.missed:
+                findings.append(
+                    Finding(
+                        "check",
+                        "answer to ?",
+                        f"since power-on {about.lost} frames had no room, {about.missed} beats were missed",
+                        "more room for kept frames; a longer period",
+                    )
+                )
+        frames = sum(len(rig.frames) for rig in self._rigs.values())
+        return Report(
+            right=bool(frames) and all(f.level != "bad" for f in findings),
+            frames=frames,
+            bad_crc=self._bad_crc,
+            malformed=sum(self._reasons.values()),
+            findings=tuple(findings),
+            rigs=tuple(self._abouts.values()),
+        )
+
+    def _about_lines(self, unfinished: bytes) -> list[Finding]:
+        found: list[Finding] = []
+        frames = sum(len(rig.frames) for rig in self._rigs.values())
+        wrong = self._bad_crc + sum(self._reasons.values())
+        if not self._lines:
+            if b">>>" in unfinished:
+                mend = (
+                    "this is MicroPython's prompt: no program runs; save it as main.py and restart the board"
+                )
+                return [Finding("bad", "line", "no line, but a prompt", mend)]
+            if len(unfinished) > 64:
+                mend = "end each frame with a newline (\\n); on a plain UART check the baud rate"
+                return [Finding("bad", "line", f"{len(unfinished)} bytes, but no end of a line", mend)]
+            if self._abouts:
+                return []
+            mend = "is it powered, is this the right port, is another program reading it?"
+            return [Finding("bad", "line", "nothing came in", mend)]
+        if not frames and not wrong and self._abouts:
+            link = next(iter(self._abouts.values())).link
+            mend = "listen at the broker instead" if link == "mqtt" else "wait longer than its period"
+            return [
+                Finding("bad", "line", f"it answers ?, but sends no frames here (its link is {link})", mend)
+            ]
+        if frames:
+            found.append(Finding("good", "line", f"{frames} true frames"))
+        found += self._about_crc(frames)
+        for reason, count in self._reasons.most_common(8):
+            like = self._malformed_like[reason][:160].decode("utf-8", "replace")
+            text = f"{count} lines came through whole but break the rules: {reason}; for example {like}"
+            found.append(Finding("bad", "line", text, "see wire_format.md for what a line may say"))
+        return found
+
+    def _about_crc(self, frames: int) -> list[Finding]:
+        if not self._bad_crc:
+            return [Finding("good", "crc", "no line was damaged")] if frames else []
+        text = f"{self._bad_crc} of {self._bad_crc + frames} lines fail their checksum"
+        if self._noise > self._bad_crc / 2:
+            mend = "bytes that no text has: the baud rate is wrong, or the lead picks up noise"
+            return [Finding("bad", "crc", text, mend)]
+        shown = next((line for line in self._wrong_crcs if b"Traceback" in line or b"Error" in line), None)
+        if shown is not None:
+            said = b" / ".join(self._wrong_crcs[-4:]).decode("utf-8", "replace")[:300]
+            return [Finding("bad", "crc", text, f"the program on the board has failed, and says: {said}")]
+        reasons = Counter(explain_checksum(line) for line in self._wrong_crcs)
+        reason, count = reasons.most_common(1)[0]
+        if reason and count > len(self._wrong_crcs) / 2:
+            return [Finding("bad", "crc", f"{text}: {reason}", "mend how the firmware makes the checksum")]
+        if frames > 20 * self._bad_crc:
+            mend = (
+                "now and then a line is damaged on its way: a shorter or screened USB lead, away from motors"
+            )
+            return [Finding("check", "crc", text, mend)]
+        mend = (
+            "the CRC is zlib.crc32 of the bytes before the *, as eight lower-case hex digits; "
+            "if most lines are right, the lead or the baud rate damages the others"
+        )
+        return [Finding("bad", "crc", text, mend)]
