@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 import numpy as np
@@ -15,6 +15,18 @@ Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
 FaultName = Literal["open", "short_ground", "short_supply", "range"]
+
+MAX_CHANNELS = 64
+"""Channels in one frame."""
+
+MAX_NAME = 32
+"""Characters in the name of a rig or a channel."""
+
+Counter = Annotated[int, msgspec.Meta(ge=0, lt=2**32)]
+# Far beyond any sensor: what is merely out of range is a status, not a broken line.
+Number = Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)]
+ChipName = Annotated[str, msgspec.Meta(min_length=1, max_length=MAX_NAME)]
+Word = Annotated[str, msgspec.Meta(min_length=1, max_length=13)]  # 52 bits: exact in a float64
 
 
 class Status(enum.IntEnum):
@@ -47,17 +59,18 @@ FAULTS: dict[str, Status] = {
 """The rig's words for faults (wire format) and what they are here."""
 
 
-class Sample(msgspec.Struct, frozen=True, gc=False):
+class Sample(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
     """One channel's entry in a frame, as the rig sent it.
 
-    Exactly one of `raw` (with `amp`), `uv` (with `cj`) and `c` is given, unless `fault` stands alone.
+    Exactly one of `raw` (with `amp`), `uv` (perhaps with `cj`) and `c` is given; where `fault` stands, there
+    may be none, and `amp` or `cj` without its partner. `wire.decode` lets nothing else through.
 
     Attributes
     ----------
     amp : str or None
         The chip's name, lower case (`max31855`).
     raw : str or None
-        The chip's own register word, in hex.
+        The chip's own register word, in hex, at most 13 digits.
     uv : float or None
         Thermoelectric voltage. [µV]
     cj : float or None
@@ -68,11 +81,11 @@ class Sample(msgspec.Struct, frozen=True, gc=False):
         `open`, `short_ground`, `short_supply` or `range`.
     """
 
-    amp: str | None = None
-    raw: str | None = None
-    uv: float | None = None
-    cj: float | None = None
-    c: float | None = None
+    amp: ChipName | None = None
+    raw: Word | None = None
+    uv: Number | None = None
+    cj: Number | None = None
+    c: Number | None = None
     fault: FaultName | None = None
 
 
@@ -88,12 +101,12 @@ class Frame(msgspec.Struct, frozen=True, gc=False):
     ms : int
         The rig's own clock, wraps at 2**32. [ms]
     ch : dict of str to Sample
-        By channel name.
+        By channel name; 1 to 64 of them.
     """
 
     rig: str
-    seq: int
-    ms: int
+    seq: Counter
+    ms: Counter
     ch: dict[str, Sample]
 
 

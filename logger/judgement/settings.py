@@ -1,0 +1,179 @@
+"""The alarm rules: what each means to a potter, and the settings it has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One number of a rule.
+
+    Attributes
+    ----------
+    name : str
+        Key in the plan file.
+    unit : str
+    default, minimum, maximum : float
+        [unit]
+    doc : str
+        What it means, in a sentence.
+    """
+
+    name: str
+    unit: str
+    default: float
+    minimum: float
+    maximum: float
+    doc: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One alarm rule. `enabled` (true or false) goes without saying for each.
+
+    Attributes
+    ----------
+    name : str
+        Key in the plan file.
+    warning : bool
+        False for good news.
+    title : str
+    cause, consequence, advice : str
+        What has probably happened, what comes of it, what to do; in a potter's words.
+    settings : tuple of Setting
+    """
+
+    name: str
+    warning: bool
+    title: str
+    cause: str
+    consequence: str
+    advice: str
+    settings: tuple[Setting, ...]
+
+
+_RULES: Final = (
+    Rule(
+        "coal_collapse",
+        True,
+        "Coals have fallen away",
+        "The coals have slumped away from this part of the stack and let cold air in, while those below still hold.",
+        "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
+        "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
+        (
+            Setting("drop_c", "°C", 50.0, 20.0, 300.0, "How much a zone must have lost."),
+            Setting("within_s", "s", 180.0, 30.0, 600.0, "In how short a time it must have lost it."),
+            Setting("coals_fall_c", "°C", 40.0, 10.0, 200.0, "Coals that fell by more have not held."),
+        ),
+    ),
+    Rule(
+        "stalled_zone",
+        True,
+        "A zone has stalled",
+        "This part of the stack has stopped rising short of its target.",
+        "It stays under-fired, whatever the other probes say.",
+        "Add wood over it, thin and dry; shield it from the wind.",
+        (
+            Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
+            Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
+            Setting("rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less than this is standing still."),
+            Setting("for_s", "s", 240.0, 60.0, 1200.0, "How long it must have stood still."),
+        ),
+    ),
+    Rule(
+        "heating_too_fast",
+        True,
+        "Heating too fast for drying",
+        "The pots are still wet inside and warm faster than the steam can leave.",
+        "Walls spall or burst and throw pieces. Keep faces away.",
+        "Draw the fire back; let the pots come slowly to 120 °C everywhere.",
+        (
+            Setting("rate_c_per_min", "°C/min", 12.0, 1.0, 100.0, "Faster than this at a wall is too fast."),
+            Setting("below_c", "°C", 120.0, 80.0, 250.0, "Counts while the coldest place is below this."),
+            Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "cooling_too_fast",
+        True,
+        "Cooling too fast",
+        "Cold air reaches hot pots while quartz turns over (573 °C).",
+        "Thick walls and large pots crack.",
+        "Shield this side from the wind; cover it again with coals, ash or sherds.",
+        (
+            Setting("rate_c_per_min", "°C/min", 60.0, 5.0, 300.0, "Falling faster than this is too fast."),
+            Setting("from_c", "°C", 650.0, 573.0, 900.0, "Counts below this."),
+            Setting("to_c", "°C", 500.0, 200.0, 573.0, "Counts above this."),
+            Setting("for_s", "s", 45.0, 5.0, 300.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "spread_too_wide",
+        True,
+        "The stack is very uneven",
+        "One part of the stack runs far ahead of another after the flames have gone.",
+        "The cold part stays under-fired while the hot part is done.",
+        "Wood over the cold part; let the hot part be.",
+        (
+            Setting("spread_c", "°C", 250.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
+            Setting("for_s", "s", 300.0, 30.0, 1800.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "over_temperature",
+        True,
+        "Too hot",
+        "A part of the stack is hotter than low-fired clay and type K wire like.",
+        "Clay slumps or bloats; the probe ages.",
+        "Add no more wood there; let it burn down.",
+        (
+            Setting("limit_c", "°C", 1000.0, 300.0, 1300.0, "Hotter than this is too hot."),
+            Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "probe_fault",
+        True,
+        "A probe can't be trusted",
+        "Its wire or terminal has come loose, it is shorted, or it no longer moves as a fire does.",
+        "Nobody sees what this place is going through.",
+        "Look at its terminal and lead, outside the heat. Judge that place by eye.",
+        (
+            Setting("for_s", "s", 8.0, 1.0, 120.0, "How long a fault must last before it is called."),
+            Setting("stuck_s", "s", 120.0, 30.0, 1200.0, "A value that doesn't move at all for so long is stuck."),
+            Setting("cold_junction_c", "°C", 70.0, 40.0, 125.0, "A cold junction hotter than this is too hot."),
+        ),
+    ),
+    Rule(
+        "rig_silent",
+        True,
+        "Nothing comes from the rig",
+        "Its battery, its cable or the radio between has failed.",
+        "Nobody sees the fire but you.",
+        "Look at the rig's power and cable. Watch the fire itself.",
+        (Setting("after_s", "s", 10.0, 2.0, 300.0, "Silent for longer than this."),),
+    ),
+    Rule(
+        "target_reached",
+        False,
+        "A zone has reached its target",
+        "This part of the stack is as hot as it should get.",
+        "Its soak begins.",
+        "Add no more wood here than keeps it there.",
+        (Setting("for_s", "s", 20.0, 1.0, 300.0, "How long it must be there."),),
+    ),
+    Rule(
+        "soak_done",
+        False,
+        "A zone has had its soak",
+        "This part of the stack has been at its target as long as planned.",
+        "It needs no more.",
+        "Look at the coldest zone: when that is done too, the firing is.",
+        (),
+    ),
+)
+
+RULES: Final[dict[str, Rule]] = {rule.name: rule for rule in _RULES}
+"""By name, in the order of the interface."""

@@ -1,0 +1,88 @@
+"""The walls between rooms (DEVELOPERS.md): who may import whom, and what the logger's process never loads."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+MODULES = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
+
+PURE = ("logger.physics", "logger.wire", "logger.amplifiers", "logger.conversion", "logger.judgement", "logger.clock")
+OUTSIDE = {  # what touches the world or the time of day
+    *("asyncio", "socket", "serial", "sqlite3", "subprocess", "threading", "time", "datetime", "os"),
+    *("pathlib", "io", "aiomqtt", "urllib", "http", "logging", "random"),
+}
+PURE_MAY_NOT = ("logger.sources", "logger.journal", "logger.daemon", "logger.recorder", "dashboard")
+
+
+def name_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imports(path: Path, *, lazy: bool = True) -> Iterator[str]:
+    """Names a module imports; without those under TYPE_CHECKING, which never run."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    typing_only = {
+        id(node)
+        for block in ast.walk(tree)
+        if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING"
+        for node in ast.walk(block)
+    }
+    for node in ast.walk(tree):
+        if id(node) in typing_only:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def inside(name: str, rooms: tuple[str, ...]) -> bool:
+    return any(name == room or name.startswith(room + ".") for room in rooms)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_walls(path: Path) -> None:
+    name = name_of(path)
+    found = set(imports(path))
+    if inside(name, PURE):
+        outside = {i for i in found if i.split(".")[0] in OUTSIDE}
+        assert not outside, f"{name} is pure, yet imports {outside}"
+        assert not {i for i in found if inside(i, PURE_MAY_NOT)}
+    if inside(name, ("logger",)) and name != "logger.cli":
+        assert not {i for i in found if inside(i, ("dashboard", "dash", "plotly"))}
+    if inside(name, ("dashboard",)):
+        assert not {i for i in found if inside(i, ("logger.sources", "logger.daemon", "logger.recorder"))}
+    if inside(name, ("logger.sources",)):
+        assert not {i for i in found if inside(i, ("logger.journal",))}
+    if inside(name, ("logger.journal",)):
+        assert not {i for i in found if inside(i, ("logger.sources", "logger.judgement.judge"))}
+
+
+def test_the_loggers_process_never_loads_the_heavy_libraries() -> None:
+    code = (
+        "import sys, logger.daemon; "
+        "print([m for m in ('dash', 'plotly', 'pandas', 'scipy', 'flask', 'fastapi', 'influxdb_client')"
+        " if m in sys.modules])"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert out.stdout.strip() == "[]"
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, logger.cli\n"
+        "try: logger.cli.main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "print([m for m in ('numpy', 'dash', 'pandas', 'sqlite3', 'serial', 'aiomqtt') if m in sys.modules])"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert out.stdout.splitlines()[-1] == "[]"
