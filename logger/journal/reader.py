@@ -165,6 +165,23 @@ class JournalReader:
         rank = {id(probe): i for i, probe in enumerate(plan.probes)}
         return tuple(sorted(columns, key=lambda c: rank.get(id(c.probe), len(rank))))
 
+    def span(self, firing: str) -> tuple[int, int] | None:
+        """Give the times of the first and the last reading.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        (int, int) or None
+            None if there is no reading. [µs]
+        """
+        with self._snapshot():
+            first, last, frames = self._extent(self._key(firing), 0, FOREVER_US)
+        return (first, last) if frames else None
+
     def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
         """Give every reading.
 
@@ -215,6 +232,21 @@ class JournalReader:
             for part in parts:
                 order = np.argsort(part.t_us, kind="stable")
                 yield part.layout.decode(part.records[order], minute)
+
+    def newest_arrival(self) -> int:
+        """Tell what the newest batch's arrival is: where `arrived` goes on for what is still to come.
+
+        Returns
+        -------
+        int
+            0 while there are no readings.
+        """
+        with self._snapshot():
+            (newest,) = self._db.execute(
+                "SELECT max(coalesce((SELECT max(arrival) FROM recent), 0),"
+                " coalesce((SELECT max(arrival) FROM chunk), 0))"
+            ).fetchone()
+        return int(newest)
 
     def arrived(self, after: int, limit: int = 1000) -> list[tuple[int, str, Batch]]:
         """Give readings in the order they came into the journal, over all firings.
