@@ -65,7 +65,7 @@ def demo_scenario() -> Scenario:
         zones=zones,
         probes=probes,
         gusts=(Gust("lit", 1320.0, 0.75, 18.0), Gust("lit", 2130.0, 0.3, 12.0)),
-        collapses=(Collapse("windward", "fed", 600.0, severity=0.75, slump_s=25.0, mend_s=420.0),),
+        collapses=(Collapse("windward", "fed", 900.0, severity=0.6, slump_s=25.0, mend_s=420.0),),
         faults=(Fault("leeward wall", "open", "lit", 1500.0, 240.0),),
     )
 

@@ -42,7 +42,7 @@ FLAME_KJ_KG: Final = 11_000.0
 CHAR_KJ_KG: Final = 20_000.0
 CONVECTED: Final = 0.7
 # A burning pile keeps its glow in: hotter than the free flame the plume's figures were measured in.
-PILE: Final = 1.1
+PILE: Final = 1.085
 
 
 def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
@@ -251,6 +251,7 @@ class _Burn:
         if now - self.lit > 600 and (done or now - self.lit > 4200):
             self.fed = now
             self._event("fed", now, None)
+            self._schedule_gusts("fed", now)
             return
         waited = now - self.last_load
         hold = levels < s.target_c + 15
@@ -262,19 +263,21 @@ class _Burn:
             and waited >= s.armload_gap_s
             and now - self.lit >= 1.8 * s.wood_tau_s
             and (rising[coldest] < 8 or levels[coldest] < s.target_c - 80)
-            and levels.max() < 930
+            and levels.max() < 885
         ):
-            self._armload(now, coldest)
+            self._armload(now, coldest, levels)
         self.before = levels
 
     before: Floats | float = 0.0
 
-    def _armload(self, now: int, zone: int) -> None:
+    def _armload(self, now: int, zone: int, levels: Floats) -> None:
         s = self.s
         spread = np.full(len(self.names), 0.5)
         spread[zone] = 1.6
         # Wood that did not do it is followed by more wood.
-        mass = s.armload_kg_m2 * self.rng.uniform(0.7, 1.3) * (1 + 0.12 * max(self.loads - 3, 0))
+        mass = s.armload_kg_m2 * self.rng.uniform(0.7, 1.3) * (1 + 0.2 * max(self.loads - 2, 0))
+        # Where a part is hot already, only little goes on.
+        mass *= float(np.clip((920 - levels.max()) / 100, 0.3, 1.0))
         shade = np.where(np.arange(len(self.names)) == zone, 0.30, 0.08) * self.rng.uniform(0.7, 1.2)
         self._add_wood(now, mass * spread, s.armload_tau_s, float(self.rng.uniform(10, 30)), shade)
         self.last_load, self.loads = now, self.loads + 1

@@ -113,7 +113,7 @@ def anchor_s(fire: Fire, fault: Fault) -> float:
 
 def _flicker_share(spec: ProbeSpec) -> float:
     """How much of a bare bead's flicker gets through: the slower, the less; a wall hides most of it."""
-    through = 2.0 / max(spec.lag_s, 2.0)
+    through = 3.0 / max(spec.lag_s, 3.0)
     if spec.probe.reads == "wall":
         return 0.4 * through
     return 0.5 if spec.probe.reads == "surface" else through

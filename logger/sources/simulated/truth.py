@@ -18,7 +18,9 @@ The truth is a dict that goes into JSON as it is. Times are seconds from the fir
 `every_s`, `zones`
     By name: {height_cm, side, holds_pots, probes, peak_c, peak_s, reached_target_s, probes_c, and outer_c,
     middle_c, inner_c of the wall, or coals_c}. The lists have a value every `every_s`. `probes_c` is the mean
-    of what perfect, instant probes in the zone would read; peak and target are of that.
+    of what perfect, instant probes in the zone would read; peak and target are of that. Zones with pots also
+    have fastest_below_120_c_per_min and fastest_fall_at_573_c_per_min (within 30 °C of it; 0 if it never came
+    down there), both of the outer face over a minute.
 `collapses`
     Coals that slumped away: {zone, side, probes, start_s, end_s, probes_lost_c, wall_lost_c (the most lost
     within 3 min), coals_change_c (at the coals probe, same 3 min), coals_held (lost less than 25 °C), counts
@@ -191,6 +193,11 @@ def _zones(
         else:
             wall = fire.wall_c[:, scenario.zones.index(spec)]
             facts |= {name: _every(wall[:, i]) for i, name in enumerate(("outer_c", "middle_c", "inner_c"))}
+            rate = wall[60:, 0] - wall[:-60, 0]
+            midway = wall[30:-30, 0]
+            hot = np.abs(midway - 573.0) < 30.0
+            facts["fastest_below_120_c_per_min"] = round(float(rate[midway < 120.0].max(initial=0.0)), 1)
+            facts["fastest_fall_at_573_c_per_min"] = round(float(-rate[hot].min(initial=0.0)), 1)
         zones[zone] = facts
     return zones
 
@@ -226,11 +233,7 @@ def _crossing(fire: Fire, scenario: Scenario) -> float | None:
 
 def _most_lost(level: Floats, start: int) -> float:
     window = level[start : start + COLLAPSE_WITHIN_S + 1]
-    return (
-        round(float(np.maximum.accumulate(window)[-1] - window[-1]), 1)
-        if len(window) < 2
-        else round(float((np.maximum.accumulate(window) - window).max()), 1)
-    )
+    return round(float((np.maximum.accumulate(window) - window).max()), 1)
 
 
 def _collapses(fire: Fire, scenario: Scenario, levels: dict[str, Floats]) -> list[dict[str, Any]]:

@@ -1,0 +1,34 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from logger.sources.simulated.demo import demo_scenario
+from logger.sources.simulated.fire import Fire, burn
+from logger.sources.simulated.probes import read
+from logger.sources.simulated.scenario import Scenario
+from logger.sources.simulated.truth import reachable_target_c, tell
+
+SEEDS = range(50)
+
+
+@pytest.fixture(scope="session")
+def clean_firings() -> list[tuple[Scenario, Fire]]:
+    """Fifty firings in which nothing is wrong."""
+    scenarios = [Scenario.draw(seed, mishaps="none") for seed in SEEDS]
+    return [(scenario, burn(scenario)) for scenario in scenarios]
+
+
+@pytest.fixture(scope="session")
+def clean_truths(clean_firings: list[tuple[Scenario, Fire]]) -> list[dict[str, Any]]:
+    """What really happened in the same fifty."""
+    return [
+        tell(fire, scenario, read(fire, scenario, 0.2), reachable_target_c(fire, scenario))
+        for scenario, fire in clean_firings
+    ]
+
+
+@pytest.fixture(scope="session")
+def demo_fire() -> Fire:
+    return burn(demo_scenario())
