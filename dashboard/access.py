@@ -1,0 +1,159 @@
+"""Who may talk to the page: the Host and Origin headers, and what a browser may load."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from collections.abc import Iterable, Sequence
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+def host_name(header: str) -> str:
+    """Take the name out of a Host header.
+
+    Parameters
+    ----------
+    header : str
+        `name`, `name:port` or `[address]:port`.
+
+    Returns
+    -------
+    str
+        Lower case, without port and brackets; empty where it can't be one.
+    """
+    try:
+        return (urlsplit(f"//{header}").hostname or "").lower()
+    except ValueError:
+        return ""
+
+
+def is_address(name: str) -> bool:
+    """Tell whether a name is an IP address.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    bool
+    """
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+class Access:
+    """Middleware that turns away requests from strange names and pages.
+
+    A page elsewhere can make a browser ask this server under a name of its own (DNS rebinding), or open a
+    websocket to it. Neither can forge the headers Host and Origin.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    host : str
+        The address listened on. Where that is all of them, any numeric address and this machine's own name
+        are good.
+    script_hashes : sequence of str
+        Of the inline scripts, as a Content-Security-Policy takes them.
+    """
+
+    def __init__(self, app: ASGIApp, host: str, script_hashes: Sequence[str]) -> None:
+        self.app = app
+        self.names = LOOPBACK | {host.lower().strip("[]")}
+        self.everywhere = host in ("", "0.0.0.0", "::")
+        if self.everywhere:
+            own = socket.gethostname().lower()
+            self.names |= {own, f"{own}.local"}
+        self.scripts = " ".join(("'self'", *script_hashes))
+
+    def allows(self, header: str) -> bool:
+        """Tell whether a Host header names this server.
+
+        Parameters
+        ----------
+        header : str
+
+        Returns
+        -------
+        bool
+        """
+        name = host_name(header)
+        return name in self.names or (self.everywhere and is_address(name))
+
+    def policy(self, header: str) -> str:
+        """Write the Content-Security-Policy: nothing but from here.
+
+        Parameters
+        ----------
+        header : str
+            The Host header, which has been checked.
+
+        Returns
+        -------
+        str
+        """
+        return "; ".join(
+            (
+                "default-src 'none'",
+                f"script-src {self.scripts}",
+                "style-src 'self' 'unsafe-inline'",  # Plotly writes style elements
+                "img-src 'self' data: blob:",
+                "font-src 'self'",
+                f"connect-src 'self' ws://{header} wss://{header}",  # not every browser counts ws as 'self'
+                "base-uri 'none'",
+                "form-action 'none'",
+                "frame-ancestors 'none'",
+            )
+        )
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or not."""
+        if scope["type"] not in ("http", "websocket"):
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        host = headers.get("host", "")
+        if scope["type"] == "websocket":
+            if not self.allows(host) or urlsplit(headers.get("origin", "")).netloc != host:
+                await receive()
+                await send({"type": "websocket.close", "code": 4003, "reason": "not from this page"})
+                return
+            await self.app(scope, receive, send)
+            return
+        if not self.allows(host):
+            answer = PlainTextResponse(
+                "This page doesn't go by that name. Use the address that Stokewatch printed at its start.\n",
+                status_code=421,
+            )
+            await answer(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                add_headers(
+                    MutableHeaders(scope=message),
+                    (
+                        ("content-security-policy", self.policy(host)),
+                        ("x-content-type-options", "nosniff"),
+                        ("referrer-policy", "no-referrer"),
+                    ),
+                )
+            await send(message)
+
+        await self.app(scope, receive, send_with_headers)
+
+
+def add_headers(headers: MutableHeaders, pairs: Iterable[tuple[str, str]]) -> None:
+    """Set headers, in place of what was there."""
+    for name, value in pairs:
+        headers[name] = value

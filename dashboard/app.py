@@ -1,0 +1,214 @@
+"""The live page: a Dash page on a FastAPI server."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import logging
+import signal
+import socket
+import webbrowser
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import uvicorn
+from dash import Dash
+from fastapi import FastAPI
+from fastapi.responses import JSONResponse
+from starlette.websockets import WebSocket
+
+from dashboard.access import Access
+from dashboard.feed import Feed
+from dashboard.layout import INDEX, page
+from logger.errors import StokewatchError, UserError
+from logger.journal.reader import JournalReader
+
+CLOSING_S: Final = 1
+"""Open connections get so long to close at the end. [s]"""
+
+
+class PortTakenError(UserError):
+    """Something else listens where the page should."""
+
+    def __init__(self, host: str, port: int) -> None:
+        super().__init__(
+            f"port {port} on {host} is taken, perhaps by another page; end it, or give --port another number"
+        )
+        self.host, self.port = host, port
+
+
+class HostUnknownError(UserError):
+    """The page can't listen at this address."""
+
+    def __init__(self, host: str, why: str) -> None:
+        super().__init__(f"the page can't listen on {host} ({why}); give --host an address of this machine")
+        self.host = host
+
+
+def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
+    """Make the page.
+
+    Parameters
+    ----------
+    journal_path : Path
+        The journal; it need not exist yet.
+    host : str, default '127.0.0.1'
+        The address that it will listen on.
+
+    Returns
+    -------
+    Dash
+        `app.server` is the FastAPI application.
+    """
+    # FastAPI's own documentation pages load scripts from the internet.
+    server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    feed = Feed(journal_path)
+
+    @server.get("/healthz")
+    def healthz() -> JSONResponse:
+        return health(journal_path)
+
+    @server.websocket("/feed")
+    async def serve_feed(websocket: WebSocket) -> None:
+        await feed.serve(websocket)
+
+    app = Dash(
+        __name__,
+        server=server,
+        backend="fastapi",
+        title="Stokewatch",
+        update_title=None,  # type: ignore[arg-type]
+        index_string=INDEX,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        serve_locally=True,
+        add_log_handler=False,
+    )
+    app.layout = page()
+    app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
+    server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
+    server.state.feed = feed
+    return app
+
+
+def health(journal_path: Path) -> JSONResponse:
+    """Say whether the journal can be read.
+
+    Parameters
+    ----------
+    journal_path : Path
+
+    Returns
+    -------
+    JSONResponse
+        200, or 503 with the reason. A journal that isn't there yet is no fault.
+    """
+    if not journal_path.exists():
+        return JSONResponse({"ok": True, "journal": "none yet", "firing": None})
+    try:
+        with contextlib.closing(JournalReader(journal_path)) as reader:
+            running = reader.running()
+    except (StokewatchError, OSError) as exc:
+        return JSONResponse({"ok": False, "why": str(exc)}, status_code=503)
+    return JSONResponse({"ok": True, "journal": "read", "firing": running.id if running else None})
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Take the port before anything else starts, so that a mistake is said in one line.
+
+    Parameters
+    ----------
+    host : str
+    port : int
+        0: any that is free.
+
+    Returns
+    -------
+    socket.socket
+
+    Raises
+    ------
+    UserError
+        It is taken, or there is no such address.
+    """
+    try:
+        family, kind, proto, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        taken = socket.socket(family, kind, proto)
+    except OSError as exc:
+        raise HostUnknownError(host, exc.strerror or str(exc)) from exc
+    try:
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind(address)
+        taken.listen(64)
+    except OSError as exc:
+        taken.close()
+        if exc.errno == errno.EADDRINUSE:
+            raise PortTakenError(host, port) from exc
+        raise HostUnknownError(host, exc.strerror or str(exc)) from exc
+    return taken
+
+
+class _Server(uvicorn.Server):
+    """Ends quietly: uvicorn's own handling sends the signal to the process once more when all is done."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        loop = asyncio.get_running_loop()
+        for name in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(name, self.end)
+        try:
+            yield
+        finally:
+            for name in (signal.SIGINT, signal.SIGTERM):
+                loop.remove_signal_handler(name)
+
+    def end(self) -> None:
+        self.should_exit = True
+
+
+def serve(journal_path: Path, host: str, port: int, *, open_browser: bool) -> int:
+    """Serve the page until a signal ends it.
+
+    Parameters
+    ----------
+    journal_path : Path
+    host : str
+    port : int
+    open_browser : bool
+
+    Returns
+    -------
+    int
+        0.
+
+    Raises
+    ------
+    UserError
+        The port is taken, or the address isn't this machine's.
+    """
+    with listen(host, port) as bound:
+        app = create_app(journal_path, host)
+        config = uvicorn.Config(
+            app.server,
+            log_level=logging.WARNING,
+            access_log=False,
+            ws="websockets-sansio",
+            ws_max_size=4096,  # a tablet only sends wishes
+            timeout_graceful_shutdown=CLOSING_S,
+            timeout_keep_alive=5,
+        )
+        server = _Server(config)
+        asyncio.run(_serve(server, bound, open_browser))
+    return 0
+
+
+async def _serve(server: _Server, bound: socket.socket, open_browser: bool) -> None:
+    opening: asyncio.Task[Any] | None = None
+    if open_browser:
+        host, port = bound.getsockname()[:2]
+        shown = "127.0.0.1" if host in ("0.0.0.0", "::") else f"[{host}]" if ":" in host else host
+        opening = asyncio.create_task(asyncio.to_thread(webbrowser.open, f"http://{shown}:{port}"))
+    await server.serve(sockets=[bound])
+    if opening is not None:
+        opening.cancel()

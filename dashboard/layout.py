@@ -1,0 +1,138 @@
+"""What stands on the page before any reading has come; the scripts in `assets` fill it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import dcc, html
+
+CAUTION = "Stokewatch can fail: keep watching the fire, not only the tablet."
+
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+    <head>
+        {%metas%}
+        <title>{%title%}</title>
+        {%favicon%}
+        {%css%}
+    </head>
+    <body>
+        {%app_entry%}
+        {%config%}
+        {%scripts%}
+        {%renderer%}
+    </body>
+</html>"""
+
+
+def page() -> Any:
+    """Give the page's layout.
+
+    Returns
+    -------
+    dash component
+    """
+    return html.Div(
+        id="page", children=[header(), banners(), html.Main([stack(), traces(), log()]), footer()]
+    )
+
+
+def header() -> Any:
+    """Give the top line: what is fired, how far it is, and how it is shown."""
+    return html.Header(
+        [
+            html.Div(
+                className="name",
+                children=[
+                    html.H1("Stokewatch", id="title"),
+                    html.P(id="stage", children="Looking for the journal …"),
+                ],
+            ),
+            html.Div(
+                className="switches",
+                children=[
+                    _choice(
+                        "window", "Time shown", [("whole", "Whole"), ("1800", "30 min"), ("600", "10 min")]
+                    ),
+                    _choice("unit", "Unit", [("C", "°C"), ("F", "°F")]),
+                    _choice("theme", "Light", [("day", "Day"), ("night", "Night")]),
+                ],
+            ),
+        ]
+    )
+
+
+def _choice(name: str, label: str, options: list[tuple[str, str]]) -> Any:
+    # Plain buttons in a group: reached by Tab, pressed by Enter or Space, told apart by aria-pressed.
+    return html.Div(
+        id=f"choose-{name}",
+        className="choice",
+        role="group",
+        **{"aria-label": label},
+        children=[
+            html.Button(text, type="button", **{"data-choice": name, "data-value": value})
+            for value, text in options
+        ],
+    )
+
+
+def banners() -> Any:
+    """Give the places for what must not be overlooked."""
+    return html.Div(
+        [
+            html.Div(id="stale", role="alert", hidden=True),
+            html.Div(id="alarms", role="alert", hidden=True),
+            html.P("invented firing, nothing here was measured", id="invented", hidden=True),
+        ],
+        id="banners",
+    )
+
+
+def stack() -> Any:
+    """Give the section of the stack with the values at their heights."""
+    return html.Section(
+        id="stack",
+        **{"aria-label": "Section of the stack, with the newest readings"},
+        children=[
+            html.Div(id="section", **{"aria-hidden": "true"}),
+            html.Ol(id="values"),
+            html.P("No firing yet, waiting for the rig.", id="waiting"),
+        ],
+    )
+
+
+def traces() -> Any:
+    """Give the traces."""
+    return html.Section(
+        id="chart",
+        **{"aria-label": "Traces of temperature over time"},
+        children=[
+            dcc.Graph(
+                id="traces",
+                figure={"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}},
+                config={
+                    "displayModeBar": False,
+                    "scrollZoom": False,
+                    "doubleClick": False,
+                    "staticPlot": True,
+                },
+                responsive=False,
+            ),
+            html.Div(id="labels", **{"aria-hidden": "true"}),
+        ],
+    )
+
+
+def log() -> Any:
+    """Give the list of what happened."""
+    return html.Section(
+        id="log",
+        hidden=True,
+        **{"aria-label": "What happened"},
+        children=[html.H2("Log"), html.Ol(id="events")],
+    )
+
+
+def footer() -> Any:
+    """Give the last line."""
+    return html.Footer([html.P(CAUTION, id="caution"), html.P(id="health")])

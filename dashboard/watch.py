@@ -1,0 +1,369 @@
+"""Looks at the journal for the live page: what is there, and what came since. No network, no clock."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import deque
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.trend import rate_c_min
+from logger.errors import StokewatchError
+from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
+from logger.reading import Batch, Status
+
+MAX_POINTS: Final = 1200
+"""Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
+MAX_ROWS: Final = 12
+"""Frames of one rig in one update; of more, only those with a least or a greatest value are drawn."""
+MAX_EVENTS: Final = 200
+RATE_S: Final = 60.0
+"""Over how long a rate of change is taken. [s]"""
+SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
+
+Message = dict[str, Any]
+
+
+class _Line:
+    """The newest readings of one column."""
+
+    def __init__(self) -> None:
+        self.newest_us = -1
+        self.value_us = -1
+        self.value_c = math.nan
+        self.status = int(Status.ABSENT)
+        self.recent: deque[tuple[int, float]] = deque()
+
+    def take(self, t_us: int, temperature_c: float, status: int) -> None:
+        self.newest_us = t_us
+        self.status = status
+        if status != Status.OK or math.isnan(temperature_c):
+            return
+        self.value_us, self.value_c = t_us, temperature_c
+        self.recent.append((t_us, temperature_c))
+        while self.recent[0][0] < t_us - RATE_S * 1e6:
+            self.recent.popleft()
+
+    def rate(self) -> float | None:
+        """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
+        if self.status != Status.OK:
+            return None
+        return rate_c_min(self.recent, self.value_us)
+
+
+class Watcher:
+    """What the page knows of the journal. One thread at a time.
+
+    Parameters
+    ----------
+    path : Path
+        The journal; it need not exist yet.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.trouble: str | None = None
+        self._reader: JournalReader | None = None
+        self._inode = 0
+        self._firing: FiringInfo | None = None
+        self._columns: tuple[Column, ...] = ()
+        self._index: dict[tuple[str, str], int] = {}
+        self._lines: list[_Line] = []
+        self._arrival = 0
+        self._event_id = 0
+        self._health: Message | None = None
+        self._told: dict[str, str] = {}
+        self.fresh_wall_s: float | None = None
+        """When the logger last gave a sign of life, as far as can be told. Unix time. [s]"""
+
+    def close(self) -> None:
+        """Close the journal."""
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+
+    def look(self, wall_s: float) -> tuple[str, Message | None]:
+        """Look for what is new.
+
+        Parameters
+        ----------
+        wall_s : float
+            Unix time now. [s]
+
+        Returns
+        -------
+        kind : {'same', 'update', 'afresh'}
+            `afresh`: what was drawn no longer holds, ask for a snapshot.
+        update : dict or None
+            What to add, where `kind` is `update`.
+        """
+        try:
+            return self._look(wall_s)
+        except (StokewatchError, OSError) as exc:
+            self.close()
+            changed = self.trouble != str(exc)
+            self.trouble = str(exc)
+            return ("afresh" if changed else "same"), None
+
+    def _look(self, wall_s: float) -> tuple[str, Message | None]:
+        reader, reopened = self._open()
+        if reader is None:
+            gone = self._firing is not None
+            self._firing = None
+            return ("afresh" if gone else "same"), None
+        if not reader.changed() and not reopened:
+            return "same", None
+        recovered, self.trouble = self.trouble is not None, None
+        firing = reader.running()
+        if firing is None:
+            found = reader.firings()
+            firing = found[0] if found else None
+        health = reader.heartbeat()
+        if reopened:
+            # How long ago that was nobody saw: the logger's own word for it, if it left one.
+            self.fresh_wall_s = _number(health, "wall_s", wall_s) if health else None
+        elif health != self._health:
+            self.fresh_wall_s = wall_s
+        self._health = health
+        if reopened or recovered or _another(firing, self._firing):
+            self._begin(reader, firing, wall_s)
+            return "afresh", None
+        self._firing = firing
+        return "update", self._update(reader, wall_s)
+
+    def _open(self) -> tuple[JournalReader | None, bool]:
+        """The journal, opened again where its file was replaced."""
+        inode = self.path.stat().st_ino if self.path.exists() else 0
+        if self._reader is not None and inode == self._inode:
+            return self._reader, False
+        self.close()
+        if not inode:
+            return None, False
+        self._reader = JournalReader(self.path)
+        self._inode = inode
+        return self._reader, True
+
+    def _begin(self, reader: JournalReader, firing: FiringInfo | None, wall_s: float) -> None:
+        self._firing = firing
+        self._arrival = reader.newest_arrival()
+        self._columns = reader.columns(firing.id) if firing else ()
+        self._index = {(c.rig, c.channel): i for i, c in enumerate(self._columns)}
+        self._lines = [_Line() for _ in self._columns]
+        self._told.clear()
+        self._event_id = 0
+        if firing is None:
+            return
+        events = reader.events(firing.id)
+        self._event_id = events[-1].id if events else 0
+        if firing.last_us is not None:
+            tail = reader.readings(firing.id, firing.last_us - round(RATE_S * 1e6))
+            for line, t_us, values, status in zip(
+                self._lines, tail.t_us, tail.temperature_c, tail.status, strict=True
+            ):
+                for row in zip(t_us.tolist(), values.tolist(), status.tolist(), strict=True):
+                    line.take(*row)
+            if self.fresh_wall_s is None:
+                self.fresh_wall_s = min(wall_s, firing.last_us / 1e6)
+
+    def _seconds(self, t_us: int) -> float:
+        assert self._firing is not None
+        return round((t_us - self._firing.started_us) / 1e6, 2)
+
+    def _update(self, reader: JournalReader, wall_s: float) -> Message:
+        update: Message = {}
+        if self._firing is not None:
+            rigs = self._take_new(reader, self._firing.id)
+            if rigs:
+                update["rigs"] = rigs
+                self.fresh_wall_s = wall_s
+            new = reader.events(self._firing.id, self._event_id)
+            if new:
+                self._event_id = new[-1].id
+                shown = [self._event(e) for e in new if e.kind in SHOWN_EVENTS]
+                if shown:
+                    update["events"] = shown[-20:]
+        update.update(self._now(changes_only=True))
+        return update
+
+    def _take_new(self, reader: JournalReader, firing: str) -> list[Message]:
+        rigs: list[Message] = []
+        while batches := reader.arrived(self._arrival):
+            for arrival, owner, batch in batches:
+                self._arrival = max(self._arrival, arrival)
+                if owner == firing:
+                    rigs += self._points(batch)
+            if len(batches) < 1000:
+                break
+        return rigs
+
+    def _points(self, batch: Batch) -> list[Message]:
+        """What of a batch is new, as it is sent; what was sent before comes again when minutes are packed."""
+        at = [
+            (j, self._index[batch.rig, c.name])
+            for j, c in enumerate(batch.channels)
+            if (batch.rig, c.name) in self._index  # a channel that is new makes the next look begin afresh
+        ]
+        newest = max((self._lines[i].newest_us for _, i in at), default=-1)
+        fresh = np.flatnonzero(batch.t_us > newest)
+        if not len(fresh) or not at:
+            return []
+        for n in fresh.tolist():
+            t = int(batch.t_us[n])
+            for j, i in at:
+                if batch.status[n, j] != Status.ABSENT:
+                    self._lines[i].take(t, float(batch.temperature_c[n, j]), int(batch.status[n, j]))
+        rows = _telling(batch, fresh)
+        return [
+            {
+                "cols": [i for _, i in at],
+                "t": [self._seconds(int(batch.t_us[n])) for n in rows],
+                "c": [[_cell(batch.temperature_c[n, j], batch.status[n, j]) for j, _ in at] for n in rows],
+            }
+        ]
+
+    def _now(self, *, changes_only: bool) -> Message:
+        """The current values, and how the logger is."""
+        now: Message = {"now": [self._value(line) for line in self._lines]}
+        health = self._health or {}
+        if self._firing is not None:
+            if "at_us" in health:
+                now["at"] = self._seconds(int(health["at_us"]))
+            now["ended"] = self._firing.ended_us is not None
+            now["readings"] = self._firing.readings
+        now["scale"] = _number(health, "time_scale", 1.0)
+        for key in ("verdict", "alarms", "sources"):
+            value = health.get(key)
+            text = json.dumps(value, sort_keys=True)
+            # Long texts that rarely change: sent when they do.
+            if not changes_only or self._told.get(key) != text:
+                self._told[key] = text
+                now[key] = value
+        return now
+
+    def _value(self, line: _Line) -> list[float | int | None]:
+        known = line.value_us >= 0
+        rate = line.rate()
+        return [
+            round(line.value_c, 1) if known else None,
+            None if rate is None else round(rate, 1),
+            line.status,
+            self._seconds(line.value_us) if known else None,
+            self._seconds(line.newest_us) if line.newest_us >= 0 else None,
+        ]
+
+    def _event(self, event: Any) -> Message:
+        return {
+            "id": event.id,
+            "t": self._seconds(event.t_us),
+            "kind": event.kind,
+            "data": event.data,
+            "who": event.who,
+        }
+
+    def snapshot(self, window_s: float | None = None) -> Message:
+        """Everything needed to draw the page anew.
+
+        Parameters
+        ----------
+        window_s : float, optional
+            Only the last so many seconds of readings; the whole firing if left out. [s]
+
+        Returns
+        -------
+        dict
+        """
+        base: Message = {"trouble": self.trouble, "firing": None, "probes": []}
+        firing, reader = self._firing, self._reader
+        if firing is None or reader is None:
+            return {**base, "now": [], "readings": 0}
+        since = None
+        if window_s is not None and firing.last_us is not None:
+            since = firing.last_us - round(window_s * 1e6)
+        traces = reader.history(firing.id, MAX_POINTS, since)
+        events = [e for e in reader.events(firing.id) if e.kind in SHOWN_EVENTS][-MAX_EVENTS:]
+        plan = firing.plan
+        return {
+            **base,
+            "firing": {
+                "id": firing.id,
+                "title": firing.title or plan.title,
+                "started_s": firing.started_us / 1e6,
+                "ended_s": None if firing.ended_us is None else self._seconds(firing.ended_us),
+                "invented": firing.invented,
+                "target_c": plan.target_c,
+                "burnout_c": plan.burnout_c,
+            },
+            "window_s": window_s,
+            "probes": [
+                {
+                    "name": c.probe.name,
+                    "height_cm": c.probe.height_cm,
+                    "side": c.probe.side,
+                    "reads": c.probe.reads,
+                    "zone": c.probe.zone,
+                }
+                for c in self._columns
+            ],
+            "traces": self._drawn(traces),
+            "events": [self._event(e) for e in events],
+            **self._now(changes_only=False),
+        }
+
+    def _drawn(self, traces: Traces) -> list[Message]:
+        by_key = {(c.rig, c.channel): i for i, c in enumerate(traces.columns)}
+        drawn = []
+        for column, line in zip(self._columns, self._lines, strict=True):
+            i = by_key[column.rig, column.channel]
+            # What is newer than the last update is sent with the next one: nothing is drawn twice.
+            until = int(np.searchsorted(traces.t_us[i], line.newest_us, side="right"))
+            values = traces.temperature_c[i][:until]
+            status = traces.status[i][:until]
+            drawn.append(
+                {
+                    "t": [self._seconds(t) for t in traces.t_us[i][:until].tolist()],
+                    "c": [_cell(v, s) for v, s in zip(values, status, strict=True)],
+                }
+            )
+        return drawn
+
+
+def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:
+    if new is None or old is None:
+        return new is not old
+    return (new.id, new.seen, new.late, new.plan_toml, new.title, new.ended_us) != (
+        old.id,
+        old.seen,
+        old.late,
+        old.plan_toml,
+        old.title,
+        old.ended_us,
+    )
+
+
+def _cell(temperature_c: float, status: int) -> float | str:
+    """A temperature, or `!` and the status: no number can be mistaken for a fault."""
+    return f"!{int(status)}" if math.isnan(temperature_c) else round(float(temperature_c), 1)
+
+
+def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
+    """Rows to draw: all, or where there are many those with peaks and dips, the first and the last."""
+    if len(rows) <= MAX_ROWS:
+        return [int(n) for n in rows]
+    keep = {int(rows[0]), int(rows[-1])}
+    for part in np.array_split(rows, MAX_ROWS // 2):
+        values = batch.temperature_c[part]
+        with np.errstate(invalid="ignore"):
+            level = np.where(np.isnan(values), 0.0, values).sum(axis=1)
+        keep |= {int(part[level.argmin()]), int(part[level.argmax()])}
+        keep |= {
+            int(n) for n in part[1:][(batch.status[part[1:]] != batch.status[part[:-1]]).any(axis=1)][:2]
+        }
+    return sorted(keep)
+
+
+def _number(data: Message | None, key: str, default: float) -> float:
+    value = (data or {}).get(key)
+    return float(value) if isinstance(value, int | float) else default
