@@ -7,6 +7,7 @@ arrival) that touches them from below. Its offset and drift are what this module
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any, Final
 
 _WRAP_MS: Final = 1 << 32
@@ -167,7 +168,7 @@ class RigClock:
 
     @property
     def newest_s(self) -> float:
-        """The newest time given; minus infinity before the first. [s]"""
+        """The newest time given [s]; minus infinity before the first."""
         return self._newest_s
 
     def _at(self, rig_s: float) -> float:
@@ -206,7 +207,9 @@ class RigClock:
 
     def _slew(self, elapsed_s: float) -> None:
         wrong = self._target_s - self._offset_s
-        if wrong < -_STEP_S:  # the first frames had waited long before we heard them: their times stay, late as they are
+        if (
+            wrong < -_STEP_S
+        ):  # the first frames had waited long before we heard them: their times stay, late as they are
             self._offset_s = self._target_s
             return
         step = _SLEW * elapsed_s
@@ -228,7 +231,7 @@ def _slope_under(points: list[tuple[float, float]]) -> float:
             hull.pop()
         hull.append((x, y))
     middle = sum(rig_s for rig_s, _ in points) / len(points)
-    for (x0, y0), (x1, y1) in zip(hull, hull[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(hull):
         if x1 >= middle:
             return (y1 - y0) / (x1 - x0)
     return 0.0

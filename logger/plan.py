@@ -411,7 +411,7 @@ class _Reader:
             ),
         )
         if "name" not in table:
-            raise self.error(at, "has no name; add name = \"…\"")
+            raise self.error(at, 'has no name; add name = "…"')
         name = self._text(at, table, "name", "")
         if name == "time_s":
             raise self.error((*at, "name"), "'time_s' is the time column of CSV files; choose another name")
@@ -456,7 +456,9 @@ class _Reader:
             raise self.error(at, "the two readings are less than 10 °C apart; take points further apart")
         for reading, truth in read:
             if abs(reading - truth) > 50:
-                raise self.error(at, f"{reading:g} for {truth:g} °C is no correction but a fault; mend the probe")
+                raise self.error(
+                    at, f"{reading:g} for {truth:g} °C is no correction but a fault; mend the probe"
+                )
         return tuple(read)
 
     def _alarms(self, doc: dict[str, Any]) -> AlarmSettings:
@@ -521,10 +523,13 @@ class _Reader:
     ) -> float:
         value = table.get(key, default)
         if not _is_number(value):
-            raise self.error((*at, key), f"{value!r} is not a number; give one from {low:g} to {high:g} {unit}")
+            raise self.error(
+                (*at, key), f"{value!r} is not a number; give one from {low:g} to {high:g} {unit}"
+            )
         if not low <= value <= high:
             raise self.error(
-                (*at, key), f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip()
+                (*at, key),
+                f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip(),
             )
         return float(value)
 

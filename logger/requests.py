@@ -1,4 +1,4 @@
-"""What people ask of the logger, and how it is carried out: notes, spot readings, acknowledgements, the end."""
+"""What people ask of the logger, checked: notes and spot readings."""
 
 from __future__ import annotations
 

@@ -104,7 +104,9 @@ class SequenceTracker:
             if self._restarted(ms) and not (clock == _UNSEEN and self._on_beat(back, ms)):
                 self._begin(seq, ms)
                 return Arrived.REBOOT
-            if clock != _UNSEEN:  # seen with another clock, by a rig that has not started again: one of them lies
+            if (
+                clock != _UNSEEN
+            ):  # seen with another clock, by a rig that has not started again: one of them lies
                 counters.duplicates += 1
                 return Arrived.DUPLICATE
             counters.missing -= 1

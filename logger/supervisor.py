@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 GRACE_S: Final = 1.6
-"""How long a child may take to end after SIGTERM before it is killed: 'clean within 2 s' less our own part."""
+"""How long a child may take to end after SIGTERM: the promised 2 s less our own part. [s]"""
 
 _FIRST_WAIT_S: Final = 0.2
 _LONGEST_WAIT_S: Final = 5.0

@@ -59,7 +59,7 @@ _RULES: Final = (
         "coal_collapse",
         True,
         "Coals have fallen away",
-        "The coals have slumped away from this part of the stack and let cold air in, while those below still hold.",
+        "The coals have slumped away from this part of the stack and let cold air in; those below still hold.",
         "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
         "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
         (
@@ -142,8 +142,8 @@ _RULES: Final = (
         "Look at its terminal and lead, outside the heat. Judge that place by eye.",
         (
             Setting("for_s", "s", 8.0, 1.0, 120.0, "How long a fault must last before it is called."),
-            Setting("stuck_s", "s", 120.0, 30.0, 1200.0, "A value that doesn't move at all for so long is stuck."),
-            Setting("cold_junction_c", "°C", 70.0, 40.0, 125.0, "A cold junction hotter than this is too hot."),
+            Setting("stuck_s", "s", 120.0, 30.0, 1200.0, "A value that doesn't move for so long is stuck."),
+            Setting("cold_junction_c", "°C", 70.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."),
         ),
     ),
     Rule(

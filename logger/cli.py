@@ -1,0 +1,497 @@
+"""Every command; the only place that knows all the rooms."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from logger.errors import StokewatchError, UserError
+from logger.home import Home
+
+# Everything else is imported where it is used: `stokewatch --help` must not wait for numpy or Dash.
+
+CAUTION = "Stokewatch can fail: keep watching the fire, not only the tablet."
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Run the command line; the console script's entry.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Arguments; those of the process if left out.
+
+    Notes
+    -----
+    Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.
+    """
+    try:
+        code = cli.main(args=argv, prog_name="stokewatch", standalone_mode=False)
+    except click.exceptions.Abort:
+        code = 130
+    except click.ClickException as exc:
+        context = exc.ctx.command_path if isinstance(exc, click.UsageError) and exc.ctx else "stokewatch"
+        _complain(f"{context}: {exc.format_message()} (see {context} --help)")
+        code = 2
+    except UserError as exc:
+        _complain(f"stokewatch: {exc}")
+        code = 2
+    except StokewatchError as exc:
+        _complain(f"stokewatch: {exc}")
+        code = 1
+    except BrokenPipeError:
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _complain(text: str) -> None:
+    print(" ".join(text.split()), file=sys.stderr)
+
+
+def with_home(command: F) -> F:
+    """Add `--home` and hand the command a `Home` as its first argument."""
+
+    @click.option(
+        "--home",
+        "home_dir",
+        type=click.Path(path_type=Path, file_okay=False),
+        help="Folder that holds everything of yours; else STOKEWATCH_HOME, else your data folder.",
+    )
+    @click.pass_context
+    @functools.wraps(command)
+    def wrapper(ctx: click.Context, /, home_dir: Path | None, **kwargs: Any) -> Any:
+        return command(Home.find(home_dir or ctx.obj), **kwargs)
+
+    return wrapper  # type: ignore[return-value]
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+plan_option = click.option(
+    "--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False), help="Plan file (TOML)."
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option("--home", type=click.Path(path_type=Path, file_okay=False), help="As on each command.")
+@click.version_option(package_name="stokewatch")
+@click.pass_context
+def cli(ctx: click.Context, home: Path | None) -> None:
+    """Watch an open pottery firing: every height, every reading kept, alarms beside the fire.
+
+    Check burn bans and local fire codes before you light. Stokewatch can fail: keep watching the fire, not
+    only the tablet.
+    """
+    ctx.obj = home
+
+
+# --- the fire: demo, run, log, page, finish -----------------------------------------------------------------
+
+source_options = [
+    click.option("--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig."),
+    click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"),
+    plan_option,
+    click.option("--title", default="", help="Title of the firing, where the plan has none."),
+]
+page_options = [
+    click.option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on."),
+    click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535)),
+    click.option("--no-browser", is_flag=True, help="Open no browser."),
+]
+
+
+def options(decorators: list[Callable[[F], F]]) -> Callable[[F], F]:
+    """Put several options on a command."""
+
+    def apply(command: F) -> F:
+        for decorator in reversed(decorators):
+            command = decorator(command)
+        return command
+
+    return apply
+
+
+def _source_arguments(
+    home: Home, serial_ports: tuple[str, ...], mqtt_urls: tuple[str, ...], plan_file: Path | None, title: str
+) -> list[str]:
+    arguments = ["--home", str(home.root)]
+    for port in serial_ports:
+        arguments += ["--serial", port]
+    for url in mqtt_urls:
+        arguments += ["--mqtt", url]
+    if plan_file is not None:
+        arguments += ["--plan", str(plan_file)]
+    if title:
+        arguments += ["--title", title]
+    return arguments
+
+
+def _supervise(
+    home: Home,
+    children: list[tuple[str, list[str]]],
+    *,
+    host: str,
+    port: int,
+    no_browser: bool,
+    greeting: list[str],
+) -> int:
+    import asyncio
+
+    from logger.supervisor import Child, python_module, supervise
+
+    processes = [Child(name, python_module(arguments[0], *arguments[1:])) for name, arguments in children]
+    page = ["page", "--home", str(home.root), "--host", host, "--port", str(port)]
+    if no_browser:
+        page.append("--no-browser")
+    processes.append(Child("page", python_module("logger.cli", *page)))
+    for line in greeting:
+        click.echo(line)
+    return asyncio.run(supervise(processes, lambda line: click.echo(line, err=True)))
+
+
+@cli.command()
+@options(source_options)
+@options(page_options)
+@with_home
+def run(
+    home: Home,
+    serial_ports: tuple[str, ...],
+    mqtt_urls: tuple[str, ...],
+    plan_file: Path | None,
+    title: str,
+    host: str,
+    port: int,
+    no_browser: bool,
+) -> int:
+    """Logger and page together, as two processes that are started again if they die.
+
+    Without --serial or --mqtt it listens to the serial ports for a rig. Goes on with the firing that is
+    running, or opens one at the first reading; ending this program doesn't end the firing (stokewatch finish
+    does).
+    """
+    if plan_file is not None:
+        from logger.plan import load
+
+        load(plan_file)  # a mistake in it is said once, before anything starts
+    home.create()
+    if home.logger_runs():
+        from logger.home import AlreadyRunning
+
+        raise AlreadyRunning(home.root)
+    arguments = _source_arguments(home, serial_ports, mqtt_urls, plan_file, title)
+    return _supervise(
+        home,
+        [("logger", ["logger.cli", "log", *arguments])],
+        host=host,
+        port=port,
+        no_browser=no_browser,
+        greeting=[f"Journal in {home.root}", f"Page at http://{host}:{port}", CAUTION],
+    )
+
+
+@cli.command()
+@options(source_options)
+@click.option("--time-scale", default=1.0, hidden=True, type=click.FloatRange(1, 1000))
+@click.option("--invented", is_flag=True, hidden=True)
+@with_home
+def log(
+    home: Home,
+    serial_ports: tuple[str, ...],
+    mqtt_urls: tuple[str, ...],
+    plan_file: Path | None,
+    title: str,
+    time_scale: float,
+    invented: bool,
+) -> int:
+    """The logger alone: reads the rigs, judges, and keeps every reading."""
+    from logger.daemon import Settings, run_logger
+    from logger.plan import load
+
+    return run_logger(
+        Settings(
+            home=home,
+            serial_ports=serial_ports,
+            mqtt_urls=mqtt_urls,
+            plan=load(plan_file) if plan_file else None,
+            title=title,
+            time_scale=time_scale,
+            invented=invented,
+        )
+    )
+
+
+@cli.command()
+@options(page_options)
+@with_home
+def page(home: Home, host: str, port: int, no_browser: bool) -> int:
+    """The page alone; it reads the journal and needs no logger to show what is in it."""
+    from dashboard.app import serve
+
+    return serve(home.journal, host, port, open_browser=not no_browser)
+
+
+@cli.command()
+@click.option("--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="Times life.")
+@click.option("--seed", type=int, help="Another invented firing than the usual one.")
+@options(page_options)
+@click.option(
+    "--home",
+    "home_dir",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder to keep it in; else STOKEWATCH_HOME, else a demo folder of its own.",
+)
+@click.pass_context
+def demo(
+    ctx: click.Context,
+    home_dir: Path | None,
+    speed: float,
+    seed: int | None,
+    host: str,
+    port: int,
+    no_browser: bool,
+) -> int:
+    """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
+    from logger.demo import prepare
+
+    home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
+    rig, arguments = prepare(home, seed=seed, speed=speed)
+    return _supervise(
+        home,
+        [("rig", rig), ("logger", ["logger.cli", "log", *arguments])],
+        host=host,
+        port=port,
+        no_browser=no_browser,
+        greeting=[
+            "An invented firing from a simulated rig; nothing here was measured.",
+            f"Journal in {home.root}",
+            f"Page at http://{host}:{port}",
+            CAUTION,
+        ],
+    )
+
+
+@cli.command()
+@json_option
+@with_home
+def finish(home: Home, as_json: bool) -> int:
+    """End the running firing."""
+    import time
+
+    from logger.journal.reader import JournalReader
+    from logger.journal.writer import JournalWriter, add_request
+
+    _journal_there(home)
+    if home.logger_runs():
+        number = add_request(home.journal, "finish", {}, who="command line")
+        reader = JournalReader(home.journal)
+        try:
+            deadline = time.monotonic() + 10.0
+            while (request := reader.request(number)) is None or request.result is None:
+                if time.monotonic() > deadline:
+                    raise StokewatchError(
+                        f"{home.root}: the logger has not answered within 10 s; is it stuck?"
+                    )
+                time.sleep(0.05)
+            result = request.result
+        finally:
+            reader.close()
+        if not result.get("ok"):
+            raise UserError(str(result.get("error")))
+        firing = str(result["firing"])
+    else:
+        writer = JournalWriter(home.journal)
+        try:
+            running = writer.running()
+            if running is None:
+                raise UserError("no firing is running; `stokewatch firings` lists those there are")
+            writer.finish_firing(running.id, running.last_us or running.started_us)
+            firing = running.id
+        finally:
+            writer.close()
+    _print_json({"firing": firing}) if as_json else click.echo(f"Firing {firing} has ended.")
+    return 0
+
+
+@cli.command()
+@json_option
+@with_home
+def status(home: Home, as_json: bool) -> int:
+    """How the logger fares: frames, losses, the last commit, its sources."""
+    import time
+
+    beat: dict[str, Any] = {}
+    firing = None
+    if home.journal.exists():
+        from logger.journal.reader import JournalReader
+
+        reader = JournalReader(home.journal)
+        try:
+            beat = reader.heartbeat() or {}
+            running = reader.running()
+            firing = running.id if running else None
+        finally:
+            reader.close()
+    alive = home.logger_runs()
+    counts = (
+        "frames",
+        "readings",
+        "bad_crc",
+        "malformed",
+        "missing",
+        "duplicates",
+        "out_of_order",
+        "dropped",
+    )
+    commit_us = beat.get("last_commit_us")
+    scale = beat.get("time_scale", 1.0)
+    age_s = None
+    if commit_us is not None:
+        age_s = round(time.time() - beat["wall_s"] + (beat["at_us"] - commit_us) / 1e6 / scale, 3)
+    document = {
+        "logger": {
+            "running": alive,
+            "pid": beat.get("pid") if alive else None,
+            **{name: beat.get(name, 0) for name in (*counts, "lost", "not_recorded", "waiting")},
+            "last_commit_age_s": age_s,
+            "trouble": beat.get("trouble", ""),
+            "sources": beat.get("sources", []),
+        },
+        "firing": firing,
+        "home": str(home.root),
+    }
+    if as_json:
+        _print_json(document)
+        return 0
+    click.echo(f"Logger: {'running' if alive else 'not running'}; folder {home.root}")
+    click.echo(f"Firing: {firing or 'none is running'}")
+    for name in counts:
+        click.echo(f"  {name.replace('_', ' ')}: {beat.get(name, 0)}")
+    if age_s is not None:
+        click.echo(f"  last commit {age_s:g} s ago")
+    for source in beat.get("sources", []):
+        click.echo(f"  {source['name']}: {source['state']} {source['detail']}".rstrip())
+    if beat.get("trouble"):
+        click.echo(f"  Trouble: {beat['trouble']}")
+    return 0
+
+
+# --- the rig ------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@click.argument("paths", nargs=-1)
+@json_option
+def ports(paths: tuple[str, ...], as_json: bool) -> int:
+    """The serial ports that look like a rig: listens to each (or to PATHS) for a few seconds."""
+    import asyncio
+    from dataclasses import asdict
+
+    from logger.sources.serial_port import candidates, listen
+
+    heard = asyncio.run(listen([(path, "") for path in paths] or candidates()))
+    if as_json:
+        _print_json({"ports": [asdict(h) for h in heard]})
+        return 0
+    if not heard:
+        click.echo(
+            "No serial port found. Plug the rig in; on Linux it shows as /dev/ttyACM0 or /dev/ttyUSB0."
+        )
+    for h in heard:
+        if h.rig is not None:
+            what = f"rig {h.rig}, channels {', '.join(h.channels)}"
+        elif h.trouble:
+            what = h.trouble
+        elif h.lines:
+            what = "sends lines, but none of them is a rig's"
+        else:
+            what = "silent"
+        click.echo(f"{h.port}: {what}")
+    return 0
+
+
+@cli.command()
+@click.option("--seed", type=int, required=True, help="The same seed gives the same firing.")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
+@click.option(
+    "--truth", type=click.Path(path_type=Path, dir_okay=False), help="What really happened, as JSON."
+)
+@click.option("--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50))
+def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int:
+    """One made-up firing as a CSV file, and what really happened in it."""
+    from logger.sources import simulated
+
+    firing = simulated.simulate(seed, rate_hz=rate_hz)
+    for path, write in ((output, simulated.write_csv), (truth, simulated.write_truth)):
+        if path is not None:
+            try:
+                write(firing, path)
+            except OSError as exc:
+                raise UserError(f"{path}: {exc.strerror}; choose a file that can be written") from exc
+    return 0
+
+
+# --- the archive --------------------------------------------------------------------------------------------
+
+
+@cli.command()
+@json_option
+@with_home
+def firings(home: Home, as_json: bool) -> int:
+    """All firings of the journal, newest first."""
+    found = []
+    if home.journal.exists():
+        from logger.journal.reader import JournalReader
+
+        reader = JournalReader(home.journal)
+        try:
+            found = reader.firings()
+        finally:
+            reader.close()
+    if as_json:
+        _print_json(
+            [
+                {
+                    "firing": f.id,
+                    "title": f.title,
+                    "started": _iso(f.started_us),
+                    "readings": f.readings,
+                    "running": f.running,
+                    "invented": f.invented,
+                }
+                for f in found
+            ]
+        )
+        return 0
+    if not found:
+        click.echo("No firing yet.")
+    for f in found:
+        marks = ", ".join(m for m, yes in (("running", f.running), ("invented", f.invented)) if yes)
+        click.echo(f"{f.id}  {f.readings:>9} readings  {f.title}{f'  ({marks})' if marks else ''}")
+    return 0
+
+
+def _journal_there(home: Home) -> None:
+    if not home.journal.exists():
+        raise UserError(f"{home.root}: no journal here yet; name the right folder with --home")
+
+
+def _iso(t_us: int) -> str:
+    from datetime import UTC, datetime
+
+    return datetime.fromtimestamp(t_us / 1e6, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _print_json(document: object) -> None:
+    import json
+
+    click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
+
+
+if __name__ == "__main__":
+    main()

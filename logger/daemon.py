@@ -1,0 +1,191 @@
+"""The logger: sources in the event loop, the journal in its thread, and a clean end for both."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import os
+import signal
+import time
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any, Final
+from uuid import uuid4
+
+from logger.home import Home
+from logger.hosttime import HostTime
+from logger.intake import Intake, Token
+from logger.journal.reader import JournalReader
+from logger.plan import Plan
+from logger.recorder import Recorder
+from logger.sources import Source
+from logger.sources.mqtt import MqttSource
+from logger.sources.serial_port import SerialPort
+
+_WATCH_S: Final = 1.0
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the command line says to the logger.
+
+    Attributes
+    ----------
+    home : Home
+    serial_ports, mqtt_urls : tuple of str
+        Without any of both, serial ports are listened to for a rig.
+    plan : Plan or None
+    title : str
+    time_scale : float
+        Above 1 only in sped-up demonstrations.
+    invented : bool
+    """
+
+    home: Home
+    serial_ports: tuple[str, ...] = ()
+    mqtt_urls: tuple[str, ...] = ()
+    plan: Plan | None = None
+    title: str = ""
+    time_scale: float = 1.0
+    invented: bool = False
+
+
+@dataclass(slots=True)
+class _State:
+    """What a source last said of itself."""
+
+    name: str
+    state: str = "starting"
+    detail: str = ""
+    since_s: float = field(default_factory=time.time)
+
+
+def run_logger(settings: Settings) -> int:
+    """Run until SIGINT or SIGTERM.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Returns
+    -------
+    int
+        0.
+
+    Raises
+    ------
+    UserError
+        Another logger runs here, the journal can't be opened, a source is named wrongly.
+    """
+    level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
+    logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", datefmt="%H:%M:%S")
+    with settings.home.logger_lock():
+        asyncio.run(_run(settings))
+    return 0
+
+
+async def _run(settings: Settings) -> None:
+    loop = asyncio.get_running_loop()
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+
+    sources = _sources(settings)
+    states = [_State(source.name) for source in sources]
+    time_line = HostTime(settings.time_scale, _goes_on_at(settings))
+    intake = Intake(time_line)
+    by_name = {source.name: source for source in sources}
+
+    def acknowledge(tokens: list[Token]) -> None:
+        for name in dict.fromkeys(name for name, _ in tokens):
+            if (source := by_name.get(name)) is not None:
+                source.acknowledge([token for other, token in tokens if other == name])
+
+    recorder = Recorder(
+        settings.home.journal,
+        intake,
+        time_line,
+        plan=settings.plan,
+        title=settings.title,
+        invented=settings.invented,
+        committed=lambda tokens: _in_loop(loop, partial(acknowledge, tokens)),
+        sources=lambda: [{"name": s.name, "state": s.state, "detail": s.detail} for s in states],
+    )
+    recorder.start()
+
+    async def feed(source: Source, state: _State) -> None:
+        def report(kind: str, data: dict[str, Any]) -> None:
+            if kind != "rig":
+                state.state = kind
+                state.detail = str(data.get("detail", ""))
+            intake.report(source.name, kind, data)
+
+        await source.run(intake.put, report)
+
+    async def watch() -> None:
+        """End when asked to, or when the journal's thread has failed."""
+        while not stop.is_set() and recorder.alive:
+            intake.check_host_clock()
+            try:
+                async with asyncio.timeout(_WATCH_S):
+                    await stop.wait()
+            except TimeoutError:
+                pass
+
+    feeding = [
+        asyncio.create_task(feed(source, state), name=f"source[{source.name}]")
+        for source, state in zip(sources, states, strict=True)
+    ]
+    watching = asyncio.create_task(watch(), name="watch")
+    try:
+        await asyncio.wait((watching, *feeding), return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        # Producers first; then what they gave is committed, and acknowledged where the loop still can.
+        for task in (*feeding, watching):
+            task.cancel()
+        ended = await asyncio.gather(*feeding, watching, return_exceptions=True)
+        intake.stop()
+        await asyncio.to_thread(recorder.join)
+    for outcome in ended:
+        if isinstance(outcome, Exception):
+            raise outcome
+
+
+def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
+    if not loop.is_closed():
+        loop.call_soon_threadsafe(call)
+
+
+def _sources(settings: Settings) -> list[Source]:
+    taken: set[str] = set()
+    sources: list[Source] = [SerialPort(port, taken) for port in settings.serial_ports]
+    if settings.mqtt_urls:
+        client_id = _client_id(settings.home)
+        sources += [MqttSource(url, client_id) for url in settings.mqtt_urls]
+    return sources or [SerialPort(None, taken)]
+
+
+def _client_id(home: Home) -> str:
+    """Name this folder's logger to brokers, the same at every start: they keep frames under that name."""
+    path = home.root / "mqtt_client_id"
+    if not path.exists():
+        path.write_text(f"stokewatch-{uuid4().hex[:16]}\n")
+    return path.read_text().strip()
+
+
+def _goes_on_at(settings: Settings) -> int | None:
+    """Where fire time has got to in a sped-up demonstration that is started again; else the host's clock."""
+    if settings.time_scale == 1.0 or not settings.home.journal.exists():
+        return None
+    reader = JournalReader(settings.home.journal)
+    try:
+        beat = reader.heartbeat()
+        if beat is None or reader.running() is None:
+            return None
+    finally:
+        reader.close()
+    log.debug("going on from %s", json.dumps(beat))
+    return int(beat["at_us"] + (time.time() - beat["wall_s"]) * settings.time_scale * 1e6)

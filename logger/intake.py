@@ -1,0 +1,255 @@
+"""From a source's lines to timed frames, counted; the queue between event loop and journal's thread."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
+
+from logger.clock import RigClock
+from logger.hosttime import HostTime
+from logger.reading import Frame
+from logger.sequence import Arrived, SequenceTracker
+from logger.sources import Arrival
+from logger.wire import BadCrc, Counters, WireError, decode
+
+PENDING_FRAMES: Final = 20_000
+"""What may wait for the journal's thread: 33 min of one rig at 10 Hz, 40 s of fifty; then the oldest go."""
+_CLOCK_OFF_S: Final = 60.0
+"""The host's clock against our count of time: more than this is told."""
+
+log = logging.getLogger(__name__)
+
+Token = tuple[str, object]
+"""A source's name and what it wants to hear back."""
+
+
+@dataclass(slots=True)
+class Taken:
+    """What has come in since the last time.
+
+    Attributes
+    ----------
+    frames : list of (Frame, int)
+        With the time of each, UTC. [µs]
+    tokens : list of (source, token)
+        To acknowledge once the frames are in the journal.
+    events : list of (t_us, kind, data)
+        What happened to rigs and sources.
+    """
+
+    frames: list[tuple[Frame, int]] = field(default_factory=list)
+    tokens: list[Token] = field(default_factory=list)
+    events: list[tuple[int, str, dict[str, Any]]] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.frames or self.tokens or self.events)
+
+
+class _Rig:
+    """One rig's line of frames and of time."""
+
+    def __init__(self, counters: Counters) -> None:
+        self.sequence = SequenceTracker(counters)
+        self.clock: RigClock | None = None
+        self.restored: dict[str, Any] | None = None
+        self.floor_us: int | None = None
+
+
+class Intake:
+    """Takes lines in the event loop; gives frames to the journal's thread.
+
+    Parameters
+    ----------
+    time_line : HostTime
+        Turns arrivals into UTC.
+    """
+
+    def __init__(self, time_line: HostTime) -> None:
+        self.counters = Counters()
+        self.dropped = 0
+        self._time = time_line
+        self._rigs: dict[str, _Rig] = {}
+        self._lock = threading.Condition()
+        self._waiting = Taken()
+        self._first_s: float | None = None
+        self._stopped = False
+        self._clock_off_s = 0.0
+
+    def prime(
+        self, rig: str, frames: Iterable[tuple[int, int]], newest_us: int, clock: dict[str, Any]
+    ) -> None:
+        """Go on after a restart: with what the journal knows of a rig.
+
+        Parameters
+        ----------
+        rig : str
+        frames : iterable of (seq, ms)
+            Its latest frames, in the order they came in.
+        newest_us : int
+            Time of its newest reading. [µs]
+        clock : dict
+            Its entry of `clocks` when that was committed; empty if there is none.
+        """
+        entry = self._rig(rig)
+        entry.sequence.prime(frames)
+        entry.restored = clock or None
+        entry.floor_us = newest_us
+
+    def clocks(self) -> dict[str, Any]:
+        """State of every rig's clock, for `prime`; times are UTC.
+
+        Returns
+        -------
+        dict
+            Rig to plain data.
+        """
+        shift_s = self._time.utc_us() / 1e6 - self._time.fire_s()
+        return {
+            name: {"shift_s": shift_s, **entry.clock.state()}
+            for name, entry in list(self._rigs.items())
+            if entry.clock is not None
+        }
+
+    async def put(self, arrival: Arrival) -> None:
+        """Take a line; bad ones are counted and dropped.
+
+        Parameters
+        ----------
+        arrival : Arrival
+        """
+        token = (arrival.source, arrival.token)
+        try:
+            frame = decode(arrival.line)
+            if arrival.rig is not None and frame.rig != arrival.rig:
+                raise WireError(f"a frame of rig {frame.rig!r} under the topic of {arrival.rig!r}")
+        except WireError as exc:
+            if isinstance(exc, BadCrc):
+                self.counters.bad_crc += 1
+            else:
+                self.counters.malformed += 1
+                log.debug("%s: %s", arrival.source, exc)
+            self._add(None, token)
+            return
+        rig = self._rig(frame.rig)
+        arrived = rig.sequence.classify(frame.seq, frame.ms)
+        if arrived is Arrived.DUPLICATE:
+            self._add(None, token)
+            return
+        t_us = self._time_of(rig, frame, arrived, self._time.to_fire_s(arrival.monotonic_s))
+        self._add((frame, t_us), token)
+
+    def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
+        """Note what a source says of itself.
+
+        Parameters
+        ----------
+        source : str
+        kind : str
+        data : dict
+        """
+        log.info("%s: %s %s", source, kind, data or "")
+        self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
+
+    def check_host_clock(self) -> None:
+        """Note when somebody has set the host's clock; the firing's time line goes on without heeding it."""
+        off_s = self._time.clock_error_s()
+        if abs(off_s - self._clock_off_s) > _CLOCK_OFF_S:
+            self._event("clock", {"what": "host_set", "by_s": round(off_s - self._clock_off_s, 1)})
+            self._clock_off_s = off_s
+
+    def take(self, after_s: float, at_most_s: float) -> Taken:
+        """Wait for frames, then a little for more of them. For the journal's thread.
+
+        Parameters
+        ----------
+        after_s : float
+            From the first waiting frame. [s]
+        at_most_s : float
+            Wait no longer than this if there is nothing. [s]
+
+        Returns
+        -------
+        Taken
+        """
+        with self._lock:
+            self._lock.wait_for(lambda: self._stopped or self._first_s is not None, at_most_s)
+            if self._first_s is not None:
+                left_s = self._first_s + after_s - time.monotonic()
+                self._lock.wait_for(lambda: self._stopped, left_s) if left_s > 0 else None
+            taken, self._waiting = self._waiting, Taken()
+            self._first_s = None
+            return taken
+
+    def stop(self) -> None:
+        """Take nothing more; whoever waits in `take` gets what there is."""
+        with self._lock:
+            self._stopped = True
+            self._lock.notify_all()
+
+    @property
+    def stopped(self) -> bool:
+        """Whether `stop` was called."""
+        return self._stopped
+
+    @property
+    def waiting(self) -> int:
+        """Frames that wait for the journal's thread."""
+        return len(self._waiting.frames)
+
+    def counts(self) -> dict[str, int]:
+        """Everything that is counted.
+
+        Returns
+        -------
+        dict
+        """
+        return {**asdict(self.counters), "dropped": self.dropped}
+
+    def _rig(self, name: str) -> _Rig:
+        if (rig := self._rigs.get(name)) is None:
+            rig = self._rigs[name] = _Rig(self.counters)
+        return rig
+
+    def _time_of(self, rig: _Rig, frame: Frame, arrived: Arrived, arrival_s: float) -> int:
+        clock = rig.clock
+        begin_s = self._time.utc_us() / 1e6 - self._time.fire_s()
+        if clock is None and rig.restored is not None:
+            restored = RigClock.restore(rig.restored, rig.restored["shift_s"] - begin_s)
+            if arrived is not Arrived.REBOOT and restored.continues(frame.ms, arrival_s):
+                clock = rig.clock = restored
+            rig.restored = None
+        if arrived is Arrived.LATE and clock is not None:
+            return round((begin_s + clock.late(frame.ms)) * 1e6)
+        if clock is None or arrived is Arrived.REBOOT or not clock.continues(frame.ms, arrival_s):
+            if clock is not None:
+                self._event("rig", {"rig": frame.rig, "what": "reboot"})
+                floor_s: float | None = clock.newest_s
+            else:
+                floor_s = None if rig.floor_us is None else rig.floor_us / 1e6 - begin_s
+            clock = rig.clock = RigClock(clock.drift if clock else 0.0, floor_s)
+        return round((begin_s + clock.new(frame.ms, arrival_s)) * 1e6)
+
+    def _add(self, frame: tuple[Frame, int] | None, token: Token) -> None:
+        with self._lock:
+            waiting = self._waiting
+            if frame is not None:
+                waiting.frames.append(frame)
+                if len(waiting.frames) > PENDING_FRAMES:
+                    del waiting.frames[0]
+                    self.dropped += 1
+            if token[1] is not None:
+                waiting.tokens.append(token)
+            if self._first_s is None:
+                self._first_s = time.monotonic()
+                self._lock.notify()
+
+    def _event(self, kind: str, data: dict[str, Any]) -> None:
+        with self._lock:
+            self._waiting.events.append((self._time.utc_us(), kind, data))
+            if self._first_s is None:
+                self._first_s = time.monotonic()
+                self._lock.notify()

@@ -1,0 +1,281 @@
+"""Feeds the judgement: lines up what several rigs send, and goes on where it was after a restart."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from logger.judgement.judge import Judge
+from logger.plan import Plan, assign_probes
+from logger.reading import Batch, Bytes, Floats, Ints, Status
+
+if TYPE_CHECKING:
+    from logger.journal.reader import Traces
+    from logger.judgement.judge import Event
+
+ACTIVE_S: Final = 3.0
+"""A rig that has been silent longer than this no longer holds up the judgement of the others."""
+
+_HEAD: Final = struct.Struct("<q")
+
+
+class Judging:
+    """The judgement of one firing, fed from journal batches.
+
+    Readings of one rig go on at once. Where several rigs send, each waits for the slowest that is still
+    active, so that the judgement sees one line of time whatever way the frames arrived in; what comes later
+    than that (a rig that kept its frames during an outage) is in the journal but isn't judged any more.
+
+    Parameters
+    ----------
+    plan : Plan or None
+        None: each channel becomes a probe when it first shows.
+    started_us : int
+        Time of the firing's first reading. [µs]
+    """
+
+    def __init__(self, plan: Plan | None, started_us: int) -> None:
+        self._given = plan
+        self._started_us = started_us
+        self._seen: list[tuple[str, str]] = []
+        self._index: dict[tuple[str, str], int] = {}
+        self._held: list[tuple[Ints, Floats, Bytes, Floats]] = []
+        self._last_us: dict[str, int] = {}
+        self._judged_us = started_us - 1
+        self.judge = Judge(plan or Plan())
+        if plan is not None:
+            self._set_columns()
+
+    @property
+    def plan(self) -> Plan:
+        """The plan that is judged by, with a probe for each channel seen where no plan was given."""
+        return self.judge.plan
+
+    def unknown_channels(self, batches: Sequence[Batch]) -> bool:
+        """Tell whether there is a channel that the judgement has no column for yet, and should have.
+
+        Parameters
+        ----------
+        batches : sequence of Batch
+
+        Returns
+        -------
+        bool
+            Then `rebuild` before `take`.
+        """
+        keys = {(b.rig, c.name) for b in batches for c in b.channels}
+        return bool(keys.difference(self._seen))
+
+    def rebuild(self, seen: Sequence[tuple[str, str]]) -> None:
+        """Start afresh with these channels; replay the firing's readings afterwards.
+
+        Parameters
+        ----------
+        seen : sequence of (rig, channel)
+            In order of first appearance.
+        """
+        self._seen = list(seen)
+        if self._given is None:
+            self.judge = Judge(Plan(probes=assign_probes(None, self._seen)))
+        else:
+            self.judge = Judge(self._given)
+        self._set_columns()
+        self._held.clear()
+        self._judged_us = self._started_us - 1
+
+    def take(self, batches: Sequence[Batch]) -> list[Event]:
+        """Judge new readings.
+
+        Parameters
+        ----------
+        batches : sequence of Batch
+
+        Returns
+        -------
+        list of Event
+            What the judgement says to them, in order of time.
+        """
+        for batch in batches:
+            self._hold(batch)
+        if not self._last_us:
+            return []
+        newest = max(self._last_us.values())
+        active = [t for t in self._last_us.values() if newest - t <= ACTIVE_S * 1e6]
+        return self._judge_until(min(active))
+
+    def replay(self, traces: Traces) -> None:
+        """Judge stored readings after `restore` or `rebuild`; what they raise is in the journal already.
+
+        Parameters
+        ----------
+        traces : Traces
+            Full-resolution readings of the firing.
+        """
+        for t_us, values, status in rows_by_time(traces, self._index_of(traces), len(self.plan.probes)):
+            fresh = t_us > self._judged_us
+            if fresh.any():
+                self._push(t_us[fresh], values[fresh], status[fresh], None)
+
+    def advance(self, now_us: int) -> list[Event]:
+        """Let time pass without readings.
+
+        Parameters
+        ----------
+        now_us : int
+            [µs]
+
+        Returns
+        -------
+        list of Event
+        """
+        return self.judge.advance((now_us - self._started_us) / 1e6)
+
+    def snapshot(self) -> bytes:
+        """Everything needed to go on after a restart.
+
+        Returns
+        -------
+        bytes
+            For `restore`.
+        """
+        return _HEAD.pack(self._judged_us) + self.judge.snapshot()
+
+    def restore(self, state: bytes, seen: Sequence[tuple[str, str]]) -> int:
+        """Go on from a snapshot; readings after it are still to be replayed.
+
+        Parameters
+        ----------
+        state : bytes
+            From `snapshot`.
+        seen : sequence of (rig, channel)
+            The firing's channels so far, in order of first appearance.
+
+        Returns
+        -------
+        int
+            Time of the last reading that the snapshot has seen. [µs]
+        """
+        self.rebuild(seen)
+        (self._judged_us,) = _HEAD.unpack_from(state)
+        self.judge = Judge.restore(self.judge.plan, state[_HEAD.size :])
+        return self._judged_us
+
+    def seconds(self, t_us: int) -> float:
+        """Convert a time to seconds since the firing's first reading.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+
+        Returns
+        -------
+        float
+            [s]
+        """
+        return (t_us - self._started_us) / 1e6
+
+    def micros(self, t_s: float) -> int:
+        """Convert seconds since the firing's first reading to a time.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+
+        Returns
+        -------
+        int
+            [µs]
+        """
+        return self._started_us + round(t_s * 1e6)
+
+    def _set_columns(self) -> None:
+        probes = {id(p): i for i, p in enumerate(self.judge.plan.probes)}
+        assigned = assign_probes(self.judge.plan, self._seen)
+        self._index = {
+            key: probes[id(probe)]
+            for key, probe in zip(self._seen, assigned, strict=True)
+            if id(probe) in probes
+        }
+
+    def _hold(self, batch: Batch) -> None:
+        k = len(self.judge.plan.probes)
+        n = len(batch.t_us)
+        values = np.full((n, k), np.nan)
+        status = np.full((n, k), int(Status.ABSENT), np.uint8)
+        cold = np.full((n, k), np.nan)
+        pairs = [
+            (j, self._index[batch.rig, c.name])
+            for j, c in enumerate(batch.channels)
+            if (batch.rig, c.name) in self._index
+        ]
+        if pairs:
+            source, target = (list(x) for x in zip(*pairs, strict=True))
+            values[:, target] = batch.temperature_c[:, source]
+            status[:, target] = batch.status[:, source]
+            cold[:, target] = batch.cold_junction_c[:, source]
+        self._held.append((batch.t_us, values, status, cold))
+        if n:
+            self._last_us[batch.rig] = max(self._last_us.get(batch.rig, 0), int(batch.t_us[-1]))
+
+    def _judge_until(self, until_us: int) -> list[Event]:
+        if not self._held:
+            return []
+        t_us, values, status, cold = (np.concatenate(parts) for parts in zip(*self._held, strict=True))
+        order = np.argsort(t_us, kind="stable")
+        t_us, values, status, cold = t_us[order], values[order], status[order], cold[order]
+        ready = int(np.searchsorted(t_us, until_us, side="right"))
+        late = int(np.searchsorted(t_us, self._judged_us, side="right"))
+        self._held = (
+            [(t_us[ready:], values[ready:], status[ready:], cold[ready:])] if ready < len(t_us) else []
+        )
+        if late >= ready:
+            return []
+        now = slice(late, ready)
+        return self._push(t_us[now], values[now], status[now], cold[now])
+
+    def _push(self, t_us: Ints, values: Floats, status: Bytes, cold: Floats | None) -> list[Event]:
+        self._judged_us = int(t_us[-1])
+        return self.judge.push((t_us - self._started_us) / 1e6, values, status, cold)
+
+    def _index_of(self, traces: Traces) -> list[int | None]:
+        return [self._index.get((c.rig, c.channel)) for c in traces.columns]
+
+
+def rows_by_time(
+    traces: Traces, index: Sequence[int | None], width: int, *, rows: int = 100_000
+) -> list[tuple[Ints, Floats, Bytes]]:
+    """Merge traces with times of their own into rows of one time line.
+
+    Parameters
+    ----------
+    traces : Traces
+    index : sequence of int or None
+        For each of the traces the column it goes to; None leaves it out.
+    width : int
+        Number of columns.
+    rows : int, default 100000
+        Rows a block, which bounds the memory of what follows.
+
+    Returns
+    -------
+    list of (t_us, temperature_c, status)
+        Blocks with shapes (n,), (n, width), (n, width); `Status.ABSENT` where a column has nothing.
+    """
+    used = [(i, j) for i, j in enumerate(index) if j is not None and len(traces.t_us[i])]
+    if not used:
+        return []
+    t_us = np.unique(np.concatenate([traces.t_us[i] for i, _ in used]))
+    values = np.full((len(t_us), width), np.nan)
+    status = np.full((len(t_us), width), int(Status.ABSENT), np.uint8)
+    for i, j in used:
+        at = np.searchsorted(t_us, traces.t_us[i])
+        values[at, j] = traces.temperature_c[i]
+        status[at, j] = traces.status[i]
+    return [
+        (t_us[k : k + rows], values[k : k + rows], status[k : k + rows]) for k in range(0, len(t_us), rows)
+    ]

@@ -1,0 +1,416 @@
+"""The journal's thread: takes what came in, judges it, and commits both together."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from logger.conversion import Assembler
+from logger.errors import StokewatchError
+from logger.hosttime import HostTime
+from logger.intake import Intake, Taken, Token
+from logger.journal.reader import JournalReader
+from logger.journal.rows import FiringInfo, Request
+from logger.journal.schema import JournalError
+from logger.journal.writer import JournalWriter
+from logger.plan import Plan
+from logger.reading import Batch
+from logger.requests import RequestError, read_note, read_spot
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from logger.judging import Judging
+
+COMMIT_S: Final = 0.2
+"""From the first waiting frame to its commit, less the work itself: within the promised 250 ms. [s]"""
+IDLE_S: Final = 0.5
+"""Without readings the heartbeat and the requests still get their turn this often. [s]"""
+STATE_S: Final = 10.0
+"""How often the state of clocks and judgement is kept; what came later is judged again. [s]"""
+BACKLOG_READINGS: Final = 500_000
+"""What is kept in memory while the disk takes nothing: 52 min of 16 channels at 10 Hz."""
+PRIME_US: Final = 15 * 60 * 1_000_000
+"""How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
+SETTLE_US: Final = 3_000_000
+"""Readings may still be on their way this long before silence counts as silence. [µs]"""
+_LAST_TRIES: Final = 3
+
+log = logging.getLogger(__name__)
+
+Event = tuple[int, str, dict[str, Any], str]
+
+
+@dataclass(slots=True)
+class Unit:
+    """What goes into the journal together: readings, what was judged of them, whom to thank for them."""
+
+    batches: list[Batch] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    tokens: list[Token] = field(default_factory=list)
+
+    @property
+    def readings(self) -> int:
+        """Number of channel values."""
+        return sum(b.status.size for b in self.batches)
+
+
+class Recorder:
+    """Owns the journal's only writing connection, in a thread of its own.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    intake : Intake
+    time_line : HostTime
+    plan : Plan or None
+        For a firing that begins; in place of the running firing's plan if it differs.
+    title : str
+        Of a firing that begins, where the plan has none.
+    invented : bool
+        Whether what comes in is from a simulation.
+    committed : callable
+        Called in the journal's thread with the tokens of frames that are on disk.
+    sources : callable
+        Gives the sources' state for the heartbeat.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        intake: Intake,
+        time_line: HostTime,
+        *,
+        plan: Plan | None,
+        title: str,
+        invented: bool,
+        committed: Callable[[list[Token]], None],
+        sources: Callable[[], list[dict[str, Any]]],
+    ) -> None:
+        self._path = path
+        self._intake = intake
+        self._time = time_line
+        self._plan = plan
+        self._title = title
+        self._invented = invented
+        self._committed = committed
+        self._sources = sources
+        self._firing: FiringInfo | None = None
+        self._begin_us: int | None = None
+        self._holding = False
+        self._assembler = Assembler(plan)
+        self._judging: Judging | None = None
+        self._seen: list[tuple[str, str]] = []
+        self._backlog: deque[Unit] = deque()
+        self._early: list[Event] = []
+        self._readings = 0
+        self._lost = 0
+        self._not_recorded = 0
+        self._last_commit_us: int | None = None
+        self._state_s = float("-inf")
+        self._trouble = ""
+        self._verdict: dict[str, Any] | None = None
+        self._verdict_s = float("-inf")
+        self._thread = threading.Thread(target=self._run, name="journal")
+        self._started = threading.Event()
+        self._failure: BaseException | None = None
+
+    def start(self) -> None:
+        """Open the journal and go on with the firing that is running.
+
+        Raises
+        ------
+        StokewatchError
+            The journal can't be opened.
+        """
+        self._thread.start()
+        self._started.wait()
+        if self._failure is not None:
+            raise self._failure
+
+    def join(self) -> None:
+        """Wait until all that came in before `Intake.stop` is committed.
+
+        Raises
+        ------
+        BaseException
+            What ended the thread, if it was not `Intake.stop`.
+        """
+        self._thread.join()
+        if self._failure is not None:
+            raise self._failure
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs."""
+        return self._thread.is_alive()
+
+    def _run(self) -> None:
+        try:
+            writer = JournalWriter(self._path)
+            try:
+                self._resume(writer)
+                self._started.set()
+                self._loop(writer)
+            finally:
+                writer.close()
+        except BaseException as exc:
+            self._failure = exc
+        finally:
+            self._started.set()
+
+    def _resume(self, writer: JournalWriter) -> None:
+        firing = writer.running()
+        if firing is None:
+            return
+        if self._plan is not None and (toml := self._plan.dumps()) != firing.plan_toml:
+            with writer.transaction():
+                firing = writer.change_firing(firing.id, plan_toml=toml)
+                data = {"what": "plan_replaced", "title": self._plan.title}
+                writer.add_event(firing.id, self._time.utc_us(), "system", data)
+        elif self._plan is None and firing.plan_toml is not None:
+            self._plan = firing.plan
+        self._firing = firing
+        self._readings = firing.readings
+        self._assembler = Assembler(self._plan, firing.seen)
+        reader = JournalReader(self._path)
+        try:
+            self._prime(reader, firing)
+            self._begin_judging(firing.started_us)
+            if self._judging is not None:
+                self._seen = list(firing.seen)
+                state = writer.load_state(firing.id)
+                if state is None:
+                    self._judging.rebuild(firing.seen)
+                    since_us: int | None = None
+                else:
+                    since_us = self._judging.restore(state, firing.seen) + 1
+                self._judging.replay(reader, firing.id, since_us)
+        finally:
+            reader.close()
+
+    def _prime(self, reader: JournalReader, firing: FiringInfo) -> None:
+        """Tell the intake which frames are here already, and where each rig's clock stood."""
+        if firing.last_us is None:
+            return
+        clocks = json.loads(reader.meta("clocks") or "{}")
+        frames: dict[str, list[tuple[int, int]]] = {}
+        newest: dict[str, int] = {}
+        for batch in reader.batches(firing.id, since_us=firing.last_us - PRIME_US):
+            pairs = zip(batch.seq.tolist(), batch.ms.tolist(), strict=True)
+            frames.setdefault(batch.rig, []).extend(pairs)
+            newest[batch.rig] = max(newest.get(batch.rig, 0), int(batch.t_us[-1]))
+        for rig, pairs_of_rig in frames.items():
+            self._intake.prime(rig, pairs_of_rig, newest[rig], clocks.get(rig, {}))
+
+    def _begin_judging(self, started_us: int) -> None:
+        try:
+            from logger.judging import Judging
+        except ImportError:
+            return
+        self._judging = Judging(self._plan, started_us)
+
+    def _loop(self, writer: JournalWriter) -> None:
+        tries = 0
+        while True:
+            taken = self._intake.take(COMMIT_S, IDLE_S)
+            stopping = self._intake.stopped
+            self._collect(taken)
+            if self._commit(writer):
+                tries = 0
+            elif stopping:
+                tries += 1
+                if tries >= _LAST_TRIES:
+                    log.error("ended with %d readings that the disk would not take", self._waiting_readings())
+                    return
+            if stopping and not self._backlog and not self._intake.waiting:
+                return
+            if self._backlog:
+                time.sleep(0.2)  # the disk would not take it; give it a moment
+
+    def _collect(self, taken: Taken) -> None:
+        batches = self._assembler.take(taken.frames) if taken.frames else []
+        events: list[Event] = [(t_us, kind, data, "") for t_us, kind, data in taken.events]
+        now_us = self._time.utc_us()
+        for trouble in self._assembler.new_troubles():
+            log.warning("rig %s, channel %s: %s", trouble.rig, trouble.channel, trouble.text)
+            data = {"rig": trouble.rig, "channel": trouble.channel, "text": trouble.text}
+            events.append((now_us, "fault", data, ""))
+        if self._holding:
+            self._not_recorded += sum(b.status.size for b in batches)
+            batches = []
+        elif batches and self._firing is None and self._begin_us is None:
+            self._begin_us = min(int(b.t_us[0]) for b in batches)
+            self._begin_judging(self._begin_us)
+        events += self._judge(batches)
+        unit = Unit(batches, events, taken.tokens)
+        if batches or events or taken.tokens:
+            self._backlog.append(unit)
+        while self._waiting_readings() > BACKLOG_READINGS and len(self._backlog) > 1:
+            self._lost += self._backlog.popleft().readings
+
+    def _judge(self, batches: list[Batch]) -> list[Event]:
+        """Judge readings; a fault of ours in there must not cost the fire its readings."""
+        judging = self._judging
+        if judging is None:
+            return []
+        try:
+            return self._judged(judging, batches)
+        except Exception as exc:
+            log.exception("the judgement failed; readings are still recorded")
+            self._judging = None
+            self._verdict = None
+            self._trouble = "the judgement failed and is off; readings are still recorded"
+            return [(self._time.utc_us(), "system", {"what": "judgement_failed", "detail": repr(exc)}, "")]
+
+    def _judged(self, judging: Judging, batches: list[Batch]) -> list[Event]:
+        fresh = [
+            key for b in batches for key in ((b.rig, c.name) for c in b.channels) if key not in self._seen
+        ]
+        if fresh:
+            self._seen += dict.fromkeys(fresh)
+            judging.rebuild(self._seen)
+            if self._firing is not None:
+                reader = JournalReader(self._path)
+                try:
+                    judging.replay(reader, self._firing.id, None)
+                finally:
+                    reader.close()
+        found = judging.take(batches)
+        found += judging.advance(self._time.utc_us() - round(SETTLE_US * self._time.scale))
+        if (now_s := time.monotonic()) - self._verdict_s >= 1.0:
+            self._verdict_s = now_s
+            self._verdict = judging.verdict_data()
+        return [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in found]
+
+    def _commit(self, writer: JournalWriter) -> bool:
+        try:
+            requests = writer.take_requests()
+        except JournalError as exc:
+            return self._refused(exc)
+        firing, holding, begin_us = self._firing, self._holding, self._begin_us
+        tokens = [token for unit in self._backlog for token in unit.tokens]
+        readings = sum(unit.readings for unit in self._backlog)
+        now_us = self._time.utc_us()
+        keep_state = time.monotonic() - self._state_s >= STATE_S or bool(requests)
+        try:
+            with writer.transaction():
+                if firing is None and begin_us is not None:
+                    firing = writer.open_firing(
+                        self._plan.title
+                        if self._plan and self._plan.title
+                        else self._title or _date(begin_us),
+                        self._plan.dumps() if self._plan else None,
+                        begin_us,
+                        invented=self._invented,
+                    )
+                    begin_us = None
+                events = [event for unit in self._backlog for event in unit.events]
+                if firing is None:
+                    self._early = [*self._early, *events][-200:]
+                else:
+                    for unit in self._backlog:
+                        for batch in unit.batches:
+                            writer.append(firing.id, batch)
+                    for t_us, kind, data, who in [*self._early, *events]:
+                        writer.add_event(firing.id, max(t_us, firing.started_us), kind, data, who)
+                for request in requests:
+                    firing, holding = self._carry_out(writer, request, firing, holding)
+                if keep_state:
+                    writer.set_meta("clocks", json.dumps(self._intake.clocks()))
+                    if firing is not None and self._judging is not None:
+                        writer.save_state(firing.id, self._judging.snapshot())
+                writer.heartbeat(self._heartbeat(firing, now_us, readings))
+        except JournalError as exc:
+            return self._refused(exc)
+        if firing is not None:
+            self._early = []
+        if firing is None and self._firing is not None:  # finished
+            self._judging, self._verdict, self._seen = None, None, []
+            self._assembler = Assembler(self._plan)
+        self._firing, self._holding, self._begin_us = firing, holding, begin_us
+        self._backlog.clear()
+        self._readings += readings
+        if readings:
+            self._last_commit_us = now_us
+        if keep_state:
+            self._state_s = time.monotonic()
+        if self._trouble.startswith("the disk"):
+            log.info("the journal takes readings again")
+            self._trouble = ""
+        if tokens:
+            self._committed(tokens)
+        return True
+
+    def _refused(self, exc: JournalError) -> bool:
+        if not self._trouble:
+            log.error("%s; %d readings wait in memory", exc, self._waiting_readings())
+        self._trouble = f"the disk does not take readings: {exc}"
+        return False
+
+    def _carry_out(
+        self, writer: JournalWriter, request: Request, firing: FiringInfo | None, holding: bool
+    ) -> tuple[FiringInfo | None, bool]:
+        result: dict[str, Any] = {"ok": True}
+        now_us = self._time.utc_us()
+        try:
+            if request.kind == "begin":
+                holding = False
+            elif firing is None:
+                raise RequestError("no firing is running; start the rig, or ask for a new one")
+            elif request.kind == "finish":
+                writer.finish_firing(firing.id, now_us)
+                result["firing"] = firing.id
+                firing, holding = None, True
+            elif request.kind in ("ack", "shelve", "unshelve"):
+                if self._judging is None:
+                    raise RequestError("nothing is judged at the moment")
+                for event in self._judging.act(now_us, request.kind, request.data, request.who):
+                    writer.add_event(
+                        firing.id, self._judging.micros(event.t_s), event.kind, event.data, event.who
+                    )
+            elif request.kind in ("note", "spot"):
+                read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
+                result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
+            else:
+                raise RequestError(f"{request.kind!r} is nothing the logger can do")
+        except JournalError:
+            raise
+        except StokewatchError as exc:
+            result = {"ok": False, "error": str(exc)}
+        writer.finish_request(request.id, result)
+        return firing, holding
+
+    def _heartbeat(self, firing: FiringInfo | None, now_us: int, readings: int) -> dict[str, Any]:
+        return {
+            "pid": os.getpid(),
+            "at_us": now_us,
+            "wall_s": time.time(),
+            "time_scale": self._time.scale,
+            **self._intake.counts(),
+            "readings": self._readings + readings,
+            "lost": self._lost,
+            "not_recorded": self._not_recorded,
+            "waiting": self._intake.waiting,
+            "last_commit_us": now_us if readings else self._last_commit_us,
+            "sources": self._sources(),
+            "firing": None if firing is None else firing.id,
+            "trouble": self._trouble,
+            "verdict": None if self._verdict is None else self._verdict.get("load"),
+            "alarms": None if self._verdict is None else self._verdict.get("alarms"),
+        }
+
+    def _waiting_readings(self) -> int:
+        return sum(unit.readings for unit in self._backlog)
+
+
+def _date(t_us: int) -> str:
+    return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
