@@ -1,0 +1,137 @@
+/* The section of the stack: pots over coals, each probe at its height, coloured by heat. */
+"use strict";
+
+(function (S) {
+  const JAR = "M-9,-20 L9,-20 L7,-15 C17,-10 20,4 13,14 C9,19 -9,19 -13,14 C-20,4 -17,-10 -7,-15 Z";
+  // Pots in the pile, in parts of its width and height; mouths turned a little, as they come to lie.
+  const POTS = [[-0.68, 0.16, 8], [-0.22, 0.14, -6], [0.24, 0.15, 5], [0.69, 0.17, -9],
+    [-0.46, 0.44, -10], [0.02, 0.42, 4], [0.47, 0.45, 9], [-0.24, 0.72, 7], [0.25, 0.73, -8], [0, 0.98, 3]];
+
+  /** Value of the stack at a height, between the probes that have a reading there. */
+  function heatAt(points, heightCm) {
+    if (!points.length) return null;
+    let below = null;
+    let above = null;
+    for (const p of points) {
+      if (p.h <= heightCm && (!below || p.h >= below.h)) below = p;
+      if (p.h >= heightCm && (!above || p.h <= above.h)) above = p;
+    }
+    if (!below) return above.c;
+    if (!above || above.h === below.h) return below.c;
+    return below.c + ((heightCm - below.h) / (above.h - below.h)) * (above.c - below.c);
+  }
+
+  /**
+   * Draw it all anew; a few dozen shapes.
+   * box: {width, height, stackWidth, rows: [{i, y}] | null} in pixels of the panel.
+   */
+  S.drawSection = function (holder, box) {
+    const { width, height, stackWidth } = box;
+    const root = S.svg("svg", { width, height, viewBox: `0 0 ${width} ${height}` });
+    const probes = S.probes;
+    const placed = probes.map((p, i) => ({ i, h: p.height_cm, probe: p })).filter((p) => p.h !== null);
+    const top = Math.max(40, ...placed.map((p) => p.h)) * 1.08;
+    const bottom = Math.min(0, ...placed.map((p) => p.h));
+    const ground = height - 44;
+    const ceiling = 34;
+    const y = (h) => ground - 16 - ((h - bottom) / (top - bottom)) * (ground - 16 - ceiling);
+    const left = 44; // the ruler's
+    const middle = left + (stackWidth - left) / 2;
+    const half = (stackWidth - left) / 2 - 8;
+    const warm = placed.map((p) => ({ h: p.h, c: S.currentC(p.i), reads: p.probe.reads })).filter((p) => p.c !== null);
+
+    ruler(root, { y, top, bottom, left });
+    wood(root, { middle, half, ground, y, top });
+    pots(root, { middle, half, y, top, bottom, warm: warm.filter((p) => p.reads !== "coals"), all: warm });
+    coals(root, { middle, half, ground, warm, y0: y(Math.max(0, bottom)) });
+
+    // Probes of one height side by side, by the side they were said to be on.
+    const level = new Map();
+    for (const p of placed) {
+      const key = Math.round(y(p.h) / 24);
+      const n = level.get(key) || 0;
+      level.set(key, n + 1);
+      p.n = n;
+      p.key = key;
+    }
+    for (const p of placed) {
+      const count = level.get(p.key);
+      p.x = middle + (p.n - (count - 1) / 2) * Math.min(34, (2 * half - 20) / count);
+      p.y = y(p.h);
+    }
+    const loose = probes.map((p, i) => ({ i, h: null })).filter((_, i) => probes[i].height_cm === null);
+    loose.forEach((p, n) => {
+      p.x = left + 14 + n * Math.min(32, (stackWidth - left - 28) / Math.max(1, loose.length - 1));
+      p.y = ground + 26;
+    });
+    const all = placed.concat(loose);
+    if (box.rows) leaders(root, all, box);
+    for (const p of all) dot(root, p);
+    holder.replaceChildren(root);
+  };
+
+  function ruler(root, { y, top, bottom, left }) {
+    const step = [5, 10, 20, 25, 50, 100].find((s) => (top - bottom) / s <= 7) || 200;
+    for (let h = Math.ceil(bottom / step) * step; h <= top; h += step) {
+      root.append(S.svg("line", { x1: left - 10, x2: left - 2, y1: y(h), y2: y(h), class: "tick" }));
+      root.append(S.svg("text", { x: left - 13, y: y(h) + 5.5, class: "height" }, h));
+    }
+    root.append(S.svg("text", { x: 4, y: 18, class: "height start" }, "cm"));
+  }
+
+  function wood(root, { middle, half, ground, y, top }) {
+    for (const side of [-1, 1]) {
+      for (let n = 0; n < 5; n += 1) {
+        const foot = middle + side * (half - n * 5);
+        const head = middle + side * (half * (0.16 + 0.07 * n));
+        root.append(S.svg("line", { x1: foot, y1: ground - 2, x2: head, y2: y(top * (0.98 - 0.15 * n)), class: `wood w${n % 3}` }));
+      }
+    }
+  }
+
+  function pots(root, { middle, half, y, top, bottom, warm, all }) {
+    const tall = y(bottom) - y(top);
+    const size = Math.min((half * 2) / 4.9 / 40, tall / 3.6 / 40);
+    const points = warm.length ? warm : all;
+    for (const [px, py, turn] of POTS) {
+      const h = py * top * 0.84 + top * 0.03;
+      const spread = half * 0.84;
+      root.append(S.svg("path", {
+        d: JAR, class: "pot", fill: S.heat(heatAt(points, h)),
+        transform: `translate(${middle + px * spread} ${y(h)}) rotate(${turn}) scale(${size})`,
+      }));
+    }
+  }
+
+  function coals(root, { middle, half, ground, warm }) {
+    const bed = warm.filter((p) => p.reads === "coals");
+    const lowest = warm.length ? warm.reduce((a, b) => (a.h < b.h ? a : b)).c : null;
+    const c = bed.length ? bed.reduce((sum, p) => sum + p.c, 0) / bed.length : lowest;
+    root.append(S.svg("path", { class: "earth", d: `M0,${ground + 4} Q${middle},${ground - 3} ${middle * 2 + 60},${ground + 4}` }));
+    for (let n = 0; n < 22; n += 1) {
+      const x = middle - half + (n / 21) * 2 * half;
+      const lift = ((n * 7) % 5) * 1.6;
+      // Coals are never all the same: the darker ones have ash on them.
+      const own = c === null ? null : c - ((n * 5) % 4) * 45;
+      root.append(S.svg("ellipse", { cx: x, cy: ground - 4 - lift, rx: 7.5, ry: 5, class: "coal", fill: S.heat(own),
+        transform: `rotate(${(n * 37) % 40 - 20} ${x} ${ground - 4})` }));
+    }
+  }
+
+  function leaders(root, points, box) {
+    for (const p of points) {
+      const row = box.rows.find((r) => r.i === p.i);
+      if (!row) continue;
+      const turn = box.stackWidth + 4;
+      root.append(S.svg("path", { class: "leader", d: `M${p.x},${p.y} L${turn},${row.y} L${turn + 10},${row.y}` }));
+    }
+  }
+
+  function dot(root, p) {
+    const c = S.currentC(p.i);
+    const group = S.svg("g", { class: c === null ? "probe none" : "probe", transform: `translate(${p.x} ${p.y})` });
+    group.append(S.svg("circle", { r: 12.5, stroke: S.colour(p.i) }));
+    group.append(S.svg("text", { y: 5.5 }, S.number(p.i)));
+    root.append(group);
+  }
+})(window.Stokewatch);

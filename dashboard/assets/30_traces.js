@@ -1,0 +1,191 @@
+/* The traces. Points are added to the lines as they come; Plotly draws, our own labels stand at the lines' ends. */
+"use strict";
+
+(function (S) {
+  const QUARTZ_C = 573;
+  const CROWDED = 2400; // points in a line, twice a snapshot's: then a thinned snapshot is asked for
+  const DRAW_MS = 500; // points come four times a second; a tablet need not draw more often than it is looked at
+
+  let graph = null; // Plotly's element
+  let lines = []; // by probe: {t, c} as sent: seconds, °C or "!status"
+  let waiting = []; // by probe: what has come and isn't drawn yet
+  let drawnAt = 0;
+  let range = null;
+  let margin = { l: 52, r: 190, t: 30, b: 44 };
+
+  const temperature = (cell) => (typeof cell === "number" ? cell : null);
+  const minutes = (s) => s / 60;
+  const lastT = () => Math.max(0, ...lines.map((l) => (l.t.length ? l.t[l.t.length - 1] : 0)));
+
+  S.traceLines = () => lines; // for tests: what has been drawn, or is about to be
+
+  S.setTraces = function (element, traces) {
+    graph = element;
+    lines = traces.map((l) => ({ t: l.t.slice(), c: l.c.slice() }));
+    waiting = lines.map(() => ({ x: [], y: [] }));
+    S.redrawTraces();
+  };
+
+  /** Add an update's points; what is known already is left out. */
+  S.addPoints = function (rigs) {
+    for (const rig of rigs) {
+      rig.cols.forEach((i, j) => {
+        const line = lines[i];
+        rig.t.forEach((t, n) => {
+          const cell = rig.c[n][j];
+          if (cell === `!${S.ABSENT}` && !rig.gap) return;
+          if (line.t.length && t <= line.t[line.t.length - 1]) return;
+          line.t.push(t);
+          line.c.push(cell);
+          waiting[i].x.push(minutes(t));
+          waiting[i].y.push(S.shown(temperature(cell)));
+        });
+      });
+    }
+    return Math.max(...lines.map((l) => l.t.length)) < CROWDED;
+  };
+
+  function ranges() {
+    const end = minutes(lastT());
+    const windowMin = S.windowS() === null ? null : S.windowS() / 60;
+    const x = windowMin === null ? [0, Math.max(10, end * 1.06)] : [end - windowMin, end + windowMin * 0.04];
+    let top = Math.max(S.firing.target_c + 60, 700);
+    for (const line of lines) for (const cell of line.c) if (typeof cell === "number" && cell + 30 > top) top = cell + 30;
+    return { x, y: [S.shown(0), S.shown(Math.ceil(top / 50) * 50)] };
+  }
+
+  function rulers() {
+    return [
+      { c: S.firing.target_c, label: "target", dash: "solid" },
+      { c: S.firing.burnout_c, label: "burn-out", dash: "8px,5px" },
+      { c: QUARTZ_C, label: "quartz inversion", dash: "2px,4px" },
+    ];
+  }
+
+  function layout() {
+    const css = getComputedStyle(document.documentElement);
+    const ink = css.getPropertyValue("--ink").trim();
+    const faint = css.getPropertyValue("--faint").trim();
+    const rule = css.getPropertyValue("--rule").trim();
+    const narrow = graph.parentElement.clientWidth < 560;
+    margin = { l: 52, r: narrow ? 40 : 176, t: 30, b: 44 };
+    const axis = { color: ink, gridcolor: faint, zeroline: false, linecolor: ink, showline: true, ticks: "outside",
+      tickfont: { size: 16 }, fixedrange: true, automargin: false };
+    return {
+      autosize: true, showlegend: false, margin, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+      font: { family: css.getPropertyValue("--face").trim(), size: 16, color: ink },
+      xaxis: { ...axis, range: range.x.slice(), title: { text: "minutes since the first reading", font: { size: 16 }, standoff: 6 },
+        showgrid: false, nticks: 7 },
+      yaxis: { ...axis, range: range.y.slice(), nticks: 8, gridwidth: 1 },
+      shapes: rulers().map((r) => ({ type: "line", xref: "paper", x0: 0, x1: 1, y0: S.shown(r.c), y1: S.shown(r.c),
+        line: { color: rule, width: r.label === "target" ? 2 : 1.5, dash: r.dash } }))
+        .concat(S.marks().map((m) => ({ type: "line", yref: "paper", y0: 0, y1: 1, x0: minutes(m.t), x1: minutes(m.t),
+          line: { color: m.kind === "alarm" ? css.getPropertyValue("--alarm").trim() : rule, width: 1, dash: "1px,3px" } }))),
+    };
+  }
+
+  S.redrawTraces = function () {
+    if (!graph || !S.firing) return;
+    range = ranges();
+    waiting = lines.map(() => ({ x: [], y: [] }));
+    const data = lines.map((line, i) => ({
+      type: "scatter", mode: "lines", name: S.probes[i].name, connectgaps: false, hoverinfo: "skip",
+      x: line.t.map(minutes), y: line.c.map((cell) => S.shown(temperature(cell))),
+      line: { color: S.colour(i), dash: S.dash(i), width: 2.6, simplify: true },
+    }));
+    window.Plotly.react(graph, data, layout(), { displayModeBar: false, staticPlot: true, responsive: false });
+    drawnAt = performance.now();
+    S.placeLabels();
+  };
+
+  /** Draw what has come, if it is time. */
+  S.drawWaiting = function () {
+    if (!graph || !S.firing || performance.now() - drawnAt < DRAW_MS) return;
+    const some = waiting.map((w, i) => i).filter((i) => waiting[i].x.length);
+    if (!some.length) return;
+    drawnAt = performance.now();
+    window.Plotly.extendTraces(graph, { x: some.map((i) => waiting[i].x), y: some.map((i) => waiting[i].y) }, some);
+    for (const i of some) waiting[i] = { x: [], y: [] };
+    const end = minutes(lastT());
+    const hottest = Math.max(...lines.map((l) => S.shown(temperature(l.c[l.c.length - 1] ?? null)) ?? 0));
+    if (end > range.x[1] || hottest > range.y[1]) {
+      // Seldom: the axis moves on by a stretch, not with every point.
+      range = ranges();
+      window.Plotly.relayout(graph, { "xaxis.range": range.x.slice(), "yaxis.range": range.y.slice() });
+    }
+    S.placeLabels();
+  };
+
+  /* Labels of our own over the plot: at the lines' ends, on the rulers, at gaps, on marks. */
+  S.placeLabels = function () {
+    const holder = document.getElementById("labels");
+    if (!graph || !S.firing || !range) return holder.replaceChildren();
+    const width = graph.clientWidth - margin.l - margin.r;
+    const height = graph.clientHeight - margin.t - margin.b;
+    const x = (t) => margin.l + ((minutes(t) - range.x[0]) / (range.x[1] - range.x[0])) * width;
+    const y = (c) => margin.t + height - ((S.shown(c) - range.y[0]) / (range.y[1] - range.y[0])) * height;
+    const labels = [];
+    const put = (className, text, left, top) => {
+      const label = S.el("span", className, text);
+      label.style.left = `${left}px`;
+      label.style.top = `${top}px`;
+      labels.push(label);
+      return label;
+    };
+    for (const r of rulers()) put("ruler", `${r.label} ${S.degrees(r.c)}°`, margin.l + 8, y(r.c) - 21);
+    put("axis", S.unit(), 6, margin.t - 29);
+    let free = -1e9; // marks stand in one line at the top: those without room keep their stroke only
+    for (const m of S.marks()) {
+      const at = x(m.t);
+      if (at < margin.l || at > margin.l + width || at < free) continue;
+      put(`mark ${m.kind}`, m.short, at, 2);
+      free = at + m.short.length * 9 + 14;
+    }
+    gaps(put, x, y, width);
+    ends(put, x, y, height);
+    holder.replaceChildren(...labels);
+  };
+
+  function gaps(put, x, y, width) {
+    lines.forEach((line, i) => {
+      let named = 0;
+      for (let n = line.t.length - 1; n > 0 && named < 3; n -= 1) {
+        const here = line.c[n];
+        if (typeof here === "number" || typeof line.c[n - 1] !== "number") continue;
+        const left = x(line.t[n]);
+        let until = n; // how long it lasts: a flicker needs no name
+        while (until < line.t.length - 1 && typeof line.c[until] !== "number") until += 1;
+        if (line.t[until] - line.t[n] < 10 || left < margin.l || left > margin.l + width - 40) continue;
+        named += 1;
+        put("gap", `${S.number(i)} ${S.STATUS[Number(here.slice(1))]}`, left + 2, y(line.c[n - 1]) - 11)
+          .style.borderColor = S.colour(i);
+      }
+    });
+  }
+
+  function ends(put, x, y, height) {
+    const narrow = margin.r < 100;
+    const wanted = lines.map((line, i) => {
+      let n = line.c.length - 1;
+      while (n >= 0 && typeof line.c[n] !== "number") n -= 1;
+      return n < 0 ? null : { i, t: line.t[n], y: y(line.c[n]), now: n === line.c.length - 1 };
+    }).filter(Boolean).sort((a, b) => a.y - b.y);
+    // Apart by a line's height, and within the plot: down from the top, then up from the bottom.
+    const apart = Math.min(22, (height + 20) / Math.max(1, wanted.length));
+    wanted.forEach((w, k) => { w.at = Math.max(w.y, k ? wanted[k - 1].at + apart : margin.t - 10); });
+    for (let k = wanted.length - 1, most = margin.t + height; k >= 0; k -= 1) {
+      wanted[k].at = Math.min(wanted[k].at, most);
+      most = wanted[k].at - apart;
+    }
+    const edge = graph.clientWidth - margin.r;
+    for (const w of wanted) {
+      const name = narrow ? S.number(w.i) : `${S.number(w.i)} ${S.probes[w.i].name}`;
+      const label = put(w.now ? "end" : "end past", name, edge + 10, w.at - 11);
+      label.style.color = S.colour(w.i);
+      const lead = put("lead", "", Math.min(x(w.t), edge), w.y);
+      lead.style.width = `${Math.hypot(edge + 9 - x(w.t), w.at - w.y)}px`;
+      lead.style.transform = `rotate(${Math.atan2(w.at - w.y, edge + 9 - x(w.t))}rad)`;
+      lead.style.borderColor = S.colour(w.i);
+    }
+  }
+})(window.Stokewatch);

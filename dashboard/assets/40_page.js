@@ -1,0 +1,339 @@
+/* The page around the traces: values at their heights, what must not be overlooked, what happened, and choices. */
+"use strict";
+
+(function (S) {
+  const SILENT_S = 5; // a probe that says nothing for so long is stale, whatever the others do
+  const QUIET_S = 2.5; // so that it is said within 3 s
+  const $ = (id) => document.getElementById(id);
+
+  S.choices = { window: "whole", unit: "C", theme: "day" };
+  S.probes = [];
+  S.firing = null;
+  S.now = []; // by probe: [°C, °C/min, status, time of the value, time of the newest reading]
+  S.events = [];
+  S.link = "opening"; // opening, open, lost
+  let at = null; // the logger's own now, in the firing's time [s]
+  let scale = 1;
+  let quiet = null; // how long the logger had been silent when the server last spoke [s]
+  let heard = S.mark();
+  let spoken = 0; // readings in the journal
+  let standing = [];
+  let verdict = null;
+  let trouble = null;
+  let sources = [];
+  let order = []; // probes from the top of the stack down, those without a height last
+  let numbers = [];
+
+  S.windowS = () => (S.choices.window === "whole" ? null : Number(S.choices.window));
+  S.number = (i) => String(numbers[i] ?? i + 1);
+  S.currentC = (i) => (S.now[i] && S.now[i][2] === S.OK ? S.now[i][0] : null);
+
+  // --- choices, kept in this browser -----------------------------------------------------------------------
+
+  function restoreChoices() {
+    if (window.matchMedia("(prefers-color-scheme: dark)").matches) S.choices.theme = "night";
+    for (const name of Object.keys(S.choices)) {
+      let kept = null;
+      try { kept = window.localStorage.getItem(`stokewatch.${name}`); } catch { /* a browser that keeps nothing */ }
+      if (document.querySelector(`[data-choice="${name}"][data-value="${kept}"]`)) S.choices[name] = kept;
+    }
+    showChoices();
+  }
+
+  function showChoices() {
+    document.documentElement.dataset.theme = S.choices.theme;
+    for (const button of document.querySelectorAll("[data-choice]")) {
+      button.setAttribute("aria-pressed", String(S.choices[button.dataset.choice] === button.dataset.value));
+    }
+  }
+
+  function choose(name, value) {
+    if (S.choices[name] === value) return;
+    S.choices[name] = value;
+    try { window.localStorage.setItem(`stokewatch.${name}`, value); } catch { /* then it lasts until a reload */ }
+    showChoices();
+    if (name === "window") S.askSnapshot();
+    S.fillValues();
+    S.redrawTraces();
+  }
+
+  S.startPage = function () {
+    restoreChoices();
+    for (const button of document.querySelectorAll("[data-choice]")) {
+      button.addEventListener("click", () => choose(button.dataset.choice, button.dataset.value));
+    }
+    let pending = null;
+    new ResizeObserver(() => {
+      clearTimeout(pending);
+      pending = setTimeout(() => { layoutStack(); S.redrawTraces(); }, 120);
+    }).observe($("page"));
+    setInterval(S.tick, 250);
+  };
+
+  // --- what came --------------------------------------------------------------------------------------------
+
+  S.hear = function (message) {
+    heard = S.mark();
+    if (message.quiet_s !== undefined) quiet = message.quiet_s;
+  };
+
+  S.takeSnapshot = function (message) {
+    trouble = message.trouble;
+    S.firing = message.firing;
+    S.probes = message.probes;
+    S.events = message.events || [];
+    numbers = [];
+    order = S.probes.map((_, i) => i).sort((a, b) =>
+      (S.probes[b].height_cm ?? -1e9) - (S.probes[a].height_cm ?? -1e9) || a - b);
+    order.forEach((i, n) => { numbers[i] = n + 1; });
+    at = null;
+    takeNow(message);
+    buildValues();
+    showEvents();
+    $("title").textContent = S.firing ? S.firing.title || "Firing" : "Stokewatch";
+    document.title = S.firing ? `${S.firing.title || "Firing"} · Stokewatch` : "Stokewatch";
+    $("invented").hidden = !(S.firing && S.firing.invented);
+    $("waiting").hidden = S.firing !== null;
+    document.body.classList.toggle("empty", S.firing === null);
+    const graph = document.querySelector("#traces .js-plotly-plot");
+    if (S.firing) S.setTraces(graph, message.traces);
+    S.tick();
+  };
+
+  S.takeUpdate = function (message) {
+    takeNow(message);
+    if (message.events) {
+      const known = new Set(S.events.map((e) => e.id));
+      S.events = S.events.concat(message.events.filter((e) => !known.has(e.id))).slice(-200);
+      showEvents();
+      S.redrawTraces();
+    }
+    const room = message.rigs ? S.addPoints(message.rigs) : true;
+    S.drawWaiting();
+    S.fillValues();
+    S.tick();
+    return room;
+  };
+
+  function takeNow(message) {
+    if (message.now) S.now = message.now;
+    if (message.at !== undefined) at = message.at;
+    if (message.scale) scale = message.scale;
+    if (message.readings !== undefined) spoken = message.readings;
+    if ("verdict" in message) verdict = message.verdict;
+    if ("sources" in message) sources = message.sources || [];
+    if ("alarms" in message) showAlarms(message.alarms || []);
+  }
+
+  // --- the stack and its values ----------------------------------------------------------------------------
+
+  function buildValues() {
+    $("values").replaceChildren(...order.map((i) => {
+      const probe = S.probes[i];
+      const row = S.el("li", "value");
+      row.dataset.probe = probe.name;
+      const key = S.svg("svg", { class: "key", width: 46, height: 26, viewBox: "0 0 46 26" });
+      key.append(S.svg("line", { x1: 0, x2: 46, y1: 13, y2: 13 }), S.svg("circle", { cx: 23, cy: 13, r: 12 }),
+        S.svg("text", { x: 23, y: 18.5 }, S.number(i)));
+      const place = S.el("div", "place");
+      const height = probe.height_cm === null ? probe.side : `${probe.height_cm} cm`;
+      place.append(S.el("b", "", probe.name),
+        S.el("span", "", [height, S.READS[probe.reads]].filter(Boolean).join(", ")));
+      row.append(key, place, S.el("div", "reading"), S.el("div", "moves"));
+      return row;
+    }));
+    S.fillValues();
+    layoutStack();
+  }
+
+  const sinceHeard = () => S.since(heard) + (quiet || 0);
+
+  /** Age of a time of the firing, by the browser's clock. [s] */
+  function ageOf(t) {
+    const now = at === null ? Math.max(...S.now.map((v) => v[4] ?? 0)) : at;
+    return Math.max(0, (now - t) / scale) + sinceHeard();
+  }
+
+  S.fillValues = function () {
+    order.forEach((i, n) => {
+      const row = $("values").children[n];
+      if (!row || !S.now[i]) return;
+      const [c, rate, status, valueT, newestT] = S.now[i];
+      const silent = newestT === null || (running() && ageOf(newestT) > SILENT_S) || pageState() !== "fresh";
+      const fault = status !== S.OK;
+      const reading = row.querySelector(".reading");
+      const moves = row.querySelector(".moves");
+      const key = row.querySelector(".key");
+      key.style.setProperty("--own", S.colour(i));
+      key.firstChild.setAttribute("stroke-dasharray", S.dash(i) === "solid" ? "none" : S.dash(i).replaceAll("px", ""));
+      row.classList.toggle("fault", fault);
+      row.classList.toggle("silent", silent && !fault);
+      row.style.setProperty("--heat", S.heat(S.currentC(i)));
+      const age = valueT === null ? "" : S.age(ageOf(valueT));
+      const lines = [];
+      if (fault) {
+        reading.textContent = newestT === null ? "no reading" : S.STATUS[status];
+        if (c !== null) lines.push(`was ${S.degrees(c)} ${S.unit()}`, running() ? age : "");
+      } else {
+        reading.textContent = `${S.degrees(c)}°`;
+        if (!running()) lines.push("last reading");
+        else if (silent) lines.push("no longer live", age);
+        else lines.push(S.rate(rate) || "rate not known yet", age);
+      }
+      moves.replaceChildren(...lines.filter(Boolean).map((text) => S.el("span", "", text)));
+    });
+  };
+
+  function layoutStack() {
+    const panel = $("stack");
+    const wide = panel.clientWidth >= 470;
+    panel.classList.toggle("wide", wide);
+    drawStack();
+  }
+
+  function drawStack() {
+    if (!S.firing || !S.probes.length) return $("section").replaceChildren();
+    const panel = $("stack");
+    const wide = panel.classList.contains("wide");
+    const width = $("section").clientWidth;
+    const height = $("section").clientHeight;
+    if (!width || !height) return undefined;
+    let rows = null;
+    if (wide) {
+      const top = panel.getBoundingClientRect().top;
+      rows = order.map((i, n) => {
+        const box = $("values").children[n].getBoundingClientRect();
+        return { i, y: box.top - top + box.height / 2 };
+      });
+    }
+    const stackWidth = wide ? $("values").offsetLeft - 16 : width;
+    return S.drawSection($("section"), { width, height, stackWidth, rows });
+  }
+
+  // --- what must not be overlooked ---------------------------------------------------------------------------
+
+  const running = () => S.firing !== null && S.firing.ended_s === null;
+
+  function youngest() {
+    const times = S.now.map((v) => v[4]).filter((t) => t !== null);
+    return times.length ? ageOf(Math.max(...times)) : null;
+  }
+
+  /** link: nothing from the server. logger: the server lives, the logger doesn't. rig: no reading comes. */
+  function pageState() {
+    if (S.link !== "open" || S.since(heard) > QUIET_S) return "link";
+    if (trouble) return "trouble";
+    if (S.firing && !running()) return "ended";
+    if (quiet !== null && sinceHeard() > QUIET_S) return "logger";
+    if (!S.firing) return "waiting";
+    const age = youngest();
+    if (age !== null && age > Math.max(QUIET_S, S.usualS() * 3)) return "rig";
+    return "fresh";
+  }
+
+  S.usualS = function () {
+    // Of the line that comes most often; a rig that speaks every five seconds isn't silent after three.
+    let least = Infinity;
+    for (const line of S.traceLines()) {
+      const n = line.t.length;
+      if (n > 1) least = Math.min(least, (line.t[n - 1] - line.t[n - 2]) / scale);
+    }
+    return Number.isFinite(least) ? Math.min(least, 10) : 1;
+  };
+
+  const LOUD = {
+    link: (age) => ["No connection to Stokewatch", `What you see is ${age}. Trying again by itself; is the logger's computer on, and this tablet in its network?`],
+    logger: (age) => ["The logger is silent", `Nothing is being recorded that this page knows of. The last reading is ${age}.`],
+    rig: (age) => ["The rig is silent", `No probe has answered; the last reading is ${age}. Look at the rig's cable and battery.`],
+    trouble: () => ["The journal can't be read", trouble],
+  };
+
+  S.tick = function () {
+    const state = pageState();
+    const age = youngest();
+    document.body.dataset.state = state;
+    const loud = LOUD[state];
+    const stale = $("stale");
+    if (loud) {
+      const words = age === null ? "not there yet" : age < 1.5 ? "just a moment old" : S.age(age).replace(" ago", " old");
+      const [headline, detail] = loud(words);
+      if (stale.hidden || stale.dataset.state !== state) {
+        stale.dataset.state = state;
+        stale.replaceChildren(S.el("b", "", headline), S.el("span", "", ""));
+      }
+      stale.lastChild.textContent = ` ${detail} Watch the fire.`;
+    }
+    stale.hidden = !loud;
+    $("stage").textContent = stageLine(state);
+    $("health").textContent = healthLine(state);
+    S.fillValues();
+    const drawn = S.now.map((v, i) => `${Math.round((S.currentC(i) ?? -999) / 4)}`).join() + S.choices.theme;
+    if (drawn !== S.tick.drawn) { // the section needs no new drawing for a degree
+      S.tick.drawn = drawn;
+      drawStack();
+    }
+  };
+
+  function stageLine(state) {
+    if (!S.firing) return state === "link" ? "" : "No firing yet, waiting for the rig";
+    const length = S.firing.ended_s ?? Math.max(0, ...S.now.map((v) => v[4] ?? 0));
+    if (!running()) return `This firing has ended; it took ${S.span(length)}.`;
+    const stage = (verdict && S.STAGES[verdict.stage]) || lastStage();
+    return `${stage ? `${stage}, ` : ""}${S.span(length)} since the first reading`;
+  }
+
+  function lastStage() {
+    const found = S.events.filter((e) => e.kind === "stage").pop();
+    return found ? S.STAGES[found.data.stage] || "" : "";
+  }
+
+  function healthLine(state) {
+    if (!S.firing) return "";
+    const words = sources.filter((s) => s && s.name && s.state).map((s) => `${s.name}: ${s.state}`);
+    const kept = `${spoken.toLocaleString("en-GB")} readings kept`;
+    return [kept, ...(state === "fresh" ? words : [])].join(" · ");
+  }
+
+  function showAlarms(alarms) {
+    const key = JSON.stringify(alarms);
+    if (key === showAlarms.shown) return; // else a screen reader would say it again and again
+    showAlarms.shown = key;
+    standing = alarms;
+    $("alarms").replaceChildren(...standing.map((a) => {
+      const box = S.el("div", `alarm ${a.state || ""}`);
+      box.append(S.el("b", "", a.message || S.capital(String(a.rule || "Alarm").replaceAll("_", " "))));
+      if (a.cause) box.append(S.el("span", "", ` ${a.cause}`));
+      if (a.advice) box.append(S.el("p", "", a.advice));
+      return box;
+    }));
+    $("alarms").hidden = !standing.length;
+  }
+
+  // --- what happened ------------------------------------------------------------------------------------------
+
+  function inWords(event) {
+    const data = event.data || {};
+    if (event.kind === "stage") return { short: S.STAGES[data.stage] || data.stage || "stage", long: `Stage: ${S.STAGES[data.stage] || data.stage}` };
+    if (event.kind === "alarm") {
+      const rule = String(data.rule || "alarm").replaceAll("_", " ");
+      return { short: rule, long: `${S.capital(data.transition || data.state || "alarm")}: ${data.message || rule}` };
+    }
+    const said = data.text || data.message || data.state || data.what || event.kind;
+    return { short: event.kind === "note" ? String(said).slice(0, 18) : event.kind, long: S.capital(String(said)) };
+  }
+
+  /** Events that are marked on the traces. */
+  S.marks = () => S.events.filter((e) => e.kind === "stage" || e.kind === "note"
+    || (e.kind === "alarm" && ["raised", undefined].includes((e.data || {}).transition)))
+    .map((e) => ({ t: e.t, kind: e.kind, short: inWords(e).short }));
+
+  function showEvents() {
+    const last = S.events.slice(-8).reverse();
+    $("events").replaceChildren(...last.map((e) => {
+      const row = S.el("li", e.kind);
+      row.append(S.el("b", "", `${Math.floor(e.t / 60)} min`), S.el("span", "", inWords(e).long + (e.who ? ` (${e.who})` : "")));
+      return row;
+    }));
+    $("log").hidden = !last.length;
+  }
+})(window.Stokewatch);
