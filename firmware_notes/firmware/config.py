@@ -33,7 +33,7 @@ BROKER = {"host": "192.168.4.1", "port": 1883, "user": None, "password": None}
 KEEP_RAM_BYTES = 48_000
 KEEP_DIR = "/kept"  # "/sd/kept" for a card; None keeps in RAM only
 KEEP_FILE_BYTES = 600_000  # the oldest go when there is more
-SD = None  # {"slot": 2, "sck": 14, "mosi": 13, "miso": 12, "cs": 15} on an ESP32
+SD = None  # an SPI bus of its own: {"slot": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13}
 
 # Lamp and buzzer at the fire: pins that switch a transistor, or None.
 LAMP_PIN = None

@@ -4,7 +4,7 @@ import os
 import time
 
 import config
-from machine import WDT, Pin
+from machine import SPI, WDT, Pin
 
 
 def start():
@@ -28,11 +28,17 @@ def turn(rig, watchdog):
 
 
 def mount_card(spec):
-    """Make the card appear as /sd; without one, frames are kept in RAM only."""
-    from machine import SDCard
-
+    """Make the card appear as /sd. Without one the rig works all the same: frames are then kept in flash."""
+    pins = {name: Pin(spec[name]) for name in ("sck", "mosi", "miso")}
     try:
-        pins = {name: Pin(spec[name]) for name in ("sck", "mosi", "miso", "cs")}
-        os.mount(SDCard(slot=spec["slot"], **pins), "/sd")
-    except OSError as error:
+        try:
+            from machine import SDCard  # an ESP32 has its own
+
+            card = SDCard(slot=spec["slot"], cs=Pin(spec["cs"]), **pins)
+        except ImportError:
+            import sdcard  # MicroPython's driver for others: mpremote mip install sdcard
+
+            card = sdcard.SDCard(SPI(spec["slot"], **pins), Pin(spec["cs"]))
+        os.mount(card, "/sd")
+    except (OSError, ImportError) as error:
         print("no card:", error)
