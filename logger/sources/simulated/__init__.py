@@ -8,18 +8,21 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import numpy as np
 
 from logger.plan import Plan
 from logger.reading import Bytes, Floats
+from logger.sources.simulated.box import wired_plan
+from logger.sources.simulated.drawing import MISHAPS, draw
 from logger.sources.simulated.fire import burn
 from logger.sources.simulated.probes import read
-from logger.sources.simulated.scenario import MISHAPS, Scenario, ScenarioError
+from logger.sources.simulated.scenario import Scenario, ScenarioError
 from logger.sources.simulated.truth import reachable_target_c, tell
 
 __all__ = (
@@ -27,6 +30,7 @@ __all__ = (
     "Scenario",
     "ScenarioError",
     "SimulatedFiring",
+    "draw",
     "simulate",
     "simulate_scenario",
     "write_csv",
@@ -41,7 +45,7 @@ class SimulatedFiring:
     Attributes
     ----------
     plan : Plan
-        Its title says that it is invented.
+        Its title says that it is invented; channels and cold junctions are those of the simulated rig.
     t_s : array (n,)
         From the first reading. [s]
     temperature_c : array (n, k)
@@ -76,9 +80,9 @@ def simulate(
     seed : int
         0 or more; the same seed is the same fire at any rate.
     rate_hz : float, default 1
-        0.1 to 10. [Hz]
+        0.05 to 50. [Hz]
     mishaps : 'any', 'none' or names from `MISHAPS`, default 'any'
-        See `Scenario.draw`.
+        See `draw`.
     probes : int, optional
         3 to 12; drawn from the seed if left out.
 
@@ -92,7 +96,7 @@ def simulate(
     ScenarioError
         Something asked for is out of range.
     """
-    return simulate_scenario(Scenario.draw(seed, mishaps=mishaps, probes=probes), rate_hz=rate_hz)
+    return simulate_scenario(draw(seed, mishaps=mishaps, probes=probes), rate_hz=rate_hz)
 
 
 def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
@@ -102,7 +106,7 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
     ----------
     scenario : Scenario
     rate_hz : float, default 1
-        0.1 to 10. [Hz]
+        0.05 to 50. [Hz]
 
     Returns
     -------
@@ -113,13 +117,13 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
     ScenarioError
         The rate is out of range.
     """
-    if not 0.1 <= rate_hz <= 10:
-        raise ScenarioError(f"{rate_hz:g} readings a second; the simulation gives 0.1 to 10")
+    if not 0.05 <= rate_hz <= 50:
+        raise ScenarioError(f"{rate_hz:g} readings a second; the simulation gives 0.05 to 50")
     fire = burn(scenario)
     readings = read(fire, scenario, rate_hz)
     target_c = reachable_target_c(fire, scenario)
     return SimulatedFiring(
-        plan=scenario.plan(target_c),
+        plan=wired_plan(scenario.plan(target_c)),
         t_s=readings.t_s,
         temperature_c=readings.temperature_c,
         status=readings.status,
@@ -135,13 +139,13 @@ def write_csv(firing: SimulatedFiring, path: Path) -> None:
     ----------
     firing : SimulatedFiring
     path : Path
-        Overwritten.
+        Replaced.
     """
-    with path.open("w", encoding="utf-8", newline="") as file:
+    with _whole(path) as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["time_s", *(probe.name for probe in firing.plan.probes)])
         for t, row in zip(firing.t_s.tolist(), firing.temperature_c.tolist(), strict=True):
-            writer.writerow([f"{t:.6g}" if t < 1e5 else t, *("" if np.isnan(v) else f"{v:.2f}" for v in row)])
+            writer.writerow([f"{t:.10g}", *("" if np.isnan(v) else f"{v:.2f}" for v in row)])
 
 
 def write_truth(firing: SimulatedFiring, path: Path) -> None:
@@ -151,6 +155,21 @@ def write_truth(firing: SimulatedFiring, path: Path) -> None:
     ----------
     firing : SimulatedFiring
     path : Path
-        Overwritten.
+        Replaced.
     """
-    path.write_text(json.dumps(firing.truth, indent=1) + "\n", encoding="utf-8")
+    with _whole(path) as file:
+        json.dump(firing.truth, file, indent=1)
+        file.write("\n")
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[TextIO]:
+    """Write a file that appears whole or not at all."""
+    draft = path.with_name(f".{path.name}.part")
+    try:
+        with draft.open("w", encoding="utf-8", newline="") as file:
+            yield file
+        draft.replace(path)
+    except BaseException:
+        draft.unlink(missing_ok=True)
+        raise

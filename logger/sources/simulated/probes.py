@@ -8,7 +8,8 @@ from typing import Any, Final
 import numpy as np
 
 from logger.reading import Bytes, Floats, Status
-from logger.sources.simulated.fire import KELVIN, LONGEST_S, Fire
+from logger.sources.simulated.course import LONGEST_S
+from logger.sources.simulated.fire import KELVIN, Fire
 from logger.sources.simulated.scenario import Fault, ProbeSpec, Scenario
 
 INFRARED_END_C: Final = 380.0

@@ -20,7 +20,7 @@ import click
 import numpy as np
 
 from logger.errors import StokewatchError, UserError
-from logger.sources.simulated import Scenario, simulate_scenario
+from logger.sources.simulated import Scenario, draw, simulate_scenario
 from logger.sources.simulated.demo import DEMO_SEED, demo_scenario
 from logger.sources.simulated.outlets import Outlet, mqtt_outlet, pty_outlet, serial_outlet
 from logger.sources.simulated.wiring import WRAP, FiringFrames, load_line
@@ -133,7 +133,7 @@ def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenar
     if name == "demo" and seed is None and channels is None:
         return demo_scenario()
     mishaps: Any = name if name in ("any", "none") else name.split(",")
-    return Scenario.draw(
+    return draw(
         DEMO_SEED if seed is None else seed, mishaps="any" if name == "demo" else mishaps, probes=channels
     )
 

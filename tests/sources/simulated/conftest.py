@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from logger.sources.simulated.demo import demo_scenario
+from logger.sources.simulated.drawing import draw
 from logger.sources.simulated.fire import Fire, burn
 from logger.sources.simulated.probes import read
 from logger.sources.simulated.scenario import Scenario
@@ -16,7 +17,7 @@ SEEDS = range(50)
 @pytest.fixture(scope="session")
 def clean_firings() -> list[tuple[Scenario, Fire]]:
     """Fifty firings in which nothing is wrong."""
-    scenarios = [Scenario.draw(seed, mishaps="none") for seed in SEEDS]
+    scenarios = [draw(seed, mishaps="none") for seed in SEEDS]
     return [(scenario, burn(scenario)) for scenario in scenarios]
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from logger.sources.simulated.demo import demo_scenario
+from logger.sources.simulated.drawing import draw
 from logger.sources.simulated.fire import HEAT_CAPACITY, Fire, burn, plume_rise_c
 from logger.sources.simulated.scenario import Gust, Rain, Scenario
 
@@ -266,6 +267,6 @@ def test_wall_keeps_the_heat_that_goes_in() -> None:
 
 
 def test_same_seed_same_fire() -> None:
-    one, two = (burn(Scenario.draw(7)) for _ in range(2))
+    one, two = (burn(draw(7)) for _ in range(2))
     np.testing.assert_array_equal(one.wall_c, two.wall_c)
     assert one.events == two.events

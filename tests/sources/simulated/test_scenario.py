@@ -10,11 +10,11 @@ import pytest
 from logger.plan import loads
 from logger.sources.simulated import ScenarioError, simulate, simulate_scenario, write_csv, write_truth
 from logger.sources.simulated.demo import demo_scenario
-from logger.sources.simulated.scenario import Scenario
+from logger.sources.simulated.drawing import draw
 
 
 def test_seeds_differ_in_what_matters() -> None:
-    drawn = [Scenario.draw(seed) for seed in range(60)]
+    drawn = [draw(seed) for seed in range(60)]
     assert {len(s.probes) for s in drawn} == set(range(3, 13))
     assert {s.pace for s in drawn} == {"bonfire", "stoked"}
     assert {"under", "lower", "upper", "windward", "leeward"} <= {
@@ -27,7 +27,7 @@ def test_seeds_differ_in_what_matters() -> None:
 
 def test_every_zone_of_pots_has_a_thermocouple() -> None:
     for seed in range(60):
-        scenario = Scenario.draw(seed)
+        scenario = draw(seed)
         read = {s.probe.zone for s in scenario.probes if s.probe.reads in ("air", "wall")}
         assert read == {zone.name for zone in scenario.zones}
 
@@ -40,7 +40,7 @@ def test_plan_is_a_plan_and_marked_as_invented() -> None:
 
 
 def test_same_seed_with_and_without_mishaps_is_the_same_load() -> None:
-    calm, any_ = Scenario.draw(5, mishaps="none"), Scenario.draw(5)
+    calm, any_ = draw(5, mishaps="none"), draw(5)
     assert calm.zones == any_.zones
     assert calm.probes == any_.probes
 
@@ -52,8 +52,8 @@ def test_same_seed_with_and_without_mishaps_is_the_same_load() -> None:
         ({"seed": 1, "probes": 2}, "3 to 12"),
         ({"seed": 1, "probes": 13}, "3 to 12"),
         ({"seed": 1, "mishaps": {"earthquake"}}, "earthquake"),
-        ({"seed": 1, "rate_hz": 11}, "0.1 to 10"),
-        ({"seed": 1, "rate_hz": float("nan")}, "0.1 to 10"),
+        ({"seed": 1, "rate_hz": 51}, "0.05 to 50"),
+        ({"seed": 1, "rate_hz": float("nan")}, "0.05 to 50"),
     ],
 )
 def test_what_it_cannot_do_is_refused(arguments: dict[str, object], said: str) -> None:
@@ -89,3 +89,12 @@ def test_demo_shows_one_of_each() -> None:
     reads = [p.reads for p in firing.plan.probes]
     assert reads.count("surface") == 1
     assert len(reads) == 8
+
+
+def test_file_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
+    firing = simulate(2, rate_hz=0.1)
+    (tmp_path / "folder").mkdir()
+    for write in (write_csv, write_truth):
+        with pytest.raises(OSError, match="folder"):
+            write(firing, tmp_path / "folder")
+    assert [p.name for p in tmp_path.iterdir()] == ["folder"]

@@ -11,9 +11,10 @@ from logger.physics.thermocouple import emf_uv
 from logger.plan import loads
 from logger.reading import Sample, Status
 from logger.sources.simulated import SimulatedFiring, simulate_scenario
+from logger.sources.simulated.box import terminals
 from logger.sources.simulated.demo import demo_scenario
 from logger.sources.simulated.scenario import Fault
-from logger.sources.simulated.wiring import FiringFrames, load_line, load_value, terminals, wired_plan
+from logger.sources.simulated.wiring import FiringFrames, load_line, load_value
 
 # Half a count of each chip, its own reference function's curvature included. [°C]
 RESOLUTION_C = {"max6675": 0.2, "max31855": 0.2, "max31856": 0.01, "mcp9600": 0.04, "mlx90614": 0.011}
@@ -100,7 +101,7 @@ def test_after_the_end_it_goes_on_cooling(firing: SimulatedFiring) -> None:
 
 
 def test_plan_of_the_rig_lends_a_cold_junction_to_the_chip_that_sends_none(firing: SimulatedFiring) -> None:
-    plan = wired_plan(firing.plan)
+    plan = firing.plan
     kinds = {t.channel: t.kind for t in terminals(plan)}
     lent = {p.channel: p.cold_junction for p in plan.probes if p.cold_junction}
     assert {kinds[channel] for channel in lent} == {"max6675"}
