@@ -1,0 +1,130 @@
+"""Where lines come from: what all sources have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from logger.errors import UserError
+
+
+class SourceError(UserError):
+    """A place that lines can't come from, whatever is plugged in or switched on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One line that came in.
+
+    Attributes
+    ----------
+    line : bytes
+        Without its newline; not looked at yet, so it can be anything.
+    monotonic_s : float
+        `time.monotonic` as the read that brought its end returned. [s]
+    source : str
+        The `Source.name` it came by.
+    rig : str or None
+        The rig's name by the line's envelope (an MQTT topic); the frame must say the same.
+    token : object or None
+        For `Source.acknowledge`, once the line is dealt with: in the journal, or refused. None where the
+        sender waits for no answer.
+    """
+
+    line: bytes
+    monotonic_s: float
+    source: str
+    rig: str | None = None
+    token: object | None = None
+
+
+Put = Callable[[Arrival], Awaitable[None]]
+"""Takes a line; waits while there is no room for it."""
+
+Report = Callable[[str, dict[str, Any]], None]
+"""Is told what happens to a source: a kind, and facts that are fit for a journal and for people's eyes.
+
+`connected` and `lost` say in `detail` what was reached, or what went wrong and the mend; the same trouble is
+told once, not at every attempt. `rig` says in `rig` and `online` what a rig's status topic says.
+"""
+
+Answer = Callable[[bytes], None]
+"""Is given what a rig says besides frames (`dialogue.is_answer`), a line without its newline."""
+
+
+class Source(Protocol):
+    """Gives lines until it is cancelled; cables may be pulled and brokers go away meanwhile.
+
+    All of it belongs to the event loop: call nothing from another thread.
+
+    Attributes
+    ----------
+    name : str
+        What people call it, without any password; stays the same.
+    """
+
+    name: str
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Hand on every line; ends by cancellation alone.
+
+        Parameters
+        ----------
+        put : callable
+            Is awaited with each `Arrival`, in the order they came in.
+        report : callable
+            Is called with a kind and facts.
+        """
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Tell the sender that its lines are dealt with.
+
+        Parameters
+        ----------
+        tokens : iterable of object
+            `Arrival.token` of lines that came from here, in the order they came in. Those of an earlier
+            connection do no harm.
+        """
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Send a line to a rig, if it can be reached; whether it heard shows by its answer alone.
+
+        Parameters
+        ----------
+        rig : str
+        line : bytes
+            From `logger.dialogue`, with its newline.
+        """
+
+
+class Backoff:
+    """Waits between attempts: random up to a limit that doubles, so that many don't come back at once.
+
+    Parameters
+    ----------
+    first_s, longest_s : float
+        The limit at first, and at most. [s]
+    random : callable
+        Gives numbers from 0 to 1.
+    """
+
+    def __init__(self, first_s: float, longest_s: float, random: Callable[[], float]) -> None:
+        self._first_s, self._longest_s, self._random = first_s, longest_s, random
+        self._limit_s = first_s
+
+    def next_s(self) -> float:
+        """Give the wait before the next attempt.
+
+        Returns
+        -------
+        float
+            [s]
+        """
+        wait_s = self._random() * self._limit_s
+        self._limit_s = min(2 * self._limit_s, self._longest_s)
+        return wait_s
+
+    def succeeded(self) -> None:
+        """Start afresh."""
+        self._limit_s = self._first_s

@@ -1,0 +1,400 @@
+"""Rigs on serial ports: read as they come, found by listening, picked up again after a replug.
+
+Opening a port restarts many boards (the port's DTR line is wired to their reset), so no port is opened that
+isn't asked for, but for those that show up while a rig is missing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import os
+import termios
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import serial
+from serial.tools import list_ports
+
+from logger.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
+from logger.reading import Frame
+from logger.sources import Answer, Arrival, Put, Report
+from logger.wire import BadCrc, LineSplitter, WireError, decode
+
+BAUD: Final = 115_200
+"""For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
+LISTEN_S: Final = 2.5
+"""Two frames of a rig that sends one a second. [s]"""
+_CHUNK: Final = 65_536
+_PENDING_LINES: Final = 1_000
+"""So many lines wait in this process; what more comes waits in the system's buffer."""
+_RETRY_S: Final = 0.4
+_NOT_THERE: Final = "is not there; plug the rig in"
+_GONE: Final = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO)
+
+Port = tuple[str, str]
+"""A port's path and the system's words for the device."""
+
+
+class _Descriptor(serial.Serial):  # type: ignore[misc]
+    def _reset_input_buffer(self) -> None:
+        """Keep what a rig said while nobody read: pyserial would drop it on opening."""
+
+
+class _Line:
+    """An open port, its bytes cut to lines as they come in.
+
+    Parameters
+    ----------
+    port : str
+
+    Raises
+    ------
+    OSError
+        It can't be opened; pyserial's own errors are among these.
+    """
+
+    def __init__(self, port: str) -> None:
+        self.port = port
+        try:
+            self._serial = _Descriptor(port, BAUD, timeout=0, exclusive=True)
+        except termios.error as exc:  # of a port that goes away while it is opened
+            raise OSError(*exc.args) from exc
+        self._fd: int = self._serial.fileno()
+        self._loop = asyncio.get_running_loop()
+        self._splitter = LineSplitter()
+        self._lines: deque[tuple[bytes, float]] = deque()
+        self._more = asyncio.Event()
+        self._ended = False
+        self._reading = False
+        self._read_on(True)
+
+    async def next(self) -> tuple[bytes, float] | None:
+        """Give the next line and when it was read [s]; None when the other end has gone."""
+        while not self._lines:
+            if self._ended:
+                return None
+            self._read_on(True)
+            self._more.clear()
+            await self._more.wait()
+        return self._lines.popleft()
+
+    def say(self, line: bytes) -> None:
+        """Write a line, as far as there is room: to a rig that doesn't read it is of no use later either."""
+        with contextlib.suppress(OSError):
+            os.write(self._fd, line)
+
+    def close(self) -> None:
+        """Let go of the port."""
+        self._read_on(False)
+        self._ended = True
+        with contextlib.suppress(OSError, termios.error):
+            self._serial.reset_output_buffer()  # or closing waits for a rig that doesn't read
+        with contextlib.suppress(OSError, termios.error):
+            self._serial.close()
+
+    def _readable(self) -> None:
+        try:
+            data = os.read(self._fd, _CHUNK)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        now_s = time.monotonic()
+        if not data:
+            self._ended = True
+            self._read_on(False)
+        self._lines.extend((line, now_s) for line in self._splitter.feed(data))
+        if len(self._lines) >= _PENDING_LINES:
+            self._read_on(False)
+        self._more.set()
+
+    def _read_on(self, wanted: bool) -> None:
+        if wanted and not self._reading and not self._ended:
+            self._loop.add_reader(self._fd, self._readable)
+            self._reading = True
+        elif self._reading and not wanted:
+            self._loop.remove_reader(self._fd)
+            self._reading = False
+
+
+@dataclass(slots=True)
+class Heard:
+    """What a port says when one listens to it.
+
+    Attributes
+    ----------
+    port : str
+    description : str
+        The system's words for the device.
+    lines, frames : int
+        How many lines came, and how many of them were true frames.
+    rig : str or None
+        Its name, if there was a frame.
+    channels : tuple of str
+    trouble : str
+        Why it could not be listened to.
+    """
+
+    port: str
+    description: str = ""
+    lines: int = 0
+    frames: int = 0
+    rig: str | None = None
+    channels: tuple[str, ...] = field(default=())
+    trouble: str = ""
+
+
+def candidates() -> list[Port]:
+    """Serial ports of this machine that a rig could be on.
+
+    Returns
+    -------
+    list of (port, description)
+        Those on USB; built-in ones, which nearly always lead nowhere, are left out.
+    """
+    return [(p.device, p.description or "") for p in sorted(list_ports.comports()) if p.vid is not None]
+
+
+async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
+    """Listen to ports, all at once, and tell what each says.
+
+    Parameters
+    ----------
+    ports : iterable of (port, description)
+    for_s : float, default 2.5
+        A port that gave two frames isn't listened to any longer. [s]
+
+    Returns
+    -------
+    list of Heard
+        In the order given.
+    """
+
+    async def one(heard: Heard) -> Heard:
+        try:
+            line = _Line(heard.port)
+        except OSError as exc:
+            heard.trouble = why(exc)
+            return heard
+        try:
+            async with asyncio.timeout(for_s):
+                while heard.frames < 2 and (came := await line.next()) is not None:
+                    heard.lines += 1
+                    if (frame := _frame(came[0])) is not None:
+                        heard.frames += 1
+                        heard.rig, heard.channels = frame.rig, tuple(frame.ch)
+        except TimeoutError:
+            pass
+        finally:
+            line.close()
+        return heard
+
+    return await asyncio.gather(*(one(Heard(port, description)) for port, description in ports))
+
+
+def why(exc: OSError) -> str:
+    """Say in a few words why a port can't be opened, and the mend.
+
+    Parameters
+    ----------
+    exc : OSError
+        From pyserial.
+
+    Returns
+    -------
+    str
+        Goes on after the port's name.
+    """
+    if exc.errno in _GONE:
+        return _NOT_THERE
+    if exc.errno in (errno.EACCES, errno.EPERM):
+        return "may not be opened by you; join the group that may (on Debian: sudo adduser $USER dialout)"
+    if exc.errno in (errno.EAGAIN, errno.EBUSY):
+        return "is in use by another program; close that one"
+    return f"can't be opened ({exc}); is it a serial port?"
+
+
+class SerialPort:
+    """One rig on a serial port.
+
+    When the port goes away it is tried again twice a second; a rig that comes back under another port's name
+    is found by its own name.
+
+    Parameters
+    ----------
+    port : str or None
+        None: look for a rig on any port.
+    taken : set of str
+        Ports that other sources hold; shared between them.
+    answer : callable, optional
+        Is given what the rig says besides frames.
+    find : callable, default `candidates`
+        Lists the ports that a missing rig may come back on.
+    """
+
+    def __init__(
+        self,
+        port: str | None,
+        taken: set[str],
+        *,
+        answer: Answer | None = None,
+        find: Callable[[], Sequence[Port]] = candidates,
+    ) -> None:
+        self.name = port or "any serial port"
+        self._given = port
+        self._taken = taken
+        self._answer = answer
+        self._find = find
+        self._rig: str | None = None
+        self._line: _Line | None = None
+        self._last = port  # where the rig was last
+        self._others: frozenset[str] = frozenset()  # ports that were there beside ours
+        self._said_s = self._asked_s = float("-inf")
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Read lines until cancelled; see `Source`."""
+        told = ""
+        while True:
+            try:
+                line, heard = await self._reach()
+            except OSError as exc:
+                trouble = why(exc)
+                if trouble != told:
+                    report("lost", {"detail": f"{self.name} {trouble}"})
+                    told = trouble
+                await asyncio.sleep(_RETRY_S)
+                continue
+            try:
+                self._line, self._last, told = line, line.port, _NOT_THERE
+                self._others = frozenset(port for port, _ in self._find()) - {line.port}
+                report("connected", {"detail": line.port})
+                self._ask_again()
+                for came in heard:
+                    await self._hand_on(*came, put)
+                while (next_one := await line.next()) is not None:
+                    await self._hand_on(*next_one, put)
+                report("lost", {"detail": f"{line.port} was unplugged; plug the rig in again"})
+            finally:
+                self._line = None
+                self._let_go(line)
+            await asyncio.sleep(_RETRY_S / 4)
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Tell the rig, once a second, which frame is on disk; a rig that keeps frames then lets go of it.
+
+        Parameters
+        ----------
+        tokens : iterable of int
+            The frames' `seq`, in the order they came in.
+        """
+        now_s = time.monotonic()
+        if self._line is None or now_s - self._said_s < ACKNOWLEDGE_EVERY_S:
+            return
+        for seq in deque(tokens, maxlen=1):
+            assert isinstance(seq, int)
+            self._said_s = now_s
+            self._line.say(acknowledgement(seq))
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Send a line to the rig, if it is this one; see `Source`."""
+        if self._line is not None and rig == self._rig:
+            self._line.say(line)
+
+    async def _hand_on(self, line: bytes, read_s: float, put: Put) -> None:
+        if is_answer(line):
+            if self._answer is not None:
+                self._answer(line)
+            return
+        token = None
+        try:
+            frame = decode(line)
+        except BadCrc:
+            self._ask_again()
+        except WireError:
+            pass
+        else:
+            self._rig, token = frame.rig, frame.seq
+        await put(Arrival(line, read_s, self.name, token=token))
+
+    def _ask_again(self) -> None:
+        """Ask for what hasn't been acknowledged; no oftener than that can help."""
+        now_s = time.monotonic()
+        if self._line is not None and now_s - self._asked_s >= ACKNOWLEDGE_EVERY_S:
+            self._asked_s = now_s
+            self._line.say(AGAIN)
+
+    async def _reach(self) -> tuple[_Line, list[tuple[bytes, float]]]:
+        """Open our port, or the one that our rig (or any rig) is heard on, with the lines heard meanwhile."""
+        for port in dict.fromkeys((self._last, self._given)):
+            # A port of that name may be another source's by now: names are given out again after a replug.
+            if port is None or port in self._taken:
+                continue
+            try:
+                line = _Line(port)
+            except OSError as exc:
+                if exc.errno not in _GONE or self._rig is None:
+                    raise
+            else:
+                self._taken.add(port)
+                return line, []
+        found: list[tuple[_Line, list[tuple[bytes, float]]]] = []
+        there = frozenset(port for port, _ in self._find())
+        self._others &= there  # names are given out again: what went and came back may be our rig
+        pending = {
+            asyncio.create_task(self._seek(port, found), name=f"listen[{port}]")
+            for port in there - self._others - self._taken
+        }
+        try:
+            while pending and not found:
+                done, pending = await asyncio.wait(pending, return_when=asyncio.FIRST_COMPLETED)
+                for task in done:
+                    task.result()
+        except BaseException:
+            for line, _ in found:
+                self._let_go(line)
+            raise
+        finally:
+            for task in pending:
+                task.cancel()
+        if not found:
+            raise FileNotFoundError(errno.ENOENT, "no rig on any port")
+        return found[0]
+
+    async def _seek(self, port: str, found: list[tuple[_Line, list[tuple[bytes, float]]]]) -> None:
+        """Listen to a port; if our rig is there and not found yet, leave it open in `found`."""
+        try:
+            line = _Line(port)
+        except OSError:
+            return
+        self._taken.add(port)
+        heard: list[tuple[bytes, float]] = []
+        try:
+            async with asyncio.timeout(LISTEN_S):
+                while (came := await line.next()) is not None:
+                    heard.append(came)
+                    if (frame := _frame(came[0])) is None:
+                        continue
+                    if not found and self._rig in (None, frame.rig):
+                        found.append((line, heard))
+                    return
+        except TimeoutError:
+            return
+        finally:
+            if not any(line is ours for ours, _ in found):
+                self._let_go(line)
+
+    def _let_go(self, line: _Line) -> None:
+        line.close()
+        self._taken.discard(line.port)
+
+
+def _frame(line: bytes) -> Frame | None:
+    try:
+        return decode(line)
+    except WireError:
+        return None
