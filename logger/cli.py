@@ -476,6 +476,193 @@ def firings(home: Home, as_json: bool) -> int:
     return 0
 
 
+@cli.command("import")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@plan_option
+@click.option("--title", default="", help="Title of the firing.")
+@click.option("--encoding", help="utf-8, latin-1, utf-16 …")
+@click.option("--delimiter", help="Between columns; \\t for a tabulator.")
+@click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign.")
+@click.option("--skip", type=click.IntRange(0), help="Lines above the header.")
+@click.option("--last-line", type=click.IntRange(1), help="The last line to read.")
+@click.option("--time", "time_columns", multiple=True, help="Column of the time; twice for date and time.")
+@click.option("--time-unit", help="ms, s, min, h, hh:mm, mm:ss, days, unix or unix_ms.")
+@click.option("--day-first/--month-first", default=None, help="Whether 3/4 is the 3rd of April.")
+@click.option("--timezone", help="Of times without one, such as Europe/Vienna.")
+@click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Of all temperatures.")
+@click.option("--leave-out", multiple=True, metavar="COLUMN", help="A column that is no temperature.")
+@click.option("--no-reading", multiple=True, metavar="WORD", help="A word that means there was no reading.")
+@click.option("--order", type=click.Choice(["refuse", "sort"]), default="refuse", show_default=True)
+@click.option(
+    "--repeats", type=click.Choice(["refuse", "last", "spread"]), default="refuse", show_default=True
+)
+@json_option
+@with_home
+def import_(
+    home: Home,
+    files: tuple[Path, ...],
+    plan_file: Path | None,
+    title: str,
+    delimiter: str | None,
+    time_columns: tuple[str, ...],
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """A firing from a CSV file, or from several that were written side by side.
+
+    What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read.
+    """
+    from logger.journal.csv_in import import_csv
+    from logger.journal.csv_table import CsvOptions
+    from logger.journal.writer import JournalWriter
+    from logger.plan import load
+
+    plan = load(plan_file) if plan_file else None
+    home.create()
+    writer = JournalWriter(home.journal)
+    try:
+        info, firing = import_csv(
+            writer,
+            list(files),
+            CsvOptions(delimiter="\t" if delimiter == "\\t" else delimiter, time=time_columns, **options),
+            plan=plan,
+            title=title,
+        )
+    finally:
+        writer.close()
+    document = {
+        "firing": info.id,
+        "title": info.title,
+        "readings": info.readings,
+        "probes": list(firing.names),
+        "duration_s": float(firing.t_us[-1] - firing.t_us[0]) / 1e6,
+        "guesses": list(firing.guesses),
+    }
+    if as_json:
+        _print_json(document)
+        return 0
+    click.echo(f"Firing {info.id}: {info.readings} readings of {', '.join(firing.names)}")
+    for guess in firing.guesses:
+        click.echo(f"  {guess}")
+    return 0
+
+
+@cli.command()
+@click.argument("firing")
+@click.option("--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol"]), default="csv")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
+@click.option("--site", default="", help="Tag of line protocol, where several places share a store.")
+@json_option
+@with_home
+def export(home: Home, firing: str, kind: str, output: Path, site: str, as_json: bool) -> int:
+    """A FIRING (its ID, or last) as a file."""
+    from logger.journal import export as exports
+    from logger.journal.reader import JournalReader
+
+    _journal_there(home)
+    reader = JournalReader(home.journal)
+    try:
+        found = reader.firing(firing)
+        match kind:
+            case "csv":
+                rows = exports.export_csv(reader, found.id, output)
+            case "parquet":
+                rows = exports.export_parquet(reader, found.id, output)
+            case _:
+                rows = exports.export_line_protocol(reader, found.id, output, site=site)
+    finally:
+        reader.close()
+    if as_json:
+        _print_json({"firing": found.id, "format": kind, "file": str(output), "rows": rows})
+    else:
+        click.echo(f"{output}: {rows} rows of firing {found.id}")
+    return 0
+
+
+@cli.command()
+@click.argument("firing")
+@json_option
+@with_home
+def show(home: Home, firing: str, as_json: bool) -> int:
+    """What is known of a FIRING (its ID, or last): its probes with their peaks, and what happened."""
+    from logger.journal.reader import JournalReader
+
+    _journal_there(home)
+    reader = JournalReader(home.journal)
+    try:
+        document = _facts(reader, firing)
+    finally:
+        reader.close()
+    if as_json:
+        _print_json(document)
+        return 0
+    click.echo(f"{document['firing']}  {document['title']}")
+    if document["invented"]:
+        click.echo("An invented firing: nothing here was measured.")
+    click.echo(
+        f"Lit {document['started']}, {document['duration_s'] / 60:.0f} min, {document['readings']} readings"
+    )
+    for probe in document["probes"]:
+        height = "" if probe["height_cm"] is None else f", {probe['height_cm']:g} cm"
+        peak = (
+            "no reading"
+            if probe["peak_c"] is None
+            else f"peak {probe['peak_c']:.0f} °C at {probe['peak_s'] / 60:.0f} min"
+        )
+        click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
+    for event in document["events"]:
+        click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {_in_words(event['data'])}")
+    return 0
+
+
+def _facts(reader: Any, ref: str) -> dict[str, Any]:
+    import numpy as np
+
+    info = reader.firing(ref)
+    history = reader.history(info.id, 100_000)
+    probes = []
+    for column, t_us, values in zip(history.columns, history.t_us, history.temperature_c, strict=True):
+        there = np.isfinite(values)
+        best = int(np.argmax(np.where(there, values, -np.inf))) if there.any() else None
+        probe = column.probe
+        probes.append(
+            {
+                "name": probe.name,
+                "rig": column.rig,
+                "channel": column.channel,
+                "height_cm": probe.height_cm,
+                "side": probe.side,
+                "reads": probe.reads,
+                "zone": probe.zone,
+                "peak_c": None if best is None else round(float(values[best]), 4),
+                "peak_s": None if best is None else (int(t_us[best]) - info.started_us) / 1e6,
+            }
+        )
+    return {
+        "firing": info.id,
+        "title": info.title,
+        "started": _iso(info.started_us),
+        "ended": None if info.ended_us is None else _iso(info.ended_us),
+        "duration_s": ((info.last_us or info.started_us) - info.started_us) / 1e6,
+        "readings": info.readings,
+        "running": info.running,
+        "invented": info.invented,
+        "facts": info.facts,
+        "target_c": info.plan.target_c,
+        "burnout_c": info.plan.burnout_c,
+        "soak_min": info.plan.soak_min,
+        "probes": probes,
+        "events": [
+            {"t_s": (e.t_us - info.started_us) / 1e6, "kind": e.kind, "data": e.data, "who": e.who}
+            for e in reader.events(info.id)
+        ],
+    }
+
+
+def _in_words(data: dict[str, Any]) -> str:
+    return str(data.get("message") or ", ".join(f"{k} {v}" for k, v in data.items() if v not in ("", None)))
+
+
 def _journal_there(home: Home) -> None:
     if not home.journal.exists():
         raise UserError(f"{home.root}: no journal here yet; name the right folder with --home")

@@ -20,7 +20,7 @@ from logger.journal.reader import JournalReader
 from logger.plan import Plan
 from logger.recorder import Recorder
 from logger.sources import Source
-from logger.sources.mqtt import MqttSource
+from logger.sources.mqtt import Broker
 from logger.sources.serial_port import SerialPort
 
 _WATCH_S: Final = 1.0
@@ -164,7 +164,7 @@ def _sources(settings: Settings) -> list[Source]:
     sources: list[Source] = [SerialPort(port, taken) for port in settings.serial_ports]
     if settings.mqtt_urls:
         client_id = _client_id(settings.home)
-        sources += [MqttSource(url, client_id) for url in settings.mqtt_urls]
+        sources += [Broker(url, client_id) for url in settings.mqtt_urls]
     return sources or [SerialPort(None, taken)]
 
 

@@ -1,4 +1,4 @@
-"""Sets the stage for the demonstration: a plan, a place for the simulated rig's port, and their command lines."""
+"""Sets the stage for the demonstration: a plan, a place for the simulated rig, the command lines."""
 
 from __future__ import annotations
 

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.judgement.judge import Judge
+from logger.conversion import reconvert
+from logger.judgement.judge import Judge, verdict_data
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
+from logger.requests import RequestError, number_of, text_of
 
 if TYPE_CHECKING:
-    from logger.journal.reader import Traces
+    from logger.journal.reader import JournalReader
     from logger.judgement.judge import Event
 
 ACTIVE_S: Final = 3.0
 """A rig that has been silent longer than this no longer holds up the judgement of the others."""
 
+_MINUTE_US: Final = 60_000_000
 _HEAD: Final = struct.Struct("<q")
 
 
@@ -106,18 +110,28 @@ class Judging:
         active = [t for t in self._last_us.values() if newest - t <= ACTIVE_S * 1e6]
         return self._judge_until(min(active))
 
-    def replay(self, traces: Traces) -> None:
-        """Judge stored readings after `restore` or `rebuild`; what they raise is in the journal already.
+    def replay(self, reader: JournalReader, firing: str, since_us: int | None) -> list[Event]:
+        """Judge stored readings: after `restore` or `rebuild`, or for a rehearsal.
 
         Parameters
         ----------
-        traces : Traces
-            Full-resolution readings of the firing.
+        reader : JournalReader
+        firing : str
+            Its ID.
+        since_us : int or None
+            From this time on; None for all. [µs]
+
+        Returns
+        -------
+        list of Event
+            After a restart these are in the journal already.
         """
-        for t_us, values, status in rows_by_time(traces, self._index_of(traces), len(self.plan.probes)):
-            fresh = t_us > self._judged_us
-            if fresh.any():
-                self._push(t_us[fresh], values[fresh], status[fresh], None)
+        events: list[Event] = []
+        stored = reader.batches(firing, since_us=since_us)
+        # All rigs' readings of a minute together, so that none of them looks late.
+        for _, minute in groupby(stored, key=lambda batch: int(batch.t_us[0]) // _MINUTE_US):
+            events += self.take([self._with_cold_junctions(batch) for batch in minute])
+        return events
 
     def advance(self, now_us: int) -> list[Event]:
         """Let time pass without readings.
@@ -132,6 +146,44 @@ class Judging:
         list of Event
         """
         return self.judge.advance((now_us - self._started_us) / 1e6)
+
+    def act(self, now_us: int, action: str, data: dict[str, Any], who: str) -> list[Event]:
+        """Carry out what a person does about an alarm.
+
+        Parameters
+        ----------
+        now_us : int
+            [µs]
+        action : {'ack', 'shelve', 'unshelve'}
+        data : dict
+            `key` of the alarm; `minutes` to shelve it for.
+        who : str
+
+        Returns
+        -------
+        list of Event
+
+        Raises
+        ------
+        RequestError
+            No such alarm.
+        """
+        key = text_of(data, "key")
+        minutes = number_of(data, "minutes", 10.0, 1.0, 240.0)
+        try:
+            return self.judge.act(self.seconds(now_us), action, key, who, minutes=minutes)
+        except KeyError as exc:
+            raise RequestError(f"{key!r} is no alarm that can be acted upon; it may have cleared") from exc
+
+    def verdict_data(self) -> dict[str, Any]:
+        """What the judgement says now, for the heartbeat.
+
+        Returns
+        -------
+        dict
+            JSON.
+        """
+        return verdict_data(self.judge.verdict())
 
     def snapshot(self) -> bytes:
         """Everything needed to go on after a restart.
@@ -242,40 +294,7 @@ class Judging:
         self._judged_us = int(t_us[-1])
         return self.judge.push((t_us - self._started_us) / 1e6, values, status, cold)
 
-    def _index_of(self, traces: Traces) -> list[int | None]:
-        return [self._index.get((c.rig, c.channel)) for c in traces.columns]
-
-
-def rows_by_time(
-    traces: Traces, index: Sequence[int | None], width: int, *, rows: int = 100_000
-) -> list[tuple[Ints, Floats, Bytes]]:
-    """Merge traces with times of their own into rows of one time line.
-
-    Parameters
-    ----------
-    traces : Traces
-    index : sequence of int or None
-        For each of the traces the column it goes to; None leaves it out.
-    width : int
-        Number of columns.
-    rows : int, default 100000
-        Rows a block, which bounds the memory of what follows.
-
-    Returns
-    -------
-    list of (t_us, temperature_c, status)
-        Blocks with shapes (n,), (n, width), (n, width); `Status.ABSENT` where a column has nothing.
-    """
-    used = [(i, j) for i, j in enumerate(index) if j is not None and len(traces.t_us[i])]
-    if not used:
-        return []
-    t_us = np.unique(np.concatenate([traces.t_us[i] for i, _ in used]))
-    values = np.full((len(t_us), width), np.nan)
-    status = np.full((len(t_us), width), int(Status.ABSENT), np.uint8)
-    for i, j in used:
-        at = np.searchsorted(t_us, traces.t_us[i])
-        values[at, j] = traces.temperature_c[i]
-        status[at, j] = traces.status[i]
-    return [
-        (t_us[k : k + rows], values[k : k + rows], status[k : k + rows]) for k in range(0, len(t_us), rows)
-    ]
+    def _with_cold_junctions(self, batch: Batch) -> Batch:
+        """Work out what the journal doesn't keep, since it follows from the raw words."""
+        seen = [(batch.rig, channel.name) for channel in batch.channels]
+        return reconvert(batch, assign_probes(self.judge.plan, seen))

@@ -116,6 +116,7 @@ class Recorder:
         self._not_recorded = 0
         self._last_commit_us: int | None = None
         self._state_s = float("-inf")
+        self._rigs: set[str] = set()
         self._trouble = ""
         self._verdict: dict[str, Any] | None = None
         self._verdict_s = float("-inf")
@@ -250,6 +251,9 @@ class Recorder:
         elif batches and self._firing is None and self._begin_us is None:
             self._begin_us = min(int(b.t_us[0]) for b in batches)
             self._begin_judging(self._begin_us)
+        if not (rigs := {b.rig for b in batches}) <= self._rigs:
+            self._rigs |= rigs
+            self._state_s = float("-inf")  # a new rig's clock is kept at once: a restart goes on from it
         events += self._judge(batches)
         unit = Unit(batches, events, taken.tokens)
         if batches or events or taken.tokens:

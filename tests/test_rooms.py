@@ -13,7 +13,16 @@ import pytest
 ROOT = Path(__file__).parent.parent
 MODULES = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
 
-PURE = ("logger.physics", "logger.wire", "logger.amplifiers", "logger.conversion", "logger.columns", "logger.sequence", "logger.judgement", "logger.clock")
+PURE = (
+    "logger.physics",
+    "logger.wire",
+    "logger.amplifiers",
+    "logger.conversion",
+    "logger.columns",
+    "logger.sequence",
+    "logger.judgement",
+    "logger.clock",
+)
 OUTSIDE = {  # what touches the world or the time of day
     *("asyncio", "socket", "serial", "sqlite3", "subprocess", "threading", "time", "datetime", "os"),
     *("pathlib", "io", "aiomqtt", "urllib", "http", "logging", "random"),

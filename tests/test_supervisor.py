@@ -23,9 +23,7 @@ sys.exit(asyncio.run(supervise(children, lambda line: print(line, flush=True))))
 
 @contextmanager
 def supervised(*codes: str) -> Iterator[subprocess.Popen[str]]:
-    process = subprocess.Popen(
-        [sys.executable, "-c", _SUPERVISE, *codes], stdout=subprocess.PIPE, text=True
-    )
+    process = subprocess.Popen([sys.executable, "-c", _SUPERVISE, *codes], stdout=subprocess.PIPE, text=True)
     try:
         yield process
     finally:
@@ -43,9 +41,7 @@ def until(condition, seconds: float = 15.0):
 
 
 def _notes_pid(path: Path, then: str) -> str:
-    return (
-        f"import os, signal, time, sys\nopen({str(path)!r}, 'a').write(f'{{os.getpid()}}\\n')\n{then}"
-    )
+    return f"import os, signal, time, sys\nopen({str(path)!r}, 'a').write(f'{{os.getpid()}}\\n')\n{then}"
 
 
 def _pids(path: Path) -> list[int]:

@@ -1,0 +1,220 @@
+"""Rigs that send by MQTT: a frame is acknowledged when it is in the journal, and not before."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import re
+import ssl
+import time
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, Final, cast
+from urllib.parse import unquote, urlsplit
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from logger.notices.beacon import answer_topic, ask_topic
+from logger.sources import Answer, Arrival, Backoff, Put, Report, SourceError
+from logger.wire import MAX_LINE
+
+FRAMES: Final = "stokewatch/+/frame"
+STATUSES: Final = "stokewatch/+/status"
+SESSION_S: Final = 7 * 24 * 3600
+"""How long a broker keeps frames for a logger that is away. [s]"""
+IN_FLIGHT: Final = 2000
+"""Frames a broker may send ahead of our acknowledgements: what 50 rigs at 10 Hz send in 4 s."""
+_CONNECT_S: Final = 2.0
+"""paho opens its connection in a thread that nothing can interrupt: also what shutting down may wait. [s]"""
+_ANSWER_S: Final = 5.0
+_KEEPALIVE_S: Final = 10
+_FIRST_WAIT_S: Final = 0.5
+_LONGEST_WAIT_S: Final = 10.0
+_BAD_PASSWORD: Final = (134, 135)  # MQTT 5.0, table 2-6: bad user name or password; not authorized
+_REFUSED: Final = 128  # from here on a reason code is a refusal
+
+Message = tuple[aiomqtt.Message, float]
+
+
+class _Inbox(asyncio.Queue[Message]):
+    """Notes when each message came in. Its length is bounded by `IN_FLIGHT`, for frames of QoS 1."""
+
+    def _put(self, item: Any) -> None:
+        super()._put((item, time.monotonic()))
+
+
+class Broker:
+    """One broker, and all rigs that send to it.
+
+    Parameters
+    ----------
+    url : str
+        ``mqtt[s]://[user[:password]@]host[:port]``. A password may also stand in STOKEWATCH_MQTT_PASSWORD,
+        where it isn't in the list of processes for all to see.
+    client_id : str
+        The same at every start, so that the broker knows whom it keeps frames for.
+    ca_file : Path, optional
+        Certificate authority, for ``mqtts`` with a certificate of one's own; else STOKEWATCH_MQTT_CA.
+    answer : callable, optional
+        Is given what rigs say besides frames.
+
+    Raises
+    ------
+    SourceError
+        The URL isn't a broker's, or the certificate can't be read.
+    """
+
+    def __init__(
+        self, url: str, client_id: str, *, ca_file: Path | None = None, answer: Answer | None = None
+    ) -> None:
+        try:
+            parts = urlsplit(url)
+            port = parts.port
+        except ValueError:  # of a port that is no number
+            parts, port = urlsplit(""), None
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
+            raise SourceError(
+                f"{without_password(url)}: not a broker; write mqtt://host or mqtts://user@host:port"
+            )
+        secure = parts.scheme == "mqtts"
+        self._host = parts.hostname
+        self._port = port or (8883 if secure else 1883)
+        self._user = unquote(parts.username) if parts.username else None
+        password = unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
+        self._password = password if self._user else None
+        self._client_id = client_id
+        self._answer = answer
+        self.name = f"{parts.scheme}://{self._host}:{self._port}"
+        self._tls = _tls(ca_file or os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None
+        self._client: aiomqtt.Client | None = None
+        self._connection = 0
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Receive frames until cancelled; see `Source`."""
+        waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
+        told = ""
+        while True:
+            inbox = _Inbox()
+            client = self._connect(inbox)
+            try:
+                async with client:
+                    self._connection += 1
+                    self._client = client
+                    await self._subscribe(client)
+                    report("connected", {"detail": self.name})
+                    waits.succeeded()
+                    told = ""
+                    async for first in client.messages:
+                        await self._take(cast(Message, first), put, report)
+                        while not inbox.empty():  # aiomqtt makes two tasks for each message it gives
+                            await self._take(inbox.get_nowait(), put, report)
+            except (aiomqtt.MqttError, OSError) as exc:
+                detail = self._why(exc)
+                if detail != told:
+                    report("lost", {"detail": detail})
+                    told = detail
+            finally:
+                self._client = None
+                # Where no answer came to the greeting, aiomqtt leaves the connection open.
+                client._client.disconnect()
+            await asyncio.sleep(waits.next_s())
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Let the broker forget frames.
+
+        Parameters
+        ----------
+        tokens : iterable of (connection, message)
+            Those of an earlier connection mean nothing to the broker any more: it sends these frames again.
+        """
+        if self._client is None:
+            return
+        for connection, mid in cast(Iterable[tuple[int, int]], tokens):
+            if connection == self._connection:
+                self._client._client.ack(mid, 1)
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Send a line to a rig; see `Source`."""
+        if self._client is not None:
+            self._client._client.publish(ask_topic(rig), line.rstrip(b"\n"), qos=1)
+
+    def _connect(self, inbox: _Inbox) -> aiomqtt.Client:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_S
+        properties.ReceiveMaximum = IN_FLIGHT
+        properties.MaximumPacketSize = MAX_LINE + 1024  # a longer message stays with the broker
+        client = aiomqtt.Client(
+            self._host,
+            self._port,
+            username=self._user,
+            password=self._password,
+            identifier=self._client_id,
+            protocol=aiomqtt.ProtocolVersion.V5,
+            clean_start=False,
+            properties=properties,
+            tls_context=self._tls,
+            timeout=_ANSWER_S,
+            keepalive=_KEEPALIVE_S,
+            queue_type=cast(Any, lambda maxsize: inbox),
+        )
+        # aiomqtt has no words for these. Without the first, paho acknowledges before the frame is on disk.
+        client._client.manual_ack_set(True)
+        client._client.connect_timeout = _CONNECT_S
+        return client
+
+    async def _subscribe(self, client: aiomqtt.Client) -> None:
+        # A retained frame is an old one; a retained status is the latest.
+        fresh, latest = SubscribeOptions(qos=1, retainHandling=2), SubscribeOptions(qos=1)
+        codes = await client.subscribe([(FRAMES, fresh), (STATUSES, latest), (answer_topic("+"), fresh)])
+        if any(cast(ReasonCode, code).value >= _REFUSED for code in codes):
+            raise aiomqtt.MqttError(f"user may not subscribe to {FRAMES}; change the broker's access list")
+
+    async def _take(self, came: Message, put: Put, report: Report) -> None:
+        message, read_s = came
+        token = (self._connection, message.mid) if message.qos else None
+        match message.topic.value.split("/"):
+            case [_, rig, "frame"] if not message.retain:
+                await put(Arrival(message.payload.rstrip(b"\r\n"), read_s, self.name, rig=rig, token=token))
+                return
+            case [_, rig, "status"] if message.payload in (b"online", b"offline"):
+                report("rig", {"rig": rig, "online": message.payload == b"online"})
+            case [_, _, "frame" | "status"]:
+                pass
+            case _ if self._answer is not None:
+                self._answer(message.payload)
+        if token is not None:
+            self.acknowledge([token])
+
+    def _why(self, exc: Exception) -> str:
+        if isinstance(exc, aiomqtt.MqttCodeError) and getattr(exc.rc, "value", exc.rc) in _BAD_PASSWORD:
+            return f"{self.name} refuses this user and password; check both"
+        if "certificate" in str(exc):
+            return f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's file"
+        return f"{self.name} can't be reached ({exc}); is the broker running, and the network there?"
+
+
+def without_password(url: str) -> str:
+    """Give a URL in a form that may be shown.
+
+    Parameters
+    ----------
+    url : str
+        Anything that was meant as one.
+
+    Returns
+    -------
+    str
+    """
+    return re.sub("^(mqtts?://)?([^:@]*):.*@", r"\1\2:…@", url)
+
+
+def _tls(ca_file: Path | str | None) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=ca_file)
+    except OSError as exc:
+        raise SourceError(f"{ca_file}: no certificate that can be read ({exc}); name a PEM file") from exc

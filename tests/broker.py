@@ -1,0 +1,137 @@
+"""A real broker for tests: Debian's mosquitto on a free port of this machine, set up by the test."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+PROGRAM = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+
+
+def require_mosquitto() -> None:
+    assert PROGRAM is not None, "these tests need Debian's mosquitto and mosquitto-clients"
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Mosquitto:
+    """Starts, stops and starts again, on the same port and with what it has kept.
+
+    Parameters
+    ----------
+    folder : Path
+        For its configuration, its log and what it keeps.
+    user, password : str, optional
+        Without them anybody may come in.
+    certificate, key : Path, optional
+        PEM files: then it speaks TLS.
+    more : sequence of str
+        Further lines of configuration.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        user: str = "",
+        password: str = "",
+        certificate: Path | None = None,
+        key: Path | None = None,
+        more: Sequence[str] = (),
+    ) -> None:
+        self.folder = folder
+        self.port = free_port()
+        self.secure = certificate is not None
+        self._process: subprocess.Popen[bytes] | None = None
+        lines = [
+            f"listener {self.port} 127.0.0.1",
+            f"persistence_location {folder}/",
+            "persistence true",
+            "autosave_on_changes true",
+            "autosave_interval 1",
+            "max_queued_messages 0",
+            *more,
+        ]
+        if user:
+            passwords = folder / "passwords"
+            passwords.touch(mode=0o600)
+            subprocess.run(
+                ["mosquitto_passwd", "-b", passwords, user, password], check=True, capture_output=True
+            )
+            lines += ["allow_anonymous false", f"password_file {passwords}"]
+        else:
+            lines.append("allow_anonymous true")
+        if certificate is not None:
+            lines += [f"certfile {certificate}", f"keyfile {key}"]
+        # As root it would change to a user of its own, who may not read a test's folder.
+        lines.append("user root")
+        (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
+
+    @property
+    def url(self) -> str:
+        return f"mqtt{'s' if self.secure else ''}://127.0.0.1:{self.port}"
+
+    @property
+    def log(self) -> str:
+        return (self.folder / "mosquitto.log").read_text()
+
+    def start(self) -> Mosquitto:
+        require_mosquitto()
+        with (self.folder / "mosquitto.log").open("ab") as log:
+            self._process = subprocess.Popen(
+                [str(PROGRAM), "-c", self.folder / "mosquitto.conf", "-v"], stdout=log, stderr=log
+            )
+        deadline = time.monotonic() + 10
+        while True:
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                    return self
+            assert self._process.poll() is None, self.log
+            assert time.monotonic() < deadline, self.log
+            time.sleep(0.02)
+
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
+        if self._process is not None:
+            self._process.send_signal(how)
+            self._process.wait(10)
+            self._process = None
+
+    def restart(self, how: signal.Signals = signal.SIGTERM) -> None:
+        self.stop(how)
+        self.start()
+
+    def freeze(self) -> None:
+        """Take in nothing and answer nothing, as a network that swallows everything."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
+    def __enter__(self) -> Mosquitto:
+        return self.start()
+
+    def __exit__(self, *_: object) -> None:
+        if self._process is not None:
+            self.thaw()
+        self.stop()
+
+    async def publish(self, topic: str, *lines: bytes, options: Sequence[str] = ("-q", "1")) -> None:
+        """Send each line as a message, by the broker's own program: our client must not be its own judge."""
+        process = await asyncio.create_subprocess_exec(
+            *("mosquitto_pub", "-p", str(self.port), "-t", topic, "-l", *options),
+            stdin=asyncio.subprocess.PIPE,
+        )
+        await process.communicate(b"".join(line.rstrip(b"\n") + b"\n" for line in lines))
+        assert process.returncode == 0

@@ -1,0 +1,76 @@
+"""Real processes for tests: started, waited for, and ended by their own pid."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+STOKEWATCH = [sys.executable, "-m", "logger.cli"]
+RIG = [sys.executable, "-m", "logger.sources.simulated.rig"]
+
+
+def until(condition: Callable[[], T], what: str, seconds: float = 20.0) -> T:
+    """Wait until a condition gives something true."""
+    deadline = time.monotonic() + seconds
+    while not (found := condition()):
+        assert time.monotonic() < deadline, f"waited {seconds:g} s in vain for {what}"
+        time.sleep(0.03)
+    return found
+
+
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+@contextlib.contextmanager
+def process(argv: list[str], home: Path | None = None) -> Iterator[subprocess.Popen[str]]:
+    """A process; at the end it is asked to stop, then made to."""
+    env = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    if home is not None:
+        env["STOKEWATCH_HOME"] = str(home)
+    output = subprocess.PIPE
+    with subprocess.Popen(argv, stdout=output, stderr=subprocess.STDOUT, text=True, env=env) as running:
+        try:
+            yield running
+        finally:
+            if running.poll() is None:
+                running.send_signal(signal.SIGTERM)
+            try:
+                said, _ = running.communicate(timeout=10)
+            except subprocess.TimeoutExpired:
+                running.kill()
+                said, _ = running.communicate()
+            print(" ".join(argv[1:5]), "said:", said, sep="\n")
+
+
+def stokewatch(*arguments: str, home: Path) -> Any:
+    """What a command prints as JSON."""
+    env = {**os.environ, "STOKEWATCH_HOME": str(home)}
+    done = subprocess.run(
+        [*STOKEWATCH, *arguments, "--json"], capture_output=True, text=True, env=env, timeout=30
+    )
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def refused(*arguments: str, home: Path) -> str:
+    """What a command says when it refuses what the user gave: one line, status 2, nothing else."""
+    env = {**os.environ, "STOKEWATCH_HOME": str(home)}
+    done = subprocess.run([*STOKEWATCH, *arguments], capture_output=True, text=True, env=env, timeout=30)
+    assert done.returncode == 2, (done.returncode, done.stdout, done.stderr)
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    return done.stderr

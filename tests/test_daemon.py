@@ -1,0 +1,212 @@
+"""The logger as a program: real bytes through a real pseudo-terminal or broker, into a real database file."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.journal.reader import JournalReader
+from logger.reading import Status
+from logger.sources.simulated.wiring import load_value
+from tests.broker import Mosquitto
+from tests.processes import RIG, STOKEWATCH, process, refused, stokewatch, until
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+
+
+def frames(home: Path) -> int:
+    return int(stokewatch("status", home=home)["logger"]["frames"])
+
+
+def stored(home: Path, channels: int) -> dict[int, list[float]]:
+    """Everything in the journal, by `seq`; fails where a `seq` is there twice."""
+    reader = JournalReader(home / "journal.sqlite")
+    try:
+        rows: dict[int, list[float]] = {}
+        for firing in reader.firings():
+            for batch in reader.batches(firing.id):
+                assert batch.status.shape[1] == channels
+                assert (batch.status == Status.OK).all()
+                for seq, values in zip(batch.seq.tolist(), batch.temperature_c.tolist(), strict=True):
+                    assert seq not in rows, f"frame {seq} twice"
+                    rows[seq] = values
+        return rows
+    finally:
+        reader.close()
+
+
+def check_values(rows: dict[int, list[float]], channels: int) -> None:
+    for seq, values in rows.items():
+        assert values == [load_value(seq, channel) for channel in range(channels)], seq
+
+
+def integrity(home: Path) -> str:
+    db = sqlite3.connect(home / "journal.sqlite")
+    try:
+        return str(db.execute("PRAGMA integrity_check").fetchone()[0])
+    finally:
+        db.close()
+
+
+def test_every_frame_sent_is_in_the_journal_by_count_and_by_value(tmp_path: Path) -> None:
+    """16 channels at 100 Hz for ten seconds over a pseudo-terminal: the load of 100 s at 10 Hz."""
+    link, home = tmp_path / "rig", tmp_path / "home"
+    load = [
+        "--beat-load",
+        "--channels",
+        "16",
+        "--rate-hz",
+        "100",
+        "--frames",
+        "1000",
+        "--first-seq",
+        "41",
+    ]
+    with process([*STOKEWATCH, "log", "--serial", str(link)], home):
+        until(lambda: stokewatch("status", home=home)["logger"]["running"], "the logger")
+        with process([*RIG, "--pty", str(link), *load]):
+            until(lambda: frames(home) == 1000, "1000 frames", 40)
+            until(lambda: len(stored(home, 16)) == 1000, "their commit")
+    rows = stored(home, 16)
+    check_values(rows, 16)
+    assert sorted(rows) == sorted(41 + i for i in range(1000))
+    assert integrity(home) == "ok"
+
+
+def test_killed_and_started_again_it_goes_on_with_the_same_firing(tmp_path: Path) -> None:
+    link, home = tmp_path / "rig", tmp_path / "home"
+    log = [*STOKEWATCH, "log", "--serial", str(link)]
+    with process([*RIG, "--pty", str(link), "--beat-load", "--channels", "4", "--rate-hz", "20"]):
+        until(link.exists, "the rig")
+        with process(log, home) as first:
+            until(lambda: frames(home) > 40, "frames")
+            committed = set(stored(home, 4))
+            os.kill(first.pid, signal.SIGKILL)
+            first.wait()
+        assert committed <= set(stored(home, 4)), "what was committed must be there after a kill"
+        with process(log, home):
+            until(lambda: len(stored(home, 4)) > len(committed) + 40, "more frames")
+            [firing] = stokewatch("firings", home=home)
+            assert firing["running"]
+    rows = stored(home, 4)
+    check_values(rows, 4)
+    assert integrity(home) == "ok"
+    reader = JournalReader(home / "journal.sqlite")
+    try:
+        t_us = reader.readings(reader.firing("last").id).t_us[0]
+    finally:
+        reader.close()
+    steps_s = np.diff(t_us) / 1e6
+    assert (steps_s > 0).all(), "one line of time"
+    seqs = np.array(sorted(rows))
+    assert np.allclose(steps_s, np.diff(seqs) * 0.05, atol=0.03), "the rig's clock goes on over the restart"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_it_with_everything_committed(tmp_path: Path, number: int) -> None:
+    link, home = tmp_path / "rig", tmp_path / "home"
+    with process([*STOKEWATCH, "log", "--serial", str(link)], home) as logger:
+        with process([*RIG, "--pty", str(link), "--beat-load", "--channels", "2", "--rate-hz", "50"]):
+            until(lambda: frames(home) > 50, "frames")
+            logger.send_signal(number)
+            assert logger.wait(timeout=10) == 0
+    assert len(stored(home, 2)) >= 50
+    assert not stokewatch("status", home=home)["logger"]["running"]
+
+
+def test_unplugged_and_plugged_in_again(tmp_path: Path) -> None:
+    link, home = tmp_path / "rig", tmp_path / "home"
+    load = ["--beat-load", "--channels", "3", "--rate-hz", "20"]
+    with process([*STOKEWATCH, "log", "--serial", str(link)], home):
+        with process([*RIG, "--pty", str(link), *load, "--first-seq", "100", "--first-ms", "500000"]):
+            until(lambda: frames(home) > 30, "frames")
+        before = frames(home)
+        with process([*RIG, "--pty", str(link), *load, "--first-seq", "100000", "--first-ms", "1000"]):
+            until(lambda: frames(home) > before + 30, "frames after the replug")
+    check_values(stored(home, 3), 3)
+    [firing] = stokewatch("firings", home=home)
+    events = stokewatch("show", firing["firing"], home=home)["events"]
+    said = [event["data"].get("what") for event in events]
+    assert "lost" in said
+    assert said.count("connected") == 2
+    assert "reboot" in said
+
+
+def test_over_mqtt_through_a_restart_of_the_broker_nothing_is_lost_or_twice(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    home = tmp_path / "home"
+    load = ["--beat-load", "--channels", "4", "--rate-hz", "40", "--frames", "600", "--first-seq", "7"]
+    with process([*STOKEWATCH, "log", "--mqtt", mosquitto.url], home):
+        until(
+            lambda: [
+                s for s in stokewatch("status", home=home)["logger"]["sources"] if s["state"] == "connected"
+            ],
+            "the broker",
+        )
+        with process([*RIG, "--mqtt", mosquitto.url, *load]):
+            until(lambda: frames(home) > 100, "frames")
+            mosquitto.restart()
+            until(lambda: len(stored(home, 4)) == 600, "all frames", 60)
+    rows = stored(home, 4)
+    assert sorted(rows) == list(range(7, 607))
+    check_values(rows, 4)
+
+
+def test_a_logger_that_is_killed_gets_its_unacknowledged_frames_again(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    home = tmp_path / "home"
+    log = [*STOKEWATCH, "log", "--mqtt", mosquitto.url]
+    load = ["--beat-load", "--channels", "2", "--rate-hz", "50", "--frames", "400", "--first-seq", "1"]
+    with process(log, home) as first:
+        until(lambda: stokewatch("status", home=home)["logger"]["sources"], "the logger")
+        with process([*RIG, "--mqtt", mosquitto.url, *load]):
+            until(lambda: frames(home) > 60, "frames")
+            os.kill(first.pid, signal.SIGKILL)
+            first.wait()
+            time.sleep(1.0)  # frames gather at the broker meanwhile
+            with process(log, home):
+                until(lambda: len(stored(home, 2)) == 400, "all frames", 40)
+    assert sorted(stored(home, 2)) == list(range(1, 401))
+
+
+def test_finish_ends_the_firing_and_holds_until_asked_for_another(tmp_path: Path) -> None:
+    link, home = tmp_path / "rig", tmp_path / "home"
+    assert "no journal here yet" in refused("finish", home=home)
+    with process([*RIG, "--pty", str(link), "--beat-load", "--channels", "2", "--rate-hz", "20"]):
+        until(link.exists, "the rig")
+        with process([*STOKEWATCH, "log", "--serial", str(link), "--title", "Invented"], home):
+            until(lambda: frames(home) > 20, "frames")
+            assert "already running" in refused("log", "--serial", str(link), home=home)
+            firing = stokewatch("finish", home=home)["firing"]
+            assert stokewatch("status", home=home)["firing"] is None
+            [listed] = stokewatch("firings", home=home)
+            assert (listed["firing"], listed["title"], listed["running"]) == (firing, "Invented", False)
+            count = listed["readings"]
+            until(lambda: stokewatch("status", home=home)["logger"]["not_recorded"] > 0, "held readings")
+            assert stokewatch("firings", home=home)[0]["readings"] == count
+            assert "no firing is running" in refused("finish", home=home)
+
+
+def test_a_plan_names_the_probes_and_stays_with_the_firing(tmp_path: Path) -> None:
+    link, home, plan = tmp_path / "rig", tmp_path / "home", tmp_path / "plan.toml"
+    plan.write_text(
+        'title = "Invented jars"\n[[probe]]\nname = "top"\nchannel = "k1"\nheight_cm = 40\nreads = "air"\n'
+    )
+    with process([*RIG, "--pty", str(link), "--beat-load", "--channels", "2", "--rate-hz", "20"]):
+        until(link.exists, "the rig")
+        with process([*STOKEWATCH, "log", "--serial", str(link), "--plan", str(plan)], home):
+            until(lambda: frames(home) > 20, "frames")
+    shown = stokewatch("show", "last", home=home)
+    assert shown["title"] == "Invented jars"
+    assert [(p["name"], p["channel"], p["height_cm"]) for p in shown["probes"]] == [
+        ("top", "k1", 40.0),
+        ("k0", "k0", None),
+    ]
