@@ -36,9 +36,8 @@ def prepare(home: Home, *, seed: int | None, speed: float) -> tuple[list[str], l
         A real firing is running in this folder, or a logger is.
     """
     from logger.journal.writer import JournalWriter
-    from logger.sources.simulated import simulate_scenario
+    from logger.sources.simulated import draw, simulate_scenario
     from logger.sources.simulated.demo import demo_scenario
-    from logger.sources.simulated.scenario import Scenario
 
     home.create()
     if home.logger_runs():
@@ -55,7 +54,7 @@ def prepare(home: Home, *, seed: int | None, speed: float) -> tuple[list[str], l
             writer.finish_firing(running.id, running.last_us or running.started_us)
     finally:
         writer.close()
-    scenario = demo_scenario() if seed is None else Scenario.draw(seed)
+    scenario = demo_scenario() if seed is None else draw(seed)
     plan = home.root / "demo-plan.toml"
     plan.write_text(f"# {_MARK}\n" + simulate_scenario(scenario, rate_hz=0.1).plan.dumps(), encoding="utf-8")
     port = home.root / "demo-rig"

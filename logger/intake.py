@@ -26,6 +26,9 @@ log = logging.getLogger(__name__)
 Token = tuple[str, object]
 """A source's name and what it wants to hear back."""
 
+_Untimed = tuple[Frame, Arrived, float]
+"""A frame, what it is to its rig's line, and when it was read. [s]"""
+
 
 @dataclass(slots=True)
 class Taken:
@@ -74,6 +77,7 @@ class Intake:
         self._time = time_line
         self._rigs: dict[str, _Rig] = {}
         self._lock = threading.Condition()
+        self._frames: list[_Untimed] = []
         self._waiting = Taken()
         self._first_s: float | None = None
         self._stopped = False
@@ -100,7 +104,7 @@ class Intake:
         entry.floor_us = newest_us
 
     def clocks(self) -> dict[str, Any]:
-        """State of every rig's clock, for `prime`; times are UTC.
+        """State of every rig's clock, for `prime`; in the journal's thread.
 
         Returns
         -------
@@ -139,8 +143,7 @@ class Intake:
         if arrived is Arrived.DUPLICATE:
             self._add(None, token)
             return
-        t_us = self._time_of(rig, frame, arrived, self._time.to_fire_s(arrival.monotonic_s))
-        self._add((frame, t_us), token)
+        self._add((frame, arrived, self._time.to_fire_s(arrival.monotonic_s)), token)
 
     def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
         """Note what a source says of itself.
@@ -181,8 +184,10 @@ class Intake:
                 left_s = self._first_s + after_s - time.monotonic()
                 self._lock.wait_for(lambda: self._stopped, left_s) if left_s > 0 else None
             taken, self._waiting = self._waiting, Taken()
+            frames, self._frames = self._frames, []
             self._first_s = None
-            return taken
+        self._stamp(frames, taken)
+        return taken
 
     def stop(self) -> None:
         """Take nothing more; whoever waits in `take` gets what there is."""
@@ -198,7 +203,7 @@ class Intake:
     @property
     def waiting(self) -> int:
         """Frames that wait for the journal's thread."""
-        return len(self._waiting.frames)
+        return len(self._frames)
 
     def counts(self) -> dict[str, int]:
         """Everything that is counted.
@@ -214,35 +219,49 @@ class Intake:
             rig = self._rigs[name] = _Rig(self.counters)
         return rig
 
-    def _time_of(self, rig: _Rig, frame: Frame, arrived: Arrived, arrival_s: float) -> int:
-        clock = rig.clock
+    def _stamp(self, frames: list[_Untimed], taken: Taken) -> None:
+        """Give every frame its time. In the journal's thread: the clocks are its own."""
         begin_s = self._time.utc_us() / 1e6 - self._time.fire_s()
-        if clock is None and rig.restored is not None:
-            restored = RigClock.restore(rig.restored, rig.restored["shift_s"] - begin_s)
-            if arrived is not Arrived.REBOOT and restored.continues(frame.ms, arrival_s):
-                clock = rig.clock = restored
-            rig.restored = None
-        if arrived is Arrived.LATE and clock is not None:
-            return round((begin_s + clock.late(frame.ms)) * 1e6)
-        if clock is None or arrived is Arrived.REBOOT or not clock.continues(frame.ms, arrival_s):
-            if clock is not None:
-                self._event("rig", {"rig": frame.rig, "what": "reboot"})
-                floor_s: float | None = clock.newest_s
+        for i, (frame, arrived, arrival_s) in enumerate(frames):
+            rig = self._rig(frame.rig)
+            clock = rig.clock
+            if clock is None and rig.restored is not None:
+                restored = RigClock.restore(rig.restored, rig.restored["shift_s"] - begin_s)
+                if arrived is not Arrived.REBOOT and restored.continues(frame.ms, arrival_s):
+                    clock = rig.clock = restored
+                rig.restored = None
+            if arrived is Arrived.LATE and clock is not None:
+                t_s = clock.late(frame.ms)
             else:
-                floor_s = None if rig.floor_us is None else rig.floor_us / 1e6 - begin_s
-            clock = rig.clock = RigClock(clock.drift if clock else 0.0, floor_s)
-        return round((begin_s + clock.new(frame.ms, arrival_s)) * 1e6)
+                if clock is None or arrived is Arrived.REBOOT or not clock.continues(frame.ms, arrival_s):
+                    if clock is not None:
+                        now_us = round((begin_s + arrival_s) * 1e6)
+                        taken.events.append((now_us, "rig", {"rig": frame.rig, "what": "reboot"}))
+                        floor_s: float | None = clock.newest_s
+                    else:
+                        floor_s = None if rig.floor_us is None else rig.floor_us / 1e6 - begin_s
+                    clock = rig.clock = RigClock(clock.drift if clock else 0.0, floor_s)
+                    # Lines that had gathered before anyone listened come at once: the later ones of them
+                    # tell when the first was made.
+                    for other, what, other_s in frames[i + 1 :]:
+                        if other.rig != frame.rig:
+                            continue
+                        if what is Arrived.REBOOT:
+                            break
+                        if what is Arrived.NEW:
+                            arrival_s = min(arrival_s, other_s - (other.ms - frame.ms) % 2**32 / 1000)
+                t_s = clock.new(frame.ms, arrival_s)
+            taken.frames.append((frame, round((begin_s + t_s) * 1e6)))
 
-    def _add(self, frame: tuple[Frame, int] | None, token: Token) -> None:
+    def _add(self, frame: _Untimed | None, token: Token) -> None:
         with self._lock:
-            waiting = self._waiting
             if frame is not None:
-                waiting.frames.append(frame)
-                if len(waiting.frames) > PENDING_FRAMES:
-                    del waiting.frames[0]
+                self._frames.append(frame)
+                if len(self._frames) > PENDING_FRAMES:
+                    del self._frames[0]
                     self.dropped += 1
             if token[1] is not None:
-                waiting.tokens.append(token)
+                self._waiting.tokens.append(token)
             if self._first_s is None:
                 self._first_s = time.monotonic()
                 self._lock.notify()
