@@ -13,6 +13,7 @@ import numpy as np
 from dashboard.trend import rate_c_min
 from logger.errors import StokewatchError
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
+from logger.journal.traces import GAP_STEPS, GAP_US
 from logger.reading import Batch, Status
 
 MAX_POINTS: Final = 1200
@@ -73,6 +74,7 @@ class Watcher:
         self._index: dict[tuple[str, str], int] = {}
         self._lines: list[_Line] = []
         self._arrival = 0
+        self._steps: dict[str, deque[int]] = {}  # of each rig, the last times between its frames [µs]
         self._event_id = 0
         self._health: Message | None = None
         self._told: dict[str, str] = {}
@@ -153,6 +155,7 @@ class Watcher:
         self._index = {(c.rig, c.channel): i for i, c in enumerate(self._columns)}
         self._lines = [_Line() for _ in self._columns]
         self._told.clear()
+        self._steps.clear()
         self._event_id = 0
         if firing is None:
             return
@@ -165,12 +168,15 @@ class Watcher:
             ):
                 for row in zip(t_us.tolist(), values.tolist(), status.tolist(), strict=True):
                     line.take(*row)
+            for column, t_us in zip(tail.columns, tail.t_us, strict=True):
+                if len(t_us) > 1:
+                    self._steps[column.rig] = deque(np.diff(t_us[-26:]).tolist(), maxlen=25)
             if self.fresh_wall_s is None:
                 self.fresh_wall_s = min(wall_s, firing.last_us / 1e6)
 
     def _seconds(self, t_us: int) -> float:
         assert self._firing is not None
-        return round((t_us - self._firing.started_us) / 1e6, 2)
+        return round((t_us - self._firing.started_us) / 1e6, 3)
 
     def _update(self, reader: JournalReader, wall_s: float) -> Message:
         update: Message = {}
@@ -215,14 +221,35 @@ class Watcher:
             for j, i in at:
                 if batch.status[n, j] != Status.ABSENT:
                     self._lines[i].take(t, float(batch.temperature_c[n, j]), int(batch.status[n, j]))
-        rows = _telling(batch, fresh)
-        return [
-            {
-                "cols": [i for _, i in at],
-                "t": [self._seconds(int(batch.t_us[n])) for n in rows],
-                "c": [[_cell(batch.temperature_c[n, j], batch.status[n, j]) for j, _ in at] for n in rows],
-            }
-        ]
+        cols = [i for _, i in at]
+        breaks = self._breaks(batch.rig, newest, batch.t_us[fresh])
+        parts: list[Message] = []
+        for rows in np.split(fresh, breaks):
+            if not len(rows):
+                continue
+            if parts or 0 in breaks:
+                before = int(batch.t_us[rows[0] - 1]) if parts else newest
+                none = f"!{int(Status.ABSENT)}"
+                # Right after the last reading, as in the journal's histories.
+                parts.append(
+                    {"gap": 1, "cols": cols, "t": [self._seconds(before + 1000)], "c": [[none] * len(at)]}
+                )
+            told = _telling(batch, rows)
+            cells = [[_cell(batch.temperature_c[n, j], batch.status[n, j]) for j, _ in at] for n in told]
+            parts.append({"cols": cols, "t": [self._seconds(int(batch.t_us[n])) for n in told], "c": cells})
+        return parts
+
+    def _breaks(self, rig: str, newest: int, t_us: np.ndarray) -> list[int]:
+        """Before which of these frames readings are missing, by the rule of the journal's histories."""
+        steps = self._steps.setdefault(rig, deque(maxlen=25))
+        before = np.concatenate(([newest if newest >= 0 else t_us[0]], t_us))
+        breaks = []
+        for n, step in enumerate(np.diff(before).tolist()):
+            if len(steps) > 3 and step > max(GAP_STEPS * float(np.median(steps)), GAP_US):
+                breaks.append(n)
+            elif step > 0:
+                steps.append(step)
+        return breaks
 
     def _now(self, *, changes_only: bool) -> Message:
         """The current values, and how the logger is."""

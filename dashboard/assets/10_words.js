@@ -5,13 +5,14 @@ window.Stokewatch = {};
 (function (S) {
   const OK = 0;
   const ABSENT = 7;
+  S.BEYOND = 4; // no fault of the probe: it is hotter than it can tell
   S.OK = OK;
   S.ABSENT = ABSENT;
 
   // By the numbers of logger.reading.Status.
   S.STATUS = ["", "open", "shorted to ground", "shorted to supply", "beyond range", "garbled", "no cold junction",
     "no data"];
-  S.READS = { coals: "in the coals", air: "air between pots", wall: "on a pot's wall", surface: "infrared, surface" };
+  S.READS = { coals: "coals", air: "air", wall: "pot wall", surface: "infrared" };
   S.STAGES = { drying: "Drying", climb: "Climb", peak: "Peak", burn_down: "Burn-down", cooling: "Cooling" };
 
   S.isFahrenheit = () => S.choices.unit === "F";
@@ -73,7 +74,7 @@ window.Stokewatch = {};
   const HEAT = [[20, [196, 178, 152]], [250, [139, 122, 104]], [450, [84, 64, 54]], [560, [104, 28, 16]],
     [680, [168, 40, 14]], [760, [214, 74, 14]], [840, [243, 134, 30]], [940, [255, 201, 92]]];
   S.heat = function (c) {
-    if (c === null) return "none";
+    if (c === null) return "var(--slip)";
     const last = HEAT.length - 1;
     if (c <= HEAT[0][0]) return `rgb(${HEAT[0][1]})`;
     if (c >= HEAT[last][0]) return `rgb(${HEAT[last][1]})`;

@@ -3,9 +3,8 @@
 
 (function (S) {
   const JAR = "M-9,-20 L9,-20 L7,-15 C17,-10 20,4 13,14 C9,19 -9,19 -13,14 C-20,4 -17,-10 -7,-15 Z";
-  // Pots in the pile, in parts of its width and height; mouths turned a little, as they come to lie.
-  const POTS = [[-0.68, 0.16, 8], [-0.22, 0.14, -6], [0.24, 0.15, 5], [0.69, 0.17, -9],
-    [-0.46, 0.44, -10], [0.02, 0.42, 4], [0.47, 0.45, 9], [-0.24, 0.72, 7], [0.25, 0.73, -8], [0, 0.98, 3]];
+  const JAR_WIDTH = 36; // of the drawing above
+  const JAR_HEIGHT = 39;
 
   /** Value of the stack at a height, between the probes that have a reading there. */
   function heatAt(points, heightCm) {
@@ -32,8 +31,10 @@
     const placed = probes.map((p, i) => ({ i, h: p.height_cm, probe: p })).filter((p) => p.h !== null);
     const top = Math.max(40, ...placed.map((p) => p.h)) * 1.08;
     const bottom = Math.min(0, ...placed.map((p) => p.h));
-    const ground = height - 44;
-    const ceiling = 34;
+    // A pile is seldom much higher than broad; what room is left is mostly sky.
+    const slack = Math.max(0, height - 78 - stackWidth * 1.5);
+    const ground = height - 44 - slack * 0.3;
+    const ceiling = 34 + slack * 0.7;
     const y = (h) => ground - 16 - ((h - bottom) / (top - bottom)) * (ground - 16 - ceiling);
     const left = 44; // the ruler's
     const middle = left + (stackWidth - left) / 2;
@@ -45,20 +46,15 @@
     pots(root, { middle, half, y, top, bottom, warm: warm.filter((p) => p.reads !== "coals"), all: warm });
     coals(root, { middle, half, ground, warm, y0: y(Math.max(0, bottom)) });
 
-    // Probes of one height side by side, by the side they were said to be on.
-    const level = new Map();
-    for (const p of placed) {
-      const key = Math.round(y(p.h) / 24);
-      const n = level.get(key) || 0;
-      level.set(key, n + 1);
-      p.n = n;
-      p.key = key;
-    }
-    for (const p of placed) {
-      const count = level.get(p.key);
-      p.x = middle + (p.n - (count - 1) / 2) * Math.min(34, (2 * half - 20) / count);
+    const near = (a, b) => Math.hypot(a.x - b.x, a.y - b.y) < 27;
+    placed.forEach((p, n) => {
+      // In the middle if there is room, else beside: numbers must not cover one another.
       p.y = y(p.h);
-    }
+      for (const aside of [0, -28, 28, -56, 56, -84, 84]) {
+        p.x = middle + Math.max(-half, Math.min(half, aside));
+        if (!placed.slice(0, n).some((q) => near(p, q))) break;
+      }
+    });
     const loose = probes.map((p, i) => ({ i, h: null })).filter((_, i) => probes[i].height_cm === null);
     loose.forEach((p, n) => {
       p.x = left + 14 + n * Math.min(32, (stackWidth - left - 28) / Math.max(1, loose.length - 1));
@@ -76,7 +72,7 @@
       root.append(S.svg("line", { x1: left - 10, x2: left - 2, y1: y(h), y2: y(h), class: "tick" }));
       root.append(S.svg("text", { x: left - 13, y: y(h) + 5.5, class: "height" }, h));
     }
-    root.append(S.svg("text", { x: 4, y: 18, class: "height start" }, "cm"));
+    root.append(S.svg("text", { x: left - 13, y: y(top) - 14, class: "height" }, "cm"));
   }
 
   function wood(root, { middle, half, ground, y, top }) {
@@ -90,16 +86,25 @@
   }
 
   function pots(root, { middle, half, y, top, bottom, warm, all }) {
-    const tall = y(bottom) - y(top);
-    const size = Math.min((half * 2) / 4.9 / 40, tall / 3.6 / 40);
+    const tall = (y(bottom) - y(top)) * 0.94;
+    const broad = half * 1.75;
+    const size = Math.min(tall / 4.2 / JAR_HEIGHT, broad / 3.05 / JAR_WIDTH);
+    const rows = Math.max(1, Math.round(tall / (JAR_HEIGHT * size * 0.9)));
     const points = warm.length ? warm : all;
-    for (const [px, py, turn] of POTS) {
-      const h = py * top * 0.84 + top * 0.03;
-      const spread = half * 0.84;
-      root.append(S.svg("path", {
-        d: JAR, class: "pot", fill: S.heat(heatAt(points, h)),
-        transform: `translate(${middle + px * spread} ${y(h)}) rotate(${turn}) scale(${size})`,
-      }));
+    for (let row = rows - 1; row >= 0; row -= 1) {
+      const share = rows > 1 ? row / (rows - 1) : 0;
+      const most = Math.max(1, Math.floor(broad / (JAR_WIDTH * size)));
+      const count = Math.max(1, Math.round(most * (1 - 0.75 * share)) - (row % 2 && most > 2 ? 1 : 0));
+      const centre = y(bottom) - JAR_HEIGHT * size * (0.5 + row * 0.9);
+      const h = bottom + ((y(bottom) - centre) / (y(bottom) - y(top))) * (top - bottom);
+      for (let n = 0; n < count; n += 1) {
+        const turn = ((row * 5 + n * 7) % 5) * 6 - 12; // mouths turned a little, as they come to lie
+        const x = middle + (n - (count - 1) / 2) * JAR_WIDTH * size * 1.02;
+        root.append(S.svg("path", {
+          d: JAR, class: "pot", fill: S.heat(heatAt(points, h)),
+          transform: `translate(${x} ${centre}) rotate(${turn}) scale(${size})`,
+        }));
+      }
     }
   }
 

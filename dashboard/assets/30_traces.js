@@ -11,7 +11,7 @@
   let waiting = []; // by probe: what has come and isn't drawn yet
   let drawnAt = 0;
   let range = null;
-  let margin = { l: 52, r: 190, t: 30, b: 44 };
+  let margin = { l: 52, r: 190, t: 30, b: 50 };
 
   const temperature = (cell) => (typeof cell === "number" ? cell : null);
   const minutes = (s) => s / 60;
@@ -68,7 +68,7 @@
     const faint = css.getPropertyValue("--faint").trim();
     const rule = css.getPropertyValue("--rule").trim();
     const narrow = graph.parentElement.clientWidth < 560;
-    margin = { l: 52, r: narrow ? 40 : 176, t: 30, b: 44 };
+    margin = { l: 52, r: narrow ? 40 : 176, t: 30, b: 50 };
     const axis = { color: ink, gridcolor: faint, zeroline: false, linecolor: ink, showline: true, ticks: "outside",
       tickfont: { size: 16 }, fixedrange: true, automargin: false };
     return {
@@ -146,6 +146,7 @@
     holder.replaceChildren(...labels);
   };
 
+  /* A line that breaks is named where it breaks; one that is broken still with its whole name. */
   function gaps(put, x, y, width) {
     lines.forEach((line, i) => {
       let named = 0;
@@ -155,10 +156,13 @@
         const left = x(line.t[n]);
         let until = n; // how long it lasts: a flicker needs no name
         while (until < line.t.length - 1 && typeof line.c[until] !== "number") until += 1;
-        if (line.t[until] - line.t[n] < 10 || left < margin.l || left > margin.l + width - 40) continue;
+        const still = typeof line.c[until] !== "number";
+        if ((!still && line.t[until] - line.t[n] < 10) || left < margin.l || left > margin.l + width + 2) continue;
         named += 1;
-        put("gap", `${S.number(i)} ${S.STATUS[Number(here.slice(1))]}`, left + 2, y(line.c[n - 1]) - 11)
-          .style.borderColor = S.colour(i);
+        const what = S.STATUS[Number(here.slice(1))];
+        const text = still && margin.r > 100 ? `${S.number(i)} ${S.probes[i].name}: ${what}` : `${S.number(i)} ${what}`;
+        const label = put("gap", text, Math.min(left + 2, graph.clientWidth - text.length * 10.5 - 14), y(line.c[n - 1]) - 11);
+        label.style.borderColor = S.colour(i);
       }
     });
   }
@@ -166,9 +170,8 @@
   function ends(put, x, y, height) {
     const narrow = margin.r < 100;
     const wanted = lines.map((line, i) => {
-      let n = line.c.length - 1;
-      while (n >= 0 && typeof line.c[n] !== "number") n -= 1;
-      return n < 0 ? null : { i, t: line.t[n], y: y(line.c[n]), now: n === line.c.length - 1 };
+      const n = line.c.length - 1;
+      return typeof line.c[n] === "number" ? { i, t: line.t[n], y: y(line.c[n]) } : null;
     }).filter(Boolean).sort((a, b) => a.y - b.y);
     // Apart by a line's height, and within the plot: down from the top, then up from the bottom.
     const apart = Math.min(22, (height + 20) / Math.max(1, wanted.length));
@@ -180,7 +183,7 @@
     const edge = graph.clientWidth - margin.r;
     for (const w of wanted) {
       const name = narrow ? S.number(w.i) : `${S.number(w.i)} ${S.probes[w.i].name}`;
-      const label = put(w.now ? "end" : "end past", name, edge + 10, w.at - 11);
+      const label = put("end", name, edge + 10, w.at - 11);
       label.style.color = S.colour(w.i);
       const lead = put("lead", "", Math.min(x(w.t), edge), w.y);
       lead.style.width = `${Math.hypot(edge + 9 - x(w.t), w.at - w.y)}px`;

@@ -109,8 +109,6 @@
       S.redrawTraces();
     }
     const room = message.rigs ? S.addPoints(message.rigs) : true;
-    S.drawWaiting();
-    S.fillValues();
     S.tick();
     return room;
   };
@@ -135,11 +133,12 @@
       const key = S.svg("svg", { class: "key", width: 46, height: 26, viewBox: "0 0 46 26" });
       key.append(S.svg("line", { x1: 0, x2: 46, y1: 13, y2: 13 }), S.svg("circle", { cx: 23, cy: 13, r: 12 }),
         S.svg("text", { x: 23, y: 18.5 }, S.number(i)));
-      const place = S.el("div", "place");
       const height = probe.height_cm === null ? probe.side : `${probe.height_cm} cm`;
-      place.append(S.el("b", "", probe.name),
-        S.el("span", "", [height, S.READS[probe.reads]].filter(Boolean).join(", ")));
-      row.append(key, place, S.el("div", "reading"), S.el("div", "moves"));
+      const first = S.el("div", "first");
+      first.append(S.el("b", "", probe.name), S.el("span", "reading"));
+      const second = S.el("div", "second");
+      second.append(S.el("span", "where", [height, S.READS[probe.reads]].filter(Boolean).join(" · ")), S.el("span", "moves"));
+      row.append(key, first, second);
       return row;
     }));
     S.fillValues();
@@ -167,13 +166,14 @@
       key.style.setProperty("--own", S.colour(i));
       key.firstChild.setAttribute("stroke-dasharray", S.dash(i) === "solid" ? "none" : S.dash(i).replaceAll("px", ""));
       row.classList.toggle("fault", fault);
+      row.classList.toggle("beyond", status === S.BEYOND);
       row.classList.toggle("silent", silent && !fault);
       row.style.setProperty("--heat", S.heat(S.currentC(i)));
       const age = valueT === null ? "" : S.age(ageOf(valueT));
       const lines = [];
       if (fault) {
         reading.textContent = newestT === null ? "no reading" : S.STATUS[status];
-        if (c !== null) lines.push(`was ${S.degrees(c)} ${S.unit()}`, running() ? age : "");
+        if (c !== null) lines.push(`was ${S.degrees(c)}°`, running() ? age : "");
       } else {
         reading.textContent = `${S.degrees(c)}°`;
         if (!running()) lines.push("last reading");
@@ -267,6 +267,7 @@
     $("stage").textContent = stageLine(state);
     $("health").textContent = healthLine(state);
     S.fillValues();
+    S.drawWaiting(); // the last points before a silence too
     const drawn = S.now.map((v, i) => `${Math.round((S.currentC(i) ?? -999) / 4)}`).join() + S.choices.theme;
     if (drawn !== S.tick.drawn) { // the section needs no new drawing for a degree
       S.tick.drawn = drawn;
