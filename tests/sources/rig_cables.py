@@ -20,6 +20,11 @@ def frame(seq: int, rig: str = "a1", c: float = 20.5) -> Frame:
     return Frame(rig, seq, 50 * seq, {"k0": Sample(c=c), "k1": Sample(uv=800.0, cj=20.5)})
 
 
+def descriptors() -> int:
+    """How many files this process has open."""
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
 async def until(true: Callable[[], bool], within_s: float = 5.0) -> None:
     """Wait for something to be true; fail if it takes too long."""
     async with asyncio.timeout(within_s):
@@ -115,4 +120,4 @@ class Running:
         try:
             await until(lambda: len(self.seqs) >= len(seqs), within_s)
         finally:
-            assert self.seqs == list(seqs)
+            assert self.seqs == list(seqs), self.seqs

@@ -12,17 +12,13 @@ from pathlib import Path
 
 import pytest
 import serial
-from rig_cables import Cable, Running, frame, until
+from rig_cables import Cable, Running, descriptors, frame, until
 
 from logger.dialogue import AGAIN, acknowledgement
 from logger.notices.beacon import Show, beacon_line
 from logger.sources import serial_port
 from logger.sources.serial_port import Heard, Port, SerialPort, candidates, listen
 from logger.wire import MAX_LINE, decode, encode
-
-
-def descriptors() -> int:
-    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 async def test_lines_come_in_however_they_are_cut(cable: Cable) -> None:
