@@ -111,11 +111,11 @@ def test_killed_and_started_again_it_goes_on_with_the_same_firing(tmp_path: Path
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_ends_it_with_everything_committed(tmp_path: Path, number: int) -> None:
     link, home = tmp_path / "rig", tmp_path / "home"
-    with process([*STOKEWATCH, "log", "--serial", str(link)], home) as logger:
-        with process([*RIG, "--pty", str(link), "--beat-load", "--channels", "2", "--rate-hz", "50"]):
-            until(lambda: frames(home) > 50, "frames")
-            logger.send_signal(number)
-            assert logger.wait(timeout=10) == 0
+    rig = [*RIG, "--pty", str(link), "--beat-load", "--channels", "2", "--rate-hz", "50"]
+    with process([*STOKEWATCH, "log", "--serial", str(link)], home) as logger, process(rig):
+        until(lambda: frames(home) > 50, "frames")
+        logger.send_signal(number)
+        assert logger.wait(timeout=10) == 0
     assert len(stored(home, 2)) >= 50
     assert not stokewatch("status", home=home)["logger"]["running"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from pathlib import Path
 
@@ -173,10 +174,8 @@ def test_what_is_written_reads_back_equal(probes: list[Probe], target_c: float, 
 
 @given(st.text(max_size=200))
 def test_any_text_is_a_plan_or_a_plan_error(text: str) -> None:
-    try:
-        loads(text)
-    except PlanError as exc:
-        assert "\n" not in str(exc).strip() or exc.__cause__ is not None
+    with contextlib.suppress(PlanError):
+        assert isinstance(loads(text), Plan)
 
 
 def test_without_a_plan_each_channel_is_a_probe_and_a_zone_of_its_own_name() -> None:
