@@ -177,7 +177,8 @@ def self_signed(tmp_path: Path) -> tuple[Path, Path]:
     certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
     subprocess.run(
         [
-            *"openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2".split(),
+            *("openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1"),
+            *("-nodes", "-days", "2"),
             *("-keyout", key, "-out", certificate, "-subj", "/CN=a broker for a test"),
             *("-addext", "subjectAltName=IP:127.0.0.1"),
         ],
