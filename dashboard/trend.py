@@ -2,34 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import deque
+from typing import Final
 
-import numpy as np
+OVER_S: Final = 60.0
+"""A rate of change is taken over so long. [s]"""
+LEAST_S: Final = 15.0
+"""Over less than this it is mostly noise. [s]"""
 
-LEAST_S = 15.0
-"""Over less than this a rate is mostly noise. [s]"""
 
+class RateOfChange:
+    """Slope of the straight line of least squares through the last minute's readings.
 
-def rate_c_min(recent: Iterable[tuple[int, float]], now_us: int, *, over_s: float = 60.0) -> float | None:
-    """Rate of change over the last minute: slope of the straight line of least squares.
-
-    Parameters
-    ----------
-    recent : iterable of (t_us, temperature_c)
-        Ascending; only readings that are OK. [µs, °C]
-    now_us : int
-        Time of the newest. [µs]
-    over_s : float, default 60
-        [s]
-
-    Returns
-    -------
-    float or None
-        None where the readings span less than 15 s or are fewer than three. [°C/min]
+    Kept up reading by reading: what tablets are told four times a second must not cost a fit of 600 points a
+    probe. The sums are of whole numbers, so they stay exact however long it goes on.
     """
-    points = [(t, c) for t, c in recent if t >= now_us - over_s * 1e6]
-    if len(points) < 3 or points[-1][0] - points[0][0] < LEAST_S * 1e6:
-        return None
-    t, c = np.array(points, np.float64).T
-    minutes = (t - t.mean()) / 60e6
-    return float((minutes * (c - c.mean())).sum() / (minutes**2).sum())
+
+    def __init__(self) -> None:
+        self._points: deque[tuple[int, int]] = deque()
+        self._begin_us = 0
+        self._t = self._c = self._tt = self._tc = 0
+
+    def push(self, t_us: int, temperature_c: float) -> None:
+        """Take the next reading that is OK.
+
+        Parameters
+        ----------
+        t_us : int
+            Later than all before. [µs]
+        temperature_c : float
+            Finite. [°C]
+        """
+        if not self._points:
+            self._begin_us = t_us
+        t, c = t_us - self._begin_us, round(temperature_c * 10_000)
+        self._points.append((t, c))
+        self._add(1, t, c)
+        oldest = t - round(OVER_S * 1e6)
+        while self._points[0][0] < oldest:
+            self._add(-1, *self._points.popleft())
+
+    def _add(self, sign: int, t: int, c: int) -> None:
+        self._t += sign * t
+        self._c += sign * c
+        self._tt += sign * t * t
+        self._tc += sign * t * c
+
+    def c_min(self) -> float | None:
+        """Give the rate of change.
+
+        Returns
+        -------
+        float or None
+            None where the readings span less than 15 s or are fewer than three. [°C/min]
+        """
+        n = len(self._points)
+        if n < 3 or self._points[-1][0] - self._points[0][0] < LEAST_S * 1e6:
+            return None
+        slope = (n * self._tc - self._t * self._c) / (n * self._tt - self._t**2)
+        return slope * 60e6 / 10_000

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.trend import rate_c_min
+from dashboard.trend import OVER_S, RateOfChange
 from logger.errors import StokewatchError
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
 from logger.journal.traces import GAP_STEPS, GAP_US
@@ -21,8 +21,6 @@ MAX_POINTS: Final = 1200
 MAX_ROWS: Final = 12
 """Frames of one rig in one update; of more, only those with a least or a greatest value are drawn."""
 MAX_EVENTS: Final = 200
-RATE_S: Final = 60.0
-"""Over how long a rate of change is taken. [s]"""
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
 
 Message = dict[str, Any]
@@ -36,7 +34,7 @@ class _Line:
         self.value_us = -1
         self.value_c = math.nan
         self.status = int(Status.ABSENT)
-        self.recent: deque[tuple[int, float]] = deque()
+        self._rate = RateOfChange()
 
     def take(self, t_us: int, temperature_c: float, status: int) -> None:
         self.newest_us = t_us
@@ -44,15 +42,11 @@ class _Line:
         if status != Status.OK or math.isnan(temperature_c):
             return
         self.value_us, self.value_c = t_us, temperature_c
-        self.recent.append((t_us, temperature_c))
-        while self.recent[0][0] < t_us - RATE_S * 1e6:
-            self.recent.popleft()
+        self._rate.push(t_us, temperature_c)
 
     def rate(self) -> float | None:
         """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
-        if self.status != Status.OK:
-            return None
-        return rate_c_min(self.recent, self.value_us)
+        return self._rate.c_min() if self.status == Status.OK else None
 
 
 class Watcher:
@@ -162,7 +156,7 @@ class Watcher:
         events = reader.events(firing.id)
         self._event_id = events[-1].id if events else 0
         if firing.last_us is not None:
-            tail = reader.readings(firing.id, firing.last_us - round(RATE_S * 1e6))
+            tail = reader.readings(firing.id, firing.last_us - round(OVER_S * 1e6))
             for line, t_us, values, status in zip(
                 self._lines, tail.t_us, tail.temperature_c, tail.status, strict=True
             ):
@@ -235,7 +229,8 @@ class Watcher:
                     {"gap": 1, "cols": cols, "t": [self._seconds(before + 1000)], "c": [[none] * len(at)]}
                 )
             told = _telling(batch, rows)
-            cells = [[_cell(batch.temperature_c[n, j], batch.status[n, j]) for j, _ in at] for n in told]
+            columns = [j for j, _ in at]
+            cells = [_cells(batch.temperature_c[n, columns], batch.status[n, columns]) for n in told]
             parts.append({"cols": cols, "t": [self._seconds(int(batch.t_us[n])) for n in told], "c": cells})
         return parts
 
@@ -334,24 +329,23 @@ class Watcher:
                 }
                 for c in self._columns
             ],
-            "traces": self._drawn(traces),
+            "traces": self._drawn(firing, traces),
             "events": [self._event(e) for e in events],
             **self._now(changes_only=False),
         }
 
-    def _drawn(self, traces: Traces) -> list[Message]:
+    def _drawn(self, firing: FiringInfo, traces: Traces) -> list[Message]:
         by_key = {(c.rig, c.channel): i for i, c in enumerate(traces.columns)}
         drawn = []
         for column, line in zip(self._columns, self._lines, strict=True):
             i = by_key[column.rig, column.channel]
             # What is newer than the last update is sent with the next one: nothing is drawn twice.
             until = int(np.searchsorted(traces.t_us[i], line.newest_us, side="right"))
-            values = traces.temperature_c[i][:until]
-            status = traces.status[i][:until]
+            since_s = (traces.t_us[i][:until] - firing.started_us) / 1e6
             drawn.append(
                 {
-                    "t": [self._seconds(t) for t in traces.t_us[i][:until].tolist()],
-                    "c": [_cell(v, s) for v, s in zip(values, status, strict=True)],
+                    "t": since_s.round(3).tolist(),
+                    "c": _cells(traces.temperature_c[i][:until], traces.status[i][:until]),
                 }
             )
         return drawn
@@ -370,9 +364,12 @@ def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:
     )
 
 
-def _cell(temperature_c: float, status: int) -> float | str:
-    """A temperature, or `!` and the status: no number can be mistaken for a fault."""
-    return f"!{int(status)}" if math.isnan(temperature_c) else round(float(temperature_c), 1)
+def _cells(temperature_c: np.ndarray, status: np.ndarray) -> list[float | str]:
+    """Temperatures, or `!` and the status: no number can be mistaken for a fault."""
+    cells: list[float | str] = temperature_c.round(1).tolist()
+    for n in np.flatnonzero(np.isnan(temperature_c)).tolist():
+        cells[n] = f"!{int(status[n])}"
+    return cells
 
 
 def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
