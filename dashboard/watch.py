@@ -344,7 +344,7 @@ class Watcher:
             since_s = (traces.t_us[i][:until] - firing.started_us) / 1e6
             drawn.append(
                 {
-                    "t": since_s.round(3).tolist(),
+                    "t": [round(t, 3) for t in since_s.tolist()],
                     "c": _cells(traces.temperature_c[i][:until], traces.status[i][:until]),
                 }
             )
@@ -366,7 +366,8 @@ def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:
 
 def _cells(temperature_c: np.ndarray, status: np.ndarray) -> list[float | str]:
     """Temperatures, or `!` and the status: no number can be mistaken for a fault."""
-    cells: list[float | str] = temperature_c.round(1).tolist()
+    # Not numpy's rounding: it differs in the last digit now and then, and a point has one value everywhere.
+    cells: list[float | str] = [round(c, 1) for c in temperature_c.tolist()]
     for n in np.flatnonzero(np.isnan(temperature_c)).tolist():
         cells[n] = f"!{int(status[n])}"
     return cells
