@@ -63,9 +63,17 @@ _RULES: Final = (
         "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
         "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
         (
-            Setting("drop_c", "°C", 50.0, 20.0, 300.0, "How much a zone must have lost."),
-            Setting("within_s", "s", 180.0, 30.0, 600.0, "In how short a time it must have lost it."),
-            Setting("coals_fall_c", "°C", 40.0, 10.0, 200.0, "Coals that fell by more have not held."),
+            Setting("drop_c", "°C", 60.0, 20.0, 300.0, "How much a zone must lose, as it is falling now."),
+            Setting("within_s", "s", 180.0, 60.0, 600.0, "In how short a time it must lose it."),
+            Setting(
+                "coals_fall_c_per_min",
+                "°C/min",
+                12.0,
+                3.0,
+                100.0,
+                "Coals that fall faster than this don't hold.",
+            ),
+            Setting("for_s", "s", 8.0, 1.0, 120.0, "How long it must go on falling."),
         ),
     ),
     Rule(
@@ -142,8 +150,13 @@ _RULES: Final = (
         "Look at its terminal and lead, outside the heat. Judge that place by eye.",
         (
             Setting("for_s", "s", 8.0, 1.0, 120.0, "How long a fault must last before it is called."),
-            Setting("stuck_s", "s", 120.0, 30.0, 1200.0, "A value that doesn't move for so long is stuck."),
-            Setting("cold_junction_c", "°C", 70.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."),
+            Setting("stuck_s", "s", 20.0, 10.0, 1200.0, "A value that doesn't move for so long is stuck."),
+            Setting(
+                "jump_percent", "%", 10.0, 2.0, 50.0, "Jumps of more than this of its level are a loose wire."
+            ),
+            Setting(
+                "cold_junction_c", "°C", 70.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."
+            ),
         ),
     ),
     Rule(

@@ -1,0 +1,268 @@
+"""The life of an alarm, as ANSI/ISA-18.2 draws it.
+
+An alarm is raised when its condition has held for the on-delay and returns when it has been absent for the
+off-delay; people acknowledge it, or shelve it for a time. Deadbands belong to the rules: they know whether
+their alarm is active.
+
+References
+----------
+.. [1] ANSI/ISA-18.2-2016, Management of Alarm Systems for the Process Industries (states: from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final, Literal
+
+from logger.judgement.settings import RULES
+
+State = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
+
+FIRST_OUT_S: Final = 120.0
+"""A warning with no other raised within this time before it is the first out. [s]"""
+
+MOST_STANDING: Final = 5
+"""So many alarms are shown at once; a person can't heed more. All are in the journal."""
+
+# Which is the likelier cause of the others where several stand, first to last.
+PRIORITY: Final = {
+    name: i
+    for i, name in enumerate(
+        (
+            "rig_silent",
+            "coal_collapse",
+            "over_temperature",
+            "probe_fault",
+            "heating_too_fast",
+            "cooling_too_fast",
+            "stalled_zone",
+            "spread_too_wide",
+            "target_reached",
+            "soak_done",
+        )
+    )
+}
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something the judgement has to say.
+
+    Attributes
+    ----------
+    t_s : float
+        Since the firing's first reading. [s]
+    kind : {'alarm', 'stage'}
+    data : dict
+        JSON.
+    who : str
+        The person, where one did it.
+    """
+
+    t_s: float
+    kind: str
+    data: dict[str, Any]
+    who: str = ""
+
+
+@dataclass
+class Alarm:
+    """One alarm: a rule at a place."""
+
+    key: str
+    rule: str
+    zone: str | None
+    probe: str | None
+    state: State = "normal"
+    active: bool = False
+    message: str = ""
+    raised_s: float = 0.0
+    on_s: float = 0.0
+    off_s: float = 0.0
+    shelved_until_s: float = 0.0
+    first_out: bool = False
+
+
+@dataclass
+class AlarmBook:
+    """All alarms of a firing."""
+
+    alarms: dict[str, Alarm] = field(default_factory=dict)
+    last_warning_s: float = float("-inf")
+
+    def active(self, key: str) -> bool:
+        """Tell whether this alarm's condition stands (acknowledged or not)."""
+        alarm = self.alarms.get(key)
+        return alarm is not None and alarm.active
+
+    def step(
+        self,
+        t_s: float,
+        key: str,
+        condition: bool,
+        on_delay_s: float,
+        off_delay_s: float,
+    ) -> Literal["", "raised", "cleared"]:
+        """Take one second of an alarm's condition.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        key : str
+            rule:place.
+        condition : bool
+            With the rule's deadband in it.
+        on_delay_s, off_delay_s : float
+            For how long it must hold, or be absent. [s]
+
+        Returns
+        -------
+        {'', 'raised', 'cleared'}
+            What has come of it; the caller then calls `raise_` or `clear`.
+        """
+        alarm = self.alarms.get(key)
+        if alarm is None:
+            if not condition:
+                return ""
+            alarm = self.alarms[key] = Alarm(key, key.partition(":")[0], None, None)
+        if condition:
+            alarm.on_s += 1.0
+            alarm.off_s = 0.0
+            return "raised" if not alarm.active and alarm.on_s >= on_delay_s else ""
+        alarm.on_s = 0.0
+        alarm.off_s += 1.0
+        return "cleared" if alarm.active and alarm.off_s >= off_delay_s else ""
+
+    def raise_(self, t_s: float, key: str, zone: str | None, probe: str | None, message: str) -> list[Event]:
+        """An alarm comes up."""
+        alarm = self.alarms[key]
+        alarm.zone, alarm.probe, alarm.message = zone, probe, message
+        alarm.active, alarm.raised_s = True, t_s
+        warning = RULES[alarm.rule].warning
+        alarm.first_out = warning and t_s - self.last_warning_s > FIRST_OUT_S
+        if warning:
+            self.last_warning_s = t_s
+        if alarm.state == "shelved":
+            return []
+        alarm.state = "unacknowledged"
+        return [self._event(t_s, alarm, "raised")]
+
+    def clear(self, t_s: float, key: str) -> list[Event]:
+        """An alarm's condition is gone."""
+        alarm = self.alarms[key]
+        alarm.active = False
+        if alarm.state == "shelved":
+            return []
+        unseen = alarm.state == "unacknowledged" and RULES[alarm.rule].warning
+        alarm.state = "returned-unacknowledged" if unseen else "normal"
+        return [self._event(t_s, alarm, "cleared")]
+
+    def expire(self, t_s: float) -> list[Event]:
+        """Take off the shelf what has been there long enough."""
+        return [
+            event
+            for alarm in self.alarms.values()
+            if alarm.state == "shelved" and t_s >= alarm.shelved_until_s
+            for event in self._unshelve(t_s, alarm, "")
+        ]
+
+    def act(self, t_s: float, action: str, key: str, who: str, minutes: float) -> list[Event]:
+        """Do what a person wants with an alarm.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        action : {'ack', 'shelve', 'unshelve'}
+        key : str
+        who : str
+        minutes : float
+            To shelve it for. [min]
+
+        Returns
+        -------
+        list of Event
+            None where there is nothing to do (acknowledged already).
+
+        Raises
+        ------
+        KeyError
+            No such alarm, or it has long been normal.
+        ValueError
+            No such action.
+        """
+        alarm = self.alarms[key]
+        if alarm.state == "normal":
+            raise KeyError(key)
+        if action == "ack":
+            if alarm.state == "unacknowledged":
+                alarm.state = "acknowledged"
+            elif alarm.state == "returned-unacknowledged":
+                alarm.state = "normal"
+            else:
+                return []
+            return [self._event(t_s, alarm, "acknowledged", who)]
+        if action == "shelve":
+            alarm.state, alarm.shelved_until_s = "shelved", t_s + 60.0 * minutes
+            return [self._event(t_s, alarm, "shelved", who)]
+        if action == "unshelve":
+            return self._unshelve(t_s, alarm, who) if alarm.state == "shelved" else []
+        raise ValueError(f"{action!r} is not ack, shelve or unshelve")
+
+    def standing(self) -> list[Alarm]:
+        """Alarms that someone should know of, the probable cause first, at most `MOST_STANDING`."""
+        shown = [a for a in self.alarms.values() if a.state not in ("normal", "shelved")]
+        # Where there are too many, those that have returned go first.
+        shown.sort(key=lambda a: (not a.active, PRIORITY[a.rule], a.raised_s))
+        return shown[:MOST_STANDING]
+
+    def state(self) -> dict[str, Any]:
+        """For a snapshot."""
+        return {
+            "alarms": [asdict(a) for a in self.alarms.values()],
+            "last_warning_s": self.last_warning_s,
+        }
+
+    @classmethod
+    def from_state(cls, state: dict[str, Any]) -> AlarmBook:
+        """From what `state` gave."""
+        alarms = [Alarm(**a) for a in state["alarms"]]
+        return cls({a.key: a for a in alarms}, state["last_warning_s"])
+
+    def _unshelve(self, t_s: float, alarm: Alarm, who: str) -> list[Event]:
+        alarm.state = "unacknowledged" if alarm.active else "normal"
+        return [self._event(t_s, alarm, "unshelved", who)]
+
+    def _event(self, t_s: float, alarm: Alarm, transition: str, who: str = "") -> Event:
+        return Event(t_s, "alarm", {**alarm_data(alarm), "transition": transition}, who)
+
+
+def alarm_data(alarm: Alarm) -> dict[str, Any]:
+    """Everything about an alarm that is shown.
+
+    Parameters
+    ----------
+    alarm : Alarm
+
+    Returns
+    -------
+    dict
+        JSON.
+    """
+    rule = RULES[alarm.rule]
+    return {
+        "key": alarm.key,
+        "rule": alarm.rule,
+        "zone": alarm.zone,
+        "probe": alarm.probe,
+        "state": alarm.state,
+        "title": rule.title,
+        "message": alarm.message,
+        "cause": rule.cause,
+        "consequence": rule.consequence,
+        "advice": rule.advice,
+        "warning": rule.warning,
+        "raised_s": alarm.raised_s,
+        "first_out": alarm.first_out,
+    }

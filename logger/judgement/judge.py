@@ -1,0 +1,391 @@
+"""The judgement of one firing: readings in, events and a verdict out. No clock, no files.
+
+Readings go onto a grid of whole seconds; each second is judged when it is over, so what is said doesn't hang on
+how the readings were parcelled.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
+from logger.judgement.packing import pack, unpack
+from logger.judgement.rules import LOAD, Condition, Rules
+from logger.judgement.rules_collapse import Collapse
+from logger.judgement.rules_probe import ProbeWatch
+from logger.judgement.stages import Stages
+from logger.judgement.trend import Trend
+from logger.judgement.zones import Places, ZoneBook, ZoneVerdict
+from logger.plan import Plan
+from logger.reading import Bytes, Floats, Ints, Status
+
+__all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
+
+LATE_S: Final = 2.0
+"""Readings may be this late against the clock before a second is judged without them. [s]"""
+
+LONGEST_GAP_S: Final = 4 * 3600
+"""A jump ahead in time by more than this is judged only at its end. [s]"""
+
+
+@dataclass(frozen=True)
+class LoadVerdict:
+    """What the judgement says of the whole load.
+
+    Attributes
+    ----------
+    line : str
+        For people, led by the coldest zone.
+    stage : str
+    leading : {'top', 'bottom'} or None
+    coldest : str or None
+    zones : tuple of ZoneVerdict
+        Coldest first.
+    alarms : tuple of Alarm
+        Standing, the probable cause first.
+    """
+
+    line: str
+    stage: str
+    leading: str | None
+    coldest: str | None
+    zones: tuple[ZoneVerdict, ...]
+    alarms: tuple[Alarm, ...]
+
+
+class Judge:
+    """Judges a firing as its readings come.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its probes are the columns of what is pushed.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        k = len(plan.probes)
+        places = Places(plan)
+        self._places = places
+        self._second = 0
+        self._trend = Trend(k)
+        self._watch = ProbeWatch(plan, places)
+        self._book = ZoneBook(plan, places)
+        self._stages = Stages(places)
+        self._rules = Rules(plan, places)
+        self._collapse = Collapse(plan, places)
+        self._alarms = AlarmBook()
+        self._quiet_s: Floats = np.full(1, np.nan)
+        rigs = list(dict.fromkeys(p.rig for p in plan.probes))
+        self._quiet_s = np.full(len(rigs), np.nan)
+        self._rig_of = np.array([rigs.index(p.rig) for p in plan.probes], np.int64)
+        self._rigs = rigs
+        self._pending: tuple[Floats, Floats, Bytes, Floats] = (
+            np.empty(0),
+            np.empty((0, k)),
+            np.empty((0, k), np.uint8),
+            np.empty((0, k)),
+        )
+
+    def push(
+        self,
+        t_s: Floats,
+        temperature_c: Floats,
+        status: Bytes,
+        cold_junction_c: Floats | None = None,
+    ) -> list[Event]:
+        """Judge readings.
+
+        Parameters
+        ----------
+        t_s : array (n,)
+            Seconds since the firing's first reading, ascending. [s]
+        temperature_c : array (n, k)
+            NaN where not `Status.OK`. [°C]
+        status : uint8 array (n, k)
+            `Status.ABSENT`: not in this frame.
+        cold_junction_c : array (n, k), optional
+            [°C]
+
+        Returns
+        -------
+        list of Event
+            In order of time. The newest second is kept until it is over.
+        """
+        if cold_junction_c is None:
+            cold_junction_c = np.full(temperature_c.shape, np.nan)
+        new = (np.asarray(t_s, float), temperature_c, status, cold_junction_c)
+        if len(self._pending[0]):
+            t, c, s, j = (np.concatenate(pair) for pair in zip(self._pending, new, strict=True))
+        else:
+            t, c, s, j = new
+        if not len(t):
+            return []
+        late = int(np.searchsorted(t, float(self._second)))
+        over = int(np.searchsorted(t, math.floor(t[-1])))
+        self._pending = (t[over:].copy(), c[over:].copy(), s[over:].copy(), j[over:].copy())
+        events = self._judge(t[late:over], c[late:over], s[late:over], j[late:over])
+        return events + self._empty_until(math.floor(t[-1]))
+
+    def advance(self, t_s: float) -> list[Event]:
+        """Let time pass without readings.
+
+        Parameters
+        ----------
+        t_s : float
+            May lie before what was pushed: then nothing happens. [s]
+
+        Returns
+        -------
+        list of Event
+        """
+        until = math.floor(t_s - LATE_S)
+        if until <= self._second:
+            return []
+        t, c, s, j = self._pending
+        over = int(np.searchsorted(t, float(until)))
+        self._pending = (t[over:], c[over:], s[over:], j[over:])
+        events = self._judge(t[:over], c[:over], s[:over], j[:over])
+        return events + self._empty_until(until)
+
+    def act(self, t_s: float, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
+        """Do what a person wants with an alarm.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        action : {'ack', 'shelve', 'unshelve'}
+        key : str
+            The alarm's.
+        who : str
+        minutes : float, default 10
+            To shelve it for. [min]
+
+        Returns
+        -------
+        list of Event
+
+        Raises
+        ------
+        KeyError
+            No such alarm stands.
+        """
+        return self._alarms.act(t_s, action, key, who, minutes)
+
+    def verdict(self) -> LoadVerdict:
+        """What is to be said now.
+
+        Returns
+        -------
+        LoadVerdict
+        """
+        zones = tuple(self._book.verdicts())
+        pots = [v for v in zones if not v.coals and not v.faulty]
+        coldest = pots[0].zone if pots else None
+        return LoadVerdict(
+            line=self._line(pots, zones),
+            stage=self._stages.stage,
+            leading=self._stages.leading,
+            coldest=coldest,
+            zones=zones,
+            alarms=tuple(self._alarms.standing()),
+        )
+
+    def snapshot(self) -> bytes:
+        """Everything needed to go on to the second.
+
+        Returns
+        -------
+        bytes
+            For `restore`.
+        """
+        return pack(
+            {
+                "second": self._second,
+                "pending": list(self._pending),
+                "quiet_s": self._quiet_s,
+                "alarms": self._alarms.state(),
+                **{name: _state(part) for name, part in self._parts().items()},
+                "rings": {n: _state(getattr(self._trend, n)) for n in ("raw", "fast", "slow")},
+            }
+        )
+
+    @classmethod
+    def restore(cls, plan: Plan, state: bytes) -> Judge:
+        """Go on from a snapshot.
+
+        Parameters
+        ----------
+        plan : Plan
+            The same as before.
+        state : bytes
+            From `snapshot`.
+
+        Returns
+        -------
+        Judge
+        """
+        judge = cls(plan)
+        data = unpack(state)
+        judge._second = data["second"]
+        judge._pending = tuple(data["pending"])
+        judge._quiet_s = data["quiet_s"]
+        judge._alarms = AlarmBook.from_state(data["alarms"])
+        for name, part in judge._parts().items():
+            part.__dict__.update(data[name])
+        for name, ring in data["rings"].items():
+            getattr(judge._trend, name).__dict__.update(ring)
+        return judge
+
+    def _parts(self) -> dict[str, Any]:
+        return {
+            "trend": self._trend,
+            "watch": self._watch,
+            "book": self._book,
+            "stages": self._stages,
+            "rules": self._rules,
+            "collapse": self._collapse,
+        }
+
+    def _judge(self, t: Floats, c: Floats, status: Bytes, cold: Floats) -> list[Event]:
+        """Put readings onto whole seconds, and judge each."""
+        if not len(t):
+            return []
+        seconds = np.floor(t).astype(np.int64)
+        starts = np.flatnonzero(np.concatenate([[True], np.diff(seconds) > 0]))
+        good = status == Status.OK
+        count = np.add.reduceat(good, starts, axis=0, dtype=np.int64)
+        some = np.maximum(count, 1)
+        mean = np.add.reduceat(np.where(good, c, 0.0), starts, axis=0) / some
+        mean[count == 0] = np.nan
+        bad = np.maximum.reduceat(
+            np.where(good | (status == Status.ABSENT), 0, status), starts, axis=0
+        ).astype(np.int64)
+        high = np.maximum.reduceat(np.where(good, c, -np.inf), starts, axis=0)
+        low = np.minimum.reduceat(np.where(good, c, np.inf), starts, axis=0)
+        swing = np.where(count > 1, high - low, 0.0)
+        junction = np.fmax.reduceat(cold, starts, axis=0)
+        events: list[Event] = []
+        for i, second in enumerate(seconds[starts].tolist()):
+            events += self._empty_until(second)
+            events += self._step(mean[i], count[i], bad[i], swing[i], junction[i])
+        return events
+
+    def _empty_until(self, second: int) -> list[Event]:
+        if second <= self._second:
+            return []
+        k = len(self.plan.probes)
+        self._second = max(self._second, second - LONGEST_GAP_S)
+        none, zero, no = np.full(k, np.nan), np.zeros(k, np.int64), np.zeros(k)
+        events: list[Event] = []
+        while self._second < second:
+            events += self._step(none, zero, zero, no, none)
+        return events
+
+    def _step(self, value: Floats, count: Ints, bad: Ints, swing: Floats, junction: Floats) -> list[Event]:
+        second = self._second
+        self._second += 1
+        # A second is judged when it is over.
+        t_s = float(self._second)
+        trend, watch, book = self._trend, self._watch, self._book
+        trend.step(second, value, count)
+        watch.step(trend, value, count, bad, swing, junction)
+        rate = trend.rate_c_per_min()
+        book.step(t_s, trend.level_c, rate, watch.trusted)
+        coals_c, coals_rate = self._coals(rate)
+        events = self._alarms.expire(t_s)
+        if self._stages.step(book, coals_c, coals_rate):
+            data = {"stage": self._stages.stage, "leading": self._stages.leading}
+            events.append(Event(t_s, "stage", data))
+        events += self._rig_silent(t_s, count, bad)
+        for condition in self._collapse.conditions(trend, watch, self._stages, self._alarms, rate):
+            events += self._alarm(t_s, condition)
+        for condition in self._rules.conditions(t_s, trend, book, self._stages, watch, self._alarms):
+            events += self._alarm(t_s, condition)
+        return events
+
+    def _alarm(self, t_s: float, condition: Condition) -> list[Event]:
+        key = condition.key
+        if not condition.holds and key not in self._alarms.alarms:
+            return []
+        if not self.plan.alarms[condition.rule]["enabled"]:
+            return []
+        came = self._alarms.step(t_s, key, condition.holds, condition.on_delay_s, condition.off_delay_s)
+        if came == "raised":
+            return self._alarms.raise_(t_s, key, condition.zone, condition.probe, condition.message)
+        return self._alarms.clear(t_s, key) if came == "cleared" else []
+
+    def _rig_silent(self, t_s: float, count: Ints, bad: Ints) -> list[Event]:
+        events: list[Event] = []
+        heard = (count > 0) | (bad > 0)
+        after = float(self.plan.alarms["rig_silent"]["after_s"])
+        for i, rig in enumerate(self._rigs):
+            here = self._rig_of == i
+            if heard[here].any():
+                self._quiet_s[i] = 0.0
+            else:
+                self._quiet_s[i] += 1.0
+            usual = float(self._trend.interval_s[here].min())
+            holds = bool(self._quiet_s[i] > max(after, 3.0 * usual))
+            words = f"nothing from {rig or 'the rig'} for {self._quiet_s[i]:.0f} s" if holds else ""
+            place = None if rig is None else rig
+            condition = Condition("rig_silent", place, None, holds, 1.0, 5.0, words)
+            events += self._alarm(t_s, condition)
+        return events
+
+    def _coals(self, rate: Floats) -> tuple[float, float]:
+        coals = [j for j in self._places.coals if self._watch.trusted[j]]
+        if not coals:
+            return math.nan, math.nan
+        level = self._trend.level_c
+        return (
+            sum(float(level[j]) for j in coals) / len(coals),
+            sum(float(rate[j]) for j in coals) / len(coals),
+        )
+
+    def _line(self, pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
+        blind = [v.zone for v in zones if v.faulty]
+        unseen = f" No verdict on {', '.join(blind)}." if blind and pots else ""
+        if not pots:
+            return "No zone can be judged: no probe in it can be trusted." if zones else "No probes yet."
+        lacking = [v for v in pots if v.missing]
+        if not lacking:
+            return f"All zones have had their target and soak.{unseen}"
+        coldest = lacking[0]
+        spread = max(v.level_c or 0.0 for v in pots) - (pots[0].level_c or 0.0)
+        wide = f" Spread {spread:.0f} °C." if len(pots) > 1 else ""
+        return f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C: {coldest.missing}.{wide}{unseen}"
+
+
+def _state(part: Any) -> dict[str, Any]:
+    skip = ("raw", "fast", "slow") if isinstance(part, Trend) else ()
+    return {
+        name: value for name, value in part.__dict__.items() if not name.startswith("_") and name not in skip
+    }
+
+
+def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
+    """A verdict for programs.
+
+    Parameters
+    ----------
+    verdict : LoadVerdict
+
+    Returns
+    -------
+    dict
+        JSON: `load` and `alarms`.
+    """
+    load = {
+        "line": verdict.line,
+        "stage": verdict.stage,
+        "leading": verdict.leading,
+        "coldest": verdict.coldest,
+        "zones": [asdict(v) for v in verdict.zones],
+    }
+    return {"load": load, "alarms": [alarm_data(a) for a in verdict.alarms]}

@@ -1,0 +1,223 @@
+"""The alarm rules: each second, which condition holds where.
+
+A rule gives for each of its places whether its condition holds (less is asked for where its alarm is active:
+the deadband), how long that must last, and the words for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from logger.judgement.alarms import AlarmBook
+from logger.judgement.rules_probe import HOT_JUNCTION, WORDS, ProbeWatch
+from logger.judgement.stages import BURN_DOWN, CLIMB, COOLING, DRYING, PEAK, Stages
+from logger.judgement.trend import Trend
+from logger.judgement.zones import Places, ZoneBook
+from logger.plan import Plan
+from logger.reading import Floats
+
+LOAD: Final = "load"
+"""Place of an alarm that is about the whole stack."""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One rule at one place in one second."""
+
+    rule: str
+    zone: str | None
+    probe: str | None
+    holds: bool
+    on_delay_s: float
+    off_delay_s: float
+    message: str
+
+    @property
+    def key(self) -> str:
+        """The alarm's key."""
+        return f"{self.rule}:{self.probe or self.zone or LOAD}"
+
+
+class Rules:
+    """All rules but those about collapse, with what they must remember.
+
+    Parameters
+    ----------
+    plan : Plan
+    places : Places
+    """
+
+    def __init__(self, plan: Plan, places: Places) -> None:
+        z = len(places.zones)
+        self.still_s = [0.0] * z
+        self.done_s = [0.0] * z
+        self.mean_c: Floats = np.full(z, np.nan)
+        self._plan = plan
+        self._places = places
+        self._set: dict[str, dict[str, Any]] = plan.alarms
+
+    def conditions(
+        self, t_s: float, trend: Trend, book: ZoneBook, stages: Stages, watch: ProbeWatch, alarms: AlarmBook
+    ) -> Iterator[Condition]:
+        """Go through the rules.
+
+        Yields
+        ------
+        Condition
+            Those that hold, and those that don't where their alarm may be up.
+        """
+        if len(watch.fault) == 0:
+            return
+        level = book.level_c.tolist()
+        rate = book.rate_c_per_min.tolist()
+        yield from self._probe_fault(watch)
+        yield from self._heating(level, rate, trend, watch, alarms)
+        yield from self._zones(level, rate, stages, alarms)
+        yield from self._stalled(level, trend, watch, stages, alarms)
+        yield from self._spread(level, stages, alarms)
+        yield from self._good(level, book)
+
+    def state(self) -> dict[str, Any]:
+        """For a snapshot."""
+        return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}
+
+    def _probe_fault(self, watch: ProbeWatch) -> Iterator[Condition]:
+        for j, fault in enumerate(watch.fault.tolist()):
+            probe = self._plan.probes[j]
+            words = f"{probe.name} {WORDS[fault]}" if fault else ""
+            # The delays of faults are in the watch itself, but for heat, which comes slowly.
+            delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
+            yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 30.0, words)
+
+    def _heating(
+        self, level: list[float], rate: list[float], trend: Trend, watch: ProbeWatch, alarms: AlarmBook
+    ) -> Iterator[Condition]:
+        rule = self._set["heating_too_fast"]
+        walls = [j for j in self._places.walls if watch.trusted[j]]
+        if walls:
+            # Walls tell: the air between them may jump.
+            coldest, j = min((float(trend.level_c[j]), j) for j in walls)
+            speed, zone = float(trend.rate_c_per_min()[j]), self._places.zone_of[j]
+        else:
+            known = [(level[z], z) for z in self._places.pots if level[z] == level[z]]
+            if not known:
+                return
+            coldest, zone = min(known)
+            speed = rate[zone]
+        up = alarms.active(f"heating_too_fast:{LOAD}")
+        limit = float(rule["rate_c_per_min"]) * (0.8 if up else 1.0)
+        holds = coldest < float(rule["below_c"]) and speed > limit
+        yield Condition(
+            "heating_too_fast",
+            None,
+            None,
+            holds,
+            float(rule["for_s"]),
+            60.0,
+            f"{self._places.zones[zone]} is at {coldest:.0f} °C and rises by {speed:.0f} °C/min"
+            if holds
+            else "",
+        )
+
+    def _zones(
+        self, level: list[float], rate: list[float], stages: Stages, alarms: AlarmBook
+    ) -> Iterator[Condition]:
+        hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
+        limit, quick = float(hot["limit_c"]), float(fall["rate_c_per_min"])
+        low, high = float(fall["to_c"]), float(fall["from_c"])
+        for z, zone in enumerate(self._places.zones):
+            c, r = level[z], rate[z]
+            active = alarms.active(f"over_temperature:{zone}")
+            holds = c > limit - (15.0 if active else 0.0)
+            if holds or active:
+                words = f"{zone} is at {c:.0f} °C"
+                yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
+            else:
+                yield Condition("over_temperature", zone, None, False, 1.0, 30.0, "")
+            if z not in self._places.pots:
+                continue
+            active = alarms.active(f"cooling_too_fast:{zone}")
+            holds = (
+                low < c < high
+                and r < -quick * (0.7 if active else 1.0)
+                # A collapse says the same, and what to do.
+                and not alarms.active(f"coal_collapse:{zone}")
+            )
+            words = f"{zone} falls by {-r:.0f} °C/min at {c:.0f} °C" if holds else ""
+            yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
+
+    def _stalled(
+        self, level: list[float], trend: Trend, watch: ProbeWatch, stages: Stages, alarms: AlarmBook
+    ) -> Iterator[Condition]:
+        rule = self._set["stalled_zone"]
+        slow = float(rule["rate_c_per_min"])
+        change = (trend.slow.ago(0) - trend.slow.ago(24)) / 2.0
+        for z in self._places.pots:
+            zone = self._places.zones[z]
+            members = [j for j in self._places.members[z] if watch.trusted[j]]
+            r = sum(float(change[j]) for j in members) / len(members) if members else float("nan")
+            active = alarms.active(f"stalled_zone:{zone}")
+            c = level[z]
+            short = self._plan.target_c - float(rule["short_c"]) + (10.0 if active else 0.0)
+            holds = (
+                float(rule["above_c"]) < c < short
+                and abs(r) < slow * (2.0 if active else 1.0)
+                and self.done_s[z] == 0.0
+                and stages.stage not in (DRYING, COOLING)
+            )
+            words = (
+                f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short" if holds else ""
+            )
+            yield Condition("stalled_zone", zone, None, holds, float(rule["for_s"]), 60.0, words)
+
+    def _spread(self, level: list[float], stages: Stages, alarms: AlarmBook) -> Iterator[Condition]:
+        rule = self._set["spread_too_wide"]
+        known = [(level[z], z) for z in self._places.pots if level[z] == level[z]]
+        if len(known) < 2:
+            return
+        (low, cold), (high, hot) = min(known), max(known)
+        active = alarms.active(f"spread_too_wide:{LOAD}")
+        holds = (
+            high - low > float(rule["spread_c"]) - (30.0 if active else 0.0)
+            and stages.stage in (PEAK, BURN_DOWN)
+            and low < self._plan.burnout_c
+        )
+        names = self._places.zones
+        words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}" if holds else ""
+        yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
+
+    def _good(self, level: list[float], book: ZoneBook) -> Iterator[Condition]:
+        wait = float(self._set["target_reached"]["for_s"])
+        soak_s = book.soak_s.tolist()
+        for z in self._places.pots:
+            zone, c = self._places.zones[z], level[z]
+            if c >= self._plan.target_c:
+                self.done_s[z] += 1.0
+            elif self.done_s[z] < wait:
+                self.done_s[z] = 0.0
+            # Good news stands for two minutes and then makes room.
+            fresh = wait <= self.done_s[z] <= wait + 120.0
+            yield Condition(
+                "target_reached", zone, None, fresh, 1.0, 1.0, f"{zone} is at {c:.0f} °C" if fresh else ""
+            )
+            soak = self._plan.soak_min * 60.0
+            fresh = soak <= soak_s[z] <= soak + 120.0 and self.done_s[z] > 0.0
+            yield Condition(
+                "soak_done",
+                zone,
+                None,
+                fresh,
+                1.0,
+                1.0,
+                f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C"
+                if fresh
+                else "",
+            )
+
+
+FLAMES: Final = (CLIMB, PEAK)
+FIRE: Final = (CLIMB, PEAK, BURN_DOWN)

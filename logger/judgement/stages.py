@@ -1,0 +1,141 @@
+"""Which stage the firing is in, and which end of the stack leads, from the traces alone."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from logger.judgement.zones import Places, ZoneBook
+from logger.reading import Floats
+
+DRYING, CLIMB, PEAK, BURN_DOWN, COOLING = STAGES = ("drying", "climb", "peak", "burn_down", "cooling")
+
+LIT_C_PER_MIN: Final = 12.0
+"""Coals alone warm a stack more slowly than this, burning wood faster."""
+LEADS_C: Final = 15.0
+
+_FOR_S: Final = {CLIMB: 30, PEAK: 90, BURN_DOWN: 75, COOLING: 90}
+
+
+class Stages:
+    """The stage and the leading end, with hysteresis.
+
+    Parameters
+    ----------
+    places : Places
+    """
+
+    def __init__(self, places: Places) -> None:
+        self.stage = DRYING
+        self.leading: str | None = None
+        self.held_s = 0
+        self.wanted = ""
+        self.high_c = float("-inf")
+        self.low_c = float("inf")
+        self.coals_high_c = float("-inf")
+        self._places = places
+
+    def step(self, book: ZoneBook, coals_c: float, coals_rate: float) -> bool:
+        """Take a second.
+
+        Parameters
+        ----------
+        book : ZoneBook
+        coals_c, coals_rate : float
+            Mean of the probes that read coals; NaN if none. [°C], [°C/min]
+
+        Returns
+        -------
+        bool
+            The stage, or which end leads, has changed.
+        """
+        level = book.level_c[self._places.pots]
+        there = ~np.isnan(level)
+        if not there.any():
+            return False
+        levels = level[there]
+        rates = book.rate_c_per_min[self._places.pots][there]
+        before = (self.stage, self.leading)
+        self._lead(book.level_c, coals_c, levels)
+        middle = float(levels.mean())
+        rate = _middle(rates)
+        if coals_c > self.coals_high_c:
+            self.coals_high_c = coals_c
+        self.high_c = max(self.high_c, middle)
+        wanted = self._wanted(middle, rate, float(levels.max()), coals_c, coals_rate)
+        if wanted != self.wanted:
+            self.wanted, self.held_s = wanted, 0
+        if wanted:
+            self.held_s += 1
+            if self.held_s >= _FOR_S[wanted]:
+                self.stage, self.wanted, self.held_s = wanted, "", 0
+                self.low_c = middle
+                if wanted != COOLING:
+                    self.high_c = middle if wanted == CLIMB else max(self.high_c, middle)
+        self.low_c = min(self.low_c, middle)
+        return (self.stage, self.leading) != before
+
+    def state(self) -> dict[str, Any]:
+        """For a snapshot."""
+        return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}
+
+    def _wanted(self, middle: float, rate: float, hottest: float, coals_c: float, coals_rate: float) -> str:
+        if rate != rate:
+            return ""
+        raked = (
+            coals_c < self.coals_high_c - 60.0
+            and coals_rate < -20.0
+            and rate < -3.0
+            and self.coals_high_c > 450.0
+        )
+        cold = hottest < 400.0 and rate < 0.0 and self.high_c > 450.0
+        fallen = middle < self.high_c - 30.0 and rate < -2.0
+        match self.stage:
+            case "drying":
+                if (rate > LIT_C_PER_MIN and middle > 60.0) or middle > 400.0:
+                    return CLIMB
+            case "climb":
+                if fallen and middle > 300.0:
+                    return BURN_DOWN
+                if middle > 550.0 and rate < 6.0:
+                    return PEAK
+            case "peak":
+                if raked or cold:
+                    return COOLING
+                if fallen:
+                    return BURN_DOWN
+            case "burn_down":
+                if raked or cold:
+                    return COOLING
+                if middle > self.low_c + 30.0 and rate > 2.0:
+                    return PEAK if middle > 550.0 and rate < 6.0 else CLIMB
+            case "cooling":
+                if middle > self.low_c + 100.0 and rate > LIT_C_PER_MIN:
+                    return CLIMB
+        return ""
+
+    def _lead(self, zone_c: Floats, coals_c: float, levels: Floats) -> None:
+        top = _mean([float(zone_c[z]) for z in self._places.top])
+        bottom = _mean([float(zone_c[z]) for z in self._places.bottom])
+        if bottom != bottom:
+            bottom = coals_c
+        if top != top:
+            # Without a top we know: coals hotter than anything else are the bottom leading.
+            top = float(levels.max())
+        ahead = top - bottom
+        if ahead > LEADS_C:
+            self.leading = "top"
+        elif ahead < -LEADS_C:
+            self.leading = "bottom"
+
+
+def _mean(values: list[float]) -> float:
+    known = [v for v in values if v == v]
+    return sum(known) / len(known) if known else float("nan")
+
+
+def _middle(values: Floats) -> float:
+    known = np.sort(values)
+    n = len(known)
+    return float(known[n // 2] + known[(n - 1) // 2]) / 2.0
