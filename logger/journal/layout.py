@@ -172,19 +172,26 @@ class Layout:
             out["tc"] = _bits(np.ascontiguousarray(batch.temperature_c[:, columns])) ^ _bits(sent)
         return out, minute
 
-    def records(self, data: bytes) -> Records:
-        """Read records from their bytes.
+    def load(self, data: bytes, *, packed: bool) -> Records:
+        """Read records from the journal's bytes.
 
         Parameters
         ----------
         data : bytes
+        packed : bool
+            A packed minute (`squeeze`), else a batch as it came in (`seal`).
 
         Returns
         -------
         structured array, shape (n,)
             Read-only.
+
+        Raises
+        ------
+        ValueError
+            The data are damaged.
         """
-        return np.frombuffer(data, self.dtype)
+        return unsqueeze(data, self.dtype) if packed else np.frombuffer(unseal(data), self.dtype)
 
     def temperature_c(self, records: Records) -> Floats:
         """Temperatures in records.
@@ -304,6 +311,43 @@ def as_stored(batch: Batch) -> Batch:
     rounded = batch.temperature_c.copy()
     rounded[:, _span(words)] = _from_steps(_steps(rounded[:, _span(words)]))
     return replace(batch, temperature_c=rounded)
+
+
+def seal(data: bytes) -> bytes:
+    """Put a checksum behind data: the file itself has none, and flipped bits would be temperatures.
+
+    Parameters
+    ----------
+    data : bytes
+
+    Returns
+    -------
+    bytes
+        For `unseal`.
+    """
+    return data + zlib.crc32(data).to_bytes(4, "little")
+
+
+def unseal(data: bytes) -> bytes:
+    """Take the checksum off.
+
+    Parameters
+    ----------
+    data : bytes
+        From `seal`.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ValueError
+        The data are damaged.
+    """
+    if len(data) < 4 or zlib.crc32(data[:-4]) != int.from_bytes(data[-4:], "little"):
+        raise ValueError("damaged data: the checksum is wrong")
+    return data[:-4]
 
 
 def squeeze(array: NDArray[np.generic]) -> bytes:

@@ -14,8 +14,9 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.layout import MINUTE_US, Layout, Records, unsqueeze
+from logger.journal.layout import MINUTE_US, Layout, Records
 from logger.journal.rollup import (
+    BUCKET,
     LEVELS_S,
     Buckets,
     empty,
@@ -274,10 +275,9 @@ class JournalReader:
             self._load_layouts({row[2] for row in rows})
         found = []
         for arrival, key, layout_id, minute, packed, data in rows:
-            layout = self._layouts[layout_id]
-            records = self._unpack(key, minute, layout, data) if packed else layout.records(data)
+            records = self._load(key, minute, layout_id, data, packed=bool(packed))
             if records is not None:
-                found.append((arrival, ids[key], layout.decode(records, minute)))
+                found.append((arrival, ids[key], self._layouts[layout_id].decode(records, minute)))
         return found
 
     def history(
@@ -457,14 +457,15 @@ class JournalReader:
             ).fetchone()
             self._layouts[layout_id] = Layout.loads(layout_id, rig, channels)
 
-    def _unpack(self, key: int, minute: int, layout: Layout, data: bytes) -> Records | None:
-        """Unpack a minute; one that is damaged is a gap, and is told once."""
+    def _load(self, key: int, minute: int, layout_id: int, data: bytes, *, packed: bool) -> Records | None:
+        """Read records; damaged ones are a gap, and are told once."""
+        layout = self._layouts[layout_id]
         try:
-            return unsqueeze(data, layout.dtype)
+            return layout.load(data, packed=packed)
         except ValueError as exc:
-            if (key, minute, layout.id) not in self._damaged:
-                self._damaged.add((key, minute, layout.id))
-                log.warning("%s: a minute of readings of rig %s is lost: %s", self.path, layout.rig, exc)
+            if (key, minute, layout_id) not in self._damaged:
+                self._damaged.add((key, minute, layout_id))
+                log.warning("%s: readings of rig %s in a minute are lost: %s", self.path, layout.rig, exc)
             return None
 
     def _minutes(self, key: int, since: int, until: int) -> list[int]:
@@ -512,12 +513,11 @@ class JournalReader:
             (key, since, until, MINUTE_US),
         ).fetchall()
         self._load_layouts({row[0] for row in (*packed, *recent)})
-        for layout_id, minute, data in packed:
-            records = self._unpack(key, minute, self._layouts[layout_id], data)
-            if records is not None:
-                found.setdefault(layout_id, []).append((minute, records))
-        for layout_id, minute, data in recent:
-            found.setdefault(layout_id, []).append((minute, self._layouts[layout_id].records(data)))
+        for rows, is_packed in ((packed, True), (recent, False)):
+            for layout_id, minute, data in rows:
+                records = self._load(key, minute, layout_id, data, packed=is_packed)
+                if records is not None:
+                    found.setdefault(layout_id, []).append((minute, records))
         parts = []
         for layout_id, pieces in sorted(found.items()):
             records = np.concatenate([r for _, r in pieces])
@@ -555,24 +555,28 @@ class JournalReader:
             ).fetchall()
         )
         rows = self._db.execute(
-            "SELECT minute, layout, data FROM rollup"
-            " WHERE firing = ?1 AND level_s = ?2 AND minute >= ?3 / ?5 AND minute <= ?4 / ?5"
-            " ORDER BY minute",
-            (key, level_s, since, until, MINUTE_US),
+            f"SELECT minute, layout, data FROM rollup_{level_s}"
+            " WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 ORDER BY minute",
+            (key, since, until, MINUTE_US),
         ).fetchall()
         self._load_layouts({row[1] for row in rows} | {layout for _, layout in fresh})
         stored: dict[int, tuple[list[int], list[bytes]]] = {}
         for minute, layout_id, data in rows:
-            if (minute, layout_id) not in fresh:
-                minutes, blobs = stored.setdefault(layout_id, ([], []))
+            if (minute, layout_id) in fresh:
+                continue
+            minutes, blobs = stored.setdefault(layout_id, ([], []))
+            try:
+                blobs.append(load_buckets(data, level_s, len(self._layouts[layout_id].channels)))
+            except ValueError:
+                fresh.add((minute, layout_id))  # damaged: worked out anew
+            else:
                 minutes.append(minute)
-                blobs.append(data)
         pieces: dict[str, list[tuple[Layout, Ints, Buckets]]] = {}
         inner = np.arange(60 // level_s) * level_s * 1_000_000
         for layout_id, (minutes, blobs) in stored.items():
             layout = self._layouts[layout_id]
             t_us = (np.array(minutes)[:, None] * MINUTE_US + inner).ravel()
-            buckets = load_buckets(blobs, level_s, len(layout.channels))
+            buckets = np.frombuffer(b"".join(blobs), BUCKET).reshape(-1, len(layout.channels))
             pieces.setdefault(layout.rig, []).append((layout, t_us, buckets))
         for minute in sorted({minute for minute, _ in fresh}):
             begin = minute * MINUTE_US

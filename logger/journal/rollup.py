@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.journal.layout import squeeze, unsqueeze
+from logger.journal.layout import seal, squeeze, unseal, unsqueeze
 from logger.reading import Bytes, Floats, Ints, Status
 
 LEVELS_S: Final = (1, 10, 60)
@@ -165,23 +165,24 @@ def dump_buckets(buckets: Buckets, level_s: int) -> bytes:
     -------
     bytes
     """
-    return squeeze(buckets) if level_s == LEVELS_S[0] else buckets.tobytes()
+    return squeeze(buckets) if level_s == LEVELS_S[0] else seal(buckets.tobytes())
 
 
-def load_buckets(rows: list[bytes], level_s: int, k: int) -> Buckets:
-    """Read minutes of buckets from their bytes.
+def load_buckets(data: bytes, level_s: int, k: int) -> bytes:
+    """Check a minute of buckets and unpack it.
 
     Parameters
     ----------
-    rows : list of bytes
-        Each from `dump_buckets`.
+    data : bytes
+        From `dump_buckets`.
     level_s : int
     k : int
         Columns.
 
     Returns
     -------
-    Buckets, shape (len(rows) * 60 / level_s, k)
+    bytes
+        Of the array; those of several minutes can be joined and read at once.
 
     Raises
     ------
@@ -189,6 +190,5 @@ def load_buckets(rows: list[bytes], level_s: int, k: int) -> Buckets:
         The data are damaged.
     """
     if level_s == LEVELS_S[0]:
-        row = np.dtype((np.void, BUCKET.itemsize * k))
-        rows = [unsqueeze(data, row).tobytes() for data in rows]
-    return np.frombuffer(b"".join(rows), BUCKET).reshape(-1, k)
+        return unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k))).tobytes()
+    return unseal(data)

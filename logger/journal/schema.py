@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -39,17 +40,26 @@ MIGRATIONS: list[tuple[str, ...]] = [
             t0_us INTEGER NOT NULL, t1_us INTEGER NOT NULL, frames INTEGER NOT NULL,
             readings INTEGER NOT NULL, data BLOB NOT NULL)""",
         "CREATE INDEX recent_by_time ON recent (firing, t1_us)",
-        # Where finished minutes move to, in order of time, packed; `minute` counts from 1970.
+        # Where finished minutes move to, in order of time, packed; `minute` counts from 1970. Not clustered
+        # by firing and minute: to compare keys SQLite would read whole rows of that size, and one bad page
+        # in an upper one would bar the way to all.
         """CREATE TABLE chunk (
-            firing INTEGER NOT NULL, minute INTEGER NOT NULL, layout INTEGER NOT NULL,
+            id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, minute INTEGER NOT NULL, layout INTEGER NOT NULL,
             t0_us INTEGER NOT NULL, t1_us INTEGER NOT NULL, frames INTEGER NOT NULL,
-            readings INTEGER NOT NULL, arrival INTEGER NOT NULL, data BLOB NOT NULL,
-            PRIMARY KEY (firing, minute, layout)) WITHOUT ROWID""",
+            readings INTEGER NOT NULL, arrival INTEGER NOT NULL, data BLOB NOT NULL)""",
+        "CREATE UNIQUE INDEX chunk_by_minute ON chunk (firing, minute, layout)",
         "CREATE INDEX chunk_by_arrival ON chunk (arrival)",
-        """CREATE TABLE rollup (
-            firing INTEGER NOT NULL, level_s INTEGER NOT NULL, minute INTEGER NOT NULL,
-            layout INTEGER NOT NULL, data BLOB NOT NULL,
-            PRIMARY KEY (firing, level_s, minute, layout)) WITHOUT ROWID""",
+        *(
+            statement
+            for level_s in (1, 10, 60)
+            for statement in (
+                f"""CREATE TABLE rollup_{level_s} (
+                    id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, minute INTEGER NOT NULL,
+                    layout INTEGER NOT NULL, data BLOB NOT NULL)""",
+                f"CREATE UNIQUE INDEX rollup_{level_s}_by_minute"
+                f" ON rollup_{level_s} (firing, minute, layout)",
+            )
+        ),
         """CREATE TABLE event (
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, kind TEXT NOT NULL,
             data TEXT NOT NULL, who TEXT NOT NULL)""",
@@ -118,7 +128,7 @@ def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
     for prefix, (reason, mend) in _CAUSES.items():
         if name.startswith(prefix):
             return JournalError(f"journal {path}: {mend} ({exc})", reason)
-    if type(exc) is sqlite3.DatabaseError or "malformed" in str(exc):
+    if type(exc) is sqlite3.DatabaseError or re.search("malformed|unsupported file format", str(exc)):
         return JournalError(f"journal {path}: {_CAUSES['SQLITE_CORRUPT'][1]} ({exc})", "damaged")
     return JournalError(f"journal {path}: {exc}", "misuse")
 
@@ -188,7 +198,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     if not path.exists():
         raise NoJournalError(path)
     with errors_of(path):
-        db = _connect_read_only(path)
+        db = connect_read_only(path)
         try:
             db.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
             version = _version(db, path)
@@ -201,7 +211,18 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _connect_read_only(path: Path) -> sqlite3.Connection:
+def connect_read_only(path: Path) -> sqlite3.Connection:
+    """Connect to an SQLite file without looking at what it is.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode; usable from any thread, one at a time.
+    """
     return sqlite3.connect(
         f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
     )
@@ -236,7 +257,11 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
     """Read the file's version, and refuse what this program can't use."""
     version = int(db.execute("PRAGMA user_version").fetchone()[0])
     application = int(db.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    ours = tables.issuperset(("firing", "layout", "recent", "chunk"))
+    odd = ours != (version > 0) or version > 1000 or (ours and application != APPLICATION_ID)
+    if odd and (ours or application == APPLICATION_ID):
+        raise JournalError(f"journal {path}: {_CAUSES['SQLITE_CORRUPT'][1]} (its header)", "damaged")
     if application != APPLICATION_ID and (application or version or tables):
         raise JournalError(
             f"journal {path}: an SQLite file of some other program; give another folder", "misuse"
@@ -248,39 +273,3 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
             "newer",
         )
     return version
-
-
-def check(path: Path) -> list[str]:
-    """Check that a journal's file is whole. It reads all of it.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    list of str
-        What is wrong; empty for a sound file.
-
-    Raises
-    ------
-    NoJournalError
-        There is none.
-    JournalError
-        Not damaged, but can't be read: a newer version, a disk that doesn't answer.
-    """
-    try:
-        db = open_to_read(path)
-    except JournalError as exc:
-        if exc.reason == "damaged":
-            return [str(exc)]
-        raise
-    with contextlib.closing(db):
-        try:
-            found = [str(row[0]) for row in db.execute("PRAGMA quick_check(20)")]
-        except sqlite3.Error as exc:
-            error = journal_error(exc, path)
-            if error.reason != "damaged":
-                raise error from exc
-            return [str(error)]
-    return [] if found == ["ok"] else found

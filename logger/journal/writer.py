@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.layout import MINUTE_US, Layout, squeeze, unsqueeze, widths_for
+from logger.journal.layout import MINUTE_US, Layout, Records, seal, squeeze, widths_for
 from logger.journal.rollup import dump_buckets, roll_minute, run_starts
 from logger.journal.rows import FiringInfo, Request, select_firings, to_json, to_request
 from logger.journal.schema import JournalError, errors_of, open_to_write
@@ -138,7 +138,7 @@ class JournalWriter:
                 raise JournalError(
                     f"firing {running.id} is running; finish it before another begins", "misuse"
                 )
-            firing_id = self._new_id(started_us)
+            firing_id = self.new_id(started_us)
             self._db.execute(
                 "INSERT INTO firing (id, title, plan, started_us, ended_us, invented, facts)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -248,7 +248,7 @@ class JournalWriter:
             rows = []
             for a, b in zip(starts, [*starts[1:], len(minute)], strict=True):
                 readings = int(present[a:b].sum())
-                data = records[a:b].tobytes()
+                data = seal(records[a:b].tobytes())
                 rows.append(
                     (
                         arrival,
@@ -387,6 +387,37 @@ class JournalWriter:
         with self.transaction():
             self._db.execute("UPDATE request SET result = ? WHERE id = ?", (to_json(result), request_id))
 
+    def store_minute(
+        self, key: int, minute: int, layout: Layout, records: Records, readings: int, arrival: int
+    ) -> None:
+        """Write a packed minute and its rollups, in place of what it had; for packing and salvage.
+
+        Parameters
+        ----------
+        key : int
+            The firing's key in the file.
+        minute : int
+            Since 1970.
+        layout : Layout
+        records : structured array, shape (n,)
+            In order of time.
+        readings : int
+            Number of channel values.
+        arrival : int
+            The newest that is in it.
+        """
+        first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
+        self._db.execute(
+            "INSERT OR REPLACE INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (key, minute, layout.id, first, last, len(records), readings, arrival, squeeze(records)),
+        )
+        levels = roll_minute(records["t"], layout.temperature_c(records), layout.status(records))
+        for level_s, buckets in levels.items():
+            self._db.execute(
+                f"INSERT OR REPLACE INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)",
+                (key, minute, layout.id, dump_buckets(buckets, level_s)),
+            )
+
     def _check_file(self) -> None:
         """Notice that the file was removed or replaced: SQLite would go on writing where nobody reads."""
         try:
@@ -400,7 +431,19 @@ class JournalWriter:
                 "gone",
             )
 
-    def _new_id(self, started_us: int) -> str:
+    def new_id(self, started_us: int) -> str:
+        """Make an ID that no firing has yet.
+
+        Parameters
+        ----------
+        started_us : int
+            [µs]
+
+        Returns
+        -------
+        str
+            Local date and time, and four letters.
+        """
         begun = datetime.fromtimestamp(started_us / 1e6).astimezone()
         while True:
             firing_id = f"{begun:%Y%m%d-%H%M}-{''.join(secrets.choice(_ID_LETTERS) for _ in range(4))}"
@@ -423,8 +466,8 @@ class JournalWriter:
                 for rig, t_us in self._db.execute(
                     "SELECT rig, max(max(coalesce((SELECT max(t1_us) FROM recent"
                     " WHERE recent.firing = ?1 AND recent.layout = layout.id), -1),"
-                    " coalesce((SELECT max(t1_us) FROM chunk"
-                    " WHERE chunk.firing = ?1 AND chunk.layout = layout.id), -1)))"
+                    " coalesce((SELECT t1_us FROM chunk WHERE chunk.firing = ?1"
+                    " AND chunk.layout = layout.id ORDER BY minute DESC LIMIT 1), -1)))"
                     " FROM layout WHERE firing = ?1 GROUP BY rig",
                     (key,),
                 )
@@ -485,41 +528,21 @@ class JournalWriter:
         rows = self._db.execute(
             f"SELECT arrival, readings, data {recent[0]} ORDER BY arrival", recent[1]
         ).fetchall()
-        parts = [layout.records(data) for _, _, data in rows]
-        added = sum(readings for _, readings, _ in rows)
-        before = 0
         old = self._db.execute(
             "SELECT readings, data FROM chunk WHERE firing = ? AND minute = ? AND layout = ?",
             (key, minute, layout.id),
-        ).fetchone()
-        if old is not None:
-            before = old[0]
-            try:
-                parts.insert(0, unsqueeze(old[1], layout.dtype))
-            except ValueError:
-                return  # damaged, but still evidence: what is new stays beside it
+        ).fetchall()
+        parts: list[Records] = []
+        try:
+            parts += [layout.load(data, packed=True) for _, data in old]
+            parts += [layout.load(data, packed=False) for _, _, data in rows]
+        except ValueError:
+            return  # damaged, but evidence: all of this minute stays as it is
+        before = sum(readings for readings, _ in old)
+        added = sum(readings for _, readings, _ in rows)
         records = np.concatenate(parts)
         records = records[np.argsort(records["t"], kind="stable")]
-        first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
-        self._db.execute(
-            "INSERT OR REPLACE INTO chunk VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                key,
-                minute,
-                layout.id,
-                first,
-                last,
-                len(records),
-                before + added,
-                rows[-1][0],
-                squeeze(records),
-            ),
-        )
-        levels = roll_minute(records["t"], layout.temperature_c(records), layout.status(records))
-        self._db.executemany(
-            "INSERT OR REPLACE INTO rollup VALUES (?, ?, ?, ?, ?)",
-            [(key, s, minute, layout.id, dump_buckets(buckets, s)) for s, buckets in levels.items()],
-        )
+        self.store_minute(key, minute, layout, records, before + added, rows[-1][0])
         self._db.execute(f"DELETE {recent[0]}", recent[1])
         self._db.execute(
             "UPDATE firing SET packed_readings = packed_readings + ? WHERE key = ?", (added, key)

@@ -24,7 +24,7 @@ import pandas as pd
 
 from logger.conversion import Assembler, convert
 from logger.journal.reader import JournalReader
-from logger.journal.schema import check
+from logger.journal.salvage import check
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel, Frame, Sample
 from logger.wire import decode, encode
@@ -124,7 +124,7 @@ def bytes_on_disk(folder: Path, hours: float) -> None:
     assert check(writer.path) == []
     parts = dict(
         writer._db.execute(
-            "SELECT name, sum(pgsize) FROM dbstat WHERE name IN ('chunk', 'rollup') GROUP BY 1"
+            "SELECT substr(name, 1, 5), sum(pgsize) FROM dbstat GROUP BY 1"
         )
     )
     print(f"\n{hours:g} h, {CHANNELS} channels, {HZ} Hz, MAX31855 words: {readings:,} readings")
@@ -132,7 +132,7 @@ def bytes_on_disk(folder: Path, hours: float) -> None:
         f"  bytes a reading: {ours / readings:.2f}; plain rows {theirs / readings:.2f}; "
         f"ratio ×{ours / theirs:.3f}"
     )
-    print(f"  of which readings {parts['chunk'] / readings:.2f}, rollups {parts['rollup'] / readings:.2f}")
+    print(f"  of which readings {parts['chunk'] / readings:.2f}, rollups {parts['rollu'] / readings:.2f}")
     print(f"  processor time, all in: {cpu / readings * 1e6:.2f} µs a reading")
     writer.close()
     plain.db.close()

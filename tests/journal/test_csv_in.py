@@ -615,7 +615,7 @@ def test_nothing_half_imported_stays_behind(
     with pytest.raises(OSError, match="no room"):
         import_csv(writer, path)
     assert reader.firings() == []
-    for table in ("layout", "recent", "chunk", "rollup"):
+    for table in ("layout", "recent", "chunk", "rollup_1", "rollup_60"):
         assert writer._db.execute(f"SELECT count(*) FROM {table}").fetchone() == (0,)
 
 

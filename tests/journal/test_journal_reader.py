@@ -313,7 +313,7 @@ def test_a_damaged_minute_is_a_gap_and_is_told(
     for _ in range(2):
         traces = reader.readings(firing)
         assert len(traces.t_us[0]) == 1200
-    assert [r.message.count("is lost") for r in caplog.records] == [1]
+    assert [r.message.count("are lost") for r in caplog.records] == [1]
     writer.append(firing, firing_batch(10, first=700))  # late, into that minute: kept beside it
     writer.pack(firing)
     assert len(reader.readings(firing).t_us[0]) == 1210

@@ -18,7 +18,8 @@ from logger.errors import UserError
 from logger.journal import schema
 from logger.journal.layout import MINUTE_US
 from logger.journal.reader import JournalReader
-from logger.journal.schema import JournalError, NoJournalError, check
+from logger.journal.salvage import check
+from logger.journal.schema import JournalError, NoJournalError
 from logger.journal.writer import JournalWriter, add_request
 from logger.reading import Batch, Status
 

@@ -137,7 +137,9 @@ def test_buckets_come_back_from_their_bytes(level_s: int) -> None:
     buckets = roll_minute(t_us, rng.uniform(0, 900, (300, 5)), status)[level_s]
     assert buckets.shape == (60 // level_s, 5)
     data = dump_buckets(buckets, level_s)
-    assert load_buckets([data, data], level_s, 5).tobytes() == buckets.tobytes() * 2
+    assert load_buckets(data, level_s, 5) == buckets.tobytes()
+    with pytest.raises(ValueError, match="damaged"):
+        load_buckets(data[:40] + bytes([data[40] ^ 4]) + data[41:], level_s, 5)
 
 
 def test_a_minute_of_nothing() -> None:
