@@ -3,89 +3,233 @@
 from __future__ import annotations
 
 import random
+from itertools import count
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.sequence import WINDOW, Arrived, SequenceTracker
+from logger.sequence import HOLES, WINDOW, Arrived, SequenceTracker
 from logger.wire import Counters
 
+NEW, LATE, DUPLICATE, REBOOT, IMPOSSIBLE = Arrived
 
-def tracked(frames: list[tuple[int, int]]) -> tuple[list[Arrived], Counters]:
+checksums = count()
+
+
+class Rig:
+    """A rig with a clock of its own that makes ten frames a second, and a host that takes them in."""
+
+    def __init__(self, on_s: float = 1000.0, first_ms: int = 500, first_seq: int = 0) -> None:
+        self.on_s, self.first_ms, self.first_seq = on_s, first_ms, first_seq
+        self.salt = next(checksums) * 100_000
+
+    def made_s(self, i: int) -> float:
+        return self.on_s + self.first_ms / 1000 + 0.1 * i
+
+    def frame(self, i: int, delay_s: float = 0.02) -> tuple[int, int, float, int]:
+        seq, ms = (self.first_seq + i) % 2**32, (self.first_ms + 100 * i) % 2**32
+        return seq, ms, self.made_s(i) + delay_s, self.salt + i
+
+    def live(self, *numbers: int) -> list[tuple[int, int, float, int]]:
+        return [self.frame(i) for i in numbers]
+
+    def kept(self, since_s: float, *numbers: int) -> list[tuple[int, int, float, int]]:
+        """Frames that all come in a burst, at some time after they were made."""
+        return [
+            (seq, ms, since_s + 0.001 * n, crc) for n, (seq, ms, _, crc) in enumerate(self.live(*numbers))
+        ]
+
+
+def tracked(frames: list[tuple[int, int, float, int]]) -> tuple[list[Arrived], Counters]:
     counters = Counters()
     tracker = SequenceTracker(counters)
-    return [tracker.classify(seq % 2**32, ms % 2**32) for seq, ms in frames], counters
+    return [tracker.classify(*frame) for frame in frames], counters
 
 
 def test_a_hole_is_missing_until_its_frame_comes_late() -> None:
-    arrived, counters = tracked([(1, 100_100), (2, 100_200), (5, 100_500), (3, 100_300)])
-    assert arrived == [Arrived.NEW, Arrived.NEW, Arrived.NEW, Arrived.LATE]
+    rig = Rig()
+    arrived, counters = tracked([*rig.live(1, 2, 5), *rig.kept(1001.2, 3)])
+    assert arrived == [NEW, NEW, NEW, LATE]
     assert (counters.frames, counters.missing, counters.out_of_order) == (4, 1, 1)
 
 
 def test_redelivery_is_a_duplicate() -> None:
-    arrived, counters = tracked([(1, 100_100), (2, 100_200), (1, 100_100), (2, 100_200)])
-    assert arrived[2:] == [Arrived.DUPLICATE] * 2
-    assert (counters.frames, counters.duplicates) == (2, 2)
+    rig = Rig()
+    arrived, counters = tracked([*rig.live(1, 2), *rig.kept(1001.0, 1, 2), *rig.kept(5000.0, 1, 2)])
+    assert arrived[2:] == [DUPLICATE] * 4
+    assert (counters.frames, counters.duplicates) == (2, 4)
 
 
 def test_seq_and_clock_wrap() -> None:
-    arrived, counters = tracked([(2**32 - 2 + i, 2**32 - 150 + 100 * i) for i in range(5)])
-    assert arrived == [Arrived.NEW] * 5
+    rig = Rig(first_seq=2**32 - 2, first_ms=2**32 - 150)
+    arrived, counters = tracked([*rig.live(0, 1, 2, 3, 4), *rig.live(6), *rig.live(5)])
+    assert arrived == [NEW] * 6 + [LATE]
     assert counters.missing == 0
 
 
-def test_a_restart_is_seen_whether_seq_goes_on_or_back() -> None:
-    before = [(i, 500 + 100 * i) for i in range(2000)]
-    for seq in (0, 7, 1000, 1999, 2000, 123_456_789, 3_000_000_000):
-        arrived, counters = tracked([*before, (seq, 613), (seq + 1, 713), (seq + 2, 813)])
-        assert arrived[-3:] == [Arrived.REBOOT, Arrived.NEW, Arrived.NEW], seq
-        assert counters.missing == 0
+@pytest.mark.parametrize("up_s", [0.3, 12.0, 40.0, 211.0], ids="up {}s when heard again".format)
+@pytest.mark.parametrize("out_s", [1.0, 300.0, 90_000.0], ids="out {}s".format)
+@pytest.mark.parametrize("ran", [20, 100, 2000, 20_000], ids="{} frames before".format)
+def test_a_rig_that_has_started_again_is_seen_whenever_it_is_heard_first(
+    up_s: float, out_s: float, ran: int
+) -> None:
+    """Over USB a rig is heard at once; with a radio it may have been up for minutes, its clock long past 0."""
+    before = Rig()
+    after = Rig(on_s=before.made_s(ran) + out_s)
+    first = round(up_s * 10)
+    arrived, counters = tracked([*before.live(*range(ran)), *after.live(*range(first, first + 50))])
+    assert arrived[ran:] == [REBOOT] + [NEW] * 49
+    assert counters.frames == ran + 50
+    assert (counters.missing, counters.duplicates, counters.malformed) == (0, 0, 0)
 
 
-def test_frames_kept_since_soon_after_power_up_are_late_and_no_restart() -> None:
-    frames = [(i, 500 + 100 * i) for i in range(3000)]
-    arrived, counters = tracked([*frames[:50], *frames[2000:2010], *frames[50:2000], *frames[2010:]])
-    assert Arrived.REBOOT not in arrived
-    assert counters.missing == 0
-    assert counters.frames == 3000
-    assert arrived.count(Arrived.LATE) == 1950
+def test_a_rig_that_starts_again_to_the_same_beat_is_known_by_what_it_says() -> None:
+    """Same seq, same clock, as exact as firmware can be: only the readings differ, and with them the CRC."""
+    before = Rig()
+    after = Rig(on_s=before.made_s(100) + 1)
+    arrived, _ = tracked([*before.live(*range(100)), *after.live(*range(300))])
+    assert arrived[100:] == [REBOOT] + [NEW] * 299
+
+
+def test_seq_may_go_on_over_a_restart() -> None:
+    before = Rig()
+    after = Rig(on_s=1020.0, first_seq=150)
+    arrived, _ = tracked([*before.live(*range(100)), *after.live(*range(50))])
+    assert arrived[100:] == [REBOOT] + [NEW] * 49
+
+
+def test_a_clock_that_leaps_is_another_beginning() -> None:
+    before = Rig()
+    after = Rig(on_s=-5000.0, first_seq=100, first_ms=6_020_000)
+    arrived, _ = tracked([*before.live(*range(90)), *after.live(*range(50))])
+    assert arrived[90:] == [REBOOT] + [NEW] * 49
+
+
+@pytest.mark.parametrize("beginning", [50, 1990])
+def test_frames_kept_during_an_outage_are_late_and_no_restart(beginning: int) -> None:
+    rig = Rig()
+    frames = [*rig.live(*range(beginning)), *rig.live(*range(2000, 2010))]
+    frames += [*rig.kept(rig.made_s(2010), *range(beginning, 2000)), *rig.live(*range(2020, 2040))]
+    arrived, counters = tracked(frames)
+    assert arrived == [NEW] * (beginning + 10) + [LATE] * (2000 - beginning) + [NEW] * 20
+    assert (counters.missing, counters.frames) == (10, 2030)
+
+
+def test_frames_kept_during_an_outage_may_come_before_the_live_ones_and_lack_some() -> None:
+    """A rig with little room keeps the newest: after the outage comes a hole, then frames that are hours old."""
+    rig = Rig()
+    kept = rig.kept(rig.made_s(50_000), *range(46_000, 50_000))
+    arrived, counters = tracked([*rig.live(*range(20_000)), *kept, *rig.live(*range(50_000, 50_010))])
+    assert set(arrived) == {NEW}
+    assert counters.missing == 26_000
+
+
+def test_a_broker_that_kept_the_oldest_leaves_a_hole_before_the_live_ones() -> None:
+    rig = Rig()
+    kept = rig.kept(rig.made_s(50_000), *range(20_000, 21_000))
+    arrived, counters = tracked([*rig.live(*range(20_000)), *kept, *rig.live(*range(50_000, 50_010))])
+    assert set(arrived) == {NEW}
+    assert counters.missing == 29_000
 
 
 def test_primed_from_the_journal_it_knows_what_was_there() -> None:
+    rig = Rig()
     counters = Counters()
     tracker = SequenceTracker(counters)
-    tracker.prime([(i, 50_000 + 100 * i) for i in range(100)])
+    tracker.prime([(seq, ms, t_s) for seq, ms, t_s, _ in (rig.frame(i, delay_s=0) for i in range(500))])
     assert counters == Counters()
-    assert tracker.classify(99, 59_900) is Arrived.DUPLICATE
-    assert tracker.classify(100, 60_000) is Arrived.NEW
+    later_s = rig.made_s(2000)
+    for i in range(480, 500):
+        assert tracker.classify(*rig.kept(later_s, i)[0]) is DUPLICATE
+    for i in range(500, 700):  # the broker kept these meanwhile
+        assert tracker.classify(*rig.kept(later_s, i)[0]) is NEW
+    assert tracker.classify(*rig.frame(2000)) is NEW
+    assert (counters.missing, counters.duplicates) == (1300, 20)
 
 
-def test_frames_older_than_all_that_is_remembered_are_kept() -> None:
-    arrived, _ = tracked([(10 * WINDOW, 10**9), (3, 10**9 - 10**8)])
-    assert arrived == [Arrived.NEW, Arrived.LATE]
+def test_primed_it_sees_a_restart_that_happened_meanwhile() -> None:
+    rig = Rig()
+    tracker = SequenceTracker(Counters())
+    tracker.prime([(seq, ms, t_s) for seq, ms, t_s, _ in (rig.frame(i, delay_s=0) for i in range(5000))])
+    again = Rig(on_s=rig.made_s(5000) + 60)
+    assert tracker.classify(*again.frame(300)) is REBOOT
+    assert tracker.classify(*again.frame(301)) is NEW
+
+
+@pytest.mark.parametrize(("later_ms", "checksum"), [(0, 7), (-30, 8), (250, 8)])
+def test_what_no_single_rig_can_have_sent_is_not_taken(later_ms: int, checksum: int) -> None:
+    rig = Rig()
+    seq, ms, _, _ = rig.frame(400)
+    arrived, counters = tracked([*rig.live(*range(500)), (seq, ms + later_ms, rig.made_s(500), checksum)])
+    assert arrived[-1] is IMPOSSIBLE
+    assert (counters.frames, counters.malformed) == (500, 1)
+
+
+def test_a_late_frame_has_its_clock_between_its_neighbours() -> None:
+    rig = Rig()
+    seq, ms, _, _ = rig.frame(400)
+    frames = [*rig.live(*range(400)), *rig.live(*range(401, 500))]
+    for later_ms, expected in ((-100, IMPOSSIBLE), (100, IMPOSSIBLE), (0, LATE), (99, LATE)):
+        assert tracked([*frames, (seq, ms + later_ms, rig.made_s(500), 0)])[0][-1] is expected
+
+
+def test_the_first_frames_may_be_swapped() -> None:
+    rig = Rig()
+    arrived, counters = tracked([rig.frame(2), rig.frame(0), rig.frame(1), rig.frame(3)])
+    assert arrived == [NEW, LATE, LATE, NEW]
+    assert counters.missing == 0
+
+
+def test_memory_is_bounded() -> None:
+    rig = Rig()
+    counters = Counters()
+    tracker = SequenceTracker(counters)
+    wide = range(10, 60)
+    for i in range(0, 10 * HOLES, 2):
+        if i not in wide:
+            tracker.classify(*rig.frame(i))
+    assert len(tracker._holes) == HOLES
+    late = [tracker.classify(*rig.kept(rig.made_s(20 * HOLES), i)[0]) for i in wide]
+    assert late == [LATE] * 50, "the widest hole is the last to be given up"
+
+
+def test_late_frames_are_welcome_however_old() -> None:
+    rig = Rig()
+    far = 3 * WINDOW
+    frames = [*rig.live(*range(10)), *rig.live(*range(far, 2 * far))]
+    late = rig.kept(rig.made_s(2 * far), *range(10, far))
+    arrived, counters = tracked([*frames, *late, *late[5000:5100]])
+    assert arrived[len(frames) :] == [LATE] * (far - 10) + [DUPLICATE] * 100
+    assert counters.missing == 0
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(0, 2**32 - 1), st.data())
 def test_whatever_the_order_each_frame_counts_once(seq0: int, ms0: int, data: st.DataObject) -> None:
-    n = data.draw(st.integers(1, 60))
-    frames = [((seq0 + i) % 2**32, (ms0 + 100 * i) % 2**32) for i in range(n)]
-    lost = data.draw(st.sets(st.integers(1, max(1, n - 2)), max_size=n // 3)) if n > 2 else set()
-    sent = [f for i, f in enumerate(frames) if i not in lost]
-    order = sent[:1] + sent[1:] * 2
-    rest = order[1:]
+    rig = Rig(first_seq=seq0, first_ms=ms0)
+    n = data.draw(st.integers(3, 18))  # within the two seconds that can't be a restart
+    lost = data.draw(st.sets(st.integers(1, n - 2), max_size=n // 3))
+    sent = [i for i in range(n) if i not in lost]
+    rest = sent[1:] * 2
     random.Random(data.draw(st.integers(0, 99))).shuffle(rest)
-    arrived, counters = tracked([order[0], *rest])
-    if Arrived.REBOOT in arrived:  # a clock that has just begun, out of order: told apart only by its beat
-        assert ms0 < 30_000 or ms0 > 2**32 - 10_000
-        return
+    newest_s = rig.made_s(n)
+    frames = [rig.frame(0)] + [
+        (*rig.frame(i)[:2], newest_s + 0.001 * k, rig.salt + i) for k, i in enumerate(rest)
+    ]
+    arrived, counters = tracked(frames)
+    assert REBOOT not in arrived
     assert counters.frames == len(sent)
     assert counters.duplicates == len(sent) - 1
-    assert counters.missing == len([i for i in lost if i < max(frames.index(f) for f in sent)])
+    assert counters.missing == len(lost)
 
 
-@given(st.lists(st.tuples(st.integers(0, 2**32 - 1), st.integers(0, 2**32 - 1)), max_size=60))
-def test_any_numbers_at_all_are_counted_and_never_negative(frames: list[tuple[int, int]]) -> None:
+numbers = st.integers(0, 2**32 - 1) | st.integers(0, 50)
+
+
+@given(st.lists(st.tuples(numbers, numbers, st.floats(0, 1e6), st.integers(0, 3)), max_size=60))
+def test_any_numbers_at_all_are_counted_and_never_negative(frames: list[tuple[int, int, float, int]]) -> None:
     arrived, counters = tracked(frames)
     assert counters.missing >= 0
-    assert counters.frames + counters.duplicates == len(arrived)
+    assert counters.frames + counters.duplicates + counters.malformed == len(arrived)
+    assert counters.frames == sum(a in (NEW, LATE, REBOOT) for a in arrived)
+    assert counters.out_of_order == arrived.count(LATE)
