@@ -18,7 +18,7 @@ from logger.reading import Batch, Status
 
 MAX_POINTS: Final = 1200
 """Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
-MAX_ROWS: Final = 12
+MAX_ROWS: Final = 24
 """Frames of one rig in one update; of more, only those with a least or a greatest value are drawn."""
 MAX_EVENTS: Final = 200
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
@@ -378,7 +378,7 @@ def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
     if len(rows) <= MAX_ROWS:
         return [int(n) for n in rows]
     keep = {int(rows[0]), int(rows[-1])}
-    for part in np.array_split(rows, MAX_ROWS // 2):
+    for part in np.array_split(rows, MAX_ROWS // 4):
         values = batch.temperature_c[part]
         with np.errstate(invalid="ignore"):
             level = np.where(np.isnan(values), 0.0, values).sum(axis=1)

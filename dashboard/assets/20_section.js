@@ -44,7 +44,7 @@
     ruler(root, { y, top, bottom, left });
     wood(root, { middle, half, ground, y, top });
     pots(root, { middle, half, y, top, bottom, warm: warm.filter((p) => p.reads !== "coals"), all: warm });
-    coals(root, { middle, half, ground, warm, y0: y(Math.max(0, bottom)) });
+    coals(root, { middle, half, ground, warm, stackWidth });
 
     const near = (a, b) => Math.hypot(a.x - b.x, a.y - b.y) < 27;
     placed.forEach((p, n) => {
@@ -108,11 +108,11 @@
     }
   }
 
-  function coals(root, { middle, half, ground, warm }) {
+  function coals(root, { middle, half, ground, warm, stackWidth }) {
     const bed = warm.filter((p) => p.reads === "coals");
     const lowest = warm.length ? warm.reduce((a, b) => (a.h < b.h ? a : b)).c : null;
     const c = bed.length ? bed.reduce((sum, p) => sum + p.c, 0) / bed.length : lowest;
-    root.append(S.svg("path", { class: "earth", d: `M0,${ground + 4} Q${middle},${ground - 3} ${middle * 2 + 60},${ground + 4}` }));
+    root.append(S.svg("path", { class: "earth", d: `M0,${ground + 4} Q${middle},${ground - 3} ${stackWidth},${ground + 4}` }));
     for (let n = 0; n < 22; n += 1) {
       const x = middle - half + (n / 21) * 2 * half;
       const lift = ((n * 7) % 5) * 1.6;

@@ -4,6 +4,7 @@
 (function (S) {
   const SILENT_S = 5; // a probe that says nothing for so long is stale, whatever the others do
   const QUIET_S = 2.5; // so that it is said within 3 s
+  const RIG_S = 2; // less, for it comes by way of the logger
   const $ = (id) => document.getElementById(id);
 
   S.choices = { window: "whole", unit: "C", theme: "day" };
@@ -130,9 +131,9 @@
       const probe = S.probes[i];
       const row = S.el("li", "value");
       row.dataset.probe = probe.name;
-      const key = S.svg("svg", { class: "key", width: 46, height: 26, viewBox: "0 0 46 26" });
-      key.append(S.svg("line", { x1: 0, x2: 46, y1: 13, y2: 13 }), S.svg("circle", { cx: 23, cy: 13, r: 12 }),
-        S.svg("text", { x: 23, y: 18.5 }, S.number(i)));
+      const key = S.svg("svg", { class: "key", width: 40, height: 26, viewBox: "0 0 40 26" });
+      key.append(S.svg("line", { x1: 0, x2: 40, y1: 13, y2: 13 }), S.svg("circle", { cx: 20, cy: 13, r: 12 }),
+        S.svg("text", { x: 20, y: 18.5 }, S.number(i)));
       const height = probe.height_cm === null ? probe.side : `${probe.height_cm} cm`;
       const first = S.el("div", "first");
       first.append(S.el("b", "", probe.name), S.el("span", "reading"));
@@ -219,6 +220,12 @@
     return times.length ? ageOf(Math.max(...times)) : null;
   }
 
+  /** How long no reading had come when the logger last spoke: only a logger that lives can tell. [s] */
+  function rigSilentS() {
+    const times = S.now.map((v) => v[4]).filter((t) => t !== null);
+    return at === null || !times.length ? 0 : (at - Math.max(...times)) / scale;
+  }
+
   /** link: nothing from the server. logger: the server lives, the logger doesn't. rig: no reading comes. */
   function pageState() {
     if (S.link !== "open" || S.since(heard) > QUIET_S) return "link";
@@ -226,8 +233,7 @@
     if (S.firing && !running()) return "ended";
     if (quiet !== null && sinceHeard() > QUIET_S) return "logger";
     if (!S.firing) return "waiting";
-    const age = youngest();
-    if (age !== null && age > Math.max(QUIET_S, S.usualS() * 3)) return "rig";
+    if (rigSilentS() > Math.max(RIG_S, S.usualS() * 2.5)) return "rig";
     return "fresh";
   }
 

@@ -1,0 +1,184 @@
+"""What tests with a real browser need: a page server of its own process, a fire to write, points to compare."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from playwright.sync_api import Page
+
+from logger.journal.reader import JournalReader
+from logger.journal.writer import JournalWriter
+from logger.reading import Batch, Channel
+from logger.sources.simulated import SimulatedFiring, simulate
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+def wait_until(true: Callable[[], Any], what: str, within_s: float = 15.0, every_s: float = 0.05) -> Any:
+    """Ask again and again; give what it gave at last, or fail and name what was waited for."""
+    end = time.monotonic() + within_s
+    while True:
+        value = true()
+        if value:
+            return value
+        if time.monotonic() > end:
+            pytest.fail(f"not within {within_s:g} s: {what} (last: {value!r})")
+        time.sleep(every_s)
+
+
+class PageServer:
+    """`stokewatch page` as a process."""
+
+    def __init__(self, home: Path, port: int) -> None:
+        self.home, self.port = home, port
+        self.url = f"http://127.0.0.1:{port}"
+        self.process: subprocess.Popen[bytes] | None = None
+        self.log = home / "page.log"
+
+    def start(self) -> None:
+        command = [sys.executable, "-m", "logger.cli", "page", "--home", str(self.home)]
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [*command, "--port", str(self.port), "--no-browser"],
+                stdout=log,
+                stderr=log,
+                env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+            )
+        wait_until(self.answers, "the page server answers", 30)
+
+    def answers(self) -> bool:
+        assert self.process is not None
+        if self.process.poll() is not None:
+            pytest.fail(f"the page server ended at once: {self.log.read_text()}")
+        try:
+            with socket.create_connection(("127.0.0.1", self.port), 1):
+                return True
+        except OSError:
+            return False
+
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> tuple[int, float]:
+        """End it; give its exit status and how long it took. [s]"""
+        assert self.process is not None
+        started = time.monotonic()
+        self.process.send_signal(how)
+        code = self.process.wait(10)
+        self.process = None
+        return code, time.monotonic() - started
+
+
+class Fire:
+    """Writes an invented firing into a journal as a logger would, when told to."""
+
+    def __init__(self, home: Path, *, seed: int = 5, probes: int = 6) -> None:
+        self.made: SimulatedFiring = simulate(seed, rate_hz=2, mishaps="none", probes=probes)
+        self.path = home / "journal.sqlite"
+        self.writer = JournalWriter(self.path)
+        self.written = 0
+        self.start_us = 0
+        self.id = ""
+
+    def light(self, seconds: float) -> None:
+        """Open the firing as if it had been lit so long ago, with all readings since."""
+        plan = self.made.plan
+        self.start_us = round((time.time() - seconds) * 1e6)
+        self.id = self.writer.open_firing(plan.title, plan.dumps(), self.start_us, invented=True).id
+        self.go_on()
+
+    def go_on(self) -> None:
+        """Write what is due by now, and a heartbeat."""
+        now_us = round(time.time() * 1e6)
+        until = int(np.searchsorted(self.made.t_s, (now_us - self.start_us) / 1e6))
+        with self.writer.transaction():
+            if until > self.written:
+                self.writer.append(self.id, self._batch(self.written, until))
+                self.written = until
+            self.beat(now_us)
+
+    def beat(self, now_us: int | None = None) -> None:
+        """Write a heartbeat alone: the logger lives, the rig is silent."""
+        now_us = now_us or round(time.time() * 1e6)
+        self.writer.heartbeat(
+            {
+                "pid": os.getpid(),
+                "at_us": now_us,
+                "wall_s": now_us / 1e6,
+                "time_scale": 1.0,
+                "frames": self.written,
+                "sources": [],
+                "firing": self.id,
+                "verdict": None,
+                "alarms": None,
+            }
+        )
+
+    def _batch(self, a: int, b: int) -> Batch:
+        values = self.made.temperature_c[a:b]
+        nothing = np.full_like(values, np.nan)
+        t_us = self.start_us + np.round(self.made.t_s[a:b] * 1e6).astype(np.int64)
+        return Batch(
+            rig="a1",
+            channels=tuple(Channel(p.channel, "celsius") for p in self.made.plan.probes),
+            t_us=t_us,
+            seq=np.arange(a, b),
+            ms=np.round(self.made.t_s[a:b] * 1000).astype(np.int64),
+            raw=values,
+            raw_cj=nothing,
+            temperature_c=values,
+            cold_junction_c=nothing,
+            status=self.made.status[a:b],
+        )
+
+
+def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
+    """What Plotly draws: by probe, (seconds since the first reading, °C as shown), without breaks."""
+    traces = page.evaluate(
+        """() => document.querySelector('#traces .js-plotly-plot').data
+            .map((d) => [d.name, Array.from(d.x), Array.from(d.y)])"""
+    )
+    return {
+        name: [(round(x * 60, 3), y) for x, y in zip(xs, ys, strict=True) if y is not None]
+        for name, xs, ys in traces
+    }
+
+
+def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float]]]:
+    """The same from the journal, at full resolution."""
+    reader = JournalReader(path)
+    try:
+        start = reader.firing(firing).started_us
+        traces = reader.readings(firing)
+        return {
+            column.probe.name: [
+                (round((t - start) / 1e6, 3), round(c, 1))
+                for t, c in zip(t_us.tolist(), values.tolist(), strict=True)
+                if c == c
+            ]
+            for column, t_us, values in zip(traces.columns, traces.t_us, traces.temperature_c, strict=True)
+        }
+    finally:
+        reader.close()

@@ -1,0 +1,128 @@
+"""From the rig's wire to the live page with nothing left out: rig, logger, page and browser are the real ones."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page
+
+from logger.journal.reader import JournalReader
+from tests.broker import Mosquitto
+from tests.browser.tablets import drawn_points, journal_points
+from tests.processes import RIG, STOKEWATCH, free_port, process, stokewatch, until
+
+pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
+
+LOAD = ["--beat-load", "--channels", "3", "--rate-hz", "10", "--first-seq", "1"]
+
+
+def open_page(tablet: Page, port: int) -> None:
+    def there() -> bool:
+        try:
+            tablet.goto(f"http://127.0.0.1:{port}")
+        except Exception:  # the page's process is still starting
+            return False
+        return True
+
+    until(there, "the page", 30)
+    tablet.wait_for_selector("#values li", timeout=30_000)
+
+
+def drawn(tablet: Page) -> int:
+    return sum(len(points) for points in drawn_points(tablet).values())
+
+
+def state(tablet: Page) -> str:
+    return str(tablet.evaluate("document.body.dataset.state"))
+
+
+def seqs(home: Path) -> list[int]:
+    reader = JournalReader(home / "journal.sqlite")
+    try:
+        return sorted(s for b in reader.batches(reader.firing("last").id) for s in b.seq.tolist())
+    finally:
+        reader.close()
+
+
+def status(home: Path) -> dict[str, Any]:
+    return stokewatch("status", home=home)
+
+
+def all_drawn(tablet: Page, home: Path) -> bool:
+    return drawn_points(tablet) == journal_points(
+        home / "journal.sqlite", stokewatch("firings", home=home)[0]["firing"]
+    )
+
+
+def test_over_serial_with_the_logger_killed_in_between(tablet: Page, tmp_path: Path) -> None:
+    link, home, port = tmp_path / "rig", tmp_path / "home", free_port()
+    run = [*STOKEWATCH, "run", "--serial", str(link), "--port", str(port), "--no-browser"]
+    with process(run, home):
+        with process([*RIG, "--pty", str(link), *LOAD]):
+            open_page(tablet, port)
+            before = until(lambda: drawn(tablet), "points")
+            until(lambda: drawn(tablet) > before + 60, "traces that grow")
+            assert state(tablet) == "fresh"
+            pid = status(home)["logger"]["pid"]
+            os.kill(pid, signal.SIGSTOP)  # a logger that hangs: its supervisor can't see it, the page must
+            hung = time.monotonic()
+            tablet.wait_for_selector("#stale:visible", timeout=10_000)
+            assert time.monotonic() - hung < 3.0
+            os.kill(pid, signal.SIGKILL)
+            until(lambda: state(tablet) == "fresh", "the page to recover", 30)
+            assert status(home)["logger"]["pid"] != pid
+            after = drawn(tablet)
+            until(lambda: drawn(tablet) > after + 60, "traces that grow again")
+        until(lambda: all_drawn(tablet, home), "the page to show what the journal holds, each reading once")
+    [firing] = stokewatch("firings", home=home)
+    assert firing["readings"] == 3 * len(seqs(home))
+    numbers = seqs(home)
+    missing = numbers[-1] - numbers[0] + 1 - len(numbers)
+    # Frames that were between the port and the disk when the logger was killed are gone: at most the stop of
+    # up to 3 s that this test makes, less what the port itself had kept, and the promised 250 ms.
+    assert missing <= 35, f"{missing} frames lost around the kill"
+
+
+def test_over_mqtt_with_the_broker_restarted_in_between(
+    tablet: Page, tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    home, port = tmp_path / "home", free_port()
+    run = [*STOKEWATCH, "run", "--mqtt", mosquitto.url, "--port", str(port), "--no-browser"]
+    with process(run, home):
+        until(
+            lambda: [s for s in status(home)["logger"]["sources"] if s["state"] == "connected"], "the broker"
+        )
+        with process([*RIG, "--mqtt", mosquitto.url, *LOAD, "--frames", "200"]):
+            open_page(tablet, port)
+            before = until(lambda: drawn(tablet), "points")
+            until(lambda: drawn(tablet) > before + 30, "traces that grow")
+            mosquitto.stop()
+            time.sleep(1.0)
+            mosquitto.start()
+            until(lambda: len(seqs(home)) == 200, "every frame", 60)
+        assert seqs(home) == list(range(1, 201))
+        until(lambda: all_drawn(tablet, home), "the page to show what the journal holds, each reading once")
+
+
+def test_the_demo_shows_a_whole_firing_at_speed(tablet: Page, tmp_path: Path) -> None:
+    home, port = tmp_path / "home", free_port()
+    demo = [*STOKEWATCH, "demo", "--speed", "60", "--port", str(port), "--no-browser"]
+    with process(demo, home) as running:
+        open_page(tablet, port)
+        until(lambda: drawn(tablet) > 500, "traces that move", 30)
+        assert tablet.is_visible("text=/invented/i"), "invented data must say so"
+        assert tablet.is_visible("text=/keep watching the fire/i")
+        [firing] = stokewatch("firings", home=home)
+        assert firing["running"]
+        running.send_signal(signal.SIGINT)
+        ended = time.monotonic()
+        assert running.wait(10) == 0
+        assert time.monotonic() - ended < 3.0
+        tablet.wait_for_selector("#stale:visible", timeout=10_000)
+    shown = stokewatch("show", "last", home=home)
+    assert shown["invented"]

@@ -1,0 +1,126 @@
+from __future__ import annotations
+
+import socket
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from firing_fixture import SmallFire
+from starlette.websockets import WebSocketDisconnect
+
+from dashboard.access import Access, host_name
+from dashboard.app import create_app, listen, serve
+from dashboard.feed import read_wish
+from logger.errors import UserError
+
+with warnings.catch_warnings():
+    # Starlette would rather have httpx's successor under it; it works with either.
+    warnings.simplefilter("ignore")
+    from starlette.testclient import TestClient
+
+HOST = {"host": "127.0.0.1:8050"}
+ORIGIN = {**HOST, "origin": "http://127.0.0.1:8050"}
+
+
+@pytest.fixture
+def client(path: Path) -> Iterator[TestClient]:
+    with TestClient(create_app(path).server, base_url="http://127.0.0.1:8050") as made:
+        yield made
+
+
+def test_health(client: TestClient, path: Path) -> None:
+    assert client.get("/healthz").status_code == 200
+    fire = SmallFire(path, k=2)
+    firing = fire.light()
+    assert client.get("/healthz").json() == {"ok": True, "journal": "read", "firing": firing}
+    fire.writer.close()
+    for file in path.parent.iterdir():
+        file.unlink()
+    path.write_bytes(b"no journal" * 1000)
+    answer = client.get("/healthz")
+    assert answer.status_code == 503
+    assert str(path) in answer.json()["why"]
+
+
+def test_page_and_scripts_are_here_and_nothing_is_elsewhere(client: TestClient) -> None:
+    page = client.get("/")
+    assert page.status_code == 200
+    assert 'src="http' not in page.text
+    assert 'href="http' not in page.text
+    policy = page.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe-eval" not in policy
+    assert "script-src 'self' 'sha256-" in policy
+    for asset in ("10_words.js", "50_feed.js", "stokewatch.css"):
+        assert asset in page.text
+        assert client.get(f"/assets/{asset}").status_code == 200
+    assert "cdn." not in client.get("/docs").text
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1.evil.example:8050", "", "[::1", "10.0.0.9"])
+def test_strange_names_are_turned_away(client: TestClient, host: str) -> None:
+    assert client.get("/", headers={"host": host}).status_code == 421
+
+
+@pytest.mark.parametrize("host", ["localhost:8050", "127.0.0.1", "[::1]:8050", "LOCALHOST"])
+def test_loopback_names_are_good(client: TestClient, host: str) -> None:
+    assert client.get("/healthz", headers={"host": host}).status_code == 200
+
+
+def test_listening_everywhere_takes_addresses_but_no_names() -> None:
+    access = Access(lambda *_: None, "0.0.0.0", ())  # type: ignore[arg-type, return-value]
+    assert access.allows("192.168.1.20:8050")
+    assert access.allows(socket.gethostname())
+    assert not access.allows("evil.example")
+    assert host_name("[fe80::1]:80") == "fe80::1"
+
+
+@pytest.mark.parametrize("origin", [None, "http://evil.example", "http://127.0.0.1:9999", "null"])
+def test_other_pages_get_no_feed(client: TestClient, origin: str | None) -> None:
+    headers = HOST if origin is None else {**HOST, "origin": origin}
+    with pytest.raises(WebSocketDisconnect), client.websocket_connect("/feed", headers=headers):
+        pass
+
+
+def test_feed_gives_a_snapshot_then_numbered_updates(client: TestClient, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    with client.websocket_connect("/feed", headers=ORIGIN) as tablet:
+        tablet.send_json({"want": "snapshot", "window_s": None})
+        message = tablet.receive_json()
+        while message["type"] != "snapshot":
+            message = tablet.receive_json()
+        assert len(message["traces"]) == 16
+        seq = message["seq"]
+        for _ in range(3):
+            fire.burn(2)
+            while (message := tablet.receive_json())["type"] == "pulse":
+                assert message["seq"] == seq
+            assert message["type"] == "update"
+            assert message["seq"] == seq + 1
+            seq += 1
+
+
+def test_a_tablet_that_talks_nonsense_is_let_go(client: TestClient) -> None:
+    with client.websocket_connect("/feed", headers=ORIGIN) as tablet:
+        tablet.send_text("{nonsense")
+        with pytest.raises(WebSocketDisconnect):
+            [tablet.receive_json() for _ in range(100)]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "null", '{"want": "x"}', '{"want": "snapshot", "window_s": 7}', "9" * 2000]
+)
+def test_wishes_that_are_none(text: str) -> None:
+    assert read_wish(text) is None
+
+
+def test_a_taken_port_is_said_with_the_mend(path: Path) -> None:
+    with listen("127.0.0.1", 0) as taken, pytest.raises(UserError, match="--port"):
+        serve(path, "127.0.0.1", taken.getsockname()[1], open_browser=False)
+
+
+def test_an_address_of_another_machine_is_said(path: Path) -> None:
+    with pytest.raises(UserError, match="--host"):
+        serve(path, "192.0.2.1", 8050, open_browser=False)  # RFC 5737: nobody's address

@@ -1,0 +1,64 @@
+"""A tablet that follows the journal knows each reading once, however writing, looking and reloading fall."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from page_journal import START_S, START_US, Remembered, in_journal, make_batch, open_firing
+
+from dashboard.watch import Watcher
+from logger.journal.writer import JournalWriter
+
+NAN = float("nan")
+
+
+@settings(max_examples=40)
+@given(data=st.data())
+def test_each_reading_once(data: st.DataObject) -> None:
+    """Two rigs at rates of their own, minutes packed on the way; writing goes on between look and snapshot."""
+    draw = data.draw
+    rng = np.random.default_rng(draw(st.integers(0, 1000)))
+    next_s = {"a1": 0.0, "b2": 0.3}
+
+    def write() -> None:
+        for rig, names in (("a1", ("k0", "k1")), ("b2", ("k0",))):
+            steps = draw(st.lists(st.sampled_from([0.25, 1.0, 7.0]), max_size=10))
+            if not steps:
+                continue
+            t = next_s[rig] + np.cumsum(steps)
+            next_s[rig] = float(t[-1])
+            values = rng.uniform(20, 900, (len(t), len(names))).round(3)
+            values[rng.random(values.shape) < 0.1] = NAN
+            t_us = START_US + np.round(t * 1e6).astype(np.int64)
+            writer.append(firing, make_batch(t_us, values, rig=rig, names=names))
+
+    def follow(client: Remembered | None) -> Remembered:
+        kind, update = watcher.look(START_S)
+        if writing:
+            write()
+        if client is None or kind == "afresh" or draw(st.booleans()):
+            client = Remembered()
+            client.snapshot(watcher.snapshot())
+        elif update is not None:
+            client.update(update)
+        if draw(st.integers(0, 5)) == 0:
+            watcher.snapshot(600.0)  # somebody else's reload must change nothing for this one
+        return client
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "journal.sqlite"
+        writer, watcher = JournalWriter(path), Watcher(path)
+        firing = open_firing(writer)
+        client, writing = None, True
+        for _ in range(draw(st.integers(1, 10))):
+            write()
+            client = follow(client)
+        writing = False
+        client = follow(client)
+        assert client.measured() == in_journal(path, firing)
+        watcher.close()
+        writer.close()
