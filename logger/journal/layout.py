@@ -345,9 +345,24 @@ def unseal(data: bytes) -> bytes:
     ValueError
         The data are damaged.
     """
-    if len(data) < 4 or zlib.crc32(data[:-4]) != int.from_bytes(data[-4:], "little"):
+    if not is_whole(data):
         raise ValueError("damaged data: the checksum is wrong")
     return data[:-4]
+
+
+def is_whole(data: bytes) -> bool:
+    """Tell whether data match their checksum.
+
+    Parameters
+    ----------
+    data : bytes
+        From `seal` or `squeeze`.
+
+    Returns
+    -------
+    bool
+    """
+    return len(data) >= 4 and zlib.crc32(data[:-4]) == int.from_bytes(data[-4:], "little")
 
 
 def squeeze(array: NDArray[np.generic]) -> bytes:
@@ -361,7 +376,7 @@ def squeeze(array: NDArray[np.generic]) -> bytes:
     Returns
     -------
     bytes
-        With a checksum of its own: `unsqueeze` notices damage.
+        Sealed: `unsqueeze` notices damage.
 
     Notes
     -----
@@ -369,7 +384,7 @@ def squeeze(array: NDArray[np.generic]) -> bytes:
     slow temperatures become zeros. Then zlib, at its fastest: harder work gains a tenth.
     """
     planes = np.ascontiguousarray(array).view(np.uint8).reshape(len(array), -1).T
-    return zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1)
+    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1))
 
 
 def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
@@ -391,7 +406,7 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
         The data are damaged.
     """
     try:
-        flat = np.frombuffer(zlib.decompress(data), np.uint8)
+        flat = np.frombuffer(zlib.decompress(unseal(data)), np.uint8)
     except zlib.error as exc:
         raise ValueError(f"damaged data: {exc}") from exc
     if flat.size % dtype.itemsize:

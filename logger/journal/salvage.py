@@ -16,8 +16,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.journal.layout import Layout
-from logger.journal.rollup import LEVELS_S, load_buckets
+from logger.journal.layout import Layout, is_whole
+from logger.journal.rollup import LEVELS_S
 from logger.journal.schema import JournalError, connect_read_only, journal_error, open_to_read
 from logger.journal.writer import JournalWriter
 from logger.reading import Status
@@ -342,23 +342,14 @@ def _has_tables(db: sqlite3.Connection) -> bool:
 
 def _bad_readings(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
     where = "" if every_firing else " WHERE firing = (SELECT max(key) FROM firing)"
-    layouts: dict[int, Layout] = {}
     for row in db.execute(f"SELECT id, rig, channels FROM layout{where}"):
         try:
-            layouts[row[0]] = Layout.loads(*row)
+            Layout.loads(*row)
         except (KeyError, TypeError, ValueError, AttributeError):
             return ["the description of a rig's channels can't be read"]
     bad = 0
     for table in ("recent", "chunk", *(f"rollup_{level_s}" for level_s in LEVELS_S)):
-        for layout_id, data in db.execute(f"SELECT layout, data FROM {table}{where}"):
-            try:
-                layout = layouts[layout_id]
-                if table.startswith("rollup"):
-                    load_buckets(data, int(table[7:]), len(layout.channels))
-                else:
-                    layout.load(data, packed=table == "chunk")
-            except (KeyError, ValueError):
-                bad += 1
+        bad += sum(not is_whole(data) for (data,) in db.execute(f"SELECT data FROM {table}{where}"))
     if bad:
         return [f"{bad} stretches of readings don't match their checksums"]
     and_not = f"{where} AND" if where else " WHERE"

@@ -89,22 +89,16 @@ def test_rounding_is_what_the_journal_does_and_small() -> None:
 
 
 def test_damage_in_packed_data_is_noticed() -> None:
-    """zlib's own checksum; without it a flipped bit would be a temperature."""
+    """A checksum of our own: without it a flipped bit would be a temperature."""
     layout = layout_of(firing_batch(600))
     records = layout.encode(firing_batch(600))[0]
     data = bytearray(squeeze(records))
     rng = np.random.default_rng(5)
-    noticed = 0
     for at in rng.integers(0, len(data), 200):
         bad = data.copy()
         bad[at] ^= 1 << int(rng.integers(8))
-        try:
-            got = unsqueeze(bytes(bad), layout.dtype)
-        except ValueError:
-            noticed += 1
-        else:
-            assert got.tobytes() == records.tobytes()  # a bit that says nothing
-    assert noticed > 190
+        with pytest.raises(ValueError, match="damaged"):
+            unsqueeze(bytes(bad), layout.dtype)
     with pytest.raises(ValueError, match="damaged"):
         unsqueeze(bytes(data[:-9]), layout.dtype)
 
