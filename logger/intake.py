@@ -14,7 +14,7 @@ from logger.hosttime import HostTime
 from logger.reading import Frame
 from logger.sequence import Arrived, SequenceTracker
 from logger.sources import Arrival
-from logger.wire import BadCrc, Counters, WireError, decode
+from logger.wire import BadCrc, Counters, WireError, checksum, decode
 
 PENDING_FRAMES: Final = 20_000
 """What may wait for the journal's thread: 33 min of one rig at 10 Hz, 40 s of fifty; then the oldest go."""
@@ -60,6 +60,7 @@ class _Rig:
         self.clock: RigClock | None = None
         self.restored: dict[str, Any] | None = None
         self.floor_us: int | None = None
+        self.told_impossible = False
 
 
 class Intake:
@@ -91,15 +92,16 @@ class Intake:
         Parameters
         ----------
         rig : str
-        frames : iterable of (seq, ms)
-            Its latest frames, in the order they came in.
+        frames : iterable of (seq, ms, t_us)
+            Its latest frames, in order of time.
         newest_us : int
             Time of its newest reading. [µs]
         clock : dict
             Its entry of `clocks` when that was committed; empty if there is none.
         """
         entry = self._rig(rig)
-        entry.sequence.prime(frames)
+        begin_s = self._time.utc_us() / 1e6 - self._time.fire_s()
+        entry.sequence.prime((seq, ms, t_us / 1e6 - begin_s) for seq, ms, t_us in frames)
         entry.restored = clock or None
         entry.floor_us = newest_us
 
@@ -139,11 +141,16 @@ class Intake:
             self._add(None, token)
             return
         rig = self._rig(frame.rig)
-        arrived = rig.sequence.classify(frame.seq, frame.ms)
-        if arrived is Arrived.DUPLICATE:
-            self._add(None, token)
-            return
-        self._add((frame, arrived, self._time.to_fire_s(arrival.monotonic_s)), token)
+        arrival_s = self._time.to_fire_s(arrival.monotonic_s)
+        arrived = rig.sequence.classify(frame.seq, frame.ms, arrival_s, checksum(arrival.line))
+        if arrived is Arrived.IMPOSSIBLE and not rig.told_impossible:
+            rig.told_impossible = True
+            text = (
+                "frames that no single rig can have sent; are there two rigs of this name? rename one of them"
+            )
+            self._event("fault", {"rig": frame.rig, "channel": "", "text": text})
+        keep = arrived not in (Arrived.DUPLICATE, Arrived.IMPOSSIBLE)
+        self._add((frame, arrived, arrival_s) if keep else None, token)
 
     def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
         """Note what a source says of itself.

@@ -10,6 +10,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.conversion import Assembler
@@ -203,14 +204,14 @@ class Recorder:
         if firing.last_us is None:
             return
         clocks = json.loads(reader.meta("clocks") or "{}")
-        frames: dict[str, list[tuple[int, int]]] = {}
+        frames: dict[str, list[tuple[int, int, int]]] = {}
         newest: dict[str, int] = {}
         for batch in reader.batches(firing.id, since_us=firing.last_us - PRIME_US):
-            pairs = zip(batch.seq.tolist(), batch.ms.tolist(), strict=True)
-            frames.setdefault(batch.rig, []).extend(pairs)
+            rows = zip(batch.seq.tolist(), batch.ms.tolist(), batch.t_us.tolist(), strict=True)
+            frames.setdefault(batch.rig, []).extend(rows)
             newest[batch.rig] = max(newest.get(batch.rig, 0), int(batch.t_us[-1]))
-        for rig, pairs_of_rig in frames.items():
-            self._intake.prime(rig, pairs_of_rig, newest[rig], clocks.get(rig, {}))
+        for rig, rows_of_rig in frames.items():
+            self._intake.prime(rig, sorted(rows_of_rig, key=itemgetter(2)), newest[rig], clocks.get(rig, {}))
 
     def _begin_judging(self, started_us: int) -> None:
         try:
