@@ -90,6 +90,7 @@ class Feed:
             while True:
                 wish = read_wish(await socket.receive_text())
                 if wish is None:
+                    await socket.close(1008, "this page asks for snapshots only")
                     break
                 await self._give_snapshot(tablet, wish.window_s)
         except WebSocketDisconnect:

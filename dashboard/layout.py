@@ -46,6 +46,7 @@ def header() -> Any:
                 children=[
                     html.H1("Stokewatch", id="title"),
                     html.P(id="stage", children="Looking for the journal …"),
+                    html.P(id="verdict"),
                 ],
             ),
             html.Div(

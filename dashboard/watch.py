@@ -257,7 +257,7 @@ class Watcher:
             now["readings"] = self._firing.readings
         now["scale"] = _number(health, "time_scale", 1.0)
         for key in ("verdict", "alarms", "sources"):
-            value = health.get(key)
+            value = _brief(health.get(key)) if key == "verdict" else health.get(key)
             text = json.dumps(value, sort_keys=True)
             # Long texts that rarely change: sent when they do.
             if not changes_only or self._told.get(key) != text:
@@ -387,6 +387,13 @@ def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
             int(n) for n in part[1:][(batch.status[part[1:]] != batch.status[part[:-1]]).any(axis=1)][:2]
         }
     return sorted(keep)
+
+
+def _brief(verdict: Any) -> Any:
+    """Of a verdict only what is shown: times above temperatures change every second."""
+    if not isinstance(verdict, dict):
+        return None
+    return {key: verdict[key] for key in ("line", "stage", "coldest") if key in verdict}
 
 
 def _number(data: Message | None, key: str, default: float) -> float:

@@ -271,6 +271,7 @@
     }
     stale.hidden = !loud;
     $("stage").textContent = stageLine(state);
+    $("verdict").textContent = state === "fresh" && verdict && verdict.line ? verdict.line : "";
     $("health").textContent = healthLine(state);
     S.fillValues();
     S.drawWaiting(); // the last points before a silence too
@@ -307,7 +308,7 @@
     showAlarms.shown = key;
     standing = alarms;
     $("alarms").replaceChildren(...standing.map((a) => {
-      const box = S.el("div", `alarm ${a.state || ""}`);
+      const box = S.el("div", a.warning === false ? "alarm good" : "alarm");
       box.append(S.el("b", "", a.message || S.capital(String(a.rule || "Alarm").replaceAll("_", " "))));
       if (a.cause) box.append(S.el("span", "", ` ${a.cause}`));
       if (a.advice) box.append(S.el("p", "", a.advice));

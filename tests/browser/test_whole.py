@@ -54,9 +54,17 @@ def status(home: Path) -> dict[str, Any]:
 
 
 def all_drawn(tablet: Page, home: Path) -> bool:
-    return drawn_points(tablet) == journal_points(
-        home / "journal.sqlite", stokewatch("firings", home=home)[0]["firing"]
-    )
+    """Whether the page shows every reading of the journal once; prints where not, for when it never does."""
+    there = journal_points(home / "journal.sqlite", stokewatch("firings", home=home)[0]["firing"])
+    shown = drawn_points(tablet)
+    for name, points in there.items():
+        drawn_here = shown.get(name, [])
+        if drawn_here != points:
+            twice = len(drawn_here) - len(set(drawn_here))
+            lacks = sorted(set(points) - set(drawn_here))
+            extra = sorted(set(drawn_here) - set(points))
+            print(f"{name}: {len(points)} readings; {twice} twice, lacks {lacks[:5]}, extra {extra[:5]}")
+    return shown == there
 
 
 def test_over_serial_with_the_logger_killed_in_between(tablet: Page, tmp_path: Path) -> None:

@@ -67,10 +67,6 @@ def open_firing(writer: JournalWriter, plan: str | None = PLAN) -> str:
     return writer.open_firing("Four jars", plan, START_US, invented=True).id
 
 
-def health(at_s: float, **more: Any) -> dict[str, Any]:
-    return {"at_us": START_US + round(at_s * 1e6), "wall_s": START_S + at_s, "time_scale": 1.0, **more}
-
-
 class Remembered:
     """What a tablet knows: the rules of the page's own script, in a few lines of Python."""
 
