@@ -67,12 +67,12 @@
     const ink = css.getPropertyValue("--ink").trim();
     const faint = css.getPropertyValue("--faint").trim();
     const rule = css.getPropertyValue("--rule").trim();
-    const narrow = graph.parentElement.clientWidth < 560;
+    const narrow = graph.parentElement.clientWidth < 480;
     margin = { l: 52, r: narrow ? 40 : 176, t: 30, b: 50 };
     const axis = { color: ink, gridcolor: faint, zeroline: false, linecolor: ink, showline: true, ticks: "outside",
       tickfont: { size: 16 }, fixedrange: true, automargin: false };
     return {
-      autosize: true, showlegend: false, margin, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+      autosize: false, width: graph.parentElement.clientWidth, height: graph.parentElement.clientHeight, showlegend: false, margin, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
       font: { family: css.getPropertyValue("--face").trim(), size: 16, color: ink },
       xaxis: { ...axis, range: range.x.slice(), title: { text: "minutes since the first reading", font: { size: 16 }, standoff: 6 },
         showgrid: false, nticks: 7 },

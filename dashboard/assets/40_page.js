@@ -64,10 +64,11 @@
       button.addEventListener("click", () => choose(button.dataset.choice, button.dataset.value));
     }
     let pending = null;
-    new ResizeObserver(() => {
+    const sized = new ResizeObserver(() => {
       clearTimeout(pending);
       pending = setTimeout(() => { layoutStack(); S.redrawTraces(); }, 120);
-    }).observe($("page"));
+    });
+    for (const part of ["page", "stack", "chart"]) sized.observe($(part)); // a banner moves them too
     setInterval(S.tick, 250);
   };
 
@@ -178,7 +179,7 @@
       } else {
         reading.textContent = `${S.degrees(c)}°`;
         if (!running()) lines.push("last reading");
-        else if (silent) lines.push("no longer live", age);
+        else if (silent) lines.push("stale", age);
         else lines.push(S.rate(rate) || "rate not known yet", age);
       }
       moves.replaceChildren(...lines.filter(Boolean).map((text) => S.el("span", "", text)));
