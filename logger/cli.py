@@ -233,7 +233,7 @@ def page(home: Home, host: str, port: int, no_browser: bool) -> int:
     """The page alone; it reads the journal and needs no logger to show what is in it."""
     from dashboard.app import serve
 
-    return serve(home.journal, host, port, open_browser=not no_browser)
+    return int(serve(home.journal, host, port, open_browser=not no_browser))
 
 
 @cli.command()
@@ -612,6 +612,40 @@ def show(home: Home, firing: str, as_json: bool) -> int:
         click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
     for event in document["events"]:
         click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {_in_words(event['data'])}")
+    return 0
+
+
+@cli.command()
+@click.argument("firing", required=False)
+@click.option("--all", "every", is_flag=True, help="All stored firings, one after another.")
+@plan_option
+@json_option
+@with_home
+def rehearse(home: Home, firing: str | None, every: bool, plan_file: Path | None, as_json: bool) -> int:
+    """What the alarms would have said over a stored FIRING (its ID, or last), under its plan or another.
+
+    It is the judgement that runs beside the fire, on the same readings.
+    """
+    from logger.journal.reader import JournalReader
+    from logger.judgement.rehearsal import table
+    from logger.judging import rehearse as run
+    from logger.plan import load
+
+    if every == (firing is not None):
+        raise UserError("rehearse: name one firing (its ID, or last), or --all of them")
+    plan = load(plan_file) if plan_file else None
+    _journal_there(home)
+    reader = JournalReader(home.journal)
+    try:
+        found = reader.firings() if every else [reader.firing(firing or "last")]
+        results = [run(reader, info, plan) for info in found]
+    finally:
+        reader.close()
+    if as_json:
+        _print_json(results if every else results[0])
+        return 0
+    for result in results:
+        click.echo(table(result))
     return 0
 
 

@@ -85,7 +85,7 @@ class Intake:
         self._clock_off_s = 0.0
 
     def prime(
-        self, rig: str, frames: Iterable[tuple[int, int]], newest_us: int, clock: dict[str, Any]
+        self, rig: str, frames: Iterable[tuple[int, int, int]], newest_us: int, clock: dict[str, Any]
     ) -> None:
         """Go on after a restart: with what the journal knows of a rig.
 

@@ -17,6 +17,7 @@ from logger.requests import RequestError, number_of, text_of
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
+    from logger.journal.rows import FiringInfo
     from logger.judgement.judge import Event
 
 ACTIVE_S: Final = 3.0
@@ -298,3 +299,30 @@ class Judging:
         """Work out what the journal doesn't keep, since it follows from the raw words."""
         seen = [(batch.rig, channel.name) for channel in batch.channels]
         return reconvert(batch, assign_probes(self.judge.plan, seen))
+
+
+def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
+    """Run a plan's alarms over a stored firing, to see what they would have said.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : FiringInfo
+    plan : Plan, optional
+        The firing's own if left out.
+
+    Returns
+    -------
+    dict
+        JSON; times count from the firing's first reading.
+    """
+    from logger.judgement.rehearsal import summary
+
+    if plan is None and firing.plan_toml is not None:
+        plan = firing.plan
+    judging = Judging(plan, firing.started_us)
+    judging.rebuild(firing.seen)
+    events = judging.replay(reader, firing.id, None)
+    duration_s = judging.seconds(firing.last_us or firing.started_us)
+    events += judging.advance(firing.last_us or firing.started_us)
+    return {"firing": firing.id, **summary(judging.plan, events, judging.judge.verdict(), duration_s)}

@@ -21,14 +21,13 @@ from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
+from logger.judging import Judging
 from logger.plan import Plan
 from logger.reading import Batch
 from logger.requests import RequestError, read_note, read_spot
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    from logger.judging import Judging
 
 COMMIT_S: Final = 0.2
 """From the first waiting frame to its commit, less the work itself: within the promised 250 ms. [s]"""
@@ -214,10 +213,6 @@ class Recorder:
             self._intake.prime(rig, sorted(rows_of_rig, key=itemgetter(2)), newest[rig], clocks.get(rig, {}))
 
     def _begin_judging(self, started_us: int) -> None:
-        try:
-            from logger.judging import Judging
-        except ImportError:
-            return
         self._judging = Judging(self._plan, started_us)
 
     def _loop(self, writer: JournalWriter) -> None:
