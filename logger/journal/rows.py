@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import secrets
 import sqlite3
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import cached_property
-from typing import Any
+from typing import Any, Final
 
 from logger.journal.layout import Layout, channels_seen
 from logger.plan import Plan, assign_probes
@@ -116,7 +118,9 @@ class Request:
     result: dict[str, Any] | None
 
 
-_FIRINGS = """
+_ID_LETTERS: Final = "abcdefghjkmnpqrstvwxyz23456789"
+
+_FIRINGS: Final = """
     SELECT key, id, title, started_us, ended_us,
         max((SELECT coalesce(max(t1_us), -1) FROM recent WHERE firing = key),
             (SELECT coalesce(max(t1_us), -1) FROM chunk WHERE firing = key
@@ -165,6 +169,27 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
         )
         for row in rows
     ]
+
+
+def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
+    """Make an ID that no firing has yet.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    started_us : int
+        [µs]
+
+    Returns
+    -------
+    str
+        Local date and time, and four letters.
+    """
+    begun = datetime.fromtimestamp(started_us / 1e6).astimezone()
+    while True:
+        firing_id = f"{begun:%Y%m%d-%H%M}-{''.join(secrets.choice(_ID_LETTERS) for _ in range(4))}"
+        if not db.execute("SELECT 1 FROM firing WHERE id = ?", (firing_id,)).fetchone():
+            return firing_id
 
 
 def to_json(data: dict[str, Any]) -> str:

@@ -17,7 +17,9 @@ from typing import Any, Final
 import numpy as np
 
 from logger.journal.layout import Layout, is_whole
+from logger.journal.packing import store_minute
 from logger.journal.rollup import LEVELS_S
+from logger.journal.rows import new_firing_id
 from logger.journal.schema import JournalError, connect_read_only, journal_error, open_to_read
 from logger.journal.writer import JournalWriter
 from logger.reading import Status
@@ -216,7 +218,7 @@ def _copy_readings(
             layout = layouts[layout_id]
             records = layout.load(data, packed=True)
             readings = int(np.count_nonzero(layout.status(records) != Status.ABSENT))
-            writer.store_minute(firing, minute, layout, records, readings, arrival)
+            store_minute(target, firing, minute, layout, records, readings=readings, arrival=arrival)
         except (KeyError, ValueError, TypeError, sqlite3.Error):
             bad += 1
         else:
@@ -245,7 +247,7 @@ def _copy_readings(
         target.execute(
             "INSERT INTO firing (key, id, title, started_us, ended_us, invented, facts)"
             " VALUES (?, ?, 'Salvaged, its title is lost', ?, ?, 0, '{}')",
-            (firing, writer.new_id(first), first, last),
+            (firing, new_firing_id(target, first), first, last),
         )
     target.execute("UPDATE firing SET packed_readings = ? WHERE key = ?", (packed, firing))
 

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import contextlib
-import secrets
 import sqlite3
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.layout import MINUTE_US, Layout, Records, seal, squeeze, widths_for
-from logger.journal.rollup import dump_buckets, roll_minute, run_starts
-from logger.journal.rows import FiringInfo, Request, select_firings, to_json, to_request
+from logger.journal.layout import MINUTE_US, Layout, seal, widths_for
+from logger.journal.packing import ALL_MINUTES, pack_minutes
+from logger.journal.rollup import run_starts
+from logger.journal.rows import FiringInfo, Request, new_firing_id, select_firings, to_json, to_request
 from logger.journal.schema import JournalError, errors_of, open_to_write
 from logger.reading import Batch, Channel, Status
 
@@ -27,8 +26,6 @@ GRACE_US: Final = 10_000_000
 """A minute is packed this long after its end: frames that come a little late are in it. [µs]"""
 PACK_MINUTES: Final = 8
 """At most so many minutes are packed in one transaction while readings come in: it stays short."""
-
-_ID_LETTERS: Final = "abcdefghjkmnpqrstvwxyz23456789"
 
 
 @dataclass(slots=True)
@@ -138,7 +135,7 @@ class JournalWriter:
                 raise JournalError(
                     f"firing {running.id} is running; finish it before another begins", "misuse"
                 )
-            firing_id = self.new_id(started_us)
+            firing_id = new_firing_id(self._db, started_us)
             self._db.execute(
                 "INSERT INTO firing (id, title, plan, started_us, ended_us, invented, facts)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -269,10 +266,10 @@ class JournalWriter:
                 self._db.execute("UPDATE firing SET late = ? WHERE key = ?", (arrival, progress.key))
             progress.newest_us[batch.rig] = max(newest, int(t_us[-1]))
             due = (max(progress.newest_us.values()) - GRACE_US) // MINUTE_US
-            if due > progress.packed_before and self._pack_before(
-                progress.key, due, max(PACK_MINUTES, len(rows))
-            ):
-                progress.packed_before = due
+            if due > progress.packed_before:
+                limit = max(PACK_MINUTES, len(rows))
+                if pack_minutes(self._db, progress.key, due, limit):
+                    progress.packed_before = due
 
     def pack(self, firing: str) -> None:
         """Pack all of a firing, its last minutes too.
@@ -283,7 +280,7 @@ class JournalWriter:
             Its ID.
         """
         with self.transaction(), errors_of(self.path):
-            self._pack_before(self._key(firing), None, -1)
+            pack_minutes(self._db, self._key(firing), ALL_MINUTES)
 
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
         """Keep an event.
@@ -387,37 +384,6 @@ class JournalWriter:
         with self.transaction():
             self._db.execute("UPDATE request SET result = ? WHERE id = ?", (to_json(result), request_id))
 
-    def store_minute(
-        self, key: int, minute: int, layout: Layout, records: Records, readings: int, arrival: int
-    ) -> None:
-        """Write a packed minute and its rollups, in place of what it had; for packing and salvage.
-
-        Parameters
-        ----------
-        key : int
-            The firing's key in the file.
-        minute : int
-            Since 1970.
-        layout : Layout
-        records : structured array, shape (n,)
-            In order of time.
-        readings : int
-            Number of channel values.
-        arrival : int
-            The newest that is in it.
-        """
-        first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
-        self._db.execute(
-            "INSERT OR REPLACE INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (key, minute, layout.id, first, last, len(records), readings, arrival, squeeze(records)),
-        )
-        levels = roll_minute(records["t"], layout.temperature_c(records), layout.status(records))
-        for level_s, buckets in levels.items():
-            self._db.execute(
-                f"INSERT OR REPLACE INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)",
-                (key, minute, layout.id, dump_buckets(buckets, level_s)),
-            )
-
     def _check_file(self) -> None:
         """Notice that the file was removed or replaced: SQLite would go on writing where nobody reads."""
         try:
@@ -430,25 +396,6 @@ class JournalWriter:
                 "open the journal anew",
                 "gone",
             )
-
-    def new_id(self, started_us: int) -> str:
-        """Make an ID that no firing has yet.
-
-        Parameters
-        ----------
-        started_us : int
-            [µs]
-
-        Returns
-        -------
-        str
-            Local date and time, and four letters.
-        """
-        begun = datetime.fromtimestamp(started_us / 1e6).astimezone()
-        while True:
-            firing_id = f"{begun:%Y%m%d-%H%M}-{''.join(secrets.choice(_ID_LETTERS) for _ in range(4))}"
-            if not self._db.execute("SELECT 1 FROM firing WHERE id = ?", (firing_id,)).fetchone():
-                return firing_id
 
     def _key(self, firing: str) -> int:
         if firing in self._progress:
@@ -501,52 +448,6 @@ class JournalWriter:
         layout = Layout.loads(int(row[0]), batch.rig, text)
         self._layouts[firing, batch.rig, batch.channels] = layout
         return layout
-
-    def _pack_before(self, key: int, minute: int | None, limit: int) -> bool:
-        """Pack minutes before that one (None: all), at most `limit` (-1: all); tell if none is left."""
-        before_us = 2**62 if minute is None else minute * MINUTE_US
-        rows = self._db.execute(
-            "SELECT t1_us / ?1 AS minute, layout FROM recent WHERE firing = ?2 AND t1_us < ?3"
-            " GROUP BY 1, 2 ORDER BY 1, 2 LIMIT ?4",
-            (MINUTE_US, key, before_us, limit),
-        ).fetchall()
-        layouts: dict[int, Layout] = {}
-        for at, layout_id in rows:
-            if layout_id not in layouts:
-                row = self._db.execute(
-                    "SELECT rig, channels FROM layout WHERE id = ?", (layout_id,)
-                ).fetchone()
-                layouts[layout_id] = Layout.loads(layout_id, *row)
-            self._pack_minute(key, at, layouts[layout_id])
-        return limit < 0 or len(rows) < limit
-
-    def _pack_minute(self, key: int, minute: int, layout: Layout) -> None:
-        recent = (
-            "FROM recent WHERE firing = ? AND t1_us >= ? AND t1_us < ? AND layout = ?",
-            (key, minute * MINUTE_US, (minute + 1) * MINUTE_US, layout.id),
-        )
-        rows = self._db.execute(
-            f"SELECT arrival, readings, data {recent[0]} ORDER BY arrival", recent[1]
-        ).fetchall()
-        old = self._db.execute(
-            "SELECT readings, data FROM chunk WHERE firing = ? AND minute = ? AND layout = ?",
-            (key, minute, layout.id),
-        ).fetchall()
-        parts: list[Records] = []
-        try:
-            parts += [layout.load(data, packed=True) for _, data in old]
-            parts += [layout.load(data, packed=False) for _, _, data in rows]
-        except ValueError:
-            return  # damaged, but evidence: all of this minute stays as it is
-        before = sum(readings for readings, _ in old)
-        added = sum(readings for _, readings, _ in rows)
-        records = np.concatenate(parts)
-        records = records[np.argsort(records["t"], kind="stable")]
-        self.store_minute(key, minute, layout, records, before + added, rows[-1][0])
-        self._db.execute(f"DELETE {recent[0]}", recent[1])
-        self._db.execute(
-            "UPDATE firing SET packed_readings = packed_readings + ? WHERE key = ?", (added, key)
-        )
 
 
 def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:

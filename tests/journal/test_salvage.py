@@ -258,10 +258,10 @@ def test_no_room_for_the_new_one(sound: Path, tmp_path: Path, monkeypatch: pytes
     path = damaged(sound, tmp_path, {_place_of_a_chunk(sound): b"\xff"})
     before = path.read_bytes()
 
-    def full(self: JournalWriter, *rest: object) -> None:
+    def full(*rest: object, **more: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(JournalWriter, "store_minute", full)
+    monkeypatch.setattr(salvaging, "store_minute", full)
     with pytest.raises(JournalError, match="can't be salvaged: No space left on device; make room"):
         make_sound(path)
     assert path.read_bytes() == before

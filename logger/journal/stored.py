@@ -1,0 +1,231 @@
+"""Readings and rollups as they stand in the journal's file, brought into columns and order of time."""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from logger.journal.layout import MINUTE_US, Layout, Records
+from logger.journal.rollup import BUCKET, Buckets, empty, load_buckets, merge, roll_minute, run_starts
+from logger.reading import Bytes, Floats, Ints, Status
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Records of one layout with their times."""
+
+    layout: Layout
+    t_us: Ints
+    records: Records
+
+
+class Stored:
+    """Reads the tables of readings. All calls that belong together must be inside one transaction.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    path : Path
+        For messages.
+    """
+
+    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+        self._db = db
+        self._path = path
+        self._layouts: dict[int, Layout] = {}
+        self._damaged: set[tuple[int, int, int]] = set()
+
+    def layouts(self, ids: set[int]) -> dict[int, Layout]:
+        """Give layouts by their numbers: these, and perhaps more."""
+        for layout_id in ids.difference(self._layouts):
+            rig, channels = self._db.execute(
+                "SELECT rig, channels FROM layout WHERE id = ?", (layout_id,)
+            ).fetchone()
+            self._layouts[layout_id] = Layout.loads(layout_id, rig, channels)
+        return self._layouts
+
+    def load(self, key: int, minute: int, layout_id: int, data: bytes, *, packed: bool) -> Records | None:
+        """Read records; damaged ones are a gap, and are told once."""
+        layout = self._layouts[layout_id]
+        try:
+            return layout.load(data, packed=packed)
+        except ValueError as exc:
+            if (key, minute, layout_id) not in self._damaged:
+                self._damaged.add((key, minute, layout_id))
+                log.warning("%s: readings of rig %s in a minute are lost: %s", self._path, layout.rig, exc)
+            return None
+
+    def minutes(self, key: int, since: int, until: int) -> list[int]:
+        """List the minutes in which there may be readings of a span of time."""
+        rows = self._db.execute(
+            "SELECT minute FROM chunk WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4"
+            " UNION SELECT t1_us / ?4 FROM recent WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3"
+            " ORDER BY 1",
+            (key, since, until, MINUTE_US),
+        ).fetchall()
+        return [int(row[0]) for row in rows]
+
+    def extent(self, key: int, since: int, until: int) -> tuple[int, int, int]:
+        """First and last reading's time, and the most frames that a rig has, give or take the end minutes."""
+        rows = self._db.execute(
+            "SELECT min(t0_us), max(t1_us), sum(frames), layout FROM ("
+            " SELECT t0_us, t1_us, frames, layout FROM chunk"
+            "  WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 AND t1_us >= ?2 AND t0_us < ?3"
+            " UNION ALL SELECT t0_us, t1_us, frames, layout FROM recent"
+            "  WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3) GROUP BY layout",
+            (key, since, until, MINUTE_US),
+        ).fetchall()
+        self.layouts({row[3] for row in rows})
+        frames: dict[str, int] = {}
+        for _, _, count, layout_id in rows:
+            rig = self._layouts[layout_id].rig
+            frames[rig] = frames.get(rig, 0) + count
+        return (
+            min((row[0] for row in rows), default=0),
+            min(max((row[1] for row in rows), default=0), until),
+            max(frames.values(), default=0),
+        )
+
+    def parts(self, key: int, since: int, until: int) -> list[Part]:
+        """Records in a span of time, by layout; those of one layout are not yet in order of time."""
+        found: dict[int, list[tuple[int, Records]]] = {}
+        packed = self._db.execute(
+            "SELECT layout, minute, data FROM chunk"
+            " WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 AND t1_us >= ?2 AND t0_us < ?3"
+            " ORDER BY minute, layout",
+            (key, since, until, MINUTE_US),
+        ).fetchall()
+        recent = self._db.execute(
+            "SELECT layout, t1_us / ?4, data FROM recent"
+            " WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3 ORDER BY arrival",
+            (key, since, until, MINUTE_US),
+        ).fetchall()
+        self.layouts({row[0] for row in (*packed, *recent)})
+        for rows, is_packed in ((packed, True), (recent, False)):
+            for layout_id, minute, data in rows:
+                records = self.load(key, minute, layout_id, data, packed=is_packed)
+                if records is not None:
+                    found.setdefault(layout_id, []).append((minute, records))
+        parts = []
+        for layout_id, pieces in sorted(found.items()):
+            records = np.concatenate([r for _, r in pieces])
+            base = np.repeat([minute * MINUTE_US for minute, _ in pieces], [len(r) for _, r in pieces])
+            t_us = base + records["t"]
+            inside = (t_us >= since) & (t_us < until)
+            if not inside.all():
+                t_us, records = t_us[inside], records[inside]
+            if len(t_us):
+                parts.append(Part(self._layouts[layout_id], t_us, records))
+        return parts
+
+    def rollups(
+        self, key: int, level_s: int, since: int, until: int
+    ) -> dict[str, tuple[list[str], Ints, Buckets]]:
+        """By rig: channels, bucket times, and buckets of shape (m, k)."""
+        fresh = set(
+            self._db.execute(
+                "SELECT DISTINCT t1_us / ?1, layout FROM recent WHERE firing = ?2", (MINUTE_US, key)
+            ).fetchall()
+        )
+        rows = self._db.execute(
+            f"SELECT minute, layout, data FROM rollup_{level_s}"
+            " WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 ORDER BY minute",
+            (key, since, until, MINUTE_US),
+        ).fetchall()
+        self.layouts({row[1] for row in rows} | {layout for _, layout in fresh})
+        stored: dict[int, tuple[list[int], list[bytes]]] = {}
+        for minute, layout_id, data in rows:
+            if (minute, layout_id) in fresh:
+                continue
+            minutes, blobs = stored.setdefault(layout_id, ([], []))
+            try:
+                blobs.append(load_buckets(data, level_s, len(self._layouts[layout_id].channels)))
+            except ValueError:
+                fresh.add((minute, layout_id))  # damaged: worked out anew
+            else:
+                minutes.append(minute)
+        pieces: dict[str, list[tuple[Layout, Ints, Buckets]]] = {}
+        inner = np.arange(60 // level_s) * level_s * 1_000_000
+        for layout_id, (minutes, blobs) in stored.items():
+            layout = self._layouts[layout_id]
+            t_us = (np.array(minutes)[:, None] * MINUTE_US + inner).ravel()
+            buckets = np.frombuffer(b"".join(blobs), BUCKET).reshape(-1, len(layout.channels))
+            pieces.setdefault(layout.rig, []).append((layout, t_us, buckets))
+        for minute in sorted({minute for minute, _ in fresh}):
+            begin = minute * MINUTE_US
+            if begin + MINUTE_US <= since or begin >= until:
+                continue
+            for part in self.parts(key, begin, begin + MINUTE_US):
+                if (minute, part.layout.id) in fresh:
+                    pieces.setdefault(part.layout.rig, []).append(
+                        (part.layout, begin + inner, _roll(part, begin)[level_s])
+                    )
+        return {rig: _merge_buckets(own, since, until) for rig, own in pieces.items()}
+
+
+def _roll(part: Part, begin: int) -> dict[int, Buckets]:
+    order = np.argsort(part.t_us, kind="stable")
+    records = part.records[order]
+    return roll_minute(
+        part.t_us[order] - begin, part.layout.temperature_c(records), part.layout.status(records)
+    )
+
+
+def merge_parts(parts: list[Part]) -> tuple[dict[str, int], Ints, Floats, Bytes]:
+    """Bring one rig's parts to common columns, in order of time."""
+    t_us = np.concatenate([part.t_us for part in parts])
+    names: dict[str, int] = {}
+    for part in parts:
+        for channel in part.layout.channels:
+            names.setdefault(channel.name, len(names))
+    if len(parts) == 1:
+        layout, records = parts[0].layout, parts[0].records
+        temperature_c, status = layout.temperature_c(records), layout.status(records)
+    else:
+        temperature_c = np.full((len(t_us), len(names)), np.nan)
+        status = np.full((len(t_us), len(names)), np.uint8(Status.ABSENT))
+        row = 0
+        for part in parts:
+            rows = slice(row, row + len(part.t_us))
+            at = [names[c.name] for c in part.layout.channels]
+            temperature_c[rows, at] = part.layout.temperature_c(part.records)
+            status[rows, at] = part.layout.status(part.records)
+            row = rows.stop
+    if (np.diff(t_us) < 0).any():
+        order = np.argsort(t_us, kind="stable")
+        t_us, temperature_c, status = t_us[order], temperature_c[order], status[order]
+    return names, t_us, temperature_c, status
+
+
+def _merge_buckets(
+    pieces: list[tuple[Layout, Ints, Buckets]], since: int, until: int
+) -> tuple[list[str], Ints, Buckets]:
+    """Bring one rig's buckets to common columns, in order of time, each time once."""
+    names: dict[str, int] = {}
+    for layout, _, _ in pieces:
+        for channel in layout.channels:
+            names.setdefault(channel.name, len(names))
+    t_us = np.concatenate([t for _, t, _ in pieces])
+    if len(pieces) == 1:
+        buckets = pieces[0][2]
+    else:
+        buckets = empty((len(t_us), len(names)))
+        row = 0
+        for layout, t, own in pieces:
+            buckets[row : row + len(t), [names[c.name] for c in layout.channels]] = own
+            row += len(t)
+        order = np.argsort(t_us, kind="stable")
+        t_us, buckets = t_us[order], buckets[order]
+        starts = run_starts(t_us)
+        if len(starts) < len(t_us):
+            t_us, buckets = t_us[starts], merge(buckets, starts)
+    inside = (t_us >= since) & (t_us < until)
+    if not inside.all():
+        t_us, buckets = t_us[inside], buckets[inside]
+    return list(names), t_us, buckets
