@@ -1,0 +1,105 @@
+"""What the judgement said of a whole firing, for programs and for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from logger.judgement.alarms import Event
+from logger.judgement.judge import LoadVerdict
+from logger.judgement.settings import RULES
+from logger.plan import Plan
+
+
+def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_s: float) -> dict[str, Any]:
+    """Gather a firing's alarms, stages and zones.
+
+    Parameters
+    ----------
+    plan : Plan
+        That the firing was judged by.
+    events : iterable of Event
+        All that the judgement said, in order.
+    verdict : LoadVerdict
+        At the end.
+    duration_s : float
+        [s]
+
+    Returns
+    -------
+    dict
+        JSON: `duration_s`, `alarms`, `stages` and `zones`. Times in seconds from the first reading.
+    """
+    alarms: list[dict[str, Any]] = []
+    standing: dict[str, dict[str, Any]] = {}
+    stages: list[dict[str, Any]] = []
+    for event in events:
+        data = event.data
+        if event.kind == "stage":
+            if not stages or stages[-1]["stage"] != data["stage"]:
+                stages.append({"stage": data["stage"], "from_s": event.t_s})
+        elif data["transition"] == "raised":
+            alarm = {
+                "rule": data["rule"],
+                "zone": data["zone"],
+                "probe": data["probe"],
+                "raised_s": event.t_s,
+                "cleared_s": None,
+                "message": data["message"],
+            }
+            standing[data["key"]] = alarm
+            alarms.append(alarm)
+        elif data["transition"] == "cleared" and data["key"] in standing:
+            standing.pop(data["key"])["cleared_s"] = event.t_s
+    by_name = {z.zone: z for z in verdict.zones}
+    zones = [
+        {
+            "zone": z.zone,
+            "peak_c": z.peak_c,
+            "peak_s": z.peak_s,
+            "above_burnout_s": z.above_burnout_s,
+            "soak_s": z.soak_s,
+            "reached_target": z.reached_target,
+        }
+        for z in (by_name[name] for name in plan.zones)
+    ]
+    return {"duration_s": duration_s, "alarms": alarms, "stages": stages, "zones": zones}
+
+
+def table(result: dict[str, Any]) -> str:
+    """Write a rehearsal for people.
+
+    Parameters
+    ----------
+    result : dict
+        From `summary`.
+
+    Returns
+    -------
+    str
+        Plain text, several lines.
+    """
+    lines = [f"{_clock(result['duration_s'])} of readings", "", "Stages"]
+    lines += [f"  {_clock(s['from_s']):>8}  {s['stage'].replace('_', ' ')}" for s in result["stages"]]
+    lines += ["", "Alarms" if result["alarms"] else "No alarms"]
+    for alarm in result["alarms"]:
+        until = "stood at the end" if alarm["cleared_s"] is None else f"until {_clock(alarm['cleared_s'])}"
+        title = RULES[alarm["rule"]].title
+        lines.append(f"  {_clock(alarm['raised_s']):>8}  {title}: {alarm['message']} ({until})")
+    if result["zones"]:
+        width = max(4, *(len(z["zone"]) for z in result["zones"]))
+        lines += ["", f"{'Zone':<{width}}  {'peak °C':>8} {'at':>8} {'burn-out min':>13} {'soak min':>9}  target"]
+    for z in result["zones"]:
+        peak = "-" if z["peak_c"] is None else f"{z['peak_c']:.0f}"
+        at = "-" if z["peak_s"] is None else _clock(z["peak_s"])
+        lines.append(
+            f"{z['zone']:<{width}}  {peak:>8} {at:>8} {z['above_burnout_s'] / 60:>13.1f}"
+            f" {z['soak_s'] / 60:>9.1f}  {'reached' if z['reached_target'] else 'not reached'}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest:02}"
