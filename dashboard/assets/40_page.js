@@ -272,7 +272,7 @@
     }
     stale.hidden = !loud;
     $("stage").textContent = stageLine(state);
-    $("verdict").textContent = state === "fresh" && verdict && verdict.line ? verdict.line : "";
+    $("verdict").textContent = state === "fresh" && verdict && verdict.line ? S.capital(verdict.line) : "";
     $("health").textContent = healthLine(state);
     S.fillValues();
     S.drawWaiting(); // the last points before a silence too
@@ -298,7 +298,7 @@
 
   function healthLine(state) {
     if (!S.firing) return "";
-    const words = sources.filter((s) => s && s.name && s.state).map((s) => `${s.name}: ${s.state}`);
+    const words = sources.filter((s) => s && s.name && s.state).map((s) => `${String(s.name).split("/").pop()}: ${s.state}`);
     const kept = `${spoken.toLocaleString("en-GB")} readings kept`;
     return [kept, ...(state === "fresh" ? words : [])].join(" · ");
   }
@@ -324,8 +324,9 @@
     const data = event.data || {};
     if (event.kind === "stage") return { short: S.STAGES[data.stage] || data.stage || "stage", long: `Stage: ${S.STAGES[data.stage] || data.stage}` };
     if (event.kind === "alarm") {
-      const rule = String(data.rule || "alarm").replaceAll("_", " ");
-      return { short: rule, long: `${S.capital(data.transition || data.state || "alarm")}: ${data.message || rule}` };
+      const rule = data.title || S.capital(String(data.rule || "alarm").replaceAll("_", " "));
+      const turn = data.transition && data.transition !== "raised" ? ` (${data.transition})` : "";
+      return { kind: data.warning === false ? "good" : "alarm", short: rule, long: `${rule}${turn}: ${data.message || ""}` };
     }
     const said = data.text || data.message || data.state || data.what || event.kind;
     return { short: event.kind === "note" ? String(said).slice(0, 18) : event.kind, long: S.capital(String(said)) };
@@ -334,12 +335,12 @@
   /** Events that are marked on the traces. */
   S.marks = () => S.events.filter((e) => e.kind === "stage" || e.kind === "note"
     || (e.kind === "alarm" && ["raised", undefined].includes((e.data || {}).transition)))
-    .map((e) => ({ t: e.t, kind: e.kind, short: inWords(e).short }));
+    .map((e) => ({ t: e.t, kind: e.kind, ...inWords(e) }));
 
   function showEvents() {
     const last = S.events.slice(-8).reverse();
     $("events").replaceChildren(...last.map((e) => {
-      const row = S.el("li", e.kind);
+      const row = S.el("li", inWords(e).kind || e.kind);
       row.append(S.el("b", "", `${Math.floor(e.t / 60)} min`), S.el("span", "", inWords(e).long + (e.who ? ` (${e.who})` : "")));
       return row;
     }));

@@ -69,7 +69,7 @@ class PageServer:
                 stderr=log,
                 env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
             )
-        wait_until(self.answers, "the page server answers", 30)
+        wait_until(self.answers, "the page server answers", 60)
 
     def answers(self) -> bool:
         assert self.process is not None

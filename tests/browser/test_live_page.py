@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 from tablets import Fire, PageServer, drawn_points, journal_points, wait_until
 
-pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 
 SAID_WITHIN_S = 3.0
 
