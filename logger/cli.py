@@ -416,6 +416,21 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
 
 
 @cli.command()
+@click.argument("target", metavar="PORT_OR_URL")
+@click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
+@json_option
+def listen(target: str, seconds: float, as_json: bool) -> int:
+    """Says in plain words whether a rig's lines are right, what is wrong and how to mend it.
+
+    PORT_OR_URL is a serial port, mqtt://host, or a file of recorded lines. Ends with status 2 if they are
+    wrong.
+    """
+    from logger.listen import listen as run
+
+    return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+
+
+@cli.command()
 @click.option("--seed", type=int, required=True, help="The same seed gives the same firing.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
 @click.option(

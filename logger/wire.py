@@ -35,14 +35,14 @@ class WireError(StokewatchError):
     """A line that is not a true frame."""
 
 
-class BadCrc(WireError):  # noqa: N818 - named after what came in, like the counter
+class BadCrc(WireError):
     """The line was damaged on its way, or never carried a checksum."""
 
     def __init__(self) -> None:
         super().__init__("the line's CRC is wrong or missing")
 
 
-class Malformed(WireError):  # noqa: N818
+class Malformed(WireError):
     """The line came through whole, but what it says breaks the rules of the wire.
 
     Attributes
@@ -84,8 +84,8 @@ class Counters:
 class LineSplitter:
     """Cuts a stream of bytes into lines, however the bytes come in.
 
-    Holds at most `MAX_LINE` bytes between calls. Of a longer line the first `MAX_LINE` + 1 bytes are handed on,
-    which `decode` refuses, so that it counts once; the rest, up to the next newline, is let go.
+    Holds at most `MAX_LINE` bytes between calls. Of a longer line the first `MAX_LINE` + 1 bytes are handed
+    on, which `decode` refuses, so that it counts once; the rest, up to the next newline, is let go.
     """
 
     def __init__(self) -> None:
