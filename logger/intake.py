@@ -18,6 +18,8 @@ from logger.wire import BadCrc, Counters, WireError, checksum, decode
 
 PENDING_FRAMES: Final = 20_000
 """What may wait for the journal's thread: 33 min of one rig at 10 Hz, 40 s of fifty; then the oldest go."""
+MAX_RIGS: Final = 256
+"""Whoever sends ever new names doesn't fill our memory with them."""
 _CLOCK_OFF_S: Final = 60.0
 """The host's clock against our count of time: more than this is told."""
 
@@ -132,6 +134,8 @@ class Intake:
             frame = decode(arrival.line)
             if arrival.rig is not None and frame.rig != arrival.rig:
                 raise WireError(f"a frame of rig {frame.rig!r} under the topic of {arrival.rig!r}")
+            if frame.rig not in self._rigs and len(self._rigs) >= MAX_RIGS:
+                raise WireError(f"{frame.rig!r} would be one rig more than {MAX_RIGS}")
         except WireError as exc:
             if isinstance(exc, BadCrc):
                 self.counters.bad_crc += 1
