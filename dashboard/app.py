@@ -85,6 +85,8 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
         serve_locally=True,
         add_log_handler=False,
     )
+    # The page has a feed of its own: without this, each tablet keeps a second, idle socket.
+    app.backend.websocket_capability = False
     app.layout = page()
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
