@@ -1,9 +1,9 @@
-"""Makes the recorded lines in `lines/`: some right, the others each wrong in one way, and what is to be said of them.
+"""Makes the recorded lines in `lines/`: some right, the others each wrong in one way.
 
     python3 make_lines.py
 
-Every reading in them is invented. `index.json` has, for each file: `right`, whether the lines are right; `frames`,
-`bad_crc` and `malformed`, what a decoder counts; and `says`, words that a diagnosis should find for it.
+Every reading in them is invented. `index.json` has, for each file: `right`, whether the lines are right, and
+`says`, words that a diagnosis should find for it.
 """
 
 from __future__ import annotations
@@ -30,7 +30,8 @@ def body(seq: int, ms: int | None = None, ch: str | None = None, rig: str = "a1"
     if ch is None:
         raw = f"{word(seq % 200):08x}"
         uv = f"{4000 + 10 * (seq % 200)}.5"
-        ch = f'"k0":{{"amp":"max31855","raw":"{raw}"}},"k1":{{"uv":{uv},"cj":25.5}},"k2":{{"c":{100 + seq % 50}.25}}'
+        ch = f'"k0":{{"amp":"max31855","raw":"{raw}"}},"k1":{{"uv":{uv},"cj":25.5}}'
+        ch += f',"k2":{{"c":{100 + seq % 50}.25}}'
     return f'{{"rig":"{rig}","seq":{seq},"ms":{ms},"ch":{{{ch}}}}}'
 
 

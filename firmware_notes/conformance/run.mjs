@@ -35,18 +35,35 @@ function elapsedMs() {
   return live ? (Number(process.hrtime.bigint() - started) / 1e6) * speed : nowUs / 1000;
 }
 
-function wordAt(name) {
-  const held = scenario.chips[name];
-  if (!Array.isArray(held)) return held ?? null;
+function entryAt(held) {
   const now = elapsedMs();
-  let low = 0;
-  let high = held.length; // the last entry that has begun
+  let low = 0; // the last entry that has begun
+  let high = held.length;
   while (high - low > 1) {
     const middle = (low + high) >> 1;
     if (held[middle][0] <= now) low = middle;
     else high = middle;
   }
-  return held[low][1];
+  return low;
+}
+
+function wordAt(name) {
+  const held = scenario.chips[name];
+  return (Array.isArray(held) ? held[entryAt(held)][1] : held) ?? null;
+}
+
+// How often the chip has been without supply so far, also if nobody looked meanwhile.
+function dropsAt(name) {
+  const held = scenario.chips[name];
+  if (!Array.isArray(held) || !(name in drops)) return 0;
+  return drops[name][entryAt(held)];
+}
+
+const drops = {};
+for (const [name, held] of Object.entries(scenario.chips)) {
+  if (!Array.isArray(held) || !held.some(([, word]) => word === null)) continue;
+  let count = 0;
+  drops[name] = held.map(([, word]) => (count += word === null ? 1 : 0));
 }
 
 const result = { lines: [], memory: [], pins: [], watchdog_ms: null, missing_feeds: 0, frames: 0 };
@@ -57,6 +74,7 @@ let memoryDueMs = 0;
 const world = {
   ticks_ms: () => (firstTick + Math.floor(elapsedMs())) % TICKS,
   word: wordAt,
+  drops: dropsAt,
   spend_us: (us) => {
     if (live) {
       napMs = us / 1000 / speed;
@@ -112,7 +130,7 @@ function hostSpeaks() {
   } else if (!opened) {
     opened = true;
     fromRig = "";
-    if (host.ack_ms) toRig += sealed("r"); // whoever has just opened the port begins with this
+    if (host.ack_ms && host.begins_with_r !== false) toRig += sealed("r"); // whoever has just opened the port begins with this
   }
   while (asked.length && asked[0][0] <= now) {
     const line = asked.shift()[1];

@@ -211,7 +211,7 @@ def i2c() -> None:
     # pull-ups
     for bus, x in (("SCL", 262), ("SDA", 298)):
         y = pins[sources[bus]]
-        d.wire([(x, y), (x, 276 if bus == "SCL" else 276)], colours[bus])
+        d.wire([(x, y), (x, 276)], colours[bus])
         d.dot(x, y, colours[bus], 3.5)
         d.wire([(x, 236), (x, 210)], RED)
         d.dot(x, 210, RED, 3.5)

@@ -63,8 +63,11 @@ class Beacon:
             at %= length
         for lamp, buzzer, ms in pattern:
             if at < ms:
-                break
+                self._set(lamp, buzzer)
+                return
             at -= ms
+
+    def _set(self, lamp, buzzer):
         if self._lamp:
             self._lamp(lamp)
         if self._buzzer:

@@ -1,8 +1,9 @@
 """Drivers. Each puts its chip's own register word into `word` and says nothing about temperature.
 
-A driver has `amp` (the name in the line; None for plain degrees), `size` (bytes of its word), `rest_ms` (leave
-the chip alone so long after a read) and `read(word)`, which gives the channel's tag. A chip that doesn't answer
-gives a word of nothing but ones, as a data line does that nobody drives: the logger knows it as broken.
+A driver has `amp` (the name in the line; None for plain degrees), `size` (bytes of its word), `rest_ms`
+(leave the chip alone so long after a read) and `read(word)`, which gives the channel's tag. A chip that
+doesn't answer gives a word of nothing but ones, as a data line does that nobody drives: the logger knows it
+as broken.
 """
 
 import struct
@@ -97,7 +98,7 @@ class Max31856(SpiChip):
 
 
 class I2cChip:
-    """A chip on an I2C bus. One that doesn't answer is asked again only after a second: a dead bus is slow."""
+    """A chip on an I2C bus. One that is silent is left alone for a second: a dead bus costs time."""
 
     rest_ms = 0
 
@@ -185,7 +186,7 @@ def crc8(data):
 
 
 class Volts:
-    """A voltage that stands for degrees on a straight line between two points; below 4-20 mA's 4 it is open."""
+    """A voltage that stands for degrees, on a straight line between two points."""
 
     amp, size, rest_ms = None, 4, 0
 

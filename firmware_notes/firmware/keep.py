@@ -1,7 +1,7 @@
 """Frames that nobody has taken yet: a ring of records in RAM, and files behind it when it runs over.
 
-Keeping starts with the first acknowledgement since power-on: a rig that nobody acknowledges just streams. What
-was kept before a restart is thrown away, since `seq` and `ms` begin anew and nobody could place it in time.
+Keeping starts with the first acknowledgement since power-on: a rig that nobody acknowledges just streams.
+What was kept before a restart is thrown away: `seq` and `ms` begin anew, so nobody could place it in time.
 """
 
 import os
@@ -194,7 +194,7 @@ class Files:
             self._close_writer()
 
     def peek(self):
-        """Give the oldest record that hasn't left; None while there is none, or the first file awaits receipts."""
+        """Give the oldest record that hasn't left; None if there is none, or if the file awaits receipts."""
         if not self._counts:
             return None
         if len(self._counts) == 1:

@@ -79,7 +79,8 @@ class Mqtt:
     def poll(self, take, acknowledged, greet):
         """Take the next step: join, connect, send, receive.
 
-        `take` gets each line that is asked, `acknowledged` each tag; `greet` is called when the broker is there.
+        `take` gets each line that is asked, `acknowledged` each tag; `greet` is called when the broker
+        is there.
         """
         now = time.ticks_ms()
         try:
@@ -199,7 +200,7 @@ class Mqtt:
             self._put(b"\xc0\x00")
 
     def _flush(self):
-        if not self._out or self._socket is None or self._state < GREETING and self._state != CONNECTING:
+        if not self._out or self._socket is None:
             return
         try:
             sent = self._socket.send(self._out)

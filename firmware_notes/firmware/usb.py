@@ -1,7 +1,7 @@
 """The serial line over USB: frames out, the host's lines in.
 
-Nobody tells a rig that nobody listens. Some boards know whether the port is open, others don't, and an open port
-may belong to a program that has died. So the host says so itself: it acknowledges, at least every few seconds.
+Nobody tells a rig that nobody listens. Some boards know whether the port is open, others don't, and an open
+port may belong to a program that has died. So the host says that it is there, every few seconds.
 """
 
 import select

@@ -32,7 +32,7 @@ class Time:
 class Select:
     POLLIN, POLLOUT, POLLERR = 1, 4, 8
 
-    class poll:  # noqa: N801
+    class poll:
         def register(self, what, events):
             self._what, self._events = what, events
 
@@ -85,7 +85,7 @@ class Socket:
     def getaddrinfo(host, port):
         return [(2, 1, 0, "", (host, port))]
 
-    class socket:  # noqa: N801
+    class socket:
         def setblocking(self, on):
             pass
 

@@ -1,8 +1,8 @@
 """Simulated chips at the level of their datasheets: they know registers, clocks and checksums, not degrees.
 
-What a chip holds comes from the scenario as its own register word. A master that breaks the chip's rules (clock
-too fast, wrong phase, a read that doesn't let a conversion end) gets what the real chip would give it: garbage,
-or the same old word.
+What a chip holds comes from the scenario as its own register word. A master that breaks the chip's rules
+(clock too fast, wrong phase, a read that doesn't let a conversion end) gets what the real chip would give it:
+garbage, or the same old word.
 """
 
 import board
@@ -70,8 +70,9 @@ class Max6675(SpiChip):
 class Max31856(SpiChip):
     """Sixteen registers; bit 7 of the first byte is set for a write; addresses count up by themselves.
 
-    Until it is told to convert (CR0 bit 7), and for the first conversion afterwards (155 ms), the readings are
-    zero. It answers truly only when its type of thermocouple and its mains filter are those of the scenario.
+    Until it is told to convert (CR0 bit 7), and for the first conversion afterwards (155 ms), the readings
+    are zero. It answers truly only when its type of thermocouple and its mains filter are those of the
+    scenario.
     """
 
     size = 6
@@ -80,7 +81,7 @@ class Max31856(SpiChip):
     def __init__(self, name, cr0=0x91, cr1=0x03):
         super().__init__(name)
         self._expected = bytes((cr0, cr1))
-        self._present = False
+        self._drops = 0
         self.power_up()
 
     def power_up(self):
@@ -90,10 +91,8 @@ class Max31856(SpiChip):
 
     def select(self):
         super().select()
-        if self._word is None:
-            self._present = False
-        elif not self._present:
-            self._present = True
+        if world.drops(self.name) != self._drops:
+            self._drops = world.drops(self.name)
             self.power_up()
 
     def exchange(self, out):
@@ -129,7 +128,8 @@ class I2cChip:
     def __init__(self, name, address):
         self.name = name
         self.address = address
-        self._present = False
+        self._drops = 0
+        self.power_up()
 
     def power_up(self):
         pass
@@ -137,23 +137,20 @@ class I2cChip:
     def answers(self, hz):
         """Tell whether the chip acknowledges its address."""
         self._word = board.word(self.name, self.size)
-        if self._word is None or hz > self.most_hz:
-            self._present = False
-            return False
-        if not self._present:
-            self._present = True
+        if world.drops(self.name) != self._drops:
+            self._drops = world.drops(self.name)
             self.power_up()
-        return True
+        return self._word is not None and hz <= self.most_hz
 
 
 class Mcp9600(I2cChip):
-    """Registers of different lengths: T_H 0, T_C 2, STATUS 4, sensor configuration 5, device configuration 6."""
+    """Registers: T_H 0 and T_C 2 (two bytes each), STATUS 4, configuration of sensor 5 and device 6."""
 
     size = 5
 
     def __init__(self, name, address, sensor=0x00):
-        super().__init__(name, address)
         self._expected = sensor
+        super().__init__(name, address)
 
     def power_up(self):
         self.sensor = 0x00
