@@ -127,6 +127,7 @@ class Feed:
             except Exception:
                 # A fault in one look must not leave every tablet without any: say it, and look again.
                 log.exception("looking at the journal failed")
+                self.watcher.close()  # what it had half taken in is read anew
             await asyncio.sleep(max(0.05, LOOK_S - (time.monotonic() - started)))
 
     async def _look(self) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import threading
 from collections import deque
 from pathlib import Path
 from typing import Any, Final
@@ -50,7 +51,7 @@ class _Line:
 
 
 class Watcher:
-    """What the page knows of the journal. One thread at a time.
+    """What the page knows of the journal. Threads take turns: one that was left behind may still be looking.
 
     Parameters
     ----------
@@ -61,6 +62,7 @@ class Watcher:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.trouble: str | None = None
+        self._turn = threading.RLock()
         self._reader: JournalReader | None = None
         self._inode = 0
         self._firing: FiringInfo | None = None
@@ -76,10 +78,11 @@ class Watcher:
         """When the logger last gave a sign of life, as far as can be told. Unix time. [s]"""
 
     def close(self) -> None:
-        """Close the journal."""
-        if self._reader is not None:
-            self._reader.close()
-            self._reader = None
+        """Close the journal; the next look opens it again and begins afresh."""
+        with self._turn:
+            if self._reader is not None:
+                self._reader.close()
+                self._reader = None
 
     def look(self, wall_s: float) -> tuple[str, Message | None]:
         """Look for what is new.
@@ -96,6 +99,10 @@ class Watcher:
         update : dict or None
             What to add, where `kind` is `update`.
         """
+        with self._turn:
+            return self._look_or_tell(wall_s)
+
+    def _look_or_tell(self, wall_s: float) -> tuple[str, Message | None]:
         try:
             return self._look(wall_s)
         except (StokewatchError, OSError) as exc:
@@ -297,6 +304,10 @@ class Watcher:
         -------
         dict
         """
+        with self._turn:
+            return self._snapshot(window_s)
+
+    def _snapshot(self, window_s: float | None) -> Message:
         base: Message = {"trouble": self.trouble, "firing": None, "probes": []}
         firing, reader = self._firing, self._reader
         if firing is None or reader is None:

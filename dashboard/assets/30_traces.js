@@ -137,7 +137,7 @@
     let free = -1e9; // marks stand in one line at the top: those without room keep their stroke only
     for (const m of S.marks()) {
       const at = x(m.t);
-      if (at < margin.l || at > margin.l + width || at < free) continue;
+      if (at < margin.l || at < free || at + m.short.length * 9 > margin.l + width + margin.r) continue;
       put(`mark ${m.kind}`, m.short, at, 2);
       free = at + m.short.length * 9 + 14;
     }

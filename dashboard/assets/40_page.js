@@ -307,11 +307,12 @@
     const key = JSON.stringify(alarms);
     if (key === showAlarms.shown) return; // else a screen reader would say it again and again
     showAlarms.shown = key;
-    standing = alarms;
+    const good = (a) => a.warning === false;
+    standing = alarms.filter((a) => !good(a)).concat(alarms.filter(good)); // good news never hides an alarm
     $("alarms").replaceChildren(...standing.map((a) => {
-      const box = S.el("div", a.warning === false ? "alarm good" : "alarm");
-      box.append(S.el("b", "", a.message || S.capital(String(a.rule || "Alarm").replaceAll("_", " "))));
-      if (a.cause) box.append(S.el("span", "", ` ${a.cause}`));
+      const box = S.el("div", good(a) ? "alarm good" : "alarm");
+      box.append(S.el("b", "", S.capital(a.message || String(a.rule || "alarm").replaceAll("_", " "))));
+      if (a.cause && !good(a)) box.append(S.el("span", "", `. ${a.cause}`));
       if (a.advice) box.append(S.el("p", "", a.advice));
       return box;
     }));
@@ -326,7 +327,7 @@
     if (event.kind === "alarm") {
       const rule = data.title || S.capital(String(data.rule || "alarm").replaceAll("_", " "));
       const turn = data.transition && data.transition !== "raised" ? ` (${data.transition})` : "";
-      return { kind: data.warning === false ? "good" : "alarm", short: rule, long: `${rule}${turn}: ${data.message || ""}` };
+      return { kind: data.warning === false ? "good" : "alarm", short: String(data.rule || "alarm").replaceAll("_", " "), long: `${rule}${turn}: ${data.message || ""}` };
     }
     const said = data.text || data.message || data.state || data.what || event.kind;
     return { short: event.kind === "note" ? String(said).slice(0, 18) : event.kind, long: S.capital(String(said)) };
