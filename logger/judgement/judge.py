@@ -79,7 +79,7 @@ class Judge:
         self._rules = Rules(plan, places)
         self._collapse = Collapse(plan, places)
         self._alarms = AlarmBook()
-        self._quiet_s: Floats = np.full(1, np.nan)
+        self._was_silent = False
         rigs = list(dict.fromkeys(p.rig for p in plan.probes))
         self._quiet_s = np.full(len(rigs), np.nan)
         self._rig_of = np.array([rigs.index(p.rig) for p in plan.probes], np.int64)
@@ -209,6 +209,7 @@ class Judge:
                 "second": self._second,
                 "pending": list(self._pending),
                 "quiet_s": self._quiet_s,
+                "was_silent": self._was_silent,
                 "alarms": self._alarms.state(),
                 **{name: _state(part) for name, part in self._parts().items()},
                 "rings": {n: _state(getattr(self._trend, n)) for n in ("raw", "fast", "slow")},
@@ -235,6 +236,7 @@ class Judge:
         judge._second = data["second"]
         judge._pending = tuple(data["pending"])
         judge._quiet_s = data["quiet_s"]
+        judge._was_silent = data["was_silent"]
         judge._alarms = AlarmBook.from_state(data["alarms"])
         for name, part in judge._parts().items():
             part.__dict__.update(data[name])
@@ -303,7 +305,7 @@ class Judge:
             data = {"stage": self._stages.stage, "leading": self._stages.leading}
             events.append(Event(t_s, "stage", data))
         events += self._rig_silent(t_s, count, bad)
-        for condition in self._collapse.conditions(trend, watch, self._stages, self._alarms, rate):
+        for condition in self._collapse.conditions(trend, watch, book, self._stages, self._alarms, rate):
             events += self._alarm(t_s, condition)
         for condition in self._rules.conditions(t_s, trend, book, self._stages, watch, self._alarms):
             events += self._alarm(t_s, condition)
@@ -323,6 +325,9 @@ class Judge:
     def _rig_silent(self, t_s: float, count: Ints, bad: Ints) -> list[Event]:
         events: list[Event] = []
         heard = (count > 0) | (bad > 0)
+        if heard.all() and not self._was_silent:
+            self._quiet_s[:] = 0.0
+            return events
         after = float(self.plan.alarms["rig_silent"]["after_s"])
         for i, rig in enumerate(self._rigs):
             here = self._rig_of == i
@@ -336,6 +341,7 @@ class Judge:
             place = None if rig is None else rig
             condition = Condition("rig_silent", place, None, holds, 1.0, 5.0, words)
             events += self._alarm(t_s, condition)
+            self._was_silent = self._was_silent or holds
         return events
 
     def _coals(self, rate: Floats) -> tuple[float, float]:

@@ -88,7 +88,10 @@ def table(result: dict[str, Any]) -> str:
         lines.append(f"  {_clock(alarm['raised_s']):>8}  {title}: {alarm['message']} ({until})")
     if result["zones"]:
         width = max(4, *(len(z["zone"]) for z in result["zones"]))
-        lines += ["", f"{'Zone':<{width}}  {'peak °C':>8} {'at':>8} {'burn-out min':>13} {'soak min':>9}  target"]
+        lines += [
+            "",
+            f"{'Zone':<{width}}  {'peak °C':>8} {'at':>8} {'burn-out min':>13} {'soak min':>9}  target",
+        ]
     for z in result["zones"]:
         peak = "-" if z["peak_c"] is None else f"{z['peak_c']:.0f}"
         at = "-" if z["peak_s"] is None else _clock(z["peak_s"])

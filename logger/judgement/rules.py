@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.judgement.alarms import AlarmBook
 from logger.judgement.rules_probe import HOT_JUNCTION, WORDS, ProbeWatch
-from logger.judgement.stages import BURN_DOWN, CLIMB, COOLING, DRYING, PEAK, Stages
+from logger.judgement.stages import BURN_DOWN, COOLING, DRYING, PEAK, Stages
 from logger.judgement.trend import Trend
 from logger.judgement.zones import Places, ZoneBook
 from logger.plan import Plan
@@ -40,6 +40,10 @@ class Condition:
     def key(self) -> str:
         """The alarm's key."""
         return f"{self.rule}:{self.probe or self.zone or LOAD}"
+
+
+def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
+    return not holds and f"{rule}:{place}" not in alarms.alarms
 
 
 class Rules:
@@ -74,10 +78,10 @@ class Rules:
             return
         level = book.level_c.tolist()
         rate = book.rate_c_per_min.tolist()
-        yield from self._probe_fault(watch)
+        yield from self._probe_fault(watch, alarms)
         yield from self._heating(level, rate, trend, watch, alarms)
         yield from self._zones(level, rate, stages, alarms)
-        yield from self._stalled(level, trend, watch, stages, alarms)
+        yield from self._stalled(level, trend, book, stages, alarms)
         yield from self._spread(level, stages, alarms)
         yield from self._good(level, book)
 
@@ -85,9 +89,11 @@ class Rules:
         """For a snapshot."""
         return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}
 
-    def _probe_fault(self, watch: ProbeWatch) -> Iterator[Condition]:
+    def _probe_fault(self, watch: ProbeWatch, alarms: AlarmBook) -> Iterator[Condition]:
         for j, fault in enumerate(watch.fault.tolist()):
             probe = self._plan.probes[j]
+            if _idle("probe_fault", probe.name, fault > 0, alarms):
+                continue
             words = f"{probe.name} {WORDS[fault]}" if fault else ""
             # The delays of faults are in the watch itself, but for heat, which comes slowly.
             delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
@@ -133,11 +139,9 @@ class Rules:
             c, r = level[z], rate[z]
             active = alarms.active(f"over_temperature:{zone}")
             holds = c > limit - (15.0 if active else 0.0)
-            if holds or active:
+            if not _idle("over_temperature", zone, holds, alarms):
                 words = f"{zone} is at {c:.0f} °C"
                 yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
-            else:
-                yield Condition("over_temperature", zone, None, False, 1.0, 30.0, "")
             if z not in self._places.pots:
                 continue
             active = alarms.active(f"cooling_too_fast:{zone}")
@@ -147,19 +151,20 @@ class Rules:
                 # A collapse says the same, and what to do.
                 and not alarms.active(f"coal_collapse:{zone}")
             )
+            if _idle("cooling_too_fast", zone, holds, alarms):
+                continue
             words = f"{zone} falls by {-r:.0f} °C/min at {c:.0f} °C" if holds else ""
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
 
     def _stalled(
-        self, level: list[float], trend: Trend, watch: ProbeWatch, stages: Stages, alarms: AlarmBook
+        self, level: list[float], trend: Trend, book: ZoneBook, stages: Stages, alarms: AlarmBook
     ) -> Iterator[Condition]:
         rule = self._set["stalled_zone"]
         slow = float(rule["rate_c_per_min"])
-        change = (trend.slow.ago(0) - trend.slow.ago(24)) / 2.0
+        change = book.mean((trend.slow.ago(0) - trend.slow.ago(24)) / 2.0).tolist()
         for z in self._places.pots:
             zone = self._places.zones[z]
-            members = [j for j in self._places.members[z] if watch.trusted[j]]
-            r = sum(float(change[j]) for j in members) / len(members) if members else float("nan")
+            r = change[z]
             active = alarms.active(f"stalled_zone:{zone}")
             c = level[z]
             short = self._plan.target_c - float(rule["short_c"]) + (10.0 if active else 0.0)
@@ -169,6 +174,8 @@ class Rules:
                 and self.done_s[z] == 0.0
                 and stages.stage not in (DRYING, COOLING)
             )
+            if _idle("stalled_zone", zone, holds, alarms):
+                continue
             words = (
                 f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short" if holds else ""
             )
@@ -217,7 +224,3 @@ class Rules:
                 if fresh
                 else "",
             )
-
-
-FLAMES: Final = (CLIMB, PEAK)
-FIRE: Final = (CLIMB, PEAK, BURN_DOWN)

@@ -17,7 +17,7 @@ from logger.judgement.rules import Condition
 from logger.judgement.rules_probe import ProbeWatch
 from logger.judgement.stages import BURN_DOWN, DRYING, Stages
 from logger.judgement.trend import Trend
-from logger.judgement.zones import Places
+from logger.judgement.zones import Places, ZoneBook
 from logger.plan import Plan
 from logger.reading import Floats
 
@@ -42,7 +42,13 @@ class Collapse:
         self._set = plan.alarms["coal_collapse"]
 
     def conditions(
-        self, trend: Trend, watch: ProbeWatch, stages: Stages, alarms: AlarmBook, rate: Floats
+        self,
+        trend: Trend,
+        watch: ProbeWatch,
+        book: ZoneBook,
+        stages: Stages,
+        alarms: AlarmBook,
+        rate: Floats,
     ) -> Iterator[Condition]:
         """Go through the zones.
 
@@ -55,28 +61,22 @@ class Collapse:
             return
         drop_c, within_s = float(self._set["drop_c"]), float(self._set["within_s"])
         pace = drop_c / within_s
+        falling = bool((book.rate_c_per_min < -30.0 * pace).any())
+        if not falling and not any(f"coal_collapse:{places.zones[z]}" in alarms.alarms for z in places.pots):
+            return
         change30, change60 = trend.change_c(30), trend.change_c(60)
         before30 = (trend.slow.ago(6) - trend.slow.ago(18)) / 2.0
         before60 = trend.slow.ago(12) - trend.slow.ago(24)
         turn30 = change30 - np.minimum(before30, 0.0)
         turn60 = change60 - np.minimum(before60, 0.0)
-        trusted = watch.trusted > 0.0
-        rows = []
-        for z in places.pots:
-            members = [j for j in places.members[z] if trusted[j] and not places.surface[j]]
-            n = len(members)
-            if n:
-                rows.append(
-                    [
-                        float(sum(x[members])) / n
-                        for x in (change30, change60, turn30, turn60, rate, trend.level_c)
-                    ]
-                )
-            else:
-                rows.append([float("nan")] * 6)
-        holds_coals = self._coals_hold(trend, trusted, rate, rows)
+        columns = (change30, change60, turn30, turn60, rate, trend.level_c)
+        table = [book.mean(x).tolist() for x in columns]
+        rows = [[column[z] for column in table] for z in places.pots]
+        holds_coals = self._coals_hold(watch.trusted > 0.0, rate, rows)
         flames = stages.stage != BURN_DOWN
         for i, z in enumerate(places.pots):
+            if places.surface[places.members[z]].all():
+                continue
             zone = places.zones[z]
             lost30, lost60, own30, own60, r, level = rows[i]
             others30 = _median([rows[o][2] for o in range(len(rows)) if o != i])
@@ -107,7 +107,7 @@ class Collapse:
             wait = float(self._set["for_s"]) + (FLAMES_WAIT_S if flames else 0.0)
             yield Condition("coal_collapse", zone, None, holds, wait, 45.0, words)
 
-    def _coals_hold(self, trend: Trend, trusted: Floats, rate: Floats, rows: list[list[float]]) -> bool:
+    def _coals_hold(self, trusted: Floats, rate: Floats, rows: list[list[float]]) -> bool:
         limit = -float(self._set["coals_fall_c_per_min"])
         coals = [float(rate[j]) for j in self._places.coals if trusted[j]]
         if coals:

@@ -85,8 +85,8 @@ class Stages:
             return ""
         raked = (
             coals_c < self.coals_high_c - 60.0
-            and coals_rate < -20.0
-            and rate < -3.0
+            and coals_rate < -12.0
+            and rate < -8.0
             and self.coals_high_c > 450.0
         )
         cold = hottest < 400.0 and rate < 0.0 and self.high_c > 450.0

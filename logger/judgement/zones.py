@@ -150,18 +150,35 @@ class ZoneBook:
         weight = self._places.weight * trusted
         total = weight.sum(axis=1)
         total[total == 0.0] = np.nan
-        # An untrusted probe may hold NaN, and NaN times nothing is NaN.
-        self.level_c = (weight * np.where(trusted > 0.0, level_c, 0.0)).sum(axis=1) / total
-        self.rate_c_per_min = (weight * np.where(trusted > 0.0, rate_c_per_min, 0.0)).sum(axis=1) / total
+        self._share = weight / total[:, None]
+        self._distrusted = trusted == 0.0
+        self.level_c = self.mean(level_c)
+        self.rate_c_per_min = self.mean(rate_c_per_min)
         higher = self.level_c > self.peak_c
         if higher.any():
             np.copyto(self.peak_c, self.level_c, where=higher)
             np.copyto(self.peak_s, t_s, where=higher)
         self.above_s += self.level_c >= self._limits
 
+    def mean(self, values: Floats) -> Floats:
+        """Mean of the trusted probes of each zone, as of the last `step`.
+
+        Parameters
+        ----------
+        values : array (k,)
+
+        Returns
+        -------
+        array (z,)
+            NaN where there is none.
+        """
+        # An untrusted probe may hold NaN, and NaN times nothing is NaN.
+        means: Floats = (self._share * np.where(self._distrusted, 0.0, values)).sum(axis=1)
+        return means
+
     @property
     def soak_s(self) -> Floats:
-        """Time at the plan's target or above, per zone. [s]"""
+        """Time at the plan's target or above, per zone, in seconds."""
         soak: Floats = self.above_s[-1]
         return soak
 
@@ -206,7 +223,11 @@ class ZoneBook:
         if peak >= plan.target_c:
             if soak_left <= 0:
                 return ""
-            return f"{max(soak_left, 1.0):.0f} min more at {plan.target_c:.0f} °C"
+            soak = f"{max(soak_left, 1.0):.0f} min of soak still wanting"
+            if level >= plan.target_c:
+                return soak
+            low = f", below burn-out ({plan.burnout_c:.0f} °C)" if level < plan.burnout_c else ""
+            return f"{plan.target_c - level:.0f} °C below its target again{low}; {soak}"
         short = f"{plan.target_c - max(level, 0.0):.0f} °C below its target"
         if peak < plan.burnout_c:
             return f"{short}; not yet above burn-out ({plan.burnout_c:.0f} °C)"

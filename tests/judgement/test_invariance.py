@@ -1,0 +1,82 @@
+"""What is said doesn't hang on how readings are parcelled, nor on a restart."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from logger.judgement.judge import Judge, verdict_data
+from logger.plan import Plan
+from logger.reading import Status
+from tests.judgement.crude import lines, plan
+
+KNOTS = [
+    (0.0, [300.0, 150.0, 140.0, 150.0, 130.0]),
+    (200.0, [500.0, 500.0, 600.0, 700.0, 750.0]),
+    (400.0, [700.0, 760.0, 790.0, 800.0, 800.0]),
+    (500.0, [720.0, 740.0, 760.0, 780.0, 640.0]),
+    (700.0, [720.0, 700.0, 720.0, 730.0, 500.0]),
+]
+
+
+def firing() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    t_s, values = lines(KNOTS, noise_c=3.0)
+    t_s = t_s + np.random.default_rng(3).uniform(0.0, 0.9, len(t_s))
+    status = np.zeros(values.shape, np.uint8)
+    status[450:520, 1] = int(Status.OPEN)
+    values[450:520, 1] = np.nan
+    status[::3, 2] = int(Status.ABSENT)
+    values[::3, 2] = np.nan
+    keep = np.ones(len(t_s), bool)
+    keep[300:330] = False
+    return t_s[keep], values[keep], status[keep]
+
+
+def told(judge: Judge, events: list) -> str:
+    return json.dumps([[[e.t_s, e.kind, e.data] for e in events], verdict_data(judge.verdict())])
+
+
+@pytest.fixture(scope="module")
+def whole() -> str:
+    judge = Judge(plan())
+    events = judge.push(*firing())
+    kinds = {e.data.get("rule") for e in events}
+    assert {"probe_fault", "rig_silent"} <= kinds  # else there is little to compare
+    return told(judge, events)
+
+
+@pytest.mark.parametrize("size", [1, 7, 100])
+def test_cuts_change_nothing(whole: str, size: int) -> None:
+    t, c, s = firing()
+    judge, events = Judge(plan()), []
+    for i in range(0, len(t), size):
+        events += judge.push(t[i : i + size], c[i : i + size], s[i : i + size])
+    assert told(judge, events) == whole
+
+
+@pytest.mark.parametrize("every", [37, 200])
+def test_restarts_change_nothing(whole: str, every: int) -> None:
+    t, c, s = firing()
+    judge, events = Judge(plan()), []
+    for i in range(0, len(t), every):
+        events += judge.push(t[i : i + every], c[i : i + every], s[i : i + every])
+        judge = Judge.restore(plan(), judge.snapshot())
+    assert told(judge, events) == whole
+
+
+def test_time_before_what_was_pushed_says_nothing() -> None:
+    judge = Judge(plan())
+    judge.push(*firing())
+    before = judge.snapshot()
+    assert judge.advance(20.0) == []
+    assert judge.snapshot() == before
+
+
+def test_no_probes() -> None:
+    judge = Judge(Plan())
+    assert judge.push(np.array([0.0, 9.0]), np.empty((2, 0)), np.empty((2, 0), np.uint8)) == []
+    again = Judge.restore(Plan(), judge.snapshot())
+    assert again.advance(50.0) == []
+    assert verdict_data(again.verdict())["load"]["zones"] == []
