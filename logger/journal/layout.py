@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -414,22 +414,6 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
     planes = flat.reshape(dtype.itemsize, -1)
     items = np.ascontiguousarray(np.cumsum(planes, axis=1, dtype=np.uint8).T)
     return items.reshape(-1).view(dtype)
-
-
-def channels_seen(layouts: Iterable[Layout]) -> list[tuple[str, str]]:
-    """List a firing's channels.
-
-    Parameters
-    ----------
-    layouts : iterable of Layout
-        In the order they were made.
-
-    Returns
-    -------
-    list of (rig, channel)
-        In order of first appearance.
-    """
-    return list(dict.fromkeys((layout.rig, c.name) for layout in layouts for c in layout.channels))
 
 
 def _span(at: list[int]) -> slice | list[int]:

@@ -10,7 +10,8 @@ from datetime import datetime
 from functools import cached_property
 from typing import Any, Final
 
-from logger.journal.layout import Layout, channels_seen
+import msgspec
+
 from logger.plan import Plan, assign_probes
 from logger.plan import loads as loads_plan
 
@@ -118,6 +119,11 @@ class Request:
     result: dict[str, Any] | None
 
 
+class _Named(msgspec.Struct):
+    name: str
+
+
+_channels: Final = msgspec.json.Decoder(list[_Named])  # the archive lists hundreds of firings at once
 _ID_LETTERS: Final = "abcdefghjkmnpqrstvwxyz23456789"
 
 _FIRINGS: Final = """
@@ -147,12 +153,13 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
     list of FiringInfo
     """
     rows = db.execute(_FIRINGS + where, values).fetchall()
-    layouts: dict[int, list[Layout]] = {}
+    if not rows:
+        return []
+    seen: dict[int, dict[tuple[str, str], None]] = {row[0]: {} for row in rows}
     chosen = f" WHERE firing = {int(rows[0][0])}" if len(rows) == 1 else ""
-    for firing, row_id, rig, channels in db.execute(
-        f"SELECT firing, id, rig, channels FROM layout{chosen} ORDER BY id"
-    ):
-        layouts.setdefault(firing, []).append(Layout.loads(row_id, rig, channels))
+    for firing, rig, channels in db.execute(f"SELECT firing, rig, channels FROM layout{chosen} ORDER BY id"):
+        if firing in seen:
+            seen[firing].update(dict.fromkeys((rig, c.name) for c in _channels.decode(channels)))
     return [
         FiringInfo(
             id=row[1],
@@ -165,7 +172,7 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
             late=row[8],
             invented=bool(row[9]),
             facts=json.loads(row[10]),
-            seen=tuple(channels_seen(layouts.get(row[0], []))),
+            seen=tuple(seen[row[0]]),
         )
         for row in rows
     ]

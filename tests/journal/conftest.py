@@ -10,6 +10,17 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 
 
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[JournalWriter, JournalReader]]:
+    """One journal for the many firings of a property test; it needn't outlive a power cut."""
+    writer = JournalWriter(tmp_path_factory.mktemp("shared") / "journal.sqlite")
+    writer._db.execute("PRAGMA synchronous = OFF")
+    reader = JournalReader(writer.path)
+    yield writer, reader
+    reader.close()
+    writer.close()
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "journal.sqlite"

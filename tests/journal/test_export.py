@@ -42,13 +42,13 @@ NAMES = st.text(st.characters(categories=("L", "N", "P", "S", "Zs")), min_size=1
 )
 @settings(max_examples=40, deadline=None)
 def test_what_is_exported_imports_back_to_the_same_readings(
-    names: list[str], seed: int, n: int, time: Any, tmp_path_factory: pytest.TempPathFactory
+    names: list[str], seed: int, n: int, time: Any, shared: tuple[JournalWriter, JournalReader]
 ) -> None:
     """To the microsecond and the last bit, through any names, faults, and two rigs out of step."""
     rng = np.random.default_rng(seed)
-    folder = tmp_path_factory.mktemp("export")
-    writer = JournalWriter(folder / "journal.sqlite")
-    firing = writer.open_firing("Jars", toml_of(names), START_US).id
+    writer, reader = shared
+    folder = writer.path.parent
+    firing = writer.open_firing("Jars", toml_of(names), START_US, ended_us=START_US).id
     for rig, channels in (("a1", names[::2]), ("b2", names[1::2])):
         if channels:
             t_us = START_US + np.sort(rng.choice(10**9, n, replace=False))
@@ -57,7 +57,6 @@ def test_what_is_exported_imports_back_to_the_same_readings(
             values[0, 0] = 20.0  # so that the firing's first time has a reading
             keys = [f"k{names.index(c)}" for c in channels]
             writer.append(firing, make_batch(t_us, values, rig=rig, names=keys))
-    reader = JournalReader(writer.path)
     out = folder / "out.csv"
     export_csv(reader, firing, out, time=time)
     info, _ = import_csv(writer, out, plan=reader.firing(firing).plan, started_us=reader.span(firing)[0])  # type: ignore[index]
@@ -70,8 +69,6 @@ def test_what_is_exported_imports_back_to_the_same_readings(
     again = folder / "again.csv"
     export_csv(reader, info.id, again, time=time)
     assert again.read_bytes().splitlines()[0] == out.read_bytes().splitlines()[0]
-    reader.close()
-    writer.close()
 
 
 def test_csv_by_eye(writer: JournalWriter, reader: JournalReader, tmp_path: Path) -> None:

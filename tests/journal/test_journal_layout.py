@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from journal_batches import EVERY_KIND, START_US, firing_batch, same_batch
 
-from logger.journal.layout import Layout, as_stored, channels_seen, seal, squeeze, unsqueeze, widths_for
+from logger.journal.layout import Layout, as_stored, seal, squeeze, unsqueeze, widths_for
 from logger.reading import Batch, Channel, Status
 
 
@@ -101,10 +101,3 @@ def test_damage_in_packed_data_is_noticed() -> None:
             unsqueeze(bytes(bad), layout.dtype)
     with pytest.raises(ValueError, match="damaged"):
         unsqueeze(bytes(data[:-9]), layout.dtype)
-
-
-def test_channels_in_order_of_first_appearance() -> None:
-    a = Layout(1, "a1", (Channel("k1", "celsius"), Channel("k0", "celsius")), (0, 0))
-    b = Layout(2, "b2", (Channel("k0", "celsius"),), (0,))
-    c = Layout(3, "a1", (Channel("k0", "word", "max6675"), Channel("k2", "celsius")), (2, 0))
-    assert channels_seen([a, b, c]) == [("a1", "k1"), ("a1", "k0"), ("b2", "k0"), ("a1", "k2")]

@@ -75,6 +75,14 @@ def test_columns_without_a_plan(writer: JournalWriter, reader: JournalReader, fi
     assert [p.name for p in reader.firing(firing).plan.probes] == ["k0", "k1", "b2 k0", "b2 k1"]
 
 
+def test_channels_are_listed_in_order_of_first_appearance(
+    writer: JournalWriter, reader: JournalReader, firing: str
+) -> None:
+    for rig, names in (("a1", ["k1", "k0"]), ("b2", ["k0"]), ("a1", ["k0", "k2", "k1"])):
+        writer.append(firing, make_batch([START_US], np.ones((1, len(names))), rig=rig, names=names))
+    assert reader.firing(firing).seen == (("a1", "k1"), ("a1", "k0"), ("b2", "k0"), ("a1", "k2"))
+
+
 def test_readings_of_a_span(writer: JournalWriter, reader: JournalReader, firing: str) -> None:
     writer.append(firing, firing_batch(2000))
     whole = firing_batch(2000)
@@ -180,7 +188,7 @@ def test_a_history_keeps_every_peak(
 @given(data=st.data())
 @settings(max_examples=25, deadline=None)
 def test_a_history_keeps_every_peak_of_any_firing(
-    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+    data: st.DataObject, shared: tuple[JournalWriter, JournalReader]
 ) -> None:
     """Random walks with faults and silences, from one frame in 20 s to ten a second, partly packed."""
     rng = np.random.default_rng(data.draw(st.integers(0, 2**32)))
@@ -189,21 +197,17 @@ def test_a_history_keeps_every_peak_of_any_firing(
     t_us = START_US + np.cumsum(steps)
     values = 400 + np.cumsum(rng.normal(0, 2, (n, 2)), axis=0)
     status = rng.choice([0, 1, 7], (n, 2), p=[0.9, 0.05, 0.05]).astype(np.uint8)
-    path = tmp_path_factory.mktemp("history") / "journal.sqlite"
-    writer = JournalWriter(path)
-    firing = writer.open_firing("", None, START_US).id
+    writer, reader = shared
+    firing = writer.open_firing("", None, START_US, ended_us=START_US).id
     writer.append(firing, make_batch(t_us, values, status=status))
     if data.draw(st.booleans()):
         writer.pack(firing)
-    reader = JournalReader(path)
     max_points = data.draw(st.integers(10, 1000))
     history, traces = reader.history(firing, max_points), reader.readings(firing)
     span = int(t_us[-1] - t_us[0])
     for j in range(len(traces.columns)):
         assert np.count_nonzero(history.status[j] != Status.ABSENT) <= max_points + 1
     peaks_are_kept(history, traces, 3 * max(60 * SECOND, span // max(1, max_points // 2 - 1)))
-    reader.close()
-    writer.close()
 
 
 def test_a_short_firing_is_given_as_it_is(writer: JournalWriter, reader: JournalReader, firing: str) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -73,17 +72,15 @@ def firings(draw: st.DrawFn) -> tuple[list[Batch], list[bool]]:
 @given(made=firings(), level_s=st.sampled_from(LEVELS_S))
 @settings(max_examples=60, deadline=None)
 def test_rollups_are_right_whatever_came_late(
-    made: tuple[list[Batch], list[bool]], level_s: int, tmp_path_factory: pytest.TempPathFactory
+    made: tuple[list[Batch], list[bool]], level_s: int, shared: tuple[JournalWriter, JournalReader]
 ) -> None:
     batches, packs = made
-    path: Path = tmp_path_factory.mktemp("rollup") / "journal.sqlite"
-    writer = JournalWriter(path)
-    firing = writer.open_firing("", None, START_US).id
+    writer, reader = shared
+    firing = writer.open_firing("", None, START_US, ended_us=START_US).id
     for batch, pack in zip(batches, packs, strict=True):
         writer.append(firing, batch)
         if pack:
             writer.pack(firing)
-    reader = JournalReader(path)
     t_us = np.concatenate([b.t_us for b in batches])
     order = np.argsort(t_us, kind="stable")
     values = np.concatenate([b.temperature_c for b in batches])[order]
@@ -98,8 +95,6 @@ def test_rollups_are_right_whatever_came_late(
         np.testing.assert_array_equal(traces.temperature_c[j], values[there, i])
         np.testing.assert_array_equal(traces.status[j], status[there, i])
         agree(rollups["a1", column.channel], t_us[order], values[:, i], status[:, i], level_s)
-    reader.close()
-    writer.close()
 
 
 def test_a_channel_that_changes_its_kind_stays_one_column(

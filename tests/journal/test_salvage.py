@@ -25,6 +25,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Half an hour of a running firing, and an older one."""
     path = tmp_path_factory.mktemp("sound") / "journal.sqlite"
     writer = JournalWriter(path)
+    writer._db.execute("PRAGMA synchronous = OFF")
     old = writer.open_firing(
         "Old", None, START_US - 10**12, ended_us=START_US - 10**11, facts={"wood": "ash"}
     ).id
