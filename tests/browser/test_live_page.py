@@ -74,6 +74,18 @@ def expect_all_drawn(page: Page, fire: Fire, within_s: float = 10.0) -> None:
         time.sleep(0.1)
 
 
+NOTE_WHEN_STALE = """() => {
+    const stale = document.getElementById('stale');
+    new MutationObserver(() => { if (!stale.hidden) window.staleAt ??= Date.now() / 1000; })
+        .observe(stale, { attributes: true });
+}"""
+
+
+def stale_since(page: Page) -> float:
+    """When the page said so, by the browser's own clock: a busy machine may tell the test later. [s]"""
+    return float(wait_until(lambda: page.evaluate("window.staleAt || 0"), "the page says that data stopped"))
+
+
 def test_traces_grow_point_by_point(lit: Fire, tablet: Page) -> None:
     with Writing(lit):
         before = wait_until(lambda: count(tablet), "something is drawn")
@@ -86,10 +98,10 @@ def test_traces_grow_point_by_point(lit: Fire, tablet: Page) -> None:
 def test_says_so_within_three_seconds_when_the_logger_stops(lit: Fire, tablet: Page) -> None:
     with Writing(lit):
         wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        tablet.evaluate(NOTE_WHEN_STALE)
         time.sleep(1)
-    stopped = time.monotonic()
-    tablet.wait_for_selector("#stale:visible", timeout=10_000)
-    assert time.monotonic() - stopped < SAID_WITHIN_S
+    stopped = time.time()
+    assert stale_since(tablet) - stopped < SAID_WITHIN_S
     assert "logger is silent" in tablet.inner_text("#stale")
     assert tablet.locator("#values li.silent").count() == len(lit.made.plan.probes)
     with Writing(lit):
@@ -101,20 +113,22 @@ def test_says_so_within_three_seconds_when_the_logger_stops(lit: Fire, tablet: P
 def test_says_so_when_the_rig_is_silent_though_the_logger_lives(lit: Fire, tablet: Page) -> None:
     with Writing(lit) as writing:
         wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        tablet.evaluate(NOTE_WHEN_STALE)
         writing.silent_rig = True
-        stopped = time.monotonic()
-        tablet.wait_for_selector("#stale:visible", timeout=10_000)
-        assert time.monotonic() - stopped < SAID_WITHIN_S + 0.5  # the last reading may be half a second old
+        stopped = time.time()
+        assert (
+            stale_since(tablet) - stopped < SAID_WITHIN_S + 0.5
+        )  # the last reading may be half a second old
         assert "rig is silent" in tablet.inner_text("#stale")
 
 
 def test_server_killed_and_back(lit: Fire, tablet: Page, page_server: PageServer) -> None:
     with Writing(lit):
         wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        tablet.evaluate(NOTE_WHEN_STALE)
         page_server.stop(signal.SIGKILL)
-        killed = time.monotonic()
-        tablet.wait_for_selector("#stale:visible", timeout=10_000)
-        assert time.monotonic() - killed < SAID_WITHIN_S
+        killed = time.time()
+        assert stale_since(tablet) - killed < SAID_WITHIN_S
         assert "No connection" in tablet.inner_text("#stale")
         time.sleep(2)
         page_server.start()
