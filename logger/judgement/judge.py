@@ -1,7 +1,7 @@
 """The judgement of one firing: readings in, events and a verdict out. No clock, no files.
 
-Readings go onto a grid of whole seconds; each second is judged when it is over, so what is said doesn't hang on
-how the readings were parcelled.
+Readings go onto a grid of whole seconds; each second is judged when it is over, so what is said doesn't hang
+on how the readings were parcelled.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
 from logger.judgement.packing import pack, unpack
-from logger.judgement.rules import LOAD, Condition, Rules
+from logger.judgement.rules import Condition, Rules
 from logger.judgement.rules_collapse import Collapse
 from logger.judgement.rules_probe import ProbeWatch
 from logger.judgement.stages import Stages

@@ -15,7 +15,7 @@ import numpy as np
 from logger.judgement.alarms import AlarmBook
 from logger.judgement.rules_probe import HOT_JUNCTION, WORDS, ProbeWatch
 from logger.judgement.stages import BURN_DOWN, COOLING, DRYING, PEAK, Stages
-from logger.judgement.trend import Trend
+from logger.judgement.trend import SLOW_EVERY_S, Trend
 from logger.judgement.zones import Places, ZoneBook
 from logger.plan import Plan
 from logger.reading import Floats
@@ -84,10 +84,6 @@ class Rules:
         yield from self._stalled(level, trend, book, stages, alarms)
         yield from self._spread(level, stages, alarms)
         yield from self._good(level, book)
-
-    def state(self) -> dict[str, Any]:
-        """For a snapshot."""
-        return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}
 
     def _probe_fault(self, watch: ProbeWatch, alarms: AlarmBook) -> Iterator[Condition]:
         for j, fault in enumerate(watch.fault.tolist()):
@@ -161,7 +157,13 @@ class Rules:
     ) -> Iterator[Condition]:
         rule = self._set["stalled_zone"]
         slow = float(rule["rate_c_per_min"])
-        change = book.mean((trend.slow.ago(0) - trend.slow.ago(24)) / 2.0).tolist()
+        # Four quarters of the time, each by its middle value, so that neither flicker nor a dip shakes it.
+        part = max(int(float(rule["for_s"]) / (4.0 * SLOW_EVERY_S)), 1)
+        rows = trend.slow.last(4 * part).reshape(4, part, -1)
+        quarters = np.sort(rows, axis=1)[:, part // 2]
+        minutes = part * SLOW_EVERY_S / 60.0
+        change = book.mean((quarters[3] - quarters[0]) / (3.0 * minutes)).tolist()
+        late = book.mean((quarters[3] - quarters[2]) / minutes).tolist()
         for z in self._places.pots:
             zone = self._places.zones[z]
             r = change[z]
@@ -171,6 +173,7 @@ class Rules:
             holds = (
                 float(rule["above_c"]) < c < short
                 and abs(r) < slow * (2.0 if active else 1.0)
+                and (active or abs(late[z]) < 4.0 * slow)
                 and self.done_s[z] == 0.0
                 and stages.stage not in (DRYING, COOLING)
             )
@@ -179,7 +182,7 @@ class Rules:
             words = (
                 f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short" if holds else ""
             )
-            yield Condition("stalled_zone", zone, None, holds, float(rule["for_s"]), 60.0, words)
+            yield Condition("stalled_zone", zone, None, holds, 30.0, 60.0, words)
 
     def _spread(self, level: list[float], stages: Stages, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["spread_too_wide"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -162,7 +162,7 @@ class ProbeWatch:
         window = trend.fast
         before = window.ago(25)
         lost = 1.0 - now / np.maximum(before, 1.0)
-        dropping = (lost > 0.45) & (before > 250.0)
+        dropping = (lost > 0.45) & (before > 120.0)
         if not dropping.any() and not self.fallen.any():
             return
         good = trend.valid & ~np.isnan(lost)
@@ -177,7 +177,3 @@ class ProbeWatch:
                 self.fallen[j] = now[j] < 0.5 * others_c
             elif dropping[j] and others_lost < 0.15:
                 self.fallen[j] = now[j] < 0.6 * others_c
-
-    def state(self) -> dict[str, Any]:
-        """For a snapshot."""
-        return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}

@@ -73,7 +73,7 @@ _RULES: Final = (
                 100.0,
                 "Coals that fall faster than this don't hold.",
             ),
-            Setting("for_s", "s", 8.0, 1.0, 120.0, "How long it must go on falling."),
+            Setting("for_s", "s", 10.0, 1.0, 120.0, "How long it must go on falling."),
         ),
     ),
     Rule(
@@ -86,8 +86,8 @@ _RULES: Final = (
         (
             Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
             Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
-            Setting("rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less than this is standing still."),
-            Setting("for_s", "s", 240.0, 60.0, 1200.0, "How long it must have stood still."),
+            Setting("rate_c_per_min", "°C/min", 4.0, 0.5, 20.0, "Moving less than this is standing still."),
+            Setting("for_s", "s", 240.0, 60.0, 600.0, "How long it must have stood still."),
         ),
     ),
     Rule(
@@ -125,7 +125,7 @@ _RULES: Final = (
         "The cold part stays under-fired while the hot part is done.",
         "Wood over the cold part; let the hot part be.",
         (
-            Setting("spread_c", "°C", 250.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
+            Setting("spread_c", "°C", 330.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
             Setting("for_s", "s", 300.0, 30.0, 1800.0, "How long it must last."),
         ),
     ),

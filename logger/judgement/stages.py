@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -75,10 +75,6 @@ class Stages:
                     self.high_c = middle if wanted == CLIMB else max(self.high_c, middle)
         self.low_c = min(self.low_c, middle)
         return (self.stage, self.leading) != before
-
-    def state(self) -> dict[str, Any]:
-        """For a snapshot."""
-        return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}
 
     def _wanted(self, middle: float, rate: float, hottest: float, coals_c: float, coals_rate: float) -> str:
         if rate != rate:

@@ -1,8 +1,8 @@
-"""Level and rate of each probe on a grid of whole seconds, from readings of any rate, gaps and spikes among them.
+"""Level and rate of each probe on a grid of whole seconds, from readings of any rate, gaps and spikes in them.
 
 A second's value is the mean of its good readings; five of these give a median, which takes out single spikes;
-fifteen medians give the level. A flicker of ±30 °C at 1 Hz leaves about 8 °C of that, and a turn is seen after
-some ten seconds. A probe that sends less often than once a second keeps its last value until the next is overdue.
+fifteen medians give the level. A flicker of ±30 °C at 1 Hz leaves about 8 °C of that, and a turn is seen
+after some ten seconds. A probe that sends less often keeps its last value until the next is overdue.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -186,10 +186,6 @@ class ZoneBook:
         """All zones, the coldest first; those without a verdict, and coals, last."""
         found = [self._verdict(z) for z in range(len(self._places.zones))]
         return sorted(found, key=lambda v: (v.faulty, v.coals, v.level_c or 0.0))
-
-    def state(self) -> dict[str, Any]:
-        """For a snapshot."""
-        return {name: value for name, value in self.__dict__.items() if not name.startswith("_")}
 
     def _verdict(self, z: int) -> ZoneVerdict:
         coals = z not in self._places.pots
