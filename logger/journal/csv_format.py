@@ -79,7 +79,9 @@ def read_table(data: bytes, name: str, options: CsvOptions) -> Table:
     text, encoding = _decode(data, name, options, guesses)
     if not text.strip():
         raise CsvError(f"{name}: the file is empty")
-    delimiter = options.delimiter or _find_delimiter(text, name)
+    delimiter = options.delimiter if options.delimiter is not None else _find_delimiter(text, name)
+    if len(delimiter) != 1 or delimiter in '"\r\n':
+        raise CsvError(f"{name}: --delimiter {delimiter!r} must be one character, such as ;")
     rows = _split(text, delimiter, name, options)
     first, header, units = _find_header(rows, name, options)
     width = Counter(len(row) for row in rows[first : first + 1000] if any(row)).most_common(1)[0][0]
@@ -123,10 +125,11 @@ def _decode(data: bytes, name: str, options: CsvOptions, guesses: list[str]) -> 
         text = data.decode(encoding)
     except LookupError as exc:
         raise CsvError(f"{name}: no such encoding as {encoding!r}; try utf-8 or latin-1") from exc
-    except UnicodeDecodeError as exc:
+    except ValueError as exc:
         if options.encoding is not None or encoding != "utf-8":
+            where = f"byte {exc.start + 1}" if isinstance(exc, UnicodeDecodeError) else "this"
             raise CsvError(
-                f"{name}: byte {exc.start + 1} is not {encoding}; give another --encoding, such as latin-1"
+                f"{name}: {where} is not {encoding}; give another --encoding, such as latin-1"
             ) from exc
         encoding = "latin-1"
         text = data.decode(encoding)
@@ -171,7 +174,7 @@ def _find_header(rows: list[list[str]], name: str, options: CsvOptions) -> tuple
     """Find the first row of data, the header above it if there is one, and what a row of units says."""
     units: list[str] = []
     if rows[0] and rows[0][0] in OWN_TIME and options.skip is None:
-        if len(rows) < 2:
+        if not any(any(row) for row in rows[1:]):
             raise CsvError(f"{name}: a header, but no readings below it")
         return 1, 0, units
     if options.skip is not None:

@@ -16,8 +16,18 @@ from logger.reading import Floats, Ints
 
 TimeKind = Literal["datetime", "date", "clock", "number"]
 
-UNITS_S: Final = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "days": 86_400.0}
-TIME_UNITS: Final = (*UNITS_S, "hh:mm", "mm:ss", "unix", "unix_ms")
+UNITS_S: Final = {
+    "us": 1e-6,
+    "ms": 1e-3,
+    "s": 1.0,
+    "min": 60.0,
+    "h": 3600.0,
+    "days": 86_400.0,
+    "unix": 1.0,
+    "unix_ms": 1e-3,
+}
+TIME_UNITS: Final = (*UNITS_S, "hh:mm", "mm:ss")
+_FAR_S: Final = 9e9  # 285 years
 
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _DATE: Final = (
@@ -116,24 +126,21 @@ def _read_numbers(table: Table, cells: list[str], options: CsvOptions) -> Times:
     texts = [c.replace(",", ".") for c in cells] if table.decimal == "," else cells
     values = np.empty(len(cells))
     for i, text in enumerate(texts):
-        if not _NUMBER.fullmatch(text):
+        if not _NUMBER.fullmatch(text) or "," in text:
             raise _no_time(table, i, cells[i])
         values[i] = float(text.replace("−", "-"))
     unit = _unit_of_numbers(table, values, options)
-    if unit == "unix":
-        return _absolute(table, np.rint(values * 1e6).astype(np.int64))
-    if unit == "unix_ms":
-        return _absolute(table, np.rint(values * 1e3).astype(np.int64))
+    far = np.flatnonzero(np.abs(values * UNITS_S[unit]) > _FAR_S)
+    if len(far):
+        raise table.refuse(int(far[0]), column, f"{cells[far[0]]!r} is too far off to be a time")
+    t_us = np.rint(values * UNITS_S[unit] * 1e6).astype(np.int64)
+    if unit in ("unix", "unix_ms"):
+        return _absolute(table, t_us)
     if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
         # A day in a double is good to some microseconds; nobody's logger is that good.
         local = np.rint((values - _EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
         return _absolute(table, _from_local(table, local, options))
-    limit = 9e15 / 1e6
-    seconds = values * UNITS_S[unit]
-    far = np.flatnonzero(np.abs(seconds) > limit)
-    if len(far):
-        raise table.refuse(int(far[0]), column, f"{cells[far[0]]!r} is too far off to be a time")
-    return Times(np.rint(seconds * 1e6).astype(np.int64), absolute=False)
+    return Times(t_us, absolute=False)
 
 
 def _unit_of_numbers(table: Table, values: Floats, options: CsvOptions) -> str:

@@ -633,7 +633,7 @@ def test_too_many_columns(writer: JournalWriter, tmp_path: Path) -> None:
     data=st.binary(max_size=300)
     | st.text(alphabet="0123456789,;.:-/ \n\r\t\"'APMabts_°", max_size=300).map(str.encode)
 )
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=300, deadline=None)
 def test_any_bytes_are_read_or_refused(data: bytes, tmp_path_factory: pytest.TempPathFactory) -> None:
     """Nothing but CsvError comes out, and what is read makes sense."""
     path = tmp_path_factory.getbasetemp() / "any.csv"
