@@ -119,10 +119,11 @@ class Judge:
         if cold_junction_c is None:
             cold_junction_c = np.full(temperature_c.shape, np.nan)
         new = (np.asarray(t_s, float), temperature_c, status, cold_junction_c)
-        if len(self._pending[0]):
-            t, c, s, j = (np.concatenate(pair) for pair in zip(self._pending, new, strict=True))
-        else:
-            t, c, s, j = new
+        held = self._pending
+        t = np.concatenate((held[0], new[0]))
+        c = np.concatenate((held[1], new[1]))
+        s = np.concatenate((held[2], new[2]))
+        j = np.concatenate((held[3], new[3]))
         if not len(t):
             return []
         late = int(np.searchsorted(t, float(self._second)))

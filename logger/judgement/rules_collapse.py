@@ -75,7 +75,7 @@ class Collapse:
         columns = (change30, change60, turn30, turn60, turn15, sharp, trend.level_c, rate)
         table = [book.mean(x).tolist() for x in columns]
         rows = [[column[z] for column in table] for z in places.pots]
-        holds_coals = self._coals_hold(watch.trusted > 0.0, turn15 * 4.0, rows)
+        holds_coals = self._coals_hold(watch.trusted, turn15 * 4.0, rows)
         burning = stages.stage != BURN_DOWN
         half, whole = -30.0 * pace, -60.0 * pace
         for i, z in enumerate(places.pots):
@@ -116,7 +116,7 @@ class Collapse:
 
     def _coals_hold(self, trusted: Floats, coals_rate: Floats, rows: list[list[float]]) -> bool:
         limit = -float(self._set["coals_fall_c_per_min"])
-        coals = [float(coals_rate[j]) for j in self._places.coals if trusted[j]]
+        coals = [float(coals_rate[j]) for j in self._places.coals if trusted[j] > 0.0]
         if coals:
             return sum(coals) / len(coals) > limit
         # Nobody looks at the coals: something in the stack must hold.

@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.judgement.trend import Trend
 from logger.judgement.zones import Places
 from logger.plan import Plan
 from logger.reading import Floats, Ints, Status
+
+Bools = NDArray[np.bool_]
 
 NOISY_N: Final = 3.2
 """So many jumps, each forgotten within some 20 s, are a loose terminal."""
@@ -121,11 +124,11 @@ class ProbeWatch:
         doubtful = (fault > 0) & (fault != HOT_JUNCTION)
         self.trusted = (trend.valid & ~open_now & ~doubtful & (self.jumps < NOISY_N / 2)).astype(np.float64)
 
-    def _stay_bad(self, open_now: Floats, fresh: Floats) -> None:
+    def _stay_bad(self, open_now: Bools, fresh: Bools) -> None:
         # Seconds between the frames of a slow rig count as well.
         self.open_s = np.where(fresh, 0.0, np.where(open_now | (self.open_s > 0.0), self.open_s + 1.0, 0.0))
 
-    def _count_jumps(self, trend: Trend, fresh: Floats, failed: Floats, swing_c: Floats) -> None:
+    def _count_jumps(self, trend: Trend, fresh: Bools, failed: Bools, swing_c: Floats) -> None:
         self.jumps *= _FORGET
         off = np.abs(trend.value_c - trend.median_c)
         limit = 20.0 + self._jump * np.maximum(trend.median_c, 0.0)
@@ -134,7 +137,7 @@ class ProbeWatch:
         # One OPEN among good seconds is a contact that opens; a lasting one is called open.
         self.jumps += failed & ~fresh & (self.open_s == 1.0)
 
-    def _stuck(self, trend: Trend, value_c: Floats, fresh: Floats) -> Floats:
+    def _stuck(self, trend: Trend, value_c: Floats, fresh: Bools) -> Bools:
         moved = fresh & (np.abs(value_c - self.last_c) > 1e-6)
         step_c = np.abs(trend.level_c - self.last_level_c)
         self.last_level_c = trend.level_c
@@ -147,7 +150,7 @@ class ProbeWatch:
         self.run_s[moved] = 0.0
         self.moved_c[moved] = 0.0
         np.copyto(self.last_c, value_c, where=fresh)
-        stuck: Floats = (
+        stuck: Bools = (
             trend.valid
             & (self.run_s >= np.maximum(self._stuck_s, 4.0 * self.usual_s))
             & (self.moved_c > 3.0)

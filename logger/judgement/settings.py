@@ -59,7 +59,7 @@ _RULES: Final = (
         "coal_collapse",
         True,
         "Coals have fallen away",
-        "The coals have slumped away from this part of the stack and let cold air in; those below still hold.",
+        "The coals have slumped away from this part of the stack and let cold air in; those below hold.",
         "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
         "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
         (

@@ -1,4 +1,4 @@
-"""Level and rate of each probe on a grid of whole seconds, from readings of any rate, gaps and spikes in them.
+"""Level and rate of each probe on a grid of whole seconds, from readings of any rate, with gaps and spikes.
 
 A second's value is the mean of its good readings; five of these give a median, which takes out single spikes;
 fifteen medians give the level. A flicker of ±30 °C at 1 Hz leaves about 8 °C of that, and a turn is seen

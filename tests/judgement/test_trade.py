@@ -80,7 +80,8 @@ def test_neck_below_burn_out_is_not_done_whatever_the_probe_below_says(seen: dic
     assert "upper" in verdict.line
     levels = {z.zone: z.level_c for z in verdict.zones}
     low, neck = levels["lower"], levels["upper"]
-    assert low is not None and neck is not None
+    assert low is not None
+    assert neck is not None
     assert low - neck >= 200.0
     assert "below burn-out" in verdict.line
     assert not all(not z.missing for z in verdict.zones)
@@ -93,11 +94,14 @@ def test_stagnant_neck_is_called_stalled_when_it_never_got_there() -> None:
     assert {e.data["zone"] for e in raised(events, "stalled_zone")} >= {"upper", "middle"}
     assert "lower" not in {e.data["zone"] for e in raised(events, "stalled_zone")}
     verdict_zone = raised(events, "stalled_zone")[0].data
-    assert verdict_zone["advice"] and verdict_zone["cause"] and verdict_zone["consequence"]
+    assert verdict_zone["advice"]
+    assert verdict_zone["cause"]
+    assert verdict_zone["consequence"]
 
 
 def test_coals_only_never_lead_or_must_reach_target(seen: dict[str, LoadVerdict]) -> None:
     for verdict in seen.values():
         under = next(z for z in verdict.zones if z.zone == "under")
-        assert under.coals and not under.missing
+        assert under.coals
+        assert not under.missing
         assert verdict.coldest != "under"

@@ -1,0 +1,153 @@
+"""Each rule raises on its case and not on what looks like it. Crude straight lines, invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logger.judgement.judge import Judge
+from logger.reading import Status
+from tests.judgement.crude import lines, plan, raised, run
+
+HOT = [720.0, 760.0, 750.0, 740.0, 730.0]
+LATE = [712.0, 730.0, 715.0, 700.0, 690.0]
+START = [(0.0, [300.0, 150.0, 150.0, 150.0, 150.0]), (150.0, HOT), (300.0, HOT), (480.0, LATE)]
+NECK = 4
+
+
+def after(*knots: tuple[float, list[float]]) -> list[tuple[float, list[float]]]:
+    return [*START, *knots]
+
+
+def shifted(row: list[float], **change: float) -> list[float]:
+    names = ["coals", "low", "belly", "windward", "neck"]
+    return [c + change.get(name, 0.0) for name, c in zip(names, row, strict=True)]
+
+
+def test_a_neck_that_falls_while_coals_hold_is_a_collapse() -> None:
+    knots = after(
+        (540.0, shifted(LATE, neck=-60.0)),
+        (600.0, shifted(LATE, neck=-110.0)),
+        (700.0, shifted(LATE, neck=-140.0)),
+    )
+    found = raised(run(Judge(plan()), *lines(knots)), "coal_collapse")
+    assert [e.data["zone"] for e in found] == ["upper"]
+    assert 480.0 < found[0].t_s < 570.0
+
+
+@pytest.mark.parametrize(
+    "knots",
+    [
+        pytest.param(
+            [
+                (488.0, shifted(LATE, windward=-90.0, neck=-60.0, belly=-30.0, low=-15.0)),
+                (505.0, shifted(LATE, windward=-20.0, neck=-10.0)),
+                (520.0, LATE),
+                (600.0, LATE),
+            ],
+            id="gust",
+        ),
+        pytest.param([(780.0, [c - 90.0 for c in LATE])], id="rain"),
+        pytest.param([(600.0, [450.0, 560.0, 560.0, 540.0, 520.0])], id="raking"),
+        pytest.param(
+            [(660.0, shifted(LATE, low=-60.0, belly=-80.0, windward=-100.0, neck=-110.0))], id="flames die"
+        ),
+    ],
+)
+def test_what_is_no_collapse(knots: list[tuple[float, list[float]]]) -> None:
+    assert raised(run(Judge(plan()), *lines(after(*knots))), "coal_collapse") == []
+
+
+def test_an_armload_that_dips_and_lifts_is_no_collapse() -> None:
+    knots = [
+        *START[:2],
+        (200.0, shifted(HOT, neck=-110.0)),
+        (215.0, shifted(HOT, neck=-120.0)),
+        (280.0, shifted(HOT, neck=40.0)),
+        (340.0, shifted(HOT, neck=40.0)),
+    ]
+    assert raised(run(Judge(plan()), *lines(knots)), "coal_collapse") == []
+
+
+def test_steam_counts_at_the_coldest_wall_only() -> None:
+    fast = [(0.0, [200.0, 30.0, 30.0, 30.0, 20.0]), (240.0, [260.0, 110.0, 110.0, 400.0, 100.0])]
+    assert len(raised(run(Judge(plan()), *lines(fast)), "heating_too_fast")) == 1
+    slow = [(0.0, [200.0, 70.0, 70.0, 70.0, 70.0]), (240.0, [260.0, 90.0, 90.0, 600.0, 90.0])]
+    assert raised(run(Judge(plan()), *lines(slow)), "heating_too_fast") == []
+
+
+def test_over_temperature() -> None:
+    hot = [(0.0, [900.0, 900.0, 900.0, 900.0, 990.0]), (120.0, [900.0, 900.0, 900.0, 900.0, 1030.0])]
+    assert [e.data["zone"] for e in raised(run(Judge(plan()), *lines(hot)), "over_temperature")] == ["upper"]
+
+
+@pytest.mark.parametrize(("code", "word"), [(Status.OPEN, "open"), (Status.SHORT_GROUND, "short")])
+def test_an_open_probe_is_called_and_never_a_cool_pot(code: Status, word: str) -> None:
+    t_s, values = lines(START)
+    status = np.zeros(values.shape, np.uint8)
+    status[300:, NECK], values[300:, NECK] = int(code), np.nan
+    judge = Judge(plan())
+    events = run(judge, t_s, values, status)
+    found = raised(events, "probe_fault")
+    assert [e.data["probe"] for e in found] == ["neck wall"]
+    assert word in found[0].data["message"]
+    assert 300.0 + 8.0 <= found[0].t_s <= 330.0
+    neck = next(z for z in judge.verdict().zones if z.zone == "upper")
+    assert neck.faulty
+    assert neck.level_c is None
+    assert "no verdict" in neck.missing
+    assert raised(events, "coal_collapse") == []
+
+
+def test_a_stuck_value_is_called_while_the_fire_moves() -> None:
+    t_s, values = lines(START)
+    values[100:, NECK] = values[100, NECK]
+    found = raised(run(Judge(plan()), t_s, values), "probe_fault")
+    assert [e.data["probe"] for e in found] == ["neck wall"]
+    assert found[0].t_s <= 135.0
+
+
+def test_a_probe_that_fell_out_is_no_collapse() -> None:
+    t_s, values = lines(START)
+    x = np.arange(len(t_s) - 320)
+    values[320:, NECK] = 30.0 + 700.0 * np.exp(-x / 8.0)
+    events = run(Judge(plan()), t_s, values)
+    assert [e.data["probe"] for e in raised(events, "probe_fault")] == ["neck wall"]
+    assert raised(events, "coal_collapse") == []
+
+
+def test_a_loose_terminal_is_called() -> None:
+    t_s, values = lines(START)
+    rng = np.random.default_rng(5)
+    bad = rng.random(len(t_s)) < 0.4
+    bad[:200] = False
+    values[bad, NECK] *= rng.uniform(0.3, 0.8, int(bad.sum()))
+    found = raised(run(Judge(plan()), t_s, values), "probe_fault")
+    assert found[0].data["probe"] == "neck wall"
+    assert found[0].t_s <= 230.0
+
+
+def test_silence_is_called_once_and_ends() -> None:
+    t_s, values = lines(START)
+    judge = Judge(plan())
+    judge.push(t_s[:200], values[:200], np.zeros((200, 5), np.uint8))
+    events = judge.advance(230.0)
+    assert len(raised(events, "rig_silent")) == 1
+    assert raised(events, "probe_fault") == []
+    more = judge.push(t_s[240:260], values[240:260], np.zeros((20, 5), np.uint8))
+    assert [e.data["transition"] for e in more if e.data.get("rule") == "rig_silent"] == ["cleared"]
+
+
+def test_target_and_soak_come_once_a_zone() -> None:
+    good = [(0.0, [700.0] * 5), (100.0, [800.0] * 5), (900.0, [800.0] * 5)]
+    events = run(Judge(plan()), *lines(good))
+    for rule in ("target_reached", "soak_done"):
+        zones = [e.data["zone"] for e in raised(events, rule)]
+        assert sorted(zones) == ["lower", "middle", "upper", "windward"]
+
+
+def test_a_rule_that_is_off_says_nothing() -> None:
+    off = plan()
+    off.alarms["over_temperature"]["enabled"] = False
+    hot = [(0.0, [1050.0] * 5), (120.0, [1050.0] * 5)]
+    assert raised(run(Judge(off), *lines(hot)), "over_temperature") == []
