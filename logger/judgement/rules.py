@@ -20,6 +20,9 @@ from logger.judgement.zones import Places, ZoneBook
 from logger.plan import Plan
 from logger.reading import Floats
 
+STALL_SETTLED_S: Final = 140.0
+"""A zone fed by armloads rises in steps: its last minutes must look alike for so long."""
+
 LOAD: Final = "load"
 """Place of an alarm that is about the whole stack."""
 
@@ -173,7 +176,7 @@ class Rules:
             holds = (
                 float(rule["above_c"]) < c < short
                 and abs(r) < slow * (2.0 if active else 1.0)
-                and (active or abs(late[z]) < 4.0 * slow)
+                and (active or abs(late[z]) < 3.0 * slow)
                 and self.done_s[z] == 0.0
                 and stages.stage not in (DRYING, COOLING)
             )
@@ -182,7 +185,7 @@ class Rules:
             words = (
                 f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short" if holds else ""
             )
-            yield Condition("stalled_zone", zone, None, holds, 30.0, 60.0, words)
+            yield Condition("stalled_zone", zone, None, holds, STALL_SETTLED_S, 60.0, words)
 
     def _spread(self, level: list[float], stages: Stages, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["spread_too_wide"]

@@ -86,7 +86,7 @@ _RULES: Final = (
         (
             Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
             Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
-            Setting("rate_c_per_min", "°C/min", 4.0, 0.5, 20.0, "Moving less than this is standing still."),
+            Setting("rate_c_per_min", "°C/min", 3.5, 0.5, 20.0, "Moving less than this is standing still."),
             Setting("for_s", "s", 240.0, 60.0, 600.0, "How long it must have stood still."),
         ),
     ),
@@ -111,7 +111,7 @@ _RULES: Final = (
         "Thick walls and large pots crack.",
         "Shield this side from the wind; cover it again with coals, ash or sherds.",
         (
-            Setting("rate_c_per_min", "°C/min", 60.0, 5.0, 300.0, "Falling faster than this is too fast."),
+            Setting("rate_c_per_min", "°C/min", 110.0, 5.0, 300.0, "Falling faster than this is too fast."),
             Setting("from_c", "°C", 650.0, 573.0, 900.0, "Counts below this."),
             Setting("to_c", "°C", 500.0, 200.0, 573.0, "Counts above this."),
             Setting("for_s", "s", 45.0, 5.0, 300.0, "How long it must last."),
@@ -125,7 +125,7 @@ _RULES: Final = (
         "The cold part stays under-fired while the hot part is done.",
         "Wood over the cold part; let the hot part be.",
         (
-            Setting("spread_c", "°C", 330.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
+            Setting("spread_c", "°C", 380.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
             Setting("for_s", "s", 300.0, 30.0, 1800.0, "How long it must last."),
         ),
     ),
