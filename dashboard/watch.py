@@ -20,7 +20,9 @@ from logger.reading import Batch, Status
 MAX_POINTS: Final = 1200
 """Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
 MAX_ROWS: Final = 24
-"""Frames of one rig in one update; of more, only those with a least or a greatest value are drawn."""
+MAX_CELLS: Final = 16 * MAX_ROWS
+"""Values in one update: 24 frames of 16 channels, more of fewer; it keeps an update below 4 kB. Where one look
+finds more frames of a rig, only those with a least or a greatest value are drawn until the next snapshot."""
 MAX_EVENTS: Final = 200
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
 
@@ -386,7 +388,7 @@ def _cells(temperature_c: np.ndarray, status: np.ndarray) -> list[float | str]:
 
 def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
     """Rows to draw: all, or where there are many those with peaks and dips, the first and the last."""
-    if len(rows) <= MAX_ROWS:
+    if len(rows) <= max(MAX_ROWS, MAX_CELLS // len(batch.channels)):
         return [int(n) for n in rows]
     keep = {int(rows[0]), int(rows[-1])}
     for part in np.array_split(rows, MAX_ROWS // 4):
