@@ -81,7 +81,7 @@ def banners() -> Any:
     """Give the places for what must not be overlooked."""
     return html.Div(
         [
-            html.Div(id="stale", role="alert", hidden=True),
+            html.Div(id="stale", hidden=True),
             html.Div(id="alarms", role="alert", hidden=True),
             html.P("invented firing, nothing here was measured", id="invented", hidden=True),
         ],

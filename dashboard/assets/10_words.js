@@ -64,7 +64,8 @@ window.Stokewatch = {};
   S.since = (mark) => Math.max(performance.now() - mark.monotonic, Date.now() - mark.wall, 0) / 1000;
 
   /* How a probe's line looks: number, colour and dashes, so that none of them has to be seen to tell it apart. */
-  const DAY = ["#0b4f8a", "#b03a06", "#00614a", "#75286a", "#7d5200", "#1d1815", "#086a78", "#a81f62"];
+  // Each at least 7 : 1 on its paper, for the labels in these colours are read in the sun.
+  const DAY = ["#0b4f8a", "#963003", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57"];
   const NIGHT = ["#7cc0ff", "#ff9a5c", "#5fd6a8", "#e39ad6", "#f0c75e", "#f3ead9", "#6fd3e0", "#ff8fb5"];
   const DASHES = ["solid", "9px,4px", "3px,4px", "14px,4px,3px,4px", "6px,8px"];
   S.colour = (i) => (S.choices.theme === "night" ? NIGHT : DAY)[i % 8];

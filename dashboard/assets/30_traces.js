@@ -4,7 +4,7 @@
 (function (S) {
   const QUARTZ_C = 573;
   const CROWDED = 2400; // points in a line, twice a snapshot's: then a thinned snapshot is asked for
-  const DRAW_MS = 500; // points come four times a second; a tablet need not draw more often than it is looked at
+  const DRAW_MS = [500, 2000]; // at least, at most; in between, as often as a line grows by a pixel
 
   let graph = null; // Plotly's element
   let lines = []; // by probe: {t, c} as sent: seconds, °C or "!status"
@@ -98,9 +98,14 @@
     S.placeLabels();
   };
 
-  /** Draw what has come, if it is time. */
+  function dueMs() {
+    const pixelS = ((range.x[1] - range.x[0]) * 60) / Math.max(1, graph.clientWidth - margin.l - margin.r);
+    return Math.min(DRAW_MS[1], Math.max(DRAW_MS[0], (pixelS * 1000) / S.scale()));
+  }
+
+  /** Draw what has come, if it is time: drawing is what costs a tablet its battery. */
   S.drawWaiting = function () {
-    if (!graph || !S.firing || performance.now() - drawnAt < DRAW_MS) return;
+    if (!graph || !S.firing || performance.now() - drawnAt < dueMs()) return;
     const some = waiting.map((w, i) => i).filter((i) => waiting[i].x.length);
     if (!some.length) return;
     drawnAt = performance.now();

@@ -26,6 +26,7 @@
   let numbers = [];
 
   S.windowS = () => (S.choices.window === "whole" ? null : Number(S.choices.window));
+  S.scale = () => scale;
   S.number = (i) => String(numbers[i] ?? i + 1);
   S.currentC = (i) => (S.now[i] && S.now[i][2] === S.OK ? S.now[i][0] : null);
 
@@ -156,33 +157,37 @@
   }
 
   S.fillValues = function () {
+    const state = pageState();
     order.forEach((i, n) => {
       const row = $("values").children[n];
       if (!row || !S.now[i]) return;
       const [c, rate, status, valueT, newestT] = S.now[i];
-      const silent = newestT === null || (running() && ageOf(newestT) > SILENT_S) || pageState() !== "fresh";
+      const silent = newestT === null || (running() && ageOf(newestT) > SILENT_S) || state !== "fresh";
       const fault = status !== S.OK;
-      const reading = row.querySelector(".reading");
-      const moves = row.querySelector(".moves");
-      const key = row.querySelector(".key");
-      key.style.setProperty("--own", S.colour(i));
-      key.firstChild.setAttribute("stroke-dasharray", S.dash(i) === "solid" ? "none" : S.dash(i).replaceAll("px", ""));
-      row.classList.toggle("fault", fault);
-      row.classList.toggle("beyond", status === S.BEYOND);
-      row.classList.toggle("silent", silent && !fault);
-      row.style.setProperty("--heat", S.heat(S.currentC(i)));
       const age = valueT === null ? "" : S.age(ageOf(valueT));
       const lines = [];
+      let reading = `${S.degrees(c)}°`;
       if (fault) {
-        reading.textContent = newestT === null ? "no reading" : S.STATUS[status];
+        reading = newestT === null ? "no reading" : S.STATUS[status];
         if (c !== null) lines.push(`was ${S.degrees(c)}°`, running() ? age : "");
       } else {
-        reading.textContent = `${S.degrees(c)}°`;
         if (!running()) lines.push("last reading");
         else if (silent) lines.push("stale", age);
         else lines.push(S.rate(rate) || "rate not known yet", age);
       }
-      moves.replaceChildren(...lines.filter(Boolean).map((text) => S.el("span", "", text)));
+      const heat = S.heat(S.currentC(i));
+      const shown = [reading, ...lines, status, silent, heat, S.colour(i)].join("|");
+      if (row.shown === shown) return; // eight times a second, and most of it as it was
+      row.shown = shown;
+      row.classList.toggle("fault", fault);
+      row.classList.toggle("beyond", status === S.BEYOND);
+      row.classList.toggle("silent", silent && !fault);
+      row.style.setProperty("--heat", heat);
+      const key = row.querySelector(".key");
+      key.style.setProperty("--own", S.colour(i));
+      key.firstChild.setAttribute("stroke-dasharray", S.dash(i) === "solid" ? "none" : S.dash(i).replaceAll("px", ""));
+      row.querySelector(".reading").textContent = reading;
+      row.querySelector(".moves").replaceChildren(...lines.filter(Boolean).map((text) => S.el("span", "", text)));
     });
   };
 
@@ -229,7 +234,8 @@
 
   /** link: nothing from the server. logger: the server lives, the logger doesn't. rig: no reading comes. */
   function pageState() {
-    if (S.link !== "open" || S.since(heard) > QUIET_S) return "link";
+    if (S.link === "lost" || S.since(heard) > QUIET_S) return "link";
+    if (S.link === "opening") return "opening"; // no cause for alarm yet
     if (trouble) return "trouble";
     if (S.firing && !running()) return "ended";
     if (quiet !== null && sinceHeard() > QUIET_S) return "logger";
@@ -266,7 +272,10 @@
       const [headline, detail] = loud(words);
       if (stale.hidden || stale.dataset.state !== state) {
         stale.dataset.state = state;
-        stale.replaceChildren(S.el("b", "", headline), S.el("span", "", ""));
+        // Read out once; the age that runs on beside it isn't.
+        const said = S.el("b", "", headline);
+        said.setAttribute("role", "alert");
+        stale.replaceChildren(said, S.el("span", "", ""));
       }
       stale.lastChild.textContent = ` ${detail} Watch the fire.`;
     }
@@ -284,7 +293,7 @@
   };
 
   function stageLine(state) {
-    if (!S.firing) return state === "link" ? "" : "No firing yet, waiting for the rig";
+    if (!S.firing) return { waiting: "No firing yet, waiting for the rig", opening: "Looking for the journal …" }[state] || "";
     const length = S.firing.ended_s ?? Math.max(0, ...S.now.map((v) => v[4] ?? 0));
     if (!running()) return `This firing has ended; it took ${S.span(length)}.`;
     const stage = (verdict && S.STAGES[verdict.stage]) || lastStage();
@@ -311,7 +320,7 @@
     standing = alarms.filter((a) => !good(a)).concat(alarms.filter(good)); // good news never hides an alarm
     $("alarms").replaceChildren(...standing.map((a) => {
       const box = S.el("div", good(a) ? "alarm good" : "alarm");
-      box.append(S.el("b", "", S.capital(a.message || String(a.rule || "alarm").replaceAll("_", " "))));
+      box.append(S.el("b", "", S.capital(a.message || String(a.rule || "alarm").replaceAll("_", " ")).replace(/\.$/, "")));
       if (a.cause && !good(a)) box.append(S.el("span", "", `. ${a.cause}`));
       if (a.advice) box.append(S.el("p", "", a.advice));
       return box;
@@ -339,7 +348,7 @@
     .map((e) => ({ t: e.t, kind: e.kind, ...inWords(e) }));
 
   function showEvents() {
-    const last = S.events.slice(-8).reverse();
+    const last = S.events.slice().sort((a, b) => b.t - a.t || b.id - a.id).slice(0, 8);
     $("events").replaceChildren(...last.map((e) => {
       const row = S.el("li", inWords(e).kind || e.kind);
       row.append(S.el("b", "", `${Math.floor(e.t / 60)} min`), S.el("span", "", inWords(e).long + (e.who ? ` (${e.who})` : "")));
