@@ -21,8 +21,8 @@ MAX_POINTS: Final = 1200
 """Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
 MAX_ROWS: Final = 24
 MAX_CELLS: Final = 16 * MAX_ROWS
-"""Values in one update: 24 frames of 16 channels, more of fewer; it keeps an update below 4 kB. Where one look
-finds more frames of a rig, only those with a least or a greatest value are drawn until the next snapshot."""
+"""Values in one update: 24 frames of 16 channels, more of fewer; it keeps an update below 4 kB. Where one
+look finds more frames of a rig, only those with a least or a greatest value are drawn until a snapshot."""
 MAX_EVENTS: Final = 200
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
 
