@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import subprocess
+import tty
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -125,3 +126,33 @@ def steady(channels: Any = EIGHT) -> dict[str, str]:
         spec["name"]: hex_word(spec["chip"], 100.0 + 20 * i, letter=spec.get("type", "K"))
         for i, spec in enumerate(channels)
     }
+
+
+class LiveRig:
+    """The firmware in real time at the far end of a pseudo-terminal."""
+
+    def __init__(self, tmp_path: Path, settings: str) -> None:
+        require_kit()
+        scenario_path = tmp_path / "live.json"
+        scenario_path.write_text(settings)
+        self.ours, self.theirs = os.openpty()
+        tty.setraw(self.theirs)
+        self.path = os.ttyname(self.theirs)
+        os.set_blocking(self.ours, False)
+        self.log = tmp_path / "live.log"
+        with self.log.open("wb") as log:
+            self.process = subprocess.Popen(
+                ["node", str(KIT / "run.mjs"), str(scenario_path), "--live"],
+                stdin=self.ours,
+                stdout=self.ours,
+                stderr=log,
+            )
+
+    def __enter__(self) -> LiveRig:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.kill()
+        self.process.wait()
+        os.close(self.ours)
+        os.close(self.theirs)

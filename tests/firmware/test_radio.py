@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
-import socket
 import subprocess
 import time
 from collections.abc import Iterator
@@ -19,35 +17,9 @@ from rigbench import KIT, config, require_kit, steady
 from logger import wire
 from logger.dialogue import About, BeaconAnswer, decode_answer
 from logger.notices.beacon import Show, answer_topic, ask_topic, beacon_line
+from tests.broker import Mosquitto
 
 pytestmark = pytest.mark.real
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@contextmanager
-def broker(port: int, folder: Path) -> Iterator[None]:
-    mosquitto = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-    settings = folder / "mosquitto.conf"
-    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-    process = subprocess.Popen([mosquitto, "-c", str(settings)], stderr=subprocess.DEVNULL)
-    try:
-        deadline = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", port), 0.2).close()
-                break
-            except OSError:
-                assert time.monotonic() < deadline, "the broker doesn't come up"
-                time.sleep(0.05)
-        yield
-    finally:
-        process.terminate()
-        process.wait()
 
 
 class Watcher:
@@ -107,8 +79,8 @@ def until(condition: Any, seconds: float) -> bool:
 
 
 def test_frames_status_answers_and_the_last_will(tmp_path: Path) -> None:
-    port = free_port()
-    with broker(port, tmp_path):
+    with Mosquitto(tmp_path) as broker:
+        port = broker.port
         watcher = Watcher(port)
         with live_rig(tmp_path, port):
             assert until(lambda: len(watcher.seqs()) >= 20, 20)
@@ -128,9 +100,9 @@ def test_frames_status_answers_and_the_last_will(tmp_path: Path) -> None:
 
 
 def test_what_the_radio_missed_comes_afterwards(tmp_path: Path) -> None:
-    """Out of reach for four seconds, and the broker restarted with everything it knew forgotten."""
-    port = free_port()
-    with broker(port, tmp_path):
+    """Out of reach for four seconds."""
+    with Mosquitto(tmp_path) as broker:
+        port = broker.port
         watcher = Watcher(port)
         with live_rig(tmp_path, port, radio=[[0, 4000], [8000, None]]):
             assert until(lambda: 100 in watcher.seqs(), 30)
@@ -138,23 +110,22 @@ def test_what_the_radio_missed_comes_afterwards(tmp_path: Path) -> None:
             assert until(lambda: set(range(first, 100)) <= set(watcher.seqs()), 10)
         watcher.close()
     seqs = watcher.seqs()
-    assert (
-        len(seqs) - len(set(seqs)) <= 20
-    )  # receipts that were on their way: the logger drops those twice sent
+    # Those whose receipts were on their way come twice: the logger drops them.
+    assert len(seqs) - len(set(seqs)) <= 20
 
 
 def test_a_broker_that_goes_and_comes_back(tmp_path: Path) -> None:
-    port = free_port()
-    with live_rig(tmp_path, port):
-        with broker(port, tmp_path):
-            watcher = Watcher(port)
-            assert until(lambda: len(watcher.seqs()) >= 10, 20)
+    broker = Mosquitto(tmp_path)
+    with live_rig(tmp_path, broker.port), broker:
+        watcher = Watcher(broker.port)
+        assert until(lambda: len(watcher.seqs()) >= 10, 20)
+        broker.stop()
         # What the broker has acknowledged it has also handed on: the watcher stays until the broker is gone.
         gone_at = max(watcher.seqs())
         watcher.close()
         time.sleep(2)
-        with broker(port, tmp_path):
-            again = Watcher(port)
-            wanted = set(range(gone_at + 1, gone_at + 60))
-            assert until(lambda: wanted <= set(again.seqs()), 20), sorted(wanted - set(again.seqs()))
-            again.close()
+        broker.start()
+        again = Watcher(broker.port)
+        wanted = set(range(gone_at + 1, gone_at + 60))
+        assert until(lambda: wanted <= set(again.seqs()), 20), sorted(wanted - set(again.seqs()))
+        again.close()

@@ -81,22 +81,20 @@ def test_temperatures_in_are_temperatures_out(tmp_path: Path) -> None:
 
 
 WORDS = [
-    # Rows of the datasheets' own tables, hot and cold junction together.
-    ("max31855", "64000000", 1600.00, "19-5793, table 4"),
-    ("max31855", "06491900", 100.25, "19-5793, tables 4 and 5: 100.25 °C, 25.0000 °C"),
-    ("max31855", "f060c900", -250.00, "19-5793, tables 4 and 5: -250.00 °C, -55.0000 °C"),
-    ("max6675", "1f40", None, "19-2235: 250 °C, D14 to D3"),
-    ("max31856", "190064000000", 1600.0, "19-7534, table 9"),
-    ("mcp9600", "3e80019040", 1000.0, "DS20005426, equation 5-1"),
-    ("mlx90614", "27ad", None, "3901090614: -70.01 °C"),
-    ("mlx90614", "7fff", None, "3901090614: +382.19 °C"),
+    # Rows of the data sheets' own tables.
+    ("max31855", "64000000"),  # 19-5793, tables 4 and 5: 1600.00 °C, 0.0000 °C
+    ("max31855", "06491900"),  # 100.25 °C, 25.0000 °C
+    ("max31855", "f060c900"),  # -250.00 °C, -55.0000 °C
+    ("max6675", "1f40"),  # 19-2235: D14 to D3, 250 °C
+    ("max31856", "190064000000"),  # 19-7534: 25 °C, 1600 °C
+    ("mcp9600", "3e80019040"),  # DS20005426, equations 5-1 and 5-3: 1000 °C, 25 °C
+    ("mlx90614", "27ad"),  # 3901090614: -70.01 °C
+    ("mlx90614", "7fff"),  # 3901090614: +382.19 °C
 ]
 
 
-@pytest.mark.parametrize(("chip", "word", "_c", "_source"), WORDS, ids=[f"{w[0]}-{w[1]}" for w in WORDS])
-def test_register_words_arrive_digit_for_digit(
-    tmp_path: Path, chip: str, word: str, _c: float | None, _source: str
-) -> None:
+@pytest.mark.parametrize(("chip", "word"), WORDS)
+def test_register_words_arrive_digit_for_digit(tmp_path: Path, chip: str, word: str) -> None:
     """What stands in the registers stands in the line: no driver swaps, shifts or drops a byte."""
     spec = next(s for s in EIGHT if s["chip"] == chip)
     outcome = run(tmp_path, {"run_ms": 3000, "config": config([spec]), "chips": {spec["name"]: word}})

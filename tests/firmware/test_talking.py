@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import json
 import os
-import subprocess
 import time
-import tty
 from pathlib import Path
 from typing import Any
 
-from rigbench import EIGHT, KIT, config, hex_word, require_kit, run, steady
+from rigbench import EIGHT, LiveRig, config, hex_word, run, steady
 
 from logger import wire
 from logger.dialogue import AGAIN, WHO_ARE_YOU, About, BeaconAnswer, acknowledgement, decode_answer
@@ -124,40 +123,8 @@ def test_the_service_pin_keeps_it_still(tmp_path: Path) -> None:
     assert len(runs.frames) == 10
 
 
-class LiveRig:
-    """The firmware in real time at the far end of a pseudo-terminal."""
-
-    def __init__(self, tmp_path: Path, settings: str) -> None:
-        require_kit()
-        scenario_path = tmp_path / "live.json"
-        scenario_path.write_text(settings)
-        self.ours, self.theirs = os.openpty()
-        tty.setraw(self.theirs)
-        self.path = os.ttyname(self.theirs)
-        os.set_blocking(self.ours, False)
-        self.log = tmp_path / "live.log"
-        with self.log.open("wb") as log:
-            self.process = subprocess.Popen(
-                ["node", str(KIT / "run.mjs"), str(scenario_path), "--live"],
-                stdin=self.ours,
-                stdout=self.ours,
-                stderr=log,
-            )
-
-    def __enter__(self) -> LiveRig:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.process.kill()
-        self.process.wait()
-        os.close(self.ours)
-        os.close(self.theirs)
-
-
 def test_through_a_pseudo_terminal_in_real_time(tmp_path: Path) -> None:
     """Bytes over a real tty, both ways, in the pieces in which they come."""
-    import json
-
     held = steady() | {"k0": [[-1, hex_word("max31855", 500.0)], [3000, hex_word("max31855", 700.0)]]}
     settings = json.dumps({"config": config(PERIOD_MS=100, LAMP_PIN=14), "chips": held})
     splitter = wire.LineSplitter()
