@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from logger.conversion import reconvert
 from logger.judgement.judge import Judge, verdict_data
+from logger.judgement.rehearsal import summary
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
 from logger.requests import RequestError, number_of, text_of
@@ -83,10 +85,9 @@ class Judging:
             In order of first appearance.
         """
         self._seen = list(seen)
-        if self._given is None:
-            self.judge = Judge(Plan(probes=assign_probes(None, self._seen)))
-        else:
-            self.judge = Judge(self._given)
+        plan = self._given or Plan()
+        # A plan that only sets targets and alarms judges every channel, as no plan does.
+        self.judge = Judge(plan if plan.probes else replace(plan, probes=assign_probes(None, self._seen)))
         self._set_columns()
         self._held.clear()
         self._judged_us = self._started_us - 1
@@ -298,7 +299,8 @@ class Judging:
     def _with_cold_junctions(self, batch: Batch) -> Batch:
         """Work out what the journal doesn't keep, since it follows from the raw words."""
         seen = [(batch.rig, channel.name) for channel in batch.channels]
-        return reconvert(batch, assign_probes(self.judge.plan, seen))
+        again = reconvert(batch, assign_probes(self.judge.plan, seen))
+        return replace(batch, cold_junction_c=again.cold_junction_c)
 
 
 def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
@@ -316,8 +318,6 @@ def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None
     dict
         JSON; times count from the firing's first reading.
     """
-    from logger.judgement.rehearsal import summary
-
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
     judging = Judging(plan, firing.started_us)

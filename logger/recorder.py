@@ -17,8 +17,10 @@ from logger.conversion import Assembler
 from logger.errors import StokewatchError
 from logger.hosttime import HostTime
 from logger.intake import Intake, Taken, Token
+from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo, Request
+from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging
@@ -156,6 +158,12 @@ class Recorder:
 
     def _run(self) -> None:
         try:
+            salvaged = make_sound(self._path)
+            if salvaged is not None:
+                log.error("the journal was damaged; the old file is kept as %s", salvaged.aside)
+                detail = f"the damaged file is {salvaged.aside.name}; {salvaged.readings} readings saved"
+                data = {"what": "journal_salvaged", "detail": detail}
+                self._early.append((self._time.utc_us(), "system", data, ""))
             writer = JournalWriter(self._path)
             try:
                 self._resume(writer)
@@ -234,7 +242,8 @@ class Recorder:
                 time.sleep(0.2)  # the disk would not take it; give it a moment
 
     def _collect(self, taken: Taken) -> None:
-        batches = self._assembler.take(taken.frames) if taken.frames else []
+        # Rounded as the journal keeps them: a rehearsal judges the very same numbers.
+        batches = [as_stored(b) for b in self._assembler.take(taken.frames)] if taken.frames else []
         events: list[Event] = [(t_us, kind, data, "") for t_us, kind, data in taken.events]
         now_us = self._time.utc_us()
         for trouble in self._assembler.new_troubles():

@@ -203,3 +203,24 @@ def _running(home: Path) -> dict | None:
 def _other_pid(home: Path, pid: int) -> dict | None:
     status = _running(home)
     return status if status and status["logger"]["pid"] not in (None, pid) else None
+
+
+def test_rehearse_says_in_json_what_the_alarms_would_have_said(home: Path, tmp_path: Path) -> None:
+    out, plan = tmp_path / "made.csv", tmp_path / "plan.toml"
+    subprocess.run([*STOKEWATCH, "simulate", "--seed", "3", "-o", str(out)], check=True)
+    done = stokewatch("import", str(out), "--title", "Invented", home=home)
+    result = stokewatch("rehearse", "last", home=home)
+    assert result["firing"] == done["firing"]
+    assert result["duration_s"] == pytest.approx(done["duration_s"])
+    assert {z["zone"] for z in result["zones"]} <= set(done["probes"])
+    assert {"stage", "from_s"} == set(result["stages"][0])
+    for alarm in result["alarms"]:
+        assert set(alarm) >= {"rule", "zone", "probe", "raised_s", "cleared_s", "message"}
+        assert alarm["cleared_s"] is None or alarm["cleared_s"] >= alarm["raised_s"]
+    assert stokewatch("rehearse", "last", home=home) == result, "the same readings say the same"
+    plan.write_text("target_c = 300\nburnout_c = 200\n")
+    lower = stokewatch("rehearse", "last", "--plan", str(plan), home=home)
+    assert sum(a["rule"] == "target_reached" for a in lower["alarms"]) >= sum(
+        a["rule"] == "target_reached" for a in result["alarms"]
+    )
+    assert "name one firing" in refused("rehearse", home=home)
