@@ -576,7 +576,7 @@ def placement() -> None:
     d.wire([(500, 500), (365, 160)], "#6d4c41", 8)
     probes = [
         ("top air", 320, 168, 110, "above the load, under the wood:\nleads the climb", PURPLE),
-        ("upper wall", 334, 300, 190, "touching a pot high up: the last\nto get hot in burn-down", BLUE),
+        ("upper wall", 334, 300, 190, "touching a pot high up: the first\nto cool in burn-down", BLUE),
         ("lower air", 374, 372, 270, "in the gap between pots,\ntouching nothing", PURPLE),
         ("lower wall", 260, 424, 350, "touching a pot low down, away\nfrom the wind", BLUE),
         ("coals", 300, 487, 430, "under the load, in the coals:\na sheathed probe, lying level", BLACK),
