@@ -19,8 +19,15 @@
 
   S.traceLines = () => lines; // for tests: what has been drawn, or is about to be
 
-  S.setTraces = function (element, traces) {
-    graph = element;
+  /** Dash loads Plotly after its own scripts; what came before that is drawn when it is there. */
+  S.findGraph = function () {
+    const found = document.querySelector("#traces .js-plotly-plot");
+    if (!found || !window.Plotly) return setTimeout(S.findGraph, 20);
+    graph = found;
+    return S.redrawTraces();
+  };
+
+  S.setTraces = function (traces) {
     lines = traces.map((l) => ({ t: l.t.slice(), c: l.c.slice() }));
     waiting = lines.map(() => ({ x: [], y: [] }));
     S.redrawTraces();

@@ -5,6 +5,7 @@
   const SILENT_S = 5; // a probe that says nothing for so long is stale, whatever the others do
   const QUIET_S = 2.5; // so that it is said within 3 s
   const RIG_S = 2; // less, for it comes by way of the logger
+  const SECTION_MS = 1000;
   const $ = (id) => document.getElementById(id);
 
   S.choices = { window: "whole", unit: "C", theme: "day" };
@@ -56,6 +57,7 @@
     showChoices();
     if (name === "window") S.askSnapshot();
     S.fillValues();
+    drawStack();
     S.redrawTraces();
   }
 
@@ -98,8 +100,7 @@
     $("invented").hidden = !(S.firing && S.firing.invented);
     $("waiting").hidden = S.firing !== null;
     document.body.classList.toggle("empty", S.firing === null);
-    const graph = document.querySelector("#traces .js-plotly-plot");
-    if (S.firing) S.setTraces(graph, message.traces);
+    if (S.firing) S.setTraces(message.traces);
     S.tick();
   };
 
@@ -286,8 +287,9 @@
     S.fillValues();
     S.drawWaiting(); // the last points before a silence too
     const drawn = S.now.map((v, i) => `${Math.round((S.currentC(i) ?? -999) / 4)}`).join() + S.choices.theme;
-    if (drawn !== S.tick.drawn) { // the section needs no new drawing for a degree
-      S.tick.drawn = drawn;
+    if (drawn !== S.tick.drawn && performance.now() - (S.tick.drawnAt || -1e9) > SECTION_MS) {
+      S.tick.drawn = drawn; // it needs no new drawing for a degree, nor for each flicker
+      S.tick.drawnAt = performance.now();
       drawStack();
     }
   };

@@ -70,13 +70,14 @@
     }
   }
 
-  /* Dash draws its layout when its own scripts are ready, and the graph's when Plotly has come. */
+  /* Dash draws its layout when its own scripts are ready. The values don't wait for Plotly, which is large. */
   (function start() {
-    if (!document.querySelector("#traces .js-plotly-plot") || !window.Plotly) {
-      setTimeout(start, 40);
+    if (!document.getElementById("health")) {
+      setTimeout(start, 20);
       return;
     }
     S.startPage();
+    S.findGraph();
     open();
     setInterval(watch, 500);
     document.addEventListener("visibilitychange", () => { if (!document.hidden) { S.tick(); watch(); } });
