@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
+from logger.judgement.credibility import Bools
 from logger.judgement.estimate import BAND
 from logger.judgement.zone_filter import ZoneFilter, wall_mean
 from logger.judgement.zone_layout import ZoneLayout, median
@@ -110,7 +111,7 @@ def smooth(
     for index, spot in zip(due, spots, strict=True):
         at.setdefault(min(index, n - 1), []).append(spot)
 
-    def forward(filter_: ZoneFilter, i: int) -> tuple[Floats, ...]:
+    def forward(filter_: ZoneFilter, i: int) -> _Step:
         if i:
             transition = filter_.predict(float(times[i] - times[i - 1]))
             dt = float(times[i] - times[i - 1])
@@ -120,7 +121,7 @@ def smooth(
         filter_.update(readings[i], dt, max(step_s, 1.0))
         for _, zone, value, u in at.get(i, ()):
             filter_.spot(layout.zones.index(zone), value, u)
-        return transition, *filter_.prior, filter_.x, filter_.p
+        return _Step(transition, *filter_.prior, filter_.x, filter_.p)
 
     filter_ = layout.filter(model, FORGET_S)
     marks: list[tuple[int, dict[str, bytes]]] = []
@@ -130,7 +131,7 @@ def smooth(
         forward(filter_, i)
 
     x, p = filter_.x, filter_.p
-    after: tuple[Floats, ...] | None = None
+    after: _Step | None = None
     for first, mark in reversed(marks):
         filter_.load(mark)
         steps = [forward(filter_, i) for i in range(first, min(first + _BLOCK, n))]
@@ -160,19 +161,26 @@ def _wider(model: Model) -> Model:
     )
 
 
-def _back(
-    step: tuple[Floats, ...], after: tuple[Floats, ...], x_after: Floats, p_after: Floats
-) -> tuple[Floats, Floats]:
+class _Step(NamedTuple):
+    """What the way forwards leaves behind of one instant."""
+
+    transition: Floats
+    prior_x: Floats
+    prior_p: Floats
+    anew: Bools
+    x: Floats
+    p: Floats
+
+
+def _back(step: _Step, after: _Step, x_after: Floats, p_after: Floats) -> tuple[Floats, Floats]:
     """One step of the smoother: from the smoothed instant after to this one."""
-    _, _, _, x, p = step
-    transition, prior_x, prior_p, _, _ = after
-    every = np.arange(x.shape[1])
-    prior = prior_p.copy()
-    prior[:, every, every] *= 1 + 1e-9
-    prior[:, every, every] += 1e-9
-    gain = np.swapaxes(np.linalg.solve(prior, transition @ p), 1, 2)
-    smoothed_x = x + (gain @ (x_after - prior_x)[:, :, None])[:, :, 0]
-    smoothed_p = p + gain @ (p_after - prior_p) @ np.swapaxes(gain, 1, 2)
+    every = np.arange(step.x.shape[1])
+    prior = np.where(after.anew[:, :, None] | after.anew[:, None, :], 0.0, after.prior_p)
+    prior[:, every, every] = np.where(after.anew, 1.0, prior[:, every, every] * (1 + 1e-9) + 1e-9)
+    across = np.where(after.anew[:, :, None], 0.0, after.transition @ step.p)
+    gain = np.swapaxes(np.linalg.solve(prior, across), 1, 2)
+    smoothed_x = step.x + (gain @ (x_after - after.prior_x)[:, :, None])[:, :, 0]
+    smoothed_p = step.p + gain @ (p_after - after.prior_p) @ np.swapaxes(gain, 1, 2)
     return smoothed_x, 0.5 * (smoothed_p + np.swapaxes(smoothed_p, 1, 2))
 
 

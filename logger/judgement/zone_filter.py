@@ -121,8 +121,9 @@ class ZoneFilter:
 
     # -- start -----------------------------------------------------------------------------------------
 
-    prior: tuple[Floats, Floats]
-    """State and covariance as they were before the latest readings corrected them, for the smoother."""
+    prior: tuple[Floats, Floats, Bools]
+    """For the smoother: state and covariance before the latest readings corrected them, and which states had
+    just been begun anew, so that nothing can be learnt through them of what was before."""
 
     def start(self, reading_c: Floats) -> None:
         """Begin where the first readings are: a cold load, or one that is somewhere near its probes.
@@ -314,7 +315,7 @@ class ZoneFilter:
             Which were used.
         """
         credible = self._credible(reading_c, dt_s)
-        self.prior = self.x, self.p
+        self.prior = self.x, self.p, self._anew
         used = np.zeros_like(credible)
         for slot in range(self.slots):
             ok = credible[:, slot]
@@ -336,6 +337,7 @@ class ZoneFilter:
 
     def _credible(self, reading_c: Floats, dt_s: float) -> Bools:
         off_before = self.credibility.off
+        self._anew = np.zeros((self.zones, self.size), dtype=np.bool_)
         credible = self.credibility.judge(
             reading_c,
             dt_s,
@@ -365,6 +367,7 @@ class ZoneFilter:
             self.p[zone, at, :] = 0.0
             self.p[zone, :, at] = 0.0
             self.p[zone, at, at] = u**2
+            self._anew[zone, at] = True
 
     def _remember(self, dt_s: float) -> None:
         """Keep gas and glow as they were 20 to 40 s ago."""
@@ -381,6 +384,7 @@ class ZoneFilter:
         self.p[zone, at, :] = 0.0
         self.p[zone, :, at] = 0.0
         self.p[zone, at, at] = 20.0**2
+        self._anew[zone, at] = True
         if not (self.silent_s[zone] < ALIVE_S).any():
             self.p[zone, GAS, GAS] += 80.0**2
 

@@ -146,6 +146,19 @@ def test_the_smoothed_estimate_meets_the_same_goals() -> None:
     assert 0.70 < np.concatenate(held).mean() < 0.995
 
 
+def test_smoothing_survives_a_probe_that_falls_out_and_comes_back() -> None:
+    """States begun anew must not be looked through backwards: that once made the smoother run away."""
+    p = plan(("a", "wall", "low"), ("b", "air", "high"), ("c", "wall", "side"))
+    columns = np.stack([climb(3000, seed=s) for s in range(3)], axis=1)
+    sound = smooth(p, np.arange(3000.0), columns, ok(columns))
+    columns[1500:1900, 0] = 45.0
+    columns[2000:2200, 1] = np.nan
+    columns[2600:, 2] = 70.0
+    fallen = smooth(p, np.arange(3000.0), columns, ok(columns))
+    assert np.abs(fallen.wall_c - sound.wall_c).max() < 150
+    assert ((fallen.hi_c - fallen.lo_c)[320:360, 0] > (sound.hi_c - sound.lo_c)[320:360, 0]).all()
+
+
 def test_smoothing_learns_from_what_came_after() -> None:
     """A spot at the end of a climb, colder than it seemed: the minutes before it were colder too."""
     n = 1500
