@@ -38,13 +38,14 @@ class Credibility:
         Places that are filled.
     """
 
-    STATE: Final = ("off", "tracked_c", "agreed_s", "last_c", "same_s", "since_s")
+    STATE: Final = ("off", "by_fire", "tracked_c", "agreed_s", "last_c", "same_s", "since_s")
     """Attributes that change; all else follows from what it was made of."""
 
     def __init__(self, is_wall: Bools, is_probe: Bools) -> None:
         self.is_wall, self.is_probe = is_wall, is_probe
         shape = is_wall.shape
         self.off = np.zeros(shape, dtype=np.bool_)
+        self.by_fire = np.zeros(shape, dtype=np.bool_)
         self.tracked_c = np.full(shape, np.nan)
         self.agreed_s = np.zeros(shape)
         self.last_c = np.full(shape, np.nan)
@@ -81,8 +82,8 @@ class Credibility:
         -----
         A probe goes off when it jumps, or says what nothing in that place can: a bead sees at least the
         wall's own glow, a probe on the wall stays near it. It comes back when it has been calm and near what
-        the model expects for a while. Where more than half of the probes are off it must be the fire, and
-        calm alone is enough.
+        the model expects for a while. Where more than half of the probes are off at once it must be the
+        fire, and for those calm alone is enough.
         """
         self.since_s = self.since_s + dt_s
         known = np.isfinite(reading_c) & self.is_probe
@@ -112,9 +113,11 @@ class Credibility:
         near = 30 + np.where(self.is_wall, 0.08, 0.3) * warm
         near = np.maximum(near, np.minimum(2 * says_u_c, 0.5 * warm))
         calm = known & self.off & ~stuck & (away < CALM_C)
-        lone = bool(known.sum() < 3 or 2 * (self.off & known).sum() <= known.sum())
-        agrees = calm & (np.abs(value - says_c) < near) if lone else calm
+        if known.sum() >= 3 and 2 * (self.off & known).sum() > known.sum():
+            self.by_fire = self.by_fire | (self.off & known)
+        agrees = calm & (self.by_fire | (np.abs(value - says_c) < near))
         self.agreed_s = np.where(known, np.where(agrees, self.agreed_s + since, 0.0), self.agreed_s)
-        needed = np.where(self.is_wall & lone, AGREED_WALL_S, AGREED_S)
+        needed = np.where(self.is_wall & ~self.by_fire, AGREED_WALL_S, AGREED_S)
         self.off = self.off & ~(known & (self.agreed_s >= needed))
+        self.by_fire = self.by_fire & self.off
         return known & ~self.off & ~stuck
