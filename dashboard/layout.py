@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 CAUTION = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
@@ -109,17 +109,7 @@ def traces() -> Any:
         id="chart",
         **{"aria-label": "Traces of temperature over time"},
         children=[
-            dcc.Graph(
-                id="traces",
-                figure={"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}},
-                config={
-                    "displayModeBar": False,
-                    "scrollZoom": False,
-                    "doubleClick": False,
-                    "staticPlot": True,
-                },
-                responsive=False,
-            ),
+            html.Div(id="traces"),
             html.Div(id="labels", **{"aria-hidden": "true"}),
         ],
     )

@@ -4,6 +4,7 @@
 (function (S) {
   const QUARTZ_C = 573;
   const CROWDED = 2400; // points in a line, twice a snapshot's: then a thinned snapshot is asked for
+  const CONFIG = { displayModeBar: false, staticPlot: true, responsive: false };
   const DRAW_MS = [500, 2000]; // at least, at most; in between, as often as a line grows by a pixel
 
   let graph = null; // Plotly's element
@@ -19,12 +20,21 @@
 
   S.traceLines = () => lines; // for tests: what has been drawn, or is about to be
 
-  /** Dash loads Plotly after its own scripts; what came before that is drawn when it is there. */
-  S.findGraph = function () {
-    const found = document.querySelector("#traces .js-plotly-plot");
-    if (!found || !window.Plotly) return setTimeout(S.findGraph, 20);
-    graph = found;
-    return S.redrawTraces();
+  /**
+   * Have Dash make the graph; what came before it is there is drawn then. Plotly is large: a tablet that meets it
+   * for the first time takes a second or two to read it, and can do nothing else meanwhile.
+   */
+  S.makeGraph = function () {
+    window.dash_clientside.set_props("traces", { children: { namespace: "dash_core_components", type: "Graph", props: {
+      id: "graph", responsive: false, config: CONFIG,
+      figure: { data: [], layout: { xaxis: { visible: false }, yaxis: { visible: false } } },
+    } } });
+    (function find() {
+      const found = document.querySelector("#traces .js-plotly-plot");
+      if (!found || !window.Plotly) return setTimeout(find, 20);
+      graph = found;
+      return S.redrawTraces();
+    })();
   };
 
   S.setTraces = function (traces) {
@@ -100,7 +110,7 @@
       x: line.t.map(minutes), y: line.c.map((cell) => S.shown(temperature(cell))),
       line: { color: S.colour(i), dash: S.dash(i), width: 2.6, simplify: true },
     }));
-    window.Plotly.react(graph, data, layout(), { displayModeBar: false, staticPlot: true, responsive: false });
+    window.Plotly.react(graph, data, layout(), CONFIG);
     drawnAt = performance.now();
     S.placeLabels();
   };

@@ -7,6 +7,7 @@
   let socket = null;
   let seq = null; // of the last message that counts; null until the snapshot is here
   let asked = false;
+  let graphAsked = false;
   let opened = S.mark();
   let timer = null;
 
@@ -25,6 +26,8 @@
       asked = false;
       seq = message.seq;
       S.takeSnapshot(message);
+      if (!graphAsked) requestAnimationFrame(() => setTimeout(S.makeGraph)); // when the values are painted
+      graphAsked = true;
     } else if (seq === null) {
       if (!asked) S.askSnapshot();
     } else if (message.type === "update" && message.seq === seq + 1) {
@@ -77,7 +80,6 @@
       return;
     }
     S.startPage();
-    S.findGraph();
     open();
     setInterval(watch, 500);
     document.addEventListener("visibilitychange", () => { if (!document.hidden) { S.tick(); watch(); } });

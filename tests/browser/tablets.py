@@ -157,7 +157,7 @@ class Fire:
 def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
     """What Plotly draws: by probe, (seconds since the first reading, °C as shown), without breaks."""
     traces = page.evaluate(
-        """() => document.querySelector('#traces .js-plotly-plot').data
+        """() => (document.querySelector('#traces .js-plotly-plot')?.data || [])
             .map((d) => [d.name, Array.from(d.x), Array.from(d.y)])"""
     )
     return {

@@ -49,6 +49,7 @@ def lit(fire: Fire, page_server: PageServer, tablet: Page) -> Fire:
     page_server.start()
     tablet.goto(page_server.url)
     tablet.wait_for_selector("#values li")
+    tablet.wait_for_selector("#traces .js-plotly-plot")
     return fire
 
 
