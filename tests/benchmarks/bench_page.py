@@ -1,0 +1,311 @@
+"""What the live page costs; run by hand, prints tables.
+
+    python tests/benchmarks/bench_page.py [--rounds 5] [--behind-hours 3] [--open-hours 12] [--seconds 30]
+
+Peer of an update: the documented way, a whole figure sent each second, built with Plotly and serialised as Dash
+does. Of the opening: bench_journal.py has the peer. Real parts: a page server of its own process, Debian's
+chromium, and this process writing 16 channels at 10 Hz, four commits a second.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import plotly.graph_objects as go
+import psutil
+import websockets
+from dash._utils import to_json
+from playwright.sync_api import Page, sync_playwright
+
+from dashboard.feed import dumps
+from dashboard.watch import Watcher
+from logger.journal.reader import JournalReader
+from logger.journal.writer import JournalWriter
+from logger.reading import Batch, Channel
+
+CHANNELS = 16
+HZ = 10
+NAMES = tuple(Channel(f"k{j}", "celsius") for j in range(CHANNELS))
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = "--headless --no-sandbox --disable-gpu --disable-background-networking --disable-component-update"
+
+
+def frames(start_us: int, first: int, n: int) -> Batch:
+    """Frames of an invented firing: a rise to 800 °C with flicker."""
+    rng = np.random.default_rng(first)
+    frame = np.arange(first, first + n)
+    s = frame / HZ
+    rise = 800 * (1 - np.exp(-((s / 2500) ** 2)))
+    values = 20 + rise[:, None] * (0.7 + 0.02 * np.arange(CHANNELS)) + rng.normal(0, 2, (n, CHANNELS))
+    none = np.full_like(values, np.nan)
+    t_us = start_us + frame * (1_000_000 // HZ)
+    return Batch(
+        "a1", NAMES, t_us, frame, frame * 100, values, none, values, none, np.zeros(values.shape, np.uint8)
+    )
+
+
+def fill(path: Path, hours: float, ends_us: int) -> tuple[JournalWriter, str, int, int]:
+    """A firing that has been going for so long; gives the writer, the firing, its start and the next frame."""
+    writer = JournalWriter(path)
+    n = round(hours * 3600 * HZ)
+    start_us = ends_us - n * (1_000_000 // HZ)
+    key = writer.open_firing("Benchmark, invented", None, start_us, invented=True).id
+    for first in range(0, n, 6000):
+        writer.append(key, frames(start_us, first, min(6000, n - first)))
+    return writer, key, start_us, n
+
+
+def beat(writer: JournalWriter, key: str, n: int) -> None:
+    now = time.time()
+    writer.heartbeat(
+        {"pid": os.getpid(), "at_us": round(now * 1e6), "wall_s": now, "time_scale": 1.0, "frames": n,
+         "readings": n * CHANNELS, "sources": [{"name": "/dev/rig", "state": "online", "detail": ""}],
+         "firing": key, "verdict": None, "alarms": []}
+    )  # fmt: skip
+
+
+def spread(values: list[float]) -> str:
+    return f"{median(values):.3g} [{min(values):.3g}–{max(values):.3g}]"
+
+
+def one_update(folder: Path, rounds: int, hours: float) -> None:
+    """Bytes and time of an update with so much behind it, against a whole figure."""
+    writer, key, start_us, n = fill(folder / "update.sqlite", hours, round(time.time() * 1e6))
+    watcher = Watcher(writer.path)
+    watcher.look(time.time())
+    reader = JournalReader(writer.path)
+    # One point a second, 16 traces.
+    seconds = np.datetime64("2026-01-01T00:00:00") + np.arange(round(hours * 3600)).astype("timedelta64[s]")
+    history = frames(start_us, 0, n).temperature_c[::HZ]
+    bytes_ours, bytes_theirs, ours, theirs = [], [], [], []
+    for _ in range(rounds):
+        few_bytes, few = [], []
+        for _ in range(20):
+            with writer.transaction():
+                writer.append(key, frames(start_us, n, 3))
+                n += 3
+                beat(writer, key, n)
+            begin = time.perf_counter()
+            kind, update = watcher.look(time.time())
+            text = dumps({"type": kind, "seq": 1, "quiet_s": 0.0, **(update or {})})
+            few.append((time.perf_counter() - begin) * 1e3)
+            few_bytes.append(len(text.encode()))
+            assert kind == "update"
+        begin = time.perf_counter()
+        figure = go.Figure([go.Scatter(x=seconds, y=history[:, j], name=f"k{j}") for j in range(CHANNELS)])
+        whole = to_json({"response": {"graph": {"figure": figure}}})
+        theirs.append((time.perf_counter() - begin) * 1e3)
+        bytes_theirs.append(float(len(whole.encode())))
+        ours.append(median(few))
+        bytes_ours.append(median(few_bytes))
+    print(f"\none update, {CHANNELS} traces, {hours:g} h behind it, 3 frames in it (4 updates/s at {HZ} Hz)")
+    print(f"  bytes: {spread(bytes_ours)}; whole figure {median(bytes_theirs):,.0f}; "
+          f"ratio 1/{median(b / a for a, b in zip(bytes_ours, bytes_theirs, strict=True)):,.0f}")  # fmt: skip
+    print(f"  server: {spread(ours)} ms; whole figure {spread(theirs)} ms; "
+          f"ratio 1/{median(b / a for a, b in zip(ours, theirs, strict=True)):.0f}")  # fmt: skip
+    reader.close()
+    watcher.close()
+    writer.close()
+
+
+def opening(path: Path, rounds: int) -> None:
+    """The snapshot of a long firing: what a tablet gets when it opens the page."""
+    watcher = Watcher(path)
+    watcher.look(time.time())
+    took, size = [], 0
+    for _ in range(rounds):
+        begin = time.perf_counter()
+        text = dumps(watcher.snapshot(None))
+        took.append((time.perf_counter() - begin) * 1e3)
+        size = len(text.encode())
+    print(f"  snapshot and its JSON: {spread(took)} ms, {size:,} bytes")
+    watcher.close()
+
+
+@contextmanager
+def page_server(home: Path) -> Iterator[tuple[str, psutil.Process]]:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        port = s.getsockname()[1]
+    command = [
+        sys.executable,
+        "-m",
+        "logger.cli",
+        "page",
+        "--home",
+        str(home),
+        "--port",
+        str(port),
+        "--no-browser",
+    ]
+    process = subprocess.Popen(command)
+    try:
+        for _ in range(200):
+            with socket.socket() as s:
+                if s.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.1)
+        yield f"127.0.0.1:{port}", psutil.Process(process.pid)
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+class Writing:
+    """Writes 16 channels at 10 Hz as a logger would, four commits a second."""
+
+    def __init__(self, writer: JournalWriter, key: str, start_us: int, n: int) -> None:
+        self.writer, self.key, self.start_us, self.n = writer, key, start_us, n
+        self.stop = threading.Event()
+        self.thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        while not self.stop.is_set():
+            due = int((time.time() * 1e6 - self.start_us) * HZ / 1e6)
+            with self.writer.transaction():
+                if due > self.n:
+                    self.writer.append(self.key, frames(self.start_us, self.n, due - self.n))
+                    self.n = due
+                beat(self.writer, self.key, self.n)
+            self.stop.wait(0.25)
+
+    def __enter__(self) -> Writing:
+        self.thread.start()
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.stop.set()
+        self.thread.join()
+
+
+async def be_tablets(address: str, n: int, seconds: float) -> list[int]:
+    """So many tablets that only listen; gives the bytes each got after its snapshot."""
+
+    async def one() -> int:
+        origin = f"http://{address}"
+        async with websockets.connect(f"ws://{address}/feed", origin=origin, max_size=None) as socket_:  # type: ignore[arg-type]
+            await socket_.send(json.dumps({"want": "snapshot", "window_s": None}))
+            got, until = 0, time.monotonic() + seconds
+            while (left := until - time.monotonic()) > 0:
+                try:
+                    text = await asyncio.wait_for(socket_.recv(), left)
+                except TimeoutError:
+                    break
+                if not text.startswith('{"type":"snapshot"'):
+                    got += len(text)
+            return got
+
+    return await asyncio.gather(*(one() for _ in range(n)))
+
+
+def tablets(address: str, server: psutil.Process, seconds: float) -> None:
+    for n in (1, 10):
+        before = server.cpu_times()
+        got = asyncio.run(be_tablets(address, n, seconds))
+        after = server.cpu_times()
+        cpu = (after.user + after.system - before.user - before.system) / seconds * 100
+        print(f"  {n} tablets: {cpu:.1f} % of a core, {server.memory_info().rss / 2**20:.0f} MB; "
+              f"{median(got) / seconds:,.0f} bytes/s to each")  # fmt: skip
+
+
+SEEN = """
+() => {
+    const S = window.Stokewatch;
+    window.seenMs = [];
+    const take = S.takeUpdate;
+    S.takeUpdate = (message) => {
+        const room = take(message);
+        const newest = Math.max(...(message.rigs || []).flatMap((r) => r.t));
+        if (Number.isFinite(newest)) requestAnimationFrame(() => window.seenMs.push(
+            Date.now() - (S.firing.started_s + newest) * 1000));
+        return room;
+    };
+}
+"""
+
+
+def in_the_browser(address: str, seconds: float, rounds: int) -> None:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
+        painted = []
+        for _ in range(rounds):
+            context = browser.new_context(viewport={"width": 1180, "height": 820})
+            painted.append(first_paint(context.new_page(), address))
+            context.close()
+        print(f"  navigation to the drawn traces: {spread(painted)} s")
+        page = browser.new_context(viewport={"width": 1180, "height": 820}).new_page()
+        first_paint(page, address)
+        page.evaluate(SEEN)
+        time.sleep(3)
+        chrome = [p for p in psutil.process_iter() if p.name().startswith("chrom")]
+        before = used(chrome)
+        page.evaluate("() => { window.seenMs.length = 0; }")
+        time.sleep(seconds)
+        cpu = (used(chrome) - before) / seconds * 100
+        seen = page.evaluate("() => window.seenMs")
+        print(f"  sample → value seen: median {median(seen):.0f} ms, 99 % {np.percentile(seen, 99):.0f} ms, "
+              f"{len(seen) / seconds:.1f} updates/s")  # fmt: skip
+        print(f"  the browser, all its processes: {cpu:.1f} % of a core")
+        browser.close()
+
+
+def used(processes: list[psutil.Process]) -> float:
+    total = 0.0
+    for process in processes:
+        if process.is_running():
+            times = process.cpu_times()
+            total += times.user + times.system
+    return total
+
+
+def first_paint(page: Page, address: str) -> float:
+    begin = time.perf_counter()
+    page.goto(f"http://{address}/")
+    page.wait_for_function(
+        "() => { const g = document.querySelector('#traces .js-plotly-plot');"
+        " return g && g.data && g.data.length && g.data[0].x.length > 100"
+        " && g.querySelector('.scatterlayer path.js-line') }",
+        polling=20,
+    )
+    return time.perf_counter() - begin
+
+
+def main() -> None:
+    """Run it all."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--behind-hours", type=float, default=3.0)
+    parser.add_argument("--open-hours", type=float, default=12.0)
+    parser.add_argument("--seconds", type=float, default=30.0)
+    arguments = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        one_update(folder, arguments.rounds, arguments.behind_hours)
+        writer, key, start_us, n = fill(
+            folder / "journal.sqlite", arguments.open_hours, round(time.time() * 1e6)
+        )
+        print(f"\n{arguments.open_hours:g} h × {CHANNELS} channels × {HZ} Hz behind it, and going on")
+        opening(writer.path, arguments.rounds)
+        with page_server(folder) as (address, server), Writing(writer, key, start_us, n):
+            print(f"  page server at rest: {server.memory_info().rss / 2**20:.0f} MB")
+            tablets(address, server, arguments.seconds)
+            in_the_browser(address, arguments.seconds, arguments.rounds)
+        writer.close()
+
+
+if __name__ == "__main__":
+    main()
