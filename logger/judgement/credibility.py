@@ -38,7 +38,7 @@ class Credibility:
         Places that are filled.
     """
 
-    STATE: Final = ("off", "by_fire", "tracked_c", "agreed_s", "last_c", "same_s", "since_s")
+    STATE: Final = ("off", "by_fire", "stuck", "tracked_c", "agreed_s", "last_c", "same_s", "since_s")
     """Attributes that change; all else follows from what it was made of."""
 
     def __init__(self, is_wall: Bools, is_probe: Bools) -> None:
@@ -46,6 +46,7 @@ class Credibility:
         shape = is_wall.shape
         self.off = np.zeros(shape, dtype=np.bool_)
         self.by_fire = np.zeros(shape, dtype=np.bool_)
+        self.stuck = np.zeros(shape, dtype=np.bool_)
         self.tracked_c = np.full(shape, np.nan)
         self.agreed_s = np.zeros(shape)
         self.last_c = np.full(shape, np.nan)
@@ -98,7 +99,8 @@ class Credibility:
         )
         self.same_s = np.where(known, np.where(value == self.last_c, self.same_s + since, 0.0), self.same_s)
         self.last_c = np.where(known, reading_c, self.last_c)
-        stuck = (self.same_s >= STUCK_S) & (value > STUCK_ABOVE_C)
+        sticks = (self.same_s >= STUCK_S) & (value > STUCK_ABOVE_C)
+        self.stuck = np.where(known, sticks, self.stuck)
 
         level = np.maximum(np.maximum(value, before), 0.0)
         jumped = away > np.where(self.is_wall, np.maximum(40.0, 0.08 * level), np.maximum(60.0, 0.15 * level))
@@ -112,7 +114,7 @@ class Credibility:
         warm = np.maximum(says_c - AMBIENT_C, 0.0)
         near = 30 + np.where(self.is_wall, 0.08, 0.3) * warm
         near = np.maximum(near, np.minimum(2 * says_u_c, 0.5 * warm))
-        calm = known & self.off & ~stuck & (away < CALM_C)
+        calm = known & self.off & ~self.stuck & (away < CALM_C)
         if known.sum() >= 3 and 2 * (self.off & known).sum() > known.sum():
             self.by_fire = self.by_fire | (self.off & known)
         agrees = calm & (self.by_fire | (np.abs(value - says_c) < near))
@@ -120,4 +122,4 @@ class Credibility:
         needed = np.where(self.is_wall & ~self.by_fire, AGREED_WALL_S, AGREED_S)
         self.off = self.off & ~(known & (self.agreed_s >= needed))
         self.by_fire = self.by_fire & self.off
-        return known & ~self.off & ~stuck
+        return known & ~self.off & ~self.stuck

@@ -27,6 +27,7 @@ from logger.judgement.zone_model import (
     FLAME,
     GAS,
     GLOW,
+    GUN,
     HEAT,
     INNER,
     MIDDLE,
@@ -137,10 +138,15 @@ class ZoneFilter:
         everywhere = float(np.median(reading_c[known])) if known.any() else AMBIENT_C
         for z in range(self.zones):
             level = float(reading_c[z][known[z]].min()) if known[z].any() else everywhere
+            bead = level
+            if not (known[z] & self.is_wall[z]).any():
+                # A cold load beside a small fire: walls are between what it was in and what the bead says.
+                level -= 0.5 * max(min(level, 120.0) - AMBIENT_C, 0.0)
             self.x[z] = 0.0
-            self.x[z, : GAS + 1] = level
+            self.x[z, :GAS] = level
+            self.x[z, GAS] = bead
             self.x[z, self.readings] = np.where(known[z], reading_c[z], level)
-            unsure = 8.0 + 0.25 * abs(level - AMBIENT_C) + (0.0 if known[z].any() else 20.0)
+            unsure = 8.0 + 0.25 * abs(bead - AMBIENT_C) + (0.0 if known[z].any() else 20.0)
             p = self.p[z]
             p[:] = 0.0
             p[: CORE + 1, : CORE + 1] = unsure**2
@@ -152,6 +158,7 @@ class ZoneFilter:
             own[FLAME] = self.model.flame_u**2
             own[EMBER] = self.model.ember_u**2
             own[PLACE] = self.model.place_u_c**2
+            own[GUN] = 1.0
             own[THICKNESS] = self.model.wall_share_u**2
             own[HEAT] = self.model.heat_share_u**2
             own[self.readings] = 10.0**2
@@ -336,7 +343,7 @@ class ZoneFilter:
         return used
 
     def _credible(self, reading_c: Floats, dt_s: float) -> Bools:
-        off_before = self.credibility.off
+        before = self.credibility.off | self.credibility.stuck
         self._anew = np.zeros((self.zones, self.size), dtype=np.bool_)
         credible = self.credibility.judge(
             reading_c,
@@ -346,7 +353,7 @@ class ZoneFilter:
             self.x[:, self.readings],
             np.sqrt(self.p[:, self.readings, self.readings]),
         )
-        for z in np.flatnonzero((self.credibility.off & ~off_before).any(axis=1)):
+        for z in np.flatnonzero(((self.credibility.off | self.credibility.stuck) & ~before).any(axis=1)):
             if not credible[z].any():
                 self._distrust_gas(int(z))
         # Back after a while: the probe knows better than a model that went on without it.
@@ -355,7 +362,7 @@ class ZoneFilter:
         return credible
 
     def _distrust_gas(self, zone: int) -> None:
-        """The last probe of a zone went off: what it said of the gas of late was not so either."""
+        """The last probe of a zone went off or stuck: what it said of the gas of late was not so either."""
         self.x, self.p = self.x.copy(), self.p.copy()
         hot = max(float(self.x[zone, OUTER]) - AMBIENT_C, 0.0)
         usual = (
@@ -399,10 +406,12 @@ class ZoneFilter:
         u_c : float
             Its standard uncertainty, above 0. [°C]
         """
-        along = self.p[:, :, OUTER]
+        common = self.model.spot_common * u_c
+        along = self.p[:, :, OUTER] + common * self.p[:, :, GUN]
+        variance = along[:, OUTER] + common * along[:, GUN] + u_c**2 - common**2
         ok = np.arange(self.zones) == zone
-        innovation = np.where(ok, surface_c - self.x[:, OUTER], 0.0)
-        self._correct(innovation, along, along[:, OUTER] + u_c**2, ok, self.hold_spot)
+        innovation = np.where(ok, surface_c - self.x[:, OUTER] - common * self.x[:, GUN], 0.0)
+        self._correct(innovation, along, variance, ok, self.hold_spot)
 
     def _correct(self, innovation: Floats, along: Floats, variance: Floats, ok: Bools, hold: Bools) -> None:
         gain = np.where(ok[:, None], along / variance[:, None], 0.0)

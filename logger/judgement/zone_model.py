@@ -14,6 +14,7 @@ thickness, heat       Logarithms of the wall's thickness and of the heat it take
                       values. Both are *considered* only [1]_: what is not known of them widens the band, but
                       readings never move them, since the model could mistake its other faults for them.
                       An air probe's readings move film, flame, ember and place as little, for that reason.
+gun                   What all spot readings of the zone have in common, in standard uncertainties.
 reading, bias         Of each probe: what it would say without noise, and its own offset at 800 °C. [°C]
 ====================  ==================================================================================
 
@@ -35,8 +36,8 @@ from logger.physics.wall import Wall
 Looks = Literal["air", "wall", "surface", ""]
 """What a probe reads; nothing where a zone has fewer probes than another."""
 
-OUTER, MIDDLE, INNER, CORE, GAS, GLOW, FILM, FLAME, EMBER, PLACE, THICKNESS, HEAT = range(12)
-COMMON: Final = 12
+OUTER, MIDDLE, INNER, CORE, GAS, GLOW, FILM, FLAME, EMBER, PLACE, THICKNESS, HEAT, GUN = range(13)
+COMMON: Final = 13
 THROUGH: Final = np.array([0.25, 0.5, 0.25])
 """Weights of the three points in the mean through the wall."""
 
@@ -85,6 +86,8 @@ class Model:
     noise_c, noise_at_800_c : dict
         Standard deviation of a reading, cold and what comes to it at 800 °C: flicker, and what its place
         differs from the zone's. [°C]
+    spot_common : float
+        Share of a spot reading's uncertainty that stays the same from shot to shot: instrument, emissivity.
     bias_u_c : dict
         Standard deviation of a probe's offset at 800 °C (class 2 of IEC 60584-1 is ± 6, √3 standard
         deviations). [°C]
@@ -120,6 +123,7 @@ class Model:
     noise_at_800_c: dict[str, float] = field(
         default_factory=lambda: {"air": 60.0, "wall": 4.0, "surface": 0.0}
     )
+    spot_common: float = 0.8
     bias_u_c: dict[str, float] = field(default_factory=lambda: {"air": 3.5, "wall": 3.5, "surface": 10.0})
 
     @classmethod

@@ -1,6 +1,6 @@
 """How good the wall estimate is on simulated firings that nothing was tuned on, and what it costs.
 
-Run by hand: ``python -m tests.benchmarks.bench_estimate [--firings 24] [--first-seed 2000]``. The naive reading is
+Run by hand: ``python -m tests.benchmarks.bench_estimate [--firings 24] [--first-seed 5000]``. The naive reading is
 that of the zone's probe nearest to its wall: one that touches it where there is one, else one in the air
 beside it. Only zones that hold pots count; the truth is the mean through the wall.
 """
@@ -181,14 +181,19 @@ def mismatch(seeds: range) -> None:
     }
     print(f"\nreal physics other than the model's, climb to burn-down, no mishaps\n{HEAD}")
     for name, change in changes.items():
-        probes, spotted = Tally(), Tally()
+        probes, spotted, told = Tally(), Tally(), Tally()
         for seed in seeds:
             firing = simulate_scenario(change(draw(seed, mishaps="none")), rate_hz=0.5)
             t, zones, *band = follow(firing, None, ())
             score(firing, zones, t, *band, probes)
             t, zones, *band = follow(firing, None, spots_for(firing, seed))
             score(firing, zones, t, *band, spotted)
-        for label, tally in ((name, probes), ("  with spots", spotted)):
+            wall = Model.of_wall(change(draw(seed, mishaps="none")).wall_mm)
+            t, zones, *band = follow(firing, wall, ())
+            score(firing, zones, t, *band, told)
+        rows = [(name, probes), ("  with spots", spotted)]
+        rows += [("  thickness told", told)] if "wall" in name else []
+        for label, tally in rows:
             print(label.ljust(24) + tally.row("climb to burn-down")[24:])
 
 
@@ -262,7 +267,7 @@ def cost() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--firings", type=int, default=24)
-    parser.add_argument("--first-seed", type=int, default=2000)
+    parser.add_argument("--first-seed", type=int, default=5000)
     args = parser.parse_args()
     seeds = range(args.first_seed, args.first_seed + args.firings)
     print(f"Simulated firings, seeds {seeds[0]} to {seeds[-1]}. Errors in °C.")

@@ -11,6 +11,7 @@ from logger.judgement.zone_model import (
     CORE,
     GAS,
     GLOW,
+    GUN,
     HEAT,
     INNER,
     OUTER,
@@ -92,11 +93,22 @@ def test_without_considered_states_a_spot_is_the_textbook_update() -> None:
     x, p = filter_.x[0].copy(), filter_.p[0].copy()
     filter_.spot(0, 500.0, 12.0)
     h = np.zeros(len(x))
-    h[OUTER] = 1.0
-    gain = p @ h / (h @ p @ h + 144.0)
+    common = Model().spot_common * 12.0
+    h[OUTER], h[GUN] = 1.0, common
+    gain = p @ h / (h @ p @ h + 144.0 - common**2)
     np.testing.assert_allclose(filter_.x[0], x + gain * (500.0 - h @ x), rtol=1e-9, atol=1e-9)
     expected = (np.eye(len(x)) - np.outer(gain, h)) @ p
     np.testing.assert_allclose(filter_.p[0], expected, rtol=1e-6, atol=1e-6)
+
+
+def test_many_shots_of_one_gun_share_its_fault() -> None:
+    """GUM F.1.2.3: what is common to repeated readings doesn't average out."""
+    filter_ = one_zone()
+    filter_.p[0, : CORE + 1, : CORE + 1] += 60.0**2
+    for _ in range(200):
+        filter_.spot(0, 500.0, 12.0)
+    left = float(np.sqrt(filter_.p[0, OUTER, OUTER]))
+    assert 0.8 * 12.0 * 0.9 < left < 12.0
 
 
 def test_what_is_only_considered_widens_and_is_never_moved() -> None:
