@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 
 from logger.judgement.credibility import AMBIENT_C, Bools, Credibility
+from logger.judgement.zone_dynamics import DRY_C, noise, slopes
 from logger.judgement.zone_model import (
     COMMON,
     CORE,
@@ -30,7 +31,6 @@ from logger.judgement.zone_model import (
     GUN,
     HEAT,
     INNER,
-    MIDDLE,
     OUTER,
     PLACE,
     THICKNESS,
@@ -38,7 +38,6 @@ from logger.judgement.zone_model import (
     Looks,
     Model,
 )
-from logger.physics.infrared import KELVIN, STEFAN_BOLTZMANN
 from logger.reading import Floats
 
 LONGEST_STEP_S: Final = 5.0
@@ -190,71 +189,11 @@ class ZoneFilter:
 
     def _step(self, dt_s: float) -> Floats:
         """One linearly implicit step: stable however stiff the wall is against the step."""
-        m, x = self.model, self.x
-        outer, middle, inner, core, gas, glow, film, flame, ember, place = x[:, : PLACE + 1].T
-        wall = m.wall
-        # Where thickness and heat are only considered, both stay at zero here.
-        thicker = np.exp(x[:, THICKNESS])
-        cell = wall.areal_capacity_j_m2k * THROUGH * thicker[:, None] * self._boiling(x[:, :CORE])
-        link = wall.conductivity_w_mk / (wall.thickness_mm / 2e3) / thicker
-        shine = wall.emissivity * STEFAN_BOLTZMANN
-        outer_k, glow_k = outer + KELVIN, np.clip(outer + glow, -50, 1500) + KELVIN
-        inner_k, core_k = inner + KELVIN, core + KELVIN
-
-        h = m.film_w_m2k * np.exp(film)
-        convected = h * (gas - outer)
-        more = np.exp(x[:, HEAT])
-        taken = more * (convected + shine * (glow_k**4 - outer_k**4))
-        within = shine * m.core_view * (core_k**4 - inner_k**4)
-        within_inner, within_core = -4 * shine * m.core_view * inner_k**3, 4 * shine * m.core_view * core_k**3
-        core_cell = m.core_walls * wall.areal_capacity_j_m2k
-        first, second = link * (outer - middle), link * (middle - inner)
-
-        rate = np.zeros((self.zones, self.size))
-        a = np.zeros((self.zones, self.size, self.size))
-        c0, c1, c2 = cell.T
-        rate[:, OUTER] = (taken - first) / c0
-        a[:, OUTER, OUTER] = (more * (4 * shine * (glow_k**3 - outer_k**3) - h) - link) / c0
-        a[:, OUTER, MIDDLE] = link / c0
-        a[:, OUTER, GAS] = more * h / c0
-        a[:, OUTER, GLOW] = more * 4 * shine * glow_k**3 / c0
-        a[:, OUTER, FILM] = more * convected / c0
-        # A thicker wall holds more and conducts less: cells with the logarithm, links against it.
-        a[:, OUTER, THICKNESS] = (2 * first - taken) / c0
-        a[:, OUTER, HEAT] = taken / c0
-        rate[:, MIDDLE] = (first - second) / c1
-        a[:, MIDDLE, OUTER] = a[:, MIDDLE, INNER] = link / c1
-        a[:, MIDDLE, MIDDLE] = -2 * link / c1
-        a[:, MIDDLE, THICKNESS] = -2 * rate[:, MIDDLE]
-        rate[:, INNER] = (second + within) / c2
-        a[:, INNER, MIDDLE] = link / c2
-        a[:, INNER, INNER] = (within_inner - link) / c2
-        a[:, INNER, CORE] = within_core / c2
-        a[:, INNER, THICKNESS] = -(2 * second + within) / c2
-        rate[:, CORE] = -within / core_cell
-        a[:, CORE, CORE] = -within_core / core_cell
-        a[:, CORE, INNER] = -within_inner / core_cell
-
-        hot = np.maximum(outer - AMBIENT_C, 0.0)
-        hotter = np.maximum(np.maximum(gas, outer) - AMBIENT_C, 0.0)
+        x = self.x
+        outer, gas, glow = x[:, OUTER], x[:, GAS], x[:, GLOW]
+        self.wet = np.where(x[:, :CORE] > DRY_C, 0.0, self.wet)
         around = self._neighbours_gas(gas, outer)
-        rate[:, GAS] = (around - gas) / m.gas_s
-        a[:, GAS, GAS] = -1 / m.gas_s
-        hotter_gas = gas > outer
-        share = np.where(hotter_gas, m.glow_per_gas_hot + flame, m.glow_per_gas_cold + ember)
-        a[:, GLOW, FLAME] = np.where(hotter_gas, gas - outer, 0.0) / m.glow_s
-        a[:, GLOW, EMBER] = np.where(hotter_gas, 0.0, gas - outer) / m.glow_s
-        rate[:, GLOW] = (share * (gas - outer) + (place - m.glow_sky_c) * hot / 800 - glow) / m.glow_s
-        a[:, GLOW, GLOW] = -1 / m.glow_s
-        a[:, GLOW, GAS] = share / m.glow_s
-        a[:, GLOW, OUTER] = (-share + np.where(hot > 0, place - m.glow_sky_c, 0.0) / 800) / m.glow_s
-        a[:, GLOW, PLACE] = hot / 800 / m.glow_s
-        rate[:, FILM] = -film / m.film_s
-        a[:, FILM, FILM] = -1 / m.film_s
-        if self.forget_s is not None:
-            for at in (THICKNESS, HEAT):
-                rate[:, at] = -x[:, at] / self.forget_s
-                a[:, at, at] = -1 / self.forget_s
+        rate, a = slopes(x, self.model, around, self.wet, self.forget_s)
         for slot, (at, of_gas, of_glow) in enumerate(
             zip(self.readings.tolist(), self.of_gas.T, self.of_glow.T, strict=True)
         ):
@@ -265,35 +204,15 @@ class ZoneFilter:
             a[:, at, GLOW] = of_glow / lag
             a[:, at, at] = -1 / lag
 
-        # (1 - dt A) falls apart: no state that others depend on depends on a reading, so one inverse does.
         transition = np.asarray(np.linalg.inv(np.eye(self.size) - dt_s * a), dtype=np.float64)
         self.x = x + (transition @ rate[:, :, None])[:, :, 0] * dt_s
         self.rate_c_s = (self.x[:, OUTER] - outer) / dt_s
-
-        noise = np.zeros((self.zones, self.size))
-        noise[:, : CORE + 1] = ((0.03 + hot / 800 * m.wall_step_c) ** 2)[:, None]
-        noise[:, :CORE] += np.where((self.wet > 0) & (np.abs(x[:, :CORE] - 100.0) < 15.0), 0.5**2, 0.0)
-        walk = m.gas_step_c + m.gas_step_at_800_c * hotter / 800
-        spread = 10 + m.gas_spread * hotter
-        noise[:, GAS] = np.maximum(walk**2, 2 * spread**2 / m.gas_s)
-        noise[:, GLOW] = 2 * (m.glow_u_c + m.glow_u_at_800_c * hot / 800) ** 2 / m.glow_s
-        noise[:, FILM] = 2 * m.film_share_u**2 / m.film_s
-        if self.forget_s is not None:
-            noise[:, THICKNESS] = 2 * m.wall_share_u**2 / self.forget_s
-            noise[:, HEAT] = 2 * m.heat_share_u**2 / self.forget_s
         p = transition @ self.p @ np.swapaxes(transition, 1, 2)
         every = np.arange(self.size)
-        p[:, every, every] += noise * dt_s
+        p[:, every, every] += noise(x, self.model, self.wet, self.forget_s) * dt_s
         self.p = 0.5 * (p + np.swapaxes(p, 1, 2))
         self.silent_s += dt_s
         return transition
-
-    def _boiling(self, node_c: Floats) -> Floats:
-        """Apparent heat capacity while its water boils off, the first time, over the clay's own."""
-        self.wet = np.where(node_c > 112.0, 0.0, self.wet)
-        clay = 1.0e3 * 10.0  # J/kg over the ten degrees in which it boils
-        extra = self.model.water_share * 2.26e6 / clay
-        return 1 + np.where((self.wet > 0) & (np.abs(node_c - 101.0) < 5.0), extra, 0.0)
 
     def _neighbours_gas(self, gas: Floats, outer: Floats) -> Floats:
         live = ((self.silent_s < ALIVE_S) & (self.is_air | self.is_wall)).any(axis=1)
@@ -332,8 +251,8 @@ class ZoneFilter:
             says = self.x[:, at]
             weight = np.maximum(says, 0.0) / 800.0
             along = self.p[:, :, at] + weight[:, None] * self.p[:, :, off]
-            noise = self.noise_c[:, slot] + self.noise_at_800_c[:, slot] * weight
-            variance = along[:, at] + weight * along[:, off] + noise**2 / averaged_s
+            scatter = self.noise_c[:, slot] + self.noise_at_800_c[:, slot] * weight
+            variance = along[:, at] + weight * along[:, off] + scatter**2 / averaged_s
             innovation = np.where(ok, reading_c[:, slot] - says - weight * self.x[:, off], 0.0)
             ok = ok & (np.abs(innovation) < GATE * np.sqrt(variance))
             self._correct(np.where(ok, innovation, 0.0), along, variance, ok, self.hold[slot])
