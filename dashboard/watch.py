@@ -255,6 +255,11 @@ class Watcher:
                 steps.append(step)
         return breaks
 
+    def _every_s(self, rig: str) -> float | None:
+        """Give the usual time between a rig's frames [s]; None while it isn't known."""
+        steps = self._steps.get(rig)
+        return round(float(np.median(steps)) / 1e6, 3) if steps and len(steps) > 3 else None
+
     def _now(self, *, changes_only: bool) -> Message:
         """The current values, and how the logger is."""
         now: Message = {"now": [self._value(line) for line in self._lines]}
@@ -339,6 +344,7 @@ class Watcher:
                     "side": c.probe.side,
                     "reads": c.probe.reads,
                     "zone": c.probe.zone,
+                    "every_s": self._every_s(c.rig),
                 }
                 for c in self._columns
             ],

@@ -12,7 +12,7 @@ window.Stokewatch = {};
   // By the numbers of logger.reading.Status.
   S.STATUS = ["", "open", "shorted to ground", "shorted to supply", "beyond range", "garbled", "no cold junction",
     "no data"];
-  S.READS = { coals: "coals", air: "air", wall: "pot wall", surface: "infrared" };
+  S.READS = { coals: "coals", air: "air", wall: "wall", surface: "infrared" };
   S.STAGES = { drying: "Drying", climb: "Climb", peak: "Peak", burn_down: "Burn-down", cooling: "Cooling" };
 
   S.isFahrenheit = () => S.choices.unit === "F";

@@ -41,7 +41,7 @@
     const half = (stackWidth - left) / 2 - 8;
     const warm = placed.map((p) => ({ h: p.h, c: S.currentC(p.i), reads: p.probe.reads })).filter((p) => p.c !== null);
 
-    ruler(root, { y, top, bottom, left });
+    if (placed.length) ruler(root, { y, top, bottom, left });
     wood(root, { middle, half, ground, y, top });
     pots(root, { middle, half, y, top, bottom, warm: warm.filter((p) => p.reads !== "coals"), all: warm });
     coals(root, { middle, half, ground, warm, stackWidth });
@@ -55,14 +55,13 @@
         if (!placed.slice(0, n).some((q) => near(p, q))) break;
       }
     });
-    const loose = probes.map((p, i) => ({ i, h: null })).filter((_, i) => probes[i].height_cm === null);
-    loose.forEach((p, n) => {
-      p.x = left + 14 + n * Math.min(32, (stackWidth - left - 28) / Math.max(1, loose.length - 1));
-      p.y = ground + 26;
-    });
-    const all = placed.concat(loose);
-    if (box.rows) leaders(root, all, box);
-    for (const p of all) dot(root, p);
+    const loose = probes.length - placed.length;
+    if (loose) {
+      const words = placed.length ? `${loose} without a height` : "no heights given";
+      root.append(S.svg("text", { x: middle, y: ground + 28, class: "height middle" }, words));
+    }
+    if (box.rows) leaders(root, placed, box);
+    for (const p of placed) dot(root, p);
     holder.replaceChildren(root);
   };
 

@@ -75,7 +75,7 @@
     return [
       { c: S.firing.target_c, label: "target", dash: "solid" },
       { c: S.firing.burnout_c, label: "burn-out", dash: "8px,5px" },
-      { c: QUARTZ_C, label: "quartz inversion", dash: "2px,4px" },
+      { c: QUARTZ_C, label: "quartz", dash: "2px,4px" },
     ];
   }
 
@@ -189,23 +189,38 @@
     });
   }
 
+  /** Labels a line's height apart, each group of them about the middle of where they belong, all within the plot. */
+  function spread(wanted, apart, least, most) {
+    const groups = [];
+    for (const w of wanted) {
+      let group = { at: w.y, n: 1 };
+      while (groups.length && groups[groups.length - 1].at + groups[groups.length - 1].n * apart > group.at) {
+        const above = groups.pop();
+        const n = above.n + group.n;
+        group = { at: (above.at * above.n + (group.at - above.n * apart) * group.n) / n, n };
+      }
+      groups.push(group);
+    }
+    const at = groups.flatMap((g) => Array.from({ length: g.n }, (_, k) => g.at + k * apart));
+    wanted.forEach((w, k) => { w.at = Math.max(at[k], k ? wanted[k - 1].at + apart : least); });
+    for (let k = wanted.length - 1, end = most; k >= 0; k -= 1) {
+      wanted[k].at = Math.min(wanted[k].at, end);
+      end = wanted[k].at - apart;
+    }
+  }
+
   function ends(put, x, y, height) {
     const narrow = margin.r < 100;
     const wanted = lines.map((line, i) => {
       const n = line.c.length - 1;
       return typeof line.c[n] === "number" ? { i, t: line.t[n], y: y(line.c[n]) } : null;
     }).filter(Boolean).sort((a, b) => a.y - b.y);
-    // Apart by a line's height, and within the plot: down from the top, then up from the bottom.
     const apart = Math.min(22, (height + 20) / Math.max(1, wanted.length));
-    wanted.forEach((w, k) => { w.at = Math.max(w.y, k ? wanted[k - 1].at + apart : margin.t - 10); });
-    for (let k = wanted.length - 1, most = margin.t + height; k >= 0; k -= 1) {
-      wanted[k].at = Math.min(wanted[k].at, most);
-      most = wanted[k].at - apart;
-    }
+    spread(wanted, apart, margin.t - 10, margin.t + height);
     const edge = graph.clientWidth - margin.r;
     for (const w of wanted) {
       const name = narrow ? S.number(w.i) : `${S.number(w.i)} ${S.probes[w.i].name}`;
-      const label = put("end", name, edge + 10, w.at - 11);
+      const label = put(S.isSilent(w.i) ? "end past" : "end", name, edge + 10, w.at - 11);
       label.style.color = S.colour(w.i);
       const lead = put("lead", "", Math.min(x(w.t), edge), w.y);
       lead.style.width = `${Math.hypot(edge + 9 - x(w.t), w.at - w.y)}px`;

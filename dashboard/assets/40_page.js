@@ -29,7 +29,11 @@
   S.windowS = () => (S.choices.window === "whole" ? null : Number(S.choices.window));
   S.scale = () => scale;
   S.number = (i) => String(numbers[i] ?? i + 1);
-  S.currentC = (i) => (S.now[i] && S.now[i][2] === S.OK ? S.now[i][0] : null);
+  S.currentC = (i) => (S.now[i] && S.now[i][2] === S.OK && !S.isSilent(i) ? S.now[i][0] : null);
+  S.isSilent = function (i) {
+    const newestT = S.now[i] ? S.now[i][4] : null;
+    return newestT === null || (running() && ageOf(newestT) > Math.max(SILENT_S, usualS(i) * 2.5));
+  };
 
   // --- choices, kept in this browser -----------------------------------------------------------------------
 
@@ -163,7 +167,7 @@
       const row = $("values").children[n];
       if (!row || !S.now[i]) return;
       const [c, rate, status, valueT, newestT] = S.now[i];
-      const silent = newestT === null || (running() && ageOf(newestT) > SILENT_S) || state !== "fresh";
+      const silent = S.isSilent(i) || state !== "fresh";
       const fault = status !== S.OK;
       const age = valueT === null ? "" : S.age(ageOf(valueT));
       const lines = [];
@@ -196,6 +200,7 @@
     const panel = $("stack");
     const wide = panel.clientWidth >= 470;
     panel.classList.toggle("wide", wide);
+    panel.classList.toggle("many", S.probes.length > 10);
     drawStack();
   }
 
@@ -241,19 +246,12 @@
     if (S.firing && !running()) return "ended";
     if (quiet !== null && sinceHeard() > QUIET_S) return "logger";
     if (!S.firing) return "waiting";
-    if (rigSilentS() > Math.max(RIG_S, S.usualS() * 2.5)) return "rig";
+    if (rigSilentS() > Math.max(RIG_S, Math.min(...S.probes.map((_, i) => usualS(i))) * 2.5)) return "rig";
     return "fresh";
   }
 
-  S.usualS = function () {
-    // Of the line that comes most often; a rig that speaks every five seconds isn't silent after three.
-    let least = Infinity;
-    for (const line of S.traceLines()) {
-      const n = line.t.length;
-      if (n > 1) least = Math.min(least, (line.t[n - 1] - line.t[n - 2]) / scale);
-    }
-    return Number.isFinite(least) ? Math.min(least, 10) : 1;
-  };
+  /** How often it usually speaks: a rig that does every five seconds isn't silent after three. [s] */
+  const usualS = (i) => Math.min((S.probes[i].every_s ?? 1) / scale, 10);
 
   const LOUD = {
     link: (age) => ["No connection to Stokewatch", `What you see is ${age}. Trying again by itself; is the logger's computer on, and this tablet in its network?`],
