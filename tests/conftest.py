@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -21,3 +22,8 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
     broker.start()
     yield broker
     broker.stop()
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Browser tests last: the browser's driver keeps an event loop running in this thread, which others can't have."""
+    items.sort(key=lambda item: "browser" in Path(item.path).parts)

@@ -210,7 +210,7 @@ def without_password(url: str) -> str:
     -------
     str
     """
-    return re.sub("^([a-z]*://)?+([^:@]*):.*@", r"\1\2:…@", url)
+    return re.sub("^([a-z]*://|(?![a-z]*://))([^:@]*):.*@", r"\1\2:…@", url)
 
 
 def _tls(ca_file: Path | str | None) -> ssl.SSLContext:
