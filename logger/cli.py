@@ -197,6 +197,7 @@ def run(
 
 @cli.command()
 @options(source_options)
+@click.option("--stored", hidden=True, type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--time-scale", default=1.0, hidden=True, type=click.FloatRange(1, 1000))
 @click.option("--invented", is_flag=True, hidden=True)
 @with_home
@@ -206,6 +207,7 @@ def log(
     mqtt_urls: tuple[str, ...],
     plan_file: Path | None,
     title: str,
+    stored: Path | None,
     time_scale: float,
     invented: bool,
 ) -> int:
@@ -218,6 +220,7 @@ def log(
             home=home,
             serial_ports=serial_ports,
             mqtt_urls=mqtt_urls,
+            stored=stored,
             plan=load(plan_file) if plan_file else None,
             title=title,
             time_scale=time_scale,
@@ -239,6 +242,11 @@ def page(home: Home, host: str, port: int, no_browser: bool) -> int:
 @cli.command()
 @click.option("--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="Times life.")
 @click.option("--seed", type=int, help="Another invented firing than the usual one.")
+@click.option(
+    "--stored",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Show this firing (a CSV file) again instead.",
+)
 @options(page_options)
 @click.option(
     "--home",
@@ -252,6 +260,7 @@ def demo(
     home_dir: Path | None,
     speed: float,
     seed: int | None,
+    stored: Path | None,
     host: str,
     port: int,
     no_browser: bool,
@@ -260,15 +269,16 @@ def demo(
     from logger.demo import prepare
 
     home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
-    rig, arguments = prepare(home, seed=seed, speed=speed)
+    rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)
+    logger = ("logger", ["logger.cli", "log", *arguments])
     return _supervise(
         home,
-        [("rig", rig), ("logger", ["logger.cli", "log", *arguments])],
+        [logger] if rig is None else [("rig", rig), logger],
         host=host,
         port=port,
         no_browser=no_browser,
         greeting=[
-            "An invented firing from a simulated rig; nothing here was measured.",
+            "A demonstration: nothing here is measured now.",
             f"Journal in {home.root}",
             f"Page at http://{host}:{port}",
             CAUTION,

@@ -10,18 +10,21 @@ import signal
 import time
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 from typing import Any, Final
 from uuid import uuid4
 
 from logger.home import Home
 from logger.hosttime import HostTime
 from logger.intake import Intake, Token
+from logger.journal.csv_in import read_csv
 from logger.journal.reader import JournalReader
 from logger.plan import Plan
 from logger.recorder import Recorder
 from logger.sources import Source
 from logger.sources.mqtt import Broker
 from logger.sources.serial_port import SerialPort
+from logger.sources.stored import StoredFiring
 
 _WATCH_S: Final = 1.0
 
@@ -37,6 +40,8 @@ class Settings:
     home : Home
     serial_ports, mqtt_urls : tuple of str
         Without any of both, serial ports are listened to for a rig.
+    stored : Path or None
+        A CSV file of an earlier firing that is to be shown again.
     plan : Plan or None
     title : str
     time_scale : float
@@ -47,6 +52,7 @@ class Settings:
     home: Home
     serial_ports: tuple[str, ...] = ()
     mqtt_urls: tuple[str, ...] = ()
+    stored: Path | None = None
     plan: Plan | None = None
     title: str = ""
     time_scale: float = 1.0
@@ -160,6 +166,10 @@ def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
 
 
 def _sources(settings: Settings) -> list[Source]:
+    if settings.stored is not None:
+        firing = read_csv(settings.stored)
+        name = settings.stored.name
+        return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken) for port in settings.serial_ports]
     if settings.mqtt_urls:

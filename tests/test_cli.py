@@ -224,3 +224,25 @@ def test_rehearse_says_in_json_what_the_alarms_would_have_said(home: Path, tmp_p
         a["rule"] == "target_reached" for a in result["alarms"]
     )
     assert "name one firing" in refused("rehearse", home=home)
+
+
+@pytest.mark.real
+def test_demo_shows_a_stored_firing_again(home: Path, tmp_path: Path) -> None:
+    rows = "".join(f"{i},{20 + i},{30 + i}\n" for i in range(60))
+    stored = tmp_path / "earlier.csv"
+    stored.write_text("time_s,coals,upper air\n" + rows)
+    demo = [*STOKEWATCH, "demo", "--stored", str(stored), "--speed", "30", "--no-browser"]
+    with process([*demo, "--port", str(free_port())], home):
+        until(
+            lambda: (found := stokewatch("firings", home=home)) and found[0]["readings"] == 120,
+            "all of it",
+            40,
+        )
+    out = tmp_path / "again.csv"
+    stokewatch("export", "last", "-o", str(out), home=home)
+    with out.open() as f:
+        header, *again = csv.reader(f)
+    assert header == ["time_s", "coals", "upper air"]
+    assert [[float(x) for x in row[1:]] for row in again] == [[20.0 + i, 30.0 + i] for i in range(60)]
+    assert [float(row[0]) for row in again] == pytest.approx(list(range(60)), abs=0.05)
+    assert "gone.csv" in refused("demo", "--stored", str(tmp_path / "gone.csv"), home=home)

@@ -1,0 +1,101 @@
+"""A stored firing as a source: its readings come again as true lines, at their own pace or faster."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Iterable
+from typing import Final
+
+from logger.reading import MAX_CHANNELS, Floats, Frame, Ints, Sample
+from logger.sources import Arrival, Put, Report, SourceError
+from logger.wire import encode
+
+RIG: Final = "stored"
+_WRAP: Final = 1 << 32
+# The rig's name and clock are made up; a clock this far on can't be taken for a rig that has just started.
+_FIRST_MS: Final = 3_600_000
+
+
+class StoredFiring:
+    """Gives the lines a rig would have sent.
+
+    Parameters
+    ----------
+    name : str
+        What to call the source.
+    t_us : int64 array, shape (n,)
+        Times of the readings, ascending. [µs]
+    temperature_c : float64 array, shape (n, k)
+        NaN where there was no reading: the channel is left out of that line. [°C]
+    speed : float, default 1
+        Times life.
+
+    Raises
+    ------
+    SourceError
+        It has no readings, or too many columns for a rig.
+    """
+
+    def __init__(self, name: str, t_us: Ints, temperature_c: Floats, *, speed: float = 1.0) -> None:
+        if not len(t_us) or not 1 <= temperature_c.shape[1] <= MAX_CHANNELS:
+            raise SourceError(f"{name}: needs readings in 1 to {MAX_CHANNELS} columns to be shown again")
+        self.name = name
+        self._t_us = t_us
+        self._temperature_c = temperature_c
+        self._speed = speed
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Hand on the lines when they are due, then wait to be cancelled; see `Source`."""
+        report("connected", {"detail": f"shows {self.name} again"})
+        begun_s = time.monotonic()
+        for seq in range(len(self._t_us)):
+            since_us = int(self._t_us[seq] - self._t_us[0])
+            wait_s = begun_s + since_us / 1e6 / self._speed - time.monotonic()
+            if wait_s > 0:
+                await asyncio.sleep(wait_s)
+            if (line := self.line(seq)) is not None:
+                await put(Arrival(line, time.monotonic(), self.name))
+        report("lost", {"detail": f"{self.name} has come to its end"})
+        await asyncio.Event().wait()
+
+    def line(self, seq: int) -> bytes | None:
+        """Give one line.
+
+        Parameters
+        ----------
+        seq : int
+            Number of the reading, from 0.
+
+        Returns
+        -------
+        bytes or None
+            Without its newline; None where no channel had a reading.
+        """
+        values = self._temperature_c[seq].tolist()
+        samples = {channel_name(i): Sample(c=value) for i, value in enumerate(values) if value == value}
+        if not samples:
+            return None
+        ms = _FIRST_MS + int(self._t_us[seq] - self._t_us[0]) // 1000
+        return encode(Frame(RIG, seq % _WRAP, ms % _WRAP, samples)).rstrip(b"\n")
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Nobody waits for an answer; see `Source`."""
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Nobody listens; see `Source`."""
+
+
+def channel_name(column: int) -> str:
+    """Give the made-up channel of a column.
+
+    Parameters
+    ----------
+    column : int
+        From 0.
+
+    Returns
+    -------
+    str
+    """
+    return f"k{column}"
