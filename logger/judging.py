@@ -26,7 +26,7 @@ ACTIVE_S: Final = 3.0
 """A rig that has been silent longer than this no longer holds up the judgement of the others."""
 
 _MINUTE_US: Final = 60_000_000
-_HEAD: Final = struct.Struct("<q")
+_HEAD: Final = struct.Struct("<qI")  # time of the last reading judged, number of columns
 
 
 class Judging:
@@ -195,27 +195,33 @@ class Judging:
         bytes
             For `restore`.
         """
-        return _HEAD.pack(self._judged_us) + self.judge.snapshot()
+        return _HEAD.pack(self._judged_us, len(self.plan.probes)) + self.judge.snapshot()
 
-    def restore(self, state: bytes, seen: Sequence[tuple[str, str]]) -> int:
+    def restore(self, state: bytes | None, seen: Sequence[tuple[str, str]]) -> int | None:
         """Go on from a snapshot; readings after it are still to be replayed.
 
         Parameters
         ----------
-        state : bytes
-            From `snapshot`.
+        state : bytes or None
+            From `snapshot`; None if there is none.
         seen : sequence of (rig, channel)
             The firing's channels so far, in order of first appearance.
 
         Returns
         -------
-        int
-            Time of the last reading that the snapshot has seen. [µs]
+        int or None
+            From when on to replay; None, for everything, where there is no snapshot or it knows fewer
+            channels than there are now. [µs]
         """
         self.rebuild(seen)
-        (self._judged_us,) = _HEAD.unpack_from(state)
+        if state is None:
+            return None
+        judged_us, columns = _HEAD.unpack_from(state)
+        if columns != len(self.plan.probes):
+            return None
+        self._judged_us = judged_us
         self.judge = Judge.restore(self.judge.plan, state[_HEAD.size :])
-        return self._judged_us
+        return int(judged_us) + 1
 
     def seconds(self, t_us: int) -> float:
         """Convert a time to seconds since the firing's first reading.

@@ -44,6 +44,7 @@ PRIME_US: Final = 15 * 60 * 1_000_000
 SETTLE_US: Final = 3_000_000
 """Readings may still be on their way this long before silence counts as silence. [µs]"""
 _LAST_TRIES: Final = 3
+_JUDGEMENT_OFF: Final = "the judgement failed and is off; readings are still recorded"
 
 log = logging.getLogger(__name__)
 
@@ -193,18 +194,23 @@ class Recorder:
         reader = JournalReader(self._path)
         try:
             self._prime(reader, firing)
-            self._begin_judging(firing.started_us)
-            if self._judging is not None:
-                self._seen = list(firing.seen)
-                state = writer.load_state(firing.id)
-                if state is None:
-                    self._judging.rebuild(firing.seen)
-                    since_us: int | None = None
-                else:
-                    since_us = self._judging.restore(state, firing.seen) + 1
-                self._judging.replay(reader, firing.id, since_us)
+            self._resume_judging(writer, reader, firing)
         finally:
             reader.close()
+
+    def _resume_judging(self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo) -> None:
+        self._begin_judging(firing.started_us)
+        assert self._judging is not None
+        self._seen = list(firing.seen)
+        try:
+            since_us = self._judging.restore(writer.load_state(firing.id), firing.seen)
+            self._judging.replay(reader, firing.id, since_us)
+        except Exception as exc:  # a fault of ours in there must not keep the fire from being recorded
+            log.exception("the judgement could not be taken up again; readings are still recorded")
+            self._judging = None
+            self._trouble = _JUDGEMENT_OFF
+            data = {"what": "judgement_failed", "detail": repr(exc)}
+            self._early.append((self._time.utc_us(), "system", data, ""))
 
     def _prime(self, reader: JournalReader, firing: FiringInfo) -> None:
         """Tell the intake which frames are here already, and where each rig's clock stood."""
@@ -277,7 +283,7 @@ class Recorder:
             log.exception("the judgement failed; readings are still recorded")
             self._judging = None
             self._verdict = None
-            self._trouble = "the judgement failed and is off; readings are still recorded"
+            self._trouble = _JUDGEMENT_OFF
             return [(self._time.utc_us(), "system", {"what": "judgement_failed", "detail": repr(exc)}, "")]
 
     def _judged(self, judging: Judging, batches: list[Batch]) -> list[Event]:
