@@ -61,11 +61,6 @@ class Home:
         """The journal's file."""
         return self.root / "journal.sqlite"
 
-    @property
-    def plans(self) -> Path:
-        """Folder of saved plans."""
-        return self.root / "plans"
-
     def create(self) -> None:
         """Make the folder, readable by its owner only.
 

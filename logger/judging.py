@@ -61,21 +61,6 @@ class Judging:
         """The plan that is judged by, with a probe for each channel seen where no plan was given."""
         return self.judge.plan
 
-    def unknown_channels(self, batches: Sequence[Batch]) -> bool:
-        """Tell whether there is a channel that the judgement has no column for yet, and should have.
-
-        Parameters
-        ----------
-        batches : sequence of Batch
-
-        Returns
-        -------
-        bool
-            Then `rebuild` before `take`.
-        """
-        keys = {(b.rig, c.name) for b in batches for c in b.channels}
-        return bool(keys.difference(self._seen))
-
     def rebuild(self, seen: Sequence[tuple[str, str]]) -> None:
         """Start afresh with these channels; replay the firing's readings afterwards.
 

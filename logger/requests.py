@@ -8,9 +8,7 @@ from typing import Any, Final
 
 from logger.errors import UserError
 
-KINDS: Final = ("note", "spot", "undo", "ack", "shelve", "unshelve", "finish", "plan", "begin")
 MAX_TEXT: Final = 1000
-UNDO_S: Final = 60.0
 
 
 class RequestError(UserError):
