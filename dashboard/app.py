@@ -1,4 +1,4 @@
-"""The live page: a Dash page on a FastAPI server."""
+"""The page: a Dash page on a FastAPI server, with a few endpoints for each of its rooms."""
 
 from __future__ import annotations
 
@@ -11,20 +11,27 @@ import socket
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any, Final
 
 import uvicorn
 from dash import Dash
 from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from starlette.requests import Request
 from starlette.websockets import WebSocket
 
+from dashboard import acts
 from dashboard.access import Access
+from dashboard.context import Context
 from dashboard.feed import Feed
 from dashboard.layout import INDEX, page
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 
+ROOMS: Final[tuple[ModuleType, ...]] = ()
+"""The modules of `dashboard.pages`, in the order of the page; the fire itself is in `dashboard.layout`."""
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""
 
@@ -65,6 +72,13 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     feed = Feed(journal_path)
+    context = Context(journal_path)
+    server.include_router(acts.routes(context))
+    for room in ROOMS:
+        server.include_router(room.routes(context))
+    server.add_exception_handler(UserError, _refuse)
+    server.add_exception_handler(StokewatchError, _fail)
+    server.add_exception_handler(RequestValidationError, _refuse_form)
 
     @server.get("/healthz")
     def healthz() -> JSONResponse:
@@ -87,11 +101,28 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
     )
     # The page has a feed of its own: without this, each tablet keeps a second, idle socket.
     app.backend.websocket_capability = False
-    app.layout = page()
+    app.layout = page([room.layout() for room in ROOMS])
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.feed = feed
     return app
+
+
+async def _refuse(request: Request, exc: Exception) -> JSONResponse:
+    """Say a mistake in what was given, and beside which field it belongs."""
+    return JSONResponse({"error": str(exc), "field": getattr(exc, "field", None)}, status_code=422)
+
+
+async def _fail(request: Request, exc: Exception) -> JSONResponse:
+    """Say a failure that is nobody's mistake: no journal yet, a disk that takes nothing."""
+    return JSONResponse({"error": str(exc), "field": None}, status_code=503)
+
+
+async def _refuse_form(request: Request, exc: Exception) -> JSONResponse:
+    assert isinstance(exc, RequestValidationError)
+    first = exc.errors()[0]
+    field = ".".join(str(part) for part in first["loc"][1:])
+    return JSONResponse({"error": f"{field}: {first['msg']}", "field": field or None}, status_code=422)
 
 
 def health(journal_path: Path) -> JSONResponse:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, Final
 
 from dash import html
 
@@ -26,20 +27,50 @@ INDEX = """<!DOCTYPE html>
 </html>"""
 
 
-def page() -> Any:
+DOORS: Final = (("prepare", "Prepare"), ("fire", "Fire"), ("archive", "Firings"))
+"""The rooms that one goes to directly; the others are entered from a firing."""
+
+
+def page(rooms: Sequence[Any]) -> Any:
     """Give the page's layout.
+
+    Parameters
+    ----------
+    rooms : sequence of dash component
+        Besides the fire, hidden until they are gone to.
 
     Returns
     -------
     dash component
     """
     return html.Div(
-        id="page", children=[header(), banners(), html.Main([stack(), traces(), log()]), footer()]
+        id="page", children=[header(doors(rooms)), banners(), html.Main([fire(), *rooms]), footer()]
     )
 
 
-def header() -> Any:
-    """Give the top line: what is fired, how far it is, and how it is shown."""
+def doors(rooms: Sequence[Any]) -> Any:
+    """Give the links to the rooms that are there."""
+    there = {"room-fire", *(room.id for room in rooms)}
+    return html.Nav(
+        id="doors",
+        **{"aria-label": "Rooms"},
+        children=[
+            html.A(text, href=f"#{name}", **{"data-room": name})
+            for name, text in DOORS
+            if f"room-{name}" in there
+        ],
+    )
+
+
+def fire() -> Any:
+    """Give the room that one is in while it burns."""
+    return html.Section(
+        id="room-fire", className="room", **{"aria-label": "Fire"}, children=[stack(), traces(), log()]
+    )
+
+
+def header(doors: Any) -> Any:
+    """Give the top line: what is fired, how far it is, where to go, and how it is shown."""
     return html.Header(
         [
             html.Div(
@@ -53,6 +84,7 @@ def header() -> Any:
             html.Div(
                 className="switches",
                 children=[
+                    doors,
                     _choice(
                         "window", "Time shown", [("whole", "Whole"), ("1800", "30 min"), ("600", "10 min")]
                     ),

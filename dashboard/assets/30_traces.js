@@ -101,8 +101,11 @@
     };
   }
 
+  /** Nothing can be drawn into a room that isn't shown; it is drawn when it is entered. */
+  const shown = () => graph && S.firing && document.body.dataset.room === "fire";
+
   S.redrawTraces = function () {
-    if (!graph || !S.firing) return;
+    if (!shown()) return;
     range = ranges();
     waiting = lines.map(() => ({ x: [], y: [] }));
     const data = lines.map((line, i) => ({
@@ -122,7 +125,7 @@
 
   /** Draw what has come, if it is time: drawing is what costs a tablet its battery. */
   S.drawWaiting = function () {
-    if (!graph || !S.firing || performance.now() - drawnAt < dueMs()) return;
+    if (!shown() || performance.now() - drawnAt < dueMs()) return;
     const some = waiting.map((w, i) => i).filter((i) => waiting[i].x.length);
     if (!some.length) return;
     drawnAt = performance.now();

@@ -73,7 +73,7 @@
     let pending = null;
     const sized = new ResizeObserver(() => {
       clearTimeout(pending);
-      pending = setTimeout(() => { layoutStack(); S.redrawTraces(); }, 120);
+      pending = setTimeout(() => { S.layoutStack(); S.redrawTraces(); }, 120);
     });
     for (const part of ["page", "stack", "chart"]) sized.observe($(part)); // a banner moves them too
     setInterval(S.tick, 250);
@@ -150,7 +150,7 @@
       return row;
     }));
     S.fillValues();
-    layoutStack();
+    S.layoutStack();
   }
 
   const sinceHeard = () => S.since(heard) + (quiet || 0);
@@ -196,13 +196,13 @@
     });
   };
 
-  function layoutStack() {
+  S.layoutStack = function () {
     const panel = $("stack");
     const wide = panel.clientWidth >= 470;
     panel.classList.toggle("wide", wide);
     panel.classList.toggle("many", S.probes.length > 10);
     drawStack();
-  }
+  };
 
   function drawStack() {
     if (!S.firing || !S.probes.length) return $("section").replaceChildren();

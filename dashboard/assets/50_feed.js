@@ -80,6 +80,7 @@
       return;
     }
     S.startPage();
+    S.startRooms();
     open();
     setInterval(watch, 500);
     document.addEventListener("visibilitychange", () => { if (!document.hidden) { S.tick(); watch(); } });

@@ -1,23 +1,18 @@
 from __future__ import annotations
 
 import socket
-import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from firing_fixture import SmallFire
+from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
 from dashboard.access import Access, host_name
 from dashboard.app import create_app, listen, serve
 from dashboard.feed import read_wish
 from logger.errors import UserError
-
-with warnings.catch_warnings():
-    # Starlette would rather have httpx's successor under it; it works with either.
-    warnings.simplefilter("ignore")
-    from starlette.testclient import TestClient
 
 HOST = {"host": "127.0.0.1:8050"}
 ORIGIN = {**HOST, "origin": "http://127.0.0.1:8050"}

@@ -1,0 +1,83 @@
+"""What a person does to the running firing: a request in the journal, and the logger's answer to it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, Body, Depends
+
+from dashboard.context import Context
+from logger.errors import UserError
+from logger.journal.reader import JournalReader
+from logger.journal.writer import add_request
+
+PATIENCE_S: Final = 5.0
+"""The logger looks for requests several times a second; an answer later than this is not waited for. [s]"""
+LOOK_S: Final = 0.05
+
+
+class ActError(UserError):
+    """The logger refused."""
+
+
+def routes(context: Context) -> APIRouter:
+    """Give the endpoint `POST /api/act`.
+
+    Parameters
+    ----------
+    context : Context
+
+    Returns
+    -------
+    APIRouter
+    """
+    router = APIRouter()
+
+    @router.post("/api/act")
+    async def act(
+        kind: Annotated[str, Body(max_length=30)],
+        data: Annotated[dict[str, Any] | None, Body()] = None,
+        who: str = Depends(context.operator),
+    ) -> dict[str, Any]:
+        return await ask(context.journal_path, kind, data or {}, who)
+
+    return router
+
+
+async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> dict[str, Any]:
+    """Ask the logger for something, and wait for its answer.
+
+    Parameters
+    ----------
+    journal_path : Path
+    kind : str
+        `note`, `spot`, `ack`, `shelve`, `finish` …
+    data : dict
+    who : str
+
+    Returns
+    -------
+    dict
+        The logger's answer; `{"waiting": True, "request": id}` where none came in time: the request stays
+        in the journal and is carried out when the logger is back.
+
+    Raises
+    ------
+    ActError
+        The logger refused; says why.
+    """
+    number = await asyncio.to_thread(add_request, journal_path, kind, data, who)
+    end = time.monotonic() + PATIENCE_S
+    with contextlib.closing(await asyncio.to_thread(JournalReader, journal_path)) as reader:
+        while time.monotonic() < end:
+            request = await asyncio.to_thread(reader.request, number)
+            if request is not None and request.result is not None:
+                if not request.result.get("ok"):
+                    raise ActError(str(request.result.get("error", "the logger refused")))
+                return dict(request.result)
+            await asyncio.sleep(LOOK_S)
+    return {"waiting": True, "request": number}
