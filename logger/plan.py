@@ -30,7 +30,20 @@ _READS_WORDS: Final[tuple[tuple[Reads, str], ...]] = (
 
 
 class PlanError(UserError):
-    """A plan that cannot be used: names the file, the line, what is wrong and the mend."""
+    """A plan that cannot be used: names the file, the line, what is wrong and the mend.
+
+    Attributes
+    ----------
+    field : str or None
+        Where in the plan, such as `probe.0.name` or `alarm.coal_collapse.drop_c`; None: all of it.
+    what : str
+        What is wrong there and the mend, without the place.
+    """
+
+    def __init__(self, text: str, field: str | None = None, what: str | None = None) -> None:
+        super().__init__(text)
+        self.field = field
+        self.what = text if what is None else what
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +212,28 @@ def loads(text: str, source: str = "plan") -> Plan:
     return _Reader(source, _line_numbers(text)).plan(doc)
 
 
+def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
+    """Read a plan from tables that are not a file's: what a page sends.
+
+    Parameters
+    ----------
+    doc : dict
+        As TOML's reader gives it.
+    source : str, default 'plan'
+        What to call it in errors.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    PlanError
+        Its `field` and `what` say where, what is wrong and the mend.
+    """
+    return _Reader(source, {}).plan(doc)
+
+
 def plan_for_columns(names: Sequence[str], title: str = "") -> Plan:
     """Make the plan that stands in where nobody made one: each channel a probe and a zone of its own name.
 
@@ -356,7 +391,8 @@ class _Reader:
         while at and at not in self._lines:
             at = at[:-1]
         line = f" line {self._lines[at]}" if at in self._lines else ""
-        return PlanError(f"{self._source}{line}: {_dotted(path)}: {what}")
+        field = ".".join(map(str, path)) or None
+        return PlanError(f"{self._source}{line}: {_dotted(path)}: {what}", field, what)
 
     def plan(self, doc: dict[str, Any]) -> Plan:
         self._known_keys((), doc, ("title", "target_c", "burnout_c", "soak_min", "probe", "alarm"))

@@ -1,0 +1,292 @@
+"""Plans that are kept in the user's folder, each a TOML file of its own; and the packing list beside them."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from logger.errors import UserError
+from logger.plan import Plan, PlanError, load
+
+MAX_NAME: Final = 60
+MAX_ITEMS: Final = 100
+MAX_ITEM: Final = 120
+
+_NAME: Final = re.compile(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?")
+
+FIRST_KIT: Final = (
+    "Fuel, sorted by thickness: kindling, sticks, split wood",
+    "Water, and earth with a shovel",
+    "Rake with a long handle",
+    "Tongs",
+    "Heatproof gloves, eye protection, no synthetic clothes",
+    "Old sherds to shield the load",
+    "Supports for the pots",
+    "The rig with its probes",
+    "Spare terminals and a screwdriver",
+    "Steel conduit for the leads, or a spade to bury them",
+    "A full battery for the rig, another for the tablet",
+    "The hand-held infrared gun",
+)
+"""What people usually take along (common practice, no source); everybody makes a list of their own of it."""
+
+
+class StoreError(UserError):
+    """A plan that can't be kept or found.
+
+    Attributes
+    ----------
+    field : str
+        What was given wrongly.
+    """
+
+    def __init__(self, text: str, field: str = "name") -> None:
+        super().__init__(text)
+        self.field = field
+
+
+class PlanTaken(StoreError):
+    """A plan of that name is there already."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(f"{name}: a plan of this name is there already; replace it, or give another name")
+        self.name = name
+
+
+@dataclass(frozen=True, slots=True)
+class StoredPlan:
+    """One of the plans in the folder.
+
+    Attributes
+    ----------
+    name : str
+        The file's, without `.toml`.
+    plan : Plan or None
+        None where the file can't be read as a plan.
+    trouble : str
+        Why it can't.
+    changed_s : float
+        When it was last written, Unix time. [s]
+    """
+
+    name: str
+    plan: Plan | None
+    trouble: str
+    changed_s: float
+
+
+def name_for(text: str) -> str:
+    """Make a plan's file name of what a person calls it.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Lower-case letters, digits and hyphens; empty where nothing of the text can be kept.
+    """
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:MAX_NAME].strip("-")
+
+
+def list_plans(home: Path) -> list[StoredPlan]:
+    """List the plans of a folder.
+
+    Parameters
+    ----------
+    home : Path
+        The folder that holds everything of the user's.
+
+    Returns
+    -------
+    list of StoredPlan
+        The latest first; what isn't a plan is there too, with the reason.
+    """
+    found = []
+    for path in (home / "plans").glob("*.toml"):
+        if not _NAME.fullmatch(path.stem):
+            continue
+        try:
+            plan, trouble = load(path), ""
+        except PlanError as exc:
+            plan, trouble = None, str(exc)
+        try:
+            changed_s = path.stat().st_mtime
+        except OSError:  # removed this moment
+            continue
+        found.append(StoredPlan(path.stem, plan, trouble, changed_s))
+    return sorted(found, key=lambda p: (-p.changed_s, p.name))
+
+
+def load_plan(home: Path, name: str) -> Plan:
+    """Read a plan of the folder.
+
+    Parameters
+    ----------
+    home : Path
+    name : str
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    StoreError
+        No plan goes by that name.
+    PlanError
+        Something in it is wrong.
+    """
+    path = _path(home, name)
+    if not path.is_file():
+        raise StoreError(f"{name}: no plan of this name; choose one of the list")
+    return load(path)
+
+
+def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> None:
+    """Keep a plan; its file appears whole or not at all.
+
+    Parameters
+    ----------
+    home : Path
+    name : str
+    plan : Plan
+    replace : bool, default False
+        Whether one of the same name may go.
+
+    Raises
+    ------
+    PlanTaken
+        There is one, and it may not go.
+    StoreError
+        No file can go by that name, or the disk doesn't take it.
+    """
+    path = _path(home, name)
+    if not replace and path.exists():
+        raise PlanTaken(name)
+    write_whole(path, plan.dumps())
+
+
+def delete_plan(home: Path, name: str) -> None:
+    """Remove a plan from the folder.
+
+    Parameters
+    ----------
+    home : Path
+    name : str
+
+    Raises
+    ------
+    StoreError
+        No plan goes by that name.
+    """
+    path = _path(home, name)
+    try:
+        path.unlink()
+    except FileNotFoundError as exc:
+        raise StoreError(f"{name}: no plan of this name; choose one of the list") from exc
+
+
+def read_kit(home: Path) -> list[tuple[str, bool]]:
+    """Give the packing list.
+
+    Parameters
+    ----------
+    home : Path
+
+    Returns
+    -------
+    list of (str, bool)
+        Each thing, and whether it is packed; the usual things where nobody has made a list yet.
+    """
+    try:
+        text = _kit_path(home).read_text(encoding="utf-8", errors="replace")
+    except FileNotFoundError:
+        return [(item, False) for item in FIRST_KIT]
+    items = []
+    for line in text.splitlines():
+        mark = re.match(r"\s*\[([ xX])\]\s*", line)
+        item = line[mark.end() :].strip() if mark else line.strip()
+        if item:
+            items.append((item[:MAX_ITEM], mark is not None and mark[1] != " "))
+    return items[:MAX_ITEMS]
+
+
+def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
+    """Keep the packing list: plain text that can be written by hand too, a thing on each line.
+
+    Parameters
+    ----------
+    home : Path
+    items : list of (str, bool)
+        Each thing, and whether it is packed.
+
+    Raises
+    ------
+    StoreError
+        Too many, too long, or more than a line.
+    """
+    if len(items) > MAX_ITEMS:
+        raise StoreError(f"more than {MAX_ITEMS} things; leave some at home", "kit")
+    for item, _ in items:
+        if not item.strip() or not item.isprintable():
+            raise StoreError("a thing is one line of text; leave no line empty", "kit")
+        if len(item) > MAX_ITEM:
+            raise StoreError(f"longer than {MAX_ITEM} characters: {item[:30]} …; shorten it", "kit")
+    lines = [f"[{'x' if packed else ' '}] {item.strip()}\n" for item, packed in items]
+    write_whole(_kit_path(home), "".join(lines))
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file that appears whole or not at all, and is on the disk when this returns.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made if need be.
+    text : str
+
+    Raises
+    ------
+    StoreError
+        The disk doesn't take it.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        handle, draft = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=".part", dir=path.parent)
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(draft).replace(path)
+        except BaseException:
+            Path(draft).unlink(missing_ok=True)
+            raise
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except OSError as exc:
+        raise StoreError(f"{path}: {exc.strerror or exc}; make room, or see who may write there") from exc
+
+
+def _path(home: Path, name: str) -> Path:
+    # Nothing that a request says reaches another folder: no dot, no slash, and none of the system's names.
+    if len(name) > MAX_NAME or not _NAME.fullmatch(name):
+        raise StoreError(
+            f"{name[:80]!r} can't be a plan's name; use small letters, digits and hyphens, at most {MAX_NAME}"
+        )
+    return home / "plans" / f"{name}.toml"
+
+
+def _kit_path(home: Path) -> Path:
+    return home / "packing_list.txt"
