@@ -17,7 +17,7 @@ from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status
 
-__all__ = ["CsvError", "CsvFiring", "CsvOptions", "Preview", "import_csv", "preview", "read_csv"]
+__all__ = ["CsvError", "CsvFiring", "CsvOptions", "import_csv", "merge_parts", "read_csv", "read_file"]
 
 RIG: Final = "import"
 """The rig that imported readings belong to, where the plan names no other."""
@@ -69,44 +69,6 @@ class CsvFiring:
         return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=self.started_us)
 
 
-@dataclass(frozen=True, slots=True)
-class Preview:
-    """What was understood of a file, for people to look at before they import it.
-
-    Attributes
-    ----------
-    error : str or None
-        Why it can't be imported like that.
-    encoding, delimiter, decimal : str
-    header_row : int or None
-    time : tuple of str
-        Headers of the time's column or columns.
-    columns : tuple of (str, str)
-        Name and unit (`c`, `f` or `k`) of each column of temperatures.
-    rows : int
-    started : datetime or None
-        Of the first row, UTC.
-    duration_s : float or None
-    lowest_c, highest_c : float or None
-        Of all readings. [°C]
-    guesses : tuple of str
-    """
-
-    error: str | None = None
-    encoding: str = ""
-    delimiter: str = ""
-    decimal: str = ""
-    header_row: int | None = None
-    time: tuple[str, ...] = ()
-    columns: tuple[tuple[str, str], ...] = ()
-    rows: int = 0
-    started: datetime | None = None
-    duration_s: float | None = None
-    lowest_c: float | None = None
-    highest_c: float | None = None
-    guesses: tuple[str, ...] = ()
-
-
 def read_csv(paths: Path | Sequence[Path], options: CsvOptions | None = None) -> CsvFiring:
     """Read a firing from a CSV file, or from several with a channel each.
 
@@ -127,50 +89,8 @@ def read_csv(paths: Path | Sequence[Path], options: CsvOptions | None = None) ->
     paths = [paths] if isinstance(paths, Path) else list(paths)
     options = options or CsvOptions()
     several = len(paths) > 1
-    parts = [read_part(_table(p, options), options, stem=p.stem if several else "") for p in paths]
-    return _merge(parts, paths)
-
-
-def preview(path: Path, options: CsvOptions | None = None) -> Preview:
-    """Say what is understood of a file.
-
-    Parameters
-    ----------
-    path : Path
-    options : CsvOptions, optional
-
-    Returns
-    -------
-    Preview
-        With `error` where it can't be imported like that, and what was understood up to there.
-    """
-    options = options or CsvOptions()
-    try:
-        table = _table(path, options)
-    except CsvError as exc:
-        return Preview(error=str(exc))
-    error: str | None = None
-    firing: CsvFiring | None = None
-    try:
-        firing = _merge([read_part(table, options)], [path])
-    except CsvError as exc:
-        error = str(exc)
-    found = firing.temperature_c[~np.isnan(firing.temperature_c)] if firing else np.zeros(0)
-    return Preview(
-        error=error,
-        encoding=table.encoding,
-        delimiter=table.delimiter,
-        decimal=table.decimal,
-        header_row=table.header_row,
-        time=tuple(table.headers[i] for i in table.time),
-        columns=tuple(zip(table.names, table.units, strict=True)),
-        rows=len(table.row_numbers),
-        started=firing.start if firing else None,
-        duration_s=float(firing.t_s[-1]) if firing else None,
-        lowest_c=float(found.min()) if len(found) else None,
-        highest_c=float(found.max()) if len(found) else None,
-        guesses=tuple(table.guesses),
-    )
+    parts = [read_part(read_file(p, options), options, stem=p.stem if several else "") for p in paths]
+    return merge_parts(parts, paths)
 
 
 def import_csv(
@@ -234,7 +154,23 @@ def import_csv(
         return writer.firing(info.id), firing
 
 
-def _table(path: Path, options: CsvOptions) -> Table:
+def read_file(path: Path, options: CsvOptions) -> Table:
+    """Find the table in a file.
+
+    Parameters
+    ----------
+    path : Path
+    options : CsvOptions
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    CsvError
+        It can't be opened, is too large, or has no table in it.
+    """
     try:
         if path.stat().st_size > MAX_BYTES:
             raise CsvError(f"{path.name}: larger than {MAX_BYTES >> 20} MiB; split it")
@@ -244,7 +180,24 @@ def _table(path: Path, options: CsvOptions) -> Table:
     return read_table(data, path.name, options)
 
 
-def _merge(parts: list[Part], paths: Sequence[Path]) -> CsvFiring:
+def merge_parts(parts: Sequence[Part], paths: Sequence[Path]) -> CsvFiring:
+    """Put the readings of several files onto one line of time.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+    paths : sequence of Path
+        Where each came from.
+
+    Returns
+    -------
+    CsvFiring
+
+    Raises
+    ------
+    CsvError
+        One has dates and another none, or two columns have one name.
+    """
     if len({part.times.absolute for part in parts}) > 1:
         odd = next(p for p, part in zip(paths, parts, strict=True) if not part.times.absolute)
         raise CsvError(f"{odd.name}: has no dates, but other files have; import them apart")

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.journal.csv_in import CsvError, CsvFiring, CsvOptions, import_csv, preview, read_csv
+from logger.journal.csv_in import CsvError, CsvFiring, CsvOptions, import_csv, read_csv
+from logger.journal.csv_preview import preview, preview_together
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
@@ -555,6 +556,32 @@ def test_preview_of_what_cannot_be_read(tmp_path: Path) -> None:
     assert found.columns == (("a", "c"),)
     path.write_text("")
     assert preview(path).error == "fire.csv: the file is empty"
+
+
+def test_preview_shows_the_first_rows_as_they_stand(tmp_path: Path) -> None:
+    path = tmp_path / "fire.csv"
+    path.write_text("Log of a fire\ntime (s),a\n0,20\n1,21\n2,oops\n")
+    found = preview(path)
+    assert found.lines[:2] == ("Log of a fire", "time (s),a")
+    assert found.headers == ("time (s)", "a")
+    assert found.head == ((3, ("0", "20")), (4, ("1", "21")), (5, ("2", "oops")))
+    assert found.error is not None
+    assert "row 5, column 'a'" in found.error
+
+
+def test_preview_of_files_side_by_side_says_what_they_make_together(tmp_path: Path) -> None:
+    west, east = tmp_path / "west.csv", tmp_path / "east.csv"
+    west.write_text("time (s),temperature\n" + "".join(f"{t},{20 + t}\n" for t in (0, 1, 2, 3, 60, 61)))
+    east.write_text("time (s),temperature\n" + "".join(f"{t},{30 + t}\n" for t in (0, 1, 2, 3)))
+    files, whole = preview_together([west, east])
+    assert [f.rows for f in files] == [6, 4]
+    assert whole.error is None
+    assert (whole.names, whole.readings) == (("west", "east"), (6, 4))
+    assert (whole.lowest_c, whole.highest_c) == ((20, 30), (81, 33))
+    assert (whole.rows, whole.duration_s, whole.step_s, whole.started) == (6, 61, 1, None)
+    assert whole.gaps == ((3, 57),)
+    east.write_text("time,temperature\n2026-11-25T10:00:00Z,30\n")
+    assert "west.csv: has no dates" in str(preview_together([west, east])[1].error)
 
 
 # --- into the journal ---------------------------------------------------------------------------------------
