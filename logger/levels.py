@@ -1,0 +1,303 @@
+"""How hot each zone of a stack was, moment by moment, and by what moments firings can be compared. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from logger.judgement.zones import Places
+from logger.plan import Plan
+from logger.reading import Floats
+
+LIT_C_PER_MIN: Final = 12.0
+"""Coals alone warm a stack more slowly, burning wood faster. Common practice, no source. [°C/min]"""
+
+_SMOOTH_S: Final = 30.0
+_SUSTAINED_S: Final = 120.0
+_RISE_C: Final = 20.0
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What one probe read, in means over short times.
+
+    Attributes
+    ----------
+    probe : str
+        Its name in the plan.
+    t_s : array, shape (n,)
+        Ascending. [s]
+    mean_c : array, shape (n,)
+        NaN where nothing was OK. [°C]
+    """
+
+    probe: str
+    t_s: Floats
+    mean_c: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """How hot each zone was, on an even grid.
+
+    Attributes
+    ----------
+    zones : tuple of str, length z
+    pots : tuple of bool, length z
+        False for a zone that holds coals only.
+    t_s : array, shape (n,)
+        Middle of each step, from the firing's first reading. [s]
+    level_c : array, shape (n, z)
+        Mean of the probes that stand for the zone; NaN where there was none. [°C]
+    step_s : float
+        [s]
+    """
+
+    zones: tuple[str, ...]
+    pots: tuple[bool, ...]
+    t_s: Floats
+    level_c: Floats
+    step_s: float
+
+    @property
+    def of_pots(self) -> Floats:
+        """Columns of the zones that hold pots; all of them where none does."""
+        return self.level_c[:, self.pots] if any(self.pots) else self.level_c
+
+    def coldest(self) -> Floats:
+        """Give the coldest zone with pots at each moment.
+
+        Returns
+        -------
+        array, shape (n,)
+            NaN where nothing is known. [°C]
+        """
+        return _over_zones(np.fmin, self.of_pots)
+
+    def hottest(self) -> Floats:
+        """Give the hottest zone with pots at each moment.
+
+        Returns
+        -------
+        array, shape (n,)
+            NaN where nothing is known. [°C]
+        """
+        return _over_zones(np.fmax, self.of_pots)
+
+    def line(self, zone: str) -> Floats:
+        """Give one zone.
+
+        Parameters
+        ----------
+        zone : str
+
+        Returns
+        -------
+        array, shape (n,)
+            [°C]
+
+        Raises
+        ------
+        ValueError
+            There is no such zone.
+        """
+        return self.level_c[:, self.zones.index(zone)]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A time by which firings can be laid over one another.
+
+    Attributes
+    ----------
+    t_s : float
+        From the first reading. [s]
+    how : str
+        In words, how it was found.
+    found : bool
+        False where it is only a stand-in.
+    """
+
+    t_s: float
+    how: str
+    found: bool
+
+
+def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequence[Span]]) -> Levels:
+    """Put probes onto one grid, and take the mean of those that stand for each zone.
+
+    Parameters
+    ----------
+    plan : Plan
+    lines : sequence of Line
+        Probes that the plan doesn't name are left out.
+    distrusted : mapping of str to sequence of (from, to)
+        By probe, when its readings are not to be believed. [s]
+
+    Returns
+    -------
+    Levels
+        A step is as long as the slowest probe's usual step, from 1 to 60 s.
+    """
+    places = Places(plan)
+    index = {probe.name: j for j, probe in enumerate(plan.probes)}
+    known = [line for line in lines if line.probe in index and len(line.t_s)]
+    pots = tuple(z in places.pots for z in range(len(places.zones)))
+    if not known:
+        return Levels(places.zones, pots, np.empty(0), np.empty((0, len(pots))), 1.0)
+    usual = [float(np.median(np.diff(line.t_s))) for line in known if len(line.t_s) > 2]
+    step = min(60.0, max(1.0, math.ceil(max(usual, default=1.0) - 0.01)))
+    n = int(max(line.t_s[-1] for line in known) // step) + 1
+    grid = np.full((n, len(plan.probes)), np.nan)
+    for line in known:
+        good = np.isfinite(line.mean_c)
+        for begin, end in distrusted.get(line.probe, ()):
+            good &= (line.t_s < begin) | (line.t_s >= end)
+        cell = (line.t_s[good] // step).astype(np.int64)
+        total = np.bincount(cell, line.mean_c[good], n)
+        count = np.bincount(cell, minlength=n)
+        with np.errstate(invalid="ignore"):
+            grid[:, index[line.probe]] = total / count
+    level = np.full((n, len(places.zones)), np.nan)
+    for z, members in enumerate(places.members):
+        some = np.isfinite(grid[:, members])
+        with np.errstate(invalid="ignore"):
+            level[:, z] = np.where(some, grid[:, members], 0.0).sum(axis=1) / some.sum(axis=1)
+    middle: Floats = (np.arange(n, dtype=np.float64) + 0.5) * step
+    return Levels(places.zones, pots, middle, level, step)
+
+
+def lighting(levels: Levels) -> Moment:
+    """Find when the fire was lit: from when on the pots warmed as only burning wood warms them.
+
+    Parameters
+    ----------
+    levels : Levels
+
+    Returns
+    -------
+    Moment
+        Where nothing rose so fast, the first lasting rise; else the first reading.
+    """
+    smooth = smoothed(levels.of_pots, levels.step_s)
+    ahead = max(1, round(_SUSTAINED_S / levels.step_s))
+    if len(smooth) > ahead:
+        rise = smooth[ahead:] - smooth[:-ahead]
+        with np.errstate(invalid="ignore"):
+            fast = (rise >= LIT_C_PER_MIN * ahead * levels.step_s / 60.0).any(axis=1)
+            warm = (smooth - _first(smooth) >= _RISE_C).any(axis=1)
+        if fast.any():
+            words = f"a zone rises by {LIT_C_PER_MIN:g} °C a minute or more for two minutes"
+            return Moment(float(levels.t_s[fast.argmax()]), words, found=True)
+        if warm.any():
+            words = f"a zone has risen by {_RISE_C:g} °C; none rose as fast as burning wood makes it"
+            return Moment(float(levels.t_s[warm.argmax()]), words, found=True)
+    return Moment(0.0, "the first reading: no rise was seen", found=False)
+
+
+def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
+    """Find when a zone first came to a temperature, in means over half a minute.
+
+    Parameters
+    ----------
+    levels : Levels
+    zone : str
+    temperature_c : float
+        [°C]
+
+    Returns
+    -------
+    Moment or None
+        None where there is no such zone, or it never came so far.
+    """
+    if zone not in levels.zones or not len(levels.t_s):
+        return None
+    smooth = smoothed(levels.line(zone)[:, None], levels.step_s)[:, 0]
+    with np.errstate(invalid="ignore"):
+        above = smooth >= temperature_c
+    if not above.any():
+        return None
+    k = int(above.argmax())
+    t = float(levels.t_s[k])
+    if k and np.isfinite(smooth[k - 1]):
+        t -= levels.step_s * (smooth[k] - temperature_c) / max(smooth[k] - smooth[k - 1], 1e-9)
+    return Moment(t, f"{zone} passes {temperature_c:g} °C for the first time", found=True)
+
+
+def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]:
+    """Thin a line so that its peaks and dips stay.
+
+    Parameters
+    ----------
+    t_s, value_c : array, shape (n,)
+    points : int
+        About so many remain.
+
+    Returns
+    -------
+    t_s, value_c : array
+        The least and the greatest of each stretch in their order; one NaN where a stretch holds none.
+    """
+    if len(t_s) <= points:
+        return t_s, value_c
+    keep: list[int] = []
+    for part in np.array_split(np.arange(len(t_s)), max(1, points // 2)):
+        known = part[np.isfinite(value_c[part])]
+        if not len(known):
+            keep.append(int(part[0]))
+            continue
+        low, high = int(known[value_c[known].argmin()]), int(known[value_c[known].argmax()])
+        keep += sorted({low, high})
+    return t_s[keep], value_c[keep]
+
+
+def smoothed(values: Floats, step_s: float) -> Floats:
+    """Take the mean over half a minute around each moment.
+
+    Parameters
+    ----------
+    values : array, shape (n, z)
+        [°C]
+    step_s : float
+        [s]
+
+    Returns
+    -------
+    array, shape (n, z)
+        NaN where less than half of it is known. [°C]
+    """
+    n = max(1, round(_SMOOTH_S / step_s)) | 1
+    if n == 1 or not len(values):
+        return values
+    known = np.isfinite(values)
+    edge = np.zeros((1, values.shape[1]))
+    total = np.concatenate((edge, np.where(known, values, 0.0).cumsum(axis=0)))
+    count = np.concatenate((edge, known.cumsum(axis=0)))
+    at = np.arange(len(values))
+    high, low = np.minimum(at + n // 2 + 1, len(values)), np.maximum(at - n // 2, 0)
+    some = count[high] - count[low]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(some * 2 >= (high - low)[:, None], (total[high] - total[low]) / some, np.nan)
+
+
+def _first(values: Floats) -> Floats:
+    """The first known value of each column; NaN where there is none."""
+    known = np.isfinite(values)
+    found: Floats = np.where(
+        known.any(axis=0), values[known.argmax(axis=0), np.arange(values.shape[1])], np.nan
+    )
+    return found
+
+
+def _over_zones(reduce: Any, values: Floats) -> Floats:
+    """Reduce over zones, leaving out what isn't known."""
+    if not values.shape[1]:
+        return np.full(len(values), np.nan)
+    found: Floats = reduce.reduce(values, axis=1)
+    return found

@@ -1,0 +1,1 @@
+"""One firing as one file that opens anywhere and prints on two pages."""

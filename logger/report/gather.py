@@ -1,0 +1,221 @@
+"""Gathers what is known of a firing: levels of its zones, what was judged, what was written down, facts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from logger.facts import Fact, facts_of
+from logger.judgement.settings import RULES
+from logger.judging import rehearse
+from logger.levels import Levels, Line, Moment, Span, levels_of, lighting
+from logger.plan import Plan, assign_probes
+
+if TYPE_CHECKING:
+    from logger.journal.reader import JournalReader
+    from logger.journal.rows import EventRow, FiringInfo
+
+FINE_S: Final = 1
+COARSE_S: Final = 10
+LONG_US: Final = 24 * 3600 * 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Something that somebody wrote down, or that was called; times from the first reading.
+
+    Attributes
+    ----------
+    t_s : float
+        [s]
+    data : dict
+        As it is in the journal.
+    who : str
+    """
+
+    t_s: float
+    data: dict[str, Any]
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What is known of a firing.
+
+    Attributes
+    ----------
+    info : FiringInfo
+    plan : Plan
+        By which it was judged; with a probe for each channel where nobody made one.
+    levels : Levels
+    lit : Moment
+    rehearsal : dict
+        From `judging.rehearse`.
+    alarms : list of dict
+        `rule`, `title`, `warning`, `zone`, `probe`, `raised_s`, `cleared_s`, `message`.
+    live : bool
+        Whether the alarms are those that were called beside the fire; else they were worked out afterwards.
+    notes, spots : list of Written
+    facts : list of Fact
+    """
+
+    info: FiringInfo
+    plan: Plan
+    levels: Levels
+    lit: Moment
+    rehearsal: dict[str, Any]
+    alarms: list[dict[str, Any]]
+    live: bool
+    notes: list[Written]
+    spots: list[Written]
+    facts: list[Fact]
+
+
+def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
+    """Gather what is known of a firing.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+    rehearsal : dict, optional
+        From `judging.rehearse` under the firing's own plan; made if left out, which takes a second or two.
+
+    Returns
+    -------
+    Gathered
+    """
+    plan = judged_plan(info)
+    rehearsal = rehearsal or rehearse(reader, info)
+    events = reader.events(info.id)
+    levels = levels_of(plan, _lines(reader, info), _distrusted(rehearsal))
+    called = alarms_called(info, events)
+    alarms = named(rehearsal["alarms"]) if called is None else called
+    notes, spots = (_written(info, events, kind) for kind in ("note", "spot"))
+    facts = facts_of(
+        plan,
+        levels,
+        rehearsal,
+        alarms=alarms,
+        notes=[note.data for note in notes],
+        spots=[spot.data for spot in spots],
+    )
+    return Gathered(
+        info=info,
+        plan=plan,
+        levels=levels,
+        lit=lighting(levels),
+        rehearsal=rehearsal,
+        alarms=alarms,
+        live=called is not None,
+        notes=notes,
+        spots=spots,
+        facts=facts,
+    )
+
+
+def judged_plan(info: FiringInfo) -> Plan:
+    """Give the plan that a firing is judged by.
+
+    Parameters
+    ----------
+    info : FiringInfo
+
+    Returns
+    -------
+    Plan
+        A plan that only sets targets gets a probe for each channel, as the judgement gives it.
+    """
+    plan = info.plan
+    return plan if plan.probes else replace(plan, probes=assign_probes(None, info.seen))
+
+
+def alarms_called(info: FiringInfo, events: Sequence[EventRow]) -> list[dict[str, Any]] | None:
+    """Give the alarms that were called while the firing ran.
+
+    Parameters
+    ----------
+    info : FiringInfo
+    events : sequence of EventRow
+
+    Returns
+    -------
+    list of dict or None
+        None where nothing was judged then: an import.
+    """
+    if not any(event.kind in ("alarm", "stage") for event in events):
+        return None
+    alarms: list[dict[str, Any]] = []
+    standing: dict[str, dict[str, Any]] = {}
+    for event in events:
+        if event.kind != "alarm":
+            continue
+        data, t_s = event.data, (event.t_us - info.started_us) / 1e6
+        key = str(data.get("key"))
+        if data.get("transition") == "raised":
+            standing[key] = {**data, "raised_s": t_s, "cleared_s": None}
+            alarms.append(standing[key])
+        elif data.get("transition") == "cleared" and key in standing:
+            standing.pop(key)["cleared_s"] = t_s
+    return named(alarms)
+
+
+def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Give alarms the titles of their rules.
+
+    Parameters
+    ----------
+    alarms : sequence of mapping
+
+    Returns
+    -------
+    list of dict
+    """
+    out = []
+    for alarm in alarms:
+        rule = RULES.get(alarm["rule"])
+        out.append(
+            {
+                "rule": alarm["rule"],
+                "title": alarm["rule"].replace("_", " ") if rule is None else rule.title,
+                "warning": rule is None or rule.warning,
+                **{key: alarm.get(key) for key in ("zone", "probe", "raised_s", "cleared_s")},
+                "message": str(alarm.get("message") or ""),
+            }
+        )
+    return out
+
+
+def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
+    span_us = (info.last_us or info.started_us) - info.started_us
+    rollups = reader.rollups(info.id, FINE_S if span_us <= LONG_US else COARSE_S)
+    lines = []
+    for column in reader.columns(info.id):
+        if (column.rig, column.channel) in rollups:
+            t_us, buckets = rollups[column.rig, column.channel]
+            # The first bucket may begin before the first reading.
+            t_s = np.maximum((t_us - info.started_us) / 1e6, 0.0)
+            lines.append(Line(column.probe.name, t_s, buckets["mean"].astype(np.float64)))
+    return lines
+
+
+def _distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
+    spans: dict[str, list[Span]] = {}
+    for alarm in rehearsal["alarms"]:
+        if alarm["rule"] == "probe_fault" and alarm["probe"]:
+            end = alarm["cleared_s"]
+            spans.setdefault(alarm["probe"], []).append(
+                (alarm["raised_s"], float("inf") if end is None else end)
+            )
+    return spans
+
+
+def _written(info: FiringInfo, events: Sequence[EventRow], kind: str) -> list[Written]:
+    return [
+        Written((event.t_us - info.started_us) / 1e6, event.data, event.who)
+        for event in events
+        if event.kind == kind
+    ]
