@@ -1,0 +1,90 @@
+"""A firing at a glance: how hot its coldest and hottest places were, in some 120 steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+
+from logger.journal.reader import Column, FiringInfo, JournalReader
+from logger.journal.rollup import LEVELS_S
+from logger.judgement.zones import Places
+from logger.reading import Floats
+
+STEPS: Final = 120
+
+
+def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
+    """Make a firing's small picture and its headline figure.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : FiringInfo
+
+    Returns
+    -------
+    dict
+        `coldest`: zone and peak of the zone (without coals) whose peak is lowest, from means over the
+        probes and over 1, 10 or 60 s; None where there is none. `low`, `mean`, `high`: lists of °C, None
+        where nothing was read. `step_s`, `target_c`.
+    """
+    length_s = max(1.0, ((firing.last_us or firing.started_us) - firing.started_us) / 1e6)
+    level_s = max(s for s in LEVELS_S if s * STEPS <= length_s or s == LEVELS_S[0])
+    columns = reader.columns(firing.id)
+    values = _levels(reader, firing, columns, level_s)
+    every = max(1, -(-values.shape[0] // STEPS))
+    padded = np.full((-(-values.shape[0] // every) * every, values.shape[1]), np.nan)
+    padded[: len(values)] = values
+    steps = padded.reshape(len(padded) // every, -1)
+    some = ~np.isnan(steps)
+    count = some.sum(axis=1)
+    low = np.where(some, steps, np.inf).min(axis=1, initial=np.inf)
+    high = np.where(some, steps, -np.inf).max(axis=1, initial=-np.inf)
+    mean = np.where(some, steps, 0.0).sum(axis=1) / np.maximum(count, 1)
+    return {
+        "coldest": _coldest(firing, columns, values),
+        "low": _told(low, count),
+        "mean": _told(mean, count),
+        "high": _told(high, count),
+        "step_s": every * level_s,
+        "target_c": firing.plan.target_c,
+    }
+
+
+def _levels(reader: JournalReader, firing: FiringInfo, columns: Sequence[Column], level_s: int) -> Floats:
+    """Mean of each bucket, shape (buckets, columns); NaN where nothing was OK."""
+    rollups = reader.rollups(firing.id, level_s)
+    begin = firing.started_us // (level_s * 1_000_000)
+    end = (firing.last_us or firing.started_us) // (level_s * 1_000_000)
+    values = np.full((max(1, end - begin + 1), len(columns)), np.nan)
+    for j, column in enumerate(columns):
+        found = rollups.get((column.rig, column.channel))
+        if found is None:
+            continue
+        at = found[0] // (level_s * 1_000_000) - begin
+        inside = (at >= 0) & (at < len(values))
+        values[at[inside], j] = found[1]["mean"][inside]
+    return values
+
+
+def _coldest(firing: FiringInfo, columns: Sequence[Column], values: Floats) -> dict[str, Any] | None:
+    places = Places(replace(firing.plan, probes=tuple(c.probe for c in columns)))
+    peaks: list[tuple[float, str]] = []
+    for zone in places.pots:
+        own = values[:, places.members[zone]]
+        some = ~np.isnan(own)
+        there = some.any(axis=1)
+        if there.any():
+            means = np.where(some, own, 0.0).sum(axis=1)[there] / some.sum(axis=1)[there]
+            peaks.append((float(means.max()), places.zones[zone]))
+    if not peaks:
+        return None
+    peak_c, name = min(peaks)
+    return {"zone": name, "peak_c": round(peak_c, 1)}
+
+
+def _told(values: Floats, count: Any) -> list[float | None]:
+    return [round(v, 1) if n else None for v, n in zip(values.tolist(), count.tolist(), strict=True)]

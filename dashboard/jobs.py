@@ -1,0 +1,135 @@
+"""What `dashboard.apart` does in a process of its own."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from logger.journal.csv_table import CsvOptions
+from logger.journal.reader import JournalReader
+
+SHOWN_GAPS = 20
+
+
+def preview(files: list[str], options: dict[str, Any]) -> dict[str, Any]:
+    """Say what is understood of CSV files.
+
+    Parameters
+    ----------
+    files : list of str
+        Paths.
+    options : dict
+        Of `CsvOptions`.
+
+    Returns
+    -------
+    dict
+        `files` and `whole`.
+    """
+    from logger.journal.csv_preview import preview_together
+
+    paths = [Path(file) for file in files]
+    found, whole = preview_together(paths, CsvOptions(**options))
+    return {
+        "files": [{"name": path.name, **asdict(each)} for path, each in zip(paths, found, strict=True)],
+        "whole": {**asdict(whole), "gaps": whole.gaps[:SHOWN_GAPS], "gap_count": len(whole.gaps)},
+    }
+
+
+def import_files(
+    journal: str,
+    files: list[str],
+    options: dict[str, Any],
+    title: str,
+    started_us: int | None,
+    invented: bool,
+) -> dict[str, Any]:
+    """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
+
+    Parameters
+    ----------
+    journal : str
+        Path.
+    files : list of str
+        Paths.
+    options : dict
+        Of `CsvOptions`.
+    title : str
+    started_us : int or None
+        Where the files have no dates. [µs]
+    invented : bool
+
+    Returns
+    -------
+    dict
+        `firing` and `title`.
+    """
+    from logger.journal.csv_in import import_csv
+    from logger.journal.writer import JournalWriter
+
+    with contextlib.closing(JournalWriter(Path(journal))) as writer:
+        info, _ = import_csv(
+            writer,
+            [Path(file) for file in files],
+            CsvOptions(**options),
+            title=title,
+            started_us=started_us,
+            invented=invented,
+        )
+    return {"firing": info.id, "title": info.title}
+
+
+def export(journal: str, firing: str, kind: str, out: str) -> int:
+    """Write a firing as a file.
+
+    Parameters
+    ----------
+    journal : str
+        Path.
+    firing : str
+        Its ID.
+    kind : {'csv', 'parquet', 'line-protocol'}
+    out : str
+        Path.
+
+    Returns
+    -------
+    int
+        Rows.
+    """
+    from logger.journal import export as exports
+
+    write = {
+        "csv": exports.export_csv,
+        "parquet": exports.export_parquet,
+        "line-protocol": exports.export_line_protocol,
+    }[kind]
+    with contextlib.closing(JournalReader(Path(journal))) as reader:
+        return write(reader, firing, Path(out))
+
+
+def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
+    """Judge a stored firing from its beginning.
+
+    Parameters
+    ----------
+    journal : str
+        Path.
+    firing : str
+        Its ID.
+    plan : str or None
+        TOML; the firing's own if None.
+
+    Returns
+    -------
+    dict
+        See `logger.replaying.judged`.
+    """
+    from logger.replaying import judged
+
+    from logger.plan import loads
+
+    with contextlib.closing(JournalReader(Path(journal))) as reader:
+        return judged(reader, reader.firing(firing), None if plan is None else loads(plan))

@@ -1,0 +1,191 @@
+"""Where files stand that came in from a tablet, until they are imported or left."""
+
+from __future__ import annotations
+
+import re
+import secrets
+import shutil
+import time
+import unicodedata
+from collections.abc import AsyncIterator, Sequence
+from pathlib import Path
+from typing import Final
+
+from logger.errors import UserError
+
+MAX_BYTES: Final = 64 << 20
+"""Of the files that make one firing, together."""
+MAX_FILES: Final = 32
+KEPT_S: Final = 3600.0
+"""Files that nobody came back for are removed after this. [s]"""
+
+
+class SpoolError(UserError):
+    """Files that can't be taken: says why, and the mend."""
+
+    field = "files"
+
+
+class Spool:
+    """A private folder in the user's own.
+
+    Parameters
+    ----------
+    home : Path
+    """
+
+    def __init__(self, home: Path) -> None:
+        self.root = home / "spool"
+
+    def open(self) -> str:
+        """Make a place for files that belong together.
+
+        Returns
+        -------
+        str
+            Its token.
+        """
+        self.sweep()
+        token = secrets.token_hex(8)
+        self.root.mkdir(mode=0o700, parents=True, exist_ok=True)
+        (self.root / token).mkdir(mode=0o700)
+        return token
+
+    def folder(self, token: str) -> Path:
+        """Find the place.
+
+        Parameters
+        ----------
+        token : str
+
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        SpoolError
+            It isn't there any more.
+        """
+        found = self.root / token
+        if not re.fullmatch(r"[0-9a-f]{16}", token) or not found.is_dir():
+            raise SpoolError("these files are no longer here; choose them again")
+        return found
+
+    def files(self, token: str, names: Sequence[str]) -> list[Path]:
+        """Find files.
+
+        Parameters
+        ----------
+        token : str
+        names : sequence of str
+            As `take` gave them.
+
+        Returns
+        -------
+        list of Path
+
+        Raises
+        ------
+        SpoolError
+            One of them isn't there.
+        """
+        folder = self.folder(token)
+        there = {path.name: path for path in folder.iterdir()}
+        if not names or not set(names) <= there.keys():
+            raise SpoolError("these files are no longer here; choose them again")
+        return [there[name] for name in names]
+
+    async def take(self, token: str, name: str, body: AsyncIterator[bytes]) -> str:
+        """Take a file in; nothing of it stays where it is refused.
+
+        Parameters
+        ----------
+        token : str
+        name : str
+            As the tablet calls it.
+        body : async iterator of bytes
+
+        Returns
+        -------
+        str
+            What it is called here.
+
+        Raises
+        ------
+        SpoolError
+            Too large, or too many.
+        """
+        folder = self.folder(token)
+        there = [path for path in folder.iterdir() if not path.name.startswith(".")]
+        if len(there) >= MAX_FILES:
+            raise SpoolError(f"more than {MAX_FILES} files; a rig has no more channels than that")
+        room = MAX_BYTES - sum(path.stat().st_size for path in there)
+        part = folder / f".{secrets.token_hex(4)}.part"
+        try:
+            with part.open("xb") as file:
+                async for piece in body:
+                    room -= len(piece)
+                    if room < 0:
+                        raise SpoolError(
+                            f"larger than {MAX_BYTES >> 20} MB; bring it in on this computer with "
+                            "`stokewatch import`"
+                        )
+                    file.write(piece)
+            own = _free_name(plain_name(name, "readings.csv"), {path.name for path in there})
+            part.rename(folder / own)
+        except OSError as exc:
+            raise SpoolError(f"{name}: can't be kept here ({exc.strerror}); make room on the disk") from exc
+        finally:
+            part.unlink(missing_ok=True)
+        return own
+
+    def drop(self, token: str) -> None:
+        """Remove files; nothing where they are gone already.
+
+        Parameters
+        ----------
+        token : str
+        """
+        if re.fullmatch(r"[0-9a-f]{16}", token):
+            shutil.rmtree(self.root / token, ignore_errors=True)
+
+    def sweep(self) -> None:
+        """Remove what nobody came back for."""
+        if not self.root.is_dir():
+            return
+        for folder in self.root.iterdir():
+            if time.time() - folder.stat().st_mtime > KEPT_S:
+                shutil.rmtree(folder, ignore_errors=True)
+
+
+def plain_name(name: str, otherwise: str) -> str:
+    """Make a file's name that is one on any disk.
+
+    Parameters
+    ----------
+    name : str
+        From anywhere.
+    otherwise : str
+        Where nothing is left of it.
+
+    Returns
+    -------
+    str
+        Letters, digits, spaces and ``-_.,()+``; no folder, no dot in front, at most 80 characters.
+    """
+    last = unicodedata.normalize("NFC", name).replace("\\", "/").rsplit("/", 1)[-1]
+    kept = "".join(c if c.isalnum() or c in " -_.,()+" else "_" for c in last)
+    stem, dot, ending = kept.strip(" .").rpartition(".")
+    short = f"{stem[:70].strip()}.{ending[:9]}" if dot else ending[:80]
+    return short if re.search(r"\w", short.replace("_", "")) else otherwise
+
+
+def _free_name(name: str, taken: set[str]) -> str:
+    stem, dot, ending = name.rpartition(".")
+    stem, ending = (stem, f".{ending}") if dot else (name, "")
+    number = 1
+    while name in taken:
+        number += 1
+        name = f"{stem} {number}{ending}"
+    return name
