@@ -15,6 +15,7 @@ from logger.errors import UserError
 from logger.judgement.settings import RULES
 
 Reads = Literal["coals", "air", "wall", "surface"]
+JudgeOn = Literal["probes", "estimate"]
 AlarmSettings = dict[str, dict[str, float | bool]]
 
 LETTERS: Final = ("B", "E", "J", "K", "N", "R", "S", "T")
@@ -89,6 +90,26 @@ class Probe:
     correction: tuple[tuple[float, float], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Clay:
+    """What is known of the pots for the estimate of their own temperature: the plan's `[estimate]`.
+
+    Attributes
+    ----------
+    judge_on : {'probes', 'estimate'}
+        What verdict, target and soak go by. The estimate counts for a zone once its probes have proved
+        consistent; until then, and where they no longer are, its probes do.
+    wall_mm : float or None
+        Thickness of the pots' walls; None where nobody measured it. [mm]
+    zones : tuple of str
+        Zones without a probe, of which spot readings are taken.
+    """
+
+    judge_on: JudgeOn = "probes"
+    wall_mm: float | None = None
+    zones: tuple[str, ...] = ()
+
+
 def default_alarms() -> AlarmSettings:
     """Every rule with every setting at its default.
 
@@ -118,6 +139,7 @@ class Plan:
     probes : tuple of Probe
     alarms : dict
         Complete: every rule, every setting.
+    clay : Clay
     """
 
     title: str = ""
@@ -126,6 +148,7 @@ class Plan:
     soak_min: float = 10.0
     probes: tuple[Probe, ...] = ()
     alarms: AlarmSettings = field(default_factory=default_alarms)
+    clay: Clay = Clay()
 
     @property
     def zones(self) -> tuple[str, ...]:
@@ -146,6 +169,8 @@ class Plan:
             "burnout_c": self.burnout_c,
             "soak_min": self.soak_min,
         }
+        if estimate := _estimate_table(self.clay):
+            doc["estimate"] = estimate
         if self.probes:
             doc["probe"] = [_probe_table(p) for p in self.probes]
         defaults = default_alarms()
@@ -323,6 +348,17 @@ def guess_reads(name: str) -> Reads:
     return "air"
 
 
+def _estimate_table(clay: Clay) -> dict[str, Any]:
+    table: dict[str, Any] = {}
+    if clay.judge_on != "probes":
+        table["judge_on"] = clay.judge_on
+    if clay.wall_mm is not None:
+        table["wall_mm"] = clay.wall_mm
+    if clay.zones:
+        table["zones"] = list(clay.zones)
+    return table
+
+
 def _probe_table(probe: Probe) -> dict[str, Any]:
     table: dict[str, Any] = {"name": probe.name, "channel": probe.channel}
     if probe.rig is not None:
@@ -395,7 +431,9 @@ class _Reader:
         return PlanError(f"{self._source}{line}: {_dotted(path)}: {what}", field, what)
 
     def plan(self, doc: dict[str, Any]) -> Plan:
-        self._known_keys((), doc, ("title", "target_c", "burnout_c", "soak_min", "probe", "alarm"))
+        self._known_keys(
+            (), doc, ("title", "target_c", "burnout_c", "soak_min", "estimate", "probe", "alarm")
+        )
         plan = Plan(
             title=self._text((), doc, "title", "", empty=True, longest=200),
             target_c=self._number((), doc, "target_c", 780.0, 100, 1400, "°C"),
@@ -403,6 +441,7 @@ class _Reader:
             soak_min=self._number((), doc, "soak_min", 10.0, 0, 600, "min"),
             probes=self._probes(doc),
             alarms=self._alarms(doc),
+            clay=self._clay(doc),
         )
         if plan.burnout_c > plan.target_c:
             raise self.error(
@@ -496,6 +535,24 @@ class _Reader:
                     at, f"{reading:g} for {truth:g} °C is no correction but a fault; mend the probe"
                 )
         return tuple(read)
+
+    def _clay(self, doc: dict[str, Any]) -> Clay:
+        at, table = ("estimate",), doc.get("estimate", {})
+        if not isinstance(table, dict):
+            raise self.error(at, "must be a table; write [estimate] above its settings")
+        self._known_keys(at, table, ("judge_on", "wall_mm", "zones"))
+        judge_on = table.get("judge_on", "probes")
+        if judge_on not in get_args(JudgeOn):
+            raise self.error((*at, "judge_on"), f"{judge_on!r} is not one of {', '.join(get_args(JudgeOn))}")
+        zones = table.get("zones", [])
+        if not isinstance(zones, list) or len(zones) > MAX_PROBES:
+            raise self.error((*at, "zones"), f'give a list of at most {MAX_PROBES} names: ["windward"]')
+        names = [self._text((*at, "zones"), {"zones": zone}, "zones", "") for zone in zones]
+        return Clay(
+            judge_on=cast(JudgeOn, judge_on),
+            wall_mm=self._number(at, table, "wall_mm", 0.0, 2, 50, "mm") if "wall_mm" in table else None,
+            zones=tuple(dict.fromkeys(names)),
+        )
 
     def _alarms(self, doc: dict[str, Any]) -> AlarmSettings:
         alarms = default_alarms()
