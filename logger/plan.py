@@ -547,7 +547,7 @@ class _Reader:
         zones = table.get("zones", [])
         if not isinstance(zones, list) or len(zones) > MAX_PROBES:
             raise self.error((*at, "zones"), f'give a list of at most {MAX_PROBES} names: ["windward"]')
-        names = [self._text((*at, "zones"), {"zones": zone}, "zones", "") for zone in zones]
+        names = [self._text(at, {"zones": zone}, "zones", "") for zone in zones]
         return Clay(
             judge_on=cast(JudgeOn, judge_on),
             wall_mm=self._number(at, table, "wall_mm", 0.0, 2, 50, "mm") if "wall_mm" in table else None,
