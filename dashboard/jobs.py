@@ -127,9 +127,8 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
     dict
         See `logger.replaying.judged`.
     """
-    from logger.replaying import judged
-
     from logger.plan import loads
+    from logger.replaying import judged
 
     with contextlib.closing(JournalReader(Path(journal))) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
@@ -113,12 +113,39 @@ class Judging:
         list of Event
             After a restart these are in the journal already.
         """
-        events: list[Event] = []
+        parts = self.replay_in_steps(reader, firing, since_us, _MINUTE_US)
+        return [event for _, events in parts for event in events]
+
+    def replay_in_steps(
+        self, reader: JournalReader, firing: str, since_us: int | None, step_us: int
+    ) -> Iterator[tuple[int, list[Event]]]:
+        """Judge stored readings, stopping after each step of time.
+
+        Parameters
+        ----------
+        reader : JournalReader
+        firing : str
+            Its ID.
+        since_us : int or None
+            From this time on; None for all. [µs]
+        step_us : int
+            A whole part of a minute. [µs]
+
+        Yields
+        ------
+        (int, list of Event)
+            The step's end [µs], and what was said in it. Steps without readings are left out.
+        """
         stored = reader.batches(firing, since_us=since_us)
         # All rigs' readings of a minute together, so that none of them looks late.
-        for _, minute in groupby(stored, key=lambda batch: int(batch.t_us[0]) // _MINUTE_US):
-            events += self.take([self._with_cold_junctions(batch) for batch in minute])
-        return events
+        for minute, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // _MINUTE_US):
+            batches = [self._with_cold_junctions(batch) for batch in group]
+            for begin in range(minute * _MINUTE_US, (minute + 1) * _MINUTE_US, step_us):
+                cut = [
+                    part for batch in batches if len((part := _between(batch, begin, begin + step_us)).t_us)
+                ]
+                if cut:
+                    yield begin + step_us, self.take(cut)
 
     def advance(self, now_us: int) -> list[Event]:
         """Let time pass without readings.
@@ -292,6 +319,21 @@ class Judging:
         seen = [(batch.rig, channel.name) for channel in batch.channels]
         again = reconvert(batch, assign_probes(self.judge.plan, seen))
         return replace(batch, cold_junction_c=again.cold_junction_c)
+
+
+def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
+    """Give a batch's frames of a stretch of time, from `since_us` until before `until_us`."""
+    a, b = np.searchsorted(batch.t_us, (since_us, until_us))
+    if b - a == len(batch.t_us):
+        return batch
+    rows = slice(int(a), int(b))
+    return replace(
+        batch,
+        **{
+            name: getattr(batch, name)[rows]
+            for name in ("t_us", "seq", "ms", "raw", "raw_cj", "temperature_c", "cold_junction_c", "status")
+        },
+    )
 
 
 def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
