@@ -31,6 +31,8 @@ SPOT_S: Final = 900.0
 """A spot reading counts as what an estimate stands on for this long. [s]"""
 CONSISTENT_S: Final = 600.0
 """How long a zone's probes must have been believed without a break before it counts as consistent. [s]"""
+DOUBTFUL_S: Final = 120.0
+"""A zone whose probes have said nothing credible for so long is no longer consistent. [s]"""
 
 Basis = Literal["probe", "spot", "neighbours", "nothing"]
 
@@ -53,8 +55,8 @@ class ZoneEstimate:
         The best that it stands on now: a probe of its own that can be believed; a spot reading of the last
         15 min; other zones; or only what was known before.
     consistent : bool
-        Its own probes have been believed for 10 min on end, and the last spot reading, if there was one, fell
-        where it was expected.
+        Its own probes have been believed for 10 min on end, never since been disbelieved for 2 min, and the
+        last spot reading, if there was one, fell where it was expected.
     """
 
     wall_c: float
@@ -82,11 +84,9 @@ class Estimator:
         Time constants by probe, from the cold check. [s]
     extra_zones : sequence of str, optional
         Zones that have no probe, only spot readings and neighbours.
-
-    Notes
-    -----
-    Readings are taken together by whole seconds (their median), so the estimate is up to a second old. It
-    does not matter how readings are cut into batches.
+    step_s : float, default 1
+        Readings are taken together over this time (their median), so the estimate is up to a step old. It
+        does not matter how readings are cut into batches. [s]
     """
 
     def __init__(
@@ -96,8 +96,10 @@ class Estimator:
         model: Model | None = None,
         lag_s: Mapping[str, float] | None = None,
         extra_zones: Sequence[str] = (),
+        step_s: float = 1.0,
     ) -> None:
         self.model = model or Model()
+        self._step_s = step_s
         self._layout = ZoneLayout(plan, extra_zones, lag_s or {})
         self.zones = self._layout.zones
         self._filter = self._layout.filter(self.model)
@@ -106,6 +108,8 @@ class Estimator:
         self._spot_s = np.full(len(self.zones), -np.inf)
         self._spot_fits = np.ones(len(self.zones), dtype=np.bool_)
         self._believed_s = np.zeros(len(self.zones))
+        self._doubted_s = np.zeros(len(self.zones))
+        self._proved = np.zeros(len(self.zones), dtype=np.bool_)
 
     def push(self, t_s: float | Floats, temperature_c: Floats, status: Bytes) -> None:
         """Take readings, in the order of the plan's probes.
@@ -129,7 +133,7 @@ class Estimator:
         if rows.shape[1] != self._layout.columns:
             raise ValueError(f"{rows.shape[1]} columns, but the plan has {self._layout.columns} probes")
         for t, row in zip(times.tolist(), rows, strict=True):
-            if self._pending and np.floor(t) != np.floor(self._pending[0][0]):
+            if self._pending and t // self._step_s != self._pending[0][0] // self._step_s:
                 self._flush()
             self._pending.append((t, row))
 
@@ -204,7 +208,7 @@ class Estimator:
                 inside_lag_c=float(through.inside_lag_c[z]),
                 steepest_c_mm=float(through.steepest_c_mm[z]),
                 basis=self._basis(z, live, now),
-                consistent=bool(self._believed_s[z] >= CONSISTENT_S and self._spot_fits[z]),
+                consistent=bool(self._proved[z] and self._spot_fits[z]),
             )
             for z, zone in enumerate(self.zones)
         }
@@ -218,7 +222,7 @@ class Estimator:
         """
         return msgspec.msgpack.encode(
             {
-                "version": 1,
+                "version": 2,
                 "zones": self.zones,
                 "looks": self._layout.looks,
                 "t_s": self._t_s,
@@ -226,6 +230,8 @@ class Estimator:
                 "spot_s": self._spot_s.tobytes(),
                 "spot_fits": self._spot_fits.tobytes(),
                 "believed_s": self._believed_s.tobytes(),
+                "doubted_s": self._doubted_s.tobytes(),
+                "proved": self._proved.tobytes(),
                 "filter": self._filter.save(),
             }
         )
@@ -239,12 +245,13 @@ class Estimator:
         model: Model | None = None,
         lag_s: Mapping[str, float] | None = None,
         extra_zones: Sequence[str] = (),
+        step_s: float = 1.0,
     ) -> Estimator:
         """Go on from a snapshot: the same readings then give the same estimates.
 
         Parameters
         ----------
-        plan, model, lag_s, extra_zones
+        plan, model, lag_s, extra_zones, step_s
             As the estimator was made with.
         snapshot : bytes
 
@@ -257,11 +264,11 @@ class Estimator:
         ValueError
             The snapshot belongs to other zones or probes.
         """
-        self = cls(plan, model=model, lag_s=lag_s, extra_zones=extra_zones)
+        self = cls(plan, model=model, lag_s=lag_s, extra_zones=extra_zones, step_s=step_s)
         try:
             doc = msgspec.msgpack.decode(snapshot)
             same = (
-                doc["version"] == 1
+                doc["version"] == 2
                 and tuple(doc["zones"]) == self.zones
                 and doc["looks"] == self._layout.looks
             )
@@ -274,11 +281,13 @@ class Estimator:
         self._spot_s = np.frombuffer(doc["spot_s"]).copy()
         self._spot_fits = np.frombuffer(doc["spot_fits"], dtype=np.bool_).copy()
         self._believed_s = np.frombuffer(doc["believed_s"]).copy()
+        self._doubted_s = np.frombuffer(doc["doubted_s"]).copy()
+        self._proved = np.frombuffer(doc["proved"], dtype=np.bool_).copy()
         self._filter.load(doc["filter"])
         return self
 
     def _flush(self) -> None:
-        """Work in the second that is complete."""
+        """Work in the step that is complete."""
         rows = np.stack([row for _, row in self._pending])
         t = self._pending[-1][0]
         self._pending = []
@@ -295,6 +304,9 @@ class Estimator:
         believed = (self._filter.silent_s < ALIVE_S).any(axis=1)
         off = (self._filter.credibility.off & known).any(axis=1)
         self._believed_s = np.where(believed & ~off, self._believed_s + dt, 0.0)
+        self._doubted_s = np.where(believed, 0.0, self._doubted_s + dt)
+        self._proved |= self._believed_s >= CONSISTENT_S
+        self._proved &= self._doubted_s < DOUBTFUL_S
 
     def _basis(self, zone: int, live: Bools, now_s: float) -> Basis:
         if live[zone]:

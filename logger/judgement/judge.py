@@ -13,6 +13,8 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
+from logger.judgement.clay import ClayWatch, EstimateRow, estimate_data
+from logger.judgement.estimate import ZoneEstimate
 from logger.judgement.packing import pack, unpack
 from logger.judgement.rules import Condition, Rules
 from logger.judgement.rules_collapse import Collapse
@@ -47,6 +49,8 @@ class LoadVerdict:
         Coldest first.
     alarms : tuple of Alarm
         Standing, the probable cause first.
+    estimates : dict of str to ZoneEstimate
+        What the pots of each zone are at by the model; empty where nothing is estimated.
     """
 
     line: str
@@ -55,6 +59,7 @@ class LoadVerdict:
     coldest: str | None
     zones: tuple[ZoneVerdict, ...]
     alarms: tuple[Alarm, ...]
+    estimates: dict[str, ZoneEstimate]
 
 
 class Judge:
@@ -64,10 +69,14 @@ class Judge:
     ----------
     plan : Plan
         Its probes are the columns of what is pushed.
+    estimating : bool, default False
+        Whether the pots' own temperature is estimated even where the plan doesn't judge on it.
     """
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
         self.plan = plan
+        self._clay = ClayWatch(plan) if estimating or plan.clay.judge_on == "estimate" else None
+        self._rows: list[EstimateRow] = []
         k = len(plan.probes)
         places = Places(plan)
         self._places = places
@@ -153,6 +162,25 @@ class Judge:
         events = self._judge(t[:over], c[:over], s[:over], j[:over])
         return events + self._empty_until(until)
 
+    def report(self, t_s: float, rule: str, place: str, holds: bool, message: str) -> list[Event]:
+        """Take a condition that no reading shows, such as a lamp that doesn't answer.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        rule : str
+        place : str
+            Where; in the alarm's key.
+        holds : bool
+        message : str
+
+        Returns
+        -------
+        list of Event
+        """
+        return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, message))
+
     def act(self, t_s: float, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
         """Do what a person wants with an alarm.
 
@@ -178,6 +206,31 @@ class Judge:
         """
         return self._alarms.act(t_s, action, key, who, minutes)
 
+    def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
+        """Take a spot reading of a zone's surface.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        zone : str
+        reading_c : float
+            As the gun showed it. [°C]
+        set_emissivity : float
+            That the gun was set to.
+
+        Returns
+        -------
+        bool
+            False where it says nothing of an estimate: there is none, or none of that place.
+        """
+        return self._clay is not None and self._clay.spot(t_s, zone, reading_c, set_emissivity)
+
+    def take_estimates(self) -> list[EstimateRow]:
+        """Give the rows of the estimate since the last call, to be kept."""
+        rows, self._rows = self._rows, []
+        return rows
+
     def verdict(self) -> LoadVerdict:
         """What is to be said now.
 
@@ -195,6 +248,7 @@ class Judge:
             coldest=coldest,
             zones=zones,
             alarms=tuple(self._alarms.standing()),
+            estimates={} if self._clay is None else self._clay.zones(),
         )
 
     def snapshot(self) -> bytes:
@@ -212,13 +266,14 @@ class Judge:
                 "quiet_s": self._quiet_s,
                 "was_silent": self._was_silent,
                 "alarms": self._alarms.state(),
+                "clay": None if self._clay is None else self._clay.snapshot(),
                 **{name: _state(part) for name, part in self._parts().items()},
                 "rings": {n: _state(getattr(self._trend, n)) for n in ("raw", "fast", "slow")},
             }
         )
 
     @classmethod
-    def restore(cls, plan: Plan, state: bytes) -> Judge:
+    def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False) -> Judge:
         """Go on from a snapshot.
 
         Parameters
@@ -227,18 +282,22 @@ class Judge:
             The same as before.
         state : bytes
             From `snapshot`.
+        estimating : bool, default False
+            As before.
 
         Returns
         -------
         Judge
         """
-        judge = cls(plan)
+        judge = cls(plan, estimating=estimating)
         data = unpack(state)
         judge._second = data["second"]
         judge._pending = tuple(data["pending"])
         judge._quiet_s = data["quiet_s"]
         judge._was_silent = data["was_silent"]
         judge._alarms = AlarmBook.from_state(data["alarms"])
+        if judge._clay is not None and data["clay"] is not None:
+            judge._clay.restore(data["clay"])
         for name, part in judge._parts().items():
             part.__dict__.update(data[name])
         for name, ring in data["rings"].items():
@@ -299,7 +358,13 @@ class Judge:
         trend.step(second, value, count)
         watch.step(trend, value, count, bad, swing, junction)
         rate = trend.rate_c_per_min()
-        book.step(t_s, trend.level_c, rate, watch.trusted)
+        estimate_c = None
+        if self._clay is not None:
+            row = self._clay.step(t_s, value)
+            if row is not None:
+                self._rows.append(row)
+            estimate_c = self._clay.counted_c()
+        book.step(t_s, trend.level_c, rate, watch.trusted, estimate_c)
         coals_c, coals_rate = self._coals(rate)
         events = self._alarms.expire(t_s)
         if self._stages.step(book, coals_c, coals_rate):
@@ -366,7 +431,17 @@ class Judge:
         coldest = lacking[0]
         spread = max(v.level_c or 0.0 for v in pots) - (pots[0].level_c or 0.0)
         wide = f" Spread {spread:.0f} °C." if len(pots) > 1 else ""
-        return f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C: {coldest.missing}.{wide}{unseen}"
+        how = " (estimated)" if coldest.by == "estimate" else ""
+        return (
+            f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C{how}: {coldest.missing}."
+            f"{wide}{unseen}{self._fallen_back(pots)}"
+        )
+
+    def _fallen_back(self, pots: list[ZoneVerdict]) -> str:
+        if self.plan.clay.judge_on != "estimate":
+            return ""
+        names = sorted(v.zone for v in pots if v.by == "probes")
+        return f" By probes, not by the estimate: {', '.join(names)}." if names else ""
 
 
 def _state(part: Any) -> dict[str, Any]:
@@ -394,5 +469,6 @@ def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
         "leading": verdict.leading,
         "coldest": verdict.coldest,
         "zones": [asdict(v) for v in verdict.zones],
+        "estimates": {zone: estimate_data(e) for zone, e in verdict.estimates.items()},
     }
     return {"load": load, "alarms": [alarm_data(a) for a in verdict.alarms]}

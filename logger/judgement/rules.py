@@ -86,7 +86,7 @@ class Rules:
         yield from self._zones(level, rate, stages, alarms)
         yield from self._stalled(level, trend, book, stages, alarms)
         yield from self._spread(level, stages, alarms)
-        yield from self._good(level, book)
+        yield from self._good(book)
 
     def _probe_fault(self, watch: ProbeWatch, alarms: AlarmBook) -> Iterator[Condition]:
         for j, fault in enumerate(watch.fault.tolist()):
@@ -203,9 +203,9 @@ class Rules:
         words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}" if holds else ""
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
-    def _good(self, level: list[float], book: ZoneBook) -> Iterator[Condition]:
+    def _good(self, book: ZoneBook) -> Iterator[Condition]:
         wait = float(self._set["target_reached"]["for_s"])
-        soak_s = book.soak_s.tolist()
+        level, soak_s = book.counted_c.tolist(), book.soak_s.tolist()
         for z in self._places.pots:
             zone, c = self._places.zones[z], level[z]
             if c >= self._plan.target_c:
@@ -214,9 +214,9 @@ class Rules:
                 self.done_s[z] = 0.0
             # Good news stands for two minutes and then makes room.
             fresh = wait <= self.done_s[z] <= wait + 120.0
-            yield Condition(
-                "target_reached", zone, None, fresh, 1.0, 1.0, f"{zone} is at {c:.0f} °C" if fresh else ""
-            )
+            how = " (estimated)" if book.by_estimate[z] else ""
+            words = f"{zone} is at {c:.0f} °C{how}" if fresh else ""
+            yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
             soak = self._plan.soak_min * 60.0
             fresh = soak <= soak_s[z] <= soak + 120.0 and self.done_s[z] > 0.0
             yield Condition(
@@ -226,7 +226,7 @@ class Rules:
                 fresh,
                 1.0,
                 1.0,
-                f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C"
+                f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C{how}"
                 if fresh
                 else "",
             )

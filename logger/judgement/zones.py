@@ -99,6 +99,8 @@ class ZoneVerdict:
         All of its probes are; then there is no verdict.
     coals : bool
         It holds coals only and need not reach anything.
+    by : {'probes', 'estimate'}
+        What level, peak and times are counted by now.
     """
 
     zone: str
@@ -113,6 +115,7 @@ class ZoneVerdict:
     missing: str
     faulty: bool
     coals: bool
+    by: str = "probes"
 
 
 class ZoneBook:
@@ -122,12 +125,21 @@ class ZoneBook:
     ----------
     plan : Plan
     places : Places
+
+    Attributes
+    ----------
+    level_c, rate_c_per_min : array (z,)
+        Mean of each zone's trusted probes; NaN where there is none. [°C], [°C/min]
+    counted_c : array (z,)
+        What peaks, times and verdicts are counted by: the same, or the estimate where that counts. [°C]
     """
 
     def __init__(self, plan: Plan, places: Places) -> None:
         z = len(places.zones)
         self.level_c: Floats = np.full(z, np.nan)
         self.rate_c_per_min: Floats = np.full(z, np.nan)
+        self.counted_c: Floats = np.full(z, np.nan)
+        self.by_estimate = np.zeros(z, np.bool_)
         self.peak_c: Floats = np.full(z, -np.inf)
         self.peak_s: Floats = np.full(z, np.nan)
         self.above_s: Floats = np.zeros((len(ABOVE_C) + 2, z))
@@ -135,7 +147,14 @@ class ZoneBook:
         self._places = places
         self._limits = np.array([*ABOVE_C, plan.burnout_c, plan.target_c])[:, None]
 
-    def step(self, t_s: float, level_c: Floats, rate_c_per_min: Floats, trusted: Floats) -> None:
+    def step(
+        self,
+        t_s: float,
+        level_c: Floats,
+        rate_c_per_min: Floats,
+        trusted: Floats,
+        estimate_c: Floats | None = None,
+    ) -> None:
         """Take a second.
 
         Parameters
@@ -146,6 +165,8 @@ class ZoneBook:
             Per probe. [°C], [°C/min]
         trusted : array (k,)
             1.0 where the probe is to be believed.
+        estimate_c : array (z,), optional
+            Per zone, where the estimate is to count; NaN where its probes are. [°C]
         """
         weight = self._places.weight * trusted
         total = weight.sum(axis=1)
@@ -154,11 +175,15 @@ class ZoneBook:
         self._distrusted = trusted == 0.0
         self.level_c = self.mean(level_c)
         self.rate_c_per_min = self.mean(rate_c_per_min)
-        higher = self.level_c > self.peak_c
+        self.counted_c = self.level_c
+        if estimate_c is not None:
+            self.by_estimate = ~np.isnan(estimate_c)
+            self.counted_c = np.where(self.by_estimate, estimate_c, self.level_c)
+        higher = self.counted_c > self.peak_c
         if higher.any():
-            np.copyto(self.peak_c, self.level_c, where=higher)
+            np.copyto(self.peak_c, self.counted_c, where=higher)
             np.copyto(self.peak_s, t_s, where=higher)
-        self.above_s += self.level_c >= self._limits
+        self.above_s += self.counted_c >= self._limits
 
     def mean(self, values: Floats) -> Floats:
         """Mean of the trusted probes of each zone, as of the last `step`.
@@ -189,7 +214,7 @@ class ZoneBook:
 
     def _verdict(self, z: int) -> ZoneVerdict:
         coals = z not in self._places.pots
-        level, rate, peak = (float(x[z]) for x in (self.level_c, self.rate_c_per_min, self.peak_c))
+        level, rate, peak = (float(x[z]) for x in (self.counted_c, self.rate_c_per_min, self.peak_c))
         faulty = bool(np.isnan(level))
         seen = bool(np.isfinite(peak))
         above = {f"{limit:.0f}": float(s) for limit, s in zip(ABOVE_C, self.above_s[:, z], strict=False)}
@@ -206,6 +231,7 @@ class ZoneBook:
             missing=self._missing(z, faulty, coals),
             faulty=faulty,
             coals=coals,
+            by="estimate" if self.by_estimate[z] else "probes",
         )
 
     def _missing(self, z: int, faulty: bool, coals: bool) -> str:
@@ -214,7 +240,7 @@ class ZoneBook:
             return "no verdict: no probe here can be trusted"
         if coals:
             return ""
-        level, peak = float(self.level_c[z]), float(self.peak_c[z])
+        level, peak = float(self.counted_c[z]), float(self.peak_c[z])
         soak_left = plan.soak_min - float(self.above_s[-1, z]) / 60.0
         if peak >= plan.target_c:
             if soak_left <= 0:

@@ -1,0 +1,216 @@
+"""The estimate beside the judgement: readings and spot readings in by seconds, rows to keep and show out.
+
+A zone's verdict goes by the estimate only where the plan says so and the zone has proved consistent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from logger.judgement.estimate import Estimator, ZoneEstimate
+from logger.judgement.zone_model import Model
+from logger.physics.infrared import corrected_c
+from logger.physics.uncertainty import infrared_budget
+from logger.plan import Plan
+from logger.reading import Floats, Status
+
+STEP_S: Final = 2
+"""Readings are worked in every so many seconds: half the cost, and no probe follows faster. [s]"""
+ROW_S: Final = 10
+"""How often a row is given out to be kept. [s]"""
+SPOT_WAIT_S: Final = 5.0
+"""A spot reading counts this long after it was taken: by then all readings of its time are here, so that a
+rehearsal takes it at the very same moment. [s]"""
+CLAY_EMISSIVITY: Final = 0.92
+"""Of fired clay, 8-14 µm; 0.90 to 0.95 (from memory)."""
+AROUND_C: Final = 200.0
+AROUND_U_C: Final = 150.0
+"""What a pot in the fire reflects: open air, flame and coals (common practice, no source). [°C]"""
+
+
+@dataclass(frozen=True, slots=True)
+class EstimateRow:
+    """All zones' estimates at one time.
+
+    Attributes
+    ----------
+    t_s : float
+        Since the firing's first reading. [s]
+    zones : dict of str to ZoneEstimate
+    """
+
+    t_s: float
+    zones: dict[str, ZoneEstimate]
+
+
+def surface_of_spot(reading_c: float, set_emissivity: float) -> tuple[float, float]:
+    """Put a gun's reading of a pot in the fire right.
+
+    Parameters
+    ----------
+    reading_c : float
+        As the gun showed it. [°C]
+    set_emissivity : float
+        That it was set to.
+
+    Returns
+    -------
+    surface_c, u_c : float
+        And its standard uncertainty; NaN where no surface shows so. [°C]
+    """
+    surface = float(
+        corrected_c(
+            reading_c, emissivity=CLAY_EMISSIVITY, set_emissivity=set_emissivity, surroundings_c=AROUND_C
+        )
+    )
+    # Near the temperature of what it reflects, a surface says little of itself.
+    around_c = min(AROUND_C, surface)
+    budget = infrared_budget(
+        surface, emissivity=CLAY_EMISSIVITY, surroundings_c=around_c, u_surroundings_c=AROUND_U_C
+    )
+    return surface, float(budget.combined_c)
+
+
+class ClayWatch:
+    """Estimates what the pots are at, beside a judgement that gives it each second.
+
+    Parameters
+    ----------
+    plan : Plan
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self._estimator = Estimator(plan, **_settings(plan))
+        self._plan = plan
+        self._heard_s = -np.inf
+        self._spots: list[list[Any]] = []
+        self._zones = plan.zones
+        self._state: dict[str, ZoneEstimate] = {}
+        self._stale = False
+
+    def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
+        """Take a spot reading; it counts once the seconds up to `SPOT_WAIT_S` after it have come.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        zone : str
+        reading_c : float
+            As the gun showed it. [°C]
+        set_emissivity : float
+
+        Returns
+        -------
+        bool
+            False for a place that is no zone of the estimate, or a number that no pot in a fire shows.
+        """
+        surface_c, u_c = surface_of_spot(reading_c, set_emissivity)
+        if zone not in self._estimator.zones or not np.isfinite(surface_c):
+            return False
+        self._spots.append([t_s, zone, surface_c, u_c])
+        self._spots.sort(key=lambda spot: float(spot[0]))
+        return True
+
+    def step(self, t_s: float, value_c: Floats) -> EstimateRow | None:
+        """Take a second's readings.
+
+        Parameters
+        ----------
+        t_s : float
+            Its end, whole seconds. [s]
+        value_c : array (k,)
+            NaN where there is none. [°C]
+
+        Returns
+        -------
+        EstimateRow or None
+            A row to keep, every `ROW_S`.
+        """
+        known = np.isfinite(value_c)
+        # In a silence one look in a while is enough: the estimate only grows less sure.
+        if known.any() or t_s - self._heard_s >= ROW_S:
+            self._heard_s = t_s
+            self._estimator.push(t_s, value_c, np.where(known, Status.OK, Status.ABSENT).astype(np.uint8))
+            self._stale = True
+        while self._spots and self._spots[0][0] + SPOT_WAIT_S <= t_s:
+            self._estimator.spot(*self._spots.pop(0))
+            self._stale = True
+        zones = self.zones() if t_s % ROW_S == 0 else {}
+        return EstimateRow(t_s, zones) if zones else None
+
+    def zones(self) -> dict[str, ZoneEstimate]:
+        """Give the estimate by zone; empty before the first reading."""
+        if self._stale:
+            self._state, self._stale = self._estimator.state(), False
+        return self._state
+
+    def counted_c(self) -> Floats:
+        """Give the level that a verdict goes by where the estimate counts.
+
+        Returns
+        -------
+        array (z,)
+            In the order of the plan's zones; NaN where its probes count. [°C]
+        """
+        counted = np.full(len(self._zones), np.nan)
+        if self._plan.clay.judge_on == "estimate":
+            for name, zone in self.zones().items():
+                if zone.consistent and name in self._zones:
+                    counted[self._zones.index(name)] = zone.wall_c
+        return counted
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on.
+
+        Returns
+        -------
+        dict
+            For `restore`.
+        """
+        return {"estimator": self._estimator.snapshot(), "heard_s": self._heard_s, "spots": self._spots}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a snapshot of the same plan.
+
+        Parameters
+        ----------
+        state : dict
+            From `snapshot`.
+        """
+        self._estimator = Estimator.restore(self._plan, state["estimator"], **_settings(self._plan))
+        self._heard_s, self._spots, self._stale = state["heard_s"], state["spots"], True
+
+
+def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
+    """A zone's estimate for programs.
+
+    Parameters
+    ----------
+    zone : ZoneEstimate
+
+    Returns
+    -------
+    dict
+        JSON; `kind` says that it is no measurement.
+    """
+    return {
+        "kind": "estimated",
+        "estimate_c": round(zone.wall_c, 1),
+        "low_c": round(zone.lo_c, 1),
+        "high_c": round(zone.hi_c, 1),
+        "surface_c": round(zone.surface_c, 1),
+        "inside_lag_c": round(zone.inside_lag_c, 1),
+        "steepest_c_mm": round(zone.steepest_c_mm, 2),
+        "basis": zone.basis,
+        "consistent": zone.consistent,
+    }
+
+
+def _settings(plan: Plan) -> dict[str, Any]:
+    clay = plan.clay
+    model = Model() if clay.wall_mm is None else Model.of_wall(clay.wall_mm)
+    return {"model": model, "extra_zones": clay.zones, "step_s": float(STEP_S)}
