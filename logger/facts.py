@@ -240,6 +240,7 @@ def _written(
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:
     of_zone = partial(Fact, zone=levels.zones[z])
     level, t_s, peak_s = levels.level_c[:, z], levels.t_s, judged["peak_s"]
+    basis: Basis = "estimated" if judged.get("by") == "estimate" else "measured"
     smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
     rate, midway = _rates(smooth, levels.step_s)
     after_peak = t_s > (math.inf if peak_s is None else peak_s)
@@ -248,7 +249,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
     quartz_at, quartz = _steepest(t_s, -rate, np.abs(midway - QUARTZ_C) < AROUND_QUARTZ_C)
     one_hour_c, low, high = _one_hour(t_s, smooth, levels.step_s)
     return [
-        of_zone(key="peak_c", label="Peak", unit="°C", value=judged["peak_c"], at_s=peak_s),
+        of_zone(key="peak_c", label="Peak", unit="°C", value=judged["peak_c"], at_s=peak_s, basis=basis),
         of_zone(
             key="to_peak_min",
             label="From lighting to its peak",
@@ -260,6 +261,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
             label="At the plan's target or above",
             unit="min",
             value=judged["soak_s"] / 60.0,
+            basis=basis,
             limits_c=(plan.target_c,),
         ),
         of_zone(
@@ -267,6 +269,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
             label="At the plan's burn-out or above",
             unit="min",
             value=judged["above_burnout_s"] / 60.0,
+            basis=basis,
             limits_c=(plan.burnout_c,),
         ),
         *(

@@ -52,6 +52,8 @@ class Gathered:
         By which it was judged; with a probe for each channel where nobody made one.
     levels : Levels
     lit : Moment
+    distrusted : dict of str to list of (from, to)
+        By probe, when the judgement didn't believe it. [s]
     rehearsal : dict
         From `judging.rehearse`.
     alarms : list of dict
@@ -66,6 +68,7 @@ class Gathered:
     plan: Plan
     levels: Levels
     lit: Moment
+    distrusted: dict[str, list[Span]]
     rehearsal: dict[str, Any]
     alarms: list[dict[str, Any]]
     live: bool
@@ -91,7 +94,8 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
     plan = judged_plan(info)
     rehearsal = rehearsal or rehearse(reader, info)
     events = reader.events(info.id)
-    levels = levels_of(plan, _lines(reader, info), _distrusted(rehearsal))
+    distrusted = _distrusted(rehearsal)
+    levels = levels_of(plan, _lines(reader, info), distrusted)
     called = alarms_called(info, events)
     alarms = named(rehearsal["alarms"]) if called is None else called
     notes, spots = (_written(info, events, kind) for kind in ("note", "spot"))
@@ -108,6 +112,7 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
         plan=plan,
         levels=levels,
         lit=lighting(levels),
+        distrusted=distrusted,
         rehearsal=rehearsal,
         alarms=alarms,
         live=called is not None,

@@ -1,0 +1,146 @@
+"""What people write down about a firing: what was fired, with what, and what came of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from logger.requests import RequestError, text_of
+
+if TYPE_CHECKING:
+    from logger.journal.rows import FiringInfo
+    from logger.journal.writer import JournalWriter
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """Something that can be written down about a firing.
+
+    Attributes
+    ----------
+    name : str
+        Key among the firing's facts.
+    label : str
+    hint : str
+        What belongs there.
+    after : bool
+        Whether it is known only when the pots are out.
+    """
+
+    name: str
+    label: str
+    hint: str
+    after: bool = False
+
+
+TITLE: Final = Field("title", "Title", "What the firing is called.")
+FIELDS: Final = (
+    Field("pots", "Pots", "How many, what kind, how large."),
+    Field("clay", "Clay", "Which clay, from where, how it was prepared."),
+    Field("temper", "Temper", "Sand, grog, shell, chaff; how much."),
+    Field("slip", "Slip or burnish", "Slip, paint, burnish; on which pots."),
+    Field("walls", "Wall thickness", "Thinnest and thickest, in mm."),
+    Field("drying", "Drying", "How long and where the pots dried; how they were warmed."),
+    Field("wood", "Wood", "Kinds, thickness, how dry, about how much."),
+    Field("weather", "Weather and ground", "Wind, air temperature, rain; dry or damp ground."),
+    Field("setting", "Setting", "How the pots stood: supports, sherds, what stood where."),
+    Field("people", "Watched by", "Who was there."),
+    Field("rings", "Rings", "Tapped when cool: how many ring clear, how many dull.", after=True),
+    Field("cracks", "Cracks and spalls", "Which pots, where, how.", after=True),
+    Field("clouds", "Colour and clouds", "Colours, fire clouds, black cores.", after=True),
+    Field("remarks", "What to do otherwise", "For the next firing.", after=True),
+    Field("photos", "Photos", "File names, one a line.", after=True),
+)
+"""In the order they are shown in."""
+
+_NAMES: Final = frozenset(field.name for field in FIELDS)
+
+
+class DescribeError(RequestError):
+    """Something that can't be written down: says why, and beside which field it belongs."""
+
+    def __init__(self, text: str, field: str | None = None) -> None:
+        super().__init__(text)
+        self.field = field
+
+
+def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
+    """Give what has been written down.
+
+    Parameters
+    ----------
+    facts : dict
+        The firing's.
+
+    Returns
+    -------
+    list of (Field, str)
+        In the order they are shown in; empty ones left out.
+    """
+    return [(field, text) for field in FIELDS if isinstance(text := facts.get(field.name), str) and text]
+
+
+def read_description(data: dict[str, Any]) -> dict[str, str]:
+    """Check what somebody writes down.
+
+    Parameters
+    ----------
+    data : dict
+        Some of the fields, and `title`.
+
+    Returns
+    -------
+    dict of str to str
+        An empty text takes away what was there.
+
+    Raises
+    ------
+    DescribeError
+        A field that there isn't, too long a text, or nothing at all.
+    """
+    if not data:
+        raise DescribeError("nothing to write down")
+    texts: dict[str, str] = {}
+    for name in data:
+        if name not in _NAMES and name != TITLE.name:
+            there = ", ".join(sorted(_NAMES))
+            raise DescribeError(f"{name!r}: a firing has no such field; there are {there}")
+        try:
+            texts[name] = "".join(
+                c for c in text_of(data, name).replace("\r\n", "\n") if c == "\n" or c.isprintable()
+            )
+        except RequestError as exc:
+            raise DescribeError(str(exc), name) from exc
+    if "\n" in texts.get(TITLE.name, ""):
+        raise DescribeError("title: has a line break in it; take it out", TITLE.name)
+    if texts.get(TITLE.name) == "":
+        raise DescribeError("title: empty; give the firing a name", TITLE.name)
+    return texts
+
+
+def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) -> FiringInfo:
+    """Write something down about a firing, beside what is there.
+
+    Parameters
+    ----------
+    writer : JournalWriter
+    firing : FiringInfo
+    data : dict
+        Some of the fields, and `title`; the others stay as they are.
+
+    Returns
+    -------
+    FiringInfo
+
+    Raises
+    ------
+    DescribeError
+        Nothing of it was written.
+    """
+    texts = read_description(data)
+    title = texts.pop(TITLE.name, None)
+    with writer.transaction():
+        facts = dict(writer.firing(firing.id).facts)  # as it is now: somebody else may have written meanwhile
+        facts.update(texts)
+        kept = {name: value for name, value in facts.items() if value != "" or name not in _NAMES}
+        return writer.change_firing(firing.id, title=title, facts=kept)

@@ -1,0 +1,319 @@
+"""Draws a firing's traces as one still picture: lines by probe, stages, limits, and what happened."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.facts import QUARTZ_C
+from logger.journal.traces import Traces
+from logger.levels import Span
+from logger.report.markup import SVG, Element, add, el
+from logger.report.shown import Shown, since
+
+WIDTH, HEIGHT = 1000.0, 500.0
+LEFT, RIGHT, TOP, BOTTOM = 50.0, 176.0, 44.0, 40.0
+
+COLOURS: Final = ("#0b4f8a", "#963003", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
+DASHES: Final = (None, "9 4", "3 4", "14 4 3 4", "6 8")
+"""As on the live page: number, colour and dashes tell lines apart, so that none of them has to be seen."""
+
+INK, SOFT, RULE, FAINT, BAND, ALARM = "#1c1410", "#4a3a30", "#6e5544", "#e2d5be", "#f3ead9", "#9c1400"
+FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
+STAGES: Final = {
+    "drying": "Drying",
+    "climb": "Climb",
+    "peak": "Peak",
+    "burn_down": "Burn-down",
+    "cooling": "Cooling",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that happened, marked on the traces.
+
+    Attributes
+    ----------
+    number : int
+        In the list that stands beside the picture; 0 for none.
+    t_s : float
+        [s]
+    kind : str
+        `note`, `spot`, `alarm` or `good`.
+    temperature_c : float or None
+        Where a spot reading goes. [°C]
+    """
+
+    number: int
+    t_s: float
+    kind: str
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Scales:
+    """Where times and temperatures fall on the picture.
+
+    Attributes
+    ----------
+    begin_s, end_s : float
+        [s]
+    top_c : float
+        [°C]
+    """
+
+    begin_s: float
+    end_s: float
+    top_c: float
+
+    def x(self, t_s: float) -> float:
+        """Give the place of a time."""
+        return LEFT + (t_s - self.begin_s) / (self.end_s - self.begin_s) * (WIDTH - LEFT - RIGHT)
+
+    def y(self, temperature_c: float) -> float:
+        """Give the height of a temperature."""
+        return HEIGHT - BOTTOM - max(0.0, temperature_c) / self.top_c * (HEIGHT - TOP - BOTTOM)
+
+
+def order_of(traces: Traces) -> list[int]:
+    """Number the probes from the top of the stack down, those without a height last.
+
+    Parameters
+    ----------
+    traces : Traces
+
+    Returns
+    -------
+    list of int
+        Columns, in that order.
+    """
+    heights = [c.probe.height_cm for c in traces.columns]
+    return sorted(range(len(heights)), key=lambda i: (-(-1e9 if (h := heights[i]) is None else h), i))
+
+
+def draw(
+    traces: Traces,
+    started_us: int,
+    *,
+    target_c: float,
+    burnout_c: float,
+    stages: Sequence[dict[str, object]],
+    marks: Sequence[Mark],
+    doubtful: Mapping[str, Sequence[Span]],
+    shown: Shown,
+) -> Element:
+    """Draw the traces.
+
+    Parameters
+    ----------
+    traces : Traces
+        Thinned.
+    started_us : int
+        Time of the first reading. [µs]
+    target_c, burnout_c : float
+        [°C]
+    stages : sequence of dict
+        `stage` and `from_s`.
+    marks : sequence of Mark
+    doubtful : mapping of str to sequence of (from, to)
+        By probe, when its readings are not to be believed: drawn pale. [s]
+    shown : Shown
+
+    Returns
+    -------
+    Element
+        An `svg` that needs no style sheet.
+    """
+    times = [(t_us - started_us) / 1e6 for t_us in traces.t_us]
+    ends = [float(t[-1]) for t in times if len(t)]
+    peaks = [float(np.nanmax(c)) for c in traces.temperature_c if np.isfinite(c).any()]
+    spots = [m.temperature_c for m in marks if m.temperature_c is not None]
+    top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
+    scales = Scales(0.0, max([600.0, *ends]), top_c)
+    picture = el(
+        "svg",
+        xmlns=SVG,
+        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
+        role="img",
+        font_family=FACE,
+        font_size=13,
+        aria_label="Traces of temperature over time, one for each probe",
+    )
+    add(
+        picture, *_stages(scales, stages), *_grid(scales, shown), *_rulers(scales, shown, target_c, burnout_c)
+    )
+    for i, (column, t_s, c) in enumerate(zip(traces.columns, times, traces.temperature_c, strict=True)):
+        pale = np.zeros(len(t_s), bool)
+        for begin, end in doubtful.get(column.probe.name, ()):
+            pale |= (t_s >= begin) & (t_s < end)
+        for here, width, opacity in ((pale, 0.8, 0.35), (~pale, 1.7, None)):
+            path = _path(scales, t_s, np.where(here, c, np.nan))
+            if path:
+                line = el("path", d=path, fill="none", stroke=COLOURS[i % 8], stroke_width=width)
+                line.set("stroke-linejoin", "round")
+                if opacity is not None:
+                    line.set("opacity", str(opacity))
+                if dash := DASHES[i % 5]:
+                    line.set("stroke-dasharray", dash)
+                add(picture, line)
+    return add(picture, *_marks(scales, marks), *_names(scales, traces, times))
+
+
+def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Element]:
+    begins = [float(str(stage["from_s"])) for stage in stages]
+    for n, (stage, begin, end) in enumerate(zip(stages, begins, [*begins[1:], scales.end_s], strict=True)):
+        x, width = scales.x(begin), scales.x(end) - scales.x(begin)
+        if n % 2 == 0:
+            yield el(
+                "rect",
+                x=f"{x:.1f}",
+                y=TOP,
+                width=f"{max(0.0, width):.1f}",
+                height=HEIGHT - TOP - BOTTOM,
+                fill=BAND,
+            )
+        name = STAGES.get(str(stage["stage"]), str(stage["stage"]))
+        if width > 7.2 * len(name):
+            yield el("text", name, x=f"{x + 4:.1f}", y=TOP + 15, fill=SOFT, font_style="italic")
+
+
+def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
+    step = 200 if shown.unit == "F" else 100
+    bottom, right = HEIGHT - BOTTOM, WIDTH - RIGHT
+    for degrees in range(0 if shown.unit == "C" else 200, int(shown.number(scales.top_c)) + 1, step):
+        y = scales.y((degrees - 32) / 1.8 if shown.unit == "F" else degrees)
+        yield el("path", d=f"M{LEFT:g} {y:.1f}H{right:g}", stroke=FAINT, stroke_width=1)
+        yield el("text", str(degrees), x=LEFT - 7, y=f"{y + 4.5:.1f}", text_anchor="end", fill=INK)
+    yield el(
+        "text", f"°{shown.unit}", x=LEFT - 7, y=TOP - 12, text_anchor="end", fill=INK, font_weight="bold"
+    )
+    length_min = (scales.end_s - scales.begin_s) / 60.0
+    every = next((m for m in (5, 10, 15, 30, 60, 120, 240) if length_min / m <= 13), 480)
+    for minutes in range(0, int(length_min) + 1, every):
+        x = scales.x(minutes * 60.0)
+        yield el("path", d=f"M{x:.1f} {bottom:g}v5", stroke=INK, stroke_width=1)
+        yield el("text", since(minutes * 60.0), x=f"{x:.1f}", y=bottom + 19, text_anchor="middle", fill=INK)
+    yield el("path", d=f"M{LEFT:g} {TOP:g}V{bottom:g}H{right:g}", fill="none", stroke=INK, stroke_width=1.2)
+    yield el(
+        "text",
+        "hours : minutes since the first reading",
+        x=(LEFT + right) / 2,
+        y=HEIGHT - 5,
+        text_anchor="middle",
+        fill=SOFT,
+    )
+
+
+def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> Iterator[Element]:
+    rulers = (
+        (target_c, "target", None, 1.8),
+        (burnout_c, "burn-out", "8 5", 1.3),
+        (QUARTZ_C, "quartz", "2 4", 1.3),
+    )
+    for temperature_c, name, dash, width in rulers:
+        y = scales.y(temperature_c)
+        yield el(
+            "path",
+            d=f"M{LEFT:g} {y:.1f}H{WIDTH - RIGHT:g}",
+            stroke=RULE,
+            stroke_width=width,
+            stroke_dasharray=dash,
+        )
+        words = f"{name} {shown.degrees(temperature_c, unit=False)}"
+        yield el("text", words, x=LEFT + 5, y=f"{y - 4:.1f}", fill=SOFT)
+
+
+def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
+    parts: list[str] = []
+    pen = False
+    for t, c in zip(t_s.tolist(), temperature_c.tolist(), strict=True):
+        if c != c:
+            pen = False
+            continue
+        parts.append(f"{'L' if pen else 'M'}{scales.x(t):.1f} {scales.y(c):.1f}")
+        pen = True
+    return "".join(parts)
+
+
+def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
+    free = -math.inf
+    for mark in sorted(marks, key=lambda m: m.t_s):
+        x = min(max(scales.x(mark.t_s), LEFT), WIDTH - RIGHT)
+        colour = ALARM if mark.kind == "alarm" else RULE
+        if mark.temperature_c is not None:
+            y = scales.y(mark.temperature_c)
+            yield el(
+                "path",
+                d=f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z",
+                fill="#fff",
+                stroke=INK,
+                stroke_width=1.6,
+            )
+            yield el("text", str(mark.number), x=f"{x + 8:.1f}", y=f"{y + 4:.1f}", fill=INK, font_size=12)
+            continue
+        yield el(
+            "path",
+            d=f"M{x:.1f} {TOP:g}V{HEIGHT - BOTTOM:g}",
+            stroke=colour,
+            stroke_width=1,
+            stroke_dasharray="1 4",
+        )
+        text = str(mark.number)
+        if x >= free:  # numbers stand in one line: those without room keep their stroke only
+            weight = "bold" if mark.kind == "alarm" else None
+            yield el(
+                "text", text, x=f"{x:.1f}", y=TOP - 4, fill=colour, text_anchor="middle", font_weight=weight
+            )
+            free = x + 8.0 * len(text) + 4.0
+
+
+def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Iterator[Element]:
+    """Numbers and names at the lines' ends, each a line's height from the next."""
+    wanted: list[tuple[float, float, int, int]] = []
+    for number, i in enumerate(order_of(traces), 1):
+        known = np.flatnonzero(np.isfinite(traces.temperature_c[i]))
+        if len(known):
+            last = known[-1]
+            c = float(traces.temperature_c[i][last])
+            wanted.append((scales.y(c), scales.x(float(times[i][last])), number, i))
+    wanted.sort()
+    apart = min(16.0, (HEIGHT - TOP - BOTTOM + 10) / max(1, len(wanted)))
+    at = [y for y, *_ in wanted]
+    for k in range(1, len(at)):
+        at[k] = max(at[k], at[k - 1] + apart)
+    for k in range(len(at) - 1, -1, -1):
+        at[k] = min(at[k], HEIGHT - BOTTOM - apart * (len(at) - 1 - k))
+    right = WIDTH - RIGHT
+    for (y, x, number, i), label in zip(wanted, at, strict=True):
+        name = traces.columns[i].probe.name
+        ended = right - x > 30.0
+        short = name if len(name) <= 19 else name[:18] + "…"
+        colour = COLOURS[i % 8]
+        yield el(
+            "path",
+            d=f"M{x:.1f} {y:.1f}L{right + 8:g} {label:.1f}",
+            stroke=colour,
+            stroke_width=0.7,
+            stroke_dasharray="1 5" if ended else None,
+            opacity=0.5 if ended else None,
+        )
+        yield el(
+            "path",
+            d=f"M{right + 9:g} {label:.1f}h22",
+            stroke=colour,
+            stroke_width=2.2,
+            stroke_dasharray=DASHES[i % 5],
+        )
+        yield el(
+            "text",
+            f"{number} {short}",
+            x=right + 35,
+            y=f"{label + 4.5:.1f}",
+            fill=colour,
+            font_weight="bold",
+        )

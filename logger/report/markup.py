@@ -1,0 +1,107 @@
+"""Builds HTML and SVG as trees, so that no name and no note can ever be taken for markup."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from typing import Final
+
+Element = ET.Element
+Child = Element | str | None
+
+SVG: Final = "http://www.w3.org/2000/svg"
+
+
+def el(tag: str, *children: Child, **attributes: object) -> Element:
+    """Make an element.
+
+    Parameters
+    ----------
+    tag : str
+    *children : Element, str or None
+        Text stays text; None is left out.
+    **attributes : object
+        `class_` stands for `class`, other underscores for hyphens; None is left out.
+
+    Returns
+    -------
+    Element
+    """
+    made = ET.Element(
+        tag,
+        {
+            name.rstrip("_").replace("_", "-"): plain(str(value))
+            for name, value in attributes.items()
+            if value is not None
+        },
+    )
+    return add(made, *children)
+
+
+def add(parent: Element, *children: Child) -> Element:
+    """Put more into an element.
+
+    Parameters
+    ----------
+    parent : Element
+    *children : Element, str or None
+
+    Returns
+    -------
+    Element
+        The parent.
+    """
+    for child in children:
+        if child is None:
+            continue
+        if isinstance(child, ET.Element):
+            parent.append(child)
+        elif len(parent):
+            parent[-1].tail = (parent[-1].tail or "") + plain(child)
+        else:
+            parent.text = (parent.text or "") + plain(child)
+    return parent
+
+
+def plain(text: str) -> str:
+    """Take out what neither HTML nor XML may hold.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Without control characters, but for line breaks, and without halves of surrogate pairs.
+    """
+    return "".join(c for c in text if c == "\n" or (c.isprintable() and not "\ud800" <= c <= "\udfff"))
+
+
+def html(root: Element) -> str:
+    """Write a whole document.
+
+    Parameters
+    ----------
+    root : Element
+        `html`.
+
+    Returns
+    -------
+    str
+    """
+    return "<!DOCTYPE html>\n" + ET.tostring(root, encoding="unicode", method="html") + "\n"
+
+
+def svg(root: Element) -> str:
+    """Write a drawing as a file of its own.
+
+    Parameters
+    ----------
+    root : Element
+        `svg`, with its namespace as an attribute.
+
+    Returns
+    -------
+    str
+    """
+    return ET.tostring(root, encoding="unicode", method="xml") + "\n"

@@ -1,0 +1,190 @@
+"""How numbers and times are written in a report: in °C or °F, in a named zone of time."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from logger.errors import UserError
+from logger.facts import Fact
+
+MINUS = "\N{MINUS SIGN}"
+
+
+class ZoneUnknownError(UserError):
+    """A zone of time that this machine doesn't know."""
+
+    field = "zone"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How numbers and times are written.
+
+    Attributes
+    ----------
+    unit : {'C', 'F'}
+    zone : tzinfo
+    zone_name : str
+    """
+
+    unit: Literal["C", "F"]
+    zone: tzinfo
+    zone_name: str
+
+    def number(self, temperature_c: float) -> float:
+        """Give a temperature in the unit that is shown.
+
+        Parameters
+        ----------
+        temperature_c : float
+            [°C]
+
+        Returns
+        -------
+        float
+            [°C or °F]
+        """
+        return temperature_c * 1.8 + 32.0 if self.unit == "F" else temperature_c
+
+    def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:
+        """Write a temperature.
+
+        Parameters
+        ----------
+        temperature_c : float or None
+            [°C]
+        unit : bool, default True
+
+        Returns
+        -------
+        str
+            A dash where there is none.
+        """
+        if temperature_c is None:
+            return "–"
+        return _signed(self.number(temperature_c), 0) + (f" °{self.unit}" if unit else "")
+
+    def fact(self, fact: Fact) -> str:
+        """Write what a fact says.
+
+        Parameters
+        ----------
+        fact : Fact
+
+        Returns
+        -------
+        str
+            With its unit; a dash where there is nothing to say.
+        """
+        value = fact.value
+        if value is None:
+            return "–"
+        scale = 1.8 if self.unit == "F" else 1.0
+        match fact.unit:
+            case "°C":
+                return self.degrees(value)
+            case "Δ°C":
+                return f"{value * scale:.0f} °{self.unit}"
+            case "°C/min":
+                return f"{_signed(value * scale, 1)} °{self.unit}/min"
+            case "min":
+                return f"{value:.1f} min" if 0 < abs(value) < 9.95 else f"{value:.0f} min"
+            case "count":
+                return f"{value:.0f}"
+
+    def label(self, fact: Fact) -> str:
+        """Write what a fact is.
+
+        Parameters
+        ----------
+        fact : Fact
+
+        Returns
+        -------
+        str
+        """
+        return fact.label.format(*(self.degrees(limit) for limit in fact.limits_c))
+
+    def moment(self, t_us: int) -> str:
+        """Write a day and a time of day.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+
+        Returns
+        -------
+        str
+            In the zone, which is not named.
+        """
+        return f"{datetime.fromtimestamp(t_us / 1e6, self.zone):%-d %B %Y, %H:%M}"
+
+
+def since(t_s: float | None) -> str:
+    """Write a time since the first reading.
+
+    Parameters
+    ----------
+    t_s : float or None
+        [s]
+
+    Returns
+    -------
+    str
+        `0:41` for 41 minutes; a dash where there is none.
+    """
+    if t_s is None:
+        return "–"
+    minutes = int(t_s // 60)
+    return f"{minutes // 60}:{minutes % 60:02}"
+
+
+def shown(unit: str = "C", zone: str = "") -> Shown:
+    """Choose how numbers and times are written.
+
+    Parameters
+    ----------
+    unit : {'C', 'F'}
+    zone : str, optional
+        Such as `Europe/Vienna`; this machine's if left out.
+
+    Returns
+    -------
+    Shown
+
+    Raises
+    ------
+    ZoneUnknownError
+        There is no such zone here.
+    """
+    name = zone or _own_zone()
+    chosen: Literal["C", "F"] = "F" if unit.upper() == "F" else "C"
+    if not name:
+        offset = datetime.now(UTC).astimezone().tzinfo
+        assert offset is not None
+        return Shown(chosen, offset, f"UTC{datetime.now(offset):%z}")
+    try:
+        return Shown(chosen, ZoneInfo(name), name)
+    except (KeyError, OSError, ValueError) as exc:
+        raise ZoneUnknownError(
+            f"{name}: no such zone of time here; give one such as Europe/Vienna or UTC"
+        ) from exc
+
+
+def _own_zone() -> str:
+    """Name of the zone this machine keeps; empty where only the offset is known."""
+    named = os.environ.get("TZ", "").removeprefix(":") or str(Path("/etc/localtime").resolve())
+    found = re.search(r"(?:^|zoneinfo/)((?:[A-Z][A-Za-z0-9_+-]*/)*[A-Z][A-Za-z0-9_+-]*)$", named)
+    return found[1] if found else ""
+
+
+def _signed(value: float, digits: int) -> str:
+    text = f"{value:.{digits}f}"
+    return text.replace("-", MINUS) if float(text) else text.removeprefix("-")

@@ -1,0 +1,135 @@
+"""What happened in a firing, in words and in order: notes, spot readings, alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from logger.plan import Plan
+from logger.report.drawing import Mark
+from logger.report.gather import Gathered
+from logger.report.shown import Shown, since
+
+NOTES: Final = {
+    "wood": "Wood added",
+    "raked": "Coals raked",
+    "uncovered": "Uncovered",
+    "smothered": "Smothered",
+    "gust": "Gust",
+    "rain": "Rain",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One thing that happened.
+
+    Attributes
+    ----------
+    mark : Mark
+    text : str
+    warning : bool
+        An alarm that is no good news.
+    """
+
+    mark: Mark
+    text: str
+    warning: bool = False
+
+
+def story(known: Gathered, shown: Shown) -> list[Entry]:
+    """Tell what happened.
+
+    Parameters
+    ----------
+    known : Gathered
+    shown : Shown
+
+    Returns
+    -------
+    list of Entry
+        In order of time, numbered from 1; good news have no number.
+    """
+    found: list[tuple[float, str, str, bool, float | None]] = []
+    for note in known.notes:
+        found.append((note.t_s, "note", _note(note.data) + _by(note.who), False, None))
+    for spot in known.spots:
+        c = spot.data.get("temperature_c")
+        temperature_c = float(c) if isinstance(c, int | float) else None
+        found.append((spot.t_s, "spot", _spot(spot.data, shown) + _by(spot.who), False, temperature_c))
+    for alarm in known.alarms:
+        cleared = alarm["cleared_s"]
+        until = (
+            ""
+            if not alarm["warning"]
+            else " (stood at the end)"
+            if cleared is None
+            else f" (to {since(cleared)})"
+        )
+        found.append(
+            (
+                alarm["raised_s"],
+                "alarm",
+                f"{alarm['title']}: {alarm['message']}{until}",
+                alarm["warning"],
+                None,
+            )
+        )
+    found.sort(key=lambda entry: entry[0])
+    entries, number = [], 0
+    for t_s, kind, text, warning, c in found:
+        good = kind == "alarm" and not warning
+        number += not good
+        entries.append(Entry(Mark(0 if good else number, t_s, "good" if good else kind, c), text, warning))
+    return entries
+
+
+def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:
+    """Say how a zone fared.
+
+    Parameters
+    ----------
+    zone : mapping
+        From the rehearsal.
+    plan : Plan
+    shown : Shown
+    pots : bool
+        False: it holds coals only.
+
+    Returns
+    -------
+    str
+    """
+    if zone["peak_c"] is None:
+        return "No verdict: no probe here could be trusted."
+    if not pots:
+        return "Coals; no target of its own."
+    if not zone["reached_target"]:
+        short = (plan.target_c - zone["peak_c"]) * (1.8 if shown.unit == "F" else 1.0)
+        burnout = "" if zone["peak_c"] >= plan.burnout_c else "; never above burn-out"
+        return f"Stopped {short:.0f} °{shown.unit} short of its target{burnout}."
+    soak = zone["soak_s"] / 60.0
+    if soak < plan.soak_min:
+        return f"Reached its target; soaked {soak:.0f} of {plan.soak_min:g} min."
+    return f"Reached its target and soaked {soak:.0f} min."
+
+
+def _note(data: Mapping[str, Any]) -> str:
+    kind, text, amount = (str(data.get(key) or "") for key in ("kind", "text", "amount"))
+    head = "" if kind == "text" else NOTES.get(kind, kind.replace("_", " ").capitalize())
+    if amount:
+        head = f"{head}, {amount}"
+    return ": ".join(part for part in (head, text) if part)
+
+
+def _spot(data: Mapping[str, Any], shown: Shown) -> str:
+    c, emissivity = data.get("temperature_c"), data.get("emissivity")
+    reading = shown.degrees(float(c)) if isinstance(c, int | float) else "–"
+    set_to = f", emissivity {emissivity:g}" if isinstance(emissivity, int | float) else ""
+    text = f"; {data['text']}" if data.get("text") else ""
+    return f"Spot, {data.get('zone', '')}: {reading}{set_to}{text}"
+
+
+def _by(who: str) -> str:
+    return f" ({who})" if who not in ("", "page") else ""
