@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import json
+import contextlib
 import logging
 import os
 import signal
@@ -14,19 +14,23 @@ from pathlib import Path
 from typing import Any, Final
 from uuid import uuid4
 
+from logger.dialogue import BeaconAnswer, decode_answer
 from logger.home import Home
 from logger.hosttime import HostTime
 from logger.intake import Intake, Token
 from logger.journal.csv_in import read_csv
 from logger.journal.reader import JournalReader
+from logger.journal.schema import JournalError
+from logger.notices.beacons import Beacons
 from logger.plan import Plan
 from logger.recorder import Recorder
-from logger.sources import Source
+from logger.sources import Answer, Source
 from logger.sources.mqtt import Broker
 from logger.sources.serial_port import SerialPort
 from logger.sources.stored import StoredFiring
 
 _WATCH_S: Final = 1.0
+_BEACON_S: Final = 0.25
 
 log = logging.getLogger(__name__)
 
@@ -99,9 +103,19 @@ async def _run(settings: Settings) -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
 
-    sources = _sources(settings)
+    def say(source: str, rig: str, line: bytes) -> None:
+        by_name[source].say(rig, line)
+
+    def answered(line: bytes) -> None:
+        answer = decode_answer(line)
+        if isinstance(answer, BeaconAnswer):
+            beacons.answered(answer)
+
+    beat = _last_beat(settings.home)
+    beacons = Beacons(say, beat.get("beacons") or ())
+    sources = _sources(settings, answered)
     states = [_State(source.name) for source in sources]
-    time_line = HostTime(settings.time_scale, _goes_on_at(settings))
+    time_line = HostTime(settings.time_scale, _goes_on_at(settings, beat))
     intake = Intake(time_line)
     by_name = {source.name: source for source in sources}
 
@@ -119,6 +133,8 @@ async def _run(settings: Settings) -> None:
         invented=settings.invented,
         committed=lambda tokens: _in_loop(loop, partial(acknowledge, tokens)),
         sources=lambda: [{"name": s.name, "state": s.state, "detail": s.detail} for s in states],
+        beacons=lambda: beacons.states(time.monotonic()),
+        test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),
     )
     recorder.start()
 
@@ -141,18 +157,25 @@ async def _run(settings: Settings) -> None:
             except TimeoutError:
                 pass
 
+    async def signal_beacons() -> None:
+        while True:
+            beacons.tick(time.monotonic(), recorder.show, intake.heard)
+            await asyncio.sleep(_BEACON_S)
+
     feeding = [
         asyncio.create_task(feed(source, state), name=f"source[{source.name}]")
         for source, state in zip(sources, states, strict=True)
     ]
     watching = asyncio.create_task(watch(), name="watch")
+    signalling = asyncio.create_task(signal_beacons(), name="beacons")
     try:
-        await asyncio.wait((watching, *feeding), return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait((watching, signalling, *feeding), return_when=asyncio.FIRST_COMPLETED)
     finally:
         # Producers first; then what they gave is committed, and acknowledged where the loop still can.
-        for task in (*feeding, watching):
+        tasks = (*feeding, watching, signalling)
+        for task in tasks:
             task.cancel()
-        ended = await asyncio.gather(*feeding, watching, return_exceptions=True)
+        ended = await asyncio.gather(*tasks, return_exceptions=True)
         intake.stop()
         await asyncio.to_thread(recorder.join)
     for outcome in ended:
@@ -165,17 +188,17 @@ def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
         loop.call_soon_threadsafe(call)
 
 
-def _sources(settings: Settings) -> list[Source]:
+def _sources(settings: Settings, answered: Answer) -> list[Source]:
     if settings.stored is not None:
         firing = read_csv(settings.stored)
         name = settings.stored.name
         return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
     taken: set[str] = set()
-    sources: list[Source] = [SerialPort(port, taken) for port in settings.serial_ports]
+    sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
     if settings.mqtt_urls:
         client_id = _client_id(settings.home)
-        sources += [Broker(url, client_id) for url in settings.mqtt_urls]
-    return sources or [SerialPort(None, taken)]
+        sources += [Broker(url, client_id, answer=answered) for url in settings.mqtt_urls]
+    return sources or [SerialPort(None, taken, answer=answered)]
 
 
 def _client_id(home: Home) -> str:
@@ -186,16 +209,19 @@ def _client_id(home: Home) -> str:
     return path.read_text().strip()
 
 
-def _goes_on_at(settings: Settings) -> int | None:
-    """Where fire time has got to in a sped-up demonstration that is started again; else the host's clock."""
-    if settings.time_scale == 1.0 or not settings.home.journal.exists():
-        return None
-    reader = JournalReader(settings.home.journal)
+def _last_beat(home: Home) -> dict[str, Any]:
+    """What the logger before this one last said of the firing that is running; empty without one."""
+    if not home.journal.exists():
+        return {}
     try:
-        beat = reader.heartbeat()
-        if beat is None or reader.running() is None:
-            return None
-    finally:
-        reader.close()
-    log.debug("going on from %s", json.dumps(beat))
+        with contextlib.closing(JournalReader(home.journal)) as reader:
+            return (reader.heartbeat() or {}) if reader.running() is not None else {}
+    except JournalError:
+        return {}  # the recorder looks into it, and salvages
+
+
+def _goes_on_at(settings: Settings, beat: dict[str, Any]) -> int | None:
+    """Where fire time has got to in a sped-up demonstration that is started again; else the host's clock."""
+    if settings.time_scale == 1.0 or not beat:
+        return None
     return int(beat["at_us"] + (time.time() - beat["wall_s"]) * settings.time_scale * 1e6)

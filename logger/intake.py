@@ -77,6 +77,8 @@ class Intake:
     def __init__(self, time_line: HostTime) -> None:
         self.counters = Counters()
         self.dropped = 0
+        self.heard: dict[str, tuple[str, float]] = {}
+        """By rig: the source that its last frame came by, and when it was read. [s]"""
         self._time = time_line
         self._rigs: dict[str, _Rig] = {}
         self._lock = threading.Condition()
@@ -145,6 +147,7 @@ class Intake:
             self._add(None, token)
             return
         rig = self._rig(frame.rig)
+        self.heard[frame.rig] = (arrival.source, arrival.monotonic_s)
         arrival_s = self._time.to_fire_s(arrival.monotonic_s)
         arrived = rig.sequence.classify(frame.seq, frame.ms, arrival_s, checksum(arrival.line))
         if arrived is Arrived.IMPOSSIBLE and not rig.told_impossible:

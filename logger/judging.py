@@ -161,6 +161,23 @@ class Judging:
         """
         return self.judge.advance((now_us - self._started_us) / 1e6)
 
+    def report(self, now_us: int, rule: str, place: str, holds: bool, message: str) -> list[Event]:
+        """Take a condition that no reading shows.
+
+        Parameters
+        ----------
+        now_us : int
+            [µs]
+        rule, place : str
+        holds : bool
+        message : str
+
+        Returns
+        -------
+        list of Event
+        """
+        return self.judge.report(self.seconds(now_us), rule, place, holds, message)
+
     def act(self, now_us: int, action: str, data: dict[str, Any], who: str) -> list[Event]:
         """Carry out what a person does about an alarm.
 

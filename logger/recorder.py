@@ -24,6 +24,7 @@ from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging
+from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
 from logger.requests import RequestError, read_note, read_spot
@@ -84,6 +85,10 @@ class Recorder:
         Called in the journal's thread with the tokens of frames that are on disk.
     sources : callable
         Gives the sources' state for the heartbeat.
+    beacons : callable
+        Gives the state of each rig's beacon.
+    test_beacons : callable
+        Has all beacons tried.
     """
 
     def __init__(
@@ -97,6 +102,8 @@ class Recorder:
         invented: bool,
         committed: Callable[[list[Token]], None],
         sources: Callable[[], list[dict[str, Any]]],
+        beacons: Callable[[], dict[str, str]],
+        test_beacons: Callable[[], None],
     ) -> None:
         self._path = path
         self._intake = intake
@@ -106,6 +113,10 @@ class Recorder:
         self._invented = invented
         self._committed = committed
         self._sources = sources
+        self._beacons = beacons
+        self._test_beacons = test_beacons
+        self.show = Show.OFF
+        """What beacons should show; any thread may look."""
         self._firing: FiringInfo | None = None
         self._begin_us: int | None = None
         self._holding = False
@@ -300,8 +311,17 @@ class Recorder:
                 finally:
                     reader.close()
         found = judging.take(batches)
-        found += judging.advance(self._time.utc_us() - round(SETTLE_US * self._time.scale))
-        if (now_s := time.monotonic()) - self._verdict_s >= 1.0:
+        now_us = self._time.utc_us()
+        found += judging.advance(now_us - round(SETTLE_US * self._time.scale))
+        for rig, state in self._beacons().items():
+            if state not in ("failed", "shown"):
+                continue  # no news yet: an alarm that stands goes on standing
+            words = f"the lamp or buzzer of rig {rig} hasn't answered rightly for 12 s"
+            told = judging.report(now_us, "beacon_failed", rig, state == "failed", words)
+            if told:
+                found += told
+                self._state_s = float("-inf")  # no reading tells it again after a restart
+        if (now_s := time.monotonic()) - self._verdict_s >= 1.0 or found:
             self._verdict_s = now_s
             self._verdict = judging.verdict_data()
         return [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in found]
@@ -352,6 +372,7 @@ class Recorder:
             self._judging, self._verdict, self._seen = None, None, []
             self._assembler = Assembler(self._plan)
         self._firing, self._holding, self._begin_us = firing, holding, begin_us
+        self.show = self._wanted_show()
         self._backlog.clear()
         self._readings += readings
         if readings:
@@ -379,6 +400,13 @@ class Recorder:
         try:
             if request.kind == "begin":
                 holding = False
+            elif request.kind == "beacon_test":
+                result["beacons"] = self._beacons()
+                if not result["beacons"]:
+                    raise RequestError(
+                        "no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md"
+                    )
+                self._test_beacons()
             elif firing is None:
                 raise RequestError("no firing is running; start the rig, or ask for a new one")
             elif request.kind == "finish":
@@ -392,6 +420,7 @@ class Recorder:
                     writer.add_event(
                         firing.id, self._judging.micros(event.t_s), event.kind, event.data, event.who
                     )
+                self._verdict = self._judging.verdict_data()
             elif request.kind in ("note", "spot"):
                 read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
                 result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
@@ -417,11 +446,22 @@ class Recorder:
             "waiting": self._intake.waiting,
             "last_commit_us": now_us if readings else self._last_commit_us,
             "sources": self._sources(),
+            "beacons": self._beacons(),
             "firing": None if firing is None else firing.id,
             "trouble": self._trouble,
             "verdict": None if self._verdict is None else self._verdict.get("load"),
             "alarms": None if self._verdict is None else self._verdict.get("alarms"),
         }
+
+    def _wanted_show(self) -> Show:
+        alarms = [] if self._verdict is None else self._verdict["alarms"]
+        unseen = [a for a in alarms if a["state"] in ("unacknowledged", "returned-unacknowledged")]
+        return show_for(
+            firing=self._firing is not None,
+            unacknowledged=any(a["warning"] for a in unseen),
+            standing=any(a["warning"] and a["state"] == "acknowledged" for a in alarms),
+            good=any(not a["warning"] for a in unseen),
+        )
 
     def _waiting_readings(self) -> int:
         return sum(unit.readings for unit in self._backlog)

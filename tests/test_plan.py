@@ -73,7 +73,7 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
 def test_every_rule_of_the_interface_is_there_with_documented_settings() -> None:
     assert list(RULES) == [
         *("coal_collapse", "stalled_zone", "heating_too_fast", "cooling_too_fast", "spread_too_wide"),
-        *("over_temperature", "probe_fault", "rig_silent", "target_reached", "soak_done"),
+        *("over_temperature", "probe_fault", "rig_silent", "beacon_failed", "target_reached", "soak_done"),
     ]
     for rule in RULES.values():
         for setting in rule.settings:

@@ -2,7 +2,8 @@
 //
 //   node run.mjs SCENARIO.json [--firmware DIR]           in simulated time; prints what came of it as JSON
 //   node run.mjs SCENARIO.json [--firmware DIR] --live    in real time; standard input and output are the serial
-//                                                         line (give it one end of a pseudo-terminal)
+//                                                         line (give it one end of a pseudo-terminal); pins
+//                                                         that change go to standard error, "pin 14 1"
 
 import { readFileSync, readSync, readdirSync, writeSync } from "node:fs";
 import { connect } from "node:net";
@@ -85,7 +86,8 @@ const world = {
     if (elapsedMs() >= runMs) throw new Over("the scenario is over");
   },
   pin: (number, level) => {
-    if (!live) result.pins.push([Math.floor(elapsedMs()), number, level]);
+    if (live) writeSync(2, `pin ${number} ${level}\n`);
+    else result.pins.push([Math.floor(elapsedMs()), number, level]);
   },
   watchdog: (timeoutMs) => {
     if (timeoutMs) watchdogMs = result.watchdog_ms = timeoutMs;

@@ -33,6 +33,7 @@ PRIORITY: Final = {
             "coal_collapse",
             "over_temperature",
             "probe_fault",
+            "beacon_failed",
             "heating_too_fast",
             "cooling_too_fast",
             "stalled_zone",

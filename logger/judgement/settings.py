@@ -169,6 +169,15 @@ _RULES: Final = (
         (Setting("after_s", "s", 10.0, 2.0, 300.0, "Silent for longer than this."),),
     ),
     Rule(
+        "beacon_failed",
+        True,
+        "The lamp or buzzer at the fire doesn't answer",
+        "Its wire, its transistor's supply or the line to the rig has failed, or the rig lost its settings.",
+        "At the fire nothing flashes or sounds when something goes wrong.",
+        "Stay within sight of this page, and look at the lamp's wire and the rig.",
+        (),
+    ),
+    Rule(
         "target_reached",
         False,
         "A zone has reached its target",
