@@ -48,6 +48,9 @@
   S.postJson = (path, body) => asked(path, {
     method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
   });
+  S.postFile = (path, file) => asked(path, {
+    method: "POST", headers: { "content-type": "application/octet-stream" }, body: file,
+  });
   /** What a person does to the running firing; gives the logger's answer. */
   S.act = (kind, data) => S.postJson("/api/act", { kind, data: data || {} });
 })(window.Stokewatch);
