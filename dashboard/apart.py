@@ -22,6 +22,7 @@ JOBS: Final = {
     "import": "dashboard.jobs:import_files",
     "export": "dashboard.jobs:export",
     "judge": "dashboard.jobs:judge",
+    "rehearse": "dashboard.jobs:rehearse",
 }
 WAITING: Final = 6
 """More than so many jobs at once are turned away."""

@@ -132,3 +132,24 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
 
     with contextlib.closing(JournalReader(Path(journal))) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
+
+
+def rehearse(journal: str, firing: str) -> dict[str, Any]:
+    """Judge a stored firing by its own plan.
+
+    Parameters
+    ----------
+    journal : str
+        Path.
+    firing : str
+        Its ID.
+
+    Returns
+    -------
+    dict
+        See `logger.judging.rehearse`.
+    """
+    from logger.judging import rehearse as run
+
+    with contextlib.closing(JournalReader(Path(journal))) as reader:
+        return run(reader, reader.firing(firing))
