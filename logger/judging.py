@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
@@ -15,7 +16,7 @@ from logger.judgement.judge import Judge, verdict_data
 from logger.judgement.rehearsal import summary
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
-from logger.requests import RequestError, number_of, text_of
+from logger.requests import RequestError, number_of, read_spot, text_of
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 
 ACTIVE_S: Final = 3.0
 """A rig that has been silent longer than this no longer holds up the judgement of the others."""
+
+Kept = dict[str, tuple[float, float, float, str]]
+"""By zone: estimate, least and most [°C], and what it stands on."""
 
 _MINUTE_US: Final = 60_000_000
 _HEAD: Final = struct.Struct("<qI")  # time of the last reading judged, number of columns
@@ -42,17 +46,20 @@ class Judging:
         None: each channel becomes a probe when it first shows.
     started_us : int
         Time of the firing's first reading. [µs]
+    estimating : bool, default False
+        Whether the pots' own temperature is estimated even where the plan doesn't judge on it.
     """
 
-    def __init__(self, plan: Plan | None, started_us: int) -> None:
+    def __init__(self, plan: Plan | None, started_us: int, *, estimating: bool = False) -> None:
         self._given = plan
+        self._estimating = estimating
         self._started_us = started_us
         self._seen: list[tuple[str, str]] = []
         self._index: dict[tuple[str, str], int] = {}
         self._held: list[tuple[Ints, Floats, Bytes, Floats]] = []
         self._last_us: dict[str, int] = {}
         self._judged_us = started_us - 1
-        self.judge = Judge(plan or Plan())
+        self.judge = Judge(plan or Plan(), estimating=estimating)
         if plan is not None:
             self._set_columns()
 
@@ -72,7 +79,8 @@ class Judging:
         self._seen = list(seen)
         plan = self._given or Plan()
         # A plan that only sets targets and alarms judges every channel, as no plan does.
-        self.judge = Judge(plan if plan.probes else replace(plan, probes=assign_probes(None, self._seen)))
+        judged = plan if plan.probes else replace(plan, probes=assign_probes(None, self._seen))
+        self.judge = Judge(judged, estimating=self._estimating)
         self._set_columns()
         self._held.clear()
         self._judged_us = self._started_us - 1
@@ -136,6 +144,10 @@ class Judging:
         (int, list of Event)
             The step's end [µs], and what was said in it. Steps without readings are left out.
         """
+        for event in reader.events(firing):
+            if event.kind == "spot" and event.t_us >= (since_us or 0):
+                with suppress(RequestError):  # what an older version took for a spot reading
+                    self.spot(event.t_us, event.data)
         stored = reader.batches(firing, since_us=since_us)
         # All rigs' readings of a minute together, so that none of them looks late.
         for minute, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // _MINUTE_US):
@@ -206,6 +218,34 @@ class Judging:
         except KeyError as exc:
             raise RequestError(f"{key!r} is no alarm that can be acted upon; it may have cleared") from exc
 
+    def spot(self, t_us: int, data: dict[str, Any]) -> bool:
+        """Take a spot reading, as it is kept in the journal.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            `zone`, `temperature_c`, `emissivity`.
+
+        Returns
+        -------
+        bool
+            False where it says nothing of an estimate.
+        """
+        spot = read_spot(data)
+        return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
+
+    def take_estimates(self) -> list[tuple[int, Kept]]:
+        """Give what is to be kept of the estimate since the last call: times [µs], and zones' bands."""
+        return [
+            (
+                self.micros(row.t_s),
+                {name: (z.wall_c, z.lo_c, z.hi_c, z.basis) for name, z in row.zones.items()},
+            )
+            for row in self.judge.take_estimates()
+        ]
+
     def verdict_data(self) -> dict[str, Any]:
         """What the judgement says now, for the heartbeat.
 
@@ -249,7 +289,7 @@ class Judging:
         if columns != len(self.plan.probes):
             return None
         self._judged_us = judged_us
-        self.judge = Judge.restore(self.judge.plan, state[_HEAD.size :])
+        self.judge = Judge.restore(self.judge.plan, state[_HEAD.size :], estimating=self._estimating)
         return int(judged_us) + 1
 
     def seconds(self, t_us: int) -> float:

@@ -23,7 +23,7 @@ from logger.journal.rows import FiringInfo, Request
 from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
-from logger.judging import Judging
+from logger.judging import Judging, Kept
 from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
@@ -58,6 +58,7 @@ class Unit:
 
     batches: list[Batch] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
+    estimates: list[tuple[int, Kept]] = field(default_factory=list)
     tokens: list[Token] = field(default_factory=list)
 
     @property
@@ -238,7 +239,7 @@ class Recorder:
             self._intake.prime(rig, sorted(rows_of_rig, key=itemgetter(2)), newest[rig], clocks.get(rig, {}))
 
     def _begin_judging(self, started_us: int) -> None:
-        self._judging = Judging(self._plan, started_us)
+        self._judging = Judging(self._plan, started_us, estimating=True)
 
     def _loop(self, writer: JournalWriter) -> None:
         tries = 0
@@ -277,8 +278,9 @@ class Recorder:
             self._rigs |= rigs
             self._state_s = float("-inf")  # a new rig's clock is kept at once: a restart goes on from it
         events += self._judge(batches)
-        unit = Unit(batches, events, taken.tokens)
-        if batches or events or taken.tokens:
+        estimates = [] if self._judging is None else self._judging.take_estimates()
+        unit = Unit(batches, events, estimates, taken.tokens)
+        if batches or events or estimates or taken.tokens:
             self._backlog.append(unit)
         while self._waiting_readings() > BACKLOG_READINGS and len(self._backlog) > 1:
             self._lost += self._backlog.popleft().readings
@@ -355,6 +357,8 @@ class Recorder:
                     for unit in self._backlog:
                         for batch in unit.batches:
                             writer.append(firing.id, batch)
+                        for t_us, zones in unit.estimates:
+                            writer.add_estimate(firing.id, t_us, zones)
                     for t_us, kind, data, who in [*self._early, *events]:
                         writer.add_event(firing.id, max(t_us, firing.started_us), kind, data, who)
                 for request in requests:
@@ -424,6 +428,8 @@ class Recorder:
             elif request.kind in ("note", "spot"):
                 read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
                 result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
+                if request.kind == "spot" and self._judging is not None:
+                    self._judging.spot(now_us, read.data())
             else:
                 raise RequestError(f"{request.kind!r} is nothing the logger can do")
         except JournalError:

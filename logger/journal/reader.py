@@ -20,7 +20,7 @@ from logger.journal.rollup import (
 from logger.journal.rows import EventRow, FiringInfo, Request, select_firings, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
 from logger.journal.stored import Part, Stored, merge_parts
-from logger.journal.traces import Column, Traces, break_gaps, thin
+from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
 
@@ -368,6 +368,65 @@ class JournalReader:
                 (self._key(firing), after_id),
             ).fetchall()
         return [EventRow(i, t_us, kind, json.loads(data), who) for i, t_us, kind, data, who in rows]
+
+    def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, EventRow]]:
+        """Give events in the order they were written, over all firings.
+
+        Parameters
+        ----------
+        after_id : int
+            Only those after this one; 0 for the beginning.
+        limit : int, default 1000
+            At most so many.
+
+        Returns
+        -------
+        list of (firing ID, EventRow)
+        """
+        with self._snapshot():
+            rows = self._db.execute(
+                "SELECT firing.id, event.id, t_us, kind, data, who FROM event"
+                " JOIN firing ON key = event.firing WHERE event.id > ? ORDER BY event.id LIMIT ?",
+                (after_id, limit),
+            ).fetchall()
+        return [
+            (firing, EventRow(i, t_us, kind, json.loads(data), who))
+            for firing, i, t_us, kind, data, who in rows
+        ]
+
+    def estimates(
+        self, firing: str, since_us: int | None = None, until_us: int | None = None
+    ) -> dict[str, Estimates]:
+        """Give what the pots were estimated to be at while the firing ran; no measurement.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+        since_us, until_us : int, optional
+            From the first of these times on, until before the second. [µs]
+
+        Returns
+        -------
+        dict of str to Estimates
+            By zone; empty for a firing that wasn't estimated, such as an import.
+        """
+        with self._snapshot():
+            rows = self._db.execute(
+                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? AND t_us < ?"
+                " AND json_valid(data) ORDER BY t_us",
+                (self._key(firing), since_us or 0, FOREVER_US if until_us is None else until_us),
+            ).fetchall()
+        lines: dict[str, list[tuple[int, float, float, float, str]]] = {}
+        for t_us, data in rows:
+            for zone, (c, low, high, basis) in json.loads(data).items():
+                lines.setdefault(zone, []).append((t_us, c, low, high, basis))
+        out = {}
+        for zone, line in lines.items():
+            t, *bands, basis = zip(*line, strict=True)
+            c, low, high = (np.array(band, np.float64) for band in bands)
+            out[zone] = Estimates(np.array(t, np.int64), c, low, high, basis)
+        return out
 
     def heartbeat(self) -> dict[str, Any] | None:
         """Give the logger's own health as it last wrote it.

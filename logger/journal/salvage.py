@@ -193,6 +193,11 @@ def _copy(source: sqlite3.Connection, writer: JournalWriter, found: Salvage) -> 
         with contextlib.suppress(sqlite3.Error):
             for key, value in source.execute("SELECT key, value FROM meta"):
                 writer.set_meta(str(key), str(value))
+        # Only a model's word, and not there in files of the first version: what can't be read is let go.
+        with contextlib.suppress(sqlite3.Error):
+            for row in source.execute("SELECT * FROM estimate"):
+                if _sane(row, "iiij"):
+                    target.execute("INSERT OR IGNORE INTO estimate VALUES (?, ?, ?, ?)", row)
     target.execute("UPDATE firing SET packed_readings = 0")
     layouts: dict[int, tuple[int, Layout]] = {}
     for layout_id, firing, rig, channels in target.execute("SELECT id, firing, rig, channels FROM layout"):

@@ -71,6 +71,12 @@ MIGRATIONS: list[tuple[str, ...]] = [
         "CREATE TABLE state (firing INTEGER PRIMARY KEY, data BLOB NOT NULL)",
         "CREATE TABLE heartbeat (id INTEGER PRIMARY KEY CHECK (id = 1), data TEXT NOT NULL)",
     ),
+    (
+        # What the pots of each zone were estimated to be at; a model's word, kept apart from readings.
+        """CREATE TABLE estimate (
+            id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, data TEXT NOT NULL)""",
+        "CREATE UNIQUE INDEX estimate_by_time ON estimate (firing, t_us)",
+    ),
 ]
 
 

@@ -34,6 +34,27 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
+class Estimates:
+    """What the pots of one zone were estimated to be at, with a band that should hold it nine times in ten.
+
+    Attributes
+    ----------
+    t_us : int64 array, shape (n,)
+        Ascending. [µs]
+    estimate_c, low_c, high_c : array, shape (n,)
+        Mean through the wall, and its band. [°C]
+    basis : tuple of str, length n
+        What it stood on: `probe`, `spot`, `neighbours` or `nothing`.
+    """
+
+    t_us: Ints
+    estimate_c: Floats
+    low_c: Floats
+    high_c: Floats
+    basis: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Traces:
     """Readings by column; each has times of its own.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -307,6 +307,30 @@ class JournalWriter:
                 (self._key(firing), t_us, kind, to_json(data), who),
             )
             return int(cursor.lastrowid or 0)
+
+    def add_estimate(
+        self, firing: str, t_us: int, zones: Mapping[str, tuple[float, float, float, str]]
+    ) -> None:
+        """Keep what the pots were estimated to be at, in place of what was kept for that time.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+        t_us : int
+            [µs]
+        zones : mapping of str to (estimate_c, low_c, high_c, basis)
+            By zone; see `JournalReader.estimates`. [°C]
+        """
+        rows = {
+            zone: [round(c, 1), round(low, 1), round(high, 1), basis]
+            for zone, (c, low, high, basis) in zones.items()
+        }
+        with self.transaction():
+            self._db.execute(
+                "INSERT OR REPLACE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
+                (self._key(firing), t_us, to_json(rows)),
+            )
 
     def save_state(self, firing: str, state: bytes) -> None:
         """Keep the judgement's state, in place of the last one.

@@ -111,7 +111,9 @@ class ClayWatch:
         surface_c, u_c = surface_of_spot(reading_c, set_emissivity)
         if zone not in self._estimator.zones or not np.isfinite(surface_c):
             return False
-        self._spots.append([t_s, zone, surface_c, u_c])
+        # After a restart the journal tells again what the snapshot knows already.
+        if [t_s, zone] not in [spot[:2] for spot in self._spots]:
+            self._spots.append([t_s, zone, surface_c, u_c])
         self._spots.sort(key=lambda spot: float(spot[0]))
         return True
 
@@ -134,7 +136,11 @@ class ClayWatch:
         # In a silence one look in a while is enough: the estimate only grows less sure.
         if known.any() or t_s - self._heard_s >= ROW_S:
             self._heard_s = t_s
-            self._estimator.push(t_s, value_c, np.where(known, Status.OK, Status.ABSENT).astype(np.uint8))
+            status = np.where(known, Status.OK, Status.ABSENT).astype(np.uint8)
+            try:
+                self._estimator.push(t_s, value_c, status)
+            except np.linalg.LinAlgError:
+                self._begin_anew()
             self._stale = True
         while self._spots and self._spots[0][0] + SPOT_WAIT_S <= t_s:
             self._estimator.spot(*self._spots.pop(0))
@@ -146,7 +152,14 @@ class ClayWatch:
         """Give the estimate by zone; empty before the first reading."""
         if self._stale:
             self._state, self._stale = self._estimator.state(), False
+            if not all(np.isfinite([z.wall_c, z.lo_c, z.hi_c]).all() for z in self._state.values()):
+                self._begin_anew()
         return self._state
+
+    def _begin_anew(self) -> None:
+        """A filter that has run away on impossible readings tells nothing any more, and must cost nothing."""
+        self._estimator = Estimator(self._plan, **_settings(self._plan))
+        self._state = {}
 
     def counted_c(self) -> Floats:
         """Give the level that a verdict goes by where the estimate counts.
