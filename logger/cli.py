@@ -441,6 +441,47 @@ def listen(target: str, seconds: float, as_json: bool) -> int:
 
 
 @cli.command()
+@plan_option
+@click.option("--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig.")
+@click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]")
+@click.option(
+    "--seconds", default=30.0, show_default=True, type=click.FloatRange(5, 3600), help="To listen for."
+)
+@json_option
+@with_home
+def check(
+    home: Home,
+    plan_file: Path | None,
+    serial_ports: tuple[str, ...],
+    mqtt_urls: tuple[str, ...],
+    seconds: float,
+    as_json: bool,
+) -> int:
+    """The cold check: is this rig fit to be lit? Before lighting, while everything is cold.
+
+    Do all probes of the plan agree with one another and with their cold junctions? Are they steady, are no
+    wires loose or swapped? Hold each tip in your hand for ten seconds while it listens. Where a logger runs,
+    its last minute is looked at. Ends with status 0 if the rig is fit, 1 if not.
+    """
+    from logger.cold_rig import check as run
+    from logger.plan import load
+
+    plan = load(plan_file) if plan_file else None
+
+    def begun() -> None:
+        if not as_json:
+            click.echo(f"Listening for {seconds:g} s ...")
+
+    report = run(home, plan, serial_ports=serial_ports, mqtt_urls=mqtt_urls, seconds=seconds, begun=begun)
+    if as_json:
+        _print_json(report.as_dict())
+    else:
+        click.echo(report.text())
+        click.echo(CAUTION)
+    return 0 if report.fit else 1
+
+
+@cli.command()
 @click.option("--seed", type=int, required=True, help="The same seed gives the same firing.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
 @click.option(

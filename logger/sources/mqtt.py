@@ -62,6 +62,8 @@ class Broker:
         Certificate authority, for ``mqtts`` with a certificate of one's own; else STOKEWATCH_MQTT_CA.
     answer : callable, optional
         Is given what rigs say besides frames.
+    session_s : int, optional
+        How long the broker keeps frames for this client while it is away; 0 for who only looks in. [s]
 
     Raises
     ------
@@ -70,7 +72,13 @@ class Broker:
     """
 
     def __init__(
-        self, url: str, client_id: str, *, ca_file: Path | None = None, answer: Answer | None = None
+        self,
+        url: str,
+        client_id: str,
+        *,
+        ca_file: Path | None = None,
+        answer: Answer | None = None,
+        session_s: int = SESSION_S,
     ) -> None:
         try:
             parts = urlsplit(url)
@@ -89,6 +97,7 @@ class Broker:
         self._password = password if self._user else None
         self._client_id = client_id
         self._answer = answer
+        self._session_s = session_s
         self.name = f"{parts.scheme}://{self._host}:{self._port}"
         self._tls = _tls(ca_file or os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None
         self._client: aiomqtt.Client | None = None
@@ -145,7 +154,7 @@ class Broker:
 
     def _connect(self, inbox: _Inbox) -> aiomqtt.Client:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = SESSION_S
+        properties.SessionExpiryInterval = self._session_s
         properties.ReceiveMaximum = IN_FLIGHT
         properties.MaximumPacketSize = MAX_LINE + 1024  # a longer message stays with the broker
         client = aiomqtt.Client(

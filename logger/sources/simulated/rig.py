@@ -20,7 +20,8 @@ import click
 import numpy as np
 
 from logger.errors import StokewatchError, UserError
-from logger.sources.simulated import Scenario, draw, simulate_scenario
+from logger.sources.simulated import Scenario, ScenarioError, draw, simulate_scenario
+from logger.sources.simulated.cold import ColdFrames
 from logger.sources.simulated.demo import DEMO_SEED, demo_scenario
 from logger.sources.simulated.outlets import Outlet, mqtt_outlet, pty_outlet, serial_outlet
 from logger.sources.simulated.wiring import WRAP, FiringFrames, load_line
@@ -151,6 +152,11 @@ def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenar
 @click.option("--rate-hz", default=4.0, show_default=True, type=click.FloatRange(0.1, 200))
 @click.option("--speed", default=1.0, show_default=True, type=click.FloatRange(0.1, 1000), help="Times life.")
 @click.option("--beat-load", is_flag=True, help="No fire: plain frames whose every value can be checked.")
+@click.option("--cold", is_flag=True, help="Not lit: all cold, one tip after another in a hand.")
+@click.option("--hand-s", default=15.0, show_default=True, help="Seconds for each tip; 0: none is touched.")
+@click.option("--swapped", multiple=True, metavar="CHANNEL", help="When cold: its two wires are swapped.")
+@click.option("--loose", multiple=True, metavar="CHANNEL", help="When cold: its wire is off the terminal.")
+@click.option("--off", multiple=True, metavar="CHANNEL=°C", help="When cold: it reads so much too high.")
 @click.option("--frames", type=click.IntRange(1), help="Fall silent after so many.")
 @click.option("--first-seq", type=click.IntRange(0, WRAP - 1), help="Counter of the first frame.")
 @click.option("--first-ms", type=click.IntRange(0, WRAP - 1), help="Rig's clock at the first frame.")
@@ -165,6 +171,11 @@ def command(
     rate_hz: float,
     speed: float,
     beat_load: bool,
+    cold: bool,
+    hand_s: float,
+    swapped: tuple[str, ...],
+    loose: tuple[str, ...],
+    off: tuple[str, ...],
     frames: int | None,
     first_seq: int | None,
     first_ms: int | None,
@@ -184,6 +195,18 @@ def command(
 
         def line(index: int) -> bytes:
             return load_line(rig_name, seq + index, ms + round(index * 1000 / rate_hz), width)
+    elif cold:
+        line = ColdFrames(
+            choose_scenario(scenario, seed, channels),
+            rate_hz,
+            rig_name,
+            seq,
+            ms,
+            swapped=swapped,
+            loose=loose,
+            off_c=dict(_offset(text) for text in off),
+            hand_s=hand_s,
+        ).line
     else:
         firing = simulate_scenario(choose_scenario(scenario, seed, channels), rate_hz=rate_hz)
         line = FiringFrames(firing, rate_hz, rig_name, seq, ms).line
@@ -191,6 +214,14 @@ def command(
         _run(line, rig_name, pty=pty, serial=serial, mqtt=mqtt, hz=rate_hz * speed, frames=frames)
     )
     click.echo(f"{rig_name}: sent {sent} frames, {dropped} of them into the void", err=True)
+
+
+def _offset(text: str) -> tuple[str, float]:
+    channel, _, off_c = text.partition("=")
+    try:
+        return channel, float(off_c)
+    except ValueError:
+        raise ScenarioError(f"--off {text}: write it as CHANNEL=°C, such as k2=12") from None
 
 
 def main() -> None:

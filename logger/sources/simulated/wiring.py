@@ -69,14 +69,14 @@ class FiringFrames:
             statuses = np.zeros(len(self._last_c), dtype=np.uint8)
             junctions = np.full(len(self._last_c), self._ambient_c + 3)
         samples = {
-            terminal.channel: _sample(terminal.kind, float(t), Status(int(s)), float(cj))
+            terminal.channel: sample_of(terminal.kind, float(t), Status(int(s)), float(cj))
             for terminal, t, s, cj in zip(self._terminals, temperatures, statuses, junctions, strict=True)
         }
         ms = (self._ms + round(index * 1000 / self._rate_hz)) % WRAP
         return wire.encode(Frame(self._rig, (self._seq + index) % WRAP, ms, samples))
 
 
-def _sample(kind: str, temperature_c: float, status: Status, junction_c: float) -> Sample:
+def sample_of(kind: str, temperature_c: float, status: Status, junction_c: float) -> Sample:
     """One channel's entry: the chip's word, or whatever that amplifier says of a fault."""
     if kind in AMPLIFIERS:
         chip = AMPLIFIERS[kind]

@@ -1,0 +1,73 @@
+"""What the cold check says. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+Level = Literal["pass", "warn", "fail"]
+Key = tuple[str, str]
+"""A rig and its channel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at.
+
+    Attributes
+    ----------
+    level : {'pass', 'warn', 'fail'}
+    what : str
+        `channels`, `cold`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `clock`, `frames`, …
+    where : str
+        The probe, the rig or the machine.
+    text : str
+        What is so.
+    mend : str
+        What to do; empty if nothing.
+    """
+
+    level: Level
+    what: str
+    where: str
+    text: str
+    mend: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What the cold check says.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+        What fails first.
+    """
+
+    findings: tuple[Finding, ...]
+
+    @classmethod
+    def of(cls, findings: Iterable[Finding]) -> Report:
+        """Put findings in order."""
+        order = ("fail", "warn", "pass")
+        return cls(tuple(sorted(findings, key=lambda f: order.index(f.level))))
+
+    @property
+    def fit(self) -> bool:
+        """Whether nothing fails."""
+        return all(f.level != "fail" for f in self.findings)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as JSON would have it."""
+        return {"fit": self.fit, "findings": [asdict(f) for f in self.findings]}
+
+    def text(self) -> str:
+        """Give it in plain words, a finding on each line, what fails first."""
+        marks = {"fail": "NOT FIT", "warn": "look", "pass": "ok"}
+        lines = [
+            f"{marks[f.level]:>7}  {f.where}: {f.text}" + (f"\n         -> {f.mend}" if f.mend else "")
+            for f in self.findings
+        ]
+        lines.append("The rig is fit." if self.fit else "The rig is not fit yet.")
+        return "\n".join(lines)

@@ -1,0 +1,134 @@
+"""Which probe is being warmed in the hand, and whether it rises as it should. Pure.
+
+A thermocouple whose two wires are swapped at the terminal adds up the wrong way: warmed, it falls. As long
+as everything is equally cold nothing tells it from a good one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from logger.reading import Floats
+
+STEP_S: Final = 1.0
+"""Readings are averaged over this before they are looked at. [s]"""
+SEEN_C: Final = 1.5
+"""Less than this from where it rested is a draught (common practice, no source). [°C]"""
+SURE_C: Final = 3.0
+"""A hand warms a probe's tip by more than this within seconds (common practice, no source). [°C]"""
+BELOW_C: Final = 2.0
+"""A swapped probe, warmed, ends up at least so far below the others. [°C]"""
+_FOLLOW: Final = 1.0 / 60.0  # the resting value follows a morning that gets warmer
+_LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: what still stands apart rests there
+_ALL_AT_ONCE: Final = 0.6
+
+Moving = Literal["", "rising", "falling"]
+Tried = Literal["", "rose", "fell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """What one probe did.
+
+    Attributes
+    ----------
+    still_c : float
+        Where it rested last; NaN where it never had a reading. [°C]
+    away_c : float
+        How far from there it is now; NaN without a reading now. [°C]
+    moving : {'', 'rising', 'falling'}
+        Now.
+    tried : {'', 'rose', 'fell'}
+        `rose`: it was warmed, and rose. `fell`: it fell below all around it, or fell
+        and came back: only a swapped one does, while a tip that cools in the air comes down to the others.
+    """
+
+    still_c: float
+    away_c: float
+    moving: Moving
+    tried: Tried
+
+
+def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
+    """Follow probes through some minutes.
+
+    Parameters
+    ----------
+    temperature_c : array, shape (n, k)
+        A row each second, NaN where there was no reading. [°C]
+
+    Returns
+    -------
+    tuple of Hand
+        One for each column. Where most of the probes move at once it isn't a hand but the weather or a fire:
+        then none of them counts as warmed.
+    """
+    n, k = temperature_c.shape
+    if not n:
+        return tuple(Hand(np.nan, np.nan, "", "") for _ in range(k))
+    seen_c = np.maximum(SEEN_C, 6.0 * _noise_c(temperature_c))
+    still = np.full(k, np.nan)
+    since = np.zeros(k, np.int64)  # steps since it left its rest
+    rose, fell = np.zeros(k), np.zeros(k)
+    away = np.full(k, np.nan)
+    lowest = np.full(k, np.nan)
+    down = np.zeros(k, bool)  # fallen from where it rested, and not yet back
+    back = np.zeros(k, bool)
+    for i in range(n):
+        now = temperature_c[i]
+        first = np.isnan(still) & ~np.isnan(now)
+        if first.any():
+            still[first] = _start(temperature_c[i : i + 5])[first]
+        away = now - still
+        out = np.abs(away) > seen_c
+        since = np.where(out, since + 1, 0)
+        gone_long = since > _LONGEST_STEPS
+        still = np.where(gone_long, now, still)
+        since[gone_long] = 0
+        rest = ~out & ~np.isnan(away)
+        still[rest] += _FOLLOW * away[rest]
+        out &= ~gone_long
+        if k >= 3 and np.count_nonzero(out) >= max(3, _ALL_AT_ONCE * k):
+            down[:] = False
+            continue
+        rose = np.where(out, np.fmax(rose, away), rose)
+        low = out & (away < -SURE_C)
+        fell = np.where(low, np.fmax(fell, -away), fell)
+        lowest = np.where(low, np.fmin(lowest, now), lowest)
+        back |= down & rest
+        down = (down | low) & ~rest & ~gone_long
+    hands = []
+    for j in range(k):
+        others = np.delete(still, j)
+        around = float(np.nanmedian(others)) if np.isfinite(others).any() else float(still[j])
+        tried: Tried = ""
+        if rose[j] >= SURE_C:
+            tried = "rose"
+        elif fell[j] >= SURE_C and (back[j] or lowest[j] < around - BELOW_C):
+            tried = "fell"
+        moving: Moving = ""
+        if abs(away[j]) > seen_c[j]:
+            moving = "rising" if away[j] > 0 else "falling"
+        hands.append(Hand(float(still[j]), float(away[j]), moving, tried))
+    return tuple(hands)
+
+
+def _start(rows: Floats) -> Floats:
+    there = np.isfinite(rows)
+    middle = np.full(rows.shape[1], np.nan)
+    some = there.any(axis=0)
+    middle[some] = np.nanmedian(rows[:, some], axis=0)
+    return middle
+
+
+def _noise_c(temperature_c: Floats) -> Floats:
+    """Standard deviation from step to step, by its median: a probe that is warmed moves in few of them."""
+    noise = np.zeros(temperature_c.shape[1])
+    steps = np.diff(temperature_c, axis=0)
+    some = np.isfinite(steps).any(axis=0)
+    apart = np.abs(steps[:, some] - np.nanmedian(steps[:, some], axis=0))
+    noise[some] = np.nanmedian(apart, axis=0) * 1.4826 / np.sqrt(2)
+    return np.minimum(noise, 1.0)
