@@ -59,17 +59,24 @@ def lines_of(batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = 
     Returns
     -------
     list of str
-        Measurement `reading`; tags `site`, `rig`, `firing`, `probe` and `zone`, those left out that are
-        empty; fields `temperature_c`, `cold_junction_c` and `emf_uv` where there are any, and `fault`, the
-        status' name in lower case, where the reading isn't OK. Times in nanoseconds. Readings that weren't
-        sent have no line.
+        Measurement `reading`; tags `site`, `rig`, `channel`, `firing`, `probe` and `zone`, those left out
+        that are empty; fields `temperature_c`, `cold_junction_c` and `emf_uv` where there are any, and
+        `fault`, the status' name in lower case, where the reading isn't OK. Times in nanoseconds. Readings
+        that weren't sent have no line.
     """
     again = reconvert(batch, probes)
     emf_uv = _emf_uv(again)
     t_ns = (batch.t_us * 1000).tolist()
     lines: list[str] = []
     for j, probe in enumerate(probes):
-        tags = {"site": site, "rig": batch.rig, "firing": firing, "probe": probe.name, "zone": probe.zone}
+        tags = {
+            "site": site,
+            "rig": batch.rig,
+            "channel": batch.channels[j].name,
+            "firing": firing,
+            "probe": probe.name,
+            "zone": probe.zone,
+        }
         head = ",".join([MEASUREMENT, *(f"{k}={escape_tag(v)}" for k, v in tags.items() if v)])
         columns = (batch.temperature_c[:, j], again.cold_junction_c[:, j], emf_uv[:, j])
         for t, status, values in zip(

@@ -224,20 +224,23 @@ def test_line_protocol(writer: JournalWriter, reader: JournalReader, tmp_path: P
     assert export_line_protocol(reader, firing, out, site="meadow") == 5
     lines = out.read_text().splitlines()
     temperature, emf = float(converted.temperature_c[0, 0].round(4)), float(converted.temperature_c[0, 1])
-    head = f"reading,site=meadow,rig=a1,firing={firing}"
+    head = "reading,site=meadow,rig=a1,channel"
     assert lines[0].startswith(
-        f"{head},probe=upper\\,\\ left,zone=upper\\ zone temperature_c={temperature!r},"
+        f"{head}=k0,firing={firing},probe=upper\\,\\ left,zone=upper\\ zone temperature_c={temperature!r},"
         "cold_junction_c=25.0,emf_uv="
     )
     assert lines[0].endswith(f" {START_US}000")
     # Type K: 20.644 mV at 500 °C, 1.000 mV at 25 °C (NIST SRD 60 tables); the chip's last bit is 0.25 °C.
     assert float(re.search(r"emf_uv=([\d.]+)", lines[0])[1]) == pytest.approx(20_644 - 1_000, abs=11)  # type: ignore[index]
     assert (
-        f"{head},probe=base\\=1,zone=z temperature_c={emf!r},cold_junction_c=27.4,emf_uv=5000.0 {START_US}000"
+        f"{head}=u0,firing={firing},probe=base\\=1,zone=z temperature_c={emf!r},cold_junction_c=27.4,emf_uv=5000.0 {START_US}000"
         in lines
     )
-    assert f"{head},probe=c,zone=z temperature_c=20.0 {START_US}000" in lines
-    assert f'{head},probe=upper\\,\\ left,zone=upper\\ zone fault="open" {START_US * 1000 + 1000}' in lines
+    assert f"{head}=c0,firing={firing},probe=c,zone=z temperature_c=20.0 {START_US}000" in lines
+    assert (
+        f'{head}=k0,firing={firing},probe=upper\\,\\ left,zone=upper\\ zone fault="open" {START_US * 1000 + 1000}'
+        in lines
+    )
     assert [line for line in lines if 'fault="short_ground"' in line and "temperature_c" not in line]
 
 
@@ -261,7 +264,7 @@ def test_a_whole_day_of_lines_is_made_without_dying_on_one_channel_too_many() ->
     batch = firing_batch(3, k=1)
     assert len(lines_of(batch, [Probe("x", "k0", zone="")], firing="f")) == 3
     assert lines_of(batch, [Probe("x", "k0", zone="")], firing="f")[0].startswith(
-        "reading,rig=a1,firing=f,probe=x temp"
+        "reading,rig=a1,channel=k0,firing=f,probe=x temp"
     )
 
 

@@ -1,0 +1,259 @@
+"""The mirror's process: sends the journal to an InfluxDB, again and again until it is there."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import logging
+import os
+import random
+import signal
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from types import FrameType
+from typing import Final, NoReturn
+
+from logger.errors import StokewatchError, UserError
+from logger.home import Home
+from logger.journal.schema import JournalError, NoJournalError
+from logger.mirror.outbox import Cursor, Outbox
+from logger.mirror.progress import Progress, Refused, forget_progress, load_progress
+from logger.mirror.sender import Sender, ServerTrouble
+from logger.mirror.target import Target
+from logger.sources import Backoff
+
+OVERLAP_S: Final = 30.0
+"""What was acknowledged less long before the last good answer is sent again after any doubt. A server killed
+in between was seen to lose the last 8 to 12 s of what it had acknowledged. [s]"""
+LOOK_S: Final = 0.25
+PING_S: Final = 5.0
+"""Without anything to send, the server is asked this often whether it is still the one it was. [s]"""
+SAVE_S: Final = 5.0
+_FIRST_WAIT_S: Final = 1.0
+_LONGEST_WAIT_S: Final = 60.0
+
+log = logging.getLogger(__name__)
+
+
+class MirrorRunsError(UserError):
+    """Another mirror sends this journal."""
+
+    def __init__(self, home: Home) -> None:
+        super().__init__(f"{home.root}: a mirror is already running here; end that one first")
+
+
+class Mirror:
+    """Sends a journal, one step at a time.
+
+    At least once, and in effect once: the same series and time overwrite each other.
+
+    Parameters
+    ----------
+    home : Home
+    target : Target
+    clock : callable, optional
+        Seconds that never go back.
+    """
+
+    def __init__(self, home: Home, target: Target, clock: Callable[[], float] = time.monotonic) -> None:
+        self._home = home
+        self._target = target
+        self._clock = clock
+        self._refused = Refused(home.root)
+        self._sender = Sender(target, self._put_aside)
+        self._waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
+        self._outbox: Outbox | None = None
+        self._cursor = self._trusted = Cursor()
+        self._acknowledged: deque[tuple[float, Cursor]] = deque()
+        self._answer_s = self._saved_s = float("-inf")
+        self._lines = 0
+        self._state, self._detail = "starting", ""
+        self._written: tuple[object, ...] = ()
+
+    def close(self) -> None:
+        """Remember how far it came, and let go of journal and server."""
+        self._save()
+        self._close_outbox()
+        self._sender.close()
+
+    def step(self) -> float:
+        """Send what fits into one parcel.
+
+        Returns
+        -------
+        float
+            How long to wait before the next step. [s]
+        """
+        wait_s = LOOK_S
+        try:
+            outbox = self._open()
+            parcel = outbox.take(self._cursor, room := self._sender.size)
+            if parcel.lines:
+                self._sender.write(parcel.lines)
+                self._lines += len(parcel.lines)
+                self._cursor = parcel.after
+                self._answered()
+                wait_s = 0.0 if len(parcel.lines) >= room else LOOK_S
+            elif self._clock() - self._answer_s >= PING_S:
+                self._sender.ping()
+                self._answered()
+            self._say("running", "")
+        except ServerTrouble as exc:
+            if exc.doubtful:
+                self._doubt()
+            self._say("waiting", str(exc))
+            wait_s = max(exc.wait_s, LOOK_S + self._waits.next_s())
+        except NoJournalError:
+            self._say("running", "there is no journal yet")
+            wait_s = 1.0
+        except (JournalError, OSError) as exc:
+            self._close_outbox()
+            self._say("waiting", str(exc))
+            wait_s = 1.0 + self._waits.next_s()
+        if self._clock() - self._saved_s >= SAVE_S:
+            self._save()
+        return wait_s
+
+    def _open(self) -> Outbox:
+        if self._outbox is not None and not self._outbox.same_file():
+            self._close_outbox()
+        if self._outbox is None:
+            self._outbox = Outbox(self._home.journal, self._target.site)
+            known = load_progress(self._home.root)
+            here = known is not None and (known.target, known.file) == (self._name, self._outbox.file)
+            self._cursor = self._trusted = known.cursor if known is not None and here else Cursor()
+            self._acknowledged.clear()
+        if self._outbox.newest() < self._cursor.arrival:
+            # What was newest is gone and its numbers will be given again: begin afresh.
+            self._cursor = self._trusted = Cursor()
+            self._acknowledged.clear()
+        return self._outbox
+
+    def _close_outbox(self) -> None:
+        if self._outbox is not None:
+            with contextlib.suppress(StokewatchError):
+                self._outbox.close()
+            self._outbox = None
+
+    @property
+    def _name(self) -> str:
+        return f"{self._target.name} {self._target.site}"
+
+    def _answered(self) -> None:
+        """The server has answered as it should: what it took long before is safe by now."""
+        self._waits.succeeded()
+        self._answer_s = now = self._clock()
+        if self._sender.interrupted():
+            log.info("the connection to InfluxDB broke: the last %d s go out again", OVERLAP_S)
+            self._doubt()
+            return
+        while self._acknowledged and self._acknowledged[0][0] <= now - OVERLAP_S:
+            self._trusted = self._acknowledged.popleft()[1]
+        if not self._acknowledged or self._acknowledged[-1][1] != self._cursor:
+            self._acknowledged.append((now, self._cursor))
+
+    def _doubt(self) -> None:
+        self._cursor = self._trusted
+        self._acknowledged.clear()
+        if self._outbox is not None:
+            self._outbox.repeat()
+
+    def _put_aside(self, lines: Sequence[str], why: str) -> None:
+        before = self._refused.count
+        self._refused.add(lines, why)
+        if self._refused.count > before:
+            log.warning("InfluxDB doesn't take %d lines; put aside: %s", self._refused.count - before, why)
+
+    def _say(self, state: str, detail: str) -> None:
+        if (state, detail) == (self._state, self._detail):
+            return
+        if state == "waiting":
+            log.warning("waiting: %s", detail)
+        elif self._state == "waiting":
+            log.info("InfluxDB takes readings again")
+        self._state, self._detail = state, detail
+        self._save()
+
+    def _save(self) -> None:
+        self._saved_s = self._clock()
+        if self._outbox is None:
+            return
+        try:
+            behind = max(0, self._outbox.newest() - self._cursor.arrival)
+            new = (self._trusted, self._cursor, self._state, self._detail, self._refused.count, behind)
+            if new == self._written:
+                return
+            health = {
+                "pid": os.getpid(),
+                "state": self._state,
+                "detail": self._detail,
+                "sent": self._lines,
+                "refused": self._refused.count,
+                "behind": behind,
+                "at_s": time.time(),
+            }
+            Progress(self._name, self._outbox.file, self._trusted, health).save(self._home.root)
+            self._written = new
+        except (JournalError, OSError) as exc:
+            log.warning("how far the mirror came can't be noted down: %s", exc)
+
+
+@contextlib.contextmanager
+def mirror_lock(home: Home) -> Iterator[None]:
+    """Hold the right to be the one mirror of this folder, until the process ends.
+
+    Raises
+    ------
+    MirrorRunsError
+    """
+    home.create()
+    with (home.root / "mirror.lock").open("a+") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise MirrorRunsError(home) from None
+        yield
+
+
+class _Stop(BaseException):
+    """A signal: leaves a request to a slow server at once."""
+
+
+def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
+    """Run until SIGINT or SIGTERM.
+
+    Parameters
+    ----------
+    home : Home
+    target : Target
+    afresh : bool, default False
+        Send everything again.
+
+    Returns
+    -------
+    int
+        0.
+
+    Raises
+    ------
+    UserError
+        Another mirror runs here.
+    """
+
+    def stop(number: int, frame: FrameType | None) -> NoReturn:
+        raise _Stop
+
+    level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
+    logging.basicConfig(
+        level=level, format="%(asctime)s %(levelname)s mirror: %(message)s", datefmt="%H:%M:%S"
+    )
+    with mirror_lock(home), contextlib.suppress(_Stop):
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, stop)
+        if afresh:
+            forget_progress(home.root)
+        with contextlib.closing(Mirror(home, target)) as mirror:
+            while True:
+                time.sleep(mirror.step())
+    return 0

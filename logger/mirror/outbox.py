@@ -1,0 +1,184 @@
+"""What of the journal is still to be sent."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from logger.journal.line_protocol import lines_of
+from logger.journal.reader import JournalReader
+from logger.journal.rows import FiringInfo
+from logger.mirror.points import event_line, firing_line, logger_line
+from logger.plan import Probe
+
+FIRINGS_S: Final = 1.0
+"""How often it is looked whether a firing was begun, ended or renamed. [s]"""
+BEAT_S: Final = 0.5
+"""How often the logger's health is sent while a firing runs. [s]"""
+_BATCHES: Final = 16  # a batch may be a whole minute of a rig
+_EVENTS: Final = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """How far the journal has been sent.
+
+    Attributes
+    ----------
+    arrival : int
+        Of readings; see `JournalReader.arrived`.
+    event : int
+        The last event's number.
+    """
+
+    arrival: int = 0
+    event: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """Lines that go out together.
+
+    Attributes
+    ----------
+    lines : list of str
+        May be empty.
+    after : Cursor
+        Where the journal goes on after them.
+    """
+
+    lines: list[str]
+    after: Cursor
+
+
+class Outbox:
+    """Reads the journal for the mirror.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    site : str
+    clock : callable, optional
+        Seconds that never go back.
+
+    Raises
+    ------
+    NoJournalError
+        There is none yet.
+    JournalError
+        It can't be read.
+    """
+
+    def __init__(self, path: Path, site: str, clock: Callable[[], float] = time.monotonic) -> None:
+        self._reader = JournalReader(path)
+        self._path = path
+        self.file = path.stat().st_ino
+        self._site = site
+        self._clock = clock
+        self._firings: dict[str, FiringInfo] = {}
+        self._sent: dict[str, str] = {}
+        self._probes: dict[str, dict[tuple[str, str], Probe]] = {}
+        self._beat = ""
+        self._firings_s = self._beat_s = float("-inf")
+
+    def close(self) -> None:
+        """Close the journal."""
+        self._reader.close()
+
+    def same_file(self) -> bool:
+        """Tell whether the journal is still the file that was opened: a damaged one is replaced.
+
+        Returns
+        -------
+        bool
+        """
+        try:
+            return self._path.stat().st_ino == self.file
+        except OSError:
+            return False
+
+    def newest(self) -> int:
+        """Tell where the journal ends; see `JournalReader.newest_arrival`.
+
+        Returns
+        -------
+        int
+        """
+        return self._reader.newest_arrival()
+
+    def repeat(self) -> None:
+        """Say again what is said only when it changes: firings, and the logger's health."""
+        self._sent.clear()
+        self._beat = ""
+        self._firings_s = self._beat_s = float("-inf")
+
+    def take(self, cursor: Cursor, room: int) -> Parcel:
+        """Give what comes next.
+
+        Parameters
+        ----------
+        cursor : Cursor
+        room : int
+            About so many lines: readings that came in together stay together.
+
+        Returns
+        -------
+        Parcel
+            Without lines, and the same cursor, if there is nothing new.
+        """
+        lines = self._take_firings()
+        event_id = cursor.event
+        for firing, event in self._reader.happened(cursor.event, _EVENTS):
+            lines.append(event_line(firing, event, site=self._site))
+            event_id = event.id
+        arrival = cursor.arrival
+        while len(lines) < room:
+            batches = self._reader.arrived(arrival, _BATCHES)
+            for number, firing, batch in batches:
+                probes = [self._probe(firing, batch.rig, c.name) for c in batch.channels]
+                lines += lines_of(batch, probes, firing=firing, site=self._site)
+                arrival = number
+                if len(lines) >= room:
+                    break
+            if len(batches) < _BATCHES:
+                break
+        lines += self._take_beat()
+        return Parcel(lines, Cursor(arrival, event_id))
+
+    def _take_firings(self) -> list[str]:
+        if self._clock() - self._firings_s < FIRINGS_S:
+            return []
+        self._firings_s = self._clock()
+        lines = []
+        for info in self._reader.firings():
+            known = self._firings.get(info.id)
+            if known is None or known.plan_toml != info.plan_toml:
+                self._probes.pop(info.id, None)
+            self._firings[info.id] = info
+            line = firing_line(info, site=self._site)
+            if self._sent.get(info.id) != line:
+                self._sent[info.id] = line
+                lines.append(line)
+        return lines
+
+    def _probe(self, firing: str, rig: str, channel: str) -> Probe:
+        known = self._probes.setdefault(firing, {})
+        if (rig, channel) not in known:
+            known.update({(c.rig, c.channel): c.probe for c in self._reader.columns(firing)})
+        return known[rig, channel]
+
+    def _take_beat(self) -> list[str]:
+        if self._clock() - self._beat_s < BEAT_S:
+            return []
+        self._beat_s = self._clock()
+        running = next((f for f in self._firings.values() if f.running), None)
+        beat = self._reader.heartbeat() if running else None
+        line = logger_line(running, beat, site=self._site) if running and beat else None
+        if line is None or line == self._beat:
+            return []
+        self._beat = line
+        return [line]

@@ -1,0 +1,204 @@
+"""Writes lines to an InfluxDB through its client library, and knows a bad line from a bad server."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final
+
+import urllib3.exceptions
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.rest import ApiException
+
+from logger.mirror.points import head
+from logger.mirror.target import Target
+
+MOST_LINES: Final = 5000
+FEWEST_LINES: Final = 100
+TIMEOUT_S: Final = 15.0
+_BAD_LINES: Final = (400, 422)
+_TOO_MUCH: Final = 413
+_SERVERS_FAULT: Final = 500
+_WORDS: Final = {
+    401: "it refuses the token; put the right one into the token's file",
+    403: "the token may not write to this bucket; give one that may",
+    404: "it has no such bucket or organisation; make the bucket, or name the right one",
+    429: "it is busy and asks to wait",
+    503: "it is busy and asks to wait",
+}
+
+Refuse = Callable[[Sequence[str], str], None]
+
+
+class ServerTrouble(Exception):
+    """Nothing can be written for now.
+
+    Attributes
+    ----------
+    doubtful : bool
+        The server may have forgotten what it had acknowledged.
+    wait_s : float
+        How long the server asks to be left alone. [s]
+    """
+
+    def __init__(self, text: str, *, doubtful: bool, wait_s: float = 0.0) -> None:
+        super().__init__(text)
+        self.doubtful, self.wait_s = doubtful, wait_s
+
+
+class Sender:
+    """One connection to an InfluxDB.
+
+    Parameters
+    ----------
+    target : Target
+    refuse : callable
+        Is given lines that the server will never take, and why.
+    """
+
+    def __init__(self, target: Target, refuse: Refuse) -> None:
+        self._target = target
+        self._refuse = refuse
+        self.size = MOST_LINES
+        """As many lines at once as it takes well."""
+        self._client = InfluxDBClient(
+            url=target.url,
+            token=target.token,
+            org=target.org,
+            timeout=round(TIMEOUT_S * 1000),
+            enable_gzip=True,
+            retries=False,
+        )
+        self._writer = self._client.write_api(write_options=SYNCHRONOUS)
+        self._pool = self._client.api_client.rest_client.pool_manager.connection_from_url(target.url)
+        self._connections = 0
+        self._announced = True
+
+    def close(self) -> None:
+        """Close the connection."""
+        with contextlib.suppress(Exception):
+            self._client.close()  # type: ignore[no-untyped-call]
+
+    def write(self, lines: Sequence[str]) -> None:
+        """Write lines; those that are refused for what they are go to `refuse`, all others are acknowledged.
+
+        Parameters
+        ----------
+        lines : sequence of str
+
+        Raises
+        ------
+        ServerTrouble
+            Some are written, perhaps, and some aren't: write all of them again later.
+        """
+        size = self.size
+        for at in range(0, len(lines), size):
+            self._write(lines[at : at + size])
+        self.size = min(MOST_LINES, size * 11 // 10)
+
+    def ping(self) -> None:
+        """See whether the server is there.
+
+        Raises
+        ------
+        ServerTrouble
+        """
+        with self._errors():
+            self._client.api_client.call_api("/ping", "GET")  # type: ignore[no-untyped-call]
+
+    def interrupted(self) -> bool:
+        """Tell whether the connection broke since the last call, without the server having said it would.
+
+        It may have been started again since; what it had acknowledged shortly before may be gone.
+
+        Returns
+        -------
+        bool
+            False the first time.
+        """
+        grown = self._pool.num_connections > self._connections
+        doubtful = grown and not self._announced
+        self._connections = self._pool.num_connections
+        response = self._client.api_client.last_response
+        self._announced = (
+            response is not None and "close" in str(response.getheader("Connection", "")).lower()
+        )
+        return doubtful
+
+    def _write(self, lines: Sequence[str]) -> None:
+        try:
+            self._post(lines)
+        except ApiException as exc:
+            if exc.status != _TOO_MUCH:
+                self._try_out(exc)
+            self._sort_out(lines, exc)
+
+    def _try_out(self, exc: ApiException) -> None:
+        """Write a line that nothing can be wrong with: a server that refuses it too refuses all and any."""
+        try:
+            self._post([head("mirror", {"site": self._target.site}) + " refused=true"])
+        except ApiException:
+            raise ServerTrouble(
+                f"{self._target.url}: it refuses whatever it is sent: {exc.status} {_message(exc)}",
+                doubtful=False,
+            ) from None
+
+    def _sort_out(self, lines: Sequence[str], exc: ApiException) -> None:
+        """Find out by halving which lines are refused, and write the others."""
+        why = _message(exc)
+        dropped = re.search(r"dropped=(\d+)", why)
+        if len(lines) == 1 or (dropped is not None and int(dropped[1]) >= len(lines)):
+            self._refuse(lines, f"{exc.status} {why}")
+            return
+        half = len(lines) // 2
+        for part in (lines[:half], lines[half:]):
+            try:
+                self._post(part)
+            except ApiException as again:
+                self._sort_out(part, again)
+
+    def _post(self, lines: Sequence[str]) -> None:
+        with self._errors():
+            self._writer.write(self._target.bucket, self._target.org, "\n".join(lines))
+
+    @contextlib.contextmanager
+    def _errors(self) -> Iterator[None]:
+        """Let through what is about the lines; all else is about the server."""
+        try:
+            yield
+        except ApiException as exc:
+            if exc.status in _BAD_LINES or exc.status == _TOO_MUCH:
+                raise
+            status = exc.status or 0
+            said = _WORDS.get(status) or _message(exc) or "it answers with an error"
+            wait_s = _retry_after_s(exc)
+            if wait_s == 0 and status >= _SERVERS_FAULT:
+                self._less()
+            raise ServerTrouble(
+                f"{self._target.url}: {said} ({status})",
+                doubtful=status >= _SERVERS_FAULT and wait_s == 0,
+                wait_s=wait_s,
+            ) from None
+        except (urllib3.exceptions.HTTPError, OSError) as exc:
+            self._less()
+            self._announced = True  # told here
+            raise ServerTrouble(
+                f"{self._target.url}: can't be reached ({type(exc).__name__}); is it running, and the "
+                "network there?",
+                doubtful=True,
+            ) from None
+
+    def _less(self) -> None:
+        """Send less at a time from now on: a server may merely be slow."""
+        self.size = max(FEWEST_LINES, self.size // 2)
+
+
+def _message(exc: ApiException) -> str:
+    return " ".join(str(exc.message or exc.body or exc.reason or "").split())[:500]
+
+
+def _retry_after_s(exc: ApiException) -> float:
+    asked = exc.headers.get("Retry-After", "") if exc.headers else ""
+    return min(float(asked), 600.0) if asked.isdigit() else 0.0
