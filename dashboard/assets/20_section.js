@@ -23,11 +23,12 @@
   /**
    * Draw it all anew; a few dozen shapes.
    * box: {width, height, stackWidth, rows: [{i, y}] | null} in pixels of the panel.
+   * view: whose probes, and what they read: {probes, currentC(i), number(i)}.
    */
-  S.drawSection = function (holder, box) {
+  S.drawSection = function (holder, box, view = S) {
     const { width, height, stackWidth } = box;
     const root = S.svg("svg", { width, height, viewBox: `0 0 ${width} ${height}` });
-    const probes = S.probes;
+    const { probes } = view;
     const placed = probes.map((p, i) => ({ i, h: p.height_cm, probe: p })).filter((p) => p.h !== null);
     const top = Math.max(40, ...placed.map((p) => p.h)) * 1.08;
     const bottom = Math.min(0, ...placed.map((p) => p.h));
@@ -39,7 +40,7 @@
     const left = 44; // the ruler's
     const middle = left + (stackWidth - left) / 2;
     const half = (stackWidth - left) / 2 - 8;
-    const warm = placed.map((p) => ({ h: p.h, c: S.currentC(p.i), reads: p.probe.reads })).filter((p) => p.c !== null);
+    const warm = placed.map((p) => ({ h: p.h, c: view.currentC(p.i), reads: p.probe.reads })).filter((p) => p.c !== null);
 
     if (placed.length) ruler(root, { y, top, bottom, left });
     wood(root, { middle, half, ground, y, top });
@@ -61,7 +62,7 @@
       root.append(S.svg("text", { x: middle, y: ground + 28, class: "height middle" }, words));
     }
     if (box.rows) leaders(root, placed, box);
-    for (const p of placed) dot(root, p);
+    for (const p of placed) dot(root, p, view);
     holder.replaceChildren(root);
   };
 
@@ -131,11 +132,11 @@
     }
   }
 
-  function dot(root, p) {
-    const c = S.currentC(p.i);
+  function dot(root, p, view) {
+    const c = view.currentC(p.i);
     const group = S.svg("g", { class: c === null ? "probe none" : "probe", transform: `translate(${p.x} ${p.y})` });
     group.append(S.svg("circle", { r: 12.5, stroke: S.colour(p.i) }));
-    group.append(S.svg("text", { y: 5.5 }, S.number(p.i)));
+    group.append(S.svg("text", { y: 5.5 }, view.number(p.i)));
     root.append(group);
   }
 })(window.Stokewatch);

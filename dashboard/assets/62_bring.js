@@ -18,7 +18,7 @@
     encoding: ["Encoding", [["utf-8", "UTF-8"], ["latin-1", "Latin-1"], ["cp1252", "Windows 1252"], ["utf-16", "UTF-16"]]],
   };
   const NUMBERS = { skip: "Lines above the header", last_line: "Last line to read" };
-  const TEXTS = { timezone: ["Time zone", "such as Europe/Vienna; else this logger's"],
+  const TEXTS = { timezone: ["Time zone", "such as Europe/Vienna"],
     no_reading: ["Words for no reading", "several with ; between"] };
   const ORDER = ["day_first", "decimal", "unit", "time", "time_unit", "timezone", "delimiter", "skip", "last_line",
     "leave_out", "no_reading", "order", "repeats", "encoding"];
@@ -221,6 +221,7 @@
     const { files, whole } = found;
     said(whole.error ? `It can't be brought in like that. ${whole.error}` : "");
     fields();
+    $("bring-form").classList.toggle("refused", Boolean(whole.error));
     mark(whole.fields);
     $("bring-in").disabled = Boolean(whole.error);
     $("bring-begun-field").hidden = Boolean(whole.error) || whole.started !== null;
