@@ -24,6 +24,9 @@ ROW_S: Final = 10
 SPOT_WAIT_S: Final = 5.0
 """A spot reading counts this long after it was taken: by then all readings of its time are here, so that a
 rehearsal takes it at the very same moment. [s]"""
+COLDEST_C: Final = -60.0
+HOTTEST_C: Final = 1600.0
+"""Beyond these nothing at an open fire is, whatever a channel says; a model made for it would run away. [°C]"""
 CLAY_EMISSIVITY: Final = 0.92
 """Of fired clay, 8-14 µm; 0.90 to 0.95 (from memory)."""
 AROUND_C: Final = 200.0
@@ -132,7 +135,7 @@ class ClayWatch:
         EstimateRow or None
             A row to keep, every `ROW_S`.
         """
-        known = np.isfinite(value_c)
+        known = (value_c > COLDEST_C) & (value_c < HOTTEST_C)
         # In a silence one look in a while is enough: the estimate only grows less sure.
         if known.any() or t_s - self._heard_s >= ROW_S:
             self._heard_s = t_s

@@ -1,0 +1,184 @@
+"""The estimate beside the judgement: when a verdict goes by it, spot readings, silence and impossible readings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from logger.judgement.clay import SPOT_WAIT_S, ClayWatch, surface_of_spot
+from logger.judgement.judge import Judge, LoadVerdict, verdict_data
+from logger.physics.infrared import apparent_c
+from logger.plan import Clay, Plan
+from logger.reading import Status
+from logger.sources.simulated import SimulatedFiring, simulate
+
+
+@cache
+def fire() -> SimulatedFiring:
+    return simulate(12, rate_hz=0.5, mishaps="none", probes=5)
+
+
+def plan(judge_on: str = "estimate", zones: tuple[str, ...] = ()) -> Plan:
+    return replace(fire().plan, clay=Clay(judge_on=judge_on, zones=zones), target_c=700.0, soak_min=3.0)  # type: ignore[arg-type]
+
+
+def judged(judge: Judge, until_s: float = np.inf, since_s: float = -np.inf, step: int = 500) -> LoadVerdict:
+    """The firing, or a part of it, given to a judge."""
+    t = fire().t_s
+    rows = np.flatnonzero((t >= since_s) & (t < until_s))
+    for a in range(0, len(rows), step):
+        part = rows[a : a + step]
+        judge.push(t[part], fire().temperature_c[part], fire().status[part])
+    return judge.verdict()
+
+
+def test_probes_alone_unless_the_plan_says_otherwise() -> None:
+    plain, beside = Judge(plan("probes")), Judge(plan("probes"), estimating=True)
+    without, with_ = judged(plain, 5400), judged(beside, 5400)
+    assert without.zones == with_.zones
+    assert without.line == with_.line
+    assert not without.estimates
+    assert {v.by for v in with_.zones} == {"probes"}
+    assert set(with_.estimates) == {p.zone for p in plan().probes if p.reads != "coals"}
+
+
+def test_a_verdict_goes_by_the_estimate_once_its_zone_has_proved_consistent() -> None:
+    judge = Judge(plan())
+    early = judged(judge, 480)
+    pots = [v for v in early.zones if not v.coals]
+    assert {v.by for v in pots} == {"probes"}, "ten minutes have not passed"
+    assert "By probes, not by the estimate: " + ", ".join(sorted(v.zone for v in pots)) in early.line
+    later = judged(judge, 2400, since_s=480)
+    found = {v.zone: v for v in later.zones if not v.coals}
+    proved = {zone for zone, e in later.estimates.items() if e.consistent}
+    assert proved
+    assert {zone for zone, v in found.items() if v.by == "estimate"} == proved & set(found)
+    for zone in proved:
+        assert found[zone].level_c == pytest.approx(later.estimates[zone].wall_c, abs=0.06)
+    assert later.coldest in proved
+    assert f"{later.coldest} is coldest at {found[later.coldest].level_c:.0f} °C (estimated): " in later.line
+
+
+def test_target_and_soak_count_by_what_the_verdict_goes_by() -> None:
+    by_probes, by_estimate = judged(Judge(plan("probes"))), judged(Judge(plan()))
+    apart = {
+        v.zone: v.above_s["700"] - next(w for w in by_estimate.zones if w.zone == v.zone).above_s["700"]
+        for v in by_probes.zones
+        if not v.coals
+    }
+    assert any(abs(s) > 30 for s in apart.values()), "clay and air are not at 700 °C for the same time"
+    for v in by_estimate.zones:
+        assert v.soak_s == v.above_s["700"]
+
+
+def test_how_readings_are_cut_makes_no_difference() -> None:
+    whole, cut = Judge(plan()), Judge(plan())
+    assert judged(whole, 1500, step=100_000) == judged(cut, 1500, step=37)
+    assert whole.take_estimates() == cut.take_estimates()
+
+
+def test_a_restart_goes_on_to_the_second() -> None:
+    straight = Judge(plan())
+    judged(straight, 1200)
+    straight.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
+    straight.take_estimates()
+    again = Judge.restore(plan(), straight.snapshot())
+    # The journal tells it again.
+    assert again.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
+    assert judged(again, 1800, since_s=1200) == judged(straight, 1800, since_s=1200)
+    assert again.take_estimates() == straight.take_estimates() != []
+
+
+def test_a_row_every_ten_seconds() -> None:
+    judge = Judge(plan())
+    judged(judge, 300)
+    assert [row.t_s for row in judge.take_estimates()] == list(range(10, 300, 10))
+    assert judge.take_estimates() == []
+
+
+def zone_of_air() -> str:
+    return next(p.zone for p in fire().plan.probes if p.reads != "coals")
+
+
+def test_a_spot_reading_counts_when_its_time_has_come_whenever_it_was_told() -> None:
+    zone = zone_of_air()
+    early, late, never = Judge(plan()), Judge(plan()), Judge(plan())
+    judged(early, 1500)
+    judged(late, 1502)
+    before = judged(never, 1600).estimates[zone].surface_c
+    for judge in (early, late):
+        judge.spot(1501.0, zone, before - 150.0, 0.95)
+    judged(early, 1600, since_s=1500)
+    judged(late, 1600, since_s=1502)
+    assert early.verdict() == late.verdict()
+    assert early.verdict().estimates[zone].surface_c < before - 3.0
+    assert SPOT_WAIT_S < 90
+
+
+def test_a_zone_without_a_probe_is_estimated_where_the_plan_names_it() -> None:
+    judge = Judge(plan(zones=("far side",)))
+    judged(judge, 2400)
+    assert judge.verdict().estimates["far side"].basis == "neighbours"
+    assert judge.spot(2400.0, "far side", 400.0, 0.95)
+    judged(judge, 2460, since_s=2400)
+    far = judge.verdict().estimates["far side"]
+    assert far.basis == "spot"
+    assert far.surface_lo_c < surface_of_spot(400.0, 0.95)[0] < far.surface_hi_c
+    assert not judge.spot(2460.0, "nowhere", 400.0, 0.95)
+    assert "far side" not in {v.zone for v in judge.verdict().zones}, "no verdict without a probe"
+
+
+def test_a_gun_set_to_another_emissivity_shows_the_same_surface() -> None:
+    for set_emissivity in (0.85, 0.92, 1.0):
+        shown = float(apparent_c(650.0, emissivity=0.92, set_emissivity=set_emissivity, surroundings_c=200.0))
+        surface_c, u_c = surface_of_spot(shown, set_emissivity)
+        assert surface_c == pytest.approx(650.0, abs=0.5)
+        assert 8 < u_c < 40
+
+
+@pytest.mark.parametrize("wild", [1e9, 5e4, -273.0])
+def test_impossible_readings_never_make_it_say_what_is_no_number(wild: float) -> None:
+    watch = ClayWatch(plan("probes"))
+    k = len(plan().probes)
+    for t in range(1, 400):
+        row = np.full(k, wild if t % 50 else 20.0)
+        watch.step(float(t), row)
+        for zone in watch.zones().values():
+            assert np.isfinite([zone.wall_c, zone.lo_c, zone.hi_c, zone.steepest_c_mm]).all()
+    for t in range(400, 1000):
+        watch.step(float(t), np.full(k, 25.0))
+    assert watch.zones()
+
+
+def test_silence_widens_the_band() -> None:
+    judge = Judge(plan("probes"), estimating=True)
+    before = judged(judge, 1800).estimates
+    judge.advance(1800 + 900.0)
+    after = judge.verdict().estimates
+    for zone, e in before.items():
+        assert after[zone].hi_c - after[zone].lo_c > 1.5 * (e.hi_c - e.lo_c)
+        assert after[zone].basis != "probe"
+
+
+def test_what_programs_see_says_that_it_is_estimated() -> None:
+    judge = Judge(plan())
+    data = verdict_data(judged(judge, 1500))
+    for zone, e in data["load"]["estimates"].items():
+        assert e["kind"] == "estimated"
+        assert e["low_c"] < e["estimate_c"] < e["high_c"]
+        assert zone in judge.verdict().estimates
+    assert {z["by"] for z in data["load"]["zones"]} <= {"probes", "estimate"}
+
+
+def test_a_broken_probe_never_judges_as_a_cool_pot() -> None:
+    judge = Judge(plan())
+    judged(judge, 3000)
+    t = np.arange(3000.0, 3300.0)
+    k = len(plan().probes)
+    judge.push(t, np.full((len(t), k), np.nan), np.full((len(t), k), Status.OPEN, np.uint8))
+    verdict = judge.verdict()
+    assert all(v.faulty for v in verdict.zones)
+    assert all(v.level_c is None for v in verdict.zones)
