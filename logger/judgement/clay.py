@@ -26,7 +26,7 @@ SPOT_WAIT_S: Final = 5.0
 rehearsal takes it at the very same moment. [s]"""
 COLDEST_C: Final = -60.0
 HOTTEST_C: Final = 1600.0
-"""Beyond these nothing at an open fire is, whatever a channel says; a model made for it would run away. [°C]"""
+"""Beyond these nothing at an open fire is, whatever a channel says: the model would run away on it. [°C]"""
 CLAY_EMISSIVITY: Final = 0.92
 """Of fired clay, 8-14 µm; 0.90 to 0.95 (from memory)."""
 AROUND_C: Final = 200.0

@@ -106,16 +106,16 @@ def zone_of_air() -> str:
 def test_a_spot_reading_counts_when_its_time_has_come_whenever_it_was_told() -> None:
     zone = zone_of_air()
     early, late, never = Judge(plan()), Judge(plan()), Judge(plan())
-    judged(early, 1500)
-    judged(late, 1502)
-    before = judged(never, 1600).estimates[zone].surface_c
+    judged(early, 700)
+    judged(late, 702)
+    before = judged(never, 712).estimates[zone].surface_c
     for judge in (early, late):
-        judge.spot(1501.0, zone, before - 150.0, 0.95)
-    judged(early, 1600, since_s=1500)
-    judged(late, 1600, since_s=1502)
+        judge.spot(701.0, zone, before + 150.0, 0.95)
+    judged(early, 712, since_s=700)
+    judged(late, 712, since_s=702)
     assert early.verdict() == late.verdict()
-    assert early.verdict().estimates[zone].surface_c < before - 3.0
-    assert SPOT_WAIT_S < 90
+    assert early.verdict().estimates[zone].surface_c > before + 3.0
+    assert SPOT_WAIT_S < 10
 
 
 def test_a_zone_without_a_probe_is_estimated_where_the_plan_names_it() -> None:
