@@ -211,18 +211,14 @@ class Recorder:
             reader.close()
 
     def _resume_judging(self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo) -> None:
-        self._begin_judging(firing.started_us)
-        assert self._judging is not None
         self._seen = list(firing.seen)
         try:
-            since_us = self._judging.restore(writer.load_state(firing.id), firing.seen)
-            self._judging.replay(reader, firing.id, since_us)
+            judging = Judging(self._plan, firing.started_us, estimating=True)
+            since_us = judging.restore(writer.load_state(firing.id), firing.seen)
+            judging.replay(reader, firing.id, since_us)
+            self._judging = judging
         except Exception as exc:  # a fault of ours in there must not keep the fire from being recorded
-            log.exception("the judgement could not be taken up again; readings are still recorded")
-            self._judging = None
-            self._trouble = _JUDGEMENT_OFF
-            data = {"what": "judgement_failed", "detail": repr(exc)}
-            self._early.append((self._time.utc_us(), "system", data, ""))
+            self._early.append(self._judgement_failed(exc))
 
     def _prime(self, reader: JournalReader, firing: FiringInfo) -> None:
         """Tell the intake which frames are here already, and where each rig's clock stood."""
@@ -237,9 +233,6 @@ class Recorder:
             newest[batch.rig] = max(newest.get(batch.rig, 0), int(batch.t_us[-1]))
         for rig, rows_of_rig in frames.items():
             self._intake.prime(rig, sorted(rows_of_rig, key=itemgetter(2)), newest[rig], clocks.get(rig, {}))
-
-    def _begin_judging(self, started_us: int) -> None:
-        self._judging = Judging(self._plan, started_us, estimating=True)
 
     def _loop(self, writer: JournalWriter) -> None:
         tries = 0
@@ -264,6 +257,7 @@ class Recorder:
         batches = [as_stored(b) for b in self._assembler.take(taken.frames)] if taken.frames else []
         events: list[Event] = [(t_us, kind, data, "") for t_us, kind, data in taken.events]
         now_us = self._time.utc_us()
+        begun_us: int | None = None
         for trouble in self._assembler.new_troubles():
             log.warning("rig %s, channel %s: %s", trouble.rig, trouble.channel, trouble.text)
             data = {"rig": trouble.rig, "channel": trouble.channel, "text": trouble.text}
@@ -273,31 +267,37 @@ class Recorder:
             batches = []
         elif batches and self._firing is None and self._begin_us is None:
             self._begin_us = min(int(b.t_us[0]) for b in batches)
-            self._begin_judging(self._begin_us)
+            begun_us = self._begin_us
         if not (rigs := {b.rig for b in batches}) <= self._rigs:
             self._rigs |= rigs
             self._state_s = float("-inf")  # a new rig's clock is kept at once: a restart goes on from it
-        events += self._judge(batches)
-        estimates = [] if self._judging is None else self._judging.take_estimates()
+        judged, estimates = self._judge(batches, begun_us)
+        events += judged
         unit = Unit(batches, events, estimates, taken.tokens)
         if batches or events or estimates or taken.tokens:
             self._backlog.append(unit)
         while self._waiting_readings() > BACKLOG_READINGS and len(self._backlog) > 1:
             self._lost += self._backlog.popleft().readings
 
-    def _judge(self, batches: list[Batch]) -> list[Event]:
+    def _judge(
+        self, batches: list[Batch], begun_us: int | None
+    ) -> tuple[list[Event], list[tuple[int, Kept]]]:
         """Judge readings; a fault of ours in there must not cost the fire its readings."""
-        judging = self._judging
-        if judging is None:
-            return []
         try:
-            return self._judged(judging, batches)
+            if begun_us is not None:
+                self._judging = Judging(self._plan, begun_us, estimating=True)
+            if self._judging is None:
+                return [], []
+            return self._judged(self._judging, batches), self._judging.take_estimates()
         except Exception as exc:
-            log.exception("the judgement failed; readings are still recorded")
-            self._judging = None
-            self._verdict = None
-            self._trouble = _JUDGEMENT_OFF
-            return [(self._time.utc_us(), "system", {"what": "judgement_failed", "detail": repr(exc)}, "")]
+            return [self._judgement_failed(exc)], []
+
+    def _judgement_failed(self, exc: Exception) -> Event:
+        log.error("the judgement failed; readings are still recorded", exc_info=exc)
+        self._judging = None
+        self._verdict = None
+        self._trouble = _JUDGEMENT_OFF
+        return self._time.utc_us(), "system", {"what": "judgement_failed", "detail": repr(exc)}, ""
 
     def _judged(self, judging: Judging, batches: list[Batch]) -> list[Event]:
         fresh = [

@@ -75,7 +75,8 @@ class Judge:
 
     def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
         self.plan = plan
-        self._clay = ClayWatch(plan) if estimating or plan.clay.judge_on == "estimate" else None
+        wanted = estimating or plan.clay.judge_on == "estimate"
+        self._clay = ClayWatch(plan) if plan.probes and wanted else None
         self._rows: list[EstimateRow] = []
         k = len(plan.probes)
         places = Places(plan)
