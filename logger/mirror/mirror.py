@@ -119,7 +119,7 @@ class Mirror:
         if self._outbox is not None and not self._outbox.same_file():
             self._close_outbox()
         if self._outbox is None:
-            self._outbox = Outbox(self._home.journal, self._target.site)
+            self._outbox = Outbox(self._home.journal, self._target.site, self._clock)
             known = load_progress(self._home.root)
             here = known is not None and (known.target, known.file) == (self._name, self._outbox.file)
             self._cursor = self._trusted = known.cursor if known is not None and here else Cursor()

@@ -72,9 +72,10 @@ class Sender:
             retries=False,
         )
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
-        self._pool = self._client.api_client.rest_client.pool_manager.connection_from_url(target.url)
-        self._connections = 0
+        self._connected = 0
+        self._known = 0
         self._announced = True
+        self._count_connections()
 
     def close(self) -> None:
         """Close the connection."""
@@ -118,14 +119,25 @@ class Sender:
         bool
             False the first time.
         """
-        grown = self._pool.num_connections > self._connections
-        doubtful = grown and not self._announced
-        self._connections = self._pool.num_connections
+        doubtful = self._connected > self._known and not self._announced
+        self._known = self._connected
         response = self._client.api_client.last_response
         self._announced = (
             response is not None and "close" in str(response.getheader("Connection", "")).lower()
         )
         return doubtful
+
+    def _count_connections(self) -> None:
+        """Take note whenever a connection is made: urllib3 mends a broken one without a word."""
+        pool = self._client.api_client.rest_client.pool_manager.connection_from_url(self._target.url)
+        sender = self
+
+        class Counted(pool.ConnectionCls):  # type: ignore[misc, name-defined]
+            def connect(self) -> None:
+                sender._connected += 1
+                super().connect()
+
+        pool.ConnectionCls = Counted
 
     def _write(self, lines: Sequence[str]) -> None:
         try:
