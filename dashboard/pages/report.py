@@ -81,9 +81,14 @@ def routes(context: Context) -> APIRouter:
         }
 
     @router.get("/{firing}/traces.svg")
-    async def traces(firing: str, unit: Unit = "C") -> Response:
+    async def traces(
+        firing: str,
+        unit: Unit = "C",
+        width: Annotated[int, Query(ge=300, le=2400)] = 1000,
+    ) -> Response:
         known, lines = await gathered.known(firing)
-        drawn = await asyncio.to_thread(picture, known, lines, Shown(unit, *_UTC))
+        height = min(560, max(340, width // 2))
+        drawn = await asyncio.to_thread(picture, known, lines, Shown(unit, *_UTC), width, height)
         return Response(drawn, media_type="image/svg+xml", headers={"cache-control": "no-store"})
 
     @router.get("/{firing}/page")

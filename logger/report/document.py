@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.traces import Traces
 
+WIDTH, HEIGHT = 1000.0, 520.0
 POINTS: Final = 900
 """Points a line: more than a printer's page shows apart."""
 PRINTED_LINES: Final = 3 * 44
@@ -70,7 +71,7 @@ def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> 
     return len(text)
 
 
-def picture(known: Gathered, traces: Traces, shown: Shown) -> str:
+def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height: float) -> str:
     """Draw a firing's traces as an SVG file.
 
     Parameters
@@ -79,12 +80,14 @@ def picture(known: Gathered, traces: Traces, shown: Shown) -> str:
     traces : Traces
         Thinned.
     shown : Shown
+    width, height : float
+        [px]
 
     Returns
     -------
     str
     """
-    return svg(_drawing(known, traces, story(known, shown), shown))
+    return svg(_drawing(known, traces, story(known, shown), shown, width, height))
 
 
 def document(known: Gathered, traces: Traces, shown: Shown) -> str:
@@ -226,7 +229,14 @@ def _alarm_settings(plan: Plan) -> str:
     return "; ".join(found)
 
 
-def _drawing(known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown) -> Element:
+def _drawing(
+    known: Gathered,
+    traces: Traces,
+    entries: Sequence[Entry],
+    shown: Shown,
+    width: float = WIDTH,
+    height: float = HEIGHT,
+) -> Element:
     return draw(
         traces,
         known.info.started_us,
@@ -236,6 +246,8 @@ def _drawing(known: Gathered, traces: Traces, entries: Sequence[Entry], shown: S
         marks=[entry.mark for entry in entries if entry.mark.kind != "good"],
         doubtful=known.distrusted,
         shown=shown,
+        width=width,
+        height=height,
     )
 
 

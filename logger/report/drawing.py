@@ -15,14 +15,17 @@ from logger.levels import Span
 from logger.report.markup import SVG, Element, add, el
 from logger.report.shown import Shown, since
 
-WIDTH, HEIGHT = 1000.0, 500.0
-LEFT, RIGHT, TOP, BOTTOM = 50.0, 176.0, 44.0, 40.0
+LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
+FONT: Final = 16
+NARROW: Final = 620.0
+"""Below this width the lines' ends have numbers only, and there is no room for names of stages."""
 
 COLOURS: Final = ("#0b4f8a", "#963003", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
 DASHES: Final = (None, "9 4", "3 4", "14 4 3 4", "6 8")
 """As on the live page: number, colour and dashes tell lines apart, so that none of them has to be seen."""
 
 INK, SOFT, RULE, FAINT, BAND, ALARM = "#1c1410", "#4a3a30", "#6e5544", "#e2d5be", "#f3ead9", "#9c1400"
+HALO: Final = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
 FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
 STAGES: Final = {
     "drying": "Drying",
@@ -61,23 +64,41 @@ class Scales:
 
     Attributes
     ----------
-    begin_s, end_s : float
+    width, height : float
+        Of the picture.
+    end_s : float
         [s]
     top_c : float
         [°C]
     """
 
-    begin_s: float
+    width: float
+    height: float
     end_s: float
     top_c: float
 
+    @property
+    def narrow(self) -> bool:
+        """Whether there is room for little but the lines."""
+        return self.width < NARROW
+
+    @property
+    def right(self) -> float:
+        """Where the plot ends, and the lines' names begin."""
+        return self.width - (46.0 if self.narrow else 206.0)
+
+    @property
+    def bottom(self) -> float:
+        """Where the time's axis stands."""
+        return self.height - BOTTOM
+
     def x(self, t_s: float) -> float:
         """Give the place of a time."""
-        return LEFT + (t_s - self.begin_s) / (self.end_s - self.begin_s) * (WIDTH - LEFT - RIGHT)
+        return LEFT + t_s / self.end_s * (self.right - LEFT)
 
     def y(self, temperature_c: float) -> float:
         """Give the height of a temperature."""
-        return HEIGHT - BOTTOM - max(0.0, temperature_c) / self.top_c * (HEIGHT - TOP - BOTTOM)
+        return self.bottom - max(0.0, temperature_c) / self.top_c * (self.bottom - TOP)
 
 
 def order_of(traces: Traces) -> list[int]:
@@ -106,6 +127,8 @@ def draw(
     marks: Sequence[Mark],
     doubtful: Mapping[str, Sequence[Span]],
     shown: Shown,
+    width: float,
+    height: float,
 ) -> Element:
     """Draw the traces.
 
@@ -123,6 +146,8 @@ def draw(
     doubtful : mapping of str to sequence of (from, to)
         By probe, when its readings are not to be believed: drawn pale. [s]
     shown : Shown
+    width, height : float
+        In pixels where nothing stretches it: letters are 16 high.
 
     Returns
     -------
@@ -134,14 +159,14 @@ def draw(
     peaks = [float(np.nanmax(c)) for c in traces.temperature_c if np.isfinite(c).any()]
     spots = [m.temperature_c for m in marks if m.temperature_c is not None]
     top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
-    scales = Scales(0.0, max([600.0, *ends]), top_c)
+    scales = Scales(width, height, max([600.0, *ends]), top_c)
     picture = el(
         "svg",
         xmlns=SVG,
-        viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
+        viewBox=f"0 0 {width:g} {height:g}",
         role="img",
         font_family=FACE,
-        font_size=13,
+        font_size=FONT,
         aria_label="Traces of temperature over time, one for each probe",
     )
     add(
@@ -174,36 +199,37 @@ def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Ele
                 x=f"{x:.1f}",
                 y=TOP,
                 width=f"{max(0.0, width):.1f}",
-                height=HEIGHT - TOP - BOTTOM,
+                height=scales.bottom - TOP,
                 fill=BAND,
             )
         name = STAGES.get(str(stage["stage"]), str(stage["stage"]))
-        if width > 7.2 * len(name):
-            yield el("text", name, x=f"{x + 4:.1f}", y=TOP + 15, fill=SOFT, font_style="italic")
+        if width > 8.8 * len(name):
+            yield el("text", name, x=f"{x + 4:.1f}", y=TOP + 18, fill=SOFT, font_style="italic")
 
 
 def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
     step = 200 if shown.unit == "F" else 100
-    bottom, right = HEIGHT - BOTTOM, WIDTH - RIGHT
+    bottom, right = scales.bottom, scales.right
     for degrees in range(0 if shown.unit == "C" else 200, int(shown.number(scales.top_c)) + 1, step):
         y = scales.y((degrees - 32) / 1.8 if shown.unit == "F" else degrees)
         yield el("path", d=f"M{LEFT:g} {y:.1f}H{right:g}", stroke=FAINT, stroke_width=1)
-        yield el("text", str(degrees), x=LEFT - 7, y=f"{y + 4.5:.1f}", text_anchor="end", fill=INK)
+        yield el("text", str(degrees), x=LEFT - 7, y=f"{y + 5.5:.1f}", text_anchor="end", fill=INK)
     yield el(
-        "text", f"°{shown.unit}", x=LEFT - 7, y=TOP - 12, text_anchor="end", fill=INK, font_weight="bold"
+        "text", f"°{shown.unit}", x=LEFT - 7, y=TOP - 24, text_anchor="end", fill=INK, font_weight="bold"
     )
-    length_min = (scales.end_s - scales.begin_s) / 60.0
-    every = next((m for m in (5, 10, 15, 30, 60, 120, 240) if length_min / m <= 13), 480)
+    length_min = scales.end_s / 60.0
+    most = (right - LEFT) / 62.0
+    every = next((m for m in (5, 10, 15, 20, 30, 60, 120, 240) if length_min / m <= most), 480)
     for minutes in range(0, int(length_min) + 1, every):
         x = scales.x(minutes * 60.0)
         yield el("path", d=f"M{x:.1f} {bottom:g}v5", stroke=INK, stroke_width=1)
-        yield el("text", since(minutes * 60.0), x=f"{x:.1f}", y=bottom + 19, text_anchor="middle", fill=INK)
+        yield el("text", since(minutes * 60.0), x=f"{x:.1f}", y=bottom + 21, text_anchor="middle", fill=INK)
     yield el("path", d=f"M{LEFT:g} {TOP:g}V{bottom:g}H{right:g}", fill="none", stroke=INK, stroke_width=1.2)
     yield el(
         "text",
-        "hours : minutes since the first reading",
+        "hours : minutes" if scales.narrow else "hours : minutes since the first reading",
         x=(LEFT + right) / 2,
-        y=HEIGHT - 5,
+        y=scales.height - 6,
         text_anchor="middle",
         fill=SOFT,
     )
@@ -219,13 +245,13 @@ def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> 
         y = scales.y(temperature_c)
         yield el(
             "path",
-            d=f"M{LEFT:g} {y:.1f}H{WIDTH - RIGHT:g}",
+            d=f"M{LEFT:g} {y:.1f}H{scales.right:g}",
             stroke=RULE,
             stroke_width=width,
             stroke_dasharray=dash,
         )
         words = f"{name} {shown.degrees(temperature_c, unit=False)}"
-        yield el("text", words, x=LEFT + 5, y=f"{y - 4:.1f}", fill=SOFT)
+        yield el("text", words, x=LEFT + 5, y=f"{y - 5:.1f}", fill=SOFT, **HALO)
 
 
 def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
@@ -243,7 +269,7 @@ def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
 def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
     free = -math.inf
     for mark in sorted(marks, key=lambda m: m.t_s):
-        x = min(max(scales.x(mark.t_s), LEFT), WIDTH - RIGHT)
+        x = min(max(scales.x(mark.t_s), LEFT), scales.right)
         colour = ALARM if mark.kind == "alarm" else RULE
         if mark.temperature_c is not None:
             y = scales.y(mark.temperature_c)
@@ -254,11 +280,11 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
                 stroke=INK,
                 stroke_width=1.6,
             )
-            yield el("text", str(mark.number), x=f"{x + 8:.1f}", y=f"{y + 4:.1f}", fill=INK, font_size=12)
+            yield el("text", str(mark.number), x=f"{x + 5:.1f}", y=f"{y - 4:.1f}", fill=INK, **HALO)
             continue
         yield el(
             "path",
-            d=f"M{x:.1f} {TOP:g}V{HEIGHT - BOTTOM:g}",
+            d=f"M{x:.1f} {TOP:g}V{scales.bottom:g}",
             stroke=colour,
             stroke_width=1,
             stroke_dasharray="1 4",
@@ -267,9 +293,9 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
         if x >= free:  # numbers stand in one line: those without room keep their stroke only
             weight = "bold" if mark.kind == "alarm" else None
             yield el(
-                "text", text, x=f"{x:.1f}", y=TOP - 4, fill=colour, text_anchor="middle", font_weight=weight
+                "text", text, x=f"{x:.1f}", y=TOP - 6, fill=colour, text_anchor="middle", font_weight=weight
             )
-            free = x + 8.0 * len(text) + 4.0
+            free = x + 9.5 * len(text) + 5.0
 
 
 def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Iterator[Element]:
@@ -282,17 +308,17 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
             c = float(traces.temperature_c[i][last])
             wanted.append((scales.y(c), scales.x(float(times[i][last])), number, i))
     wanted.sort()
-    apart = min(16.0, (HEIGHT - TOP - BOTTOM + 10) / max(1, len(wanted)))
+    apart = min(19.0, (scales.bottom - TOP + 10) / max(1, len(wanted)))
     at = [y for y, *_ in wanted]
     for k in range(1, len(at)):
         at[k] = max(at[k], at[k - 1] + apart)
     for k in range(len(at) - 1, -1, -1):
-        at[k] = min(at[k], HEIGHT - BOTTOM - apart * (len(at) - 1 - k))
-    right = WIDTH - RIGHT
+        at[k] = min(at[k], scales.bottom - apart * (len(at) - 1 - k))
+    right = scales.right
     for (y, x, number, i), label in zip(wanted, at, strict=True):
         name = traces.columns[i].probe.name
         ended = right - x > 30.0
-        short = name if len(name) <= 19 else name[:18] + "…"
+        short = "" if scales.narrow else name if len(name) <= 16 else name[:15] + "…"
         colour = COLOURS[i % 8]
         yield el(
             "path",
@@ -304,16 +330,16 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
         )
         yield el(
             "path",
-            d=f"M{right + 9:g} {label:.1f}h22",
+            d=f"M{right + 9:g} {label:.1f}h{8 if scales.narrow else 22}",
             stroke=colour,
             stroke_width=2.2,
             stroke_dasharray=DASHES[i % 5],
         )
         yield el(
             "text",
-            f"{number} {short}",
-            x=right + 35,
-            y=f"{label + 4.5:.1f}",
+            f"{number} {short}".strip(),
+            x=right + (21 if scales.narrow else 35),
+            y=f"{label + 5.5:.1f}",
             fill=colour,
             font_weight="bold",
         )
