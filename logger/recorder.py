@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
+from logger import arming
 from logger.conversion import Assembler
 from logger.errors import StokewatchError
 from logger.hosttime import HostTime
@@ -109,7 +110,9 @@ class Recorder:
         self._path = path
         self._intake = intake
         self._time = time_line
+        self._given = plan
         self._plan = plan
+        self._armed: arming.Armed | None = None
         self._title = title
         self._invented = invented
         self._committed = committed
@@ -191,6 +194,7 @@ class Recorder:
 
     def _resume(self, writer: JournalWriter) -> None:
         firing = writer.running()
+        self._take_up_armed(firing)
         if firing is None:
             return
         if self._plan is not None and (toml := self._plan.dumps()) != firing.plan_toml:
@@ -209,6 +213,19 @@ class Recorder:
             self._resume_judging(writer, reader, firing)
         finally:
             reader.close()
+
+    def _take_up_armed(self, firing: FiringInfo | None) -> None:
+        """What was armed on a page goes before the plan that the command line names at each start."""
+        reader = JournalReader(self._path)
+        try:
+            armed = arming.kept(reader)
+        finally:
+            reader.close()
+        if armed is None or armed.firing != (None if firing is None else firing.id):
+            return
+        if self._given is not None and self._given != armed.plan:
+            log.warning("the plan %r was armed on a page and holds until that firing ends", armed.plan.title)
+        self._armed, self._plan = armed, armed.plan
 
     def _resume_judging(self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo) -> None:
         self._seen = list(firing.seen)
@@ -334,6 +351,7 @@ class Recorder:
         except JournalError as exc:
             return self._refused(exc)
         firing, holding, begin_us = self._firing, self._holding, self._begin_us
+        armed = self._armed
         tokens = [token for unit in self._backlog for token in unit.tokens]
         readings = sum(unit.readings for unit in self._backlog)
         now_us = self._time.utc_us()
@@ -344,12 +362,15 @@ class Recorder:
                     firing = writer.open_firing(
                         self._plan.title
                         if self._plan and self._plan.title
-                        else self._title or _date(begin_us),
+                        else self._title or arming.dated_title(begin_us),
                         self._plan.dumps() if self._plan else None,
                         begin_us,
                         invented=self._invented,
                     )
                     begin_us = None
+                    if armed is not None:
+                        armed = arming.Armed(armed.plan, firing.id)
+                        arming.keep(writer, armed)
                 events = [event for unit in self._backlog for event in unit.events]
                 if firing is None:
                     self._early = [*self._early, *events][-200:]
@@ -362,19 +383,22 @@ class Recorder:
                     for t_us, kind, data, who in [*self._early, *events]:
                         writer.add_event(firing.id, max(t_us, firing.started_us), kind, data, who)
                 for request in requests:
-                    firing, holding = self._carry_out(writer, request, firing, holding)
+                    firing, holding, armed = self._carry_out(writer, request, firing, holding, armed)
                 if keep_state:
                     writer.set_meta("clocks", json.dumps(self._intake.clocks()))
                     if firing is not None and self._judging is not None:
                         writer.save_state(firing.id, self._judging.snapshot())
-                writer.heartbeat(self._heartbeat(firing, now_us, readings))
+                writer.heartbeat(self._heartbeat(firing, holding, now_us, readings))
         except JournalError as exc:
             return self._refused(exc)
         if firing is not None:
             self._early = []
-        if firing is None and self._firing is not None:  # finished
+        if firing is None and (self._firing, self._begin_us, self._armed) != (None, begin_us, armed):
+            # Finished or armed: the next one begins afresh.
+            self._plan = self._given if armed is None else armed.plan
             self._judging, self._verdict, self._seen = None, None, []
             self._assembler = Assembler(self._plan)
+        self._armed = armed
         self._firing, self._holding, self._begin_us = firing, holding, begin_us
         self.show = self._wanted_show()
         self._backlog.clear()
@@ -397,13 +421,22 @@ class Recorder:
         return False
 
     def _carry_out(
-        self, writer: JournalWriter, request: Request, firing: FiringInfo | None, holding: bool
-    ) -> tuple[FiringInfo | None, bool]:
+        self,
+        writer: JournalWriter,
+        request: Request,
+        firing: FiringInfo | None,
+        holding: bool,
+        armed: arming.Armed | None,
+    ) -> tuple[FiringInfo | None, bool, arming.Armed | None]:
         result: dict[str, Any] = {"ok": True}
         now_us = self._time.utc_us()
         try:
             if request.kind == "begin":
                 holding = False
+            elif request.kind == "arm":
+                armed = arming.arm(writer, request.data, firing, now_us, request.who)
+                result["ended"] = None if firing is None else firing.id
+                firing, holding = None, False
             elif request.kind == "beacon_test":
                 result["beacons"] = self._beacons()
                 if not result["beacons"]:
@@ -416,7 +449,8 @@ class Recorder:
             elif request.kind == "finish":
                 writer.finish_firing(firing.id, now_us)
                 result["firing"] = firing.id
-                firing, holding = None, True
+                firing, holding, armed = None, True, None
+                arming.keep(writer, None)
             elif request.kind in ("ack", "shelve", "unshelve"):
                 if self._judging is None:
                     raise RequestError("nothing is judged at the moment")
@@ -437,9 +471,11 @@ class Recorder:
         except StokewatchError as exc:
             result = {"ok": False, "error": str(exc)}
         writer.finish_request(request.id, result)
-        return firing, holding
+        return firing, holding, armed
 
-    def _heartbeat(self, firing: FiringInfo | None, now_us: int, readings: int) -> dict[str, Any]:
+    def _heartbeat(
+        self, firing: FiringInfo | None, holding: bool, now_us: int, readings: int
+    ) -> dict[str, Any]:
         return {
             "pid": os.getpid(),
             "at_us": now_us,
@@ -454,6 +490,7 @@ class Recorder:
             "sources": self._sources(),
             "beacons": self._beacons(),
             "firing": None if firing is None else firing.id,
+            "holding": holding,
             "trouble": self._trouble,
             "verdict": None if self._verdict is None else self._verdict.get("load"),
             "alarms": None if self._verdict is None else self._verdict.get("alarms"),
@@ -471,7 +508,3 @@ class Recorder:
 
     def _waiting_readings(self) -> int:
         return sum(unit.readings for unit in self._backlog)
-
-
-def _date(t_us: int) -> str:
-    return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))

@@ -1,0 +1,140 @@
+"""Arming: what is decided before lighting becomes the plan of the firing that begins with the next reading.
+
+What runs without a plan until then is a rig that is being set up. A firing that has a plan is ended for
+another one only where who asks names it.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from dataclasses import dataclass
+from typing import Any, Final
+
+from logger.journal.reader import JournalReader
+from logger.journal.rows import FiringInfo
+from logger.journal.writer import JournalWriter
+from logger.plan import Plan, PlanError, loads
+from logger.requests import RequestError, text_of
+
+MAX_TOML: Final = 200_000
+_META: Final = "armed"
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Armed:
+    """A plan that was armed, and what became of it.
+
+    Attributes
+    ----------
+    plan : Plan
+    firing : str or None
+        The firing that opened under it; None until the next reading.
+    """
+
+    plan: Plan
+    firing: str | None = None
+
+
+def arm(
+    writer: JournalWriter, data: dict[str, Any], firing: FiringInfo | None, now_us: int, who: str
+) -> Armed:
+    """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
+
+    Parameters
+    ----------
+    writer : JournalWriter
+    data : dict
+        `plan_toml`; `replace`: the ID of the running firing, where that has a plan and is to end.
+    firing : FiringInfo or None
+        That runs.
+    now_us : int
+        [µs]
+    who : str
+
+    Returns
+    -------
+    Armed
+
+    Raises
+    ------
+    RequestError
+        The plan is wrong, or the running firing has one and isn't named.
+    """
+    toml = data.get("plan_toml")
+    if not isinstance(toml, str) or not toml.strip():
+        raise RequestError("plan_toml: there is no plan; make one before arming")
+    if len(toml) > MAX_TOML:
+        raise RequestError(f"plan_toml: longer than {MAX_TOML} characters; that is no plan")
+    try:
+        plan = loads(toml)
+    except PlanError as exc:
+        raise RequestError(str(exc)) from exc
+    if firing is not None:
+        if firing.plan_toml is not None and text_of(data, "replace") != firing.id:
+            raise RequestError(
+                f"firing {firing.id} ({firing.title}) runs under a plan; finish it first, or confirm that "
+                "it is to end now"
+            )
+        if firing.plan_toml is None and firing.title == dated_title(firing.started_us):
+            writer.change_firing(firing.id, title=_setting_up(firing.started_us))
+        event = {"what": "ended_by_arming", "title": plan.title}
+        writer.add_event(firing.id, now_us, "system", event, who)
+        writer.finish_firing(firing.id, now_us)
+    armed = Armed(plan)
+    keep(writer, armed)
+    return armed
+
+
+def keep(writer: JournalWriter, armed: Armed | None) -> None:
+    """Keep what is armed, so that a logger that is started again knows of it.
+
+    Parameters
+    ----------
+    writer : JournalWriter
+    armed : Armed or None
+        None: nothing is armed any more.
+    """
+    kept = {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing}
+    writer.set_meta(_META, json.dumps(kept))
+
+
+def kept(reader: JournalReader) -> Armed | None:
+    """Give what was armed last, if that still holds.
+
+    Parameters
+    ----------
+    reader : JournalReader
+
+    Returns
+    -------
+    Armed or None
+    """
+    found = json.loads(reader.meta(_META) or "{}")
+    try:
+        return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
+    except PlanError as exc:  # of an older version's rules; the firing itself must be recorded all the same
+        log.error("what was armed can't be taken up: %s", exc)
+        return None
+
+
+def dated_title(t_us: int) -> str:
+    """Give the title of a firing that nobody has named.
+
+    Parameters
+    ----------
+    t_us : int
+        Its first reading. [µs]
+
+    Returns
+    -------
+    str
+    """
+    return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
+
+
+def _setting_up(t_us: int) -> str:
+    return time.strftime("Setting up on %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
