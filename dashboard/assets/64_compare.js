@@ -395,4 +395,10 @@
     if (more.length) made.append(S.el("small", "", more.join("; ")));
     return made;
   }
+
+  let sizing = null;
+  window.addEventListener("resize", () => { // a tablet that is turned
+    clearTimeout(sizing);
+    sizing = setTimeout(() => { if (document.body.dataset.room === "compare") { draw(); } }, 200);
+  });
 })(window.Stokewatch);

@@ -232,4 +232,10 @@
       } else said.textContent = `Not written down: ${refused.message}`;
     }
   }
+
+  let sizing = null;
+  window.addEventListener("resize", () => { // a tablet that is turned
+    clearTimeout(sizing);
+    sizing = setTimeout(() => { if (document.body.dataset.room === "report") { if (told) draw(false); } }, 200);
+  });
 })(window.Stokewatch);

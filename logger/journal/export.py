@@ -22,6 +22,9 @@ from logger.reading import Floats, Ints, Status
 SLICE_US: Final = 600_000_000
 """A firing is written in parts of this length, however long it is. [µs]"""
 
+FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "'")
+"""What a spreadsheet may take for the beginning of a formula, wide forms too; and the sign that guards it."""
+
 
 class ExportError(UserError):
     """An export that can't be made: says why, and the mend."""
@@ -56,7 +59,7 @@ def export_csv(
     -----
     A column a probe in °C, a row for each time at which any rig sent something; empty where there was no
     reading that is OK. Numbers are as short as they can be and still read back to the same double. A name
-    that a spreadsheet would run as a formula (it begins with ``=``, ``+``, ``-`` or ``@``) gets an
+    that a spreadsheet would run as a formula (it begins with one of `FORMULA`) gets an
     apostrophe in front, which an import takes off again.
     """
     with whole_file(out) as raw:
@@ -85,7 +88,7 @@ def write_csv(
         Number of rows.
     """
     columns = reader.columns(firing)
-    header = [f"'{name}" if name[:1] in "=+-@'" else name for name in (c.probe.name for c in columns)]
+    header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
     csv.writer(file, lineterminator="\n").writerow(["time_s" if time == "seconds" else "time_utc", *header])
     rows = 0
     begin: int | None = None
