@@ -125,7 +125,7 @@
     const minutes = (s) => `${Math.floor(s / 60)} min`;
     const cell = (tag, text, name) => S.make(tag, name ? { class: name } : {}, text);
     return holder.replaceChildren(S.make("table", {},
-      S.make("thead", {}, S.make("tr", {}, ...["Zone", "Now", "Peak so far", `Over ${S.degrees(burnout)}°`, `Over ${S.degrees(target)}°`, "Still missing"].map((h) => cell("th", h)))),
+      S.make("thead", {}, S.make("tr", {}, ...["Zone", "Now", "Peak", `Over ${S.degrees(burnout)}°`, `Over ${S.degrees(target)}°`, "Missing"].map((h) => cell("th", h)))),
       S.make("tbody", {}, ...rows.map((z) => {
         const now = S.make("td", { class: "r-now" }, degrees(z.level));
         now.style.setProperty("--heat", S.heat(z.level));
