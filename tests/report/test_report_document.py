@@ -1,0 +1,324 @@
+"""The report: whole, safe, without a network, and in the units and the zone asked for."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.describe import describe
+from logger.facts import Fact
+from logger.journal.reader import JournalReader
+from logger.judging import rehearse
+from logger.plan import Plan
+from logger.report.document import document, picture
+from logger.report.gather import Gathered, gather
+from logger.report.markup import el, html, plain
+from logger.report.shown import Shown, ZoneUnknownError, shown, since
+from logger.report.story import story, verdict
+from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal
+
+UTC = shown("C", "UTC")
+NASTY = "<script>alert(1)</script> & \"quotes\" 'n' </style> <img src=x onerror=alert(1)>"
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A journal with an invented firing that was judged live, and one that was not."""
+    folder = tmp_path_factory.mktemp("home")
+    with contextlib.closing(open_journal(folder)) as writer:
+        invented_firing(writer, 5, judged=True, described=DESCRIBED)
+        invented_firing(writer, 7, day=3, probes=8)
+    return folder
+
+
+def reader_of(home: Path) -> JournalReader:
+    return JournalReader(home / "journal.sqlite")
+
+
+@pytest.fixture(scope="module")
+def known(home: Path) -> tuple[Gathered, Any]:
+    with contextlib.closing(reader_of(home)) as reader:
+        info = reader.firings()[-1]
+        return gather(reader, info), reader.history(info.id, 900)
+
+
+class Seen(HTMLParser):
+    """Tags, attributes and text of a document, as a browser's parser takes them apart."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+        self.text: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def text_of(known: tuple[Gathered, Any], how: Shown = UTC) -> str:
+    return " ".join("".join(Seen(document(*known, how)).text).split())
+
+
+def test_everything_is_in_it(known: tuple[Gathered, Any]) -> None:
+    text = text_of(known)
+    for words in (
+        "Invented firing, seed 5",
+        "Invented firing: nothing here was measured.",
+        "25 November 2026, 10:00 (UTC)",
+        *(value.split("\n")[0] for value in DESCRIBED.values()),
+        "jars-after.jpg",
+        "Wood added, 2 armloads",
+        "Wood added, 1 armload: windward side",
+        "Flames right through the top",
+        "Spot, lower: 702 °C, emissivity 0.93; big jar's shoulder",
+        "Coldest zone's peak",
+        "A model, not a measurement",
+        "it is never the only watch on a fire",
+        "local fire codes",
+    ):
+        assert words in text, words
+    for zone in known[0].levels.zones:
+        assert zone in text
+    assert f"{known[0].info.readings:,} readings" in text
+
+
+def test_it_needs_no_network_and_runs_nothing(known: tuple[Gathered, Any]) -> None:
+    text = document(*known, UTC)
+    seen = Seen(text)
+    assert not {"script", "link", "img", "iframe", "object", "embed", "form", "base"} & set(seen.tags)
+    assert "svg" in seen.tags
+    for name, value in seen.attributes:
+        assert not name.startswith("on")
+        assert name not in ("src", "href", "action", "style")
+        assert name == "xmlns" or "://" not in (value or "")
+    assert "url(" not in text
+    assert "@import" not in text
+    assert re.search(r"Content-Security-Policy[^>]*default-src 'none'", text)
+
+
+def test_names_and_notes_are_text(tmp_path: Path) -> None:
+    with contextlib.closing(open_journal(tmp_path)) as writer:
+        firing, _ = invented_firing(writer, 11, probes=3, rate_hz=0.2)
+        everything = dict.fromkeys((*DESCRIBED, "title"), NASTY)
+        describe(writer, writer.firing(firing), everything)
+        t_us = START_US + 60_000_000
+        writer.add_event(firing, t_us, "note", {"kind": NASTY, "text": NASTY, "amount": NASTY}, NASTY)
+        writer.add_event(
+            firing,
+            t_us,
+            "spot",
+            {"zone": NASTY, "temperature_c": 700, "emissivity": 0.9, "text": NASTY},
+            NASTY,
+        )
+        plan = writer.firing(firing).plan
+        probes = [replace(p, name=f"<b onclick=x>{p.name}", zone=f"<i>{p.zone}") for p in plan.probes]
+        tagged = replace(plan, probes=tuple(probes)).dumps()
+        writer.change_firing(firing, plan_toml=tagged)
+    with contextlib.closing(reader_of(tmp_path)) as reader:
+        info = reader.firing(firing)
+        found = gather(reader, info)
+        traces = reader.history(firing, 900)
+        text = document(found, traces, UTC)
+        drawing = picture(found, traces, UTC, 800, 400)
+    seen = Seen(text)
+    assert not {"script", "img", "i"} & set(seen.tags)
+    assert not [name for name, _ in seen.attributes if name.startswith("on") or name == "src"]
+    assert "".join(seen.text).count("<script>alert(1)</script>") >= len(DESCRIBED)
+    assert "<b onclick=x>" in "".join(seen.text)
+    root = ET.fromstring(drawing)
+    assert {e.tag.split("}")[1] for e in root.iter()} <= {"svg", "rect", "path", "text"}
+    assert not [a for e in root.iter() for a in e.attrib if a.lower().startswith("on")]
+
+
+@given(st.text(max_size=60))
+def test_any_text_comes_back_out_of_the_markup(text: str) -> None:
+    seen = Seen(html(el("p", text, title=text)))
+    assert "".join(seen.text).strip("\n") == plain(text).strip("\n")
+    assert seen.tags == ["p"]
+    assert dict(seen.attributes)["title"] == plain(text)
+
+
+def test_fahrenheit_and_another_zone(known: tuple[Gathered, Any]) -> None:
+    """100 °C is 212 °F; New York is five hours behind UTC in November."""
+    text = text_of(known, shown("F", "America/New_York"))
+    assert "25 November 2026, 05:00 (America/New_York)" in text
+    assert "Above 1112 °F" in text  # 600 °C
+    assert "Spot, lower: 1296 °F" in text  # 702 °C
+    assert f"Target {known[0].plan.target_c * 1.8 + 32:.0f} °F" in text
+    told = next(f for f in known[0].facts if f.key == "peaks_apart_c")
+    assert told.value is not None
+    assert f"{told.value * 1.8:.0f} °F" in text  # a difference has no 32 in it
+
+
+def test_the_verdicts_are_the_rehearsals(home: Path, known: tuple[Gathered, Any]) -> None:
+    with contextlib.closing(reader_of(home)) as reader:
+        told = rehearse(reader, known[0].info)
+    text = text_of(known)
+    for zone in told["zones"]:
+        minutes = int(zone["peak_s"] // 60)
+        row = f"{zone['zone']} {zone['peak_c']:.0f} °C {minutes // 60}:{minutes % 60:02}"
+        assert row.replace(" ", "") in text.replace(" ", "")
+
+
+def test_alarms_that_nobody_heard_say_so(home: Path, known: tuple[Gathered, Any]) -> None:
+    assert known[0].live
+    assert "Nobody heard these alarms" not in text_of(known)
+    with contextlib.closing(reader_of(home)) as reader:
+        info = reader.firings()[0]
+        later = gather(reader, info), reader.history(info.id, 900)
+    assert not later[0].live
+    assert later[0].alarms
+    assert "Nobody heard these alarms" in text_of(later)
+
+
+def test_what_happened_is_in_order_and_numbered(known: tuple[Gathered, Any]) -> None:
+    entries = story(known[0], UTC)
+    times = [e.mark.t_s for e in entries]
+    assert times == sorted(times)
+    assert [e.mark.number for e in entries if e.mark.number] == list(
+        range(1, 1 + sum(e.mark.kind != "good" for e in entries))
+    )
+    assert {"note", "spot", "alarm", "good"} == {e.mark.kind for e in entries}
+
+
+@pytest.mark.parametrize(
+    ("zone", "words"),
+    [
+        ({"peak_c": None}, "No verdict: no probe here could be trusted."),
+        ({"peak_c": 700.0, "reached_target": False}, "Stopped 80 °C short of its target."),
+        (
+            {"peak_c": 600.0, "reached_target": False},
+            "Stopped 180 °C short of its target; never above burn-out.",
+        ),
+        (
+            {"peak_c": 790.0, "reached_target": True, "soak_s": 240.0},
+            "Reached its target; soaked 4 of 10 min.",
+        ),
+        ({"peak_c": 790.0, "reached_target": True, "soak_s": 840.0}, "Reached its target and soaked 14 min."),
+    ],
+)
+def test_verdict(zone: dict[str, Any], words: str) -> None:
+    assert verdict(zone, Plan(), UTC, pots=True) == words
+
+
+def test_a_day_that_nobody_knows_is_not_told(known: tuple[Gathered, Any]) -> None:
+    gathered, traces = known
+    info = replace(gathered.info, facts={**gathered.info.facts, "time_known": False})
+    text = text_of((replace(gathered, info=info), traces))
+    assert "Day and time of day not known" in text
+    assert "November" not in text
+
+
+# --- numbers and times --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("unit", "value", "fact_unit", "words"),
+    [
+        ("C", 573.4, "°C", "573 °C"),
+        ("F", 573.0, "°C", "1063 °F"),
+        ("F", 100.0, "Δ°C", "180 °F"),
+        ("F", 10.0, "°C/min", "18.0 °F/min"),
+        ("C", -0.3, "°C", "0 °C"),
+        ("C", -12.6, "°C", "−13 °C"),
+        ("C", 9.44, "min", "9.4 min"),
+        ("C", 64.2, "min", "64 min"),
+        ("C", 3.0, "count", "3"),
+        ("C", None, "min", "–"),
+    ],
+)
+def test_numbers(unit: str, value: float | None, fact_unit: Any, words: str) -> None:
+    assert shown(unit, "UTC").fact(Fact("x", None, "x", fact_unit, value)) == words
+
+
+def test_times() -> None:
+    assert [since(s) for s in (0, 59, 60, 3600, 5399, None)] == ["0:00", "0:00", "0:01", "1:00", "1:29", "–"]
+
+
+@pytest.mark.parametrize("zone", ["Nowhere/Atall", "../../etc/passwd", "/etc/localtime", "a\0b"])
+def test_zones_that_are_none(zone: str) -> None:
+    with pytest.raises(ZoneUnknownError, match="no such zone"):
+        shown("C", zone)
+
+
+def test_this_machines_zone_has_a_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "Pacific/Auckland")
+    assert shown().zone_name == "Pacific/Auckland"
+
+
+# --- the drawing --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [340, 760, 1180])
+def test_the_drawing_stays_on_its_paper(known: tuple[Gathered, Any], width: int) -> None:
+    root = ET.fromstring(picture(*known, UTC, width, 400))
+    for element in root.iter():
+        if element.tag.endswith("path"):
+            for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", element.get("d", "")):
+                assert 0 <= float(x) <= width
+                assert 0 <= float(y) <= 400
+        if element.tag.endswith("text"):
+            assert 0 <= float(element.get("x", "-1")) <= width
+            assert 0 <= float(element.get("y", "-1")) <= 400
+
+
+def test_every_probe_is_drawn_and_named(known: tuple[Gathered, Any]) -> None:
+    drawn = picture(*known, UTC, 1180, 500)
+    for column in known[1].columns:
+        assert re.search(rf">\d {re.escape(column.probe.name)[:15]}", drawn)
+
+
+# --- the command --------------------------------------------------------------------------------------------
+
+
+def stokewatch(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "logger.cli", *arguments], capture_output=True, text=True, check=False
+    )
+
+
+def test_export_html(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "report.html"
+    done = stokewatch(
+        "export", "last", "--home", str(home), "--format", "html", "-o", str(out), "--timezone", "UTC"
+    )
+    assert done.returncode == 0, done.stderr
+    text = out.read_text()
+    assert text.startswith("<!DOCTYPE html>")
+    assert "Invented firing, seed 7" in text
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_export_html_in_a_zone_that_is_none(home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "report.html"
+    done = stokewatch(
+        "export", "last", "--home", str(home), "--format", "html", "-o", str(out), "--timezone", "Moon"
+    )
+    assert done.returncode == 2
+    assert "Moon: no such zone of time here" in done.stderr
+    assert not out.exists()
+
+
+def test_a_report_loads_no_web_library() -> None:
+    code = (
+        "import sys, logger.report.document\n"
+        "print([m for m in ('dash', 'plotly', 'pandas', 'scipy', 'fastapi', 'jinja2') if m in sys.modules])"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "[]"
