@@ -135,7 +135,7 @@ class JournalWriter:
                 raise JournalError(
                     f"firing {running.id} is running; finish it before another begins", "misuse"
                 )
-            firing_id = new_firing_id(self._db, started_us)
+            firing_id = firing_id or new_firing_id(self._db, started_us)
             self._db.execute(
                 "INSERT INTO firing (id, title, plan, started_us, ended_us, invented, facts)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -154,6 +154,7 @@ class JournalWriter:
         """Change what is said about a firing; what is left out stays.
 
         Parameters
+        firing_id: str | None = None,
         ----------
         firing : str
             Its ID.
@@ -168,6 +169,8 @@ class JournalWriter:
         """
         with self.transaction():
             self._db.execute(
+        firing_id : str, optional
+            For one that has an ID already, in another journal.
                 "UPDATE firing SET title = coalesce(?, title), plan = coalesce(?, plan),"
                 " facts = coalesce(?, facts) WHERE key = ?",
                 (title, plan_toml, None if facts is None else to_json(facts), self._key(firing)),

@@ -128,7 +128,7 @@ class Gate:
 
             def do_GET(self) -> None:
                 gate.paths.append(self.path)
-                self._reply(gate._hand_on(port, "GET", self.path, None))
+                self._reply(gate._hand_on(port, "GET", self.path, None, ""))
 
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"] or 0))
@@ -146,7 +146,7 @@ class Gate:
                     if old:
                         asked = urllib.parse.parse_qs(urllib.parse.urlsplit(path).query)
                         path = f"/write?db={asked['bucket'][0]}&precision=ns"
-                self._reply(gate._hand_on(port, "POST", path, body))
+                self._reply(gate._hand_on(port, "POST", path, body, self.headers.get("Content-Type", "")))
 
             def _reply(self, answer: Answer) -> None:
                 status, headers, body = answer
@@ -169,12 +169,12 @@ class Gate:
         return f"http://127.0.0.1:{self.port}"
 
     @staticmethod
-    def _hand_on(port: int, method: str, path: str, body: bytes | None) -> Answer:
+    def _hand_on(port: int, method: str, path: str, body: bytes | None, kind: str) -> Answer:
         if not port:
             return 204, {}, b""
         connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
         try:
-            connection.request(method, path, body)
+            connection.request(method, path, body, {"Content-Type": kind})
             response = connection.getresponse()
             kept = {k: v for k, v in response.getheaders() if k in ("Content-Type", "X-Influxdb-Version")}
             return response.status, kept, response.read()

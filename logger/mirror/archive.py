@@ -1,0 +1,314 @@
+"""Firings as they stand in an InfluxDB: which there are, and what was read and happened in them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from logger.columns import DEFAULT_LETTER
+from logger.errors import UserError
+from logger.journal.line_protocol import MEASUREMENT
+from logger.journal.rows import EventRow
+from logger.mirror.influxql import InfluxQL, Series, literal
+from logger.mirror.points import EVENT, FIRING, LOGGER
+from logger.plan import Plan, Probe, loads
+from logger.reading import Batch, Channel, Floats, Status
+
+FIRST_WINDOW_US: Final = 60_000_000
+FEW_ROWS: Final = 30_000
+MANY_ROWS: Final = 120_000
+_FAULTS: Final = {s.name.lower(): int(s) for s in Status}
+_FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFiring:
+    """One firing in an InfluxDB.
+
+    Attributes
+    ----------
+    id, site, title : str
+    invented : bool
+    started_us : int
+    ended_us : int or None
+        None while it runs. [µs]
+    plan_toml : str or None
+    facts : dict
+    """
+
+    id: str
+    site: str
+    title: str
+    invented: bool
+    started_us: int
+    ended_us: int | None
+    plan_toml: str | None
+    facts: dict[str, Any]
+
+    @property
+    def plan(self) -> Plan | None:
+        """The plan it was given."""
+        return None if self.plan_toml is None else loads(self.plan_toml, f"plan of firing {self.id}")
+
+
+class Archive:
+    """Reads firings from an InfluxDB.
+
+    Parameters
+    ----------
+    influx : InfluxQL
+    """
+
+    def __init__(self, influx: InfluxQL) -> None:
+        self._influx = influx
+
+    def firings(self, site: str = "") -> list[StoredFiring]:
+        """List firings.
+
+        Parameters
+        ----------
+        site : str, optional
+            Only those of this site.
+
+        Returns
+        -------
+        list of StoredFiring
+            The latest first.
+        """
+        where = f" WHERE site = {literal(site)}" if site else ""
+        found = [
+            _firing(series)
+            for series in self._influx.select(f"SELECT * FROM {FIRING}{where} GROUP BY site, firing")
+        ]
+        return sorted(found, key=lambda f: (f.started_us, f.id), reverse=True)
+
+    def firing(self, ref: str, site: str = "") -> StoredFiring:
+        """Find a firing.
+
+        Parameters
+        ----------
+        ref : str
+            Its ID, or `last`.
+        site : str, optional
+
+        Returns
+        -------
+        StoredFiring
+
+        Raises
+        ------
+        UserError
+            There is none, or several sites have one.
+        """
+        found = [f for f in self.firings(site) if ref in (f.id, "last")]
+        place = f" of site {site}" if site else ""
+        if not found:
+            what = "there is no firing" if ref == "last" else f"{ref}: no such firing"
+            raise UserError(f"{what}{place} in this InfluxDB; `stokewatch pull` without a name lists them")
+        if ref != "last" and len(found) > 1:
+            sites = ", ".join(repr(f.site) for f in found)
+            raise UserError(f"{ref}: several sites have it ({sites}); name one with --site")
+        return found[0]
+
+    def extent(self, firing: StoredFiring) -> tuple[int, int] | None:
+        """Give the times of the first and the last reading.
+
+        Parameters
+        ----------
+        firing : StoredFiring
+
+        Returns
+        -------
+        (int, int) or None
+            None if there is none. [µs]
+        """
+        times = []
+        for which in ("first", "last"):
+            for field in ("temperature_c", "fault"):
+                query = f"SELECT {which}({field}) FROM {MEASUREMENT} WHERE {_where(firing)}"
+                times += [row[0] // 1000 for series in self._influx.select(query) for row in series.rows]
+        return (min(times), max(times)) if times else None
+
+    def batches(self, firing: StoredFiring, since_us: int, until_us: int) -> Iterator[list[Batch]]:
+        """Give readings as they came from the rigs, a span of time after the other.
+
+        Parameters
+        ----------
+        firing : StoredFiring
+        since_us, until_us : int
+            From the first of these times on, until before the second. [µs]
+
+        Yields
+        ------
+        list of Batch
+            One for each rig. A channel that told emf and cold junction does so again; others are plain °C.
+        """
+        window_us, begin_us = FIRST_WINDOW_US, since_us
+        while begin_us < until_us:
+            end_us = min(begin_us + window_us, until_us)
+            rows, batches = self._window(firing, begin_us, end_us)
+            if batches:
+                yield batches
+            begin_us = end_us
+            if rows < FEW_ROWS:
+                window_us *= 2
+            elif rows > MANY_ROWS:
+                window_us = max(window_us // 2, 1_000_000)
+
+    def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
+        """Give the least and the greatest reading of each step, at their own times: the server chooses.
+
+        Parameters
+        ----------
+        firing : StoredFiring
+        since_us, until_us : int
+            From the first of these times on, until before the second. [µs]
+        step_s : int
+            [s]
+
+        Returns
+        -------
+        list of Batch
+            One for each rig.
+        """
+        series: list[Series] = []
+        for pick in ("bottom", "top"):
+            series += self._influx.select(
+                f"SELECT {pick}(temperature_c, 1) FROM {MEASUREMENT} WHERE {_where(firing)} AND "
+                f"time >= {since_us}000 AND time < {until_us}000 "
+                f"GROUP BY time({step_s}s), rig, channel, probe, zone"
+            )
+        full = [
+            Series(s.tags, [], [[t, c, None, None, None] for t, c, *_ in s.rows if c is not None])
+            for s in series
+        ]
+        return _batches(full, firing.plan)
+
+    def events(self, firing: StoredFiring, after_id: int = 0) -> list[EventRow]:
+        """Give what happened.
+
+        Parameters
+        ----------
+        firing : StoredFiring
+        after_id : int, default 0
+            Only events after this one.
+
+        Returns
+        -------
+        list of EventRow
+            In the order they were written; their numbers are those of the journal they come from.
+        """
+        query = f"SELECT id, kind, who, data FROM {EVENT} WHERE {_where(firing)} AND id > {int(after_id)}"
+        rows = [row for series in self._influx.select(query) for row in series.rows]
+        return sorted(
+            (
+                EventRow(int(number), time // 1000, kind, json.loads(data), who or "")
+                for time, number, kind, who, data in rows
+                if data is not None
+            ),
+            key=lambda event: event.id,
+        )
+
+    def beat(self, firing: StoredFiring) -> dict[str, Any] | None:
+        """Give the logger's health as it last said it.
+
+        Parameters
+        ----------
+        firing : StoredFiring
+
+        Returns
+        -------
+        dict or None
+        """
+        for series in self._influx.select(f"SELECT beat FROM {LOGGER} WHERE {_where(firing)}"):
+            return dict(json.loads(series.rows[-1][1]))
+        return None
+
+    def _window(self, firing: StoredFiring, since_us: int, until_us: int) -> tuple[int, list[Batch]]:
+        series = self._influx.select(
+            f"SELECT {_FIELDS} FROM {MEASUREMENT} WHERE {_where(firing)} AND "
+            f"time >= {since_us}000 AND time < {until_us}000 GROUP BY rig, channel, probe, zone"
+        )
+        return sum(len(s.rows) for s in series), _batches(series, firing.plan)
+
+
+def _where(firing: StoredFiring) -> str:
+    """Site and firing; a tag that was left out is like an empty one."""
+    return f"firing = {literal(firing.id)} AND site = {literal(firing.site)}"
+
+
+def _firing(series: Series) -> StoredFiring:
+    row = dict(zip(series.columns, series.rows[-1], strict=True))
+    return StoredFiring(
+        id=series.tags["firing"],
+        site=series.tags.get("site", ""),
+        title=row.get("title") or "",
+        invented=bool(row.get("invented")),
+        started_us=int(row["started_us"]),
+        ended_us=int(row["ended_us"]) or None,
+        plan_toml=json.loads(row.get("plan") or "null"),
+        facts=json.loads(row.get("facts") or "{}"),
+    )
+
+
+def _batches(series: list[Series], plan: Plan | None) -> list[Batch]:
+    rigs: dict[str, dict[str, list[list[Any]]]] = {}
+    for s in series:
+        # A channel whose probe was renamed during the firing has several series.
+        rigs.setdefault(s.tags["rig"], {}).setdefault(s.tags["channel"], []).extend(s.rows)
+    batches = [_batch(rig, channels, plan) for rig, channels in rigs.items()]
+    return sorted(batches, key=lambda batch: int(batch.t_us[0]))  # who came first has the plan's channel
+
+
+def _batch(rig: str, channels: dict[str, list[list[Any]]], plan: Plan | None) -> Batch:
+    t_us = np.unique(np.array([row[0] // 1000 for rows in channels.values() for row in rows], np.int64))
+    probes = {p.channel: p for p in reversed(plan.probes) if p.rig in (None, rig)} if plan else {}
+    rank = {name: i for i, name in enumerate(reversed(probes))}
+    names = sorted(channels, key=lambda name: (rank.get(name, len(rank)), len(name), name))
+    shape = (len(t_us), len(names))
+    temperature_c, raw, raw_cj = (np.full(shape, np.nan) for _ in range(3))
+    status = np.full(shape, np.uint8(Status.ABSENT))
+    described = []
+    for j, name in enumerate(names):
+        times, *columns, faults = zip(*channels[name], strict=True)
+        at = np.searchsorted(t_us, np.array(times, np.int64) // 1000)
+        c, cold_junction_c, emf_uv = (np.array(column, np.float64) for column in columns)
+        fault = np.array([0 if f is None else _FAULTS.get(f, int(Status.CORRUPT)) for f in faults], np.uint8)
+        ok = fault == Status.OK
+        temperature_c[at, j] = np.where(ok, c, np.nan)
+        status[at, j] = fault
+        probe = probes.get(name)
+        whole = ~np.isnan(emf_uv + cold_junction_c)
+        if whole.any() and whole[ok].all():
+            described.append(Channel(name, "emf", letter=(probe and probe.letter) or DEFAULT_LETTER))
+            raw[at, j], raw_cj[at, j] = emf_uv, cold_junction_c
+        else:
+            described.append(Channel(name, "celsius"))
+            raw[at, j] = _as_sent(temperature_c[at, j], probe)
+    return Batch(
+        rig=rig,
+        channels=tuple(described),
+        t_us=t_us,
+        seq=np.arange(len(t_us), dtype=np.int64),
+        ms=t_us // 1000 % 2**32,
+        raw=raw,
+        raw_cj=raw_cj,
+        temperature_c=temperature_c,
+        cold_junction_c=raw_cj,
+        status=status,
+    )
+
+
+def _as_sent(temperature_c: Floats, probe: Probe | None) -> Floats:
+    """What a channel that sends °C had sent, before its probe's correction."""
+    if probe is None or not probe.correction:
+        return temperature_c
+    (reading, truth), *more = probe.correction
+    slope = 1.0
+    for reading_2, truth_2 in more:
+        slope = (truth_2 - truth) / (reading_2 - reading)
+    return reading + (temperature_c - truth) / slope if slope else temperature_c

@@ -1,0 +1,177 @@
+"""Questions to an InfluxDB in InfluxQL, which its versions 1, 2 and 3 speak alike at `/query`."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any, Final
+
+import msgspec
+import urllib3
+
+from logger.errors import StokewatchError
+from logger.mirror.target import Target
+
+TIMEOUT_S: Final = 60.0
+_CHUNK_ROWS: Final = 20_000
+_WORDS: Final = {
+    401: "it refuses the token; put the right one into the token's file",
+    403: "the token may not read this bucket; give one that may",
+    404: "it has no such bucket, or doesn't answer at /query; name the right one",
+}
+
+
+class InfluxError(StokewatchError):
+    """An InfluxDB doesn't answer, or not what was asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Rows that have their tags in common.
+
+    Attributes
+    ----------
+    tags : dict
+        Those asked for with GROUP BY.
+    columns : list of str
+        The first is `time`. [ns]
+    rows : list of list
+    """
+
+    tags: dict[str, str]
+    columns: list[str]
+    rows: list[list[Any]]
+
+
+class _Series(msgspec.Struct):
+    columns: list[str]
+    values: list[list[Any]] = []
+    tags: dict[str, str] = {}
+    partial: bool = False
+
+
+class _Result(msgspec.Struct):
+    series: list[_Series] = []
+    error: str = ""
+    partial: bool = False
+
+
+class _Answer(msgspec.Struct):
+    results: list[_Result] = []
+    error: str = ""
+
+
+_decoder: Final = msgspec.json.Decoder(_Answer)
+
+
+class InfluxQL:
+    """Asks one InfluxDB.
+
+    Parameters
+    ----------
+    target : Target
+    """
+
+    def __init__(self, target: Target) -> None:
+        self._target = target
+        self._pool = urllib3.PoolManager(timeout=urllib3.Timeout(TIMEOUT_S, connect=10.0), retries=False)
+        self._headers = {"Accept": "application/json", "Accept-Encoding": "gzip"}
+        if target.token:
+            self._headers["Authorization"] = f"Token {target.token}"
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._pool.clear()
+
+    def select(self, query: str) -> list[Series]:
+        """Ask for rows.
+
+        Parameters
+        ----------
+        query : str
+            One SELECT; texts in it made safe by `literal`.
+
+        Returns
+        -------
+        list of Series
+            Empty where nothing fits.
+
+        Raises
+        ------
+        InfluxError
+        """
+        fields = {
+            "db": self._target.bucket,
+            "epoch": "ns",
+            "chunked": "true",
+            "chunk_size": str(_CHUNK_ROWS),
+            "q": query,
+        }
+        try:
+            answer = self._pool.request_encode_body(
+                "POST",
+                f"{self._target.url}/query",
+                fields=fields,
+                headers=self._headers,
+                encode_multipart=False,
+            )
+        except (urllib3.exceptions.HTTPError, OSError) as exc:
+            raise InfluxError(
+                f"{self._target.url}: can't be reached ({type(exc).__name__}); is it running, and the "
+                "network there?"
+            ) from None
+        if answer.status != 200:
+            said = _WORDS.get(answer.status) or _said(answer.data)
+            raise InfluxError(f"{self._target.url}: {said} ({answer.status})")
+        return self._read(answer.data)
+
+    def _read(self, body: bytes) -> list[Series]:
+        found: dict[tuple[tuple[str, str], ...], Series] = {}
+        cut_short = False
+        try:
+            for line in body.splitlines():
+                if not line:
+                    continue
+                answer = _decoder.decode(line)
+                for result in answer.results:
+                    if answer.error or result.error:
+                        raise InfluxError(f"{self._target.url}: {answer.error or result.error}")
+                    cut_short = result.partial
+                    for part in result.series:
+                        cut_short = cut_short or part.partial
+                        key = tuple(sorted(part.tags.items()))
+                        if key in found:
+                            found[key].rows.extend(part.values)
+                        else:
+                            found[key] = Series(part.tags, part.columns, part.values)
+        except msgspec.MsgspecError as exc:
+            raise InfluxError(f"{self._target.url}: answers what can't be read ({exc})") from None
+        if cut_short:
+            raise InfluxError(
+                f"{self._target.url}: it cuts answers short; raise its limit of rows for one answer"
+            )
+        return list(found.values())
+
+
+def literal(text: str) -> str:
+    """Write a text in a query.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        In quotation marks, with nothing in it that could end them.
+    """
+    safe = text.replace("\\", "\\\\").replace("'", "\\'").replace("\n", "\\n")
+    return f"'{safe}'"
+
+
+def _said(body: bytes) -> str:
+    try:
+        data = json.loads(body)
+        return " ".join(str(data.get("error") or data.get("message")).split())[:300]
+    except (ValueError, AttributeError):
+        return "it answers with an error"

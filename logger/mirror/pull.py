@@ -1,0 +1,120 @@
+"""A firing out of an InfluxDB into a journal: all of it, or nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from logger.errors import UserError
+from logger.home import Home
+from logger.journal.reader import JournalReader
+from logger.journal.rows import FiringInfo
+from logger.journal.writer import JournalWriter
+from logger.mirror.archive import Archive, StoredFiring
+
+
+class PullError(UserError):
+    """A firing can't be pulled."""
+
+
+def pull(
+    archive: Archive, firing: StoredFiring, home: Home, say: Callable[[float], None] = lambda part: None
+) -> FiringInfo:
+    """Copy a firing into the journal.
+
+    It is fetched into a journal of its own first, so that the real one is held up for no longer than the
+    copying on this machine takes, and nothing half-fetched is ever in it.
+
+    Parameters
+    ----------
+    archive : Archive
+    firing : StoredFiring
+    home : Home
+    say : callable, optional
+        Is told which part has been fetched, 0 to 1.
+
+    Returns
+    -------
+    FiringInfo
+        Under the ID it has everywhere.
+
+    Raises
+    ------
+    PullError
+        It is in the journal already, or has no readings.
+    InfluxError
+        The server doesn't answer.
+    JournalError
+        The journal can't be written to.
+    """
+    home.create()
+    if home.journal.exists():
+        with contextlib.closing(JournalReader(home.journal)) as reader:
+            if any(info.id == firing.id for info in reader.firings()):
+                raise PullError(
+                    f"{firing.id} is in {home.root} already; give another --home for a second copy"
+                )
+    extent = archive.extent(firing)
+    if extent is None:
+        raise PullError(f"{firing.id}: there is no reading of it in this InfluxDB")
+    with tempfile.TemporaryDirectory(prefix="pull-", dir=home.root) as folder:
+        fetched = Path(folder) / "journal.sqlite"
+        _fetch(archive, firing, extent, fetched, say)
+        with (
+            contextlib.closing(JournalReader(fetched)) as reader,
+            contextlib.closing(JournalWriter(home.journal)) as writer,
+            writer.transaction(),
+        ):
+            info = open_copy(writer, firing, firing.ended_us or extent[1])
+            for batch in reader.batches(firing.id):
+                writer.append(info.id, batch)
+            writer.pack(info.id)
+            for event in reader.events(firing.id):
+                writer.add_event(info.id, event.t_us, event.kind, event.data, event.who)
+            return writer.firing(info.id)
+
+
+def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None) -> FiringInfo:
+    """Begin the copy of a firing.
+
+    Parameters
+    ----------
+    writer : JournalWriter
+    firing : StoredFiring
+    ended_us : int or None
+        None while it runs. [µs]
+
+    Returns
+    -------
+    FiringInfo
+    """
+    return writer.open_firing(
+        firing.title,
+        firing.plan_toml,
+        firing.started_us,
+        ended_us=ended_us,
+        invented=firing.invented,
+        facts=firing.facts,
+        firing_id=firing.id,
+    )
+
+
+def _fetch(
+    archive: Archive,
+    firing: StoredFiring,
+    extent: tuple[int, int],
+    path: Path,
+    say: Callable[[float], None],
+) -> None:
+    first, last = extent
+    with contextlib.closing(JournalWriter(path)) as writer:
+        info = open_copy(writer, firing, firing.ended_us or last)
+        for batches in archive.batches(firing, first, last + 1):
+            with writer.transaction():
+                for batch in batches:
+                    writer.append(info.id, batch)
+            say((max(int(b.t_us[-1]) for b in batches) - first + 1) / (last - first + 1))
+        for event in archive.events(firing):
+            writer.add_event(info.id, event.t_us, event.kind, event.data, event.who)
