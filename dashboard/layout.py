@@ -65,7 +65,10 @@ def doors(rooms: Sequence[Any]) -> Any:
 def fire() -> Any:
     """Give the room that one is in while it burns."""
     return html.Section(
-        id="room-fire", className="room", **{"aria-label": "Fire"}, children=[stack(), traces(), log()]
+        id="room-fire",
+        className="room",
+        **{"aria-label": "Fire"},
+        children=[stack(), traces(), pots(), log()],
     )
 
 
@@ -143,6 +146,20 @@ def traces() -> Any:
         children=[
             html.Div(id="traces"),
             html.Div(id="labels", **{"aria-hidden": "true"}),
+        ],
+    )
+
+
+def pots() -> Any:
+    """Give the place for what the pots themselves are at by the model."""
+    return html.Section(
+        id="pots",
+        hidden=True,
+        **{"aria-label": "The pots, estimated by a model"},
+        children=[
+            html.H2(["Pots, ", html.Span("estimated")]),
+            _choice("bands", "Bands of the pots among the traces", [("on", "Bands"), ("off", "None")]),
+            html.Ul(id="pots-zones"),
         ],
     )
 

@@ -13,8 +13,9 @@ import numpy as np
 
 from dashboard.trend import OVER_S, RateOfChange
 from logger.errors import StokewatchError
+from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
-from logger.journal.traces import GAP_STEPS, GAP_US
+from logger.journal.traces import GAP_STEPS, GAP_US, Estimates
 from logger.reading import Batch, Status
 
 MAX_POINTS: Final = 1200
@@ -24,6 +25,8 @@ MAX_CELLS: Final = 16 * MAX_ROWS
 """Values in one update: 24 frames of 16 channels, more of fewer; it keeps an update below 4 kB. Where one
 look finds more frames of a rig, only those with a least or a greatest value are drawn until a snapshot."""
 MAX_EVENTS: Final = 200
+MAX_ESTIMATES: Final = 400
+"""Points of a zone's estimate in a snapshot."""
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
 
 Message = dict[str, Any]
@@ -32,7 +35,8 @@ Message = dict[str, Any]
 class _Line:
     """The newest readings of one column."""
 
-    def __init__(self) -> None:
+    def __init__(self, column: Column) -> None:
+        self._band = ReadingBand(column.probe)
         self.newest_us = -1
         self.value_us = -1
         self.value_c = math.nan
@@ -50,6 +54,19 @@ class _Line:
     def rate(self) -> float | None:
         """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
         return self._rate.c_min() if self.status == Status.OK else None
+
+    def value(self, since_us: int) -> list[float | int | None]:
+        """Give what stands on the page: °C, °C/min, status, times of value and newest reading [s], ± °C."""
+        known = self.value_us >= 0
+        rate = self.rate()
+        return [
+            round(self.value_c, 1) if known else None,
+            None if rate is None else round(rate, 1),
+            self.status,
+            _since(self.value_us, since_us) if known else None,
+            _since(self.newest_us, since_us) if self.newest_us >= 0 else None,
+            math.ceil(self._band.at(self.value_c, (rate or 0.0) / 60.0)) if known else None,
+        ]
 
 
 class Watcher:
@@ -156,7 +173,7 @@ class Watcher:
         self._arrival = reader.newest_arrival()
         self._columns = reader.columns(firing.id) if firing else ()
         self._index = {(c.rig, c.channel): i for i, c in enumerate(self._columns)}
-        self._lines = [_Line() for _ in self._columns]
+        self._lines = [_Line(c) for c in self._columns]
         self._told.clear()
         self._steps.clear()
         self._event_id = 0
@@ -179,7 +196,7 @@ class Watcher:
 
     def _seconds(self, t_us: int) -> float:
         assert self._firing is not None
-        return round((t_us - self._firing.started_us) / 1e6, 3)
+        return _since(t_us, self._firing.started_us)
 
     def _update(self, reader: JournalReader, wall_s: float) -> Message:
         update: Message = {}
@@ -262,7 +279,8 @@ class Watcher:
 
     def _now(self, *, changes_only: bool) -> Message:
         """The current values, and how the logger is."""
-        now: Message = {"now": [self._value(line) for line in self._lines]}
+        started_us = 0 if self._firing is None else self._firing.started_us
+        now: Message = {"now": [line.value(started_us) for line in self._lines]}
         health = self._health or {}
         if self._firing is not None:
             if "at_us" in health:
@@ -278,17 +296,6 @@ class Watcher:
                 self._told[key] = text
                 now[key] = value
         return now
-
-    def _value(self, line: _Line) -> list[float | int | None]:
-        known = line.value_us >= 0
-        rate = line.rate()
-        return [
-            round(line.value_c, 1) if known else None,
-            None if rate is None else round(rate, 1),
-            line.status,
-            self._seconds(line.value_us) if known else None,
-            self._seconds(line.newest_us) if line.newest_us >= 0 else None,
-        ]
 
     def _event(self, event: Any) -> Message:
         return {
@@ -349,8 +356,20 @@ class Watcher:
                 for c in self._columns
             ],
             "traces": self._drawn(firing, traces),
+            "estimates": {
+                zone: self._band(line) for zone, line in reader.estimates(firing.id, since).items()
+            },
             "events": [self._event(e) for e in events],
             **self._now(changes_only=False),
+        }
+
+    def _band(self, line: Estimates) -> Message:
+        """What the pots of a zone were estimated to be at, in few points: it moves slowly."""
+        kept = np.unique(np.linspace(0, len(line.t_us) - 1, min(len(line.t_us), MAX_ESTIMATES)).astype(int))
+        drawn = {"c": line.estimate_c, "lo": line.low_c, "hi": line.high_c}
+        return {
+            "t": [self._seconds(t) for t in line.t_us[kept].tolist()],
+            **{key: [round(c) for c in values[kept].tolist()] for key, values in drawn.items()},
         }
 
     def _drawn(self, firing: FiringInfo, traces: Traces) -> list[Message]:
@@ -408,11 +427,21 @@ def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
     return sorted(keep)
 
 
+def _since(t_us: int, started_us: int) -> float:
+    return round((t_us - started_us) / 1e6, 3)
+
+
 def _brief(verdict: Any) -> Any:
     """Of a verdict only what is shown: times above temperatures change every second."""
     if not isinstance(verdict, dict):
         return None
-    return {key: verdict[key] for key in ("line", "stage", "coldest") if key in verdict}
+    brief = {key: verdict[key] for key in ("line", "stage", "coldest") if key in verdict}
+    if estimates := verdict.get("estimates"):
+        brief["estimates"] = {
+            zone: [round(e["estimate_c"]), round(e["low_c"]), round(e["high_c"]), e["basis"], e["consistent"]]
+            for zone, e in estimates.items()
+        }
+    return brief
 
 
 def _number(data: Message | None, key: str, default: float) -> float:

@@ -12,11 +12,14 @@
   let waiting = []; // by probe: what has come and isn't drawn yet
   let drawnAt = 0;
   let range = null;
+  let under = 0; // how many drawings lie under the lines
   let margin = { l: 52, r: 190, t: 30, b: 50 };
 
   const temperature = (cell) => (typeof cell === "number" ? cell : null);
   const minutes = (s) => s / 60;
   const lastT = () => Math.max(0, ...lines.map((l) => (l.t.length ? l.t[l.t.length - 1] : 0)));
+
+  S.underlays = []; // functions that give what is drawn under the lines, in Plotly's words
 
   S.traceLines = () => lines; // for tests: what has been drawn, or is about to be
 
@@ -108,12 +111,14 @@
     if (!shown()) return;
     range = ranges();
     waiting = lines.map(() => ({ x: [], y: [] }));
+    const below = S.underlays.flatMap((make) => make());
+    under = below.length;
     const data = lines.map((line, i) => ({
       type: "scatter", mode: "lines", name: S.probes[i].name, connectgaps: false, hoverinfo: "skip",
       x: line.t.map(minutes), y: line.c.map((cell) => S.shown(temperature(cell))),
       line: { color: S.colour(i), dash: S.dash(i), width: 2.6, simplify: true },
     }));
-    window.Plotly.react(graph, data, layout(), CONFIG);
+    window.Plotly.react(graph, below.concat(data), layout(), CONFIG);
     drawnAt = performance.now();
     S.placeLabels();
   };
@@ -129,7 +134,7 @@
     const some = waiting.map((w, i) => i).filter((i) => waiting[i].x.length);
     if (!some.length) return;
     drawnAt = performance.now();
-    window.Plotly.extendTraces(graph, { x: some.map((i) => waiting[i].x), y: some.map((i) => waiting[i].y) }, some);
+    window.Plotly.extendTraces(graph, { x: some.map((i) => waiting[i].x), y: some.map((i) => waiting[i].y) }, some.map((i) => under + i));
     for (const i of some) waiting[i] = { x: [], y: [] };
     const end = minutes(lastT());
     const hottest = Math.max(...lines.map((l) => S.shown(temperature(l.c[l.c.length - 1] ?? null)) ?? 0));

@@ -8,10 +8,10 @@
   const SECTION_MS = 1000;
   const $ = (id) => document.getElementById(id);
 
-  S.choices = { window: "whole", unit: "C", theme: "day" };
+  S.choices = { window: "whole", unit: "C", theme: "day", bands: "on" };
   S.probes = [];
   S.firing = null;
-  S.now = []; // by probe: [°C, °C/min, status, time of the value, time of the newest reading]
+  S.now = []; // by probe: [°C, °C/min, status, time of the value, time of the newest reading, ± °C]
   S.events = [];
   S.link = "opening"; // opening, open, lost
   let at = null; // the logger's own now, in the firing's time [s]
@@ -62,6 +62,7 @@
     if (name === "window") S.askSnapshot();
     S.fillValues();
     drawStack();
+    S.showPots();
     S.redrawTraces();
   }
 
@@ -104,12 +105,14 @@
     $("invented").hidden = !(S.firing && S.firing.invented);
     $("waiting").hidden = S.firing !== null;
     document.body.classList.toggle("empty", S.firing === null);
+    S.setEstimates(message.estimates, verdict);
     if (S.firing) S.setTraces(message.traces);
     S.tick();
   };
 
   S.takeUpdate = function (message) {
     takeNow(message);
+    if (message.verdict) S.addEstimates(verdict, Math.max(0, ...S.now.map((v) => v[4] ?? 0)));
     if (message.events) {
       const known = new Set(S.events.map((e) => e.id));
       S.events = S.events.concat(message.events.filter((e) => !known.has(e.id))).slice(-200);
@@ -143,7 +146,7 @@
         S.svg("text", { x: 20, y: 18.5 }, S.number(i)));
       const height = probe.height_cm === null ? probe.side : `${probe.height_cm} cm`;
       const first = S.el("div", "first");
-      first.append(S.el("b", "", probe.name), S.el("span", "reading"));
+      first.append(S.el("b", "", probe.name), S.el("span", "sure"), S.el("span", "reading"));
       const second = S.el("div", "second");
       second.append(S.el("span", "where", [height, S.READS[probe.reads]].filter(Boolean).join(" · ")), S.el("span", "moves"));
       row.append(key, first, second);
@@ -166,7 +169,7 @@
     order.forEach((i, n) => {
       const row = $("values").children[n];
       if (!row || !S.now[i]) return;
-      const [c, rate, status, valueT, newestT] = S.now[i];
+      const [c, rate, status, valueT, newestT, half] = S.now[i];
       const silent = S.isSilent(i) || state !== "fresh";
       const fault = status !== S.OK;
       const age = valueT === null ? "" : S.age(ageOf(valueT));
@@ -181,7 +184,8 @@
         else lines.push(S.rate(rate) || "rate not known yet", age);
       }
       const heat = S.heat(S.currentC(i));
-      const shown = [reading, ...lines, status, silent, heat, S.colour(i)].join("|");
+      const sure = fault || half === null || !running() ? "" : `± ${Math.round(half * (S.isFahrenheit() ? 1.8 : 1))}°`;
+      const shown = [reading, sure, ...lines, status, silent, heat, S.colour(i)].join("|");
       if (row.shown === shown) return; // eight times a second, and most of it as it was
       row.shown = shown;
       row.classList.toggle("fault", fault);
@@ -192,6 +196,7 @@
       key.style.setProperty("--own", S.colour(i));
       key.firstChild.setAttribute("stroke-dasharray", S.dash(i) === "solid" ? "none" : S.dash(i).replaceAll("px", ""));
       row.querySelector(".reading").textContent = reading;
+      row.querySelector(".sure").textContent = sure;
       row.querySelector(".moves").replaceChildren(...lines.filter(Boolean).map((text) => S.el("span", "", text)));
     });
   };

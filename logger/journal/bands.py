@@ -108,7 +108,7 @@ def _still_c(letter: str | None, tolerance_class: int, surface: bool) -> Floats:
         return infrared_budget(_GRID_C).combined_c
     u: Floats = thermocouple_budget(_GRID_C, letter=letter, tolerance_class=tolerance_class).combined_c
     known = np.isfinite(u)  # beyond the letter's range: as at its end
-    return np.interp(_GRID_C, _GRID_C[known], u[known])
+    return np.asarray(np.interp(_GRID_C, _GRID_C[known], u[known]), dtype=np.float64)
 
 
 def _rate_c_s(t_s: Floats, value_c: Floats) -> Floats:

@@ -104,7 +104,7 @@ def test_a_fault_is_a_status_and_the_last_value_stays_known(fire: SmallFire, wat
     assert message["rigs"][0]["c"] == [["!1"] * 16] * 2
     value, *rest = message["now"][0]
     assert value == pytest.approx(20.95, abs=0.051)
-    assert rest == [None, Status.OPEN, 1.9, 2.1]
+    assert rest[:4] == [None, Status.OPEN, 1.9, 2.1]
 
 
 def test_missing_readings_break_the_line(fire: SmallFire, watcher: Watcher) -> None:
