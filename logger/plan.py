@@ -19,6 +19,9 @@ JudgeOn = Literal["probes", "estimate"]
 AlarmSettings = dict[str, dict[str, float | bool]]
 
 LETTERS: Final = ("B", "E", "J", "K", "N", "R", "S", "T")
+COOL_C: Final = 100.0
+"""Cool enough to uncover and to lift out with gloves: common practice, no source. [°C]"""
+
 MAX_PROBES: Final = 64
 MAX_NAME: Final = 64
 
@@ -140,6 +143,8 @@ class Plan:
     alarms : dict
         Complete: every rule, every setting.
     clay : Clay
+    cool_c : float
+        Cool enough to uncover: the forecast says when that will be. [°C]
     """
 
     title: str = ""
@@ -149,6 +154,7 @@ class Plan:
     probes: tuple[Probe, ...] = ()
     alarms: AlarmSettings = field(default_factory=default_alarms)
     clay: Clay = Clay()
+    cool_c: float = COOL_C
 
     @property
     def zones(self) -> tuple[str, ...]:
@@ -169,6 +175,8 @@ class Plan:
             "burnout_c": self.burnout_c,
             "soak_min": self.soak_min,
         }
+        if self.cool_c != COOL_C:
+            doc["cool_c"] = self.cool_c
         if estimate := _estimate_table(self.clay):
             doc["estimate"] = estimate
         if self.probes:
@@ -432,7 +440,7 @@ class _Reader:
 
     def plan(self, doc: dict[str, Any]) -> Plan:
         self._known_keys(
-            (), doc, ("title", "target_c", "burnout_c", "soak_min", "estimate", "probe", "alarm")
+            (), doc, ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate", "probe", "alarm")
         )
         plan = Plan(
             title=self._text((), doc, "title", "", empty=True, longest=200),
@@ -442,6 +450,7 @@ class _Reader:
             probes=self._probes(doc),
             alarms=self._alarms(doc),
             clay=self._clay(doc),
+            cool_c=self._number((), doc, "cool_c", COOL_C, 40, 600, "°C"),
         )
         if plan.burnout_c > plan.target_c:
             raise self.error(

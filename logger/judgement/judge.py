@@ -7,7 +7,7 @@ on how the readings were parcelled.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +15,8 @@ import numpy as np
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
 from logger.judgement.clay import ClayWatch, EstimateRow, estimate_data
 from logger.judgement.estimate import ZoneEstimate
+from logger.judgement.heat import OneHour, one_hour
+from logger.judgement.outlook import Outlook
 from logger.judgement.packing import pack, unpack
 from logger.judgement.rules import Condition, Rules
 from logger.judgement.rules_collapse import Collapse
@@ -22,6 +24,7 @@ from logger.judgement.rules_probe import ProbeWatch
 from logger.judgement.stages import Stages
 from logger.judgement.trend import Trend
 from logger.judgement.zones import Places, ZoneBook, ZoneVerdict
+from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
 from logger.reading import Bytes, Floats, Ints, Status
 
@@ -29,6 +32,9 @@ __all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
 
 LATE_S: Final = 2.0
 """Readings may be this late against the clock before a second is judged without them. [s]"""
+
+HEAT_EVERY_S: Final = 10
+"""How often heat work is added up: a zone changes little in between. [s]"""
 
 LONGEST_GAP_S: Final = 4 * 3600
 """A jump ahead in time by more than this is judged only at its end. [s]"""
@@ -51,6 +57,8 @@ class LoadVerdict:
         Standing, the probable cause first.
     estimates : dict of str to ZoneEstimate
         What the pots of each zone are at by the model; empty where nothing is estimated.
+    one_hour : dict of str to OneHour
+        By zone, the steady temperature that would have done the same within an hour. A model.
     """
 
     line: str
@@ -60,6 +68,7 @@ class LoadVerdict:
     zones: tuple[ZoneVerdict, ...]
     alarms: tuple[Alarm, ...]
     estimates: dict[str, ZoneEstimate]
+    one_hour: dict[str, OneHour]
 
 
 class Judge:
@@ -88,7 +97,9 @@ class Judge:
         self._stages = Stages(places)
         self._rules = Rules(plan, places)
         self._collapse = Collapse(plan, places)
+        self._heat = HeatWork(len(places.zones))
         self._alarms = AlarmBook()
+        self._outlook = Outlook(plan, places)
         self._was_silent = False
         rigs = list(dict.fromkeys(p.rig for p in plan.probes))
         self._quiet_s = np.full(len(rigs), np.nan)
@@ -239,7 +250,8 @@ class Judge:
         -------
         LoadVerdict
         """
-        zones = tuple(self._book.verdicts())
+        come = self._outlook.forecasts(self._second, self._stages.stage, self._trend, self._watch, self._book)
+        zones = tuple(replace(v, forecast=come.get(v.zone)) for v in self._book.verdicts())
         pots = [v for v in zones if not v.coals and not v.faulty]
         coldest = pots[0].zone if pots else None
         return LoadVerdict(
@@ -250,6 +262,7 @@ class Judge:
             zones=zones,
             alarms=tuple(self._alarms.standing()),
             estimates={} if self._clay is None else self._clay.zones(),
+            one_hour=one_hour(self._places.zones, self._heat),
         )
 
     def snapshot(self) -> bytes:
@@ -267,6 +280,7 @@ class Judge:
                 "quiet_s": self._quiet_s,
                 "was_silent": self._was_silent,
                 "alarms": self._alarms.state(),
+                "heat": self._heat.snapshot(),
                 "clay": None if self._clay is None else self._clay.snapshot(),
                 **{name: _state(part) for name, part in self._parts().items()},
                 "rings": {n: _state(getattr(self._trend, n)) for n in ("raw", "fast", "slow")},
@@ -297,6 +311,7 @@ class Judge:
         judge._quiet_s = data["quiet_s"]
         judge._was_silent = data["was_silent"]
         judge._alarms = AlarmBook.from_state(data["alarms"])
+        judge._heat.restore(data["heat"])
         if judge._clay is not None and data["clay"] is not None:
             judge._clay.restore(data["clay"])
         for name, part in judge._parts().items():
@@ -366,6 +381,8 @@ class Judge:
                 self._rows.append(row)
             estimate_c = self._clay.counted_c()
         book.step(t_s, trend.level_c, rate, watch.trusted, estimate_c)
+        if self._second % HEAT_EVERY_S == 0:
+            self._heat.push(t_s, book.counted_c)
         coals_c, coals_rate = self._coals(rate)
         events = self._alarms.expire(t_s)
         if self._stages.step(book, coals_c, coals_rate):

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.judgement.forecast import Forecast
 from logger.plan import Plan
 from logger.reading import Floats
 
@@ -101,6 +102,8 @@ class ZoneVerdict:
         It holds coals only and need not reach anything.
     by : {'probes', 'estimate'}
         What level, peak and times are counted by now.
+    forecast : Forecast or None
+        What comes of it if nothing is added, by its probes; None where nobody can say.
     """
 
     zone: str
@@ -116,6 +119,7 @@ class ZoneVerdict:
     faulty: bool
     coals: bool
     by: str = "probes"
+    forecast: Forecast | None = None
 
 
 class ZoneBook:

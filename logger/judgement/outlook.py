@@ -1,0 +1,82 @@
+"""The forecast of every zone, made anew when a new level is there."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
+from logger.judgement.rules_probe import ProbeWatch
+from logger.judgement.stages import BURN_DOWN, COOLING, DRYING
+from logger.judgement.trend import SLOW_EVERY_S, Trend
+from logger.judgement.zones import Places, ZoneBook
+from logger.plan import Plan
+from logger.reading import Floats
+
+
+class Outlook:
+    """Forecasts for the zones of one firing; a pure function of the judgement's state.
+
+    Parameters
+    ----------
+    plan : Plan
+    places : Places
+    """
+
+    def __init__(self, plan: Plan, places: Places) -> None:
+        self._plan = plan
+        self._places = places
+        self._made: tuple[int, str, bytes] | None = None
+        self._forecasts: dict[str, Forecast | None] = {}
+
+    def forecasts(
+        self, second: int, stage: str, trend: Trend, watch: ProbeWatch, book: ZoneBook
+    ) -> dict[str, Forecast | None]:
+        """What comes of each zone if nothing is added.
+
+        Parameters
+        ----------
+        second : int
+            So many seconds have been judged. [s]
+        stage : str
+        trend : Trend
+        watch : ProbeWatch
+        book : ZoneBook
+
+        Returns
+        -------
+        dict of str to Forecast or None
+            By zone. None before the wood is lit, for coals, and where no probe can be trusted.
+        """
+        newest = (second - 1) // SLOW_EVERY_S
+        made = (newest, stage, watch.trusted.tobytes())
+        if made != self._made:
+            at_s = float(newest * SLOW_EVERY_S + 1)
+            past = trend.slow.last(PAST_ROWS)
+            self._forecasts = {
+                self._places.zones[z]: self._forecast(z, at_s, stage, past, watch.trusted, book)
+                for z in self._places.pots
+            }
+            self._made = made
+        return self._forecasts
+
+    def _forecast(
+        self, z: int, at_s: float, stage: str, past: Floats, trusted: Floats, book: ZoneBook
+    ) -> Forecast | None:
+        members = [j for j in self._places.members[z] if trusted[j]]
+        if stage == DRYING or not members:
+            return None
+        # Once the coals are pulled away nobody wants it hotter.
+        peak_c = np.inf if stage == COOLING else float(book.peak_c[z])
+        cools = stage in (BURN_DOWN, COOLING)
+        known = np.isfinite(past[:, members])
+        total = np.where(known, past[:, members], 0.0).sum(axis=1)
+        count = known.sum(axis=1)
+        # With one of its probes missing for a while the others' mean would jump: only whole rows count.
+        level = np.where(count == len(members), total / len(members), np.nan)
+        return forecast(
+            at_s,
+            level,
+            burnout_c=self._plan.burnout_c if peak_c < self._plan.burnout_c else None,
+            target_c=self._plan.target_c if peak_c < self._plan.target_c else None,
+            cool_c=self._plan.cool_c if cools else None,
+        )
