@@ -14,6 +14,9 @@ from pathlib import Path
 PROGRAM = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 
 
+SAVES_AT_ONCE = ("autosave_on_changes true", "autosave_interval 1", "max_queued_messages 0")
+
+
 def require_mosquitto() -> None:
     assert PROGRAM is not None, "these tests need Debian's mosquitto and mosquitto-clients"
 
@@ -35,6 +38,8 @@ class Mosquitto:
         Without them anybody may come in.
     certificate, key : Path, optional
         PEM files: then it speaks TLS.
+    settings : sequence of str, optional
+        How it keeps what it has; else everything, saved at every change.
     more : sequence of str
         Further lines of configuration.
     """
@@ -47,6 +52,7 @@ class Mosquitto:
         password: str = "",
         certificate: Path | None = None,
         key: Path | None = None,
+        settings: Sequence[str] = SAVES_AT_ONCE,
         more: Sequence[str] = (),
     ) -> None:
         self.folder = folder
@@ -57,9 +63,7 @@ class Mosquitto:
             f"listener {self.port} 127.0.0.1",
             f"persistence_location {folder}/",
             "persistence true",
-            "autosave_on_changes true",
-            "autosave_interval 1",
-            "max_queued_messages 0",
+            *settings,
             *more,
         ]
         if user:

@@ -1,0 +1,118 @@
+"""What a broker that is killed (-9) loses of the frames it had acknowledged, while no logger is there.
+
+python -m tests.benchmarks.bench_broker [SECONDS]
+
+50 rigs of 16 channels at 10 Hz, QoS 1, a persistent session of a logger that is away; then the broker is killed,
+started again, and the logger comes back. Each row is one way to set Debian's mosquitto.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+import psutil
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from tests.broker import Mosquitto
+from tests.processes import until
+
+RIGS, RATE_HZ, BYTES = 50, 10, 1100
+SETTINGS = {
+    "as it comes (1,000 queued, saves every 30 min)": ("max_queued_messages 1000", "autosave_interval 1800"),
+    "saves every 30 min": ("max_queued_messages 0", "autosave_interval 1800"),
+    "saves every 5 s": ("max_queued_messages 0", "autosave_interval 5"),
+    "saves every second": ("max_queued_messages 0", "autosave_interval 1"),
+    "saves at every change": ("max_queued_messages 0", "autosave_interval 1", "autosave_on_changes true"),
+}
+
+
+def client(name: str, port: int, *, keep: bool) -> Any:
+    made = paho.Client(
+        paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5, manual_ack=True
+    )
+    made.max_inflight_messages_set(1000)
+    properties = Properties(PacketTypes.CONNECT)
+    properties.SessionExpiryInterval = 3600 if keep else 0
+    joined = threading.Event()
+    made.on_connect = lambda *_: joined.set()
+    made.connect("127.0.0.1", port, clean_start=not keep, properties=properties)
+    made.loop_start()
+    assert joined.wait(10)
+    return made
+
+
+def measure(name: str, lines: tuple[str, ...], seconds: float) -> None:
+    with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), more=(), settings=lines) as broker:
+        logger = client("logger", broker.port, keep=True)
+        logger.subscribe("stokewatch/+/frame", qos=1)
+        time.sleep(0.5)
+        logger.disconnect()
+        logger.loop_stop()
+        rigs = client("rigs", broker.port, keep=False)
+        numbers: dict[int, tuple[int, float]] = {}
+        acknowledged: set[int] = set()
+        waits: list[float] = []
+
+        def taken(_client: Any, _data: Any, mid: int, *_: Any) -> None:
+            number, sent = numbers.get(mid, (-1, 0.0))
+            acknowledged.add(number)
+            waits.append(time.monotonic() - sent)
+
+        rigs.on_publish = taken
+        process = psutil.Process(broker._process.pid)  # type: ignore[union-attr]
+        cpu, began = sum(process.cpu_times()[:2]), time.monotonic()
+        number = 0
+        while (now := time.monotonic()) < began + seconds:
+            while number < (now - began) * RIGS * RATE_HZ:
+                payload = f"{number}".encode().ljust(BYTES)
+                sent_at = time.monotonic()
+                info = rigs.publish(f"stokewatch/r{number % RIGS}/frame", payload, qos=1)
+                numbers[info.mid] = (number, sent_at)
+                number += 1
+            time.sleep(0.01)
+        load = (sum(process.cpu_times()[:2]) - cpu) / (time.monotonic() - began)
+        held = process.memory_info().rss / 2**20
+        broker.stop(signal.SIGKILL)
+        rigs.loop_stop()
+        kept = set(acknowledged) - {-1}
+        broker.start()
+        back: set[int] = set()
+        logger = client_back(broker.port, back)
+        last = -1
+        while len(back) != last:
+            last = len(back)
+            time.sleep(2)
+        logger.loop_stop()
+        lost = len(kept - back)
+        waits.sort()
+        print(
+            f"{name:48} {number:7} sent {len(kept):7} acknowledged {lost:7} lost ({lost / RIGS / RATE_HZ:5.1f} s)"
+            f"  {100 * load:4.0f} % of a core, {held:4.0f} MB, slowest 1 %: {1000 * waits[int(0.99 * len(waits))]:6.0f} ms",
+            flush=True,
+        )
+
+
+def client_back(port: int, back: set[int]) -> Any:
+    made = paho.Client(
+        paho.CallbackAPIVersion.VERSION2, client_id="logger", protocol=paho.MQTTv5, manual_ack=False
+    )
+    made.on_message = lambda _c, _d, message: back.add(int(message.payload))
+    properties = Properties(PacketTypes.CONNECT)
+    properties.SessionExpiryInterval = 3600
+    made.connect("127.0.0.1", port, clean_start=False, properties=properties)
+    made.loop_start()
+    until(made.is_connected, "the broker")
+    return made
+
+
+if __name__ == "__main__":
+    for title, settings in SETTINGS.items():
+        measure(title, settings, float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)
