@@ -47,7 +47,7 @@ _PAST_C: Final = 4.0
 _PAST_C_PER_S: Final = 0.2
 _RIDGE: Final = 0.2
 _MODEL_SPREAD: Final = 1.2
-_MODEL_FACTOR: Final = 0.6
+_MODEL_FACTOR: Final = 0.5
 
 _AHEAD: Final = np.array(AHEAD_S, float)
 _DRAWN: Final = [AHEAD_S.index(s) for s in DRAWN_S]
