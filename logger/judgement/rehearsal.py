@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from logger.judgement.alarms import Event
+from logger.judgement.heat import OneHour
 from logger.judgement.judge import LoadVerdict
 from logger.judgement.settings import RULES
 from logger.plan import Plan
@@ -28,7 +29,9 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     Returns
     -------
     dict
-        JSON: `duration_s`, `alarms`, `stages` and `zones`. Times in seconds from the first reading.
+        JSON: `duration_s`, `alarms`, `stages` and `zones`. Times in seconds from the first reading. A zone's
+        `one_hour_c` is a model's word: `one_hour_model` tells its activation energy, and between which
+        temperatures it would lie with others.
     """
     alarms: list[dict[str, Any]] = []
     standing: dict[str, dict[str, Any]] = {}
@@ -60,10 +63,17 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
             "above_burnout_s": z.above_burnout_s,
             "soak_s": z.soak_s,
             "reached_target": z.reached_target,
+            **_one_hour(verdict.one_hour.get(z.zone)),
         }
         for z in (by_name[name] for name in plan.zones)
     ]
     return {"duration_s": duration_s, "alarms": alarms, "stages": stages, "zones": zones}
+
+
+def _one_hour(found: OneHour | None) -> dict[str, Any]:
+    if found is None:
+        return {"one_hour_c": None, "one_hour_model": None}
+    return {"one_hour_c": round(found.c, 1), "one_hour_model": found.data()}
 
 
 def table(result: dict[str, Any]) -> str:
@@ -90,15 +100,22 @@ def table(result: dict[str, Any]) -> str:
         width = max(4, *(len(z["zone"]) for z in result["zones"]))
         lines += [
             "",
-            f"{'Zone':<{width}}  {'peak °C':>8} {'at':>8} {'burn-out min':>13} {'soak min':>9}  target",
+            f"{'Zone':<{width}}  {'peak °C':>8} {'at':>8} {'burn-out min':>13} {'soak min':>9}"
+            f" {'1 h model °C':>13}  target",
         ]
     for z in result["zones"]:
         peak = "-" if z["peak_c"] is None else f"{z['peak_c']:.0f}"
         at = "-" if z["peak_s"] is None else _clock(z["peak_s"])
+        hour = "-" if z["one_hour_c"] is None else f"{z['one_hour_c']:.0f}"
         lines.append(
             f"{z['zone']:<{width}}  {peak:>8} {at:>8} {z['above_burnout_s'] / 60:>13.1f}"
-            f" {z['soak_s'] / 60:>9.1f}  {'reached' if z['reached_target'] else 'not reached'}"
+            f" {z['soak_s'] / 60:>9.1f} {hour:>13}  {'reached' if z['reached_target'] else 'not reached'}"
         )
+    if result["zones"]:
+        lines += [
+            "",
+            "1 h model: the steady temperature that would do the same within an hour; no measurement",
+        ]
     return "\n".join(lines) + "\n"
 
 

@@ -1,0 +1,64 @@
+"""One-hour equivalent temperature of each zone, with how far it hangs on the model's energy. A model."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from logger.physics.heat_work import HeatWork
+
+
+@dataclass(frozen=True, slots=True)
+class OneHour:
+    """The steady temperature that would have done the same to the clay within an hour. A model.
+
+    Attributes
+    ----------
+    c : float
+        By the usual activation energy. [°C]
+    low_c, high_c : float
+        Least and greatest by the energies that are thought possible. [°C]
+    energies_kj_mol : tuple of float
+        The usual energy first. [kJ/mol]
+    """
+
+    c: float
+    low_c: float
+    high_c: float
+    energies_kj_mol: tuple[float, ...]
+
+    def data(self) -> dict[str, Any]:
+        """For programs: JSON, rounded; `kind` says that it is no measurement."""
+        usual, *others = self.energies_kj_mol
+        return {
+            "kind": "model",
+            "low_c": round(self.low_c, 1),
+            "high_c": round(self.high_c, 1),
+            "energy_kj_mol": usual,
+            "energies_kj_mol": others,
+        }
+
+
+def one_hour(zones: Sequence[str], work: HeatWork) -> dict[str, OneHour]:
+    """Give what has come together so far.
+
+    Parameters
+    ----------
+    zones : sequence of str
+        In the order of the work's columns.
+    work : HeatWork
+
+    Returns
+    -------
+    dict of str to OneHour
+        Without zones of which nothing is known.
+    """
+    found = work.equivalent_c()
+    return {
+        zone: OneHour(float(column[0]), float(column.min()), float(column.max()), work.energies_kj_mol)
+        for zone, column in zip(zones, found.T, strict=True)
+        if np.isfinite(column).all()
+    }

@@ -1,0 +1,100 @@
+"""The one-hour equivalent temperature of a judged firing: the integral of `physics.heat_work`, said as a model."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.judgement.judge import Judge
+from logger.judgement.rehearsal import summary, table
+from logger.physics.heat_work import ENERGY_RANGE_KJ_MOL, equivalent_c
+from logger.plan import Clay, Plan, Probe
+
+PLAN = Plan(
+    title="Invented",
+    probes=(Probe("low", "k0", zone="lower"), Probe("high", "k1", zone="upper")),
+)
+
+
+def fired(judge: Judge, seconds: int = 2400, since: int = 0) -> None:
+    """Two zones: up to 750 and 850 °C within ten minutes, then level."""
+    t = np.arange(since, seconds, dtype=float)
+    judge.push(t, values_at(t), np.zeros((len(t), 2), np.uint8))
+
+
+def values_at(t_s: np.ndarray) -> np.ndarray:
+    """With a little flicker: a value that never moves would be a stuck probe."""
+    flicker = np.random.default_rng(1).normal(0, 2, (5000, 2))[t_s.astype(int)]
+    return 20 + np.minimum(t_s / 600.0, 1.0)[:, None] * np.array([730.0, 830.0]) + flicker
+
+
+def test_it_is_the_integral_over_what_the_verdict_goes_by() -> None:
+    judge = Judge(PLAN)
+    fired(judge)
+    found = judge.verdict().one_hour
+    t = np.arange(2400.0)
+    for zone, whole in zip(("lower", "upper"), equivalent_c(t, values_at(t)).tolist(), strict=True):
+        assert found[zone].c == pytest.approx(whole, abs=2.0)  # levels are smoothed over some seconds
+    # Half an hour held: below what was held, since an hour of less does as much.
+    assert found["lower"].c < 750 < found["upper"].c < 850
+
+
+def test_by_hand() -> None:
+    """30 min at 750 °C (300 kJ/mol): 1/T = 1/1023.15 + R/E ln 2, so 731 °C; the climb adds little."""
+    judge = Judge(PLAN)
+    fired(judge, 600 + 1800)
+    kelvin = 1 / (1 / 1023.15 + 8.314462618 / 300e3 * math.log(2.0))
+    assert judge.verdict().one_hour["lower"].c == pytest.approx(kelvin - 273.15, abs=3.0)
+
+
+def test_it_tells_how_far_it_hangs_on_the_energy() -> None:
+    judge = Judge(PLAN)
+    fired(judge)
+    hour = judge.verdict().one_hour["lower"]
+    assert hour.low_c < hour.c < hour.high_c
+    assert hour.high_c - hour.low_c > 5
+    assert set(hour.energies_kj_mol) == {300.0, *ENERGY_RANGE_KJ_MOL}
+
+
+def test_a_restart_goes_on() -> None:
+    straight = Judge(PLAN)
+    fired(straight, 1200)
+    again = Judge.restore(PLAN, straight.snapshot())
+    fired(straight, 2400, since=1200)
+    fired(again, 2400, since=1200)
+    assert again.verdict().one_hour == straight.verdict().one_hour
+
+
+def test_it_goes_by_the_estimate_where_the_plan_does() -> None:
+    by_probes, by_estimate = Judge(PLAN), Judge(replace(PLAN, clay=Clay(judge_on="estimate")))
+    for judge in (by_probes, by_estimate):
+        fired(judge, 1500)
+    probes, clay = by_probes.verdict().one_hour["upper"], by_estimate.verdict().one_hour["upper"]
+    assert {v.by for v in by_estimate.verdict().zones} == {"estimate"}
+    assert clay.c < probes.c, "the wall trails the air"
+
+
+def test_programs_and_people_are_told_that_it_is_a_model() -> None:
+    judge = Judge(PLAN)
+    fired(judge)
+    result = summary(PLAN, [], judge.verdict(), 2400.0)
+    zone = result["zones"][0]
+    assert zone["one_hour_model"]["kind"] == "model"
+    assert zone["one_hour_model"]["low_c"] < zone["one_hour_c"] < zone["one_hour_model"]["high_c"]
+    assert zone["one_hour_model"]["energy_kj_mol"] == 300.0
+    told = table(result)
+    assert f"{zone['one_hour_c']:.0f}" in told
+    assert "1 h model" in told
+    assert "no measurement" in told
+
+
+def test_without_readings_there_is_none() -> None:
+    judge = Judge(PLAN)
+    judge.push(np.arange(100.0), np.full((100, 2), np.nan), np.ones((100, 2), np.uint8))
+    assert judge.verdict().one_hour == {}
+    zone = summary(PLAN, [], judge.verdict(), 100.0)["zones"][0]
+    assert zone["one_hour_c"] is None
+    assert zone["one_hour_model"] is None
