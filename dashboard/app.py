@@ -27,11 +27,11 @@ from dashboard.access import Access
 from dashboard.context import Context
 from dashboard.feed import Feed
 from dashboard.layout import INDEX, page
-from dashboard.pages import archive, compare, replay, report
+from dashboard.pages import archive, compare, prepare, replay, report
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 
-ROOMS: Final[tuple[ModuleType, ...]] = (archive, replay, compare, report)
+ROOMS: Final[tuple[ModuleType, ...]] = (prepare, archive, replay, compare, report)
 """The modules of `dashboard.pages`, in the order of the page; the fire itself is in `dashboard.layout`."""
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""

@@ -134,8 +134,8 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
 
 
-def rehearse(journal: str, firing: str) -> dict[str, Any]:
-    """Judge a stored firing by its own plan.
+def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, Any]:
+    """Judge a stored firing from its beginning, as `stokewatch rehearse` does.
 
     Parameters
     ----------
@@ -143,6 +143,8 @@ def rehearse(journal: str, firing: str) -> dict[str, Any]:
         Path.
     firing : str
         Its ID.
+    plan : str, optional
+        TOML; the firing's own if left out.
 
     Returns
     -------
@@ -150,6 +152,7 @@ def rehearse(journal: str, firing: str) -> dict[str, Any]:
         See `logger.judging.rehearse`.
     """
     from logger.judging import rehearse as run
+    from logger.plan import loads
 
     with contextlib.closing(JournalReader(Path(journal))) as reader:
-        return run(reader, reader.firing(firing))
+        return run(reader, reader.firing(firing), None if plan is None else loads(plan))

@@ -24,6 +24,8 @@ BELOW_C: Final = 2.0
 _FOLLOW: Final = 1.0 / 60.0  # the resting value follows a morning that gets warmer
 _LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: what still stands apart rests there
 _ALL_AT_ONCE: Final = 0.6
+RESTED_STEPS: Final = 15
+"""So long a probe rests until what it does next is told from that."""
 
 Moving = Literal["", "rising", "falling"]
 Tried = Literal["", "rose", "fell"]
@@ -71,35 +73,39 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
         return tuple(Hand(np.nan, np.nan, "", "") for _ in range(k))
     seen_c = np.maximum(SEEN_C, 6.0 * _noise_c(temperature_c))
     still = np.full(k, np.nan)
-    since = np.zeros(k, np.int64)  # steps since it left its rest
-    rose, fell = np.zeros(k), np.zeros(k)
+    rested = np.zeros(k, np.int64)  # steps at rest
+    away_for = np.zeros(k, np.int64)  # steps since it left its rest
+    rose, fell, lowest = np.zeros(k), np.zeros(k), np.full(k, np.nan)
+    up, down = np.zeros(k), np.zeros(k)  # how far, since it left its rest
+    sure, back = np.zeros(k, bool), np.zeros(k, bool)
     away = np.full(k, np.nan)
-    lowest = np.full(k, np.nan)
-    down = np.zeros(k, bool)  # fallen from where it rested, and not yet back
-    back = np.zeros(k, bool)
     for i in range(n):
         now = temperature_c[i]
         first = np.isnan(still) & ~np.isnan(now)
         if first.any():
             still[first] = _start(temperature_c[i : i + 5])[first]
         away = now - still
-        out = np.abs(away) > seen_c
-        since = np.where(out, since + 1, 0)
-        gone_long = since > _LONGEST_STEPS
-        still = np.where(gone_long, now, still)
-        since[gone_long] = 0
-        rest = ~out & ~np.isnan(away)
-        still[rest] += _FOLLOW * away[rest]
-        out &= ~gone_long
+        out, rest = np.abs(away) > seen_c, np.abs(away) <= seen_c
+        sure = np.where(out & (away_for == 0), rested >= RESTED_STEPS, sure)
+        away_for[out] += 1
+        # What left a rest that it had hardly taken up tells something only when it comes back to it: perhaps
+        # it was in the hand when this began, and the rest is what came after.
+        home = rest & (away_for > 0)
+        counts = (out & sure) | home
+        up, down = np.where(out, np.fmax(up, away), up), np.where(out, np.fmax(down, -away), down)
         if k >= 3 and np.count_nonzero(out) >= max(3, _ALL_AT_ONCE * k):
-            down[:] = False
-            continue
-        rose = np.where(out, np.fmax(rose, away), rose)
-        low = out & (away < -SURE_C)
-        fell = np.where(low, np.fmax(fell, -away), fell)
-        lowest = np.where(low, np.fmin(lowest, now), lowest)
-        back |= down & rest
-        down = (down | low) & ~rest & ~gone_long
+            up[:], down[:] = 0.0, 0.0
+        rose = np.where(counts, np.fmax(rose, up), rose)
+        fell = np.where(counts, np.fmax(fell, down), fell)
+        lowest = np.where(counts & (down > 0), np.fmin(lowest, still - down), lowest)
+        back |= home & (down >= SURE_C)
+        stays = away_for > _LONGEST_STEPS
+        still = np.where(stays, now, still)
+        done = stays | home
+        away_for[done], up[done], down[done] = 0, 0.0, 0.0
+        rested[rest] += 1
+        rested[stays] = 0
+        still[rest] += _FOLLOW * away[rest]
     hands = []
     for j in range(k):
         others = np.delete(still, j)

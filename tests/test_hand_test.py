@@ -60,6 +60,21 @@ def test_a_tip_that_was_warm_at_the_beginning_is_not_called_swapped() -> None:
     assert tried(c)[0] == ""
 
 
+def test_a_swapped_one_that_was_in_the_hand_at_the_beginning_does_not_pass_for_good() -> None:
+    """Let go, it rises to where it rests: that is no proof of its polarity."""
+    c = cold()
+    c[:, 0] -= 11.0 * np.exp(-np.clip(np.arange(N) - 5, 0, None) / 5.0)
+    assert tried(c)[0] == ""
+
+
+def test_warmed_before_it_had_rested_it_counts_once_it_is_back() -> None:
+    c = cold()
+    c[:, 0] += warmed(at=5, held=8)
+    c[:, 1] -= warmed(at=5, held=8)
+    assert tried(c[:12]) == [""] * 4
+    assert tried(c) == ["rose", "fell", "", ""]
+
+
 def test_a_morning_that_gets_warmer_is_no_hand() -> None:
     c = cold() + np.linspace(0, 4, N)[:, None]
     assert tried(c) == [""] * 4

@@ -1,0 +1,103 @@
+"""What the rig says at this moment, channel by channel: for who prepares a firing."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import time
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from logger.cold_look import SILENT_S, journal_hands, stored_batches
+from logger.home import Home
+from logger.journal.reader import FiringInfo, JournalReader
+from logger.reading import Status
+
+BACK_S: Final = 240.0
+"""A hand that let go longer ago is of no use for naming. [s]"""
+LATEST_S: Final = 3.0
+
+Channels = list[dict[str, Any]]
+
+
+def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
+    """Say how things stand between logger and rig, and what each channel reads.
+
+    Parameters
+    ----------
+    home, journal_path : Path
+
+    Returns
+    -------
+    dict
+        `state`: `no_logger`, `holding` (nothing is recorded since the last firing ended), `waiting` (for a first
+        reading), `silent` or `live`; `firing` that runs, or None; `channels`.
+    """
+    runs = Home(home).logger_runs()
+    if not journal_path.exists():
+        return {"state": "waiting" if runs else "no_logger", "firing": None, "channels": []}
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        beat = reader.heartbeat() or {}
+        firing = reader.running()
+        if firing is None:
+            state = "holding" if beat.get("holding") else "waiting"
+            return {"state": state if runs else "no_logger", "firing": None, "channels": []}
+        channels: Channels = []
+        state = "waiting"
+        if firing.last_us is not None:
+            scale = float(beat.get("time_scale", 1.0))
+            now_us = beat.get("at_us", 0) + (time.time() - beat.get("wall_s", 0.0)) * scale * 1e6
+            state = "silent" if (now_us - firing.last_us) / 1e6 / scale > SILENT_S else "live"
+            channels = _channels(reader, firing)
+    return {
+        "state": state if runs else "no_logger",
+        "firing": {
+            "id": firing.id,
+            "title": firing.title,
+            "started_s": firing.started_us / 1e6,
+            "planned": firing.plan_toml is not None,
+            "readings": firing.readings,
+        },
+        "channels": channels,
+    }
+
+
+def _channels(reader: JournalReader, firing: FiringInfo) -> Channels:
+    assert firing.last_us is not None
+    plan = firing.plan if firing.plan_toml is not None else None
+    hands = journal_hands(reader, firing, BACK_S)
+    latest: dict[tuple[str, str], dict[str, Any]] = {}
+    for batch in stored_batches(reader, firing, plan, firing.last_us - round(LATEST_S * 1e6)):
+        for j, channel in enumerate(batch.channels):
+            there = np.flatnonzero(batch.status[:, j] != Status.ABSENT)
+            if not len(there):
+                continue
+            last = there[-1]
+            latest[batch.rig, channel.name] = {
+                "how": channel.amp or {"emf": "emf", "celsius": "°C"}.get(channel.kind, channel.kind),
+                "letter": channel.letter,
+                "c": _number(batch.temperature_c[last, j]),
+                "cj": _number(batch.cold_junction_c[last, j]),
+                "status": int(batch.status[last, j]),
+            }
+    silent = {"how": "", "letter": None, "c": None, "cj": None, "status": int(Status.ABSENT)}
+    found = []
+    for rig, name in firing.seen:
+        hand = hands.get((rig, name))
+        found.append(
+            {
+                "rig": rig,
+                "channel": name,
+                **latest.get((rig, name), silent),
+                "away": None if hand is None else _number(hand.away_c),
+                "moving": "" if hand is None else hand.moving,
+                "tried": "" if hand is None else hand.tried,
+            }
+        )
+    return found
+
+
+def _number(value: float) -> float | None:
+    return round(float(value), 2) if math.isfinite(value) else None
