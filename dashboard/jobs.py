@@ -45,6 +45,7 @@ def import_files(
     title: str,
     started_us: int | None,
     invented: bool,
+    plan: str | None,
 ) -> dict[str, Any]:
     """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
 
@@ -60,6 +61,8 @@ def import_files(
     started_us : int or None
         Where the files have no dates. [µs]
     invented : bool
+    plan : str or None
+        TOML.
 
     Returns
     -------
@@ -68,12 +71,14 @@ def import_files(
     """
     from logger.journal.csv_in import import_csv
     from logger.journal.writer import JournalWriter
+    from logger.plan import loads
 
     with contextlib.closing(JournalWriter(Path(journal))) as writer:
         info, _ = import_csv(
             writer,
             [Path(file) for file in files],
             CsvOptions(**options),
+            plan=None if plan is None else loads(plan),
             title=title,
             started_us=started_us,
             invented=invented,

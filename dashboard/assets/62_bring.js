@@ -29,6 +29,7 @@
   let found = null;
   let asked = 0; // of the newest preview; older answers are of no use
   let later = null;
+  let plans = []; // by which columns may be known
 
   S.bringIn = function () {
     const panel = $("archive-import");
@@ -79,6 +80,7 @@
     $("bring-form").replaceChildren();
     const turn = (asked += 1);
     try {
+      plans = await S.getJson("/api/archive/plans");
       for (const file of files) {
         said(`Sending ${file.name} …`);
         const got = await S.postFile(`/api/archive/upload?name=${encodeURIComponent(file.name)}&batch=${batch}`, file);
@@ -129,6 +131,7 @@
         S.make("label", { class: "field" }, "Title", title),
         S.make("label", { class: "field", id: "bring-begun-field", hidden: true }, "Begun, where you know it",
           S.make("input", { type: "datetime-local", id: "bring-begun", step: 1 })),
+        S.make("div", { class: "field", id: "bring-plan-field", hidden: true }),
         S.make("label", { class: "tick" }, invented, "It is invented: nothing in it was measured")),
       S.make("div", { class: "last" },
         S.make("button", { id: "bring-in", type: "button", class: "main", disabled: true, onclick: bring }, "Bring it in"),
@@ -225,7 +228,23 @@
     mark(whole.fields);
     $("bring-in").disabled = Boolean(whole.error);
     $("bring-begun-field").hidden = Boolean(whole.error) || whole.started !== null;
+    planField(whole.names);
     $("bring-understood").replaceChildren(...(whole.error ? [] : [summary(whole), columns(whole, files)]), ...files.map(first));
+  }
+
+  /* A file knows no heights: a plan whose probes go by the columns' names does. */
+  function planField(names) {
+    const own = new Set(names.map((n) => n.toLowerCase()));
+    const fits = plans.map((p) => ({ ...p, n: p.names.filter((n) => own.has(n.toLowerCase())).length }))
+      .filter((p) => p.n).sort((a, b) => b.n - a.n);
+    const holder = $("bring-plan-field");
+    const before = holder.querySelector("select") ? holder.querySelector("select").value : "";
+    holder.hidden = !fits.length;
+    if (!fits.length) return holder.replaceChildren();
+    const made = options(S.make("select", { id: "bring-plan" }),
+      fits.map((p) => [p.ref, `${p.title}: ${p.n} of ${names.length} columns`]), "no plan: no heights, no target of its own", before);
+    if (made.selectedIndex < 0) made.value = "";
+    return holder.replaceChildren(S.make("label", { for: "bring-plan" }, "Probes, targets and alarms as in"), made);
   }
 
   function summary(whole) {
@@ -273,7 +292,8 @@
     said("Bringing it in …");
     const begun = $("bring-begun").value;
     try {
-      const made = await S.postJson("/api/archive/import", { batch, files: sent, reading: plain(), title: $("bring-title").value,
+      const made = await S.postJson("/api/archive/import", { batch, files: sent, reading: plain(), title: $("bring-title").value || $("bring-title").placeholder,
+        plan: $("bring-plan") ? $("bring-plan").value : "",
         started_s: begun && !$("bring-begun-field").hidden ? new Date(begun).getTime() / 1000 : null, invented: $("bring-invented").checked });
       batch = ""; // taken
       close();

@@ -131,7 +131,7 @@
     scrub.addEventListener("input", () => R.seek(Number(scrub.value)));
     holder.replaceChildren(
       S.make("div", { class: "r-head" }, S.el("h2", "", `Replay: ${firing.title || "Firing"}`),
-        S.make("p", {}, `${when}, ${S.span(R.length)}. `, S.el("b", "", "A stored firing; nothing here is happening now."), firing.invented ? S.el("i", "invented", " Invented, nothing in it was measured.") : null),
+        S.make("p", {}, `${when}, ${S.span(R.length)}. `, S.el("b", "", firing.running ? "It is still running: this is what was there when you opened it." : "A stored firing; nothing here is happening now."), firing.invented ? S.el("i", "invented", " Invented, nothing in it was measured.") : null),
         S.make("div", { class: "r-doors" }, S.rooms.report ? S.make("a", { class: "go", href: `#report/${firing.id}` }, "Report") : null,
           S.make("a", { class: "go", href: "#archive" }, "All firings"))),
       S.make("div", { class: "r-left" }, S.make("div", { class: "r-section", "aria-hidden": "true" }), S.make("ol", { class: "r-values" })),

@@ -66,8 +66,15 @@
     return S.capital([kind === "text" ? "" : String(kind || "").replaceAll("_", " "), text, amount].filter(Boolean).join(", ")) || "Note";
   }
 
+  const ACTS = { acknowledged: "Acknowledged", shelved: "Shelved", unshelved: "No longer shelved" };
+
+  /** What people did about alarms at the fire. */
+  const acts = () => R.told.events.filter((e) => e.kind === "alarm" && e.who && ACTS[e.data.transition])
+    .map((e) => ({ t: e.t, kind: "act", long: `${ACTS[e.data.transition]}: ${title(e.data.rule)}${place(e.data) ? `, ${place(e.data)}` : ""}`, who: e.who }));
+
   /** Where one can jump to. */
   R.marks = () => [
+    ...acts(),
     ...R.told.events.filter((e) => e.kind === "note" || e.kind === "spot").map((e) => ({ t: e.t, kind: "note", long: noteWords(e), who: e.who })),
     ...R.alarms().map((a) => ({ t: a.raised_s, kind: a.warning ? "alarm" : "good", long: `${title(a.rule)}: ${a.message}` }))];
 

@@ -24,8 +24,11 @@ from dashboard.glimpse import glimpse
 from dashboard.spool import MAX_BYTES, MAX_FILES, Spool, plain_name
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader, NoJournalError
+from logger.plan import Plan
+from logger.plans import list_plans, load_plan
 
 MAX_PICTURES: Final = 24
+MAX_PLANS: Final = 30
 KEPT_PICTURES: Final = 2000
 PIECE: Final = 1 << 16
 
@@ -95,6 +98,7 @@ class Import(Files):
     """Files to make a firing of."""
 
     title: Annotated[str, Field(max_length=200)] = ""
+    plan: Annotated[str, Field(max_length=120)] = ""
     started_s: Annotated[float, Field(ge=0, le=7.3e9)] | None = None
     invented: bool = False
 
@@ -170,6 +174,10 @@ def routes(context: Context) -> APIRouter:
         name = plain_name(f"{info.title} {info.id}".replace(".", "_") + f".{ending}", f"{info.id}.{ending}")
         return StreamingResponse(_pieces(file), media_type=media, headers=download_headers(name, _size(file)))
 
+    @router.get("/plans")
+    def plans() -> list[dict[str, Any]]:
+        return known_plans(context)
+
     @router.post("/upload", dependencies=operator)
     async def upload(
         request: Request,
@@ -192,9 +200,11 @@ def routes(context: Context) -> APIRouter:
     @router.post("/import", dependencies=operator)
     async def import_files(given: Import) -> dict[str, Any]:
         paths = spool.files(given.batch, given.files)
+        plan = await asyncio.to_thread(plan_called, context, given.plan) if given.plan else None
         try:
             made = await apart.run(
                 "import",
+                plan=None if plan is None else plan.dumps(),
                 journal=str(context.journal_path),
                 files=[str(path) for path in paths],
                 options=given.reading.model_dump(),
@@ -242,6 +252,55 @@ class _Pictures:
             while len(self._made) > KEPT_PICTURES:
                 self._made.popitem(last=False)
         return kept[1]
+
+
+def known_plans(context: Context) -> list[dict[str, Any]]:
+    """List the plans by which a file's columns may be known.
+
+    Parameters
+    ----------
+    context : Context
+
+    Returns
+    -------
+    list of dict
+        `ref` for `plan_called`, `title`, and the probes' `names`: those that were saved, then those of the
+        latest firings, each plan once.
+    """
+    found = [(f"plan:{p.name}", p.plan.title or p.name, p.plan) for p in list_plans(context.home) if p.plan]
+    texts: set[str] = set()
+    for firing in _all_firings(context.journal_path):
+        if firing.plan_toml and firing.plan_toml not in texts and len(texts) < MAX_PLANS:
+            texts.add(firing.plan_toml)
+            found.append((f"firing:{firing.id}", f"{firing.title} ({firing.id[:8]})", firing.plan))
+    return [
+        {"ref": ref, "title": title, "names": [p.name for p in plan.probes]}
+        for ref, title, plan in found
+        if plan.probes
+    ]
+
+
+def plan_called(context: Context, ref: str) -> Plan:
+    """Find a plan of `known_plans`.
+
+    Parameters
+    ----------
+    context : Context
+    ref : str
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    UserError
+        There is no such plan.
+    """
+    kind, _, name = ref.partition(":")
+    if kind == "plan":
+        return load_plan(context.home, name)
+    return _firing(context.journal_path, name).plan
 
 
 def page_words(text: str) -> tuple[str, list[str]]:

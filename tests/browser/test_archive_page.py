@@ -15,6 +15,8 @@ from tablets import PageServer, wait_until
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from logger.plan import Plan, Probe
+from logger.plans import save_plan
 from logger.reading import Batch, Channel
 from logger.sources.simulated import simulate
 
@@ -98,6 +100,11 @@ def log_of_dates(path: Path) -> Path:
 def test_a_file_comes_in_is_seen_and_burns_again(
     home: Path, tmp_path: Path, tablet: Page, page_server: PageServer
 ) -> None:
+    probes = (
+        Probe("under", "k0", height_cm=0.0, reads="coals", zone="under"),
+        Probe("Wall", "k1", height_cm=25.0, reads="wall", zone="middle"),
+    )
+    save_plan(home, "two-places", Plan(title="Two places", probes=probes))
     page_server.start()
     go(tablet, page_server, "archive")
     tablet.wait_for_selector("#archive-said:has-text('No firing yet')")
@@ -118,6 +125,7 @@ def test_a_file_comes_in_is_seen_and_burns_again(
     assert re.search(r"under\s+°F\s+38 to 531 °C\s+300", understood), understood
     tablet.fill("#bring-title", "Small fire, invented")
     tablet.check("#bring-invented")
+    tablet.select_option("#bring-plan", label="Two places: 2 of 2 columns")
     tablet.click("#bring-in")
     tablet.wait_for_selector("#archive-said a:has-text('Replay it')", timeout=30_000)
     (firing,) = stored(home)
@@ -127,10 +135,11 @@ def test_a_file_comes_in_is_seen_and_burns_again(
     card = tablet.locator(".firing")
     assert "3 Apr 2026" in card.inner_text()
     wait_until(lambda: card.locator("svg rect").count() > 50, "its picture is drawn")
-    assert "coldest zone peaked at 48 °C (wall)" in card.inner_text()
+    assert "coldest zone peaked at 48 °C (middle)" in card.inner_text()
     # And again.
     card.locator(".open").click()
     tablet.wait_for_selector(".r-values li")
+    assert tablet.locator(".r-values .where").all_inner_texts() == ["25 cm · wall", "0 cm · coals"]
     assert "0:00 of 49:50" in tablet.inner_text(".r-clock")
     tablet.click("[data-speed='120']")
     tablet.click(".r-play")

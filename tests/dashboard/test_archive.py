@@ -24,6 +24,8 @@ from dashboard.spool import Spool, plain_name
 from logger.journal.export import export_csv, export_line_protocol
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from logger.plan import loads
+from logger.plans import save_plan
 
 MINUTE_US = 60_000_000
 LOG = "time (s),low,high\n0,20,30\n1,21,31\n2,22,\n60,80,90\n"
@@ -152,6 +154,29 @@ def test_a_refused_file_names_row_and_column_and_leaves_nothing(client: TestClie
     assert (
         ask(client, "import", sent, reading={"no_reading": ["oops"]}).status_code == 200
     )  # it is still there
+
+
+def test_a_plan_gives_columns_their_heights(client: TestClient, path: Path) -> None:
+    save_plan(path.parent, "low-and-high", loads(PLAN.replace("coals", "low", 1)))
+    sent = send(client, LOG)
+    (known,) = client.get("/api/archive/plans").json()
+    assert known == {
+        "ref": "plan:low-and-high",
+        "title": "Four jars, invented",
+        "names": ["low", "<b>upper</b> & wall"],
+    }
+    first = ask(client, "import", sent, plan=known["ref"], title="a").json()["firing"]
+    sent = send(client, LOG)
+    second = ask(client, "import", sent, plan=f"firing:{first}", title="b").json()["firing"]
+    with contextlib.closing(JournalReader(path)) as reader:
+        for firing in (first, second):
+            probes = [column.probe for column in reader.columns(firing)]
+            assert [(p.name, p.height_cm) for p in probes] == [("low", 0), ("high", None)]
+            assert reader.firing(firing).plan.target_c == 780
+    assert len(client.get("/api/archive/plans").json()) == 2  # each plan of firings once
+    sent = send(client, LOG)
+    for ref in ("plan:none", "firing:none", "plan:../journal", "nonsense"):
+        assert ask(client, "import", sent, plan=ref).status_code == 422
 
 
 @pytest.mark.parametrize("reading", [{"decimal": "x"}, {"unit": "r"}, {"skip": -1}, {"made_up": 1}])
