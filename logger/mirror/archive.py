@@ -21,6 +21,7 @@ from logger.reading import Batch, Channel, Floats, Status
 FIRST_WINDOW_US: Final = 60_000_000
 FEW_ROWS: Final = 30_000
 MANY_ROWS: Final = 120_000
+FOREVER_US: Final = 2**52
 _FAULTS: Final = {s.name.lower(): int(s) for s in Status}
 _FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
 
@@ -158,6 +159,22 @@ class Archive:
                 window_us *= 2
             elif rows > MANY_ROWS:
                 window_us = max(window_us // 2, 1_000_000)
+
+    def readings(self, firing: StoredFiring, since_us: int, until_us: int = FOREVER_US) -> list[Batch]:
+        """Give the readings of a short span of time; see `batches`.
+
+        Parameters
+        ----------
+        firing : StoredFiring
+        since_us, until_us : int
+            From the first of these times on, until before the second. [µs]
+
+        Returns
+        -------
+        list of Batch
+            One for each rig.
+        """
+        return self._window(firing, since_us, until_us)[1]
 
     def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
         """Give the least and the greatest reading of each step, at their own times: the server chooses.

@@ -1,0 +1,247 @@
+"""A firing that is written to an InfluxDB somewhere else, followed into a journal that a page reads."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import random
+import tempfile
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from logger.errors import StokewatchError
+from logger.journal.schema import JournalError
+from logger.journal.writer import JournalWriter
+from logger.mirror.archive import Archive, StoredFiring
+from logger.mirror.influxql import InfluxError, InfluxQL
+from logger.mirror.pull import open_copy
+from logger.mirror.target import Target
+from logger.reading import Batch
+from logger.sources import Backoff
+
+LOOK_S: Final = 0.5
+LIST_S: Final = 2.0
+"""How often it is looked which firings there are. [s]"""
+TAIL_US: Final = 60_000_000
+"""The newest readings come first. [µs]"""
+FULL_US: Final = 15 * 60 * 1_000_000
+"""So much of what was before comes whole, all that is older thinned by the server. [µs]"""
+THIN_S: Final = 10
+THIN_PIECE_US: Final = 6 * 3600 * 1_000_000
+FULL_PIECE_US: Final = 60_000_000
+_SLACK_US: Final = 5_000_000
+"""Rigs send out of step: a reading may come this much after newer ones of another rig. [µs]"""
+_LONGEST_WAIT_S: Final = 10.0
+
+log = logging.getLogger(__name__)
+
+
+class Follower:
+    """Keeps a journal in step with the firing that runs elsewhere.
+
+    Parameters
+    ----------
+    archive : Archive
+    path : Path
+        The journal: empty, and nobody else's.
+    site : str
+        Only firings of this site; all sites if empty.
+    ref : str, optional
+        The firing's ID; else the one that runs, or the last.
+    clock : callable, optional
+        Seconds that never go back.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        path: Path,
+        site: str = "",
+        ref: str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._archive = archive
+        self._writer = JournalWriter(path)
+        self._site, self._ref = site, ref
+        self._clock = clock
+        self._waits = Backoff(LOOK_S, _LONGEST_WAIT_S, random.random)
+        self._firing: StoredFiring | None = None
+        self._shown: set[str] = set()
+        self._newest: dict[str, int] = {}
+        self._event = 0
+        self._beat = ""
+        self._listed_s = float("-inf")
+        self._before: deque[tuple[int, int, bool]] = deque()
+        self._trouble = ""
+
+    def close(self) -> None:
+        """Close the journal."""
+        self._writer.close()
+
+    def step(self) -> float:
+        """Take over what is new, and a piece of what was before.
+
+        Returns
+        -------
+        float
+            How long to wait before the next step. [s]
+        """
+        try:
+            if self._clock() - self._listed_s >= LIST_S:
+                self._listed_s = self._clock()
+                self._choose()
+            more = self._firing is not None and self._take(self._firing)
+        except (InfluxError, JournalError) as exc:
+            if str(exc) != self._trouble:
+                self._trouble = str(exc)
+                log.warning("%s", exc)
+            return LOOK_S + self._waits.next_s()
+        if self._trouble:
+            log.info("InfluxDB answers again")
+            self._trouble = ""
+        self._waits.succeeded()
+        return 0.0 if more else LOOK_S
+
+    def _choose(self) -> None:
+        found = [f for f in self._archive.firings(self._site) if self._ref in (None, f.id)]
+        now = self._firing
+        if now is not None:
+            known = next((f for f in found if (f.id, f.site) == (now.id, now.site)), now)
+            if known != now:
+                self._change(now, known)
+            if known.ended_us is None:
+                return
+        running = [f for f in found if f.ended_us is None and f.id not in self._shown]
+        if running or (now is None and found):
+            self._begin((running or found)[0])
+
+    def _change(self, was: StoredFiring, firing: StoredFiring) -> None:
+        self._firing = firing
+        self._writer.change_firing(
+            firing.id, title=firing.title, plan_toml=firing.plan_toml, facts=firing.facts
+        )
+        if was.ended_us is None and firing.ended_us is not None:
+            self._take(firing)
+            self._writer.finish_firing(firing.id, firing.ended_us)
+
+    def _begin(self, firing: StoredFiring) -> None:
+        extent = self._archive.extent(firing)
+        running = self._writer.running()
+        if running is not None:
+            self._writer.finish_firing(running.id, running.last_us or running.started_us)
+        open_copy(self._writer, firing, firing.ended_us)
+        self._firing = firing
+        self._shown.add(firing.id)
+        self._event, self._beat = 0, ""
+        first, last = extent or (firing.started_us, firing.started_us)
+        begin_us = max(first, last - TAIL_US)
+        self._newest = {"": begin_us - 1 + _SLACK_US}
+        self._before = deque(_pieces(first, begin_us))
+
+    def _take(self, firing: StoredFiring) -> bool:
+        """Take over what came, and tell whether there is more of what was before."""
+        since_us = max(self._newest.values()) - _SLACK_US + 1
+        batches = self._archive.readings(firing, since_us)
+        events = self._archive.events(firing, self._event)
+        beat = self._archive.beat(firing)
+        newest = dict(self._newest)
+        text = json.dumps(beat)
+        with self._writer.transaction():
+            for batch in batches:
+                before = newest.get(batch.rig, newest[""] - _SLACK_US)
+                newest[batch.rig] = max(before, int(batch.t_us[-1]))
+                self._writer.append(firing.id, _rows(batch, batch.t_us > before))
+            for event in events:
+                self._writer.add_event(firing.id, event.t_us, event.kind, event.data, event.who)
+            if beat is not None and text != self._beat:
+                self._writer.heartbeat(beat)
+        self._newest, self._beat = newest, text
+        self._event = max((event.id for event in events), default=self._event)
+        return self._take_before(firing)
+
+    def _take_before(self, firing: StoredFiring) -> bool:
+        """Take over a piece of what was before, and tell whether there is more."""
+        if not self._before:
+            return False
+        begin_us, end_us, whole = self._before[0]
+        if whole:
+            piece = self._archive.readings(firing, begin_us, end_us)
+        else:
+            piece = self._archive.thinned(firing, begin_us, end_us, THIN_S)
+        with self._writer.transaction():
+            for batch in piece:
+                self._writer.append(firing.id, batch)
+        self._before.popleft()
+        return bool(self._before)
+
+
+def _pieces(first_us: int, until_us: int) -> Iterator[tuple[int, int, bool]]:
+    """Cut what was before, the newest first: what should come whole, and older what should be thinned."""
+    whole_us = max(first_us, until_us - FULL_US)
+    for least_us, piece_us in ((whole_us, FULL_PIECE_US), (first_us, THIN_PIECE_US)):
+        while until_us > least_us:
+            begin_us = max(least_us, until_us - piece_us)
+            yield begin_us, until_us, least_us == whole_us
+            until_us = begin_us
+
+
+def _rows(batch: Batch, rows: np.ndarray) -> Batch:
+    return Batch(
+        rig=batch.rig,
+        channels=batch.channels,
+        t_us=batch.t_us[rows],
+        seq=batch.seq[rows],
+        ms=batch.ms[rows],
+        raw=batch.raw[rows],
+        raw_cj=batch.raw_cj[rows],
+        temperature_c=batch.temperature_c[rows],
+        cold_junction_c=batch.cold_junction_c[rows],
+        status=batch.status[rows],
+    )
+
+
+@contextlib.contextmanager
+def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
+    """Follow a firing in a thread, for as long as the context is open.
+
+    Parameters
+    ----------
+    target : Target
+    ref : str, optional
+        The firing's ID; else the one that runs, or the last.
+
+    Yields
+    ------
+    Path
+        The journal to read it from; it is gone afterwards.
+    """
+    stop = threading.Event()
+    with tempfile.TemporaryDirectory(prefix="stokewatch-") as folder:
+        path = Path(folder) / "journal.sqlite"
+        influx = InfluxQL(target)
+        follower = Follower(Archive(influx), path, target.site, ref)
+
+        def run() -> None:
+            try:
+                while not stop.is_set():
+                    stop.wait(follower.step())
+            except StokewatchError as exc:
+                log.error("%s", exc)
+            finally:
+                follower.close()
+                influx.close()
+
+        thread = threading.Thread(target=run, name="follow", daemon=True)
+        thread.start()
+        try:
+            yield path
+        finally:
+            stop.set()
+            thread.join(5)
