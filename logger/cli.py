@@ -104,6 +104,17 @@ page_options = [
     click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535)),
     click.option("--no-browser", is_flag=True, help="Open no browser."),
 ]
+influx_options = [
+    click.option("--influx", "influx_url", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL."),
+    click.option("--influx-org", metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."),
+    click.option("--influx-bucket", metavar="NAME", help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch."),
+    click.option(
+        "--influx-token-file",
+        type=click.Path(path_type=Path, dir_okay=False),
+        help="File with the token; else STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN itself.",
+    ),
+    click.option("--site", help="Name of this place, where several share a bucket; else STOKEWATCH_SITE."),
+]
 
 
 def options(decorators: list[Callable[[F], F]]) -> Callable[[F], F]:
@@ -140,12 +151,16 @@ def _supervise(
     port: int,
     no_browser: bool,
     greeting: list[str],
+    spare: tuple[str, ...] = (),
 ) -> int:
     import asyncio
 
     from logger.supervisor import Child, python_module, supervise
 
-    processes = [Child(name, python_module(arguments[0], *arguments[1:])) for name, arguments in children]
+    processes = [
+        Child(name, python_module(arguments[0], *arguments[1:]), needed=name not in spare)
+        for name, arguments in children
+    ]
     page = ["page", "--home", str(home.root), "--host", host, "--port", str(port)]
     if no_browser:
         page.append("--no-browser")
@@ -158,6 +173,7 @@ def _supervise(
 @cli.command()
 @options(source_options)
 @options(page_options)
+@options(influx_options)
 @with_home
 def run(
     home: Home,
@@ -168,13 +184,15 @@ def run(
     host: str,
     port: int,
     no_browser: bool,
+    **influx: Any,
 ) -> int:
     """Logger and page together, as two processes that are started again if they die.
 
     Without --serial or --mqtt it listens to the serial ports for a rig. Goes on with the firing that is
     running, or opens one at the first reading; ending this program doesn't end the firing (stokewatch finish
-    does).
+    does). Where an InfluxDB is named, everything is sent there too, by a third process.
     """
+    target = _target(influx)
     if plan_file is not None:
         from logger.plan import load
 
@@ -185,14 +203,61 @@ def run(
 
         raise AlreadyRunning(home.root)
     arguments = _source_arguments(home, serial_ports, mqtt_urls, plan_file, title)
+    children = [("logger", ["logger.cli", "log", *arguments])]
+    greeting = [f"Journal in {home.root}", f"Page at http://{host}:{port}", CAUTION]
+    if target is not None:
+        children.append(
+            ("mirror", ["logger.cli", "mirror", "--home", str(home.root), *_influx_arguments(influx)])
+        )
+        greeting.insert(1, f"Sent to InfluxDB at {target.url} too")
     return _supervise(
         home,
-        [("logger", ["logger.cli", "log", *arguments])],
+        children,
         host=host,
         port=port,
         no_browser=no_browser,
-        greeting=[f"Journal in {home.root}", f"Page at http://{host}:{port}", CAUTION],
+        greeting=greeting,
+        spare=("mirror",),  # the fire goes on without it
     )
+
+
+def _target(influx: dict[str, Any]) -> Any:
+    from logger.mirror.target import Target
+
+    return Target.find(
+        influx["influx_url"],
+        org=influx["influx_org"],
+        bucket=influx["influx_bucket"],
+        site=influx["site"],
+        token_file=influx["influx_token_file"],
+    )
+
+
+def _influx_arguments(influx: dict[str, Any]) -> list[str]:
+    """What was said on the command line, for another process; the environment goes along by itself."""
+    arguments: list[str] = []
+    for name, value in influx.items():
+        if value is not None:
+            option = "--influx" if name == "influx_url" else f"--{name.replace('_', '-')}"
+            arguments += [option, str(value)]
+    return arguments
+
+
+@cli.command()
+@options(influx_options)
+@click.option("--afresh", is_flag=True, help="Send the whole journal again, refused lines too.")
+@with_home
+def mirror(home: Home, afresh: bool, **influx: Any) -> int:
+    """Send everything the journal holds to an InfluxDB, and go on with what comes in.
+
+    It reads the journal and nothing else: an InfluxDB that is slow, full or away costs the fire nothing.
+    """
+    from logger.mirror.mirror import run_mirror
+
+    target = _target(influx)
+    if target is None:
+        raise UserError("mirror: name the InfluxDB with --influx URL or STOKEWATCH_INFLUX_URL")
+    return run_mirror(home, target, afresh=afresh)
 
 
 @cli.command()
@@ -348,6 +413,7 @@ def status(home: Home, as_json: bool) -> int:
         finally:
             reader.close()
     alive = home.logger_runs()
+    sending = _mirror_health(home)
     counts = (
         "frames",
         "readings",
@@ -372,6 +438,7 @@ def status(home: Home, as_json: bool) -> int:
             "trouble": beat.get("trouble", ""),
             "sources": beat.get("sources", []),
         },
+        "mirror": sending,
         "firing": firing,
         "home": str(home.root),
     }
@@ -388,7 +455,67 @@ def status(home: Home, as_json: bool) -> int:
         click.echo(f"  {source['name']}: {source['state']} {source['detail']}".rstrip())
     if beat.get("trouble"):
         click.echo(f"  Trouble: {beat['trouble']}")
+    if sending is not None:
+        click.echo(f"InfluxDB: {sending['state']} {sending['detail']}".rstrip())
+        click.echo("  " + ", ".join(f"{sending[key]} {key}" for key in ("sent", "refused", "behind")))
     return 0
+
+
+@cli.command()
+@click.argument("firing", required=False)
+@options(influx_options)
+@json_option
+@with_home
+def pull(home: Home, firing: str | None, as_json: bool, **influx: Any) -> int:
+    """A FIRING (its ID, or last) from an InfluxDB into this journal; without a name, which there are."""
+    import contextlib
+
+    from logger.mirror.archive import Archive
+    from logger.mirror.influxql import InfluxQL
+    from logger.mirror.pull import pull as run
+
+    target = _target(influx)
+    if target is None:
+        raise UserError("pull: name the InfluxDB with --influx URL or STOKEWATCH_INFLUX_URL")
+    with contextlib.closing(InfluxQL(target)) as asked:
+        archive = Archive(asked)
+        if firing is not None:
+            info = run(archive, archive.firing(firing, target.site), home)
+            document = {"firing": info.id, "title": info.title, "readings": info.readings}
+            if as_json:
+                _print_json(document)
+            else:
+                click.echo(f"Firing {info.id}: {info.readings} readings, in {home.root}")
+            return 0
+        found = archive.firings(target.site)
+    if as_json:
+        _print_json(
+            [
+                {
+                    "firing": f.id,
+                    "site": f.site,
+                    "title": f.title,
+                    "started": _iso(f.started_us),
+                    "running": f.ended_us is None,
+                    "invented": f.invented,
+                }
+                for f in found
+            ]
+        )
+        return 0
+    if not found:
+        click.echo("No firing there yet.")
+    for f in found:
+        marks = ", ".join(m for m, yes in (("running", f.ended_us is None), ("invented", f.invented)) if yes)
+        click.echo(f"{f.id}  {f.site or '-'}  {f.title}{f'  ({marks})' if marks else ''}")
+    return 0
+
+
+def _mirror_health(home: Home) -> dict[str, Any] | None:
+    """What the mirror last said of itself; None where there is none."""
+    from logger.mirror.health import mirror_health
+
+    return mirror_health(home)
 
 
 # --- the rig ------------------------------------------------------------------------------------------------
