@@ -32,7 +32,7 @@ def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        `state`: `no_logger`, `holding` (nothing is recorded since the last firing ended), `waiting` (for a first
+        `state`: `no_logger`, `holding` (nothing is recorded after a firing's end), `waiting` (for a first
         reading), `silent` or `live`; `firing` that runs, or None; `channels`.
     """
     runs = Home(home).logger_runs()

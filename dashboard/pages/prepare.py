@@ -243,7 +243,8 @@ def to_document(plan: Plan) -> Document:
     dict
     """
     doc = tomllib.loads(plan.dumps())
-    return {**doc, "probe": doc.get("probe", []), "alarm": plan.alarms}
+    alarms = {rule: dict(settings) for rule, settings in plan.alarms.items()}
+    return {**doc, "probe": doc.get("probe", []), "alarm": alarms}
 
 
 def rules() -> list[dict[str, Any]]:
