@@ -226,7 +226,19 @@ def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
     }
 
 
+def model_for(plan: Plan) -> Model:
+    """Give the model for the pots of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    Model
+    """
+    return Model() if plan.clay.wall_mm is None else Model.of_wall(plan.clay.wall_mm)
+
+
 def _settings(plan: Plan) -> dict[str, Any]:
-    clay = plan.clay
-    model = Model() if clay.wall_mm is None else Model.of_wall(clay.wall_mm)
-    return {"model": model, "extra_zones": clay.zones, "step_s": float(STEP_S)}
+    return {"model": model_for(plan), "extra_zones": plan.clay.zones, "step_s": float(STEP_S)}

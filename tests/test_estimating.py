@@ -1,0 +1,223 @@
+"""The estimate through the whole chain: live, kept in the journal, after a restart, of a stored firing."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from test_judging import START_US, batches, journal, seen
+
+from logger.estimating import estimate_firing
+from logger.journal import schema
+from logger.journal.layout import as_stored
+from logger.journal.reader import JournalReader
+from logger.journal.salvage import salvage
+from logger.journal.writer import JournalWriter
+from logger.judging import Judging, rehearse
+from logger.plan import Clay
+from logger.sources.simulated import SimulatedFiring, simulate
+
+SPOT_S = 700.0
+
+
+@pytest.fixture(scope="module")
+def fire() -> SimulatedFiring:
+    """Twenty-five minutes; nobody waits for the coals here."""
+    made = simulate(11, rate_hz=0.5, mishaps="none", probes=4)
+    short = made.t_s < 1500
+    return replace(
+        made, t_s=made.t_s[short], temperature_c=made.temperature_c[short], status=made.status[short]
+    )
+
+
+def zone_of(fire: SimulatedFiring) -> str:
+    return next(p.zone for p in fire.plan.probes if p.reads != "coals")
+
+
+def spot_data(fire: SimulatedFiring) -> dict[str, Any]:
+    return {"zone": zone_of(fire), "temperature_c": 320.0, "emissivity": 0.95, "text": ""}
+
+
+def judging(fire: SimulatedFiring, judge_on: str = "probes", *, estimating: bool = True) -> Judging:
+    plan = replace(fire.plan, clay=Clay(judge_on=judge_on))  # type: ignore[arg-type]
+    made = Judging(plan, START_US, estimating=estimating)
+    made.rebuild(seen(fire))
+    return made
+
+
+def live(fire: SimulatedFiring, made: Judging, *, spot: bool = True) -> list[Any]:
+    """All of it as it comes, with a spot reading asked for on the way."""
+    said = []
+    for batch in batches(fire):
+        if spot and batch.t_us[-1] > START_US + SPOT_S * 1e6 and not getattr(made, "told", False):
+            made.told = True  # type: ignore[attr-defined]
+            assert made.spot(START_US + round(SPOT_S * 1e6), spot_data(fire))
+        said += made.take([as_stored(batch)])
+    return said
+
+
+@pytest.fixture
+def stored(fire: SimulatedFiring, tmp_path: Path) -> Iterator[JournalReader]:
+    """The firing in a journal, its spot reading among the events."""
+    reader = journal(tmp_path / "j.sqlite", fire, batches(fire))
+    writer = JournalWriter(reader.path)
+    firing = reader.firing("last").id
+    writer.add_event(firing, START_US + round(SPOT_S * 1e6), "spot", spot_data(fire))
+    writer.add_event(firing, START_US + round(SPOT_S * 1e6), "spot", {"zone": "", "what": "of no use"})
+    writer.close()
+    yield reader
+    reader.close()
+
+
+def test_a_replay_estimates_what_was_estimated_live(fire: SimulatedFiring, stored: JournalReader) -> None:
+    first, again = judging(fire), judging(fire)
+    said = live(fire, first)
+    assert again.replay(stored, stored.firing("last").id, None) == said
+    rows = first.take_estimates()
+    assert again.take_estimates() == rows
+    without = judging(fire)
+    live(fire, without, spot=False)
+    assert without.take_estimates() != rows, "the spot reading moved nothing"
+
+
+def test_a_restart_hears_a_spot_reading_once(fire: SimulatedFiring, stored: JournalReader) -> None:
+    """It is in the snapshot and in the journal, and still ahead of the readings that were judged."""
+    straight, restarted = judging(fire), judging(fire)
+    made = batches(fire)
+    cut = next(i for i, b in enumerate(made) if b.t_us[0] > START_US + (SPOT_S - 20) * 1e6)
+    for batch in made[:cut]:
+        straight.take([as_stored(batch)])
+    straight.spot(START_US + round(SPOT_S * 1e6), spot_data(fire))
+    straight.take_estimates()
+    since_us = restarted.restore(straight.snapshot(), seen(fire))
+    assert since_us is not None
+    restarted.replay(stored, stored.firing("last").id, since_us)
+    for batch in made[cut:]:
+        straight.take([as_stored(batch)])
+    assert restarted.take_estimates() == straight.take_estimates()
+    assert restarted.verdict_data() == straight.verdict_data()
+
+
+def test_judging_on_the_estimate_is_rehearsed_the_same(fire: SimulatedFiring, stored: JournalReader) -> None:
+    made = judging(fire, "estimate", estimating=False)
+    live(fire, made)
+    told = {z["zone"]: z for z in made.verdict_data()["load"]["zones"]}
+    assert "estimate" in {z["by"] for z in told.values()}
+    for zone in rehearse(stored, stored.firing("last"), made.plan)["zones"]:
+        assert zone["peak_c"] == told[zone["zone"]]["peak_c"]
+
+
+def test_without_being_asked_a_rehearsal_estimates_nothing(fire: SimulatedFiring) -> None:
+    made = judging(fire, estimating=False)
+    made.take(batches(fire, until=100))
+    assert not made.spot(START_US, spot_data(fire))
+    assert made.take_estimates() == []
+    assert made.verdict_data()["load"]["estimates"] == {}
+
+
+# --- in the journal -----------------------------------------------------------------------------------------
+
+
+def test_rows_come_back_as_they_were_kept(tmp_path: Path) -> None:
+    writer = JournalWriter(tmp_path / "j.sqlite")
+    firing = writer.open_firing("Invented", None, START_US).id
+    other = writer.open_firing("Invented too", None, START_US, ended_us=START_US).id
+    for k in range(5):
+        rows = {"low": (100.04 + k, 90.0, 110.0, "probe")}
+        if k > 2:
+            rows["far"] = (80.0, -20.0, 180.0, "neighbours")
+        writer.add_estimate(firing, START_US + k * 10_000_000, rows)
+    writer.add_estimate(firing, START_US, {"low": (55.0, 50.0, 60.0, "spot")})
+    reader = JournalReader(writer.path)
+    try:
+        found = reader.estimates(firing)
+        assert found["low"].estimate_c.tolist() == [55.0, 101.0, 102.0, 103.0, 104.0], (
+            "kept anew for its time"
+        )
+        assert found["low"].basis == ("spot", *["probe"] * 4)
+        assert found["far"].t_us.tolist() == [START_US + 30_000_000, START_US + 40_000_000]
+        assert found["far"].low_c.tolist() == [-20.0, -20.0]
+        part = reader.estimates(firing, START_US + 10_000_000, START_US + 30_000_000)
+        assert part["low"].t_us.tolist() == [START_US + 10_000_000, START_US + 20_000_000]
+        assert reader.estimates(other) == {}
+        writer._db.execute("UPDATE estimate SET data = 'broken' WHERE t_us = ?", (START_US,))
+        assert len(reader.estimates(firing)["low"].t_us) == 4
+    finally:
+        reader.close()
+        writer.close()
+
+
+def test_a_journal_of_the_first_version_gets_room_for_estimates(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "j.sqlite"
+    with monkeypatch.context() as old:
+        old.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        writer = JournalWriter(path)
+        firing = writer.open_firing("Invented, of long ago", None, START_US).id
+        writer.close()
+    reader = JournalReader(path)
+    assert reader.estimates(firing) == {}
+    reader.close()
+    writer = JournalWriter(path)
+    writer.add_estimate(firing, START_US, {"low": (1.0, 0.0, 2.0, "probe")})
+    writer.close()
+
+
+def test_a_salvaged_journal_keeps_them(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite"
+    writer = JournalWriter(path)
+    firing = writer.open_firing("Invented", None, START_US).id
+    for k in range(3):
+        writer.add_estimate(firing, START_US + k * 10_000_000, {"low": (100.0 + k, 90.0, 110.0, "probe")})
+    writer.close()
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE estimate SET data = 'broken' WHERE t_us = ?", (START_US,))
+    db.close()
+    salvage(path)
+    reader = JournalReader(path)
+    assert reader.estimates(firing)["low"].estimate_c.tolist() == [101.0, 102.0]
+    reader.close()
+
+
+# --- of a stored firing -------------------------------------------------------------------------------------
+
+
+def test_a_stored_firing_is_estimated_with_its_spot_readings(
+    fire: SimulatedFiring, stored: JournalReader
+) -> None:
+    info = stored.firing("last")
+    whole = estimate_firing(stored, info)
+    assert set(whole.zones) == {p.zone for p in fire.plan.probes if p.reads != "coals"}
+    assert whole.t_s[0] == pytest.approx(2.5, abs=2.5)
+    assert whole.t_s[-1] == pytest.approx(fire.t_s[-1], abs=5)
+    errors = []
+    for z, zone in enumerate(whole.zones):
+        facts = fire.truth["zones"][zone]
+        grid = np.arange(len(facts["outer_c"])) * fire.truth["every_s"]
+        nodes = (np.interp(whole.t_s, grid, facts[k]) for k in ("outer_c", "middle_c", "inner_c"))
+        true = np.tensordot([0.25, 0.5, 0.25], np.stack(list(nodes)), 1)
+        errors.append(whole.wall_c[:, z] - true)
+    assert float(np.sqrt(np.mean(np.square(errors)))) < 30
+    at = int(np.searchsorted(whole.t_s, SPOT_S))
+    z = whole.zones.index(zone_of(fire))
+    info_without = replace(info, plan_toml=fire.plan.dumps())
+    writer = JournalWriter(stored.path)
+    writer._db.execute("DELETE FROM event WHERE kind = 'spot'")
+    writer.close()
+    without = estimate_firing(stored, info_without)
+    assert whole.wall_c[at, z] > without.wall_c[at, z] + 0.5
+
+
+def test_a_firing_without_readings_has_an_empty_estimate(tmp_path: Path) -> None:
+    writer = JournalWriter(tmp_path / "j.sqlite")
+    firing = writer.open_firing("Invented", None, START_US)
+    writer.close()
+    reader = JournalReader(tmp_path / "j.sqlite")
+    assert len(estimate_firing(reader, firing).t_s) == 0
+    reader.close()
