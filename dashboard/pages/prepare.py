@@ -50,6 +50,15 @@ class FileRefused(UserError):
     field = "file"
 
 
+class NothingComesIn(UserError):
+    """There are no readings that could be checked."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "no readings come in that could be checked; see under Probes what the rig is waiting for"
+        )
+
+
 def layout() -> Any:
     """Give the room, hidden and empty; its script fills it.
 
@@ -153,10 +162,12 @@ def routes(context: Context) -> APIRouter:
     @router.post("/check")
     def check(plan: Annotated[Document, Body(embed=True)]) -> Response:
         read = read_document(plan)
+        if not journal.exists():
+            raise NothingComesIn
         with contextlib.closing(JournalReader(journal)) as reader:
             firing = reader.running()
             if firing is None:
-                raise UserError("no readings come in; wake the rig first, under Probes")
+                raise NothingComesIn
             return _json(check_journal(reader, firing, read if read.probes else None, home).as_dict())
 
     @router.post("/kit", dependencies=operator)
