@@ -8,8 +8,10 @@ from collections.abc import Iterable, Sequence
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from dashboard.limits import SAFE
 
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
@@ -31,6 +33,22 @@ def host_name(header: str) -> str:
         return (urlsplit(f"//{header}").hostname or "").lower()
     except ValueError:
         return ""
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether nobody but this machine reaches what listens on a host.
+
+    Parameters
+    ----------
+    host : str
+        Name or address.
+
+    Returns
+    -------
+    bool
+    """
+    name = host.lower().strip("[]")
+    return name == "localhost" or (is_address(name) and ipaddress.ip_address(name).is_loopback)
 
 
 def is_address(name: str) -> bool:
@@ -130,12 +148,9 @@ class Access:
                 return
             await self.app(scope, receive, send)
             return
-        if not self.allows(host):
-            answer = PlainTextResponse(
-                "This page doesn't go by that name. Use the address that Stokewatch printed at its start.\n",
-                status_code=421,
-            )
-            await answer(scope, receive, send)
+        refusal = self._refusal(scope["method"], host, headers)
+        if refusal is not None:
+            await refusal(scope, receive, send)
             return
 
         async def send_with_headers(message: Message) -> None:
@@ -146,11 +161,28 @@ class Access:
                         ("content-security-policy", self.policy(host)),
                         ("x-content-type-options", "nosniff"),
                         ("referrer-policy", "no-referrer"),
+                        ("cross-origin-resource-policy", "same-origin"),
                     ),
                 )
             await send(message)
 
         await self.app(scope, receive, send_with_headers)
+
+    def _refusal(self, method: str, host: str, headers: Headers) -> Response | None:
+        if not self.allows(host):
+            return PlainTextResponse(
+                "This page doesn't go by that name. Use the address that Stokewatch printed at its start.\n",
+                status_code=421,
+            )
+        if method in SAFE:
+            return None
+        # A browser says where what it sends comes from; a program that isn't one has no session to be abused.
+        origin = headers.get("origin")
+        other = origin is not None and urlsplit(origin).netloc != host
+        if other or headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+            text = "that came from another page; act on Stokewatch's own page"
+            return JSONResponse({"error": text, "field": None}, status_code=403)
+        return None
 
 
 def add_headers(headers: MutableHeaders, pairs: Iterable[tuple[str, str]]) -> None:

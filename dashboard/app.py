@@ -8,8 +8,9 @@ import errno
 import logging
 import signal
 import socket
+import ssl
 import webbrowser
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Final
@@ -23,16 +24,25 @@ from starlette.requests import Request
 from starlette.websockets import WebSocket
 
 from dashboard import acts
-from dashboard.access import Access
+from dashboard.access import Access, is_loopback
 from dashboard.context import Context
+from dashboard.door import Door, OpenDoor, PinDoor
 from dashboard.feed import Feed
 from dashboard.layout import INDEX, page
+from dashboard.limits import Limits
+from dashboard.network import greeting, own_addresses
+from dashboard.operators import Operators
 from dashboard.pages import archive, compare, prepare, replay, report
+from dashboard.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 
 ROOMS: Final[tuple[ModuleType, ...]] = (prepare, archive, replay, compare, report)
 """The modules of `dashboard.pages`, in the order of the page; the fire itself is in `dashboard.layout`."""
+LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20)}
+"""What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
+MAX_TABLETS: Final = 64
+MAX_CONNECTIONS: Final = 256
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""
 
@@ -55,7 +65,16 @@ class HostUnknownError(UserError):
         self.host = host
 
 
-def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
+class CertificateError(UserError):
+    """A certificate, or its key, that can't be served with."""
+
+    def __init__(self, certificate: Path, key: Path, why: str) -> None:
+        super().__init__(
+            f"--tls {certificate} {key}: {why}; give a PEM file with the certificate, and one with its key"
+        )
+
+
+def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = None) -> Dash:
     """Make the page.
 
     Parameters
@@ -64,6 +83,8 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
         The journal; it need not exist yet.
     host : str, default '127.0.0.1'
         The address that it will listen on.
+    door : Door, optional
+        Who may act; everybody if left out.
 
     Returns
     -------
@@ -73,7 +94,9 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     feed = Feed(journal_path)
-    context = Context(journal_path)
+    door = door or OpenDoor()
+    context = Context(journal_path, door.operator)
+    server.include_router(door.routes())
     server.include_router(acts.routes(context))
     for room in ROOMS:
         server.include_router(room.routes(context))
@@ -87,6 +110,9 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
 
     @server.websocket("/feed")
     async def serve_feed(websocket: WebSocket) -> None:
+        if len(feed.tablets) >= MAX_TABLETS:
+            await websocket.close(1013, "too many tablets")
+            return
         await feed.serve(websocket)
 
     app = Dash(
@@ -104,6 +130,7 @@ def create_app(journal_path: Path, host: str = "127.0.0.1") -> Dash:
     app.backend.websocket_capability = False
     app.layout = page([room.layout() for room in ROOMS])
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
+    server.add_middleware(Limits, large=LARGE)
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.feed = feed
     return app
@@ -201,8 +228,19 @@ class _Server(uvicorn.Server):
         self.should_exit = True
 
 
-def serve(journal_path: Path, host: str, port: int, *, open_browser: bool) -> int:
+def serve(
+    journal_path: Path,
+    host: str,
+    port: int,
+    *,
+    open_browser: bool,
+    tls: tuple[Path, Path] | None = None,
+    door: Door | None = None,
+    say: Callable[[str], None] = print,
+) -> int:
     """Serve the page until a signal ends it.
+
+    Beyond this machine's loopback address, who wants to act needs the operator PIN.
 
     Parameters
     ----------
@@ -210,6 +248,12 @@ def serve(journal_path: Path, host: str, port: int, *, open_browser: bool) -> in
     host : str
     port : int
     open_browser : bool
+    tls : (Path, Path), optional
+        Certificate and key, in PEM.
+    door : Door, optional
+        Who may act; else everybody on the loopback address, and beyond it who knows the operator PIN.
+    say : callable
+        Takes what the person at the terminal should know.
 
     Returns
     -------
@@ -219,30 +263,59 @@ def serve(journal_path: Path, host: str, port: int, *, open_browser: bool) -> in
     Raises
     ------
     UserError
-        The port is taken, or the address isn't this machine's.
+        The port is taken, the address isn't this machine's, or the certificate can't be used.
     """
+    if tls is not None:
+        _check_certificate(*tls)
     with listen(host, port) as bound:
-        app = create_app(journal_path, host)
+        scheme = "http" if tls is None else "https"
+        if door is None and is_loopback(host):
+            door = OpenDoor()
+        elif door is None:
+            operators = Operators(journal_path.parent)
+            pin = operators.first_pin()
+            door = PinDoor(operators, secure=tls is not None)
+            names = own_addresses() if host in ("", "0.0.0.0", "::") else [host]
+            urls = [f"{scheme}://{_bracketed(name)}:{bound.getsockname()[1]}" for name in names]
+            say(greeting(urls, pin, tls=tls is not None))
+        app = create_app(journal_path, host, door)
         config = uvicorn.Config(
             app.server,
             log_level=logging.WARNING,
             access_log=False,
             ws="websockets-sansio",
             ws_max_size=4096,  # a tablet only sends wishes
+            limit_concurrency=MAX_CONNECTIONS,
             timeout_graceful_shutdown=CLOSING_S,
             timeout_keep_alive=5,
+            ssl_certfile=None if tls is None else str(tls[0]),
+            ssl_keyfile=None if tls is None else str(tls[1]),
+            server_header=False,
         )
         server = _Server(config)
-        asyncio.run(_serve(server, bound, open_browser))
+        asyncio.run(_serve(server, bound, scheme if open_browser else None))
     return 0
 
 
-async def _serve(server: _Server, bound: socket.socket, open_browser: bool) -> None:
+def _check_certificate(certificate: Path, key: Path) -> None:
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key, password="")
+    except ssl.SSLError as exc:
+        raise CertificateError(certificate, key, exc.reason or "not a certificate and its key") from exc
+    except OSError as exc:
+        raise CertificateError(certificate, key, exc.strerror or str(exc)) from exc
+
+
+def _bracketed(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+async def _serve(server: _Server, bound: socket.socket, scheme: str | None) -> None:
     opening: asyncio.Task[Any] | None = None
-    if open_browser:
+    if scheme is not None:
         host, port = bound.getsockname()[:2]
-        shown = "127.0.0.1" if host in ("0.0.0.0", "::") else f"[{host}]" if ":" in host else host
-        opening = asyncio.create_task(asyncio.to_thread(webbrowser.open, f"http://{shown}:{port}"))
+        shown = "127.0.0.1" if host in ("0.0.0.0", "::") else _bracketed(host)
+        opening = asyncio.create_task(asyncio.to_thread(webbrowser.open, f"{scheme}://{shown}:{port}"))
     await server.serve(sockets=[bound])
     if opening is not None:
         opening.cancel()

@@ -103,6 +103,14 @@ page_options = [
     click.option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on."),
     click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535)),
     click.option("--no-browser", is_flag=True, help="Open no browser."),
+    click.option("--lan", is_flag=True, help="Let the network watch; who knows the operator PIN may act."),
+    click.option(
+        "--tls",
+        nargs=2,
+        type=click.Path(path_type=Path, dir_okay=False),
+        metavar="CERT KEY",
+        help="Serve by https, with a certificate of your own (PEM).",
+    ),
 ]
 influx_options = [
     click.option("--influx", "influx_url", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL."),
@@ -150,6 +158,8 @@ def _supervise(
     host: str,
     port: int,
     no_browser: bool,
+    lan: bool,
+    tls: tuple[Path, Path] | None,
     greeting: list[str],
     spare: tuple[str, ...] = (),
 ) -> int:
@@ -162,8 +172,9 @@ def _supervise(
         for name, arguments in children
     ]
     page = ["page", "--home", str(home.root), "--host", host, "--port", str(port)]
-    if no_browser:
-        page.append("--no-browser")
+    page += ["--no-browser"] * no_browser + ["--lan"] * lan
+    if tls is not None:
+        page += ["--tls", *map(str, tls)]
     processes.append(Child("page", python_module("logger.cli", *page)))
     for line in greeting:
         click.echo(line)
@@ -184,6 +195,8 @@ def run(
     host: str,
     port: int,
     no_browser: bool,
+    lan: bool,
+    tls: tuple[Path, Path] | None,
     **influx: Any,
 ) -> int:
     """Logger and page together, as two processes that are started again if they die.
@@ -204,7 +217,7 @@ def run(
         raise AlreadyRunning(home.root)
     arguments = _source_arguments(home, serial_ports, mqtt_urls, plan_file, title)
     children = [("logger", ["logger.cli", "log", *arguments])]
-    greeting = [f"Journal in {home.root}", f"Page at http://{host}:{port}", CAUTION]
+    greeting = [f"Journal in {home.root}", *_page_at(host, port, lan, tls), CAUTION]
     if target is not None:
         children.append(
             ("mirror", ["logger.cli", "mirror", "--home", str(home.root), *_influx_arguments(influx)])
@@ -216,6 +229,8 @@ def run(
         host=host,
         port=port,
         no_browser=no_browser,
+        lan=lan,
+        tls=tls,
         greeting=greeting,
         spare=("mirror",),  # the fire goes on without it
     )
@@ -296,12 +311,76 @@ def log(
 
 @cli.command()
 @options(page_options)
+@click.option(
+    "--from-influx",
+    "influx_url",
+    metavar="URL",
+    help="Show what an InfluxDB holds instead, and nothing but show it; many may.",
+)
+@click.option("--firing", metavar="ID", help="From InfluxDB; else the one that runs, or the last.")
+@options(influx_options[1:])
 @with_home
-def page(home: Home, host: str, port: int, no_browser: bool) -> int:
-    """The page alone; it reads the journal and needs no logger to show what is in it."""
+def page(
+    home: Home,
+    host: str,
+    port: int,
+    no_browser: bool,
+    lan: bool,
+    tls: tuple[Path, Path] | None,
+    firing: str | None,
+    **influx: Any,
+) -> int:
+    """The page alone; it reads the journal and needs no logger to show what is in it.
+
+    With --from-influx it reads an InfluxDB that a logger somewhere else is mirrored to.
+    """
+    import contextlib
+
     from dashboard.app import serve
 
-    return int(serve(home.journal, host, port, open_browser=not no_browser))
+    _page_at(host, port, lan, tls)
+    with contextlib.ExitStack() as stack:
+        journal, door = home.journal, None
+        if influx["influx_url"] is not None:
+            from dashboard.view_door import ViewDoor
+            from logger.mirror.follow import followed
+
+            journal, door = stack.enter_context(followed(_target(influx), firing)), ViewDoor()
+            click.echo(f"Shown from {influx['influx_url']}; nobody can act here.")
+        elif firing is not None:
+            raise UserError("page: --firing goes with --from-influx; `stokewatch firings` lists your own")
+        return int(
+            serve(
+                journal,
+                "0.0.0.0" if lan else host,
+                port,
+                open_browser=not no_browser,
+                tls=tls,
+                door=door,
+                say=click.echo,
+            )
+        )
+
+
+def _page_at(host: str, port: int, lan: bool, tls: tuple[Path, Path] | None) -> list[str]:
+    """Line for the greeting; none where the page itself says where it is, as it does in a network."""
+    if lan and host != "127.0.0.1":
+        raise UserError("--lan listens on every address of this machine; leave --host out, or --lan")
+    return [] if lan else [f"Page at {'http' if tls is None else 'https'}://{host}:{port}"]
+
+
+@cli.command()
+@click.option("--own", is_flag=True, help="Ask for a PIN of your own instead of drawing one.")
+@with_home
+def pin(home: Home, own: bool) -> int:
+    """Set a new operator PIN; whoever acted with the old one has to enter the new one."""
+    from dashboard.operators import Operators, drawn_pin
+
+    new = click.prompt("New PIN", hide_input=True, confirmation_prompt=True) if own else drawn_pin()
+    home.create()
+    Operators(home.root).set_pin(new)
+    click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is told only now)")
+    return 0
 
 
 @cli.command()
@@ -329,6 +408,8 @@ def demo(
     host: str,
     port: int,
     no_browser: bool,
+    lan: bool,
+    tls: tuple[Path, Path] | None,
 ) -> int:
     """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
     from logger.demo import prepare
@@ -342,10 +423,12 @@ def demo(
         host=host,
         port=port,
         no_browser=no_browser,
+        lan=lan,
+        tls=tls,
         greeting=[
             "A demonstration: nothing here is measured now.",
             f"Journal in {home.root}",
-            f"Page at http://{host}:{port}",
+            *_page_at(host, port, lan, tls),
             CAUTION,
         ],
     )
@@ -742,17 +825,33 @@ def import_(
 
 @cli.command()
 @click.argument("firing")
-@click.option("--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol"]), default="csv")
+@click.option(
+    "--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol", "html"]), default="csv"
+)
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
 @click.option("--site", default="", help="Tag of line protocol, where several places share a store.")
+@click.option(
+    "--timezone", default="", help="Of the times in html, such as Europe/Vienna; else this machine's."
+)
+@click.option("--unit", type=click.Choice(["c", "f"]), default="c", help="Of the temperatures in html.")
 @json_option
 @with_home
-def export(home: Home, firing: str, kind: str, output: Path, site: str, as_json: bool) -> int:
-    """A FIRING (its ID, or last) as a file."""
+def export(
+    home: Home,
+    firing: str,
+    kind: str,
+    output: Path,
+    site: str,
+    timezone: str,
+    unit: str,
+    as_json: bool,
+) -> int:
+    """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages."""
     from logger.journal import export as exports
     from logger.journal.reader import JournalReader
 
     _journal_there(home)
+    rows: int | None
     reader = JournalReader(home.journal)
     try:
         found = reader.firing(firing)
@@ -761,14 +860,21 @@ def export(home: Home, firing: str, kind: str, output: Path, site: str, as_json:
                 rows = exports.export_csv(reader, found.id, output)
             case "parquet":
                 rows = exports.export_parquet(reader, found.id, output)
+            case "html":
+                from logger.report.document import export_html
+                from logger.report.shown import shown
+
+                export_html(reader, found.id, output, shown(unit, timezone))
+                rows = None
             case _:
                 rows = exports.export_line_protocol(reader, found.id, output, site=site)
     finally:
         reader.close()
     if as_json:
-        _print_json({"firing": found.id, "format": kind, "file": str(output), "rows": rows})
+        counted = {} if rows is None else {"rows": rows}
+        _print_json({"firing": found.id, "format": kind, "file": str(output), **counted})
     else:
-        click.echo(f"{output}: {rows} rows of firing {found.id}")
+        click.echo(f"{output}: {'report' if rows is None else f'{rows} rows'} of firing {found.id}")
     return 0
 
 
