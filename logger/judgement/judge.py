@@ -16,7 +16,7 @@ from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
 from logger.judgement.clay import ClayWatch, EstimateRow, estimate_data
 from logger.judgement.estimate import ZoneEstimate
 from logger.judgement.heat import OneHour, one_hour
-from logger.judgement.outlook import Outlook
+from logger.judgement.outlook import Outlook, coming
 from logger.judgement.packing import pack, unpack
 from logger.judgement.rules import Condition, Rules
 from logger.judgement.rules_collapse import Collapse
@@ -55,6 +55,9 @@ class LoadVerdict:
         Coldest first.
     alarms : tuple of Alarm
         Standing, the probable cause first.
+    coming : str
+        What comes of the coldest zone that lacks something if nothing is added; where none does, when the
+        last will be cool.
     estimates : dict of str to ZoneEstimate
         What the pots of each zone are at by the model; empty where nothing is estimated.
     one_hour : dict of str to OneHour
@@ -67,6 +70,7 @@ class LoadVerdict:
     coldest: str | None
     zones: tuple[ZoneVerdict, ...]
     alarms: tuple[Alarm, ...]
+    coming: str
     estimates: dict[str, ZoneEstimate]
     one_hour: dict[str, OneHour]
 
@@ -261,6 +265,7 @@ class Judge:
             coldest=coldest,
             zones=zones,
             alarms=tuple(self._alarms.standing()),
+            coming=coming(pots),
             estimates={} if self._clay is None else self._clay.zones(),
             one_hour=one_hour(self._places.zones, self._heat),
         )
@@ -486,6 +491,7 @@ def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
         "stage": verdict.stage,
         "leading": verdict.leading,
         "coldest": verdict.coldest,
+        "coming": verdict.coming,
         "zones": [asdict(v) for v in verdict.zones],
         "estimates": {zone: estimate_data(e) for zone, e in verdict.estimates.items()},
     }

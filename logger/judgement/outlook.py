@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
 from logger.judgement.rules_probe import ProbeWatch
 from logger.judgement.stages import BURN_DOWN, COOLING, DRYING
 from logger.judgement.trend import SLOW_EVERY_S, Trend
-from logger.judgement.zones import Places, ZoneBook
+from logger.judgement.zones import Places, ZoneBook, ZoneVerdict
 from logger.plan import Plan
 from logger.reading import Floats
 
@@ -80,3 +82,25 @@ class Outlook:
             target_c=self._plan.target_c if peak_c < self._plan.target_c else None,
             cool_c=self._plan.cool_c if cools else None,
         )
+
+
+def coming(pots: Sequence[ZoneVerdict]) -> str:
+    """What comes of the load, in a sentence.
+
+    Parameters
+    ----------
+    pots : sequence of ZoneVerdict
+        Zones with a verdict, the coldest first.
+
+    Returns
+    -------
+    str
+        Of the coldest zone that lacks something, if nothing is added; where none does, of the last to cool.
+        Empty where there is nothing to say.
+    """
+    told = [(v, v.forecast) for v in pots if v.forecast is not None and v.forecast.words]
+    for zone, forecast_ in told:
+        if zone.missing and forecast_.cool is None:
+            return f"{zone.zone}: {forecast_.words}"
+    cooling = [(f.cool.late_s or 0.0, v.zone, f.words) for v, f in told if f.cool is not None]
+    return "{1}, the last: {2}".format(*max(cooling)) if cooling else ""
