@@ -27,7 +27,7 @@ look finds more frames of a rig, only those with a least or a greatest value are
 MAX_EVENTS: Final = 200
 MAX_ESTIMATES: Final = 400
 """Points of a zone's estimate in a snapshot."""
-SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "gap", "rig", "fault"})
+SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "spot", "retract", "gap", "rig", "fault"})
 
 Message = dict[str, Any]
 
@@ -288,8 +288,9 @@ class Watcher:
             now["ended"] = self._firing.ended_us is not None
             now["readings"] = self._firing.readings
         now["scale"] = _number(health, "time_scale", 1.0)
-        for key in ("verdict", "alarms", "sources"):
-            value = _brief(health.get(key)) if key == "verdict" else health.get(key)
+        texts = {key: health.get(key) for key in ("alarms", "sources")}
+        texts |= {"verdict": _brief(health.get("verdict")), "forecast": _forecast(health.get("verdict"))}
+        for key, value in texts.items():
             text = json.dumps(value, sort_keys=True)
             # Long texts that rarely change: sent when they do.
             if not changes_only or self._told.get(key) != text:
@@ -342,6 +343,7 @@ class Watcher:
                 "invented": firing.invented,
                 "target_c": plan.target_c,
                 "burnout_c": plan.burnout_c,
+                "soak_min": plan.soak_min,
             },
             "window_s": window_s,
             "probes": [
@@ -435,13 +437,39 @@ def _brief(verdict: Any) -> Any:
     """Of a verdict only what is shown: times above temperatures change every second."""
     if not isinstance(verdict, dict):
         return None
-    brief = {key: verdict[key] for key in ("line", "stage", "coldest") if key in verdict}
+    brief = {key: verdict[key] for key in ("line", "stage", "leading", "coldest") if key in verdict}
+    brief["zones"] = [_zone(zone) for zone in verdict.get("zones") or ()]
     if estimates := verdict.get("estimates"):
         brief["estimates"] = {
             zone: [round(e["estimate_c"]), round(e["low_c"]), round(e["high_c"]), e["basis"], e["consistent"]]
             for zone, e in estimates.items()
         }
     return brief
+
+
+def _zone(zone: Message) -> Message:
+    """Of a zone what its row shows, in steps that are seen: else it would be sent every second."""
+    brief = {key: zone.get(key) for key in ("zone", "missing", "faulty", "coals", "by", "reached_target")}
+    level, rate, peak = (zone.get(key) for key in ("level_c", "rate_c_per_min", "peak_c"))
+    brief["c"] = None if level is None else round(level)
+    brief["rate"] = None if rate is None else round(rate)
+    brief["peak"] = None if peak is None else round(peak)
+    brief["above"] = int((zone.get("above_burnout_s") or 0) // 60)
+    brief["soak"] = int((zone.get("soak_s") or 0) // 60)
+    return brief
+
+
+def _forecast(verdict: Any) -> Any:
+    """What is to come, in words and to be drawn; it is made anew every few seconds only."""
+    if not isinstance(verdict, dict):
+        return None
+    drawn = ("at_s", "ahead_s", "low_c", "middle_c", "high_c")
+    zones = {
+        z["zone"]: {key: z["forecast"][key] for key in drawn}
+        for z in verdict.get("zones", ())
+        if z.get("forecast")
+    }
+    return {"words": verdict.get("coming", ""), "zones": zones}
 
 
 def _number(data: Message | None, key: str, default: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import os
@@ -28,7 +29,7 @@ from logger.judging import Judging, Kept
 from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
-from logger.requests import RequestError, read_note, read_spot
+from logger.requests import UNDO_S, RequestError, read_note, read_retract, read_spot
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,6 +46,8 @@ PRIME_US: Final = 15 * 60 * 1_000_000
 """How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
 SETTLE_US: Final = 3_000_000
 """Readings may still be on their way this long before silence counts as silence. [µs]"""
+UNDO_GRACE_S: Final = 5.0
+"""For a request that waited a moment. [s]"""
 _LAST_TRIES: Final = 3
 _JUDGEMENT_OFF: Final = "the judgement failed and is off; readings are still recorded"
 
@@ -349,7 +352,7 @@ class Recorder:
         try:
             requests = writer.take_requests()
         except JournalError as exc:
-            return self._refused(exc)
+            return self._refused(exc, writer)
         firing, holding, begin_us = self._firing, self._holding, self._begin_us
         armed = self._armed
         tokens = [token for unit in self._backlog for token in unit.tokens]
@@ -390,7 +393,7 @@ class Recorder:
                         writer.save_state(firing.id, self._judging.snapshot())
                 writer.heartbeat(self._heartbeat(firing, holding, now_us, readings))
         except JournalError as exc:
-            return self._refused(exc)
+            return self._refused(exc, writer)
         if firing is not None:
             self._early = []
         if firing is None and (self._firing, self._begin_us, self._armed) != (None, begin_us, armed):
@@ -414,10 +417,14 @@ class Recorder:
             self._committed(tokens)
         return True
 
-    def _refused(self, exc: JournalError) -> bool:
-        if not self._trouble:
+    def _refused(self, exc: JournalError, writer: JournalWriter) -> bool:
+        if not self._trouble.startswith("the disk"):
             log.error("%s; %d readings wait in memory", exc, self._waiting_readings())
         self._trouble = f"the disk does not take readings: {exc}"
+        if exc.reason in ("gone", "io"):
+            with contextlib.suppress(JournalError, OSError):
+                writer.reopen(self._firing.id if self._firing else None)
+                log.warning("the journal was opened anew")
         return False
 
     def _carry_out(
@@ -464,6 +471,14 @@ class Recorder:
                 result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
                 if request.kind == "spot" and self._judging is not None:
                     self._judging.spot(now_us, read.data())
+            elif request.kind == "retract":
+                since_us = now_us - round((UNDO_S * self._time.scale + UNDO_GRACE_S) * 1e6)
+                if not writer.retract_event(
+                    firing.id, read_retract(request.data), now_us, since_us, request.who
+                ):
+                    raise RequestError(
+                        f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
+                    )
             else:
                 raise RequestError(f"{request.kind!r} is nothing the logger can do")
         except JournalError:

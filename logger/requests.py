@@ -1,4 +1,4 @@
-"""What people ask of the logger, checked: notes and spot readings."""
+"""What people ask of the logger, checked: notes, spot readings, and taking one of them back."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from typing import Any, Final
 from logger.errors import UserError
 
 MAX_TEXT: Final = 1000
+UNDO_S: Final = 60.0
+"""So long after it was noted, something can be taken back. [s]"""
 
 
 class RequestError(UserError):
@@ -127,6 +129,29 @@ def read_spot(data: dict[str, Any]) -> Spot:
         emissivity=number_of(data, "emissivity", 0.95, 0.1, 1.0),
         text=text_of(data, "text"),
     )
+
+
+def read_retract(data: dict[str, Any]) -> int:
+    """Check which event is to be taken back.
+
+    Parameters
+    ----------
+    data : dict
+        `event`: its number.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    RequestError
+        Not a number.
+    """
+    event = data.get("event")
+    if isinstance(event, bool) or not isinstance(event, int) or not 0 < event < 1 << 62:
+        raise RequestError(f"event: {event!r} is not the number of a note")
+    return event
 
 
 def text_of(data: dict[str, Any], key: str) -> str:

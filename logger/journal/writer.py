@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
@@ -68,6 +69,55 @@ class JournalWriter:
         with errors_of(self.path):
             self._db.close()
 
+    def reopen(self, firing: str | None) -> None:
+        """Open the file anew: it was removed, or its disk was away.
+
+        Where the file is gone and its folder isn't, everything committed is still to be had from the file
+        that is open, and is written out again.
+
+        Parameters
+        ----------
+        firing : str or None
+            The firing that must be in it.
+
+        Raises
+        ------
+        JournalError
+            It isn't there, or something else is; nothing has changed then.
+        """
+        if not self.path.exists() and self.path.parent.is_dir():
+            self._write_out()
+        if not self.path.exists():
+            raise JournalError(f"journal {self.path}: its folder is gone; put its disk back", "gone")
+        fresh = open_to_write(self.path)
+        if (
+            firing is not None
+            and not fresh.execute("SELECT 1 FROM firing WHERE id = ?", (firing,)).fetchone()
+        ):
+            fresh.close()
+            raise JournalError(
+                f"journal {self.path}: another file was put in its place; put the journal with firing {firing} "
+                "back",
+                "gone",
+            )
+        with contextlib.suppress(sqlite3.Error):
+            self._db.close()
+        self._db, self._file = fresh, self.path.stat().st_ino
+        self._layouts.clear()
+        self._progress.clear()
+
+    def _write_out(self) -> None:
+        fresh = self.path.with_name(f"{self.path.name}.again")
+        with errors_of(self.path):
+            fresh.unlink(missing_ok=True)
+            with contextlib.closing(sqlite3.connect(fresh)) as copy:
+                self._db.backup(copy)
+            # What lies there belongs to the file that was removed, and is in the copy.
+            for left in ("-wal", "-shm"):
+                self.path.with_name(self.path.name + left).unlink(missing_ok=True)
+            fresh.chmod(0o600)
+            fresh.replace(self.path)
+
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
         """Commit what is written inside together, or nothing of it.
@@ -105,6 +155,7 @@ class JournalWriter:
         ended_us: int | None = None,
         invented: bool = False,
         facts: dict[str, Any] | None = None,
+        firing_id: str | None = None,
     ) -> FiringInfo:
         """Begin a firing.
 
@@ -119,6 +170,8 @@ class JournalWriter:
         invented : bool, default False
             From a simulation.
         facts : dict, optional
+        firing_id : str, optional
+            For one that has an ID already, in another journal.
 
         Returns
         -------
@@ -154,7 +207,6 @@ class JournalWriter:
         """Change what is said about a firing; what is left out stays.
 
         Parameters
-        firing_id: str | None = None,
         ----------
         firing : str
             Its ID.
@@ -169,8 +221,6 @@ class JournalWriter:
         """
         with self.transaction():
             self._db.execute(
-        firing_id : str, optional
-            For one that has an ID already, in another journal.
                 "UPDATE firing SET title = coalesce(?, title), plan = coalesce(?, plan),"
                 " facts = coalesce(?, facts) WHERE key = ?",
                 (title, plan_toml, None if facts is None else to_json(facts), self._key(firing)),
@@ -310,6 +360,40 @@ class JournalWriter:
                 (self._key(firing), t_us, kind, to_json(data), who),
             )
             return int(cursor.lastrowid or 0)
+
+    def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> bool:
+        """Take a note or a spot reading back: it stays in the journal, as something retracted.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+        event : int
+            The event's number.
+        t_us, since_us : int
+            Now, and how old the event may be. [µs]
+        who : str, optional
+            Who takes it back.
+
+        Returns
+        -------
+        bool
+            False where there is no such event so young.
+        """
+        with self.transaction():
+            found = self._db.execute(
+                "SELECT kind, data FROM event"
+                " WHERE id = ? AND firing = ? AND kind IN ('note', 'spot') AND t_us >= ?",
+                (event, self._key(firing), since_us),
+            ).fetchone()
+            if found is None:
+                return False
+            data = {**json.loads(found[1]), "was": found[0]}
+            self._db.execute(
+                "UPDATE event SET kind = 'retracted', data = ? WHERE id = ?", (to_json(data), event)
+            )
+            self.add_event(firing, t_us, "retract", {"event": event, "was": found[0]}, who)
+        return True
 
     def add_estimate(
         self, firing: str, t_us: int, zones: Mapping[str, tuple[float, float, float, str]]
