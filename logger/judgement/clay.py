@@ -179,6 +179,24 @@ class ClayWatch:
                     counted[self._zones.index(name)] = zone.wall_c
         return counted
 
+    def walls(self) -> tuple[Floats, Floats]:
+        """Give what rules about the clay go by, where the plan tells how thick the walls are.
+
+        Returns
+        -------
+        wall_c, gradient_c_mm : array (z,)
+            In the order of the plan's zones; NaN where the estimate can't be relied on. The gradient is above
+            0 where the face is hotter than the inside. [°C], [°C/mm]
+        """
+        wall, gradient = np.full((2, len(self._zones)), np.nan)
+        if self._plan.clay.wall_mm is not None:
+            for name, zone in self.zones().items():
+                if zone.consistent and name in self._zones:
+                    z = self._zones.index(name)
+                    wall[z] = zone.wall_c
+                    gradient[z] = np.copysign(zone.steepest_c_mm, zone.inside_lag_c)
+        return wall, gradient
+
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on.
 

@@ -83,12 +83,12 @@ class Judge:
     plan : Plan
         Its probes are the columns of what is pushed.
     estimating : bool, default False
-        Whether the pots' own temperature is estimated even where the plan doesn't judge on it.
+        Whether the pots' own temperature is estimated even where nothing in the plan is judged by it.
     """
 
     def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
         self.plan = plan
-        wanted = estimating or plan.clay.judge_on == "estimate"
+        wanted = estimating or plan.clay.judge_on == "estimate" or plan.clay.wall_mm is not None
         self._clay = ClayWatch(plan) if plan.probes and wanted else None
         self._rows: list[EstimateRow] = []
         k = len(plan.probes)
@@ -385,6 +385,7 @@ class Judge:
             if row is not None:
                 self._rows.append(row)
             estimate_c = self._clay.counted_c()
+            book.wall_c, book.gradient_c_mm = self._clay.walls()
         book.step(t_s, trend.level_c, rate, watch.trusted, estimate_c)
         if self._second % HEAT_EVERY_S == 0:
             self._heat.push(t_s, book.counted_c)

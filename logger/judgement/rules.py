@@ -82,7 +82,7 @@ class Rules:
         level = book.level_c.tolist()
         rate = book.rate_c_per_min.tolist()
         yield from self._probe_fault(watch, alarms)
-        yield from self._heating(level, rate, trend, watch, alarms)
+        yield from self._heating(level, rate, trend, book, watch, alarms)
         yield from self._zones(level, rate, stages, alarms)
         yield from self._stalled(level, trend, book, stages, alarms)
         yield from self._spread(level, stages, alarms)
@@ -99,7 +99,13 @@ class Rules:
             yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 30.0, words)
 
     def _heating(
-        self, level: list[float], rate: list[float], trend: Trend, watch: ProbeWatch, alarms: AlarmBook
+        self,
+        level: list[float],
+        rate: list[float],
+        trend: Trend,
+        book: ZoneBook,
+        watch: ProbeWatch,
+        alarms: AlarmBook,
     ) -> Iterator[Condition]:
         rule = self._set["heating_too_fast"]
         walls = [j for j in self._places.walls if watch.trusted[j]]
@@ -113,9 +119,17 @@ class Rules:
                 return
             coldest, zone = min(known)
             speed = rate[zone]
-        up = alarms.active(f"heating_too_fast:{LOAD}")
-        limit = float(rule["rate_c_per_min"]) * (0.8 if up else 1.0)
-        holds = coldest < float(rule["below_c"]) and speed > limit
+        ease = 0.8 if alarms.active(f"heating_too_fast:{LOAD}") else 1.0
+        gradient = float(book.gradient_c_mm[zone])
+        if gradient == gradient:
+            # What the clay feels is how much hotter its face is than its inside, not a reading's rate.
+            coldest = float(book.wall_c[zone])
+            fast = gradient > float(rule["gradient_c_mm"]) * ease
+            words = f"its wall is {gradient:.1f} °C/mm hotter towards its face (estimated)"
+        else:
+            fast = speed > float(rule["rate_c_per_min"]) * ease
+            words = f"rises by {speed:.0f} °C/min"
+        holds = coldest < float(rule["below_c"]) and fast
         yield Condition(
             "heating_too_fast",
             None,
@@ -123,9 +137,7 @@ class Rules:
             holds,
             float(rule["for_s"]),
             60.0,
-            f"{self._places.zones[zone]} is at {coldest:.0f} °C and rises by {speed:.0f} °C/min"
-            if holds
-            else "",
+            f"{self._places.zones[zone]} is at {coldest:.0f} °C and {words}" if holds else "",
         )
 
     def _zones(

@@ -99,6 +99,14 @@ _RULES: Final = (
         "Draw the fire back; let the pots come slowly to 120 °C everywhere.",
         (
             Setting("rate_c_per_min", "°C/min", 12.0, 1.0, 100.0, "Faster than this at a wall is too fast."),
+            Setting(
+                "gradient_c_mm",
+                "°C/mm",
+                3.0,
+                0.5,
+                50.0,
+                "Counts in place of the rate where the plan tells the wall's thickness: steeper is too fast.",
+            ),
             Setting("below_c", "°C", 120.0, 80.0, 250.0, "Counts while the coldest place is below this."),
             Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
         ),

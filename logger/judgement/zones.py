@@ -136,6 +136,9 @@ class ZoneBook:
         Mean of each zone's trusted probes; NaN where there is none. [°C], [°C/min]
     counted_c : array (z,)
         What peaks, times and verdicts are counted by: the same, or the estimate where that counts. [°C]
+    wall_c, gradient_c_mm : array (z,)
+        Of the pots' walls, as estimated, where the plan tells their thickness and the estimate can be relied
+        on; NaN elsewhere. The gradient is above 0 where the face is hotter than the inside. [°C], [°C/mm]
     """
 
     def __init__(self, plan: Plan, places: Places) -> None:
@@ -144,6 +147,8 @@ class ZoneBook:
         self.rate_c_per_min: Floats = np.full(z, np.nan)
         self.counted_c: Floats = np.full(z, np.nan)
         self.by_estimate = np.zeros(z, np.bool_)
+        self.wall_c: Floats = np.full(z, np.nan)
+        self.gradient_c_mm: Floats = np.full(z, np.nan)
         self.peak_c: Floats = np.full(z, -np.inf)
         self.peak_s: Floats = np.full(z, np.nan)
         self.above_s: Floats = np.zeros((len(ABOVE_C) + 2, z))

@@ -11,7 +11,7 @@ import pytest
 from logger.judgement.clay import SPOT_WAIT_S, ClayWatch, surface_of_spot
 from logger.judgement.judge import Judge, LoadVerdict, verdict_data
 from logger.physics.infrared import apparent_c
-from logger.plan import Clay, Plan
+from logger.plan import Clay, Plan, Probe
 from logger.reading import Status
 from logger.sources.simulated import SimulatedFiring, simulate
 
@@ -182,3 +182,30 @@ def test_a_broken_probe_never_judges_as_a_cool_pot() -> None:
     verdict = judge.verdict()
     assert all(v.faulty for v in verdict.zones)
     assert all(v.level_c is None for v in verdict.zones)
+
+
+# --- rules that look at the clay ----------------------------------------------------------------------------
+
+
+def dried(wall_mm: float | None, c_per_min: float) -> list[str]:
+    """A load that dries for a quarter of an hour and warms at a rate to 250 °C: what is called."""
+    probes = (
+        Probe("low", "k0", reads="wall", zone="lower", height_cm=10),
+        Probe("high", "k1", reads="wall", zone="upper", height_cm=30),
+    )
+    plan = Plan(title="Invented", probes=probes, clay=Clay(wall_mm=wall_mm))
+    judge = Judge(plan)
+    t = np.arange(0.0, 900 + 60 * 190 / c_per_min)
+    level = 60 + np.maximum(t - 900, 0) * c_per_min / 60
+    values = level[:, None] + np.random.default_rng(3).normal(0, 0.6, (len(level), 2))
+    said = judge.push(np.arange(len(level), dtype=float), values, np.zeros(values.shape, np.uint8))
+    return [e.data["rule"] for e in said if e.kind == "alarm" and e.data["transition"] == "raised"]
+
+
+def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_bears_it() -> None:
+    """At 9 °C a minute a wall heated from its face has R L / a at most: 1.2 °C/mm in 4 mm, 5.4 in 18 (0.5 mm²/s)."""
+    assert "heating_too_fast" not in dried(None, 9.0), "by the rate alone it is slow enough"
+    assert "heating_too_fast" not in dried(4.0, 9.0)
+    assert "heating_too_fast" in dried(18.0, 9.0)
+    assert "heating_too_fast" in dried(None, 14.0)
+    assert "heating_too_fast" not in dried(3.0, 14.0), "a thin wall bears what the rate would call"
