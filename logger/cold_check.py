@@ -297,7 +297,7 @@ def _about_agreement(lines: Sequence[_Line]) -> list[Finding]:
             continue
         text = f"{line.level_c:.1f} °C, {abs(off):.1f} °C {'above' if off > 0 else 'below'} the others"
         mend = (
-            f"{WARN_AT * u:.1f} °C would be no wonder; is it of the plan's type, are its wires right, "
+            f"{WARN_AT * u:.1f} °C would be usual; is it of the plan's type, are its wires right, "
             "is it in the shade as the others are?"
         )
         if _mirrors(line, around):

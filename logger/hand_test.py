@@ -19,11 +19,13 @@ SEEN_C: Final = 1.5
 """Less than this from where it rested is a draught (common practice, no source). [°C]"""
 SURE_C: Final = 3.0
 """A hand warms a probe's tip by more than this within seconds (common practice, no source). [°C]"""
-BELOW_C: Final = 2.0
-"""A swapped probe, warmed, ends up at least so far below the others. [°C]"""
+BESIDE_C: Final = 2.0
+"""A probe that is warmed ends up at least so far above the others, one that is swapped below them. [°C]"""
 _FOLLOW: Final = 1.0 / 60.0  # the resting value follows a morning that gets warmer
 _LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: what still stands apart rests there
 _ALL_AT_ONCE: Final = 0.6
+START_STEPS: Final = 60
+"""Where a probe rests at first: the middle of so long, for it may be in the hand when this begins."""
 RESTED_STEPS: Final = 15
 """So long a probe rests until what it does next is told from that."""
 
@@ -75,15 +77,16 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
     still = np.full(k, np.nan)
     rested = np.zeros(k, np.int64)  # steps at rest
     away_for = np.zeros(k, np.int64)  # steps since it left its rest
-    rose, fell, lowest = np.zeros(k), np.zeros(k), np.full(k, np.nan)
+    rose, fell = np.zeros(k), np.zeros(k)
+    highest, lowest = np.full(k, np.nan), np.full(k, np.nan)
     up, down = np.zeros(k), np.zeros(k)  # how far, since it left its rest
-    sure, back = np.zeros(k, bool), np.zeros(k, bool)
+    sure, back_down, back_up = np.zeros(k, bool), np.zeros(k, bool), np.zeros(k, bool)
     away = np.full(k, np.nan)
     for i in range(n):
         now = temperature_c[i]
         first = np.isnan(still) & ~np.isnan(now)
         if first.any():
-            still[first] = _start(temperature_c[i : i + 5])[first]
+            still[first] = _middle(temperature_c[i : i + START_STEPS])[first]
         away = now - still
         out, rest = np.abs(away) > seen_c, np.abs(away) <= seen_c
         sure = np.where(out & (away_for == 0), rested >= RESTED_STEPS, sure)
@@ -97,8 +100,10 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
             up[:], down[:] = 0.0, 0.0
         rose = np.where(counts, np.fmax(rose, up), rose)
         fell = np.where(counts, np.fmax(fell, down), fell)
+        highest = np.where(counts & (up > 0), np.fmax(highest, still + up), highest)
         lowest = np.where(counts & (down > 0), np.fmin(lowest, still - down), lowest)
-        back |= home & (down >= SURE_C)
+        back_down |= home & (up >= SURE_C)
+        back_up |= home & (down >= SURE_C)
         stays = away_for > _LONGEST_STEPS
         still = np.where(stays, now, still)
         done = stays | home
@@ -111,9 +116,9 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
         others = np.delete(still, j)
         around = float(np.nanmedian(others)) if np.isfinite(others).any() else float(still[j])
         tried: Tried = ""
-        if rose[j] >= SURE_C:
+        if rose[j] >= SURE_C and (back_down[j] or k == 1 or highest[j] > around + BESIDE_C):
             tried = "rose"
-        elif fell[j] >= SURE_C and (back[j] or lowest[j] < around - BELOW_C):
+        elif fell[j] >= SURE_C and (back_up[j] or lowest[j] < around - BESIDE_C):
             tried = "fell"
         moving: Moving = ""
         if abs(away[j]) > seen_c[j]:
@@ -122,7 +127,7 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
     return tuple(hands)
 
 
-def _start(rows: Floats) -> Floats:
+def _middle(rows: Floats) -> Floats:
     there = np.isfinite(rows)
     middle = np.full(rows.shape[1], np.nan)
     some = there.any(axis=0)

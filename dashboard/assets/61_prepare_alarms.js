@@ -5,6 +5,7 @@
   const P = S.prepare;
   const $ = (id) => document.getElementById(id);
   const SETTLE_MS = 450;
+  const LANE = 42;
   const CONFIG = { displayModeBar: false, responsive: false, scrollZoom: false };
   let firing = null; // that is rehearsed on
   let traces = null;
@@ -184,10 +185,11 @@
     for (const a of found) {
       const colour = warns(a) ? alarm : clay;
       data.push({ type: "scatter", mode: "lines+markers", xaxis: "x", yaxis: "y2", hoverinfo: "skip", x: [minutes(a.raised_s), minutes(a.cleared_s ?? end)],
-        y: [rows.indexOf(a.rule), rows.indexOf(a.rule)], line: { color: colour, width: 9 }, marker: { color: colour, size: [15, 1], symbol: warns(a) ? "triangle-up" : "circle" } });
+        y: [rows.indexOf(a.rule) + 0.26, rows.indexOf(a.rule) + 0.26], line: { color: colour, width: 9 }, marker: { color: colour, size: [15, 1], symbol: warns(a) ? "triangle-up" : "circle" } });
     }
-    chart.style.height = `${(chart.clientWidth < 480 ? 300 : 350) + 28 * rows.length}px`; // a lane for each alarm
-    const share = (28 * rows.length) / (chart.clientHeight - 64);
+    // A lane for each alarm, its name above the bars.
+    chart.style.height = `${(chart.clientWidth < 480 ? 300 : 350) + LANE * rows.length}px`
+    const share = (LANE * rows.length) / (chart.clientHeight - 64);
     const axis = { color: ink, gridcolor: faint, zeroline: false, linecolor: ink, showline: true, ticks: "outside", tickfont: { size: 16 }, fixedrange: true };
     const lines = [["target", P.doc.target_c, "solid"], ["burn-out", P.doc.burnout_c, "dash"], ["quartz", 573, "dot"]].filter(([, c]) => typeof c === "number");
     const layout = {
@@ -202,7 +204,7 @@
       ],
       annotations: [
         ...lines.map(([text, c]) => ({ xref: "paper", x: 0.01, y: S.shown(c), text, showarrow: false, xanchor: "left", yanchor: text === "quartz" ? "top" : "bottom", font: { size: 16, color: rulerColour } })),
-        ...rows.map((name, n) => ({ xref: "paper", x: 0.01, yref: "y2", y: n, text: titles().get(name)?.title || name, showarrow: false, xanchor: "left", font: { size: 16, color: ink }, bgcolor: value("--paper") })),
+        ...rows.map((name, n) => ({ xref: "paper", x: 0.01, yref: "y2", y: n - 0.22, text: titles().get(name)?.title || name, showarrow: false, xanchor: "left", font: { size: 16, color: ink } })),
       ],
     };
     window.Plotly.react(chart, data, layout, CONFIG);
