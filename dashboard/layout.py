@@ -95,6 +95,7 @@ def header(doors: Any) -> Any:
                     _choice("theme", "Light", [("day", "Day"), ("night", "Night")]),
                 ],
             ),
+            html.P(id="come"),
         ]
     )
 

@@ -68,7 +68,9 @@
   function ranges() {
     const end = minutes(lastT());
     const windowMin = S.windowS() === null ? null : S.windowS() / 60;
-    const x = windowMin === null ? [0, Math.max(10, end * 1.06)] : [end - windowMin, end + windowMin * 0.04];
+    const ahead = S.aheadMin(windowMin === null ? end : windowMin); // room for what is to come
+    const x = windowMin === null ? [0, Math.max(10, end * 1.06, end + ahead)]
+      : [end - windowMin, end + Math.max(windowMin * 0.04, ahead)];
     let top = Math.max(S.firing.target_c + 60, 700);
     for (const line of lines) for (const cell of line.c) if (typeof cell === "number" && cell + 30 > top) top = cell + 30;
     return { x, y: [S.shown(0), S.shown(Math.ceil(top / 50) * 50)] };
@@ -172,6 +174,7 @@
       free = at + m.short.length * 9 + 14;
     }
     gaps(put, x, y, width);
+    S.labelForecast(put, x, y);
     ends(put, x, y, height);
     holder.replaceChildren(...labels);
   };

@@ -112,6 +112,7 @@
 
   S.takeUpdate = function (message) {
     takeNow(message);
+    S.dueForecast();
     if (message.verdict) S.addEstimates(verdict, Math.max(0, ...S.now.map((v) => v[4] ?? 0)));
     if (message.events) {
       const known = new Set(S.events.map((e) => e.id));
@@ -130,6 +131,7 @@
     if (message.scale) scale = message.scale;
     if (message.readings !== undefined) spoken = message.readings;
     if ("verdict" in message) verdict = message.verdict;
+    if ("forecast" in message || "verdict" in message) S.setForecast(message.forecast, verdict);
     if ("sources" in message) sources = message.sources || [];
     if ("alarms" in message) showAlarms(message.alarms || []);
   }

@@ -1,0 +1,86 @@
+/* What is to come of the coldest zone if nothing is added: a band from now on, and its middle in dashes. */
+"use strict";
+
+(function (S) {
+  const EVERY_MS = 10_000; // no need to draw anew for every few degrees
+  const FURTHEST_MIN = 20;
+
+  let zones = {}; // by zone: {at_s, ahead_s, low_c, middle_c, high_c}
+  let coldest = null;
+  let drawnAt = -EVERY_MS;
+  let drawn = null; // {zone, at_s}
+
+  S.aheadMin = (spanMin) => (told() ? Math.min(FURTHEST_MIN, Math.max(2, 0.25 * spanMin)) : 0);
+
+  S.setForecast = function (forecast, verdict) {
+    if (forecast !== undefined) {
+      zones = (forecast && forecast.zones) || {};
+      words((forecast && forecast.words) || "");
+    }
+    coldest = (verdict && verdict.coldest) || null;
+  };
+
+  /** Draw anew if what is drawn is another zone's or old; a new snapshot draws by itself. */
+  S.dueForecast = function () {
+    const now = told();
+    const other = (now ? coldest : null) !== (drawn && drawn.zone);
+    const newer = now && drawn && now.at_s !== drawn.at_s && performance.now() - drawnAt > EVERY_MS;
+    if (other || newer) S.redrawTraces();
+  };
+
+  function words(said) {
+    const line = document.getElementById("come");
+    const told = said ? S.capital(said) + "." : "";
+    if (line.textContent !== told) line.textContent = told;
+  }
+
+  /** None once the firing has ended: nothing comes any more that anybody would see. */
+  function told() {
+    return S.firing && S.firing.ended_s === null && coldest !== null ? zones[coldest] || null : null;
+  }
+
+  function colour() {
+    const here = S.probes.map((p, i) => i).filter((i) => S.probes[i].zone === coldest && S.probes[i].reads !== "coals");
+    return here.length ? S.colour(here.find((i) => S.probes[i].reads === "wall") ?? here[0])
+      : getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
+  }
+
+  S.underlays.push(function forecast() {
+    const now = told();
+    drawnAt = performance.now();
+    drawn = now && { zone: coldest, at_s: now.at_s };
+    if (!now) return [];
+    const most = S.aheadMin(S.windowS() === null ? now.at_s / 60 : S.windowS() / 60);
+    const points = cut(now, most);
+    const x = points.map((p) => p.min);
+    const own = colour();
+    const edge = { type: "scatter", mode: "lines", hoverinfo: "skip", line: { color: own, width: 1, dash: "2px,4px" } };
+    return [
+      { ...edge, x, y: points.map((p) => S.shown(p.low)), name: "to come, least" },
+      { ...edge, x, y: points.map((p) => S.shown(p.high)), name: "to come, most", fill: "tonexty", fillcolor: `${own}1f` },
+      { ...edge, x, y: points.map((p) => S.shown(p.middle)), name: "to come", line: { color: own, width: 2.2, dash: "7px,5px" } },
+    ];
+  });
+
+  /** The points up to so many minutes ahead; the last one on the straight line to the next. */
+  function cut(now, most) {
+    const points = now.ahead_s.map((s, n) => ({ min: (now.at_s + s) / 60, low: now.low_c[n], middle: now.middle_c[n], high: now.high_c[n] }));
+    const end = now.at_s / 60 + most;
+    const inside = points.filter((p) => p.min <= end);
+    const [before, after] = [inside[inside.length - 1], points[inside.length]];
+    if (!after) return inside;
+    const share = (end - before.min) / (after.min - before.min);
+    const between = (key) => before[key] + share * (after[key] - before[key]);
+    return inside.concat({ min: end, low: between("low"), middle: between("middle"), high: between("high") });
+  }
+
+  /** One label: whose it is, and on what condition. */
+  S.labelForecast = function (put, x, y) {
+    const now = told();
+    if (!now) return;
+    const last = cut(now, S.aheadMin(S.windowS() === null ? now.at_s / 60 : S.windowS() / 60)).pop();
+    const label = put("come", `${coldest}, if nothing is added`, x(last.min * 60), y(last.low) + 4);
+    label.style.transform = "translateX(-100%)";
+    label.style.color = colour();
+  };
+})(window.Stokewatch);
