@@ -236,6 +236,18 @@ class Judging:
         spot = read_spot(data)
         return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
 
+    def retract_spot(self, t_us: int, data: dict[str, Any]) -> None:
+        """Take a spot reading back, as if it had never been.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            As it was given to `spot`.
+        """
+        self.judge.retract_spot(self.seconds(t_us), read_spot(data).zone)
+
     def take_estimates(self) -> list[tuple[int, Kept]]:
         """Give what is to be kept of the estimate since the last call: times [µs], and zones' bands."""
         return [

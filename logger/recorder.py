@@ -473,12 +473,15 @@ class Recorder:
                     self._judging.spot(now_us, read.data())
             elif request.kind == "retract":
                 since_us = now_us - round((UNDO_S * self._time.scale + UNDO_GRACE_S) * 1e6)
-                if not writer.retract_event(
+                was = writer.retract_event(
                     firing.id, read_retract(request.data), now_us, since_us, request.who
-                ):
+                )
+                if was is None:
                     raise RequestError(
                         f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
                     )
+                if was.kind == "spot" and self._judging is not None:
+                    self._judging.retract_spot(was.t_us, was.data)
             else:
                 raise RequestError(f"{request.kind!r} is nothing the logger can do")
         except JournalError:

@@ -17,7 +17,15 @@ from logger.errors import UserError
 from logger.journal.layout import MINUTE_US, Layout, seal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
-from logger.journal.rows import FiringInfo, Request, new_firing_id, select_firings, to_json, to_request
+from logger.journal.rows import (
+    EventRow,
+    FiringInfo,
+    Request,
+    new_firing_id,
+    select_firings,
+    to_json,
+    to_request,
+)
 from logger.journal.schema import JournalError, errors_of, open_to_write
 from logger.reading import Batch, Channel, Status
 
@@ -361,7 +369,9 @@ class JournalWriter:
             )
             return int(cursor.lastrowid or 0)
 
-    def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> bool:
+    def retract_event(
+        self, firing: str, event: int, t_us: int, since_us: int, who: str = ""
+    ) -> EventRow | None:
         """Take a note or a spot reading back: it stays in the journal, as something retracted.
 
         Parameters
@@ -377,23 +387,25 @@ class JournalWriter:
 
         Returns
         -------
-        bool
-            False where there is no such event so young.
+        EventRow or None
+            As it was; None where there is no such event so young.
         """
         with self.transaction():
             found = self._db.execute(
-                "SELECT kind, data FROM event"
+                "SELECT id, t_us, kind, data, who FROM event"
                 " WHERE id = ? AND firing = ? AND kind IN ('note', 'spot') AND t_us >= ?",
                 (event, self._key(firing), since_us),
             ).fetchone()
             if found is None:
-                return False
-            data = {**json.loads(found[1]), "was": found[0]}
+                return None
+            number, then_us, kind, text, by = found
+            was = EventRow(number, then_us, kind, json.loads(text), by)
+            data = {**was.data, "was": was.kind}
             self._db.execute(
                 "UPDATE event SET kind = 'retracted', data = ? WHERE id = ?", (to_json(data), event)
             )
-            self.add_event(firing, t_us, "retract", {"event": event, "was": found[0]}, who)
-        return True
+            self.add_event(firing, t_us, "retract", {"event": event, "was": was.kind}, who)
+        return was
 
     def add_estimate(
         self, firing: str, t_us: int, zones: Mapping[str, tuple[float, float, float, str]]

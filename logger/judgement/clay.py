@@ -5,7 +5,7 @@ A zone's verdict goes by the estimate only where the plan says so and the zone h
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ from logger.judgement.zone_model import Model
 from logger.physics.infrared import corrected_c
 from logger.physics.uncertainty import infrared_budget
 from logger.plan import Plan
-from logger.reading import Floats, Status
+from logger.reading import Bytes, Floats, Status
 
 STEP_S: Final = 2
 """Readings are worked in every so many seconds: half the cost, and no probe follows faster. [s]"""
@@ -24,6 +24,9 @@ ROW_S: Final = 10
 SPOT_WAIT_S: Final = 5.0
 """A spot reading counts this long after it was taken: by then all readings of its time are here, so that a
 rehearsal takes it at the very same moment. [s]"""
+RETRACT_S: Final = 90.0
+"""A spot reading can be taken back for so long, a little longer than people may. [s]"""
+MOST_SAID: Final = 600
 COLDEST_C: Final = -60.0
 HOTTEST_C: Final = 1600.0
 """Beyond these nothing at an open fire is, whatever a channel says: the model would run away on it. [°C]"""
@@ -47,6 +50,33 @@ class EstimateRow:
 
     t_s: float
     zones: dict[str, ZoneEstimate]
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    t_s: float
+    value_c: Floats
+    status: Bytes
+
+
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    t_s: float
+    zone: str
+    surface_c: float
+    u_c: float
+
+
+@dataclass(slots=True)
+class _Since:
+    """How the estimate was before the first spot reading that may still be taken back, and all since."""
+
+    before: bytes
+    said: list[_Row | _Spot] = field(default_factory=list)
+
+    @property
+    def last_spot_s(self) -> float:
+        return max((a.t_s for a in self.said if isinstance(a, _Spot)), default=-np.inf)
 
 
 def surface_of_spot(reading_c: float, set_emissivity: float) -> tuple[float, float]:
@@ -93,6 +123,7 @@ class ClayWatch:
         self._zones = plan.zones
         self._state: dict[str, ZoneEstimate] = {}
         self._stale = False
+        self._since: _Since | None = None
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
         """Take a spot reading; it counts once the seconds up to `SPOT_WAIT_S` after it have come.
@@ -120,6 +151,25 @@ class ClayWatch:
         self._spots.sort(key=lambda spot: float(spot[0]))
         return True
 
+    def retract(self, t_s: float, zone: str) -> None:
+        """Take a spot reading back, as if it had never been.
+
+        Parameters
+        ----------
+        t_s : float
+            When it was taken. [s]
+        zone : str
+        """
+        self._spots = [spot for spot in self._spots if spot[:2] != [t_s, zone]]
+        since = self._since
+        if since is None or (t_s, zone) not in [(a.t_s, a.zone) for a in since.said if isinstance(a, _Spot)]:
+            return
+        self._estimator = Estimator.restore(self._plan, since.before, **_settings(self._plan))
+        since.said = [a for a in since.said if not (isinstance(a, _Spot) and (a.t_s, a.zone) == (t_s, zone))]
+        for said in since.said:
+            self._hear(said)
+        self._stale = True
+
     def step(self, t_s: float, value_c: Floats) -> EstimateRow | None:
         """Take a second's readings.
 
@@ -139,15 +189,14 @@ class ClayWatch:
         # In a silence one look in a while is enough: the estimate only grows less sure.
         if known.any() or t_s - self._heard_s >= ROW_S:
             self._heard_s = t_s
-            status = np.where(known, Status.OK, Status.ABSENT).astype(np.uint8)
-            try:
-                self._estimator.push(t_s, value_c, status)
-            except np.linalg.LinAlgError:
-                self._begin_anew()
-            self._stale = True
+            self._take(_Row(t_s, value_c, np.where(known, Status.OK, Status.ABSENT).astype(np.uint8)))
         while self._spots and self._spots[0][0] + SPOT_WAIT_S <= t_s:
-            self._estimator.spot(*self._spots.pop(0))
-            self._stale = True
+            if self._since is None:
+                self._since = _Since(self._estimator.snapshot())
+            self._take(_Spot(*self._spots.pop(0)))
+        since = self._since
+        if since is not None and (t_s - since.last_spot_s > RETRACT_S or len(since.said) > MOST_SAID):
+            self._since = None
         zones = self.zones() if t_s % ROW_S == 0 else {}
         return EstimateRow(t_s, zones) if zones else None
 
@@ -159,10 +208,25 @@ class ClayWatch:
                 self._begin_anew()
         return self._state
 
+    def _take(self, said: _Row | _Spot) -> None:
+        self._hear(said)
+        self._stale = True
+        if self._since is not None:
+            self._since.said.append(said)
+
+    def _hear(self, said: _Row | _Spot) -> None:
+        try:
+            if isinstance(said, _Spot):
+                self._estimator.spot(said.t_s, said.zone, said.surface_c, said.u_c)
+            else:
+                self._estimator.push(said.t_s, said.value_c, said.status)
+        except np.linalg.LinAlgError:
+            self._begin_anew()
+
     def _begin_anew(self) -> None:
         """A filter that has run away on impossible readings tells nothing any more, and must cost nothing."""
         self._estimator = Estimator(self._plan, **_settings(self._plan))
-        self._state = {}
+        self._state, self._since = {}, None
 
     def counted_c(self) -> Floats:
         """Give the level that a verdict goes by where the estimate counts.

@@ -242,6 +242,18 @@ class Judge:
         """
         return self._clay is not None and self._clay.spot(t_s, zone, reading_c, set_emissivity)
 
+    def retract_spot(self, t_s: float, zone: str) -> None:
+        """Take a spot reading back, as if it had never been.
+
+        Parameters
+        ----------
+        t_s : float
+            When it was taken. [s]
+        zone : str
+        """
+        if self._clay is not None:
+            self._clay.retract(t_s, zone)
+
     def take_estimates(self) -> list[EstimateRow]:
         """Give the rows of the estimate since the last call, to be kept."""
         rows, self._rows = self._rows, []

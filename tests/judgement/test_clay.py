@@ -118,6 +118,24 @@ def test_a_spot_reading_counts_when_its_time_has_come_whenever_it_was_told() -> 
     assert SPOT_WAIT_S < 10
 
 
+@pytest.mark.parametrize("when_s", [702, 760], ids=["before it counted", "after"])
+def test_a_spot_reading_taken_back_was_never_there(when_s: int) -> None:
+    zone = zone_of_air()
+    slip, never = Judge(plan()), Judge(plan())
+    for judge in (slip, never):
+        judged(judge, 700)
+        judge.spot(690.0, zone, 130.0, 0.95)
+    slip.spot(701.0, zone, 1200.0, 0.95)
+    judged(slip, when_s, since_s=700)
+    slip.retract_spot(701.0, zone)
+    judged(slip, 800, since_s=when_s)
+    judged(never, 800, since_s=700)
+    assert slip.verdict().estimates == never.verdict().estimates
+    slip.retract_spot(690.0, "nowhere")
+    slip.retract_spot(12.0, zone)
+    assert slip.verdict().estimates == never.verdict().estimates
+
+
 def test_a_zone_without_a_probe_is_estimated_where_the_plan_names_it() -> None:
     judge = Judge(plan(zones=("far side",)))
     judged(judge, 2400)
