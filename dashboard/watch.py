@@ -463,7 +463,7 @@ def _forecast(verdict: Any) -> Any:
     """What is to come, in words and to be drawn; it is made anew every few seconds only."""
     if not isinstance(verdict, dict):
         return None
-    drawn = ("at_s", "ahead_s", "low_c", "middle_c", "high_c")
+    drawn = ("at_s", "words", "ahead_s", "low_c", "middle_c", "high_c")
     zones = {
         z["zone"]: {key: z["forecast"][key] for key in drawn}
         for z in verdict.get("zones", ())

@@ -5,7 +5,7 @@
   const EVERY_MS = 10_000; // no need to draw anew for every few degrees
   const FURTHEST_MIN = 20;
 
-  let zones = {}; // by zone: {at_s, ahead_s, low_c, middle_c, high_c}
+  let zones = {}; // by zone: {at_s, words, ahead_s, low_c, middle_c, high_c}
   let coldest = null;
   let drawnAt = -EVERY_MS;
   let drawn = null; // {zone, at_s}
@@ -19,6 +19,9 @@
     }
     coldest = (verdict && verdict.coldest) || null;
   };
+
+  /** What comes of a zone if nothing is added, in words; empty where there is nothing to say. */
+  S.forecastWords = (zone) => (zones[zone] ? zones[zone].words : "");
 
   /** Draw anew if what is drawn is another zone's or old; a new snapshot draws by itself. */
   S.dueForecast = function () {
@@ -79,7 +82,7 @@
     const now = told();
     if (!now) return;
     const last = cut(now, S.aheadMin(S.windowS() === null ? now.at_s / 60 : S.windowS() / 60)).pop();
-    const label = put("come", `${coldest}, if nothing is added`, x(last.min * 60), y(last.low) + 4);
+    const label = put("come", `${coldest}, if nothing is added`, x(last.min * 60) - 6, y(0) - 26); // where seldom anything else is
     label.style.transform = "translateX(-100%)";
     label.style.color = colour();
   };
