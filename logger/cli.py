@@ -96,6 +96,9 @@ def cli(ctx: click.Context, home: Path | None) -> None:
 source_options = [
     click.option("--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig."),
     click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"),
+    click.option(
+        "--rig", "rigs", multiple=True, metavar="NAME", help="Of a broker's rigs only this; may be repeated."
+    ),
     plan_option,
     click.option("--title", default="", help="Title of the firing, where the plan has none."),
 ]
@@ -137,13 +140,20 @@ def options(decorators: list[Callable[[F], F]]) -> Callable[[F], F]:
 
 
 def _source_arguments(
-    home: Home, serial_ports: tuple[str, ...], mqtt_urls: tuple[str, ...], plan_file: Path | None, title: str
+    home: Home,
+    serial_ports: tuple[str, ...],
+    mqtt_urls: tuple[str, ...],
+    rigs: tuple[str, ...],
+    plan_file: Path | None,
+    title: str,
 ) -> list[str]:
     arguments = ["--home", str(home.root)]
     for port in serial_ports:
         arguments += ["--serial", port]
     for url in mqtt_urls:
         arguments += ["--mqtt", url]
+    for rig in rigs:
+        arguments += ["--rig", rig]
     if plan_file is not None:
         arguments += ["--plan", str(plan_file)]
     if title:
@@ -190,6 +200,7 @@ def run(
     home: Home,
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
+    rigs: tuple[str, ...],
     plan_file: Path | None,
     title: str,
     host: str,
@@ -215,7 +226,7 @@ def run(
         from logger.home import AlreadyRunning
 
         raise AlreadyRunning(home.root)
-    arguments = _source_arguments(home, serial_ports, mqtt_urls, plan_file, title)
+    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, plan_file, title)
     children = [("logger", ["logger.cli", "log", *arguments])]
     greeting = [f"Journal in {home.root}", *_page_at(host, port, lan, tls), CAUTION]
     if target is not None:
@@ -285,6 +296,7 @@ def log(
     home: Home,
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
+    rigs: tuple[str, ...],
     plan_file: Path | None,
     title: str,
     stored: Path | None,
@@ -300,6 +312,7 @@ def log(
             home=home,
             serial_ports=serial_ports,
             mqtt_urls=mqtt_urls,
+            rigs=rigs,
             stored=stored,
             plan=load(plan_file) if plan_file else None,
             title=title,

@@ -44,6 +44,8 @@ class Settings:
     home : Home
     serial_ports, mqtt_urls : tuple of str
         Without any of both, serial ports are listened to for a rig.
+    rigs : tuple of str
+        Only these of the rigs that send to a broker; all if empty.
     stored : Path or None
         A CSV file of an earlier firing that is to be shown again.
     plan : Plan or None
@@ -56,6 +58,7 @@ class Settings:
     home: Home
     serial_ports: tuple[str, ...] = ()
     mqtt_urls: tuple[str, ...] = ()
+    rigs: tuple[str, ...] = ()
     stored: Path | None = None
     plan: Plan | None = None
     title: str = ""
@@ -197,7 +200,7 @@ def _sources(settings: Settings, answered: Answer) -> list[Source]:
     sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
     if settings.mqtt_urls:
         client_id = _client_id(settings.home)
-        sources += [Broker(url, client_id, answer=answered) for url in settings.mqtt_urls]
+        sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
     return sources or [SerialPort(None, taken, answer=answered)]
 
 

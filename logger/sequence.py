@@ -23,6 +23,9 @@ _SLACK_S: Final = 2.0
 _FUTURE_S: Final = 5.0
 """A frame that would have been made this long after it came in is of another boot. [s]"""
 _DRIFT: Final = 300e-6
+_TWIN_S: Final = 10.0
+"""Late frames that come for so long as fast as they were made are no backlog: another rig sends them. [s]"""
+_TWIN_SLACK_S: Final = 1.0
 _SWAPPED: Final = 16
 """So many frames at the beginning may come in out of order, and are not taken for another beginning."""
 
@@ -65,6 +68,7 @@ class SequenceTracker:
         self._first = self._top = (0, 0)
         self._offset_s = 0.0  # arrival less rig's clock, of the least delayed frames
         self._heard_s = 0.0
+        self._late_offset_s = self._late_since_s = self._late_heard_s = float("-inf")
 
     def prime(self, frames: Iterable[tuple[int, int, float]]) -> None:
         """Remember frames that are in the journal, so that a broker's redelivery is seen as such.
@@ -129,6 +133,9 @@ class SequenceTracker:
         match arrived:
             case Arrived.REBOOT:
                 self._begin(seq, ms, arrival_s, checksum)
+            case Arrived.LATE if self._of_a_twin(at[1], arrival_s):
+                self._counters.malformed += 1
+                return Arrived.IMPOSSIBLE
             case Arrived.LATE:
                 self._fill(at)
                 self._counters.out_of_order += 1
@@ -155,6 +162,20 @@ class SequenceTracker:
             _UNKNOWN in (known, checksum) or known == checksum
         )
         return Arrived.DUPLICATE if same else otherwise
+
+    def _of_a_twin(self, ms: int, arrival_s: float) -> bool:
+        """Tell whether late frames come from a second rig of this name.
+
+        A backlog is sent faster than it was made, and so its delay shrinks; that of a rig that merely was
+        switched on later never does.
+        """
+        if self._top[1] - ms <= _SLACK_S * 1000:
+            return False
+        offset_s = arrival_s - ms / 1000
+        if abs(offset_s - self._late_offset_s) > _TWIN_SLACK_S or arrival_s - self._late_heard_s > _TWIN_S:
+            self._late_offset_s, self._late_since_s = offset_s, arrival_s
+        self._late_heard_s = arrival_s
+        return arrival_s - self._late_since_s >= _TWIN_S
 
     def _begin(self, seq: int, ms: int, arrival_s: float, checksum: int) -> None:
         self._begun = True

@@ -27,7 +27,7 @@ _decoder = msgspec.json.Decoder(Frame)
 _encoder = msgspec.json.Encoder()
 _all_hex = re.compile("[0-9a-fA-F]*").fullmatch
 # A rig's name becomes part of MQTT topics and of file names, a channel's name part of a header line.
-_is_name = re.compile(rf"[A-Za-z0-9][A-Za-z0-9_.-]{{0,{MAX_NAME - 1}}}").fullmatch
+is_name = re.compile(rf"[A-Za-z0-9][A-Za-z0-9_.-]{{0,{MAX_NAME - 1}}}").fullmatch
 _known_names: set[tuple[str, ...]] = set()
 
 
@@ -203,7 +203,7 @@ def _check_names(names: tuple[str, ...]) -> None:
     if not 1 < len(names) <= 1 + MAX_CHANNELS:
         raise Malformed(f"{len(names) - 1} channels; there must be 1 to {MAX_CHANNELS}")
     for name in names:
-        if not _is_name(name):
+        if not is_name(name):
             raise Malformed(
                 f"{name!r} can't be a rig or a channel: a name has up to {MAX_NAME} letters, digits,"
                 " '_', '-' and '.', a letter or digit first"

@@ -233,3 +233,35 @@ def test_any_numbers_at_all_are_counted_and_never_negative(frames: list[tuple[in
     assert counters.frames + counters.duplicates + counters.malformed == len(arrived)
     assert counters.frames == sum(a in (NEW, LATE, REBOOT) for a in arrived)
     assert counters.out_of_order == arrived.count(LATE)
+
+
+@pytest.mark.parametrize("second_ms", [7_700, 999_000, 3_000_000])
+@pytest.mark.parametrize("every_s", [0.1, 1.0, 5.0])
+def test_a_second_rig_of_the_same_name_is_told_within_sixteen_seconds(second_ms: int, every_s: float) -> None:
+    """Two that run at once: the one that came first stays, the other is refused."""
+    tracker, rng = SequenceTracker(Counters()), random.Random(3)
+    first, second = [], []
+    for n in range(round(60 / every_s)):
+        t_s = n * every_s
+        delay_s = rng.uniform(0, 0.4 * min(1, every_s))
+        first.append(tracker.classify(10_000 + n, 1_000_000 + round(1000 * t_s), 500 + t_s + delay_s))
+        second.append(tracker.classify(77 + n, second_ms + round(1000 * t_s), 500.02 + t_s + delay_s))
+    settled = round(16 / every_s)
+    assert set(first) == {Arrived.NEW}
+    assert set(second[settled:]) == {Arrived.IMPOSSIBLE}
+
+
+@pytest.mark.parametrize("times_life", [1.2, 2.0, 10.0])
+def test_a_backlog_is_no_second_rig(times_life: float) -> None:
+    """Sent between the new frames, a little faster than it was made: all of it is kept."""
+    tracker = SequenceTracker(Counters())
+    assert tracker.classify(0, 0, 1000.0) is Arrived.NEW
+    kept_until = 600  # frames of the minute without a link
+    old, n = 1, kept_until
+    while old < kept_until:
+        t_s = n / 10
+        assert tracker.classify(n, 100 * n, 1000 + t_s) is Arrived.NEW
+        while old < kept_until and old < (n - kept_until) * times_life:
+            assert tracker.classify(old, 100 * old, 1000.01 + t_s) is Arrived.LATE
+            old += 1
+        n += 1

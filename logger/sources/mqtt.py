@@ -8,7 +8,7 @@ import random
 import re
 import ssl
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final, cast
 from urllib.parse import unquote, urlsplit
@@ -21,7 +21,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from logger.notices.beacon import answer_topic, ask_topic
 from logger.sources import Answer, Arrival, Backoff, Put, Report, SourceError
-from logger.wire import MAX_LINE
+from logger.wire import MAX_LINE, is_name
 
 FRAMES: Final = "stokewatch/+/frame"
 STATUSES: Final = "stokewatch/+/status"
@@ -62,6 +62,8 @@ class Broker:
         Certificate authority, for ``mqtts`` with a certificate of one's own; else STOKEWATCH_MQTT_CA.
     answer : callable, optional
         Is given what rigs say besides frames.
+    rigs : sequence of str, optional
+        Only these rigs' frames; those of all if left out.
     session_s : int, optional
         How long the broker keeps frames for this client while it is away; 0 for who only looks in. [s]
 
@@ -78,6 +80,7 @@ class Broker:
         *,
         ca_file: Path | None = None,
         answer: Answer | None = None,
+        rigs: Sequence[str] = (),
         session_s: int = SESSION_S,
     ) -> None:
         try:
@@ -97,6 +100,10 @@ class Broker:
         self._password = password if self._user else None
         self._client_id = client_id
         self._answer = answer
+        self._rigs = tuple(rigs)
+        for rig in self._rigs:
+            if not is_name(rig):
+                raise SourceError(f"{rig!r} can't be a rig's name; give it as the rig sends it")
         self._session_s = session_s
         self.name = f"{parts.scheme}://{self._host}:{self._port}"
         self._tls = _tls(ca_file or os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None
@@ -179,7 +186,20 @@ class Broker:
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         # A retained frame is an old one; a retained status is the latest.
         fresh, latest = SubscribeOptions(qos=1, retainHandling=2), SubscribeOptions(qos=1)
-        codes = await client.subscribe([(FRAMES, fresh), (STATUSES, latest), (answer_topic("+"), fresh)])
+        codes = await client.subscribe(
+            [
+                pair
+                for rig in self._rigs or ("+",)
+                for pair in (
+                    (FRAMES.replace("+", rig), fresh),
+                    (STATUSES.replace("+", rig), latest),
+                    (answer_topic(rig), fresh),
+                )
+            ]
+        )
+        if self._rigs:
+            # The session may remember that it was once for all.
+            await client.unsubscribe([FRAMES, STATUSES, answer_topic("+")])
         if any(cast(ReasonCode, code).value >= _REFUSED for code in codes):
             raise aiomqtt.MqttError(f"user may not subscribe to {FRAMES}; change the broker's access list")
 
@@ -187,6 +207,8 @@ class Broker:
         message, read_s = came
         token = (self._connection, message.mid) if message.qos else None
         match message.topic.value.split("/"):
+            case [_, rig, _] if self._rigs and rig not in self._rigs:
+                pass  # asked for by an earlier start, kept by the broker
             case [_, rig, "frame"] if not message.retain:
                 await put(Arrival(message.payload.rstrip(b"\r\n"), read_s, self.name, rig=rig, token=token))
                 return
