@@ -33,17 +33,23 @@ def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
     -------
     dict
         `state`: `no_logger`, `holding` (nothing is recorded after a firing's end), `waiting` (for a first
-        reading), `silent` or `live`; `firing` that runs, or None; `channels`.
+        reading), `silent` or `live`; `firing` that runs, or None; `channels`; `beacons`: of each rig that has
+        a lamp or a buzzer, its state.
     """
     runs = Home(home).logger_runs()
     if not journal_path.exists():
-        return {"state": "waiting" if runs else "no_logger", "firing": None, "channels": []}
+        return {"state": "waiting" if runs else "no_logger", "firing": None, "channels": [], "beacons": {}}
     with contextlib.closing(JournalReader(journal_path)) as reader:
         beat = reader.heartbeat() or {}
         firing = reader.running()
         if firing is None:
             state = "holding" if beat.get("holding") else "waiting"
-            return {"state": state if runs else "no_logger", "firing": None, "channels": []}
+            return {
+                "state": state if runs else "no_logger",
+                "firing": None,
+                "channels": [],
+                "beacons": beat.get("beacons", {}),
+            }
         channels: Channels = []
         state = "waiting"
         if firing.last_us is not None:
@@ -61,6 +67,7 @@ def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
             "readings": firing.readings,
         },
         "channels": channels,
+        "beacons": beat.get("beacons", {}),
     }
 
 

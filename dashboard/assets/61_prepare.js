@@ -16,15 +16,15 @@
   let timer = null;
   let asking = null;
   let built = false;
+  let away = false; // meanwhile others may have saved plans, packed, or fired
 
   S.rooms.prepare = {
     async show(args) {
       P.steps[step].hide?.();
       step = STEPS.some(([name]) => name === args) ? args : step;
-      if (!P.doc) {
-        await begin();
-        if (!P.doc) return;
-      }
+      if (!P.doc || away) await begin();
+      if (!P.doc) return;
+      away = false;
       P.build();
       clearInterval(timer);
       timer = setInterval(look, RIG_MS);
@@ -32,6 +32,7 @@
     },
     hide() {
       clearInterval(timer);
+      away = true;
       P.steps[step].hide?.();
     },
     redraw() { if (P.doc) P.build(); }, // another unit, or the light
@@ -41,12 +42,13 @@
     try {
       const told = await S.getJson("/api/prepare/start");
       Object.assign(P, { rules: told.rules, letters: told.letters, plans: told.plans, firings: told.firings, kit: told.kit });
+      if (P.doc) return;
       const kept = draft();
       P.doc = kept ? kept.doc : told.plan;
       P.name = kept ? kept.name : "";
       validate();
     } catch (refused) {
-      $("prepare").replaceChildren(S.el("p", "wrong", refused.message));
+      if (!P.doc) $("prepare").replaceChildren(S.el("p", "wrong", refused.message));
     }
   }
 
@@ -63,6 +65,13 @@
   function keepDraft() {
     try { window.localStorage.setItem("stokewatch.draft", JSON.stringify({ doc: P.doc, name: P.name })); } catch { /* until a reload, then */ }
   }
+
+  /** It was armed: next time one begins from the plan that runs. */
+  P.forget = function () {
+    P.doc = P.report = null;
+    P.tried.clear();
+    try { window.localStorage.removeItem("stokewatch.draft"); } catch { /* then there was none */ }
+  };
 
   /** Another plan: opened, copied, brought in or begun afresh. */
   P.take = function (doc, name, said) {

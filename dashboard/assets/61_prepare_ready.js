@@ -142,17 +142,29 @@
   }
 
   function tablet() {
-    const rows = [];
-    if (S.sound && S.sound.test) {
-      rows.push(S.make("li", {}, S.make("button", { type: "button", class: "main", onclick: () => S.sound.test() }, "Try the alarm's sound"),
-        S.make("span", { class: "hint" }, "Hear it from where you will stand.")));
-    } else rows.push(S.make("li", { class: "hint" }, "This page makes no sound here."));
+    const rows = [S.make("li", {},
+      S.make("button", { type: "button", class: "main", onclick: () => S.sound.test().then(tablet) }, "Try the alarm's sound"),
+      S.make("span", { class: "hint" }, S.sound?.isOn() ? "✓ On. Can you hear it from where you will stand?" : "Off until it is tried: browsers want a tap first."))];
+    const beacons = Object.entries((P.rig && P.rig.beacons) || {});
+    if (beacons.length) {
+      rows.push(S.make("li", {}, S.make("button", { type: "button", onclick: tryBeacons }, "Try the lamp at the fire"),
+        S.make("span", { class: "hint", id: "beacon-said" }, beacons.map(([rig, state]) => `rig ${rig}: ${state}`).join(", "))));
+    }
     if (battery) {
       const percent = Math.round(battery.level * 100);
       rows.push(S.make("li", {}, `Battery at ${percent} %${battery.charging ? ", charging" : percent < 60 ? ": charge it, a firing takes half a day" : ""}`));
     }
     rows.push(S.make("li", {}, `Its clock says ${new Date().toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })}.`));
     $("check-tablet").replaceChildren(...rows);
+  }
+
+  async function tryBeacons() {
+    try {
+      await S.act("beacon_test", {});
+      $("beacon-said").textContent = "Asked for. Does it light, or sound?";
+    } catch (refused) {
+      $("beacon-said").textContent = S.capital(refused.message);
+    }
   }
 
   // --- arm --------------------------------------------------------------------------------------------------------------
@@ -210,6 +222,7 @@
       ["Probes", `${P.doc.probe.length}, ${placed} of them with a place, in ${new Set(P.doc.probe.map((p) => p.zone)).size} zones`],
       ["Alarms", off.length ? `off: ${off.join(", ")}` : "all on"],
       ["Packed", `${packed} of ${P.kit.length}`],
+      ["Sound", S.sound?.isOn() ? "on, on this tablet" : "off on this tablet: try it under Cold check"],
       ["Cold check", !P.report ? P.checkSaid || "looking …" : P.report.fit ? "fit" : "not fit"],
     ];
     const running = P.rig && P.rig.firing;
@@ -237,6 +250,7 @@
     try {
       const told = await S.act("arm", { plan_toml: P.toml, ...(running && running.planned ? { replace: running.id } : {}) });
       if (told.waiting) throw new Error("The logger hasn't answered yet; it arms as soon as it is back.");
+      P.forget();
       S.go("fire");
     } catch (refused) {
       $("arm-said").textContent = S.capital(refused.message);

@@ -254,7 +254,12 @@ def test_without_a_journal_the_room_opens_and_says_that_no_logger_runs(client: T
     told = ok(client.get("/api/prepare/start"))
     assert told["plan"]["probe"] == []
     assert told["firings"] == []
-    assert ok(client.get("/api/prepare/rig")) == {"state": "no_logger", "firing": None, "channels": []}
+    assert ok(client.get("/api/prepare/rig")) == {
+        "state": "no_logger",
+        "firing": None,
+        "channels": [],
+        "beacons": {},
+    }
 
 
 def test_the_rig_channel_by_channel(client: TestClient, path: Path, tmp_path: Path) -> None:
@@ -277,6 +282,21 @@ def test_the_rig_channel_by_channel(client: TestClient, path: Path, tmp_path: Pa
     assert ok(client.get("/api/prepare/rig"))["state"] == "no_logger"
     plan = ok(client.get("/api/prepare/start"))["plan"]
     assert [p["channel"] for p in plan["probe"]] == list(by_name)
+
+
+def test_after_the_end_of_a_firing_the_rig_has_to_be_woken(
+    client: TestClient, path: Path, tmp_path: Path
+) -> None:
+    writer = JournalWriter(path)
+    try:
+        with Home(tmp_path).logger_lock():
+            writer.heartbeat({"at_us": 0, "wall_s": 0.0, "holding": False})
+            assert ok(client.get("/api/prepare/rig"))["state"] == "waiting"
+            writer.heartbeat({"at_us": 0, "wall_s": 0.0, "holding": True, "beacons": {"sim1": "quiet"}})
+            told = ok(client.get("/api/prepare/rig"))
+    finally:
+        writer.close()
+    assert (told["state"], told["beacons"]) == ("holding", {"sim1": "quiet"})
 
 
 def test_the_cold_check_reads_what_the_logger_keeps(client: TestClient, path: Path) -> None:
