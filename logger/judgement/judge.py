@@ -20,18 +20,21 @@ from logger.judgement.outlook import Outlook, coming
 from logger.judgement.packing import pack, unpack
 from logger.judgement.rules import Condition, Rules
 from logger.judgement.rules_collapse import Collapse
-from logger.judgement.rules_probe import ProbeWatch
+from logger.judgement.rules_probe import ProbeWatch, Seconds
 from logger.judgement.stages import Stages
-from logger.judgement.trend import Trend
-from logger.judgement.zones import Places, ZoneBook, ZoneVerdict
+from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Trend
+from logger.judgement.zones import Places, Walls, ZoneBook, ZoneVerdict
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
-from logger.reading import Bytes, Floats, Ints, Status
+from logger.reading import Bytes, Floats, Status
 
 __all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
 
 LATE_S: Final = 2.0
 """Readings may be this late against the clock before a second is judged without them. [s]"""
+
+BLOCK_S: Final = 300
+"""So many seconds are worked through at once. [s]"""
 
 HEAT_EVERY_S: Final = 10
 """How often heat work is added up: a zone changes little in between. [s]"""
@@ -106,7 +109,7 @@ class Judge:
         self._outlook = Outlook(plan, places)
         self._was_silent = False
         rigs = list(dict.fromkeys(p.rig for p in plan.probes))
-        self._quiet_s = np.full(len(rigs), np.nan)
+        self._quiet_s = [math.nan] * len(rigs)
         self._rig_of = np.array([rigs.index(p.rig) for p in plan.probes], np.int64)
         self._rigs = rigs
         self._pending: tuple[Floats, Floats, Bytes, Floats] = (
@@ -300,7 +303,7 @@ class Judge:
                 "heat": self._heat.snapshot(),
                 "clay": None if self._clay is None else self._clay.snapshot(),
                 **{name: _state(part) for name, part in self._parts().items()},
-                "rings": {n: _state(getattr(self._trend, n)) for n in ("raw", "fast", "slow")},
+                "slow": _state(self._trend.slow),
             }
         )
 
@@ -333,8 +336,7 @@ class Judge:
             judge._clay.restore(data["clay"])
         for name, part in judge._parts().items():
             part.__dict__.update(data[name])
-        for name, ring in data["rings"].items():
-            getattr(judge._trend, name).__dict__.update(ring)
+        judge._trend.slow.__dict__.update(data["slow"])
         return judge
 
     def _parts(self) -> dict[str, Any]:
@@ -355,9 +357,9 @@ class Judge:
         starts = np.flatnonzero(np.concatenate([[True], np.diff(seconds) > 0]))
         good = status == Status.OK
         count = np.add.reduceat(good, starts, axis=0, dtype=np.int64)
-        some = np.maximum(count, 1)
-        mean = np.add.reduceat(np.where(good, c, 0.0), starts, axis=0) / some
-        mean[count == 0] = np.nan
+        fresh = count > 0
+        mean = np.add.reduceat(np.where(good, c, 0.0), starts, axis=0) / np.maximum(count, 1)
+        mean[~fresh] = np.nan
         bad = np.maximum.reduceat(
             np.where(good | (status == Status.ABSENT), 0, status), starts, axis=0
         ).astype(np.int64)
@@ -366,52 +368,83 @@ class Judge:
         swing = np.where(count > 1, high - low, 0.0)
         junction = np.fmax.reduceat(cold, starts, axis=0)
         events: list[Event] = []
-        for i, second in enumerate(seconds[starts].tolist()):
-            events += self._empty_until(second)
-            events += self._step(mean[i], count[i], bad[i], swing[i], junction[i])
+        at = seconds[starts]
+        far = np.flatnonzero(np.diff(at) > LONGEST_GAP_S) + 1
+        for part in np.split(np.arange(len(at)), far):
+            events += self._empty_until(int(at[part[0]]))
+            rows = at[part] - self._second
+            gathered = _nothing(int(rows[-1]) + 1, mean.shape[1])
+            for into, what in zip(gathered.columns(), (mean, fresh, bad, swing, junction), strict=True):
+                into[rows] = what[part]
+            events += self._blocks(gathered)
         return events
 
     def _empty_until(self, second: int) -> list[Event]:
         if second <= self._second:
             return []
-        k = len(self.plan.probes)
         self._second = max(self._second, second - LONGEST_GAP_S)
-        none, zero, no = np.full(k, np.nan), np.zeros(k, np.int64), np.zeros(k)
+        return self._blocks(_nothing(second - self._second, len(self.plan.probes)))
+
+    def _blocks(self, seconds: Seconds) -> list[Event]:
+        n = len(seconds.fresh)
+        return [e for a in range(0, n, BLOCK_S) for e in self._run(seconds.between(a, a + BLOCK_S))]
+
+    def _run(self, seconds: Seconds) -> list[Event]:
+        """Judge some seconds: what is arithmetic for all at once, then one by one what lives."""
+        n, begin = len(seconds.fresh), self._second
+        if not self.plan.probes:
+            self._second += n
+            return []
+        course = self._trend.run(seconds.value_c, seconds.fresh)
+        fault, trusted = self._watch.run(course, seconds)
+        estimate_c, walls = self._estimate(begin, seconds.value_c)
+        book = self._book
+        zones = book.run(begin, course.level_c, course.rate_c_per_min, trusted, estimate_c)
+        self._collapse.run(course, trusted, zones, book)
+        self._rules.run(course, fault, trusted, zones, walls)
+        coals = self._coals(course, trusted)
+        heard = seconds.fresh | (seconds.bad > 0)
+        all_heard = np.all(heard, axis=1).tolist()
+        level, rate = zones.level_c.tolist(), zones.rate_c_per_min.tolist()
+        stages, alarms = self._stages, self._alarms
         events: list[Event] = []
-        while self._second < second:
-            events += self._step(none, zero, zero, no, none)
+        for i in range(n):
+            second = self._second
+            self._second += 1
+            # A second is judged when it is over.
+            t_s = float(self._second)
+            if second % SLOW_EVERY_S == 0:
+                self._trend.slow.put(course.level_c[i])
+            if self._second % HEAT_EVERY_S == 0:
+                self._heat.push(t_s, zones.counted_c[i])
+            events += alarms.expire(t_s)
+            if stages.step(level[i], rate[i], *coals[i]):
+                data = {"stage": stages.stage, "leading": stages.leading}
+                events.append(Event(t_s, "stage", data))
+            if not all_heard[i] or self._was_silent:
+                events += self._rig_silent(t_s, heard[i], course.interval_s[i])
+            else:
+                self._quiet_s = [0.0] * len(self._quiet_s)
+            for condition in self._collapse.conditions(i, stages.stage, rate[i], alarms):
+                events += self._alarm(t_s, condition)
+            for condition in self._rules.conditions(
+                i, second, self._trend, book, trusted[i], stages.stage, alarms
+            ):
+                events += self._alarm(t_s, condition)
         return events
 
-    def _step(self, value: Floats, count: Ints, bad: Ints, swing: Floats, junction: Floats) -> list[Event]:
-        second = self._second
-        self._second += 1
-        # A second is judged when it is over.
-        t_s = float(self._second)
-        trend, watch, book = self._trend, self._watch, self._book
-        trend.step(second, value, count)
-        watch.step(trend, value, count, bad, swing, junction)
-        rate = trend.rate_c_per_min()
-        estimate_c = None
-        if self._clay is not None:
-            row = self._clay.step(t_s, value)
+    def _estimate(self, begin: int, value_c: Floats) -> tuple[Floats | None, Walls | None]:
+        """What the estimate says of each zone, each second; None where nothing is estimated."""
+        if self._clay is None:
+            return None, None
+        counted, wall, gradient = np.full((3, len(value_c), len(self._places.zones)), np.nan)
+        for i, value in enumerate(value_c):
+            row = self._clay.step(begin + i + 1.0, value)
             if row is not None:
                 self._rows.append(row)
-            estimate_c = self._clay.counted_c()
-            book.wall_c, book.gradient_c_mm = self._clay.walls()
-        book.step(t_s, trend.level_c, rate, watch.trusted, estimate_c)
-        if self._second % HEAT_EVERY_S == 0:
-            self._heat.push(t_s, book.counted_c)
-        coals_c, coals_rate = self._coals(rate)
-        events = self._alarms.expire(t_s)
-        if self._stages.step(book, coals_c, coals_rate):
-            data = {"stage": self._stages.stage, "leading": self._stages.leading}
-            events.append(Event(t_s, "stage", data))
-        events += self._rig_silent(t_s, count, bad)
-        for condition in self._collapse.conditions(trend, watch, book, self._stages, self._alarms, rate):
-            events += self._alarm(t_s, condition)
-        for condition in self._rules.conditions(t_s, trend, book, self._stages, watch, self._alarms):
-            events += self._alarm(t_s, condition)
-        return events
+            counted[i] = self._clay.counted_c()
+            wall[i], gradient[i] = self._clay.walls()
+        return counted, Walls(wall, gradient)
 
     def _alarm(self, t_s: float, condition: Condition) -> list[Event]:
         key = condition.key
@@ -424,37 +457,30 @@ class Judge:
             return self._alarms.raise_(t_s, key, condition.zone, condition.probe, condition.message)
         return self._alarms.clear(t_s, key) if came == "cleared" else []
 
-    def _rig_silent(self, t_s: float, count: Ints, bad: Ints) -> list[Event]:
+    def _rig_silent(self, t_s: float, heard: Bools, interval_s: Floats) -> list[Event]:
         events: list[Event] = []
-        heard = (count > 0) | (bad > 0)
-        if heard.all() and not self._was_silent:
-            self._quiet_s[:] = 0.0
-            return events
         after = float(self.plan.alarms["rig_silent"]["after_s"])
+        self._was_silent = False
         for i, rig in enumerate(self._rigs):
             here = self._rig_of == i
-            if heard[here].any():
-                self._quiet_s[i] = 0.0
-            else:
-                self._quiet_s[i] += 1.0
-            usual = float(self._trend.interval_s[here].min())
-            holds = bool(self._quiet_s[i] > max(after, 3.0 * usual))
-            words = f"nothing from {rig or 'the rig'} for {self._quiet_s[i]:.0f} s" if holds else ""
-            place = None if rig is None else rig
-            condition = Condition("rig_silent", place, None, holds, 1.0, 5.0, words)
+            quiet_s = self._quiet_s[i] = 0.0 if heard[here].any() else self._quiet_s[i] + 1.0
+            holds = bool(quiet_s > max(after, 3.0 * float(interval_s[here].min())))
+            words = f"nothing from {rig or 'the rig'} for {quiet_s:.0f} s" if holds else ""
+            condition = Condition("rig_silent", rig, None, holds, 1.0, 5.0, words)
             events += self._alarm(t_s, condition)
-            self._was_silent = self._was_silent or holds
+            self._was_silent |= holds or self._alarms.active(condition.key)
         return events
 
-    def _coals(self, rate: Floats) -> tuple[float, float]:
-        coals = [j for j in self._places.coals if self._watch.trusted[j]]
-        if not coals:
-            return math.nan, math.nan
-        level = self._trend.level_c
-        return (
-            sum(float(level[j]) for j in coals) / len(coals),
-            sum(float(rate[j]) for j in coals) / len(coals),
-        )
+    def _coals(self, course: Course, trusted: Floats) -> list[tuple[float, float]]:
+        """Level and rate of the coals each second; NaN where nobody looks at them."""
+        there = trusted[:, self._places.coals]
+        count = there.sum(axis=1)
+        count[count == 0.0] = np.nan
+        parts = []
+        for values in (course.level_c, course.rate_c_per_min):
+            known = np.where(there > 0.0, values[:, self._places.coals], 0.0)
+            parts.append((known.sum(axis=1) / count).tolist())
+        return list(zip(*parts, strict=True))
 
     def _line(self, pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
         blind = [v.zone for v in zones if v.faulty]
@@ -480,8 +506,20 @@ class Judge:
         return f" By probes, not by the estimate: {', '.join(names)}." if names else ""
 
 
+def _nothing(n: int, k: int) -> Seconds:
+    """Seconds in which nothing came."""
+    shape = (n, k)
+    return Seconds(
+        np.full(shape, np.nan),
+        np.zeros(shape, np.bool_),
+        np.zeros(shape, np.int64),
+        np.zeros(shape),
+        np.full(shape, np.nan),
+    )
+
+
 def _state(part: Any) -> dict[str, Any]:
-    skip = ("raw", "fast", "slow") if isinstance(part, Trend) else ()
+    skip = ("slow",) if isinstance(part, Trend) else ()
     return {
         name: value for name, value in part.__dict__.items() if not name.startswith("_") and name not in skip
     }

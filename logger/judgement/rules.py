@@ -13,12 +13,12 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook
-from logger.judgement.rules_probe import HOT_JUNCTION, WORDS, ProbeWatch
-from logger.judgement.stages import BURN_DOWN, COOLING, DRYING, PEAK, Stages
-from logger.judgement.trend import SLOW_EVERY_S, Trend
-from logger.judgement.zones import Places, ZoneBook
+from logger.judgement.rules_probe import HOT_JUNCTION, WORDS
+from logger.judgement.stages import BURN_DOWN, COOLING, DRYING, PEAK
+from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Trend
+from logger.judgement.zones import Places, Walls, ZoneBook, ZoneCourse
 from logger.plan import Plan
-from logger.reading import Floats
+from logger.reading import Floats, Ints
 
 STALL_SETTLED_S: Final = 140.0
 """A zone fed by armloads rises in steps: its last minutes must look alike for so long."""
@@ -45,8 +45,7 @@ class Condition:
         return f"{self.rule}:{self.probe or self.zone or LOAD}"
 
 
-def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
-    return not holds and f"{rule}:{place}" not in alarms.alarms
+Rows = list[list[float]]
 
 
 class Rules:
@@ -60,36 +59,78 @@ class Rules:
 
     def __init__(self, plan: Plan, places: Places) -> None:
         z = len(places.zones)
-        self.still_s = [0.0] * z
         self.done_s = [0.0] * z
-        self.mean_c: Floats = np.full(z, np.nan)
+        self.stalled = [False] * z
         self._plan = plan
         self._places = places
         self._set: dict[str, dict[str, Any]] = plan.alarms
 
+    def run(
+        self, course: Course, fault: Ints, trusted: Floats, zones: ZoneCourse, walls: Walls | None
+    ) -> None:
+        """Take n seconds; `conditions` then goes through them. What holds nowhere in them is left out.
+
+        Parameters
+        ----------
+        course : Course
+        fault : int array (n, k)
+        trusted : array (n, k)
+        zones : ZoneCourse
+        walls : Walls or None
+            None where nothing is estimated.
+        """
+        hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
+        level, rate = zones.level_c, zones.rate_c_per_min
+        self._level: Rows = level.tolist()
+        self._rate: Rows = rate.tolist()
+        self._soak: Rows = zones.soak_s.tolist()
+        self._fault = fault.tolist()
+        self._faulty = _columns(fault > 0)
+        self._hot = _columns(level > float(hot["limit_c"]) - 15.0)
+        within = (level > float(fall["to_c"])) & (level < float(fall["from_c"]))
+        self._falling = set(self._places.pots) & _columns(
+            within & (rate < -0.7 * float(fall["rate_c_per_min"]))
+        )
+        self._warm = set(self._places.pots) & _columns(level >= self._plan.target_c)
+        self._heating = self._coldest(course, trusted, zones, walls)
+
     def conditions(
-        self, t_s: float, trend: Trend, book: ZoneBook, stages: Stages, watch: ProbeWatch, alarms: AlarmBook
+        self,
+        i: int,
+        second: int,
+        trend: Trend,
+        book: ZoneBook,
+        trusted: Floats,
+        stage: str,
+        alarms: AlarmBook,
     ) -> Iterator[Condition]:
-        """Go through the rules.
+        """Go through the rules in second i of the last `run`.
 
         Yields
         ------
         Condition
             Those that hold, and those that don't where their alarm may be up.
         """
-        if len(watch.fault) == 0:
-            return
-        level = book.level_c.tolist()
-        rate = book.rate_c_per_min.tolist()
-        yield from self._probe_fault(watch, alarms)
-        yield from self._heating(level, rate, trend, book, watch, alarms)
-        yield from self._zones(level, rate, stages, alarms)
-        yield from self._stalled(level, trend, book, stages, alarms)
-        yield from self._spread(level, stages, alarms)
-        yield from self._good(book)
+        level, rate = self._level[i], self._rate[i]
+        up: dict[str, list[str]] = {}
+        for key, alarm in alarms.alarms.items():
+            up.setdefault(alarm.rule, []).append(key)
+        if self._faulty or "probe_fault" in up:
+            yield from self._probe_fault(i, alarms)
+        if self._heating is not None or "heating_too_fast" in up:
+            yield from self._heating_too_fast(i, alarms)
+        if self._hot or "over_temperature" in up:
+            yield from self._over_temperature(level, alarms)
+        if self._falling or "cooling_too_fast" in up:
+            yield from self._cooling(level, rate, alarms)
+        yield from self._stalled(second, level, trend, book, trusted, stage, alarms)
+        if stage in (PEAK, BURN_DOWN) or "spread_too_wide" in up:
+            yield from self._spread(level, stage, alarms)
+        if self._warm or any(self.done_s):
+            yield from self._good(level, self._soak[i], alarms)
 
-    def _probe_fault(self, watch: ProbeWatch, alarms: AlarmBook) -> Iterator[Condition]:
-        for j, fault in enumerate(watch.fault.tolist()):
+    def _probe_fault(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
+        for j, fault in enumerate(self._fault[i]):
             probe = self._plan.probes[j]
             if _idle("probe_fault", probe.name, fault > 0, alarms):
                 continue
@@ -98,63 +139,72 @@ class Rules:
             delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
             yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 30.0, words)
 
-    def _heating(
-        self,
-        level: list[float],
-        rate: list[float],
-        trend: Trend,
-        book: ZoneBook,
-        watch: ProbeWatch,
-        alarms: AlarmBook,
-    ) -> Iterator[Condition]:
-        rule = self._set["heating_too_fast"]
-        walls = [j for j in self._places.walls if watch.trusted[j]]
-        if walls:
+    def _coldest(
+        self, course: Course, trusted: Floats, zones: ZoneCourse, walls: Walls | None
+    ) -> list[tuple[float, float, float, int]] | None:
+        """Level, rate, gradient and zone of the coldest place each second; None if none heats too fast."""
+        touching, pots = self._places.walls, self._places.pots
+        level = np.where(trusted[:, touching] > 0.0, course.level_c[:, touching], np.inf)
+        rate, of_zone = course.rate_c_per_min[:, touching], [self._places.zone_of[j] for j in touching]
+        if not touching or not np.isfinite(level.min(axis=1)).all():
             # Walls tell: the air between them may jump.
-            coldest, j = min((float(trend.level_c[j]), j) for j in walls)
-            speed, zone = float(trend.rate_c_per_min()[j]), self._places.zone_of[j]
-        else:
-            known = [(level[z], z) for z in self._places.pots if level[z] == level[z]]
-            if not known:
-                return
-            coldest, zone = min(known)
-            speed = rate[zone]
-        ease = 0.8 if alarms.active(f"heating_too_fast:{LOAD}") else 1.0
-        gradient = float(book.gradient_c_mm[zone])
-        if gradient == gradient:
+            blind = ~np.isfinite(level).any(axis=1, keepdims=True)
+            pot_level = np.where(blind, zones.level_c[:, pots], np.inf)
+            pot_level[np.isnan(pot_level)] = np.inf
+            level = np.concatenate([level, pot_level], axis=1)
+            rate = np.concatenate([rate, zones.rate_c_per_min[:, pots]], axis=1)
+            of_zone = [*of_zone, *pots]
+        if not of_zone:
+            return None
+        at = level.argmin(axis=1)
+        rows = np.arange(len(at))
+        lowest, speed, zone = level[rows, at], rate[rows, at], np.array(of_zone)[at]
+        rule = self._set["heating_too_fast"]
+        fast = speed > 0.8 * float(rule["rate_c_per_min"])
+        steep = np.full(len(at), np.nan)
+        if walls is not None:
             # What the clay feels is how much hotter its face is than its inside, not a reading's rate.
-            coldest = float(book.wall_c[zone])
-            fast = gradient > float(rule["gradient_c_mm"]) * ease
-            words = f"its wall is {gradient:.1f} °C/mm hotter towards its face (estimated)"
-        else:
-            fast = speed > float(rule["rate_c_per_min"]) * ease
-            words = f"rises by {speed:.0f} °C/min"
-        holds = coldest < float(rule["below_c"]) and fast
-        yield Condition(
-            "heating_too_fast",
-            None,
-            None,
-            holds,
-            float(rule["for_s"]),
-            60.0,
-            f"{self._places.zones[zone]} is at {coldest:.0f} °C and {words}" if holds else "",
-        )
+            steep = walls.gradient_c_mm[rows, zone]
+            known = ~np.isnan(steep)
+            lowest = np.where(known, walls.wall_c[rows, zone], lowest)
+            fast = np.where(known, steep > 0.8 * float(rule["gradient_c_mm"]), fast)
+        if not ((lowest < float(rule["below_c"])) & fast).any():
+            return None
+        return list(zip(lowest.tolist(), speed.tolist(), steep.tolist(), zone.tolist(), strict=True))
 
-    def _zones(
-        self, level: list[float], rate: list[float], stages: Stages, alarms: AlarmBook
-    ) -> Iterator[Condition]:
-        hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
-        limit, quick = float(hot["limit_c"]), float(fall["rate_c_per_min"])
-        low, high = float(fall["to_c"]), float(fall["from_c"])
+    def _heating_too_fast(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
+        rule = self._set["heating_too_fast"]
+        ease = 0.8 if alarms.active(f"heating_too_fast:{LOAD}") else 1.0
+        holds, words = False, ""
+        if self._heating is not None:
+            coldest, speed, steep, zone = self._heating[i]
+            if steep == steep:
+                fast = steep > float(rule["gradient_c_mm"]) * ease
+                words = f"its wall is {steep:.1f} °C/mm hotter towards its face (estimated)"
+            else:
+                fast = speed > float(rule["rate_c_per_min"]) * ease
+                words = f"rises by {speed:.0f} °C/min"
+            holds = coldest < float(rule["below_c"]) and fast
+            words = f"{self._places.zones[zone]} is at {coldest:.0f} °C and {words}"
+        if not _idle("heating_too_fast", LOAD, holds, alarms):
+            words = words if holds else ""
+            yield Condition("heating_too_fast", None, None, holds, float(rule["for_s"]), 60.0, words)
+
+    def _over_temperature(self, level: list[float], alarms: AlarmBook) -> Iterator[Condition]:
+        hot = self._set["over_temperature"]
+        limit = float(hot["limit_c"])
         for z, zone in enumerate(self._places.zones):
-            c, r = level[z], rate[z]
             active = alarms.active(f"over_temperature:{zone}")
-            holds = c > limit - (15.0 if active else 0.0)
+            holds = level[z] > limit - (15.0 if active else 0.0)
             if not _idle("over_temperature", zone, holds, alarms):
-                words = f"{zone} is at {c:.0f} °C"
+                words = f"{zone} is at {level[z]:.0f} °C"
                 yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
-            if z not in self._places.pots:
-                continue
+
+    def _cooling(self, level: list[float], rate: list[float], alarms: AlarmBook) -> Iterator[Condition]:
+        fall = self._set["cooling_too_fast"]
+        quick, low, high = float(fall["rate_c_per_min"]), float(fall["to_c"]), float(fall["from_c"])
+        for z in self._places.pots:
+            zone, c, r = self._places.zones[z], level[z], rate[z]
             active = alarms.active(f"cooling_too_fast:{zone}")
             holds = (
                 low < c < high
@@ -168,38 +218,60 @@ class Rules:
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
 
     def _stalled(
-        self, level: list[float], trend: Trend, book: ZoneBook, stages: Stages, alarms: AlarmBook
+        self,
+        second: int,
+        level: list[float],
+        trend: Trend,
+        book: ZoneBook,
+        trusted: Floats,
+        stage: str,
+        alarms: AlarmBook,
     ) -> Iterator[Condition]:
+        if second % SLOW_EVERY_S == 0:
+            self._look_for_stalls(level, trend, book, trusted, stage, alarms)
+        for z in self._places.pots:
+            zone, c = self._places.zones[z], level[z]
+            if _idle("stalled_zone", zone, self.stalled[z], alarms):
+                continue
+            words = ""
+            if self.stalled[z]:
+                words = f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short"
+            yield Condition("stalled_zone", zone, None, self.stalled[z], STALL_SETTLED_S, 60.0, words)
+
+    def _look_for_stalls(
+        self,
+        level: list[float],
+        trend: Trend,
+        book: ZoneBook,
+        trusted: Floats,
+        stage: str,
+        alarms: AlarmBook,
+    ) -> None:
         rule = self._set["stalled_zone"]
+        above, highest = float(rule["above_c"]), self._plan.target_c - float(rule["short_c"])
+        near = [z for z in self._places.pots if above < level[z] < highest + 10.0 and self.done_s[z] == 0.0]
+        self.stalled = [False] * len(self.stalled)
+        if not near or stage in (DRYING, COOLING):
+            return
         slow = float(rule["rate_c_per_min"])
         # Four quarters of the time, each by its middle value, so that neither flicker nor a dip shakes it.
         part = max(int(float(rule["for_s"]) / (4.0 * SLOW_EVERY_S)), 1)
         rows = trend.slow.last(4 * part).reshape(4, part, -1)
         quarters = np.sort(rows, axis=1)[:, part // 2]
         minutes = part * SLOW_EVERY_S / 60.0
-        change = book.mean((quarters[3] - quarters[0]) / (3.0 * minutes)).tolist()
-        late = book.mean((quarters[3] - quarters[2]) / minutes).tolist()
-        for z in self._places.pots:
-            zone = self._places.zones[z]
-            r = change[z]
-            active = alarms.active(f"stalled_zone:{zone}")
-            c = level[z]
-            short = self._plan.target_c - float(rule["short_c"]) + (10.0 if active else 0.0)
-            holds = (
-                float(rule["above_c"]) < c < short
-                and abs(r) < slow * (2.0 if active else 1.0)
+        both = np.stack(
+            [(quarters[3] - quarters[0]) / (3.0 * minutes), (quarters[3] - quarters[2]) / minutes]
+        )
+        change, late = book.means(both, np.stack([trusted, trusted])).tolist()
+        for z in near:
+            active = alarms.active(f"stalled_zone:{self._places.zones[z]}")
+            self.stalled[z] = (
+                level[z] < highest + (10.0 if active else 0.0)
+                and abs(change[z]) < slow * (2.0 if active else 1.0)
                 and (active or abs(late[z]) < 3.0 * slow)
-                and self.done_s[z] == 0.0
-                and stages.stage not in (DRYING, COOLING)
             )
-            if _idle("stalled_zone", zone, holds, alarms):
-                continue
-            words = (
-                f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short" if holds else ""
-            )
-            yield Condition("stalled_zone", zone, None, holds, STALL_SETTLED_S, 60.0, words)
 
-    def _spread(self, level: list[float], stages: Stages, alarms: AlarmBook) -> Iterator[Condition]:
+    def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["spread_too_wide"]
         known = [(level[z], z) for z in self._places.pots if level[z] == level[z]]
         if len(known) < 2:
@@ -208,16 +280,17 @@ class Rules:
         active = alarms.active(f"spread_too_wide:{LOAD}")
         holds = (
             high - low > float(rule["spread_c"]) - (30.0 if active else 0.0)
-            and stages.stage in (PEAK, BURN_DOWN)
+            and stage in (PEAK, BURN_DOWN)
             and low < self._plan.burnout_c
         )
+        if _idle("spread_too_wide", LOAD, holds, alarms):
+            return
         names = self._places.zones
         words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}" if holds else ""
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
-    def _good(self, book: ZoneBook) -> Iterator[Condition]:
-        wait = float(self._set["target_reached"]["for_s"])
-        level, soak_s = book.counted_c.tolist(), book.soak_s.tolist()
+    def _good(self, level: list[float], soak_s: list[float], alarms: AlarmBook) -> Iterator[Condition]:
+        wait, soak = float(self._set["target_reached"]["for_s"]), self._plan.soak_min * 60.0
         for z in self._places.pots:
             zone, c = self._places.zones[z], level[z]
             if c >= self._plan.target_c:
@@ -226,19 +299,19 @@ class Rules:
                 self.done_s[z] = 0.0
             # Good news stands for two minutes and then makes room.
             fresh = wait <= self.done_s[z] <= wait + 120.0
-            how = " (estimated)" if book.by_estimate[z] else ""
-            words = f"{zone} is at {c:.0f} °C{how}" if fresh else ""
-            yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
-            soak = self._plan.soak_min * 60.0
+            if not _idle("target_reached", zone, fresh, alarms):
+                words = f"{zone} is at {c:.0f} °C" if fresh else ""
+                yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
             fresh = soak <= soak_s[z] <= soak + 120.0 and self.done_s[z] > 0.0
-            yield Condition(
-                "soak_done",
-                zone,
-                None,
-                fresh,
-                1.0,
-                1.0,
-                f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C{how}"
-                if fresh
-                else "",
-            )
+            if not _idle("soak_done", zone, fresh, alarms):
+                words = f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C"
+                yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words if fresh else "")
+
+
+def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
+    return not holds and f"{rule}:{place}" not in alarms.alarms
+
+
+def _columns(where: Bools) -> set[int]:
+    """Columns in which something holds somewhere."""
+    return set(np.flatnonzero(where.any(axis=0)).tolist())

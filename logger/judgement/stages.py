@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
-from logger.judgement.zones import Places, ZoneBook
-from logger.reading import Floats
+from logger.judgement.zones import Places
 
 DRYING, CLIMB, PEAK, BURN_DOWN, COOLING = STAGES = ("drying", "climb", "peak", "burn_down", "cooling")
 
@@ -36,12 +33,13 @@ class Stages:
         self.coals_high_c = float("-inf")
         self._places = places
 
-    def step(self, book: ZoneBook, coals_c: float, coals_rate: float) -> bool:
+    def step(self, level: list[float], rate: list[float], coals_c: float, coals_rate: float) -> bool:
         """Take a second.
 
         Parameters
         ----------
-        book : ZoneBook
+        level, rate : list of float, length z
+            Of each zone; NaN where nobody knows. [°C], [°C/min]
         coals_c, coals_rate : float
             Mean of the probes that read coals; NaN if none. [°C], [°C/min]
 
@@ -50,20 +48,17 @@ class Stages:
         bool
             The stage, or which end leads, has changed.
         """
-        level = book.level_c[self._places.pots]
-        there = ~np.isnan(level)
-        if not there.any():
+        pots = [z for z in self._places.pots if level[z] == level[z]]
+        if not pots:
             return False
-        levels = level[there]
-        rates = book.rate_c_per_min[self._places.pots][there]
+        levels = [level[z] for z in pots]
+        hottest, middle = max(levels), sum(levels) / len(levels)
         before = (self.stage, self.leading)
-        self._lead(book.level_c, coals_c, levels)
-        middle = float(levels.mean())
-        rate = _middle(rates)
+        self._lead(level, coals_c, hottest)
         if coals_c > self.coals_high_c:
             self.coals_high_c = coals_c
         self.high_c = max(self.high_c, middle)
-        wanted = self._wanted(middle, rate, float(levels.max()), coals_c, coals_rate)
+        wanted = self._wanted(middle, _middle([rate[z] for z in pots]), hottest, coals_c, coals_rate)
         if wanted != self.wanted:
             self.wanted, self.held_s = wanted, 0
         if wanted:
@@ -111,14 +106,14 @@ class Stages:
                     return CLIMB
         return ""
 
-    def _lead(self, zone_c: Floats, coals_c: float, levels: Floats) -> None:
-        top = _mean([float(zone_c[z]) for z in self._places.top])
-        bottom = _mean([float(zone_c[z]) for z in self._places.bottom])
+    def _lead(self, zone_c: list[float], coals_c: float, hottest: float) -> None:
+        top = _mean([zone_c[z] for z in self._places.top])
+        bottom = _mean([zone_c[z] for z in self._places.bottom])
         if bottom != bottom:
             bottom = coals_c
         if top != top:
             # Without a top we know: coals hotter than anything else are the bottom leading.
-            top = float(levels.max())
+            top = hottest
         ahead = top - bottom
         if ahead > LEADS_C:
             self.leading = "top"
@@ -131,7 +126,9 @@ def _mean(values: list[float]) -> float:
     return sum(known) / len(known) if known else float("nan")
 
 
-def _middle(values: Floats) -> float:
-    known = np.sort(values)
+def _middle(values: list[float]) -> float:
+    if any(v != v for v in values):
+        return float("nan")
+    known = sorted(values)
     n = len(known)
-    return float(known[n // 2] + known[(n - 1) // 2]) / 2.0
+    return (known[n // 2] + known[(n - 1) // 2]) / 2.0

@@ -7,15 +7,18 @@ after some ten seconds. A probe that sends less often keeps its last value until
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.reading import Floats, Ints
 
+Bools = NDArray[np.bool_]
+
 MEDIAN_S: Final = 5
 MEAN_S: Final = 15
-FAST_S: Final = 64
 SLOW_EVERY_S: Final = 5
 SLOW_S: Final = 660
 HOLD_S: Final = 8.0
@@ -67,20 +70,53 @@ class Ring:
         end = self.at + self.rows
         return self.table[end - n : end]
 
-    def ago(self, n: int) -> Floats:
-        """The row n steps before the newest.
 
-        Parameters
-        ----------
-        n : int
-            0 is the newest.
+def running_mean(rows: Floats, n: int) -> Floats:
+    """Mean of each row and the n - 1 before it, added up in one order wherever the rows lie.
 
-        Returns
-        -------
-        array (columns,)
-        """
-        row: Floats = self.table[self.at + self.rows - 1 - n]
-        return row
+    Parameters
+    ----------
+    rows : array (m, columns)
+        At least n.
+    n : int
+
+    Returns
+    -------
+    array (m - n + 1, columns)
+    """
+    m = len(rows) - n + 1
+    total: Floats = rows[:m].copy()
+    for i in range(1, n):
+        total += rows[i : i + m]
+    total /= n
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What became of k probes over n seconds.
+
+    Attributes
+    ----------
+    value_c, median_c, level_c : array (n, k)
+        As in `Trend`. [°C]
+    medians_c : array (`RATE_S` + n, k)
+        `median_c` with what was before it. [°C]
+    rate_c_per_min : array (n, k)
+        [°C/min]
+    valid : bool array (n, k)
+    age_s, interval_s : array (n, k)
+        [s]
+    """
+
+    value_c: Floats
+    medians_c: Floats
+    median_c: Floats
+    level_c: Floats
+    rate_c_per_min: Floats
+    valid: Bools
+    age_s: Floats
+    interval_s: Floats
 
 
 class Trend:
@@ -92,31 +128,30 @@ class Trend:
 
     Attributes
     ----------
-    value_c : array (k,)
-        This second's, held where a slow probe sent none; NaN if there is none. [°C]
-    level_c : array (k,)
-        Smoothed. [°C]
+    value_c, median_c, level_c : array (k,)
+        This second's, held where a slow probe sent none; the same without spikes; smoothed. NaN if there is
+        none. [°C]
     valid : bool array (k,)
         The probe has a value that isn't overdue.
-    age_s : array (k,)
-        Since its last good reading. [s]
-    fast, slow : Ring
-        Medians of every second; levels of every fifth.
+    age_s, interval_s : array (k,)
+        Since its last good reading; between its last two. [s]
+    slow : Ring
+        Levels of every fifth second.
     """
 
     def __init__(self, k: int) -> None:
         self.value_c: Floats = np.full(k, np.nan)
         self.median_c: Floats = np.full(k, np.nan)
         self.level_c: Floats = np.full(k, np.nan)
-        self.valid = np.zeros(k, bool)
+        self.valid = np.zeros(k, np.bool_)
         self.age_s: Floats = np.full(k, np.inf)
         self.interval_s: Floats = np.ones(k)
-        self.raw = Ring(FAST_S, k)
-        self.fast = Ring(FAST_S, k)
+        self.values: Floats = np.full((MEDIAN_S - 1, k), np.nan)
+        self.medians: Floats = np.full((RATE_S, k), np.nan)
         self.slow = Ring(_SLOW_N, k)
 
     def step(self, second: int, value_c: Floats, count: Ints) -> None:
-        """Take the next second.
+        """Take the next second: `run` for one.
 
         Parameters
         ----------
@@ -127,27 +162,44 @@ class Trend:
         count : int array (k,)
             Number of good readings.
         """
-        fresh = count > 0
-        age = self.age_s + 1.0
-        # A gap of minutes is an outage, no slow probe.
-        slow = fresh & (age <= 120.0)
-        np.copyto(self.interval_s, age, where=slow)
-        np.copyto(age, 0.0, where=fresh)
-        self.age_s = age
-        np.copyto(self.value_c, value_c, where=fresh)
-        self.valid = age <= np.minimum(np.maximum(HOLD_S, 2.5 * self.interval_s), 180.0)
-        self.raw.put(self.value_c)
-        window = self.raw.last(MEDIAN_S)
-        # NaN sorts last; with fewer than five values so far the newest stands in.
-        median = np.sort(window, axis=0)[MEDIAN_S // 2]
-        np.copyto(median, self.value_c, where=np.isnan(median))
-        self.median_c = median
-        self.fast.put(median)
-        level = self.fast.last(MEAN_S).mean(axis=0)
-        np.copyto(level, median, where=np.isnan(level))
-        self.level_c = level
+        course = self.run(value_c[None], count[None] > 0)
         if second % SLOW_EVERY_S == 0:
-            self.slow.put(level)
+            self.slow.put(course.level_c[0])
+
+    def run(self, value_c: Floats, fresh: Bools) -> Course:
+        """Take the next seconds. However they are cut, the same comes of them to the last bit.
+
+        Parameters
+        ----------
+        value_c : array (n, k)
+            Mean of each second's good readings. [°C]
+        fresh : bool array (n, k)
+            There were any.
+
+        Returns
+        -------
+        Course
+            `slow` is left to the caller, who goes through the seconds one by one.
+        """
+        n = len(value_c)
+        value, age, interval = self._held(value_c, fresh)
+        valid = age <= np.minimum(np.maximum(HOLD_S, 2.5 * interval), 180.0)
+        values = np.concatenate([self.values, value])
+        # NaN sorts last; with fewer than five values so far the newest stands in.
+        windows = np.stack([values[i : i + n] for i in range(MEDIAN_S)])
+        windows.sort(axis=0)
+        median: Floats = windows[MEDIAN_S // 2]
+        np.copyto(median, value, where=np.isnan(median))
+        medians = np.concatenate([self.medians, median])
+        level = running_mean(medians[RATE_S - MEAN_S + 1 :], MEAN_S)
+        np.copyto(level, median, where=np.isnan(level))
+        rate = _SLOPE[0] * medians[1 : 1 + n]
+        for i in range(1, RATE_S):
+            rate += _SLOPE[i] * medians[1 + i : 1 + i + n]
+        self.value_c, self.median_c, self.level_c = value[-1], median[-1], level[-1]
+        self.valid, self.age_s, self.interval_s = valid[-1], age[-1], interval[-1]
+        self.values, self.medians = values[n:].copy(), medians[n:].copy()
+        return Course(value, medians, median, level, rate, valid, age, interval)
 
     def rate_c_per_min(self) -> Floats:
         """Slope of a straight line through the last 40 s of medians.
@@ -157,8 +209,7 @@ class Trend:
         array (k,)
             NaN before there are so many. [°C/min]
         """
-        # Row by row, so that the last bit doesn't hang on where the array lies in memory.
-        rate: Floats = (_SLOPE[:, None] * self.fast.last(RATE_S)).sum(axis=0)
+        rate: Floats = (_SLOPE[:, None] * self.medians).sum(axis=0)
         return rate
 
     def rate_uncertainty_c_per_min(self) -> Floats:
@@ -171,7 +222,7 @@ class Trend:
         array (k,)
             [°C/min]
         """
-        window = self.fast.last(RATE_S)
+        window = self.medians
         slope = self.rate_c_per_min() / 60.0
         rest = window - window.mean(axis=0) - np.outer(_T, slope)
         freedom = RATE_S / MEDIAN_S - 2.0
@@ -179,18 +230,16 @@ class Trend:
         uncertainty: Floats = np.sqrt(variance * MEDIAN_S / float((_T**2).sum())) * 60.0
         return uncertainty
 
-    def change_c(self, seconds: int) -> Floats:
-        """How much the level has changed over the last seconds.
-
-        Parameters
-        ----------
-        seconds : int
-            At most `SLOW_S` - 10. [s]
-
-        Returns
-        -------
-        array (k,)
-            NaN before there were so many. [°C]
-        """
-        change: Floats = self.level_c - self.slow.ago(seconds // SLOW_EVERY_S)
-        return change
+    def _held(self, value_c: Floats, fresh: Bools) -> tuple[Floats, Floats, Floats]:
+        """Values held since they came, their age, and how often each probe sends."""
+        n = len(value_c)
+        at = np.arange(1, n + 1)[:, None]
+        last = np.maximum.accumulate(np.where(fresh, at, 0), axis=0)
+        before = np.concatenate([np.zeros_like(last[:1]), last[:-1]])
+        value = np.take_along_axis(np.concatenate([self.value_c[None], value_c]), last, axis=0)
+        age = np.where(last > 0, at - last, self.age_s + at)
+        since = np.where(before > 0, at - before, self.age_s + at)
+        # A gap of minutes is an outage, no slow probe.
+        told = np.maximum.accumulate(np.where(fresh & (since <= 120.0), at, 0), axis=0)
+        interval = np.take_along_axis(np.concatenate([self.interval_s[None], since]), told, axis=0)
+        return value, age, interval

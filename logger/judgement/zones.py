@@ -33,6 +33,8 @@ class Places:
         Per zone, the probes that stand for it: those in the air or at walls, else coals, else infrared.
     coals : list of int
         Probes that read coals.
+    slots : list of (int array (z,), float array (z,))
+        The same as arrays: the zones' first members, second members and so on; whether there is one.
     surface : bool array (k,)
         Infrared: may be blind, and is no fault then.
     pots : list of int
@@ -56,9 +58,15 @@ class Places:
             self.members.append(pots or coals or here)
             if pots or not coals:
                 self.pots.append(z)
-        self.weight = np.zeros((len(self.zones), len(probes)))
-        for z, members in enumerate(self.members):
-            self.weight[z, members] = 1.0
+        # The zones' first, second, ... members; zones with fewer have their first again, which doesn't count.
+        most = max((len(members) for members in self.members), default=0)
+        self.slots = [
+            (
+                np.array([m[i] if i < len(m) else m[0] for m in self.members], np.intp),
+                np.array([float(i < len(m)) for m in self.members]),
+            )
+            for i in range(most)
+        ]
         self.walls = [j for j, p in enumerate(probes) if p.reads == "wall"]
         self.top, self.bottom = self._ends(plan)
 
@@ -100,8 +108,8 @@ class ZoneVerdict:
         All of its probes are; then there is no verdict.
     coals : bool
         It holds coals only and need not reach anything.
-    by : {'probes', 'estimate'}
-        What level, peak and times are counted by now.
+    by, peak_by : {'probes', 'estimate'}
+        What level and times are counted by now, and what the peak was counted by.
     forecast : Forecast or None
         What comes of it if nothing is added, by its probes; None where nobody can say.
     """
@@ -119,7 +127,41 @@ class ZoneVerdict:
     faulty: bool
     coals: bool
     by: str = "probes"
+    peak_by: str = "probes"
     forecast: Forecast | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneCourse:
+    """What became of z zones over n seconds; all arrays (n, z).
+
+    Attributes
+    ----------
+    level_c, rate_c_per_min, counted_c
+        As in `ZoneBook`. [°C], [°C/min], [°C]
+    soak_s
+        Time at the plan's target or above so far. [s]
+    """
+
+    level_c: Floats
+    rate_c_per_min: Floats
+    counted_c: Floats
+    soak_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Walls:
+    """Of the pots' walls, as estimated, over n seconds.
+
+    Attributes
+    ----------
+    wall_c, gradient_c_mm : array (n, z)
+        Where the plan tells their thickness and the estimate can be relied on; NaN elsewhere. The gradient is
+        above 0 where the face is hotter than the inside. [°C], [°C/mm]
+    """
+
+    wall_c: Floats
+    gradient_c_mm: Floats
 
 
 class ZoneBook:
@@ -136,9 +178,6 @@ class ZoneBook:
         Mean of each zone's trusted probes; NaN where there is none. [°C], [°C/min]
     counted_c : array (z,)
         What peaks, times and verdicts are counted by: the same, or the estimate where that counts. [°C]
-    wall_c, gradient_c_mm : array (z,)
-        Of the pots' walls, as estimated, where the plan tells their thickness and the estimate can be relied
-        on; NaN elsewhere. The gradient is above 0 where the face is hotter than the inside. [°C], [°C/mm]
     """
 
     def __init__(self, plan: Plan, places: Places) -> None:
@@ -147,74 +186,80 @@ class ZoneBook:
         self.rate_c_per_min: Floats = np.full(z, np.nan)
         self.counted_c: Floats = np.full(z, np.nan)
         self.by_estimate = np.zeros(z, np.bool_)
-        self.wall_c: Floats = np.full(z, np.nan)
-        self.gradient_c_mm: Floats = np.full(z, np.nan)
         self.peak_c: Floats = np.full(z, -np.inf)
         self.peak_s: Floats = np.full(z, np.nan)
+        self.peak_by_estimate = np.zeros(z, np.bool_)
         self.above_s: Floats = np.zeros((len(ABOVE_C) + 2, z))
         self._plan = plan
         self._places = places
         self._limits = np.array([*ABOVE_C, plan.burnout_c, plan.target_c])[:, None]
 
-    def step(
+    def run(
         self,
-        t_s: float,
+        begin_s: int,
         level_c: Floats,
         rate_c_per_min: Floats,
         trusted: Floats,
         estimate_c: Floats | None = None,
-    ) -> None:
-        """Take a second.
+    ) -> ZoneCourse:
+        """Take n seconds.
 
         Parameters
         ----------
-        t_s : float
-            [s]
-        level_c, rate_c_per_min : array (k,)
+        begin_s : int
+            Start of the first; each counts when it is over. [s]
+        level_c, rate_c_per_min : array (n, k)
             Per probe. [°C], [°C/min]
-        trusted : array (k,)
+        trusted : array (n, k)
             1.0 where the probe is to be believed.
-        estimate_c : array (z,), optional
+        estimate_c : array (n, z), optional
             Per zone, where the estimate is to count; NaN where its probes are. [°C]
-        """
-        weight = self._places.weight * trusted
-        total = weight.sum(axis=1)
-        total[total == 0.0] = np.nan
-        self._share = weight / total[:, None]
-        self._distrusted = trusted == 0.0
-        self.level_c = self.mean(level_c)
-        self.rate_c_per_min = self.mean(rate_c_per_min)
-        self.counted_c = self.level_c
-        if estimate_c is not None:
-            self.by_estimate = ~np.isnan(estimate_c)
-            self.counted_c = np.where(self.by_estimate, estimate_c, self.level_c)
-        higher = self.counted_c > self.peak_c
-        if higher.any():
-            np.copyto(self.peak_c, self.counted_c, where=higher)
-            np.copyto(self.peak_s, t_s, where=higher)
-        self.above_s += self.counted_c >= self._limits
-
-    def mean(self, values: Floats) -> Floats:
-        """Mean of the trusted probes of each zone, as of the last `step`.
-
-        Parameters
-        ----------
-        values : array (k,)
 
         Returns
         -------
-        array (z,)
+        ZoneCourse
+        """
+        level, rate = self.means(level_c, trusted), self.means(rate_c_per_min, trusted)
+        counted, by_estimate = level, np.zeros(level.shape, np.bool_)
+        if estimate_c is not None:
+            by_estimate = ~np.isnan(estimate_c)
+            self.by_estimate = by_estimate[-1]
+            counted = np.where(by_estimate, estimate_c, level)
+        known = np.where(np.isnan(counted), -np.inf, counted)
+        first = known.argmax(axis=0)
+        highest = known.max(axis=0)
+        higher = highest > self.peak_c
+        if higher.any():
+            np.copyto(self.peak_c, highest, where=higher)
+            np.copyto(self.peak_s, begin_s + 1.0 + first, where=higher)
+            np.copyto(self.peak_by_estimate, by_estimate[first, np.arange(len(first))], where=higher)
+        soak = self.above_s[-1] + np.cumsum(counted >= self._limits[-1], axis=0, dtype=np.float64)
+        self.above_s = self.above_s + (counted[:, None, :] >= self._limits).sum(axis=0)
+        self.level_c, self.rate_c_per_min, self.counted_c = level[-1], rate[-1], counted[-1]
+        return ZoneCourse(level, rate, counted, soak)
+
+    def means(self, values: Floats, trusted: Floats) -> Floats:
+        """Mean of the trusted probes of each zone.
+
+        Parameters
+        ----------
+        values, trusted : array (n, k)
+
+        Returns
+        -------
+        array (n, z)
             NaN where there is none.
         """
         # An untrusted probe may hold NaN, and NaN times nothing is NaN.
-        means: Floats = (self._share * np.where(self._distrusted, 0.0, values)).sum(axis=1)
-        return means
-
-    @property
-    def soak_s(self) -> Floats:
-        """Time at the plan's target or above, per zone, in seconds."""
-        soak: Floats = self.above_s[-1]
-        return soak
+        safe = np.where(trusted > 0.0, values, 0.0)
+        total = np.zeros((len(values), len(self._places.zones)))
+        count = np.zeros_like(total)
+        for member, there in self._places.slots:
+            total += safe[:, member] * there
+            count += trusted[:, member] * there
+        count[count == 0.0] = np.nan
+        total /= count
+        return total
 
     def verdicts(self) -> list[ZoneVerdict]:
         """All zones, the coldest first; those without a verdict, and coals, last."""
@@ -241,6 +286,7 @@ class ZoneBook:
             faulty=faulty,
             coals=coals,
             by="estimate" if self.by_estimate[z] else "probes",
+            peak_by="estimate" if self.peak_by_estimate[z] else "probes",
         )
 
     def _missing(self, z: int, faulty: bool, coals: bool) -> str:
