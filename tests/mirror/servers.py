@@ -67,7 +67,13 @@ class VictoriaMetrics(Server):
         port = free_port()
         argv = ["victoria-metrics", f"-storageDataPath={folder}", f"-httpListenAddr=127.0.0.1:{port}"]
         super().__init__(
-            [*argv, "-retentionPeriod=100y", "-memory.allowedBytes=64MB", "-dedup.minScrapeInterval=1ms"],
+            [
+                *argv,
+                "-retentionPeriod=100y",
+                "-memory.allowedBytes=64MB",
+                "-dedup.minScrapeInterval=1ms",
+                "-search.latencyOffset=0s",
+            ],
             folder,
             port,
         )
