@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -919,7 +920,8 @@ def show(home: Home, firing: str, as_json: bool) -> int:
         peak = (
             "no reading"
             if probe["peak_c"] is None
-            else f"peak {probe['peak_c']:.0f} °C at {probe['peak_s'] / 60:.0f} min"
+            else f"peak {probe['peak_c']:.0f} ± {math.ceil(probe['peak_band_c'])} °C"
+            f" at {probe['peak_s'] / 60:.0f} min"
         )
         click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
     for event in document["events"]:
@@ -982,6 +984,7 @@ def _facts(reader: Any, ref: str) -> dict[str, Any]:
                 "zone": probe.zone,
                 "peak_c": None if best is None else round(float(values[best]), 4),
                 "peak_s": None if best is None else (int(t_us[best]) - info.started_us) / 1e6,
+                "peak_band_c": None if best is None else _band_c(probe, float(values[best])),
             }
         )
     return {
@@ -1003,6 +1006,13 @@ def _facts(reader: Any, ref: str) -> dict[str, Any]:
             for e in reader.events(info.id)
         ],
     }
+
+
+def _band_c(probe: Any, temperature_c: float) -> float:
+    """How sure a reading is that doesn't move, ± at 90 %."""
+    from logger.journal.bands import ReadingBand
+
+    return round(ReadingBand(probe).at(temperature_c, 0.0), 1)
 
 
 def _in_words(data: dict[str, Any]) -> str:

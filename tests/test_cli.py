@@ -39,6 +39,9 @@ def test_import_list_show_export_and_import_again(home: Path, csv_file: Path, tm
         ("coals", "coals", 23.125, 2.5),
         ("upper air", "air", 24.0625, 2.5),
     ]
+    assert all(2.0 < p["peak_band_c"] < 6.0 for p in shown["probes"]), (
+        "a couple of class 2, near its cold junction"
+    )
     out = tmp_path / "out.csv"
     stokewatch("export", "last", "--format", "csv", "-o", str(out), home=home)
     with out.open() as f:
