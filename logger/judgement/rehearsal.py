@@ -29,7 +29,8 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     Returns
     -------
     dict
-        JSON: `duration_s`, `alarms`, `stages` and `zones`. Times in seconds from the first reading. A zone's
+        JSON: `duration_s`, `alarms`, `stages` and `zones`. Times in seconds from the first reading. `by`
+        tells whether a zone was counted by its `probes` or, at its peak, by the `estimate`. Its
         `one_hour_c` is a model's word: `one_hour_model` tells its activation energy, and between which
         temperatures it would lie with others.
     """
@@ -63,6 +64,7 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
             "above_burnout_s": z.above_burnout_s,
             "soak_s": z.soak_s,
             "reached_target": z.reached_target,
+            "by": z.peak_by,
             **_one_hour(verdict.one_hour.get(z.zone)),
         }
         for z in (by_name[name] for name in plan.zones)

@@ -10,6 +10,7 @@ import pytest
 
 from logger.judgement.clay import SPOT_WAIT_S, ClayWatch, surface_of_spot
 from logger.judgement.judge import Judge, LoadVerdict, verdict_data
+from logger.judgement.rehearsal import summary
 from logger.physics.infrared import apparent_c
 from logger.plan import Clay, Plan, Probe
 from logger.reading import Status
@@ -72,6 +73,9 @@ def test_target_and_soak_count_by_what_the_verdict_goes_by() -> None:
     assert any(abs(s) > 30 for s in apart.values()), "clay and air are not at 700 °C for the same time"
     for v in by_estimate.zones:
         assert v.soak_s == v.above_s["700"]
+    counted = {z["zone"]: z["by"] for z in summary(plan(), [], by_estimate, 1.0)["zones"]}
+    assert set(counted.values()) == {"estimate", "probes"}, "coals are never estimated"
+    assert {z["by"] for z in summary(plan(), [], by_probes, 1.0)["zones"]} == {"probes"}
 
 
 def test_how_readings_are_cut_makes_no_difference() -> None:
