@@ -29,7 +29,7 @@ from logger.judging import Judging, Kept
 from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
-from logger.requests import UNDO_S, RequestError, read_note, read_retract, read_spot
+from logger.requests import UNDO_S, RequestError, read_note, read_retract, read_spot, text_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -471,6 +471,10 @@ class Recorder:
                 result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
                 if request.kind == "spot" and self._judging is not None:
                     self._judging.spot(now_us, read.data())
+            elif request.kind == "mirror":
+                detail = text_of(request.data, "detail")
+                data = {"source": "mirror", "what": "refused", "detail": detail}
+                result["event"] = writer.add_event(firing.id, now_us, "system", data, request.who)
             elif request.kind == "retract":
                 since_us = now_us - round((UNDO_S * self._time.scale + UNDO_GRACE_S) * 1e6)
                 was = writer.retract_event(

@@ -220,15 +220,13 @@ class Archive:
             In the order they were written; their numbers are those of the journal they come from.
         """
         query = f"SELECT id, kind, who, data FROM {EVENT} WHERE {_where(firing)} AND id > {int(after_id)}"
-        rows = [row for series in self._influx.select(query) for row in series.rows]
-        return sorted(
-            (
-                EventRow(int(number), time // 1000, kind, json.loads(data), who or "")
-                for time, number, kind, who, data in rows
-                if data is not None
-            ),
-            key=lambda event: event.id,
-        )
+        found: dict[int, EventRow] = {}
+        for series in self._influx.select(query):
+            for time, number, kind, who, data in series.rows:
+                # What was taken back later may stand there twice, as it was and as it is.
+                if data is not None and (number not in found or kind == "retracted"):
+                    found[number] = EventRow(int(number), time // 1000, kind, json.loads(data), who or "")
+        return [found[number] for number in sorted(found)]
 
     def beat(self, firing: StoredFiring) -> dict[str, Any] | None:
         """Give the logger's health as it last said it.

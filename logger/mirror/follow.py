@@ -21,7 +21,7 @@ from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive, StoredFiring
 from logger.mirror.influxql import InfluxError, InfluxQL
-from logger.mirror.pull import open_copy
+from logger.mirror.pull import copy_events, open_copy
 from logger.mirror.target import Target
 from logger.reading import Batch
 from logger.sources import Backoff
@@ -76,6 +76,7 @@ class Follower:
         self._shown: set[str] = set()
         self._newest: dict[str, int] = {}
         self._event = 0
+        self._numbers: dict[int, int] = {}
         self._beat = ""
         self._listed_s = float("-inf")
         self._before: deque[tuple[int, int, bool]] = deque()
@@ -139,7 +140,7 @@ class Follower:
         open_copy(self._writer, firing, firing.ended_us)
         self._firing = firing
         self._shown.add(firing.id)
-        self._event, self._beat = 0, ""
+        self._event, self._beat, self._numbers = 0, "", {}
         first, last = extent or (firing.started_us, firing.started_us)
         begin_us = max(first, last - TAIL_US)
         self._newest = {"": begin_us - 1 + _SLACK_US}
@@ -158,8 +159,7 @@ class Follower:
                 before = newest.get(batch.rig, newest[""] - _SLACK_US)
                 newest[batch.rig] = max(before, int(batch.t_us[-1]))
                 self._writer.append(firing.id, _rows(batch, batch.t_us > before))
-            for event in events:
-                self._writer.add_event(firing.id, event.t_us, event.kind, event.data, event.who)
+            copy_events(self._writer, firing.id, events, self._numbers)
             if beat is not None and text != self._beat:
                 self._writer.heartbeat(beat)
         self._newest, self._beat = newest, text

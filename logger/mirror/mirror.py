@@ -17,8 +17,9 @@ from typing import Final, NoReturn
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
 from logger.journal.schema import JournalError, NoJournalError
+from logger.journal.writer import add_request
 from logger.mirror.outbox import Cursor, Outbox
-from logger.mirror.progress import Progress, Refused, forget_progress, load_progress
+from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
 from logger.mirror.sender import Sender, ServerTrouble
 from logger.mirror.target import Target
 from logger.sources import Backoff
@@ -30,6 +31,8 @@ LOOK_S: Final = 0.25
 PING_S: Final = 5.0
 """Without anything to send, the server is asked this often whether it is still the one it was. [s]"""
 SAVE_S: Final = 5.0
+TELL_S: Final = 600.0
+"""Lines that are refused are told in the journal at most this often; the status tells always. [s]"""
 _FIRST_WAIT_S: Final = 1.0
 _LONGEST_WAIT_S: Final = 60.0
 
@@ -66,7 +69,7 @@ class Mirror:
         self._outbox: Outbox | None = None
         self._cursor = self._trusted = Cursor()
         self._acknowledged: deque[tuple[float, Cursor]] = deque()
-        self._answer_s = self._saved_s = float("-inf")
+        self._answer_s = self._saved_s = self._told_s = float("-inf")
         self._lines = 0
         self._state, self._detail = "starting", ""
         self._written: tuple[object, ...] = ()
@@ -162,8 +165,18 @@ class Mirror:
     def _put_aside(self, lines: Sequence[str], why: str) -> None:
         before = self._refused.count
         self._refused.add(lines, why)
-        if self._refused.count > before:
-            log.warning("InfluxDB doesn't take %d lines; put aside: %s", self._refused.count - before, why)
+        new = self._refused.count - before
+        if new:
+            log.warning("InfluxDB doesn't take %d lines; put aside: %s", new, why)
+            self._tell(f"{new} lines put aside in {REFUSED}, and perhaps more: {why}")
+
+    def _tell(self, detail: str) -> None:
+        """Have the logger note it among the firing's events, not more often than somebody could read it."""
+        if self._clock() - self._told_s < TELL_S or not self._home.logger_runs():
+            return
+        self._told_s = self._clock()
+        with contextlib.suppress(JournalError):
+            add_request(self._home.journal, "mirror", {"detail": detail[:500]}, "mirror")
 
     def _say(self, state: str, detail: str) -> None:
         if (state, detail) == (self._state, self._detail):

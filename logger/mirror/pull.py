@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from logger.errors import UserError
 from logger.home import Home
 from logger.journal.reader import JournalReader
-from logger.journal.rows import FiringInfo
+from logger.journal.rows import EventRow, FiringInfo
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive, StoredFiring
 
@@ -71,8 +71,7 @@ def pull(
             for batch in reader.batches(firing.id):
                 writer.append(info.id, batch)
             writer.pack(info.id)
-            for event in reader.events(firing.id):
-                writer.add_event(info.id, event.t_us, event.kind, event.data, event.who)
+            copy_events(writer, info.id, reader.events(firing.id), {})
             return writer.firing(info.id)
 
 
@@ -101,6 +100,30 @@ def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None)
     )
 
 
+def copy_events(
+    writer: JournalWriter, firing: str, events: Iterable[EventRow], numbers: dict[int, int]
+) -> None:
+    """Copy events, also those that were taken back later.
+
+    Parameters
+    ----------
+    writer : JournalWriter
+    firing : str
+        Its ID.
+    events : iterable of EventRow
+        In the order they were written.
+    numbers : dict of int to int
+        Their numbers there to those here; added to.
+    """
+    for event in events:
+        data = event.data
+        if event.kind == "retract" and (known := numbers.get(data.get("event", -1))) is not None:
+            if writer.retract_event(firing, known, event.t_us, 0, event.who) is not None:
+                continue
+            data = {**data, "event": known}
+        numbers[event.id] = writer.add_event(firing, event.t_us, event.kind, data, event.who)
+
+
 def _fetch(
     archive: Archive,
     firing: StoredFiring,
@@ -116,5 +139,4 @@ def _fetch(
                 for batch in batches:
                     writer.append(info.id, batch)
             say((max(int(b.t_us[-1]) for b in batches) - first + 1) / (last - first + 1))
-        for event in archive.events(firing):
-            writer.add_event(info.id, event.t_us, event.kind, event.data, event.who)
+        copy_events(writer, info.id, archive.events(firing), {})

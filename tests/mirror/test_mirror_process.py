@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 from pathlib import Path
+from typing import Any
 
 import psutil
 import pytest
@@ -91,3 +92,21 @@ def test_a_stop_is_quick_while_the_server_keeps_it_waiting(tmp_path: Path, gate:
         mirror.send_signal(signal.SIGTERM)
         assert mirror.wait(3) == 0
     done.append(1)
+
+
+def test_lines_that_are_put_aside_are_told_in_the_journal(tmp_path: Path, gate: Gate) -> None:
+    home, rig = tmp_path / "home", tmp_path / "rig"
+    said = (400, {}, b'{"message": "field type conflict"}')
+    gate.refuse = lambda lines: said if any(line.startswith("reading,") for line in lines) else None
+
+    def told() -> list[dict[str, Any]]:
+        events = stokewatch("show", "last", home=home)["events"]
+        return [e["data"] for e in events if e["data"].get("source") == "mirror"]
+
+    with process([*RIG, "--pty", str(rig)]), process([*STOKEWATCH, "log", "--serial", str(rig)], home):
+        until(lambda: stokewatch("status", home=home)["firing"], "a firing", 40)
+        with process([*STOKEWATCH, "mirror", "--influx", gate.url], home):
+            until(told, "the event", 30)
+    assert len(told()) == 1
+    assert "field type conflict" in told()[0]["detail"]
+    assert "mirror_refused.lp" in told()[0]["detail"]

@@ -131,6 +131,9 @@ def test_a_pulled_firing_equals_the_one_that_was_sent(
         kind = str(rng.choice(["note", "alarm", "stage"]))
         data = {"message": f'n {n} "quoted" \\ done', "zone": "upper zone", "state": "raised", "x": 0.1 * n}
         writer.add_event(made.id, START_US + int(rng.integers(3)), kind, data, "someone")
+    wood = writer.add_event(made.id, START_US, "note", {"kind": "wood", "text": "by mistake"}, "someone")
+    writer.add_event(made.id, START_US + 1, "note", {"kind": "wood"}, "someone")
+    assert writer.retract_event(made.id, wood, START_US + 2, START_US, "someone") is not None
     writer.finish_firing(made.id, int(batch.t_us[-1]) + 1000)
     site = f"meadow {seed}"
     send(home, Target(target.url, target.org, target.bucket, site, target.token))
@@ -153,6 +156,7 @@ def test_a_pulled_firing_equals_the_one_that_was_sent(
             assert a.temperature_c[j].tobytes() == b.temperature_c[j].tobytes()
         events = [[(e.t_us, e.kind, e.data, e.who) for e in r.events(made.id)] for r in (before, after)]
         assert events[0] == events[1]
+        assert "retracted" in [kind for _, kind, _, _ in events[1]]
         for again in after.batches(made.id):  # and it can be worked out anew
             probes = {(c.rig, c.channel): c.probe for c in b.columns}
             new = reconvert(again, [probes[again.rig, c.name] for c in again.channels])
