@@ -82,6 +82,24 @@ class Fact:
     high: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class PotsPeak:
+    """The highest that a zone's pots themselves were estimated to be at, while the firing ran.
+
+    Attributes
+    ----------
+    c, low_c, high_c : float
+        And its band. [°C]
+    at_s : float
+        [s]
+    """
+
+    c: float
+    low_c: float
+    high_c: float
+    at_s: float
+
+
 def facts_of(
     plan: Plan,
     levels: Levels,
@@ -90,6 +108,7 @@ def facts_of(
     alarms: Sequence[Mapping[str, Any]],
     notes: Sequence[Mapping[str, Any]],
     spots: Sequence[Mapping[str, Any]],
+    pots: Mapping[str, PotsPeak] | None = None,
 ) -> list[Fact]:
     """Gather what people compare.
 
@@ -103,6 +122,8 @@ def facts_of(
         Those called; `title` and `warning` of each.
     notes, spots : sequence of mapping
         As they are kept in the journal.
+    pots : mapping of str to PotsPeak, optional
+        By zone, where something was estimated.
 
     Returns
     -------
@@ -111,7 +132,10 @@ def facts_of(
     """
     lit = lighting(levels)
     zones = {z["zone"]: z for z in rehearsal["zones"]}
-    by_zone = [_of_zone(plan, levels, lit, z, zones[zone]) for z, zone in enumerate(levels.zones)]
+    by_zone = [
+        [*_of_zone(plan, levels, lit, z, zones[zone]), *_of_pots(zone, pots or {})]
+        for z, zone in enumerate(levels.zones)
+    ]
     return [
         *_of_load(levels, lit, rehearsal, zones),
         *_of_stages(rehearsal),
@@ -235,6 +259,17 @@ def _written(
         Fact("notes", None, "Notes", "count", float(len(notes)), basis="written"),
         Fact("spots", None, "Spot readings", "count", float(len(spots)), basis="written"),
     ]
+
+
+def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
+    """What was estimated of a zone, in a firing in which anything was."""
+    if not pots:
+        return []
+    label, peak = "Peak of the pots themselves", pots.get(zone)
+    if peak is None:
+        return [Fact("pots_peak_c", zone, label, "°C", None, basis="estimated")]
+    known = {"at_s": peak.at_s, "low": peak.low_c, "high": peak.high_c}
+    return [Fact("pots_peak_c", zone, label, "°C", peak.c, basis="estimated", **known)]
 
 
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:

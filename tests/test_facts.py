@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.facts import Fact, facts_of
+from logger.facts import Fact, PotsPeak, facts_of
 from logger.levels import Levels, Line, crossing, decimate, levels_of, lighting, smoothed
 from logger.plan import Plan, Probe
 from logger.reading import Floats
@@ -132,6 +132,20 @@ def test_what_is_a_model_says_so() -> None:
     assert fact.high is not None
     assert fact.low < fact.value < fact.high
     assert all(f.basis != "estimated" for f in found.values() if f.key != "one_hour_c")
+
+
+def test_what_the_pots_were_estimated_at_is_told_with_its_band() -> None:
+    found = facts(levels(), pots={"lower": PotsPeak(701.0, 690.0, 712.0, 2500.0)})
+    fact = found["pots_peak_c", "lower"]
+    assert (fact.basis, fact.value, fact.low, fact.high, fact.at_s) == (
+        "estimated",
+        701.0,
+        690.0,
+        712.0,
+        2500.0,
+    )
+    assert found["pots_peak_c", "upper"].value is None
+    assert ("pots_peak_c", "lower") not in facts(levels()), "an import wasn't estimated"
 
 
 def test_nothing_is_made_up_where_nothing_was_read() -> None:

@@ -358,9 +358,14 @@ def _told(fact: Fact, shown: Shown) -> str:
 def _basis(known: Gathered) -> Element:
     words = (
         "Levels of zones are means of the probes that stand for them, without those that could not be "
-        "trusted; rates are over one minute. * A model, not a measurement: between what it lies depends on "
-        "the clay's activation energy (200 to 500 kJ/mol), which nobody knows."
+        "trusted; rates are over one minute. * A model, not a measurement: between what the hour's "
+        "temperature lies depends on the clay's activation energy (200 to 500 kJ/mol), which nobody knows."
     )
+    if any(fact.key == "pots_peak_c" for fact in known.facts):
+        words += (
+            " What the pots themselves were at is estimated from probes, spot readings and the physics of a "
+            "wall; it should lie within its band nine times in ten."
+        )
     return el("p", words, class_="soft basis")
 
 

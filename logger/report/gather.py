@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.facts import Fact, facts_of
+from logger.facts import Fact, PotsPeak, facts_of
 from logger.judgement.settings import RULES
 from logger.judging import rehearse
 from logger.levels import Levels, Line, Moment, Span, levels_of, lighting
@@ -106,6 +106,7 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
         alarms=alarms,
         notes=[note.data for note in notes],
         spots=[spot.data for spot in spots],
+        pots=_pots(reader, info),
     )
     return Gathered(
         info=info,
@@ -216,6 +217,15 @@ def _distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
                 (alarm["raised_s"], float("inf") if end is None else end)
             )
     return spans
+
+
+def _pots(reader: JournalReader, info: FiringInfo) -> dict[str, PotsPeak]:
+    peaks = {}
+    for zone, line in reader.estimates(info.id).items():
+        k = int(line.estimate_c.argmax())
+        at_s = (int(line.t_us[k]) - info.started_us) / 1e6
+        peaks[zone] = PotsPeak(float(line.estimate_c[k]), float(line.low_c[k]), float(line.high_c[k]), at_s)
+    return peaks
 
 
 def _written(info: FiringInfo, events: Sequence[EventRow], kind: str) -> list[Written]:
