@@ -47,7 +47,9 @@ _PAST_C: Final = 4.0
 _PAST_C_PER_S: Final = 0.2
 _RIDGE: Final = 0.2
 _MODEL_SPREAD: Final = 1.2
-_MODEL_FACTOR: Final = 0.5
+# Of the logarithm of the time to cool: more for the first part of the way, while embers still give.
+_COOLING_ERROR: Final = 0.35
+_EMBERS_ERROR: Final = 0.6
 
 _AHEAD: Final = np.array(AHEAD_S, float)
 _DRAWN: Final = [AHEAD_S.index(s) for s in DRAWN_S]
@@ -268,7 +270,8 @@ def cooling(past_c: Floats, temperature_c: float, ambient_c: float = AMBIENT_C) 
     grid = np.linspace(temperature_c, now_c, 50)
     pace = (grid - ambient_c) * np.sqrt(film_w_m2k(grid) / film_w_m2k(now_c))
     seconds = float(np.trapezoid(1.0 / pace, grid)) / -slope
-    factor = math.exp(math.hypot(_MODEL_FACTOR, 1.28 * u_slope / -slope))
+    error = _COOLING_ERROR + _EMBERS_ERROR * (temperature_c - ambient_c) / (now_c - ambient_c)
+    factor = math.exp(math.hypot(error, 1.28 * u_slope / -slope))
     if seconds > _LONGEST_S:
         return None
     return Arrival(temperature_c, 1.0, round(seconds / factor), round(seconds), round(seconds * factor))

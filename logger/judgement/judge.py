@@ -270,7 +270,11 @@ class Judge:
         LoadVerdict
         """
         come = self._outlook.forecasts(self._second, self._stages.stage, self._trend, self._watch, self._book)
-        zones = tuple(replace(v, forecast=come.get(v.zone)) for v in self._book.verdicts())
+        sure = self._outlook.rate_sd(self._trend, self._watch)
+        zones = tuple(
+            replace(v, forecast=come.get(v.zone), rate_sd_c_per_min=sure[v.zone])
+            for v in self._book.verdicts()
+        )
         pots = [v for v in zones if not v.coals and not v.faulty]
         coldest = pots[0].zone if pots else None
         return LoadVerdict(

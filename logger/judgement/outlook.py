@@ -83,6 +83,26 @@ class Outlook:
             cool_c=self._plan.cool_c if cools else None,
         )
 
+    def rate_sd(self, trend: Trend, watch: ProbeWatch) -> dict[str, float | None]:
+        """How sure each zone's rate is, as if its probes erred together.
+
+        Parameters
+        ----------
+        trend : Trend
+        watch : ProbeWatch
+
+        Returns
+        -------
+        dict of str to float or None
+            Standard uncertainty by zone; None where it isn't known. [°C/min]
+        """
+        u = trend.rate_uncertainty_c_per_min()
+        told: dict[str, float | None] = {}
+        for name, members in zip(self._places.zones, self._places.members, strict=True):
+            here = u[[j for j in members if watch.trusted[j]]]
+            told[name] = round(float(here.mean()), 1) if len(here) and np.isfinite(here).all() else None
+        return told
+
 
 def coming(pots: Sequence[ZoneVerdict]) -> str:
     """What comes of the load, in a sentence.

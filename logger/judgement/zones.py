@@ -112,6 +112,8 @@ class ZoneVerdict:
         What level and times are counted by now, and what the peak was counted by.
     forecast : Forecast or None
         What comes of it if nothing is added, by its probes; None where nobody can say.
+    rate_sd_c_per_min : float or None
+        Standard uncertainty of its probes' rate; None where it isn't known. [°C/min]
     """
 
     zone: str
@@ -129,6 +131,7 @@ class ZoneVerdict:
     by: str = "probes"
     peak_by: str = "probes"
     forecast: Forecast | None = None
+    rate_sd_c_per_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -238,3 +238,21 @@ def test_cool_enough_is_the_plans() -> None:
     assert loads(loads("cool_c = 60").dumps()).cool_c == 60.0
     with pytest.raises(PlanError, match=r"line 2: cool_c"):
         loads("target_c = 780\ncool_c = 5")
+
+
+def test_the_rate_says_how_sure_it_is() -> None:
+    """For a steady climb under white noise, the error is within twice the standard uncertainty 19 times in 20."""
+    knots = [(0.0, [200.0, 100.0, 100.0, 100.0, 100.0]), (1200.0, [600.0, 500.0, 500.0, 500.0, 500.0])]
+    t_s, values = lines(knots, noise_c=10.0)
+    judge = Judge(plan())
+    within, narrow = [], []
+    for end in range(100, 1200, 50):
+        judge.push(t_s[end - 50 : end], values[end - 50 : end], np.zeros((50, 5), np.uint8))
+        for zone in judge.verdict().zones:
+            assert zone.rate_c_per_min is not None
+            assert zone.rate_sd_c_per_min is not None
+            assert zone.rate_sd_c_per_min > 0.0
+            within.append(abs(zone.rate_c_per_min - 20.0) <= 2.0 * zone.rate_sd_c_per_min)
+            narrow.append(abs(zone.rate_c_per_min - 20.0) <= 0.3 * zone.rate_sd_c_per_min)
+    assert np.mean(within) >= 0.88
+    assert np.mean(narrow) <= 0.5  # nor is it told far too large
