@@ -42,11 +42,13 @@ def play(url: str, rigs: int, channels: int, hz: float, seconds: float) -> int:
     begun_s = time.monotonic()
     frames = round(seconds * hz)
     last: Any = None
+    behind_s = 0.0
     for n in range(frames):
         for rig in range(rigs):
             due_s = begun_s + (n + rig / rigs) / hz
             if (left_s := due_s - time.monotonic()) > 0.002:
                 time.sleep(left_s)
+            behind_s = max(behind_s, -left_s)
             ms = round(1000 * (n + rig / rigs) / hz)
             name = f"r{rig:03d}"
             line = load_line(name, n, ms, channels).rstrip()
@@ -54,16 +56,18 @@ def play(url: str, rigs: int, channels: int, hz: float, seconds: float) -> int:
     last.wait_for_publish(60)
     client.disconnect()
     client.loop_stop()
+    print(f"the rigs themselves were at most {behind_s:.2f} s behind their schedule")
     return frames * rigs
 
 
 class Watch(threading.Thread):
     """Looks every few seconds how late InfluxDB is, and what the processes take."""
 
-    def __init__(self, victoria: VictoriaMetrics, processes: dict[str, psutil.Process]) -> None:
+    def __init__(self, victoria: VictoriaMetrics, home: Path, processes: dict[str, psutil.Process]) -> None:
         super().__init__(daemon=True)
-        self.victoria, self.processes = victoria, processes
+        self.victoria, self.home, self.processes = victoria, home, processes
         self.late_s: list[float] = []
+        self.waiting: list[int] = []
         self.resident: dict[str, list[float]] = {name: [] for name in processes}
         self.begun_s = time.monotonic()
         self.cpu = {name: sum(p.cpu_times()[:2]) for name, p in processes.items()}
@@ -76,6 +80,8 @@ class Watch(threading.Thread):
         while not self.ended.wait(3):
             self.victoria.ask("/internal/force_flush")
             found = json.loads(self.victoria.ask(f"/api/v1/query?{query}")[1])["data"]["result"]
+            beat = stokewatch("status", home=self.home)
+            self.waiting.append(beat["logger"]["waiting"])
             if found:
                 self.late_s.append(time.time() - float(found[0]["value"][1]))
             for name, p in self.processes.items():
@@ -102,6 +108,7 @@ def main(rigs: int, channels: int, hz: float, seconds: float) -> None:
         broker_process = psutil.Process(broker._process.pid)  # type: ignore[union-attr]
         watch = Watch(
             victoria,
+            home,
             {
                 "logger": psutil.Process(logger.pid),
                 "mirror": psutil.Process(mirror.pid),
@@ -141,6 +148,8 @@ def main(rigs: int, channels: int, hz: float, seconds: float) -> None:
     print(
         f"late in the server: median {late[len(late) // 2]:.2f} s, most {late[-1]:.2f} s, of {len(late)} looks"
     )
+    print("late, look by look [s]:", *(f"{s:.1f}" for s in watch.late_s))
+    print(f"frames that waited for the journal's thread: at most {max(watch.waiting)}")
     for name, values in watch.resident.items():
         quarter = values[len(values) // 4]
         print(
