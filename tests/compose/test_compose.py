@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import re
 import shlex
 import shutil
+import signal
 import subprocess
 import sys
 import urllib.request
@@ -19,8 +21,10 @@ import pytest
 import yaml
 
 from logger.reading import Frame, Sample
+from logger.sources import Arrival
+from logger.sources.mqtt import Broker
 from logger.wire import encode
-from tests.broker import PROGRAM, require_mosquitto
+from tests.broker import PROGRAM, Mosquitto, require_mosquitto
 from tests.mirror.servers import Gate
 from tests.processes import free_port, process, stokewatch, until
 
@@ -198,3 +202,47 @@ def test_the_same_programs_with_the_same_environment(env: dict[str, str], tmp_pa
                 with urllib.request.urlopen(f"http://127.0.0.1:{web}/healthz") as response:
                     assert response.status == 200
                 assert stokewatch("status", home=home)["mirror"]["refused"] == 0
+
+
+@pytest.mark.real
+@pytest.mark.timeout(90)
+async def test_the_brokers_settings_outlive_a_kill(env: dict[str, str], tmp_path: Path) -> None:
+    """While no logger is there: what was taken before it last saved is there after kill -9, without a limit of 1,000."""
+    content = document(env)["configs"]["broker"]["content"]
+    settings = [
+        line
+        for line in content.splitlines()
+        if line.split()[0]
+        in ("autosave_interval", "max_queued_messages", "max_queued_bytes", "persistent_client_expiration")
+    ]
+    assert len(settings) == 4
+    assert "autosave_on_changes" not in content  # it rewrites everything for each frame
+    with Mosquitto(tmp_path, settings=settings) as broker:
+        source = Broker(broker.url, "logger")
+
+        async def receive(wanted: int, seconds: float) -> set[bytes]:
+            came: set[bytes] = set()
+
+            async def put(arrival: Arrival) -> None:
+                came.add(arrival.line)
+                source.acknowledge([arrival.token])
+                if len(came) == wanted:
+                    all_there.set()
+
+            linked, all_there = asyncio.Event(), asyncio.Event()
+            task = asyncio.create_task(source.run(put, lambda kind, data: linked.set()))
+            async with asyncio.timeout(20):
+                await linked.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(seconds):
+                    await all_there.wait()
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+            return came
+
+        await receive(1, 0.5)  # from now on the broker keeps frames for it
+        frames = [encode(Frame("a1", n, 100 * n, {"k0": Sample(c=20.0)})).strip() for n in range(3000)]
+        await broker.publish("stokewatch/a1/frame", *frames)
+        await asyncio.sleep(7)
+        broker.restart(signal.SIGKILL)
+        assert await receive(3000, 30) == set(frames)
