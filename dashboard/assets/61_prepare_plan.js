@@ -8,7 +8,7 @@
   P.steps.plan = {
     build(panel) {
       panel.append(
-        S.make("section", { class: "sheet" },
+        S.make("section", { class: "leaf" },
           S.make("h2", {}, "What is fired, and how hot"),
           P.field("title", "Title", P.text(P.doc.title, (v) => { P.doc.title = v; }, { class: "wide" })),
           S.make("div", { class: "three" },
@@ -20,7 +20,7 @@
             S.make("button", { type: "button", onclick: exportFile }, "Export as a file (TOML)")),
           S.make("p", { id: "plan-said", role: "status" }, P.said),
           S.make("div", { id: "plan-taken" })),
-        S.make("section", { class: "sheet" },
+        S.make("section", { class: "leaf" },
           S.make("h2", {}, "Begin from"),
           source("A plan of yours", stored()),
           source("An earlier firing", firings()),

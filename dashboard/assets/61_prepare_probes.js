@@ -214,11 +214,11 @@
     heightField.insertBefore(S.make("div", { class: "stepper" }, step(-1), height, step(1)), heightField.children[1]);
     const letter = S.make("select", { onchange: (event) => { probe.type = event.target.value; P.changed(); } },
       ...["", ...P.letters].map((l) => S.make("option", { value: l, selected: (probe.type ?? "K") === l }, l || "none")));
-    return S.make("div", { class: "fields" }, options("zones", zones), options("sides", P.sides),
+    return S.make("div", { class: "probe-fields" }, options("prepare-zones", zones), options("prepare-sides", P.sides),
       P.field(`${path}.name`, "Name", P.text(probe.name, (v) => { probe.name = v; })),
       heightField,
-      P.field(`${path}.side`, "Side", P.text(probe.side, (v) => { probe.side = v; P.drawStack(); }, { list: "sides" })),
-      P.field(`${path}.zone`, "Zone", P.text(probe.zone, set("zone"), { list: "zones" }), "The part of the stack that must get hot enough as one."),
+      P.field(`${path}.side`, "Side", P.text(probe.side, (v) => { probe.side = v; P.drawStack(); }, { list: "prepare-sides" })),
+      P.field(`${path}.zone`, "Zone", P.text(probe.zone, set("zone"), { list: "prepare-zones" }), "The part of the stack that must get hot enough as one."),
       S.make("fieldset", { class: "reads" }, S.make("legend", {}, "What it reads"),
         S.make("div", { class: "choice" }, ...READS.map(([value, text]) => S.make("button", { type: "button", "aria-pressed": String(probe.reads === value),
           onclick: (event) => {

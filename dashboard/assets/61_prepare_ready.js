@@ -17,7 +17,7 @@
     "Stokewatch can fail: keep watching the fire, not only the tablet.",
   ];
 
-  const cautions = () => S.make("section", { class: "sheet cautions" }, S.make("h2", {}, "Before any fire"),
+  const cautions = () => S.make("section", { class: "leaf cautions" }, S.make("h2", {}, "Before any fire"),
     S.make("ul", {}, ...CAUTIONS.map((text) => S.make("li", {}, text))));
 
   // --- packing ------------------------------------------------------------------------------------------------------
@@ -25,7 +25,7 @@
   P.steps.pack = {
     build(panel) {
       panel.append(S.make("div", { class: "two even" },
-        S.make("section", { class: "sheet" }, S.make("h2", {}, "What goes along"),
+        S.make("section", { class: "leaf" }, S.make("h2", {}, "What goes along"),
           S.make("ul", { id: "kit" }),
           S.make("form", { class: "does", onsubmit: (event) => { event.preventDefault(); addItem(); } },
             S.make("input", { type: "text", id: "kit-new", maxlength: 120, "aria-label": "Something else to take along", placeholder: "Something else …", autocomplete: "off" }),
@@ -76,12 +76,12 @@
     build(panel) {
       panel.append(
         S.make("div", { class: "two even" },
-          S.make("section", { class: "sheet" },
+          S.make("section", { class: "leaf" },
             S.make("h2", {}, "Cold check"),
             S.make("p", { class: "hint" }, "Before lighting, all probes are as warm as the air: they must agree. It looks again every few seconds. Hold each tip in your hand for ten seconds: it must rise."),
             S.make("p", { id: "check-verdict", role: "status" }),
             S.make("ul", { id: "check-found" })),
-          S.make("section", { class: "sheet" },
+          S.make("section", { class: "leaf" },
             S.make("h2", {}, "Each tip in the hand"),
             S.make("ul", { id: "check-hands" }),
             S.make("h2", {}, "This tablet"),
@@ -176,7 +176,7 @@
     build(panel) {
       anyway = ending = false;
       panel.append(S.make("div", { class: "two even" },
-        S.make("section", { class: "sheet", id: "arm-sheet" },
+        S.make("section", { class: "leaf", id: "arm-sheet" },
           S.make("h2", {}, "Arm, and light"),
           S.make("dl", { id: "arm-facts" }),
           S.make("ul", { id: "arm-reasons" }),

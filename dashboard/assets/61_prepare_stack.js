@@ -69,11 +69,13 @@
     bed(root);
     const numbers = P.numbers();
     const taken = [];
-    for (const p of placed()) {
+    const there = placed().map((p) => {
       const at = spot(p, taken);
       taken.push(at);
-      disc(root, p, at, numbers[p.i]);
-    }
+      return { ...p, at };
+    });
+    zones(root, there);
+    for (const p of there) disc(root, p, p.at, numbers[p.i]);
     tray(root, numbers);
     holder.replaceChildren(root);
     if (focused !== null) holder.querySelector(`g[data-i="${focused}"]`)?.focus({ preventScroll: true });
@@ -140,10 +142,31 @@
     }
   }
 
+  /** What must get hot enough as one is bound together, and named where there is room. */
+  function zones(root, there) {
+    const named = [];
+    for (const zone of new Set(there.map((p) => p.probe.zone))) {
+      const own = there.filter((p) => p.probe.zone === zone).sort((a, b) => a.h - b.h);
+      if (own.length > 1) {
+        root.append(S.svg("path", { class: "bind", d: `M${own.map((p) => `${p.at.x},${p.at.y}`).join(" L")}` }));
+      } else if (own[0].probe.zone === own[0].probe.name) continue; // nobody has made zones yet
+      const y = own.reduce((sum, p) => sum + p.at.y, 0) / own.length;
+      const right = Math.max(...own.map((p) => p.at.x)) + 20;
+      const left = Math.min(...own.map((p) => p.at.x)) - 20;
+      const room = zone.length * 9;
+      const free = (x) => !named.some((q) => Math.abs(q.y - y) < 18 && Math.abs(q.x - x) < room)
+        && !there.some((p) => Math.abs(p.at.y - y) < 22 && p.at.x > x - 14 && p.at.x < x + room + 14);
+      const at = [right, left - room].find((x) => x > box.left && x + room < box.width && free(x));
+      if (at === undefined) continue;
+      named.push({ x: at, y });
+      root.append(S.svg("text", { class: "zone-name", x: at, y: y + 5.5 }, zone));
+    }
+  }
+
   function disc(root, p, at, number) {
     const channel = P.channelOf(p.probe);
     const where = typeof p.h === "number" ? `${p.h} cm, ${p.probe.side || "no side"}` : "not placed";
-    const group = S.svg("g", { class: "probe spot", transform: `translate(${at.x} ${at.y})`, tabindex: 0, role: "button", "data-i": p.i,
+    const group = S.svg("g", { class: "probe placed", transform: `translate(${at.x} ${at.y})`, tabindex: 0, role: "button", "data-i": p.i,
       "aria-label": `${number}, ${p.probe.name}: ${where}`, "aria-pressed": String(P.selected === p.i) });
     group.classList.toggle("selected", P.selected === p.i);
     group.classList.toggle("rising", Boolean(channel && channel.moving === "rising"));

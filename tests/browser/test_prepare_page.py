@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -120,13 +119,16 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
         lambda: tablet.locator(".probe-row").count() == 8 or tablet.reload(), "the rig's channels", 30, 1.0
     )
     hand = tablet.locator("#prepare-hand.rising")
-    expect(hand).to_be_visible(timeout=4 * HAND_S * 1000)
-    channel = re.match(r"▲ (\S+) rises", hand.inner_text())
-    assert channel
-    hand.locator("button").click()
+    expect(hand).to_contain_text(" rises by", timeout=4 * HAND_S * 1000)
+    hand.locator("button", has_text="Name it").click()
+    in_hand = tablet.evaluate("Stokewatch.prepare.doc.probe[Stokewatch.prepare.selected].channel")
+    warm = tablet.evaluate(
+        "(name) => Stokewatch.prepare.rig.channels.find((c) => c.channel === name)", in_hand
+    )
+    assert warm["away"] > 1.5
     tablet.keyboard.type("in the hand")
     named = [p for p in plan(tablet)["probe"] if p["name"] == "in the hand"]
-    assert [p["channel"] for p in named] == [channel[1]]
+    assert [p["channel"] for p in named] == [in_hand]
 
     # Places: by the finger, by the keys, by numbers; the drawing and the fields say the same.
     names = [p["channel"] for p in plan(tablet)["probe"]]
@@ -181,6 +183,8 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     go(tablet, "check")
     expect(tablet.locator("#check-verdict")).to_have_text("Not fit yet.", timeout=20_000)
     expect(tablet.locator("#check-found .fail")).to_contain_text("above the others")
+    tablet.click("text=Try the alarm's sound")
+    expect(tablet.locator("#check-tablet")).to_contain_text("✓ On")
     go(tablet, "light")
     expect(tablet.locator("#arm-reasons")).to_contain_text("above the others", timeout=20_000)
     expect(tablet.locator("#arm")).to_be_disabled()
@@ -195,10 +199,20 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
         before = reader.firings()[1]
     assert firing
     armed = {p.channel: p for p in firing.plan.probes}
-    assert armed[channel[1]].name == "in the hand"
+    assert armed[in_hand].name == "in the hand"
     assert (armed["k3"].height_cm, armed["k3"].side) == (28.0, "centre")
     assert firing.plan.alarms["over_temperature"]["limit_c"] == 900.0
     assert before.title.startswith("Setting up on ")
+
+    # When that firing has ended the logger rests: whoever prepares the next one wakes the rig.
+    assert tablet.evaluate("Stokewatch.act('finish').then((told) => told.ok)")
+    enter(tablet, page_server, "probes")
+    expect(tablet.locator("#prepare-rig")).to_contain_text("Nothing is recorded", timeout=10_000)
+    tablet.click("text=Wake the rig")
+    expect(tablet.locator("#prepare-rig")).to_be_empty(timeout=15_000)
+    tablet.click("text=Put all into the plan")
+    expect(tablet.locator("#prepare-probes .reading")).to_have_count(8)
+    expect(tablet.locator("#prepare-probes .reading").first).to_contain_text("°", timeout=15_000)
     assert complaints == []
 
 
