@@ -68,7 +68,7 @@ def fire() -> Any:
         id="room-fire",
         className="room",
         **{"aria-label": "Fire"},
-        children=[stack(), traces(), pots(), log()],
+        children=[zones(), acts(), stack(), traces(), pots(), log()],
     )
 
 
@@ -81,7 +81,6 @@ def header(doors: Any) -> Any:
                 children=[
                     html.H1("Stokewatch", id="title"),
                     html.P(id="stage", children="Looking for the journal …"),
-                    html.P(id="verdict"),
                 ],
             ),
             html.Div(
@@ -95,6 +94,7 @@ def header(doors: Any) -> Any:
                     _choice("theme", "Light", [("day", "Day"), ("night", "Night")]),
                 ],
             ),
+            html.P(id="verdict"),
             html.P(id="come"),
         ]
     )
@@ -119,10 +119,70 @@ def banners() -> Any:
     return html.Div(
         [
             html.Div(id="stale", hidden=True),
+            html.Div(id="shelf", hidden=True),
             html.Div(id="alarms", role="alert", hidden=True),
             html.P("invented firing, nothing here was measured", id="invented", hidden=True),
         ],
         id="banners",
+    )
+
+
+def zones() -> Any:
+    """Give the place for the verdict of each zone, the coldest first."""
+    return html.Ol(id="zones", hidden=True, **{"aria-label": "Zones, the coldest first"})
+
+
+NOTES: Final = (
+    ("wood", "a few sticks", "Few sticks"),
+    ("wood", "an armful", "Armful"),
+    ("wood", "a big load", "Big load"),
+    ("raked", "", "Raked"),
+    ("uncovered", "", "Uncovered"),
+    ("smothered", "", "Smothered"),
+    ("gust", "", "Gust"),
+    ("rain", "", "Rain"),
+)
+"""Kind, amount and label of what is noted with one tap."""
+
+
+def acts() -> Any:
+    """Give what a person does beside the fire: one tap each."""
+    notes = [
+        html.Button(label, type="button", **{"data-note": kind, "data-amount": amount})
+        for kind, amount, label in NOTES
+    ]
+    return html.Section(
+        id="acts",
+        hidden=True,
+        **{"aria-label": "What you do and see"},
+        children=[
+            html.Div(
+                className="group",
+                role="group",
+                **{"aria-label": "Wood added"},
+                children=[html.Span("Wood", **{"aria-hidden": "true"}), *notes[:3]],
+            ),
+            html.Div(className="group", role="group", children=notes[3:], **{"aria-label": "Notes"}),
+            html.Div(
+                className="group",
+                role="group",
+                **{"aria-label": "In words, and spot readings"},
+                children=[
+                    html.Button("Write …", id="write", type="button"),
+                    html.Button("Spot …", id="spot", type="button"),
+                ],
+            ),
+            html.Div(
+                className="group",
+                role="group",
+                **{"aria-label": "This tablet"},
+                children=[
+                    html.Button("Sound off", id="sound", type="button", **{"aria-pressed": "false"}),
+                    html.Button("Operator …", id="operator", type="button", hidden=True),
+                ],
+            ),
+            html.P(id="done", role="status"),
+        ],
     )
 
 
@@ -171,10 +231,18 @@ def log() -> Any:
         id="log",
         hidden=True,
         **{"aria-label": "What happened"},
-        children=[html.H2("Log"), html.Ol(id="events")],
+        children=[
+            html.H2("Log"),
+            html.Ol(id="events"),
+            html.Details(
+                id="history",
+                hidden=True,
+                children=[html.Summary("Alarms so far"), html.Ol(id="past-alarms")],
+            ),
+        ],
     )
 
 
 def footer() -> Any:
     """Give the last line."""
-    return html.Footer([html.P(CAUTION, id="caution"), html.P(id="health")])
+    return html.Footer([html.P(CAUTION, id="caution"), html.P(id="health"), html.P(id="awake")])

@@ -30,6 +30,17 @@ window.Stokewatch = {};
     return `${arrow} ${value < 0 ? "−" : "+"}${number} ${S.unit()}/min`;
   };
 
+  /** A sentence of the server's, which thinks in °C: "37 °C below" is a difference, "at 642 °C" is not. */
+  S.inUnit = function (text) {
+    if (!S.isFahrenheit()) return text;
+    return String(text)
+      .replace(/(\d+(?:\.\d+)?) °C\/min/g, (_, c) => `${Math.round(c * 1.8)} °F/min`)
+      .replace(/(Spread|lost|lose|by) (\d+) °C/g, (_, word, c) => `${word} ${Math.round(c * 1.8)} °F`)
+      .replace(/(\d+) °C (below|short|hotter|above|cooler)/g, (_, c, word) => `${Math.round(c * 1.8)} °F ${word}`)
+      .replace(/([-−]?\d+)([–-])(\d+) °C/g, (_, a, dash, b) => `${S.degrees(Number(a))}${dash}${S.degrees(Number(b))} °F`)
+      .replace(/([-−]?\d+(?:\.\d+)?) °C/g, (_, c) => `${S.degrees(Number(c.replace("−", "-")))} °F`);
+  };
+
   S.age = function (s) {
     if (s < 1.5) return "now";
     if (s < 90) return `${Math.round(s)} s ago`;

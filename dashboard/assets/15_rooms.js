@@ -28,7 +28,17 @@
     enter();
   };
 
+  /** Ask; where only an operator may, let the person enter the PIN and ask once more. */
   async function asked(path, options) {
+    try {
+      return await askedOnce(path, options);
+    } catch (refused) {
+      if (refused.status !== 401 || !await S.enterPin()) throw refused;
+      return askedOnce(path, options);
+    }
+  }
+
+  async function askedOnce(path, options) {
     let response;
     try {
       response = await fetch(path, options);

@@ -13,6 +13,7 @@
   let drawnAt = 0;
   let range = null;
   let under = 0; // how many drawings lie under the lines
+  let over = 0; // and over them
   let margin = { l: 52, r: 190, t: 30, b: 50 };
 
   const temperature = (cell) => (typeof cell === "number" ? cell : null);
@@ -84,6 +85,32 @@
     ];
   }
 
+  /** The colour in which a zone's spot readings stand: that of one of its probes. */
+  const zoneColour = (zone) => {
+    const i = S.probes.findIndex((p) => p.zone === zone && p.reads !== "coals");
+    return i < 0 ? getComputedStyle(document.documentElement).getPropertyValue("--ink").trim() : S.colour(i);
+  };
+
+  function spots() {
+    const found = S.events.filter((e) => e.kind === "spot");
+    if (!found.length) return [];
+    const paper = getComputedStyle(document.documentElement).getPropertyValue("--paper").trim();
+    return [{
+      type: "scatter", mode: "markers", name: "spot readings", hoverinfo: "skip",
+      x: found.map((e) => minutes(e.t)), y: found.map((e) => S.shown(e.data.temperature_c)),
+      marker: { symbol: "diamond", size: 14, color: found.map((e) => zoneColour(e.data.zone)), line: { color: paper, width: 2 } },
+    }];
+  }
+
+  const BANDS = { climb: 0.06, peak: 0.14, burn_down: 0.06 }; // how strongly a stage tints its time
+  function stageBands(colour) {
+    const stages = S.events.filter((e) => e.kind === "stage");
+    return stages.map((e, n) => ({
+      type: "rect", yref: "paper", y0: 0, y1: 1, layer: "below", line: { width: 0 }, fillcolor: colour,
+      opacity: BANDS[e.data.stage] || 0, x0: minutes(e.t), x1: n + 1 < stages.length ? minutes(stages[n + 1].t) : 1e6,
+    })).filter((band) => band.opacity > 0);
+  }
+
   function layout() {
     const css = getComputedStyle(document.documentElement);
     const ink = css.getPropertyValue("--ink").trim();
@@ -99,8 +126,8 @@
       xaxis: { ...axis, range: range.x.slice(), title: { text: "minutes since the first reading", font: { size: 16 }, standoff: 6 },
         showgrid: false, nticks: 7 },
       yaxis: { ...axis, range: range.y.slice(), nticks: 8, gridwidth: 1 },
-      shapes: rulers().map((r) => ({ type: "line", xref: "paper", x0: 0, x1: 1, y0: S.shown(r.c), y1: S.shown(r.c),
-        line: { color: rule, width: r.label === "target" ? 2 : 1.5, dash: r.dash } }))
+      shapes: stageBands(css.getPropertyValue("--clay").trim()).concat(rulers().map((r) => ({ type: "line", xref: "paper", x0: 0, x1: 1, y0: S.shown(r.c), y1: S.shown(r.c),
+        line: { color: rule, width: r.label === "target" ? 2 : 1.5, dash: r.dash } })))
         .concat(S.marks().map((m) => ({ type: "line", yref: "paper", y0: 0, y1: 1, x0: minutes(m.t), x1: minutes(m.t),
           line: { color: m.kind === "alarm" ? css.getPropertyValue("--alarm").trim() : rule, width: 1, dash: "1px,3px" } }))),
     };
@@ -120,7 +147,9 @@
       x: line.t.map(minutes), y: line.c.map((cell) => S.shown(temperature(cell))),
       line: { color: S.colour(i), dash: S.dash(i), width: 2.6, simplify: true },
     }));
-    window.Plotly.react(graph, below.concat(data), layout(), CONFIG);
+    const above = spots();
+    over = above.length;
+    window.Plotly.react(graph, below.concat(data, above), layout(), CONFIG);
     drawnAt = performance.now();
     S.placeLabels();
   };
@@ -133,6 +162,8 @@
   /** Draw what has come, if it is time: drawing is what costs a tablet its battery. */
   S.drawWaiting = function () {
     if (!shown() || performance.now() - drawnAt < dueMs()) return;
+    // Dash may draw its own, empty figure once more over ours, where a tablet is slow.
+    if (graph.data.length !== under + lines.length + over) { S.redrawTraces(); return; }
     const some = waiting.map((w, i) => i).filter((i) => waiting[i].x.length);
     if (!some.length) return;
     drawnAt = performance.now();
@@ -173,6 +204,11 @@
       put(`mark ${m.kind}`, m.short, at, 2);
       free = at + m.short.length * 9 + 14;
     }
+    for (const e of S.events.filter((event) => event.kind === "spot")) {
+      if (x(e.t) < margin.l) continue;
+      const label = put("spot", `${e.data.zone} ${S.degrees(e.data.temperature_c)}°`, x(e.t) + 11, y(e.data.temperature_c) - 11);
+      label.style.color = zoneColour(e.data.zone);
+    }
     gaps(put, x, y, width);
     S.labelForecast(put, x, y);
     ends(put, x, y, height);
@@ -190,10 +226,11 @@
         let until = n; // how long it lasts: a flicker needs no name
         while (until < line.t.length - 1 && typeof line.c[until] !== "number") until += 1;
         const still = typeof line.c[until] !== "number";
+        if (still && margin.r > 100) continue; // named at its end
         if ((!still && line.t[until] - line.t[n] < 10) || left < margin.l || left > margin.l + width + 2) continue;
         named += 1;
         const what = S.STATUS[Number(here.slice(1))];
-        const text = still && margin.r > 100 ? `${S.number(i)} ${S.probes[i].name}: ${what}` : `${S.number(i)} ${what}`;
+        const text = `${S.number(i)} ${what}`;
         const label = put("gap", text, Math.min(left + 2, graph.clientWidth - text.length * 10.5 - 14), y(line.c[n - 1]) - 11);
         label.style.borderColor = S.colour(i);
       }
@@ -223,16 +260,20 @@
   function ends(put, x, y, height) {
     const narrow = margin.r < 100;
     const wanted = lines.map((line, i) => {
-      const n = line.c.length - 1;
-      return typeof line.c[n] === "number" ? { i, t: line.t[n], y: y(line.c[n]) } : null;
+      let n = line.c.length - 1;
+      const what = n >= 0 && typeof line.c[n] !== "number" ? S.STATUS[Number(line.c[n].slice(1))] : "";
+      if (what && narrow) return null;
+      while (n >= 0 && typeof line.c[n] !== "number") n -= 1;
+      return n < 0 ? null : { i, what, t: line.t[n], y: y(line.c[n]) };
     }).filter(Boolean).sort((a, b) => a.y - b.y);
     const apart = Math.min(22, (height + 20) / Math.max(1, wanted.length));
     spread(wanted, apart, margin.t - 10, margin.t + height);
     const edge = graph.clientWidth - margin.r;
     for (const w of wanted) {
-      const name = narrow ? S.number(w.i) : `${S.number(w.i)} ${S.probes[w.i].name}`;
-      const label = put(S.isSilent(w.i) ? "end past" : "end", name, edge + 10, w.at - 11);
+      const name = narrow ? S.number(w.i) : `${S.number(w.i)} ${w.what || S.probes[w.i].name}`;
+      const label = put(w.what ? "end broken" : S.isSilent(w.i) ? "end past" : "end", name, edge + 10, w.at - 11);
       label.style.color = S.colour(w.i);
+      if (w.what) continue; // no line from there to here: it would look like readings
       const lead = put("lead", "", Math.min(x(w.t), edge), w.y);
       lead.style.width = `${Math.hypot(edge + 9 - x(w.t), w.at - w.y)}px`;
       lead.style.transform = `rotate(${Math.atan2(w.at - w.y, edge + 9 - x(w.t))}rad)`;

@@ -23,6 +23,14 @@
   let verdict = null;
   let trouble = null;
   let sources = [];
+  const take = [];
+  /** Have a part of the page told whenever something has come or been chosen. */
+  S.onChange = (tell) => take.push(tell);
+  S.verdict = () => verdict;
+  S.standing = () => standing;
+  S.state = () => pageState();
+  S.spoken = (text) => S.capital(S.inUnit(text));
+  const tellAll = () => take.forEach((tell) => tell());
   let order = []; // probes from the top of the stack down, those without a height last
   let numbers = [];
 
@@ -63,6 +71,9 @@
     S.fillValues();
     drawStack();
     S.showPots();
+    showAlarms(standing, true);
+    showEvents();
+    tellAll();
     S.redrawTraces();
   }
 
@@ -91,7 +102,7 @@
     trouble = message.trouble;
     S.firing = message.firing;
     S.probes = message.probes;
-    S.events = message.events || [];
+    S.events = (message.events || []).filter((e) => e.kind !== "retract");
     numbers = [];
     order = S.probes.map((_, i) => i).sort((a, b) =>
       (S.probes[b].height_cm ?? -1e9) - (S.probes[a].height_cm ?? -1e9) || a - b);
@@ -107,6 +118,7 @@
     document.body.classList.toggle("empty", S.firing === null);
     S.setEstimates(message.estimates, verdict);
     if (S.firing) S.setTraces(message.traces);
+    tellAll();
     S.tick();
   };
 
@@ -116,11 +128,14 @@
     if (message.verdict) S.addEstimates(verdict, Math.max(0, ...S.now.map((v) => v[4] ?? 0)));
     if (message.events) {
       const known = new Set(S.events.map((e) => e.id));
-      S.events = S.events.concat(message.events.filter((e) => !known.has(e.id))).slice(-200);
+      const back = new Set(message.events.filter((e) => e.kind === "retract").map((e) => e.data.event));
+      S.events = S.events.concat(message.events.filter((e) => !known.has(e.id) && e.kind !== "retract"))
+        .filter((e) => !back.has(e.id)).slice(-200);
       showEvents();
       S.redrawTraces();
     }
     const room = message.rigs ? S.addPoints(message.rigs) : true;
+    if (message.verdict || message.forecast || message.alarms || message.events) tellAll();
     S.tick();
     return room;
   };
@@ -131,6 +146,7 @@
     if (message.scale) scale = message.scale;
     if (message.readings !== undefined) spoken = message.readings;
     if ("verdict" in message) verdict = message.verdict;
+    if ("forecast" in message) S.takeForecasts(message.forecast);
     if ("forecast" in message || "verdict" in message) S.setForecast(message.forecast, verdict);
     if ("sources" in message) sources = message.sources || [];
     if ("alarms" in message) showAlarms(message.alarms || []);
@@ -207,6 +223,7 @@
     const panel = $("stack");
     const wide = panel.clientWidth >= 470;
     panel.classList.toggle("wide", wide);
+    panel.classList.toggle("some", S.probes.length > 6);
     panel.classList.toggle("many", S.probes.length > 10);
     drawStack();
   };
@@ -281,13 +298,19 @@
         // Read out once; the age that runs on beside it isn't.
         const said = S.el("b", "", headline);
         said.setAttribute("role", "alert");
-        stale.replaceChildren(said, S.el("span", "", ""));
+        const quiet = S.el("button", "", "Quiet");
+        quiet.type = "button";
+        quiet.addEventListener("click", () => { S.sound.hush(); quiet.hidden = true; });
+        stale.replaceChildren(said, S.el("span", "", ""), quiet);
       }
-      stale.lastChild.textContent = ` ${detail} Watch the fire.`;
+      stale.children[1].textContent = ` ${detail} Watch the fire.`;
+      stale.lastChild.hidden ||= !S.sound.isOn();
     }
     stale.hidden = !loud;
     $("stage").textContent = stageLine(state);
-    $("verdict").textContent = state === "fresh" && verdict && verdict.line ? S.capital(verdict.line) : "";
+    if (state !== S.tick.state) tellAll();
+    S.tick.state = state;
+    $("verdict").textContent = state === "fresh" && verdict && verdict.line ? S.spoken(verdict.line) : "";
     $("health").textContent = healthLine(state);
     S.fillValues();
     S.drawWaiting(); // the last points before a silence too
@@ -319,17 +342,22 @@
     return [kept, ...(state === "fresh" ? words : [])].join(" · ");
   }
 
-  function showAlarms(alarms) {
+  function showAlarms(alarms, again = false) {
     const key = JSON.stringify(alarms);
-    if (key === showAlarms.shown) return; // else a screen reader would say it again and again
+    if (key === showAlarms.shown && !again) return; // else a screen reader would say it again and again
     showAlarms.shown = key;
     const good = (a) => a.warning === false;
     standing = alarms.filter((a) => !good(a)).concat(alarms.filter(good)); // good news never hides an alarm
     $("alarms").replaceChildren(...standing.map((a) => {
-      const box = S.el("div", good(a) ? "alarm good" : "alarm");
-      box.append(S.el("b", "", S.capital(a.message || String(a.rule || "alarm").replaceAll("_", " ")).replace(/\.$/, "")));
-      if (a.cause && !good(a)) box.append(S.el("span", "", `. ${a.cause}`));
-      if (a.advice) box.append(S.el("p", "", a.advice));
+      const over = a.state === "returned-unacknowledged";
+      const box = S.el("div", `alarm${good(a) ? " good" : ""}${a.state === "acknowledged" ? " seen" : ""}${over ? " over" : ""}`);
+      const words = S.el("div", "words");
+      words.append(S.el("b", "", S.spoken(a.message || String(a.rule || "alarm").replaceAll("_", " ")).replace(/\.$/, "")));
+      if (over) words.append(S.el("span", "", ". That is over by now; nobody has acknowledged it."));
+      if (a.cause && !good(a) && !over) words.append(S.el("span", "", `. ${S.inUnit(a.cause)}`));
+      if (a.advice && !over) words.append(S.el("p", "", S.inUnit(a.advice)));
+      box.append(words);
+      if (a.key) box.append(S.alarmButtons(a));
       return box;
     }));
     $("alarms").hidden = !standing.length;
@@ -339,14 +367,38 @@
 
   function inWords(event) {
     const data = event.data || {};
+    if (event.kind === "stage" && data.crossed) {
+      const words = `${data.leading} leads`;
+      return { short: words, long: data.leading === "bottom" ? "The bottom is the hotter end now" : "The top is the hotter end now" };
+    }
+    if (event.kind === "spot") {
+      return { kind: "spot", short: "spot", long: S.spoken(`Spot reading: ${data.zone} at ${Math.round(data.temperature_c)} °C (emissivity ${data.emissivity})${data.text ? `, ${data.text}` : ""}`) };
+    }
+    if (event.kind === "note") {
+      const word = S.NOTED[data.kind] || data.kind;
+      const said = data.kind === "text" ? data.text : [word, data.amount, data.text].filter(Boolean).join(", ");
+      return { short: String(data.kind === "text" ? data.text : word).slice(0, 18), long: S.capital(String(said)) };
+    }
     if (event.kind === "stage") return { short: S.STAGES[data.stage] || data.stage || "stage", long: `Stage: ${S.STAGES[data.stage] || data.stage}` };
     if (event.kind === "alarm") {
       const rule = data.title || S.capital(String(data.rule || "alarm").replaceAll("_", " "));
       const turn = data.transition && data.transition !== "raised" ? ` (${data.transition})` : "";
-      return { kind: data.warning === false ? "good" : "alarm", short: String(data.rule || "alarm").replaceAll("_", " "), long: `${rule}${turn}: ${data.message || ""}` };
+      return { kind: data.warning === false ? "good" : "alarm", short: String(data.rule || "alarm").replaceAll("_", " "), long: `${rule}${turn}: ${S.inUnit(data.message || "")}` };
     }
     const said = data.text || data.message || data.state || data.what || event.kind;
     return { short: event.kind === "note" ? String(said).slice(0, 18) : event.kind, long: S.capital(String(said)) };
+  }
+
+  S.inWords = inWords;
+  S.NOTED = { wood: "wood added", raked: "raked", uncovered: "uncovered", smothered: "smothered", gust: "gust", rain: "rain" };
+
+  /** A stage event that brings no new stage says that the other end leads now. */
+  function crossings() {
+    let before = null;
+    for (const e of S.events.filter((event) => event.kind === "stage")) {
+      if (before && before.stage === e.data.stage && before.leading !== e.data.leading) e.data.crossed = true;
+      before = e.data;
+    }
   }
 
   /** Events that are marked on the traces. */
@@ -355,10 +407,11 @@
     .map((e) => ({ t: e.t, kind: e.kind, ...inWords(e) }));
 
   function showEvents() {
+    crossings();
     const last = S.events.slice().sort((a, b) => b.t - a.t || b.id - a.id).slice(0, 8);
     $("events").replaceChildren(...last.map((e) => {
       const row = S.el("li", inWords(e).kind || e.kind);
-      row.append(S.el("b", "", `${Math.floor(e.t / 60)} min`), S.el("span", "", inWords(e).long + (e.who ? ` (${e.who})` : "")));
+      row.append(S.el("b", "", `${Math.floor(e.t / 60)} min`), S.el("span", "", inWords(e).long + (e.who && e.who !== "page" ? ` (${e.who})` : "")));
       return row;
     }));
     $("log").hidden = !last.length;

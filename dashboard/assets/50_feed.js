@@ -80,6 +80,9 @@
       return;
     }
     S.startPage();
+    S.startActs();
+    S.startSound();
+    S.startOperator();
     S.startRooms();
     open();
     setInterval(watch, 500);

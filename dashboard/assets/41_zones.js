@@ -1,0 +1,46 @@
+/* The verdict of each zone, the coldest first: what it is at, what it still needs, and what it has had. */
+"use strict";
+
+(function (S) {
+  const $ = (id) => document.getElementById(id);
+  let forecasts = {}; // by zone: words
+
+  S.zoneForecast = (zone) => (forecasts[zone] && forecasts[zone].words) || "";
+  S.takeForecasts = (given) => { forecasts = given || {}; };
+
+  function show() {
+    const verdict = S.verdict();
+    const zones = ((verdict && verdict.zones) || []).filter((z) => !z.coals); // coals need not reach anything
+    const live = S.state() === "fresh" && S.firing && S.firing.ended_s === null;
+    $("zones").hidden = !zones.length || !live;
+    const key = JSON.stringify([zones, forecasts, S.choices.unit, verdict && verdict.coldest]);
+    if (key === show.shown) return;
+    show.shown = key;
+    $("zones").replaceChildren(...zones.map((z) => card(z, verdict.coldest)));
+  }
+
+  function card(z, coldest) {
+    const row = S.el("li", z.zone === coldest ? "needs coldest" : "needs");
+    const first = S.el("div", "line");
+    first.append(S.el("b", "", z.zone), S.el("span", "level", z.c === null ? "–" : `${S.degrees(z.c)}°`));
+    row.append(first, S.el("p", "missing", z.missing ? S.spoken(z.missing) : "Had its target and its soak"));
+    const had = history(z);
+    if (had) row.append(S.el("p", "had", had));
+    const ahead = z.zone === coldest ? "" : S.zoneForecast(z.zone); // the coldest's stands in the heading
+    if (ahead) row.append(S.el("p", "ahead", S.spoken(ahead)));
+    return row;
+  }
+
+  function history(z) {
+    if (z.faulty) return "";
+    const words = [];
+    if (z.rate !== null) words.push(S.rate(z.rate).replace(/(\.\d)? °.\/min/, "/min"));
+    if (z.peak !== null && z.c !== null && z.peak > z.c + 15) words.push(`peak ${S.degrees(z.peak)}°`);
+    if (z.above) words.push(`burn-out ${z.above} min`);
+    if (z.soak || z.reached_target) words.push(`soak ${z.soak}/${S.firing.soak_min} min`);
+    if (z.by === "estimate") words.push("by the estimate of the pots");
+    return words.join(" · ");
+  }
+
+  S.showZones = show;
+})(window.Stokewatch);
