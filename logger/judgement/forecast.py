@@ -23,6 +23,7 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.judgement.fire_ensemble import AHEAD_S, LAGS_S, ensemble, film_w_m2k
 from logger.judgement.trend import SLOW_EVERY_S
@@ -39,7 +40,7 @@ SURE: Final = 0.9
 
 LEAST_CHANCE: Final = 0.02
 
-NEIGHBOURS: Final = 500
+NEIGHBOURS: Final = 350
 # How unlike a past may be and still count: of the level itself, and of what it was some time ago. Set on
 # simulated firings with seeds below 1000, as are the two errors of the models.
 _LEVEL_C: Final = 60.0
@@ -60,6 +61,8 @@ LEAST_ROWS: Final = 13
 
 AMBIENT_C: Final = 15.0
 _FALLING_ROWS: Final = 36
+_HELD_ROWS: Final = 3
+_MIXED_ROWS: Final = 4
 _LEAST_FALL_C_PER_MIN: Final = 0.2
 _LONGEST_S: Final = 12 * 3600.0
 
@@ -225,10 +228,26 @@ def _features(past_c: Floats) -> Floats:
 def _filled(past_c: Floats) -> Floats:
     """As many levels as are looked at; what is missing is put on straight lines, or held."""
     past = past_c[-PAST_ROWS:]
-    known = np.flatnonzero(np.isfinite(past))
+    known = np.flatnonzero(np.isfinite(past) & ~_held(past))
     filled = np.interp(np.arange(len(past)), known, past[known])
     short = PAST_ROWS - len(past)
     return np.concatenate([np.full(short, filled[0]), filled]) if short > 0 else filled
+
+
+def _held(past_c: Floats) -> NDArray[np.bool_]:
+    """Where a level was only held while nothing came, or so soon after that the means still have it in them.
+
+    Held levels are the same to the last bit. The newest always counts.
+    """
+    same = np.concatenate([[False], np.diff(past_c) == 0.0])
+    held = np.zeros(len(past_c), bool)
+    run = 0
+    for i, again in enumerate(same.tolist()):
+        run = run + 1 if again else 0
+        if run >= _HELD_ROWS:
+            held[i - run + 1 : i + 1 + _MIXED_ROWS] = True
+    held[-1] = False
+    return held
 
 
 def cooling(past_c: Floats, temperature_c: float, ambient_c: float = AMBIENT_C) -> Arrival | None:

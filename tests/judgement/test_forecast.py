@@ -19,6 +19,10 @@ from tests.judgement.crude import lines, plan
 
 T_S = np.arange(-600.0, 1.0, 5.0)
 
+COLD = (0.0, [250.0, 60.0, 60.0, 60.0, 60.0])
+WARM = (900.0, [280.0, 120.0, 120.0, 120.0, 120.0])
+HOT = (1400.0, [500.0, 560.0, 600.0, 560.0, 500.0])
+
 
 def approach(now_c: float, end_c: float, tau_s: float) -> Floats:
     """Newton's exponential approach to a steady source: Incropera and DeWitt, lumped capacitance (5.6)."""
@@ -51,6 +55,23 @@ def test_what_stands_still_far_below_never_arrives(level_c: float) -> None:
 def test_what_falls_never_arrives() -> None:
     told = futures(600.0 - 0.1 * T_S).arrival(780.0)
     assert told.chance < 0.05
+
+
+@pytest.mark.parametrize("back_s", [40, 90, 200])
+def test_an_outage_is_no_sudden_rise(back_s: int) -> None:
+    t_s, values = lines([COLD, WARM, (1500.0, [500.0, 420.0, 420.0, 420.0, 420.0])])
+    status = np.zeros(values.shape, np.uint8)
+    keep = (t_s < len(t_s) - back_s - 150) | (t_s >= len(t_s) - back_s)
+    told = []
+    for here in (slice(None), keep):
+        judge = Judge(plan())
+        judge.push(t_s[here], values[here], status[here])
+        told.append({v.zone: v.forecast for v in judge.verdict().zones}["middle"])
+    whole, broken = told
+    assert whole is not None
+    assert broken is not None
+    for n in (2, 4, 6):
+        assert broken.middle_c[n] == pytest.approx(whole.middle_c[n], abs=20 + 8 * n)
 
 
 def test_more_heat_arrives_sooner() -> None:
@@ -186,11 +207,6 @@ def zones_told(knots: list[tuple[float, list[float]]]) -> dict:
     data = verdict_data(judge.verdict())
     json.dumps(data)
     return {z["zone"]: z["forecast"] for z in data["load"]["zones"]}
-
-
-COLD = (0.0, [250.0, 60.0, 60.0, 60.0, 60.0])
-WARM = (900.0, [280.0, 120.0, 120.0, 120.0, 120.0])
-HOT = (1400.0, [500.0, 560.0, 600.0, 560.0, 500.0])
 
 
 def test_the_verdict_tells_of_pots_and_not_of_coals() -> None:
