@@ -427,4 +427,7 @@ def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None
     events = judging.replay(reader, firing.id, None)
     duration_s = judging.seconds(firing.last_us or firing.started_us)
     events += judging.advance(firing.last_us or firing.started_us)
-    return {"firing": firing.id, **summary(judging.plan, events, judging.judge.verdict(), duration_s)}
+    return {
+        "firing": firing.id,
+        **summary(judging.plan, events, judging.judge.verdict(ahead=False), duration_s),
+    }

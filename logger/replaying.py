@@ -113,9 +113,9 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
     events = []
     for until_us, said in judging.replay_in_steps(reader, firing.id, None, step_s * 1_000_000):
         events += said
-        moments.add(min(judging.seconds(until_us), duration_s), judging.judge.verdict())
+        moments.add(min(judging.seconds(until_us), duration_s), judging.judge.verdict(ahead=False))
     events += judging.advance(last_us)
-    verdict = judging.judge.verdict()
+    verdict = judging.judge.verdict(ahead=False)
     return {
         "firing": firing.id,
         **summary(judging.plan, events, verdict, duration_s),

@@ -15,6 +15,7 @@ import numpy as np
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
 from logger.judgement.clay import ClayWatch, EstimateRow, estimate_data
 from logger.judgement.estimate import ZoneEstimate
+from logger.judgement.forecast import Forecast
 from logger.judgement.heat import OneHour, one_hour
 from logger.judgement.outlook import Outlook, coming
 from logger.judgement.packing import pack, unpack
@@ -262,14 +263,23 @@ class Judge:
         rows, self._rows = self._rows, []
         return rows
 
-    def verdict(self) -> LoadVerdict:
+    def verdict(self, *, ahead: bool = True) -> LoadVerdict:
         """What is to be said now.
+
+        Parameters
+        ----------
+        ahead : bool, default True
+            Whether to say what comes, too: that takes about a millisecond a zone.
 
         Returns
         -------
         LoadVerdict
         """
-        come = self._outlook.forecasts(self._second, self._stages.stage, self._trend, self._watch, self._book)
+        come: dict[str, Forecast | None] = {}
+        if ahead:
+            come = self._outlook.forecasts(
+                self._second, self._stages.stage, self._trend, self._watch, self._book
+            )
         sure = self._outlook.rate_sd(self._trend, self._watch)
         zones = tuple(
             replace(v, forecast=come.get(v.zone), rate_sd_c_per_min=sure[v.zone])
