@@ -3,7 +3,7 @@
 python -m tests.benchmarks.bench_broker [SECONDS]
 
 50 rigs of 16 channels at 10 Hz, QoS 1, a persistent session of a logger that is away; then the broker is killed,
-started again, and the logger comes back. Each row is one way to set Debian's mosquitto.
+started again, and the logger comes back. In the last row the logger is there all the time. Each row is one way to set Debian's mosquitto.
 """
 
 from __future__ import annotations
@@ -49,13 +49,20 @@ def client(name: str, port: int, *, keep: bool) -> Any:
     return made
 
 
-def measure(name: str, lines: tuple[str, ...], seconds: float) -> None:
+def measure(name: str, lines: tuple[str, ...], seconds: float, *, there: bool = False) -> None:
     with tempfile.TemporaryDirectory() as folder, Mosquitto(Path(folder), more=(), settings=lines) as broker:
         logger = client("logger", broker.port, keep=True)
         logger.subscribe("stokewatch/+/frame", qos=1)
         time.sleep(0.5)
-        logger.disconnect()
-        logger.loop_stop()
+        back: set[int] = set()
+        if there:
+            logger.on_message = lambda made, _d, message: (
+                back.add(int(message.payload)),
+                made.ack(message.mid, message.qos),
+            )
+        else:
+            logger.disconnect()
+            logger.loop_stop()
         rigs = client("rigs", broker.port, keep=False)
         numbers: dict[int, tuple[int, float]] = {}
         acknowledged: set[int] = set()
@@ -82,9 +89,9 @@ def measure(name: str, lines: tuple[str, ...], seconds: float) -> None:
         held = process.memory_info().rss / 2**20
         broker.stop(signal.SIGKILL)
         rigs.loop_stop()
+        logger.loop_stop()
         kept = set(acknowledged) - {-1}
         broker.start()
-        back: set[int] = set()
         logger = client_back(broker.port, back)
         last = -1
         while len(back) != last:
@@ -114,5 +121,8 @@ def client_back(port: int, back: set[int]) -> Any:
 
 
 if __name__ == "__main__":
+    length_s = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
     for title, settings in SETTINGS.items():
-        measure(title, settings, float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)
+        measure(title, settings, length_s)
+    title = "saves every 5 s"
+    measure(f"{title}, the logger is there", SETTINGS[title], length_s, there=True)
