@@ -6,6 +6,7 @@
   const FURTHEST_MIN = 20;
 
   let zones = {}; // by zone: {at_s, words, ahead_s, low_c, middle_c, high_c}
+  let said = "";
   let coldest = null;
   let drawnAt = -EVERY_MS;
   let drawn = null; // {zone, at_s}
@@ -15,13 +16,11 @@
   S.setForecast = function (forecast, verdict) {
     if (forecast !== undefined) {
       zones = (forecast && forecast.zones) || {};
-      words((forecast && forecast.words) || "");
+      said = (forecast && forecast.words) || "";
+      words();
     }
     coldest = (verdict && verdict.coldest) || null;
   };
-
-  /** What comes of a zone if nothing is added, in words; empty where there is nothing to say. */
-  S.forecastWords = (zone) => (zones[zone] ? zones[zone].words : "");
 
   /** Draw anew if what is drawn is another zone's or old; a new snapshot draws by itself. */
   S.dueForecast = function () {
@@ -31,10 +30,10 @@
     if (other || newer) S.redrawTraces();
   };
 
-  function words(said) {
+  function words() {
     const line = document.getElementById("come");
-    const told = said ? S.capital(said) + "." : "";
-    if (line.textContent !== told) line.textContent = told;
+    const sentence = said ? `${S.spoken(said)}.` : "";
+    if (line.textContent !== sentence) line.textContent = sentence;
   }
 
   /** None once the firing has ended: nothing comes any more that anybody would see. */
@@ -50,6 +49,7 @@
 
   S.underlays.push(function forecast() {
     const now = told();
+    words(); // the unit may have changed
     drawnAt = performance.now();
     drawn = now && { zone: coldest, at_s: now.at_s };
     if (!now) return [];

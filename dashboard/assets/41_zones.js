@@ -6,7 +6,7 @@
   let forecasts = {}; // by zone: words
 
   S.zoneForecast = (zone) => (forecasts[zone] && forecasts[zone].words) || "";
-  S.takeForecasts = (given) => { forecasts = given || {}; };
+  S.takeForecasts = (given) => { forecasts = (given && given.zones) || {}; };
 
   function show() {
     const verdict = S.verdict();
