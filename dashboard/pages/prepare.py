@@ -228,7 +228,7 @@ def problems(doc: Document) -> list[dict[str, str | None]]:
                 field = f"probe.{shift}{field[7:]}"
             found.setdefault(field, str(exc))
 
-    for key in ("title", "target_c", "soak_min"):
+    for key in ("title", "target_c", "soak_min", "estimate"):
         if key in doc:
             look({key: doc[key]})
     probes, alarms = doc.get("probe"), doc.get("alarm")
