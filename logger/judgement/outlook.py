@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from logger.judgement.fire_ensemble import ensemble
 from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
 from logger.judgement.rules_probe import ProbeWatch
 from logger.judgement.stages import BURN_DOWN, COOLING, DRYING
@@ -50,6 +51,9 @@ class Outlook:
             By zone. None before the wood is lit, for coals, and where no probe can be trusted.
         """
         newest = (second - 1) // SLOW_EVERY_S
+        if self._made is None:
+            # Half a second of work, better done at the start than in the minute when the wood is lit.
+            ensemble()
         made = (newest, stage, watch.trusted.tobytes())
         if made != self._made:
             at_s = float(newest * SLOW_EVERY_S + 1)
