@@ -26,7 +26,7 @@ _LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: what still stands 
 _ALL_AT_ONCE: Final = 0.6
 START_STEPS: Final = 60
 """Where a probe rests at first: the middle of so long, for it may be in the hand when this begins."""
-RESTED_STEPS: Final = 15
+RESTED_STEPS: Final = 5
 """So long a probe rests until what it does next is told from that."""
 
 Moving = Literal["", "rising", "falling"]

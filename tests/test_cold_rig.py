@@ -59,7 +59,7 @@ def test_a_rig_with_a_swapped_an_offset_and_a_loose_probe(tmp_path: Path, plan: 
     with process([*RIG, "--pty", str(link), *COLD, "--hand-s", "8", *faults]):
         until(link.exists, "the rig")
         code, report = checked(
-            tmp_path / "home", "--plan", str(plan), "--serial", str(link), "--seconds", "14"
+            tmp_path / "home", "--plan", str(plan), "--serial", str(link), "--seconds", "20"
         )
     assert (code, report["fit"]) == (1, False)
     assert failing(report) == {

@@ -76,8 +76,8 @@ def test_in_the_hand_at_the_beginning_and_let_go_it_is_at_rest() -> None:
 
 def test_warmed_before_it_had_rested_it_counts_once_it_is_back() -> None:
     c = cold()
-    c[:, 0] += warmed(at=5, held=8)
-    c[:, 1] -= warmed(at=5, held=8)
+    c[:, 0] += warmed(at=3, held=8)
+    c[:, 1] -= warmed(at=3, held=8)
     assert tried(c[:12]) == [""] * 4
     assert tried(c) == ["rose", "fell", "", ""]
 
