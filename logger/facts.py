@@ -268,8 +268,19 @@ def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
     label, peak = "Peak of the pots themselves", pots.get(zone)
     if peak is None:
         return [Fact("pots_peak_c", zone, label, "°C", None, basis="estimated")]
-    known = {"at_s": peak.at_s, "low": peak.low_c, "high": peak.high_c}
-    return [Fact("pots_peak_c", zone, label, "°C", peak.c, basis="estimated", **known)]
+    return [
+        Fact(
+            key="pots_peak_c",
+            zone=zone,
+            label=label,
+            unit="°C",
+            value=peak.c,
+            at_s=peak.at_s,
+            basis="estimated",
+            low=peak.low_c,
+            high=peak.high_c,
+        )
+    ]
 
 
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:

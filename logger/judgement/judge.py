@@ -429,6 +429,8 @@ class Judge:
             t_s = float(self._second)
             if second % SLOW_EVERY_S == 0:
                 self._trend.slow.put(course.level_c[i])
+                if estimate_c is not None:
+                    book.remember(estimate_c[i])
             if self._second % HEAT_EVERY_S == 0:
                 self._heat.push(t_s, zones.counted_c[i])
             events += alarms.expire(t_s)

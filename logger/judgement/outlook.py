@@ -28,7 +28,7 @@ class Outlook:
     def __init__(self, plan: Plan, places: Places) -> None:
         self._plan = plan
         self._places = places
-        self._made: tuple[int, str, bytes] | None = None
+        self._made: tuple[int, str, bytes, bytes] | None = None
         self._forecasts: dict[str, Forecast | None] = {}
 
     def forecasts(
@@ -48,13 +48,14 @@ class Outlook:
         Returns
         -------
         dict of str to Forecast or None
-            By zone. None before the wood is lit, for coals, and where no probe can be trusted.
+            By zone, of what its verdict goes by: its probes, or the estimate of its pots. None before the
+            wood is lit, for coals, and where no probe can be trusted.
         """
         newest = (second - 1) // SLOW_EVERY_S
         if self._made is None:
             # Half a second of work, better done at the start than in the minute when the wood is lit.
             ensemble()
-        made = (newest, stage, watch.trusted.tobytes())
+        made = (newest, stage, watch.trusted.tobytes(), book.by_estimate.tobytes())
         if made != self._made:
             at_s = float(newest * SLOW_EVERY_S + 1)
             past = trend.slow.last(PAST_ROWS)
@@ -69,16 +70,21 @@ class Outlook:
         self, z: int, at_s: float, stage: str, past: Floats, trusted: Floats, book: ZoneBook
     ) -> Forecast | None:
         members = [j for j in self._places.members[z] if trusted[j]]
-        if stage == DRYING or not members:
+        # Just after it has begun to count, an estimate has no past yet.
+        estimated = book.by_estimate[z] and np.isfinite(book.estimate_past_c[-1, z])
+        if stage == DRYING or not (members or estimated):
             return None
         # Once the coals are pulled away nobody wants it hotter.
         peak_c = np.inf if stage == COOLING else float(book.peak_c[z])
         cools = stage in (BURN_DOWN, COOLING)
-        known = np.isfinite(past[:, members])
-        total = np.where(known, past[:, members], 0.0).sum(axis=1)
-        count = known.sum(axis=1)
-        # With one of its probes missing for a while the others' mean would jump: only whole rows count.
-        level = np.where(count == len(members), total / len(members), np.nan)
+        if estimated:
+            level = book.estimate_past_c[:, z]
+        else:
+            known = np.isfinite(past[:, members])
+            total = np.where(known, past[:, members], 0.0).sum(axis=1)
+            count = known.sum(axis=1)
+            # With one of its probes missing for a while the others' mean would jump: only whole rows count.
+            level = np.where(count == len(members), total / len(members), np.nan)
         return forecast(
             at_s,
             level,

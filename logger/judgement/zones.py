@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.forecast import Forecast
+from logger.judgement.forecast import PAST_ROWS, Forecast
 from logger.plan import Plan
 from logger.reading import Floats
 
@@ -111,7 +111,7 @@ class ZoneVerdict:
     by, peak_by : {'probes', 'estimate'}
         What level and times are counted by now, and what the peak was counted by.
     forecast : Forecast or None
-        What comes of it if nothing is added, by its probes; None where nobody can say.
+        What comes of it if nothing is added; None where nobody can say.
     rate_sd_c_per_min : float or None
         Standard uncertainty of its probes' rate; None where it isn't known. [°C/min]
     """
@@ -192,6 +192,7 @@ class ZoneBook:
         self.peak_c: Floats = np.full(z, -np.inf)
         self.peak_s: Floats = np.full(z, np.nan)
         self.peak_by_estimate = np.zeros(z, np.bool_)
+        self.estimate_past_c: Floats = np.full((PAST_ROWS, z), np.nan)
         self.above_s: Floats = np.zeros((len(ABOVE_C) + 2, z))
         self._plan = plan
         self._places = places
@@ -240,6 +241,16 @@ class ZoneBook:
         self.above_s = self.above_s + (counted[:, None, :] >= self._limits).sum(axis=0)
         self.level_c, self.rate_c_per_min, self.counted_c = level[-1], rate[-1], counted[-1]
         return ZoneCourse(level, rate, counted, soak)
+
+    def remember(self, estimate_c: Floats) -> None:
+        """Keep the estimate of this moment for the forecast, every `SLOW_EVERY_S`.
+
+        Parameters
+        ----------
+        estimate_c : array (z,)
+            NaN where it doesn't count. [°C]
+        """
+        self.estimate_past_c = np.concatenate([self.estimate_past_c[1:], estimate_c[None]])
 
     def means(self, values: Floats, trusted: Floats) -> Floats:
         """Mean of the trusted probes of each zone.

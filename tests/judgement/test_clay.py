@@ -231,3 +231,36 @@ def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_bears_it() -> None:
     assert "heating_too_fast" in dried(18.0, 9.0)
     assert "heating_too_fast" in dried(None, 14.0)
     assert "heating_too_fast" not in dried(3.0, 14.0), "a thin wall bears what the rate would call"
+
+
+def test_a_forecast_goes_by_what_the_verdict_goes_by() -> None:
+    """Through the climb: of the estimate where that counts, else of the probes; the estimate trails them."""
+    by_probes, by_estimate = Judge(plan("probes")), Judge(plan())
+    lit_s = fire().truth["lit_s"]
+    before, after = judged(by_probes, lit_s + 600), judged(by_estimate, lit_s + 600)
+    seen = 0
+    for probes, clay in zip(
+        sorted(before.zones, key=lambda v: v.zone), sorted(after.zones, key=lambda v: v.zone), strict=True
+    ):
+        if clay.by == "probes":
+            assert clay.forecast == probes.forecast
+        elif clay.forecast is not None:
+            assert clay.forecast != probes.forecast
+            seen += 1
+    assert seen
+    again = Judge.restore(plan(), by_estimate.snapshot())
+    assert again.verdict() == by_estimate.verdict()
+
+
+def test_the_moment_an_estimate_begins_to_count_breaks_nothing() -> None:
+    """Ten minutes after the first reading, wood burning already: the forecast has no past of the estimate."""
+    judge = Judge(plan())
+    t = np.arange(0.0, 700.0)
+    values = 20 + np.maximum(t - 300, 0)[:, None] * 0.8 + np.random.default_rng(2).normal(0, 1, (700, 5))
+    status = np.zeros(values.shape, np.uint8)
+    counted = set()
+    judge.push(t[:560], values[:560], status[:560])
+    for a in range(560, 700):
+        judge.push(t[a : a + 1], values[a : a + 1], status[a : a + 1])
+        counted |= {v.by for v in judge.verdict().zones}
+    assert counted == {"probes", "estimate"}
