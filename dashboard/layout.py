@@ -68,7 +68,7 @@ def fire() -> Any:
         id="room-fire",
         className="room",
         **{"aria-label": "Fire"},
-        children=[zones(), acts(), stack(), traces(), pots(), log()],
+        children=[zones(), acts(), stack(), traces(), pots(), log(), html.P(id="awake")],
     )
 
 
@@ -245,4 +245,4 @@ def log() -> Any:
 
 def footer() -> Any:
     """Give the last line."""
-    return html.Footer([html.P(CAUTION, id="caution"), html.P(id="health"), html.P(id="awake")])
+    return html.Footer([html.P(CAUTION, id="caution"), html.P(id="health")])

@@ -93,6 +93,7 @@ class Watcher:
         self._event_id = 0
         self._health: Message | None = None
         self._told: dict[str, str] = {}
+        self._told_zones: dict[str, list[Any]] = {}
         self.fresh_wall_s: float | None = None
         """When the logger last gave a sign of life, as far as can be told. Unix time. [s]"""
 
@@ -288,6 +289,12 @@ class Watcher:
             now["ended"] = self._firing.ended_us is not None
             now["readings"] = self._firing.readings
         now["scale"] = _number(health, "time_scale", 1.0)
+        zones = (health.get("verdict") or {}).get("zones") or ()
+        cards = {zone["zone"]: _zone(zone) for zone in zones}
+        new = {name: card for name, card in cards.items() if self._told_zones.get(name) != card}
+        self._told_zones = cards
+        if new or not changes_only:
+            now["zones"] = new if changes_only else cards
         texts = {key: health.get(key) for key in ("alarms", "sources")}
         texts |= {"verdict": _brief(health.get("verdict")), "forecast": _forecast(health.get("verdict"))}
         for key, value in texts.items():
@@ -438,7 +445,6 @@ def _brief(verdict: Any) -> Any:
     if not isinstance(verdict, dict):
         return None
     brief = {key: verdict[key] for key in ("line", "stage", "leading", "coldest") if key in verdict}
-    brief["zones"] = [_zone(zone) for zone in verdict.get("zones") or ()]
     if estimates := verdict.get("estimates"):
         brief["estimates"] = {
             zone: [round(e["estimate_c"]), round(e["low_c"]), round(e["high_c"]), e["basis"], e["consistent"]]
@@ -447,16 +453,18 @@ def _brief(verdict: Any) -> Any:
     return brief
 
 
-def _zone(zone: Message) -> Message:
-    """Of a zone what its row shows, in steps that are seen: else it would be sent every second."""
-    brief = {key: zone.get(key) for key in ("zone", "missing", "faulty", "coals", "by", "reached_target")}
-    level, rate, peak = (zone.get(key) for key in ("level_c", "rate_c_per_min", "peak_c"))
-    brief["c"] = None if level is None else round(level)
-    brief["rate"] = None if rate is None else round(rate)
-    brief["peak"] = None if peak is None else round(peak)
-    brief["above"] = int((zone.get("above_burnout_s") or 0) // 60)
-    brief["soak"] = int((zone.get("soak_s") or 0) // 60)
-    return brief
+def _zone(zone: Message) -> list[Any]:
+    """Of a zone what its card shows: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
+
+    In steps that are seen: else each zone would be sent every second.
+    """
+    level, rate, peak = (
+        None if (value := zone.get(key)) is None else round(value)
+        for key in ("level_c", "rate_c_per_min", "peak_c")
+    )
+    above, soak = (int((zone.get(key) or 0) // 60) for key in ("above_burnout_s", "soak_s"))
+    how = "coals" if zone.get("coals") else "faulty" if zone.get("faulty") else zone.get("by", "probes")
+    return [level, rate, peak, above, soak, zone.get("missing", ""), how]
 
 
 def _forecast(verdict: Any) -> Any:

@@ -108,6 +108,7 @@
       (S.probes[b].height_cm ?? -1e9) - (S.probes[a].height_cm ?? -1e9) || a - b);
     order.forEach((i, n) => { numbers[i] = n + 1; });
     at = null;
+    S.setZones(null);
     takeNow(message);
     buildValues();
     showEvents();
@@ -135,7 +136,7 @@
       S.redrawTraces();
     }
     const room = message.rigs ? S.addPoints(message.rigs) : true;
-    if (message.verdict || message.forecast || message.alarms || message.events) tellAll();
+    if (message.zones || message.verdict || message.forecast || message.alarms || message.events) tellAll();
     S.tick();
     return room;
   };
@@ -146,6 +147,7 @@
     if (message.scale) scale = message.scale;
     if (message.readings !== undefined) spoken = message.readings;
     if ("verdict" in message) verdict = message.verdict;
+    if (message.zones) S.addZones(message.zones);
     if ("forecast" in message) S.takeForecasts(message.forecast);
     if ("forecast" in message || "verdict" in message) S.setForecast(message.forecast, verdict);
     if ("sources" in message) sources = message.sources || [];
@@ -348,13 +350,13 @@
     showAlarms.shown = key;
     const good = (a) => a.warning === false;
     standing = alarms.filter((a) => !good(a)).concat(alarms.filter(good)); // good news never hides an alarm
-    $("alarms").replaceChildren(...standing.map((a) => {
+    $("alarms").replaceChildren(...standing.map((a, n) => {
       const over = a.state === "returned-unacknowledged";
       const box = S.el("div", `alarm${good(a) ? " good" : ""}${a.state === "acknowledged" ? " seen" : ""}${over ? " over" : ""}`);
       const words = S.el("div", "words");
       words.append(S.el("b", "", S.spoken(a.message || String(a.rule || "alarm").replaceAll("_", " ")).replace(/\.$/, "")));
       if (over) words.append(S.el("span", "", ". That is over by now; nobody has acknowledged it."));
-      if (a.cause && !good(a) && !over) words.append(S.el("span", "", `. ${S.inUnit(a.cause)}`));
+      if (a.cause && !good(a) && !over && n === 0) words.append(S.el("span", "", `. ${S.inUnit(a.cause)}`));
       if (a.advice && !over) words.append(S.el("p", "", S.inUnit(a.advice)));
       box.append(words);
       if (a.key) box.append(S.alarmButtons(a));

@@ -5,12 +5,20 @@
   const $ = (id) => document.getElementById(id);
   let forecasts = {}; // by zone: words
 
+  let cards = {}; // by zone: [°C, °C/min, peak, min above burn-out, min of soak, what is missing, how]
+
+  S.setZones = (given) => { cards = given || {}; };
+  S.addZones = (given) => { Object.assign(cards, given); };
+
   S.zoneForecast = (zone) => (forecasts[zone] && forecasts[zone].words) || "";
   S.takeForecasts = (given) => { forecasts = (given && given.zones) || {}; };
 
   function show() {
     const verdict = S.verdict();
-    const zones = ((verdict && verdict.zones) || []).filter((z) => !z.coals); // coals need not reach anything
+    const zones = Object.entries(cards)
+      .map(([zone, [c, rate, peak, above, soak, missing, how]]) => ({ zone, c, rate, peak, above, soak, missing, how }))
+      .filter((z) => z.how !== "coals") // they need not reach anything
+      .sort((a, b) => (a.c ?? 1e9) - (b.c ?? 1e9));
     const live = S.state() === "fresh" && S.firing && S.firing.ended_s === null;
     $("zones").hidden = !zones.length || !live;
     const key = JSON.stringify([zones, forecasts, S.choices.unit, verdict && verdict.coldest]);
@@ -32,13 +40,13 @@
   }
 
   function history(z) {
-    if (z.faulty) return "";
+    if (z.how === "faulty") return "";
     const words = [];
     if (z.rate !== null) words.push(S.rate(z.rate).replace(/(\.\d)? °.\/min/, "/min"));
     if (z.peak !== null && z.c !== null && z.peak > z.c + 15) words.push(`peak ${S.degrees(z.peak)}°`);
     if (z.above) words.push(`burn-out ${z.above} min`);
-    if (z.soak || z.reached_target) words.push(`soak ${z.soak}/${S.firing.soak_min} min`);
-    if (z.by === "estimate") words.push("by the estimate of the pots");
+    if (z.soak || (z.peak ?? 0) >= S.firing.target_c) words.push(`soak ${z.soak}/${S.firing.soak_min} min`);
+    if (z.how === "estimate") words.push("by the estimate of the pots");
     return words.join(" · ");
   }
 

@@ -188,3 +188,33 @@ def test_a_replaced_journal_is_opened_anew(path: Path, fire: SmallFire, watcher:
     assert len(watcher.snapshot()["probes"]) == 3
     other.writer.close()
     fire.writer = other.writer
+
+
+def test_zones_are_told_as_they_change_and_an_update_stays_small(watcher: Watcher, fire: SmallFire) -> None:
+    def zone(j: int, level_c: float, **more: object) -> dict[str, object]:
+        said = f"{780 - level_c:.0f} °C below its target; not yet above burn-out (650 °C)"
+        return {"zone": f"windward {j}", "level_c": level_c, "rate_c_per_min": 12.3, "peak_c": level_c,
+                "above_burnout_s": 59.0, "soak_s": 0.0, "missing": said, "coals": False, "faulty": False} | more  # fmt: skip
+
+    fire.light()
+    fire.burn(20)
+    fire.beat(1000.0, verdict={"line": "", "stage": "climb", "zones": [zone(j, 500.0) for j in range(16)]})
+    watcher.look(1000.0)
+    assert watcher.snapshot()["zones"]["windward 3"][:5] == [500, 12, 500, 0, 0]
+    fire.burn(24)
+    warmer = [zone(j, 500.4 if j else 501.0) for j in range(16)]
+    fire.beat(1001.0, verdict={"line": "", "stage": "climb", "zones": warmer})
+    assert list(update(watcher, 1001.0)["zones"]) == ["windward 0"]
+    fire.burn(24)
+    every = [zone(j, 600.0 + j, above_burnout_s=61.0) for j in range(15)] + [zone(15, 0.0, faulty=True)]
+    fire.beat(1002.0, verdict={"line": "", "stage": "climb", "zones": every})
+    message = update(watcher, 1002.0)
+    assert len(message["zones"]) == 16
+    assert message["zones"]["windward 3"][3] == 1
+    assert message["zones"]["windward 15"][6] == "faulty"
+    assert len(orjson.dumps(message)) < 4000 + 2500, "a whole backlog of frames, and every zone at once"
+    fire.burn(3)
+    fire.beat(
+        1003.0, verdict={"line": "", "stage": "climb", "zones": [zone(j, 650.0 + j) for j in range(16)]}
+    )
+    assert len(orjson.dumps(update(watcher, 1003.0))) < 4000
