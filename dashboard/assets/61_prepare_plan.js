@@ -19,6 +19,7 @@
             P.field("estimate.judge_on", "Verdict, target and soak by", judgeOn(), "The estimate counts once a zone's probes have proved consistent; until then its probes do.")),
           S.make("div", { class: "does" },
             S.make("button", { type: "button", class: "main", onclick: () => save(false) }, P.name ? `Save as “${P.name}”` : "Save this plan"),
+            P.name ? S.make("button", { type: "button", onclick: () => { P.name = ""; save(false); } }, "Save a copy under its title") : null,
             S.make("button", { type: "button", onclick: exportFile }, "Export as a file (TOML)")),
           S.make("p", { id: "plan-said", role: "status" }, P.said),
           S.make("div", { id: "plan-taken" })),

@@ -234,6 +234,16 @@ def test_plans_are_kept_and_files_come_and_go(
     tablet.click("text=Save this plan")
     expect(tablet.locator("#plan-said")).to_contain_text("Saved as “two-bowls-invented”")
     assert (home / "plans" / "two-bowls-invented.toml").exists()
+    field(tablet, "title").fill("Two bowls again, invented")
+    tablet.click("text=Save a copy under its title")
+    expect(tablet.locator("#plan-said")).to_contain_text("Saved as “two-bowls-again-invented”")
+    assert len(list((home / "plans").glob("*.toml"))) == 2
+    tablet.locator(".plans li", has_text="two-bowls-invented").locator("text=Open").click()
+    expect(field(tablet, "title")).to_have_value("Two bowls, invented")
+    again = tablet.locator(".plans li", has_text="two-bowls-again-invented").locator("button").last
+    again.click()
+    again.click()  # it asks once more on the same button
+    expect(tablet.locator(".plans li")).to_have_count(1)
     with tablet.expect_download() as download:
         tablet.click("text=Export as a file")
     kept = tmp_path / "out.toml"
