@@ -291,8 +291,8 @@ class Judging:
         Returns
         -------
         int or None
-            From when on to replay; None, for everything, where there is no snapshot or it knows fewer
-            channels than there are now. [µs]
+            From when on to replay; None, for everything, where there is no snapshot, it knows fewer channels
+            than there are now, or belongs to another plan or version. [µs]
         """
         self.rebuild(seen)
         if state is None:
@@ -300,8 +300,11 @@ class Judging:
         judged_us, columns = _HEAD.unpack_from(state)
         if columns != len(self.plan.probes):
             return None
-        self._judged_us = judged_us
-        self.judge = Judge.restore(self.judge.plan, state[_HEAD.size :], estimating=self._estimating)
+        try:
+            judge = Judge.restore(self.judge.plan, state[_HEAD.size :], estimating=self._estimating)
+        except (KeyError, TypeError, ValueError):
+            return None
+        self._judged_us, self.judge = judged_us, judge
         return int(judged_us) + 1
 
     def seconds(self, t_us: int) -> float:

@@ -103,6 +103,22 @@ def test_a_restart_hears_a_spot_reading_once(fire: SimulatedFiring, stored: Jour
     assert restarted.verdict_data() == straight.verdict_data()
 
 
+def test_a_snapshot_of_another_plan_is_not_gone_on_from(fire: SimulatedFiring) -> None:
+    """As many probes, in other zones: the firing is judged anew from its readings."""
+    first = judging(fire)
+    for batch in batches(fire, until=200):
+        first.take([batch])
+    moved = replace(fire.plan, probes=tuple(replace(p, zone=f"new {p.zone}") for p in fire.plan.probes))
+    again = Judging(moved, START_US, estimating=True)
+    assert again.restore(first.snapshot(), seen(fire)) is None
+    assert again.restore(first.snapshot()[:40], seen(fire)) is None
+    for batch in batches(fire, until=200):
+        again.take([batch])
+    assert set(again.verdict_data()["load"]["estimates"]) == {
+        f"new {p.zone}" for p in fire.plan.probes if p.reads != "coals"
+    }
+
+
 def test_judging_on_the_estimate_is_rehearsed_the_same(fire: SimulatedFiring, stored: JournalReader) -> None:
     made = judging(fire, "estimate", estimating=False)
     live(fire, made)
