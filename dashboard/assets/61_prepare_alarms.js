@@ -5,7 +5,7 @@
   const P = S.prepare;
   const $ = (id) => document.getElementById(id);
   const SETTLE_MS = 450;
-  const LANE = 42;
+  const LANE = 36;
   const CONFIG = { displayModeBar: false, responsive: false, scrollZoom: false };
   let firing = null; // that is rehearsed on
   let traces = null;
@@ -188,7 +188,7 @@
         y: [rows.indexOf(a.rule) + 0.26, rows.indexOf(a.rule) + 0.26], line: { color: colour, width: 9 }, marker: { color: colour, size: [15, 1], symbol: warns(a) ? "triangle-up" : "circle" } });
     }
     // A lane for each alarm, its name above the bars.
-    chart.style.height = `${(chart.clientWidth < 480 ? 300 : 350) + LANE * rows.length}px`
+    chart.style.height = `${280 + LANE * rows.length}px`
     const share = (LANE * rows.length) / (chart.clientHeight - 64);
     const axis = { color: ink, gridcolor: faint, zeroline: false, linecolor: ink, showline: true, ticks: "outside", tickfont: { size: 16 }, fixedrange: true };
     const lines = [["target", P.doc.target_c, "solid"], ["burn-out", P.doc.burnout_c, "dash"], ["quartz", 573, "dot"]].filter(([, c]) => typeof c === "number");

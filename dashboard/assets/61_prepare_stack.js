@@ -76,6 +76,11 @@
     });
     zones(root, there);
     for (const p of there) disc(root, p, p.at, numbers[p.i]);
+    const chosen = there.find((p) => p.i === P.selected);
+    if (chosen) {
+      const y = chosen.at.y < box.ceiling + 26 ? chosen.at.y + 32 : chosen.at.y - 21;
+      root.append(S.svg("text", { class: "tag", x: chosen.at.x, y }, `${chosen.h} cm`));
+    }
     tray(root, numbers);
     holder.replaceChildren(root);
     if (focused !== null) holder.querySelector(`g[data-i="${focused}"]`)?.focus({ preventScroll: true });
@@ -172,10 +177,6 @@
     group.classList.toggle("rising", Boolean(channel && channel.moving === "rising"));
     group.classList.toggle("falling", Boolean(channel && channel.moving === "falling"));
     group.append(S.svg("circle", { r: 22, class: "touch" }), S.svg("circle", { r: 13, stroke: S.colour(p.i) }), S.svg("text", { y: 5.5 }, number));
-    if (P.selected === p.i && typeof p.h === "number") {
-      const beyond = at.x > box.width - 150;
-      group.append(S.svg("text", { class: `tag${beyond ? " left" : ""}`, x: beyond ? -22 : 22, y: 5.5 }, `${p.h} cm`));
-    }
     group.addEventListener("keydown", (event) => onKey(event, p.i));
     root.append(group);
   }
