@@ -110,7 +110,7 @@ class Mirror:
         except NoJournalError:
             self._say("running", "there is no journal yet")
             wait_s = 1.0
-        except (JournalError, OSError) as exc:
+        except (StokewatchError, OSError) as exc:
             self._close_outbox()
             self._say("waiting", str(exc))
             wait_s = 1.0 + self._waits.next_s()

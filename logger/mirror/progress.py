@@ -18,6 +18,8 @@ PROGRESS: Final = "mirror.json"
 REFUSED: Final = "mirror_refused.lp"
 MOST_REFUSED_BYTES: Final = 16_000_000
 """The journal has all of it anyway: beyond this they are only counted."""
+MOST_KNOWN: Final = 200_000
+"""So many are known again when they come again; beyond this they are counted each time."""
 
 
 @dataclass(slots=True)
@@ -117,7 +119,8 @@ class Refused:
         new = [line for line in lines if _mark(line.encode()) not in self._known]
         if not new:
             return
-        self._known.update(_mark(line.encode()) for line in new)
+        if len(self._known) < MOST_KNOWN:
+            self._known.update(_mark(line.encode()) for line in new)
         self.count += len(new)
         if self._path.exists() and self._path.stat().st_size > MOST_REFUSED_BYTES:
             return
