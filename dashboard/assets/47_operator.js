@@ -13,7 +13,7 @@
     const button = $("operator");
     button.hidden = !me.needed;
     button.textContent = me.operator ? `Operator${me.who ? ` ${me.who}` : ""} ▾` : "Watching: act …";
-    document.body.dataset.operator = String(me.operator);
+    document.body.dataset.view = String(!S.mayAct());
   }
 
   async function look() {

@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page
 
+from dashboard.network import own_addresses
+from dashboard.operators import Operators
 from logger.journal.reader import JournalReader
 from tests.browser.tablets import wait_until
 from tests.processes import RIG, STOKEWATCH, free_port, process
@@ -174,15 +176,18 @@ def test_an_alarm_sounds_until_it_is_acknowledged_and_goes_on_the_shelf(tmp_path
 
 
 def test_a_watcher_is_asked_for_the_pin_and_then_acts(tmp_path: Path, tablet: Page) -> None:
-    from dashboard.operators import Operators
-
     link, home, port = tmp_path / "rig", tmp_path / "home", free_port()
     home.mkdir()
     Operators(home).set_pin("274913")
     run = [*STOKEWATCH, "run", "--serial", str(link), "--port", str(port), "--no-browser", "--lan"]
     burning = Burning(home, port)
+    others = own_addresses()
+    if others:
+        burning.url = f"http://{others[0]}:{port}"  # as another tablet in the network would
     with process(run, home), process([*RIG, "--pty", str(link), *LOAD]):
         burning.open(tablet)
+        if others:
+            assert "Without https" in tablet.inner_text("#awake"), "it says why the screen may go dark"
         assert "Watching" in tablet.inner_text("#operator")
         tablet.click("text=Gust")
         tablet.fill("dialog input[type=password]", "111222")
