@@ -276,11 +276,11 @@ def test_another_page_posts_with_the_operators_cookie(lan: Lan, headers: dict[st
     assert person.post("/api/act", content=b'{"kind": "finish"}', headers=form).status_code == 403
 
 
-@pytest.mark.parametrize("path", ["/feed", "/_dash-ws-callback"])
+@pytest.mark.parametrize("where", ["/feed", "/_dash-ws-callback"])
 @pytest.mark.parametrize("origin", [None, "http://evil.example", "null"])
-def test_another_page_opens_a_websocket(lan: Lan, origin: str | None, path: str) -> None:
+def test_another_page_opens_a_websocket(lan: Lan, origin: str | None, where: str) -> None:
     headers = {"host": "192.168.4.1:8050"} | ({} if origin is None else {"origin": origin})
-    with pytest.raises(WebSocketDisconnect), lan.person().websocket_connect(path, headers=headers):
+    with pytest.raises(WebSocketDisconnect), lan.person().websocket_connect(where, headers=headers):
         pass
 
 
