@@ -418,3 +418,37 @@ def test_progress_survives_what_it_finds(home: Home) -> None:
     for text in ("", "{}", "[]", '{"target": 1, "file": "x", "cursor": {}, "health": {}}', "\0" * 9):
         (home.root / "mirror.json").write_text(text)
         assert load_progress(home.root) is None
+
+
+@pytest.mark.real
+def test_a_plan_that_cannot_be_read_holds_up_nothing(home: Home, writer: JournalWriter, gate: Gate) -> None:
+    made = writer.open_firing("Jars, invented", "of another = version", START_US)
+    fill(writer, made.id, 10)
+    mirror = Mirror(home, Target(gate.url))
+    settle(mirror)
+    mirror.close()
+    assert len(sent(gate)) == 20
+    assert "channel=k0,firing=" in sent(gate)[0]
+    assert "of another = version" in sent(gate, "firing")[0]
+
+
+@pytest.mark.real
+@pytest.mark.parametrize(("status", "state"), [(401, "running"), (404, "running"), (503, "waiting")])
+def test_only_a_server_that_fails_is_missed_at_a_ping(
+    status: int,
+    state: str,
+    home: Home,
+    writer: JournalWriter,
+    firing: str,
+    gate: Gate,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock = Clock()
+    mirror = Mirror(home, Target(gate.url), clock)
+    settle(mirror)
+    monkeypatch.setattr(Gate, "_hand_on", staticmethod(lambda *_: (status, {}, b"")))
+    clock.s += PING_S
+    mirror.step()
+    assert gate.paths[-1] == "/ping"
+    assert mirror._state == state
+    mirror.close()
