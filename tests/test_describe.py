@@ -89,3 +89,17 @@ def test_any_text_is_kept_as_text(name: str, text: str) -> None:
     assert all(c == "\n" or c.isprintable() for c in kept)
     letters = [c for c in text.strip() if c.isprintable()]
     assert [c for c in kept if c != "\n"] == letters
+
+
+def test_beside_a_logger_that_writes(writer: JournalWriter, firing: FiringInfo) -> None:
+    """The page writes through a connection of its own, as an import does; neither loses anything."""
+    with contextlib.closing(JournalWriter(writer.path)) as page:
+        writer.add_event(firing.id, 1_500_000, "note", {"kind": "gust"})
+        describe(page, page.firing(firing.id), {"clay": "red"})
+        writer.add_event(firing.id, 1_600_000, "note", {"kind": "rain"})
+        writer.change_firing(firing.id, title="Renamed")
+    with contextlib.closing(JournalReader(writer.path)) as reader:
+        found = reader.firing(firing.id)
+        assert found.facts["clay"] == "red"
+        assert found.title == "Renamed"
+        assert len(reader.events(firing.id)) == 2
