@@ -48,6 +48,7 @@
         firings = told.firings;
         parquet = told.parquet;
         S.bringIn.limit = told.max_bytes;
+        S.bringIn.burning = firings.some((f) => f.running);
         const running = firings.filter((f) => f.running).map((f) => f.id);
         for (const id of running) pictures.delete(id); // it has grown
         for (const id of [...chosen]) if (!firings.some((f) => f.id === id)) chosen.delete(id);

@@ -37,11 +37,12 @@
     panel.hidden = false;
     const input = S.make("input", { type: "file", multiple: true, id: "bring-files", accept: ".csv,.txt,.tsv,.dat,.log,text/*" });
     input.addEventListener("change", () => send([...input.files]));
-    panel.replaceChildren(
+    panel.replaceChildren(...[
       S.el("h3", "", "Bring in files"),
       S.el("p", "", "A table of times and temperatures as CSV or text, from any logger. Choose several at once where it wrote one file a channel."),
+      S.bringIn.burning ? S.el("p", "burning", "A firing is running. While a file is brought in its readings wait in memory: a small file takes less than a second; leave large ones until the fire is out.") : null,
       S.make("label", { class: "pick", for: "bring-files" }, "Choose files", input),
-      S.make("p", { id: "bring-said", role: "alert" }), S.make("div", { id: "bring-form" }));
+      S.make("p", { id: "bring-said", role: "alert" }), S.make("div", { id: "bring-form" })].filter(Boolean));
     $("archive-bring").textContent = "Leave it";
     input.focus();
     return undefined;

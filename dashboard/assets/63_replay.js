@@ -25,7 +25,7 @@
       here = true;
       const [id, at] = args.split("/");
       const seconds = Number.parseFloat(at);
-      if (R.told && R.told.firing.id === id) {
+      if (R.told && R.told.firing.id === id && !R.told.firing.running) {
         if (Number.isFinite(seconds)) R.seek(seconds);
         R.layout();
       } else open(id, Number.isFinite(seconds) ? seconds : 0);

@@ -72,10 +72,12 @@
   const acts = () => R.told.events.filter((e) => e.kind === "alarm" && e.who && ACTS[e.data.transition])
     .map((e) => ({ t: e.t, kind: "act", long: `${ACTS[e.data.transition]}: ${title(e.data.rule)}${place(e.data) ? `, ${place(e.data)}` : ""}`, who: e.who }));
 
+  const SIGNS = { note: "□", spot: "◇", alarm: "▼", good: "●", act: "·" }; // as among the traces
+
   /** Where one can jump to. */
   R.marks = () => [
     ...acts(),
-    ...R.told.events.filter((e) => e.kind === "note" || e.kind === "spot").map((e) => ({ t: e.t, kind: "note", long: noteWords(e), who: e.who })),
+    ...R.told.events.filter((e) => e.kind === "note" || e.kind === "spot").map((e) => ({ t: e.t, kind: e.kind, long: noteWords(e), who: e.who })),
     ...R.alarms().map((a) => ({ t: a.raised_s, kind: a.warning ? "alarm" : "good", long: `${title(a.rule)}: ${a.message}` }))];
 
   // --- the moment ----------------------------------------------------------------------------------------------
@@ -149,7 +151,7 @@
       logged = key;
       const list = S.make("ol", {}, ...marks.map((m) => S.make("li", { class: m.kind },
         S.make("button", { type: "button", onclick() { R.seek(m.t, `${R.clock(m.t)} ${m.long}`); } },
-          S.el("b", "", R.clock(m.t)), S.el("span", "", m.long + (m.who ? ` (${m.who})` : ""))))));
+          S.el("b", "", R.clock(m.t)), S.make("i", { "aria-hidden": "true" }, SIGNS[m.kind]), S.el("span", "", m.long + (m.who ? ` (${m.who})` : ""))))));
       R.$("happened").replaceChildren(S.el("h3", "", "Notes and alarms"), marks.length ? list : S.el("p", "", R.judging ? "" : "None."));
       passed = -1;
     }
