@@ -75,6 +75,13 @@
     });
   });
 
+  /** What a zone's pots are at, with the band's half; empty where nothing is estimated. */
+  S.potsOf = function (zone) {
+    if (!now[zone]) return "";
+    const [c, lo, hi] = now[zone];
+    return `${S.degrees(c)}° ± ${Math.round(((hi - lo) / 2) * (S.isFahrenheit() ? 1.8 : 1))}°`;
+  };
+
   function veil(colour) {
     const [r, g, b] = [1, 3, 5].map((at) => parseInt(colour.slice(at, at + 2), 16));
     return `rgba(${r}, ${g}, ${b}, ${S.choices.theme === "night" ? 0.34 : 0.26})`;
@@ -88,13 +95,12 @@
     if (showZones.shown === key) return;
     showZones.shown = key;
     $("pots-zones").replaceChildren(...zones.map((zone) => {
-      const [c, lo, hi, basis, consistent] = now[zone];
-      const half = Math.round(((hi - lo) / 2) * (S.isFahrenheit() ? 1.8 : 1));
+      const [, , , basis, consistent] = now[zone];
       const row = S.el("li");
       const patch = S.el("i", "patch");
       patch.style.background = veil(colourOf(zone));
       patch.style.borderColor = colourOf(zone);
-      row.append(patch, S.el("span", "zone", zone), S.el("b", "", `${S.degrees(c)}° ± ${half}°`));
+      row.append(patch, S.el("span", "zone", zone), S.el("b", "", S.potsOf(zone)));
       const said = WORDS[basis] || (consistent ? "" : "not yet sure");
       if (said) row.append(S.el("span", "how", said));
       return row;

@@ -18,6 +18,7 @@
     const zones = Object.entries(cards)
       .map(([zone, [c, rate, peak, above, soak, missing, how]]) => ({ zone, c, rate, peak, above, soak, missing, how }))
       .filter((z) => z.how !== "coals") // they need not reach anything
+      .map((z) => ({ ...z, pots: S.potsOf(z.zone) }))
       .sort((a, b) => (a.c ?? 1e9) - (b.c ?? 1e9));
     const live = S.state() === "fresh" && S.firing && S.firing.ended_s === null;
     $("zones").hidden = !zones.length || !live;
@@ -32,7 +33,7 @@
     const first = S.el("div", "line");
     first.append(S.el("b", "", z.zone), S.el("span", "level", z.c === null ? "–" : `${S.degrees(z.c)}°`));
     row.append(first, S.el("p", "missing", z.missing ? S.spoken(z.missing) : "Had its target and its soak"));
-    const had = history(z);
+    const had = [z.pots && `pots ${z.pots}`, history(z)].filter(Boolean).join(" · ");
     if (had) row.append(S.el("p", "had", had));
     const ahead = z.zone === coldest ? "" : S.zoneForecast(z.zone); // the coldest's stands in the heading
     if (ahead) row.append(S.el("p", "ahead", S.spoken(ahead)));

@@ -122,6 +122,11 @@ def test_each_zone_is_told_in_words_that_say_it_is_estimated(shown: Estimated, t
 
     wait_until(right, "the newest estimates in words")
     assert "estimated" in tablet.locator("#pots h2").inner_text()
+    # Where each zone's verdict stands, too.
+    cards = {c.locator(".line b").inner_text(): c.inner_text() for c in tablet.locator("#zones li").all()}
+    for zone in told:
+        if zone in cards:
+            assert f"pots {tablet.evaluate('z => Stokewatch.potsOf(z)', zone)}" in cards[zone]
     tablet.locator('[data-choice="unit"][data-value="F"]').click()
     zone, e = next(iter(told.items()))
     wait_until(lambda: f"{round(round(e['estimate_c']) * 1.8 + 32)}°" in words()[zone], "°F in words")
