@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 STEPS_S: Final = (5, 10, 20, 30, 60)
 MOST_MOMENTS: Final = 2000
 """A firing's moments lie 5 s apart, farther where it would have more than so many."""
+FORECAST_S: Final = 60.0
+MOST_FORECASTS: Final = 120
+"""What comes is forecast once a minute, seldomer in a long firing: each forecast costs some milliseconds."""
 
 _NUMBERS: Final = ("level_c", "rate_c_per_min", "peak_c", "above_burnout_s", "soak_s")
 
@@ -35,11 +38,11 @@ class Moments:
         self._t_s: list[float] = []
         self._load: dict[str, list[int]] = {"line": [], "stage": []}
         self._zones: dict[str, dict[str, list[Any]]] = {
-            zone: {name: [] for name in (*_NUMBERS, "missing", "faulty")} for zone in zones
+            zone: {name: [] for name in (*_NUMBERS, "missing", "ahead", "faulty")} for zone in zones
         }
         self._coals: set[str] = set()
 
-    def add(self, t_s: float, verdict: LoadVerdict) -> None:
+    def add(self, t_s: float, verdict: LoadVerdict, *, ahead: bool) -> None:
         """Take the verdict of a moment.
 
         Parameters
@@ -47,18 +50,24 @@ class Moments:
         t_s : float
             [s]
         verdict : LoadVerdict
+        ahead : bool
+            Whether there are forecasts in it; those of the moment before hold on if not.
         """
         self._t_s.append(t_s)
         self._load["line"].append(self._word(verdict.line))
         self._load["stage"].append(self._word(verdict.stage))
         for zone in verdict.zones:
-            self._add_zone(zone)
+            self._add_zone(zone, ahead)
 
-    def _add_zone(self, zone: ZoneVerdict) -> None:
+    def _add_zone(self, zone: ZoneVerdict, ahead: bool) -> None:
         kept = self._zones[zone.zone]
         for name in _NUMBERS:
             kept[name].append(getattr(zone, name))
         kept["missing"].append(self._word(zone.missing))
+        if ahead:
+            kept["ahead"].append(self._word(zone.forecast.words if zone.forecast else ""))
+        else:
+            kept["ahead"].append(kept["ahead"][-1] if kept["ahead"] else self._word(""))
         kept["faulty"].append(zone.faulty)
         if zone.coals:
             self._coals.add(zone.zone)
@@ -70,7 +79,7 @@ class Moments:
         -------
         dict
             JSON: `t_s`; `line` and `stage`, as numbers of `words`; `zones`, each with its columns, `missing`
-            as numbers of `words`.
+            and `ahead` (what was forecast then) as numbers of `words`.
         """
         return {
             "t_s": self._t_s,
@@ -111,9 +120,14 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
     step_s = next((s for s in STEPS_S if duration_s / s <= MOST_MOMENTS), STEPS_S[-1])
     moments = Moments(judging.plan.zones)
     events = []
+    due_s = 0.0
     for until_us, said in judging.replay_in_steps(reader, firing.id, None, step_s * 1_000_000):
         events += said
-        moments.add(min(judging.seconds(until_us), duration_s), judging.judge.verdict(ahead=False))
+        t_s = min(judging.seconds(until_us), duration_s)
+        ahead = t_s >= due_s
+        if ahead:
+            due_s = t_s + max(FORECAST_S, duration_s / MOST_FORECASTS)
+        moments.add(t_s, judging.judge.verdict(ahead=ahead), ahead=ahead)
     events += judging.advance(last_us)
     verdict = judging.judge.verdict(ahead=False)
     return {

@@ -83,6 +83,24 @@ def test_a_moments_verdict_is_that_of_a_logger_that_had_heard_only_so_much(reade
         assert words[told["missing"][at]] == zone.missing
 
 
+def test_a_forecast_is_that_of_its_minute(reader: JournalReader) -> None:
+    firing = reader.firing("last")
+    moments = judged(reader, firing)["moments"]
+    words = moments["words"]
+    told = next(z for z in moments["zones"] if any(words[n] for n in z["ahead"]))
+    at = next(k for k, n in enumerate(told["ahead"]) if words[n])
+    live = Judging(firing.plan, firing.started_us)
+    live.rebuild(firing.seen)
+    for batch in reader.batches(firing.id, until_us=START_US + round(moments["t_s"][at] * 1e6)):
+        live.take([batch])
+    zone = next(z for z in live.judge.verdict().zones if z.zone == told["zone"])
+    assert zone.forecast is not None
+    assert words[told["ahead"][at]] == zone.forecast.words
+    step_s = moments["t_s"][at + 1] - moments["t_s"][at]
+    changes = np.flatnonzero(np.diff(told["ahead"]))
+    assert (np.diff(changes) * step_s >= 55).all()
+
+
 def test_other_settings_say_other_things(reader: JournalReader) -> None:
     firing = reader.firing("last")
     own = {alarm["rule"] for alarm in judged(reader, firing)["alarms"]}

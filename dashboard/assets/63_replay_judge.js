@@ -139,7 +139,8 @@
         const now = S.make("td", { class: "r-now" }, degrees(z.level));
         now.style.setProperty("--heat", S.heat(z.level));
         return S.make("tr", {}, cell("th", z.zone, "r-name"), now, cell("td", degrees(z.peak_c[k])), cell("td", minutes(z.above_burnout_s[k])),
-          cell("td", z.coals ? "" : minutes(z.soak_s[k])), cell("td", z.coals ? "coals" : words[z.missing[k]] || "nothing", "r-missing"));
+          cell("td", z.coals ? "" : minutes(z.soak_s[k])), S.make("td", { class: "r-missing" }, z.coals ? "coals" : words[z.missing[k]] || "nothing",
+          words[z.ahead[k]] ? S.el("i", "", words[z.ahead[k]]) : null));
       }))));
   }
 

@@ -187,6 +187,13 @@ def test_choices_that_are_none_are_refused(client: TestClient, reading: dict[str
     assert refused.json()["field"].startswith("reading.")
 
 
+def test_a_file_of_some_megabytes_comes_in(client: TestClient) -> None:
+    rows = "".join(f"{t / 10},{20 + t % 700},{30 + t % 600},{40 + t % 500}\n" for t in range(60_000))
+    sent = send(client, f"time (s),a,b,c\n{rows}")
+    assert ask(client, "import", sent).status_code == 200
+    assert firings(client)[0]["readings"] == 180_000
+
+
 def test_too_large_a_file_is_refused_and_removed(
     client: TestClient, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
