@@ -83,6 +83,7 @@ class Rules:
         level, rate = zones.level_c, zones.rate_c_per_min
         self._level: Rows = level.tolist()
         self._rate: Rows = rate.tolist()
+        self._counted: Rows = zones.counted_c.tolist()
         self._soak: Rows = zones.soak_s.tolist()
         self._fault = fault.tolist()
         self._faulty = _columns(fault > 0)
@@ -91,7 +92,7 @@ class Rules:
         self._falling = set(self._places.pots) & _columns(
             within & (rate < -0.7 * float(fall["rate_c_per_min"]))
         )
-        self._warm = set(self._places.pots) & _columns(level >= self._plan.target_c)
+        self._warm = set(self._places.pots) & _columns(zones.counted_c >= self._plan.target_c)
         self._heating = self._coldest(course, trusted, zones, walls)
 
     def conditions(
@@ -127,7 +128,7 @@ class Rules:
         if stage in (PEAK, BURN_DOWN) or "spread_too_wide" in up:
             yield from self._spread(level, stage, alarms)
         if self._warm or any(self.done_s):
-            yield from self._good(level, self._soak[i], alarms)
+            yield from self._good(i, alarms)
 
     def _probe_fault(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
         for j, fault in enumerate(self._fault[i]):
@@ -289,10 +290,12 @@ class Rules:
         words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}" if holds else ""
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
-    def _good(self, level: list[float], soak_s: list[float], alarms: AlarmBook) -> Iterator[Condition]:
+    def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
+        level, counted, soak_s = self._level[i], self._counted[i], self._soak[i]
         wait, soak = float(self._set["target_reached"]["for_s"]), self._plan.soak_min * 60.0
         for z in self._places.pots:
-            zone, c = self._places.zones[z], level[z]
+            zone, c = self._places.zones[z], counted[z]
+            how = " (estimated)" if c == c and c != level[z] else ""
             if c >= self._plan.target_c:
                 self.done_s[z] += 1.0
             elif self.done_s[z] < wait:
@@ -300,11 +303,11 @@ class Rules:
             # Good news stands for two minutes and then makes room.
             fresh = wait <= self.done_s[z] <= wait + 120.0
             if not _idle("target_reached", zone, fresh, alarms):
-                words = f"{zone} is at {c:.0f} °C" if fresh else ""
+                words = f"{zone} is at {c:.0f} °C{how}" if fresh else ""
                 yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
             fresh = soak <= soak_s[z] <= soak + 120.0 and self.done_s[z] > 0.0
             if not _idle("soak_done", zone, fresh, alarms):
-                words = f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C"
+                words = f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C{how}"
                 yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words if fresh else "")
 
 

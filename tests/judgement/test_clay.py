@@ -78,6 +78,27 @@ def test_target_and_soak_count_by_what_the_verdict_goes_by() -> None:
     assert {z["by"] for z in summary(plan(), [], by_probes, 1.0)["zones"]} == {"probes"}
 
 
+def test_good_news_goes_by_what_the_verdict_goes_by() -> None:
+    """The clay reaches its target after the air beside it, and the words say what it is."""
+
+    def reached(judge: Judge) -> dict[str, tuple[float, str]]:
+        rows = fire().t_s < 4800
+        said = judge.push(fire().t_s[rows], fire().temperature_c[rows], fire().status[rows])
+        return {
+            e.data["zone"]: (e.t_s, e.data["message"])
+            for e in reversed(said)
+            if e.kind == "alarm" and e.data["rule"] == "target_reached" and e.data["transition"] == "raised"
+        }
+
+    by_probes, by_estimate = reached(Judge(plan("probes"))), reached(Judge(plan()))
+    both = by_probes.keys() & by_estimate.keys()
+    assert both
+    for zone in both:
+        assert by_estimate[zone][0] > by_probes[zone][0]
+        assert by_estimate[zone][1].endswith("(estimated)")
+        assert "estimated" not in by_probes[zone][1]
+
+
 def test_how_readings_are_cut_makes_no_difference() -> None:
     whole, cut = Judge(plan()), Judge(plan())
     assert judged(whole, 1500, step=100_000) == judged(cut, 1500, step=37)
