@@ -104,8 +104,8 @@ class JournalWriter:
         ):
             fresh.close()
             raise JournalError(
-                f"journal {self.path}: another file was put in its place; put the journal with firing {firing} "
-                "back",
+                f"journal {self.path}: another file was put in its place; put back the journal that has "
+                f"firing {firing}",
                 "gone",
             )
         with contextlib.suppress(sqlite3.Error):
