@@ -134,13 +134,15 @@
     const minutes = (s) => `${Math.floor(s / 60)} min`;
     const cell = (tag, text, name) => S.make(tag, name ? { class: name } : {}, text);
     return holder.replaceChildren(S.make("table", {},
-      S.make("thead", {}, S.make("tr", {}, ...["Zone", "Now", "Peak", `Over ${S.degrees(burnout)}°`, `Over ${S.degrees(target)}°`, "Missing"].map((h) => cell("th", h)))),
-      S.make("tbody", {}, ...rows.map((z) => {
+      S.make("thead", {}, S.make("tr", {}, ...["Zone", "Now", "Peak", `Over ${S.degrees(burnout)}°`, `Over ${S.degrees(target)}°`].map((h) => cell("th", h)))),
+      S.make("tbody", {}, ...rows.flatMap((z) => {
         const now = S.make("td", { class: "r-now" }, degrees(z.level));
         now.style.setProperty("--heat", S.heat(z.level));
-        return S.make("tr", {}, cell("th", z.zone, "r-name"), now, cell("td", degrees(z.peak_c[k])), cell("td", minutes(z.above_burnout_s[k])),
-          cell("td", z.coals ? "" : minutes(z.soak_s[k])), S.make("td", { class: "r-missing" }, z.coals ? "coals" : words[z.missing[k]] || "nothing",
-          words[z.ahead[k]] ? S.el("i", "", words[z.ahead[k]]) : null));
+        return [
+          S.make("tr", { class: "r-zone" }, cell("th", z.zone, "r-name"), now, cell("td", degrees(z.peak_c[k])), cell("td", minutes(z.above_burnout_s[k])),
+            cell("td", z.coals ? "" : minutes(z.soak_s[k]))),
+          S.make("tr", {}, S.make("td", { class: "r-missing", colspan: 5 }, z.coals ? "coals" : words[z.missing[k]] || "nothing missing",
+            words[z.ahead[k]] ? S.el("i", "", `. Forecast then: ${words[z.ahead[k]]}`) : null))];
       }))));
   }
 
