@@ -14,7 +14,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from logger.levels import Levels, Moment, crossing, lighting, smoothed
-from logger.physics.heat_work import HeatWork, minutes_above
+from logger.physics.heat_work import minutes_above
 from logger.plan import Plan
 from logger.reading import Floats
 
@@ -293,7 +293,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
     climb_at, climb = _steepest(t_s, rate, midway < DRY_C)
     fall_at, fall = _steepest(t_s, -rate, after_peak)
     quartz_at, quartz = _steepest(t_s, -rate, np.abs(midway - QUARTZ_C) < AROUND_QUARTZ_C)
-    one_hour_c, low, high = _one_hour(t_s, smooth, levels.step_s)
+    model = judged.get("one_hour_model") or {}
     return [
         of_zone(key="peak_c", label="Peak", unit="°C", value=judged["peak_c"], at_s=peak_s, basis=basis),
         of_zone(
@@ -369,10 +369,10 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
             key="one_hour_c",
             label="An hour at this would have done the same",
             unit="°C",
-            value=one_hour_c,
+            value=judged.get("one_hour_c"),
             basis="estimated",
-            low=low,
-            high=high,
+            low=model.get("low_c"),
+            high=model.get("high_c"),
         ),
     ]
 
@@ -413,16 +413,6 @@ def _through_quartz(t_s: Floats, smooth: Floats, peak_s: float | None) -> float 
         return None
     cold = np.flatnonzero((smooth <= QUARTZ_C - AROUND_QUARTZ_C) & (t_s > t_s[hot[-1]]))
     return float(t_s[cold[0]] - t_s[hot[-1]]) / 60.0 if len(cold) else None
-
-
-def _one_hour(t_s: Floats, smooth: Floats, step_s: float) -> tuple[float | None, float | None, float | None]:
-    """One-hour equivalent [°C], and between what it lies by the clay's unknown activation energy."""
-    every = max(1, int(10.0 // step_s))
-    work = HeatWork(1, longest_gap_s=LONGEST_GAP_S)
-    work.extend(t_s[::every], smooth[::every, None])
-    middle, *others = (_number(m) for m in work.equivalent_c()[:, 0])
-    known = [m for m in others if m is not None]
-    return middle, min(known, default=None), max(known, default=None)
 
 
 def _number(value: float) -> float | None:

@@ -121,17 +121,16 @@ def test_what_people_did_is_counted() -> None:
 
 
 def test_what_is_a_model_says_so() -> None:
-    """Its number is the sum of exp(-E/RT) over the readings, turned round: R from the SI, E = 300 kJ/mol."""
-    found = facts(levels())
-    _, c = ramp(FIRE)
-    damage = float(np.exp(-300e3 / (8.314462618 * (c + 273.15))).sum()) / 3600.0
-    fact = found["one_hour_c", "lower"]
-    assert fact.value == pytest.approx(-300e3 / 8.314462618 / math.log(damage) - 273.15, abs=0.5)
-    assert fact.basis == "estimated"
-    assert fact.low is not None
-    assert fact.high is not None
-    assert fact.low < fact.value < fact.high
-    assert all(f.basis != "estimated" for f in found.values() if f.key != "one_hour_c")
+    found = levels()
+    told = rehearsal(found)
+    told["zones"][1] |= {"one_hour_c": 745.0, "one_hour_model": {"low_c": 730.0, "high_c": 770.0}}
+    told["zones"][2]["by"] = "estimate"
+    by_key = {(f.key, f.zone): f for f in facts_of(PLAN, found, told, alarms=[], notes=[], spots=[])}
+    fact = by_key["one_hour_c", found.zones[1]]
+    assert (fact.value, fact.low, fact.high) == (745.0, 730.0, 770.0)
+    estimated = {key for key, f in by_key.items() if f.basis == "estimated"}
+    judged_by_estimate = {(key, found.zones[2]) for key in ("peak_c", "soak_min", "above_burnout_min")}
+    assert estimated == {("one_hour_c", zone) for zone in found.zones} | judged_by_estimate
 
 
 def test_what_the_pots_were_estimated_at_is_told_with_its_band() -> None:

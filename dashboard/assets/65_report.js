@@ -15,7 +15,7 @@
       dirty = new Set();
       $("report-body").hidden = true;
       $("report-doors").replaceChildren();
-      $("report-title").textContent = "Report";
+      $("report-name").textContent = "Report";
       await load();
     },
     hide() { round += 1; },
@@ -44,7 +44,7 @@
 
   function draw(first) {
     const f = told.firing;
-    $("report-title").textContent = f.title || "Firing";
+    $("report-name").textContent = f.title || "Firing";
     doors();
     const body = $("report-body");
     const kept = first ? null : $("report-form"); // what is being typed stays
@@ -220,7 +220,7 @@
       const answer = await S.postJson(of("describe"), { texts });
       told.texts = answer.texts;
       for (const name of sent) if (form.elements[name].value === texts[name]) dirty.delete(name);
-      $("report-title").textContent = answer.texts.title;
+      $("report-name").textContent = answer.texts.title;
       said.textContent = dirty.size ? "Written down; more was changed meanwhile." : "Written down.";
     } catch (refused) {
       const input = refused.field ? form.elements[refused.field] : null;

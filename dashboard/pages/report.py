@@ -39,7 +39,7 @@ def layout() -> Any:
         children=[
             html.Div(
                 className="report-top",
-                children=[html.H2("Report", id="report-title"), html.P(id="report-said", role="status")],
+                children=[html.H2("Report", id="report-name"), html.P(id="report-said", role="status")],
             ),
             html.Div(id="report-doors"),
             html.Div(id="report-body", hidden=True),

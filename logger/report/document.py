@@ -25,9 +25,11 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 1000.0, 520.0
 POINTS: Final = 900
 """Points a line: more than a printer's page shows apart."""
-PRINTED_LINES: Final = 3 * 44
-"""Lines of the list of events that find room on the second page."""
-_LETTERS_A_LINE: Final = 44
+# What finds room on paper, by the style sheet's sizes in print. [mm]
+_PAGE_MM: Final = 274.0
+_LINE_MM: Final = 3.9
+_SMALL_LINE_MM: Final = 3.4
+_UNITS_A_MM: Final = WIDTH / 184.0
 
 CAUTIONS: Final = (
     "A number here is one probe at one place, not the pots themselves.",
@@ -119,7 +121,12 @@ def document(known: Gathered, traces: Traces, shown: Shown) -> str:
         "section",
         _top(known, shown),
         el("div", _fired(known), _plan(known, traces, shown), class_="pair"),
-        el("figure", _drawing(known, traces, entries, shown), _legend(known), class_="traces"),
+        el(
+            "figure",
+            _drawing(known, traces, entries, shown, height=_height(known)),
+            _legend(known),
+            class_="traces",
+        ),
         el("h2", "Verdict, zone by zone"),
         _verdicts(known, shown),
         class_="sheet",
@@ -285,7 +292,7 @@ def _verdicts(known: Gathered, shown: Shown) -> Element:
 def _happened(known: Gathered, entries: Sequence[Entry]) -> Element:
     if not entries:
         return el("p", "No note, no spot reading and no alarm.", class_="soft")
-    items, hidden = [], _beyond(entries)
+    items, hidden = [], _beyond(known, entries)
     for n, entry in enumerate(entries):
         classes = [entry.mark.kind, *(["beyond"] if n in hidden else [])]
         items.append(
@@ -306,16 +313,31 @@ def _happened(known: Gathered, entries: Sequence[Entry]) -> Element:
     return box
 
 
-def _beyond(entries: Sequence[Entry]) -> set[int]:
+def _height(known: Gathered) -> float:
+    """Height of the traces that leaves room for all else on the first page."""
+    fired = [text for field, text in described(known.info.facts) if not field.after]
+    lines = max(_lines_of(fired, 32), 4 + len(known.plan.probes))
+    room_mm = _PAGE_MM - 62.0 - _LINE_MM * lines - 4.5 * len(known.levels.zones)
+    return min(HEIGHT, max(300.0, room_mm * _UNITS_A_MM))
+
+
+def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:
     """Which entries find no room on paper: good news first, then alarms, then what people wrote."""
-    room = PRINTED_LINES
+    came = [text for field, text in described(known.info.facts) if field.after]
+    used_mm = 158.0 + (8.0 + (_LINE_MM + 0.5) * _lines_of(came, 90) if came else 0.0)
+    room = 3 * max(8, int((_PAGE_MM - used_mm) / _SMALL_LINE_MM))
     hidden: set[int] = set()
     rank = {"note": 0, "spot": 0, "alarm": 1, "good": 2}
     for n in sorted(range(len(entries)), key=lambda n: (rank[entries[n].mark.kind], n)):
-        room -= 1 + len(entries[n].text) // _LETTERS_A_LINE
+        room -= _lines_of([entries[n].text], 26)
         if room < 0:
             hidden.add(n)
     return hidden
+
+
+def _lines_of(texts: Iterable[str], letters: int) -> int:
+    """How many lines texts take where so many letters stand in one."""
+    return sum(1 + len(line) // letters for text in texts for line in text.split("\n"))
 
 
 def _of_load(known: Gathered, shown: Shown) -> Element:

@@ -52,6 +52,7 @@ footer .first { font-weight: bold; }
   .sheet { padding: 0; background: none; }
   .sheet + .sheet { break-before: page; }
   .pair { gap: 0 5mm; }
+  .pair dl > div { grid-template-columns: 7.4em minmax(0, 1fr); }
   .wide { overflow: visible; }
   .happened { columns: 3; column-gap: 4mm; font-size: 7.6pt; }
   .facts { columns: 2; font-size: 8pt; }
