@@ -108,6 +108,10 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
     def healthz() -> JSONResponse:
         return health(journal_path)
 
+    @server.post("/_dash-update-component", status_code=404)
+    def no_callbacks() -> None:
+        """Keep Dash's own endpoint closed: no room has a callback, and it answers nonsense with a crash."""
+
     @server.websocket("/feed")
     async def serve_feed(websocket: WebSocket) -> None:
         if len(feed.tablets) >= MAX_TABLETS:

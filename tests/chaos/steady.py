@@ -77,6 +77,7 @@ class SteadyRig:
         self.seq = 0
         self._period_s = 1.0 / rate_hz
         self._waiting: deque[bytes] = deque()
+        self._kept: list[int] | None = None
         self._ends: tuple[int, int] | None = None
         self._lock = threading.Lock()
         self._over = threading.Event()
@@ -112,11 +113,27 @@ class SteadyRig:
         for end in ends or ():
             os.close(end)
 
+    def keep(self) -> None:
+        """Keep what is made from now on, as a rig does whose link is out."""
+        with self._lock:
+            self._kept = []
+
+    def send_kept(self) -> list[int]:
+        """Send what was kept, behind what is made now; give the frames' numbers."""
+        with self._lock:
+            kept, self._kept = self._kept or [], None
+        time.sleep(0.5)
+        with self._lock:
+            self._waiting.extend(line(seq, self.channels, dead=self.dead) for seq in kept)
+        return kept
+
     def _run(self) -> None:
         due_s = time.monotonic()
         while not self._over.is_set():
             with self._lock:
-                if self._ends is not None:
+                if self._kept is not None:
+                    self._kept.append(self.seq)
+                elif self._ends is not None:
                     self._waiting.append(line(self.seq, self.channels, dead=self.dead))
                     self._send(self._ends[0])
                 self.seq += 1

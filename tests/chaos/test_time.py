@@ -1,0 +1,165 @@
+"""Clocks that jump, wrap and begin anew; a day and a night; kept frames that come late."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import json
+import random
+import time
+from pathlib import Path
+
+import numpy as np
+import psutil
+import pytest
+import websockets
+from steady import SteadyRig, Tell, beat, integrity, line, stored, times
+
+from logger.hosttime import HostTime
+from logger.intake import Intake
+from logger.journal.reader import JournalReader
+from logger.sources import Arrival
+from tests.processes import STOKEWATCH, free_port, process, until
+
+
+async def test_reboots_wraps_and_a_host_clock_that_jumps(tell: Tell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One line of time through all of it, and the rate of a steady climb right within 1 %."""
+    rng = random.Random(13)
+    rounds = times(10, 50)
+    real = time.time
+    jumped_s = 0.0
+    monkeypatch.setattr(time, "time", lambda: real() + jumped_s)
+    time_line = HostTime(start_us=1_900_000_000_000_000)
+    intake = Intake(time_line)
+    begin_s = time_line._start_monotonic
+    ms, fire_s, seq = 2**32 - 300_000, 0.0, 2**32 - 500  # both wrap soon
+    taken: list[tuple[float, int]] = []
+    told = reboots = 0
+    for number in range(rounds):
+        match number % 5:
+            case 1 | 3:
+                # Frames that were the same in all would be taken for sent twice.
+                ms, seq, fire_s = 1000 + number, 0, fire_s + rng.uniform(2, 9)
+                reboots += 1
+            case 2:
+                jumped_s += rng.choice((-86_400, -3600, 3600, 86_400))
+                told += 1
+        for _ in range(600):
+            arrival_s = begin_s + fire_s + abs(rng.gauss(0, 0.03))
+            await intake.put(Arrival(line(seq, 1, ms=ms).rstrip(b"\n"), arrival_s, "port"))
+            ms, seq, fire_s = ms + 100, seq + 1, fire_s + 0.1
+            taken.append((fire_s, seq))
+        intake.check_host_clock()
+    batch = intake.take(0, 0)
+    t_s = np.array([t_us for _, t_us in batch.frames]) / 1e6
+    true_s = np.array([at for at, _ in taken])
+    assert len(t_s) == len(true_s)
+    assert (np.diff(t_s) > 0).all()
+    over = 300  # 30 s within one stretch between two reboots
+    worst = 0.0
+    for start in range(0, len(t_s), 600):
+        part, truth = t_s[start + 200 : start + 600], true_s[start + 200 : start + 600]
+        rate = (truth[over:] - truth[:-over]) / (part[over:] - part[:-over])
+        worst = max(worst, float(np.abs(rate - 1).max()))
+    assert worst < 0.01
+    said = [data for _, kind, data in batch.events if kind == "clock"]
+    assert len(said) == told
+    tell(
+        f"{reboots} reboots, {told} jumps of the host's clock, both counters wrapped",
+        f"one line of time, {len(t_s)} frames, rates over 30 s within {worst:.2%}",
+    )
+
+
+async def _tablets(port: int, stop: asyncio.Event) -> int:
+    """Three pages' feeds, read until told to stop; gives the number of messages."""
+    counts = itertools.count()
+
+    async def one() -> None:
+        url = f"ws://127.0.0.1:{port}/feed"
+        async with websockets.connect(url, origin=f"http://127.0.0.1:{port}", max_size=None) as feed:
+            await feed.send(json.dumps({"want": "snapshot", "window_s": 600}))
+            async for message in feed:
+                if json.loads(message)["type"] == "afresh":
+                    await feed.send(json.dumps({"want": "snapshot", "window_s": 600}))
+                next(counts)
+
+    watching = [asyncio.create_task(one()) for _ in range(3)]
+    await stop.wait()
+    for task in watching:
+        task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await asyncio.gather(*watching)
+    return next(counts)
+
+
+async def test_a_day_and_a_night(tmp_path: Path, tell: Tell) -> None:
+    """16 channels at 10 Hz, at 200 times life; the long form is 24 h of fire time, with three tablets."""
+    home, link = tmp_path / "home", tmp_path / "rig"
+    scale = 200
+    hours = times(1, 24)
+    port = free_port()
+    log = [*STOKEWATCH, "log", "--serial", str(link), "--time-scale", str(scale), "--invented"]
+    page = [*STOKEWATCH, "page", "--home", str(home), "--no-browser", "--port", str(port)]
+    stop = asyncio.Event()
+    memory: list[float] = []
+    size: list[int] = []
+    with SteadyRig(link, rate_hz=10 * scale), process(log, home) as logger, process(page):
+        await asyncio.to_thread(until, lambda: beat(home).get("frames", 0) > 100, "frames", 60)
+        started = time.monotonic()
+        await asyncio.sleep(2)
+        tablets = asyncio.create_task(_tablets(port, stop))
+        for hour in range(1, hours + 1):
+            for part in range(1, 5):
+                due_s = started + (hour - 1 + part / 4) * 3600 / scale
+                await asyncio.sleep(max(0.0, due_s - time.monotonic()))
+                memory.append(psutil.Process(logger.pid).memory_info().rss / 1e6)
+                size.append(sum(p.stat().st_size for p in home.glob("journal.sqlite")))
+        assert not tablets.done()
+        stop.set()
+        messages = await tablets
+        counted = beat(home)
+    assert integrity(home) == "ok"
+    with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
+        readings = reader.firing("last").readings
+    assert readings >= counted["frames"] * 16
+    assert counted["missing"] == counted["dropped"] == counted["lost"] == counted["bad_crc"] == 0
+    grown = max(memory[len(memory) // 2 :]) - memory[len(memory) // 4]
+    if hours > 1:
+        assert grown < 5, memory
+        growth = np.diff(size)[4:]
+        assert growth.max() < 2.5 * np.median(growth)  # in a straight line, give or take a log's turn
+    tell(
+        f"{hours} h at {scale} times life, 16 channels x 10 Hz, three tablets",
+        f"{counted['frames']} frames, none missing; logger {memory[0]:.0f} MB after a quarter of an hour, "
+        f"{memory[-1]:.0f} MB at the end; {size[-1] / readings:.2f} bytes a reading; {messages} messages to tablets",
+    )
+
+
+def test_what_the_rig_kept_comes_late(tmp_path: Path, tell: Tell) -> None:
+    """An outage of minutes, sent afterwards: in its places, without an alarm about the past."""
+    home, link = tmp_path / "home", tmp_path / "rig"
+    outage_s = times(8, 600)
+    with SteadyRig(link, channels=4) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
+        until(lambda: beat(home).get("frames", 0) > 20, "frames", 60)
+        rig.keep()
+        time.sleep(outage_s)
+        gap = rig.send_kept()
+        until(lambda: set(gap) <= set(stored(home)), "what was kept", 90)
+    kept = len(gap)
+    rows = stored(home)
+    ordered = [rows[seq][0] for seq in sorted(rows)]
+    steps_s = np.diff(ordered) / 1e6
+    assert (steps_s > 0).all()
+    assert np.allclose(steps_s, 0.1, atol=0.09)
+    with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
+        firing = reader.firing("last")
+        history = reader.history(firing.id, 500)
+        events = reader.events(firing.id)
+    assert max(np.diff(history.t_us[0])) / 1e6 < outage_s / 2, "the rollups have no hole"
+    alarms = [e.data["rule"] for e in events if e.kind == "alarm" and e.data["transition"] == "raised"]
+    assert alarms in ([], ["rig_silent"]), "an alarm about the past"
+    tell(
+        f"{kept} frames kept by the rig for {outage_s} s and sent late",
+        "all in their places, rollups right, no alarm but the silence itself",
+    )
