@@ -200,13 +200,18 @@
     let free = -1e9; // marks stand in one line at the top: those without room keep their stroke only
     for (const m of S.marks()) {
       const at = x(m.t);
-      if (at < margin.l || at < free || at + m.short.length * 9 > margin.l + width + margin.r) continue;
-      put(`mark ${m.kind}`, m.short, at, 2);
-      free = at + m.short.length * 9 + 14;
+      const long = m.short.length * 9;
+      const left = Math.min(at, margin.l + width - long); // the lines' own names begin there
+      if (at < margin.l || left < free) continue;
+      put(`mark ${m.kind}`, m.short, left, 2);
+      free = left + long + 14;
     }
     for (const e of S.events.filter((event) => event.kind === "spot")) {
       if (x(e.t) < margin.l) continue;
-      const label = put("spot", `${e.data.zone} ${S.degrees(e.data.temperature_c)}°`, x(e.t) + 11, y(e.data.temperature_c) - 11);
+      const text = `${e.data.zone} ${S.degrees(e.data.temperature_c)}°`;
+      const right = x(e.t) + 11 + text.length * 9 < margin.l + width;
+      const label = put("spot", text, x(e.t) + (right ? 11 : -11), y(e.data.temperature_c) - 11);
+      if (!right) label.style.transform = "translateX(-100%)";
       label.style.color = zoneColour(e.data.zone);
     }
     gaps(put, x, y, width);
