@@ -322,3 +322,31 @@ def test_a_report_loads_no_web_library() -> None:
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+def test_what_was_taken_back_is_not_told(tmp_path: Path) -> None:
+    with contextlib.closing(open_journal(tmp_path)) as writer:
+        firing, _ = invented_firing(writer, 11, probes=3, rate_hz=0.1)
+        t_us = START_US + 60_000_000
+        event = writer.add_event(
+            firing, t_us, "note", {"kind": "text", "text": "A slip of the finger"}, "page"
+        )
+        assert writer.retract_event(firing, event, t_us + 1_000_000, t_us - 1_000_000) is not None
+    with contextlib.closing(reader_of(tmp_path)) as reader:
+        info = reader.firing(firing)
+        known = gather(reader, info), reader.history(info.id, 100)
+    assert "A slip of the finger" not in text_of(known)
+    assert "Flames right through the top" in text_of(known)
+
+
+def test_a_zone_without_a_probe_is_told_too(tmp_path: Path) -> None:
+    """A plan may name zones that only the estimate speaks of."""
+    with contextlib.closing(open_journal(tmp_path)) as writer:
+        firing, made = invented_firing(writer, 11, probes=3, rate_hz=0.1)
+        plan = replace(made.plan, clay=replace(made.plan.clay, zones=("heart of the stack",)))
+        writer.change_firing(firing, plan_toml=plan.dumps())
+    with contextlib.closing(reader_of(tmp_path)) as reader:
+        info = reader.firing(firing)
+        known = gather(reader, info), reader.history(info.id, 100)
+    assert {z["zone"] for z in known[0].rehearsal["zones"]} <= set(known[0].levels.zones)
+    assert "Coldest zone's peak" in text_of(known)
