@@ -20,7 +20,8 @@
   S.rooms.compare = {
     async show(args) {
       const mine = (round += 1);
-      ids = [...new Set(args.split(",").map((id) => id.trim()).filter(Boolean))].slice(0, MOST);
+      const asked = [...new Set(args.split(",").map((id) => id.trim()).filter(Boolean))];
+      ids = asked.slice(0, MOST);
       for (const id of [...known.keys()]) if (!ids.includes(id) || known.get(id) instanceof Error) known.delete(id);
       draw();
       listAll();
@@ -37,7 +38,9 @@
         known.set(id, told);
         draw();
       }
-      if (mine === round) say(there().length > 1 ? "" : "Choose at least two firings.");
+      if (mine !== round) return;
+      if (asked.length > MOST) say(`Six at most: ${asked.length - MOST} more are left out.`);
+      else say(there().length > 1 ? "" : "Choose at least two firings.");
     },
     hide() { round += 1; },
     redraw() { draw(); }, // another unit, or the light

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 from dash import html
 from fastapi import APIRouter
 
 from dashboard.context import Context
 from dashboard.gathering import gathering, told
-
-MOST: Final = 6
 
 
 def layout() -> Any:
