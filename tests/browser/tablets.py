@@ -155,9 +155,13 @@ class Fire:
 
 
 def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
-    """What Plotly draws: by probe, (seconds since the first reading, °C as shown), without breaks."""
+    """What Plotly draws: by probe, (seconds since the first reading, °C as shown), without breaks.
+
+    Bands of the pots, the forecast and spot readings are no readings of a probe.
+    """
     traces = page.evaluate(
         """() => (document.querySelector('#traces .js-plotly-plot')?.data || [])
+            .filter((d) => window.Stokewatch.probes.some((probe) => probe.name === d.name))
             .map((d) => [d.name, Array.from(d.x), Array.from(d.y)])"""
     )
     return {
