@@ -81,6 +81,7 @@ def header(doors: Any) -> Any:
                 children=[
                     html.H1("Stokewatch", id="title"),
                     html.P(id="stage", children="Looking for the journal …"),
+                    html.P("Stokewatch", id="elsewhere"),
                 ],
             ),
             html.Div(

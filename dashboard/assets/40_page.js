@@ -310,6 +310,8 @@
     }
     stale.hidden = !loud;
     $("stage").textContent = stageLine(state);
+    // Among earlier firings, the one that burns must not pass for the one that is looked at.
+    $("elsewhere").textContent = S.firing && running() ? `Fire now: ${S.firing.title || "firing"}. ${stageLine(state)}` : "Stokewatch";
     if (state !== S.tick.state) tellAll();
     S.tick.state = state;
     $("verdict").textContent = state === "fresh" && verdict && verdict.line ? S.spoken(verdict.line) : "";
