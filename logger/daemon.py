@@ -24,6 +24,7 @@ from logger.journal.schema import JournalError
 from logger.notices.beacons import Beacons
 from logger.plan import Plan
 from logger.recorder import Recorder
+from logger.service_manager import tell
 from logger.sources import Answer, Source
 from logger.sources.mqtt import Broker
 from logger.sources.serial_port import SerialPort
@@ -140,6 +141,7 @@ async def _run(settings: Settings) -> None:
         test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),
     )
     recorder.start()
+    tell("READY=1")
 
     async def feed(source: Source, state: _State) -> None:
         def report(kind: str, data: dict[str, Any]) -> None:
@@ -154,6 +156,8 @@ async def _run(settings: Settings) -> None:
         """End when asked to, or when the journal's thread has failed."""
         while not stop.is_set() and recorder.alive:
             intake.check_host_clock()
+            # Not hung on a slow disk: a restart would lose what waits in memory for it.
+            tell("WATCHDOG=1")
             try:
                 async with asyncio.timeout(_WATCH_S):
                     await stop.wait()
@@ -179,6 +183,7 @@ async def _run(settings: Settings) -> None:
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)
+        tell("STOPPING=1")
         intake.stop()
         await asyncio.to_thread(recorder.join)
     for outcome in ended:
