@@ -258,15 +258,20 @@ class Judging:
             for row in self.judge.take_estimates()
         ]
 
-    def verdict_data(self) -> dict[str, Any]:
+    def verdict_data(self, *, ahead: bool = True) -> dict[str, Any]:
         """What the judgement says now, for the heartbeat.
+
+        Parameters
+        ----------
+        ahead : bool, default True
+            Whether to say what comes, too.
 
         Returns
         -------
         dict
             JSON.
         """
-        return verdict_data(self.judge.verdict())
+        return verdict_data(self.judge.verdict(ahead=ahead))
 
     def snapshot(self) -> bytes:
         """Everything needed to go on after a restart.
