@@ -30,6 +30,7 @@ Kept = dict[str, tuple[float, float, float, str]]
 """By zone: estimate, least and most [°C], and what it stands on."""
 
 _MINUTE_US: Final = 60_000_000
+_BLOCK_US: Final = 5 * _MINUTE_US  # as many seconds as the judgement works through at once
 _HEAD: Final = struct.Struct("<qI")  # time of the last reading judged, number of columns
 
 
@@ -121,7 +122,7 @@ class Judging:
         list of Event
             After a restart these are in the journal already.
         """
-        parts = self.replay_in_steps(reader, firing, since_us, _MINUTE_US)
+        parts = self.replay_in_steps(reader, firing, since_us, _BLOCK_US)
         return [event for _, events in parts for event in events]
 
     def replay_in_steps(
@@ -137,7 +138,7 @@ class Judging:
         since_us : int or None
             From this time on; None for all. [µs]
         step_us : int
-            A whole part of a minute. [µs]
+            A whole part of a minute, or whole minutes. [µs]
 
         Yields
         ------
@@ -149,10 +150,11 @@ class Judging:
                 with suppress(RequestError):  # what an older version took for a spot reading
                     self.spot(event.t_us, event.data)
         stored = reader.batches(firing, since_us=since_us)
-        # All rigs' readings of a minute together, so that none of them looks late.
-        for minute, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // _MINUTE_US):
+        span_us = max(step_us, _MINUTE_US)
+        # All rigs' readings of that time together, so that none of them looks late.
+        for span, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // span_us):
             batches = [self._with_cold_junctions(batch) for batch in group]
-            for begin in range(minute * _MINUTE_US, (minute + 1) * _MINUTE_US, step_us):
+            for begin in range(span * span_us, (span + 1) * span_us, step_us):
                 cut = [
                     part for batch in batches if len((part := _between(batch, begin, begin + step_us)).t_us)
                 ]
