@@ -20,8 +20,8 @@ from logger.judgement.zones import Places, Walls, ZoneBook, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats, Ints
 
-STALL_SETTLED_S: Final = 140.0
-"""A zone fed by armloads rises in steps: its last minutes must look alike for so long."""
+STALL_SETTLED_S: Final = 80.0
+"""A zone fed by armloads rises in steps: it must look like a stall for so long. [s]"""
 
 LOAD: Final = "load"
 """Place of an alarm that is about the whole stack."""
@@ -60,6 +60,7 @@ class Rules:
     def __init__(self, plan: Plan, places: Places) -> None:
         z = len(places.zones)
         self.done_s = [0.0] * z
+        self.settled_s = [0.0] * z
         self.stalled = [False] * z
         self._plan = plan
         self._places = places
@@ -237,7 +238,7 @@ class Rules:
             words = ""
             if self.stalled[z]:
                 words = f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short"
-            yield Condition("stalled_zone", zone, None, self.stalled[z], STALL_SETTLED_S, 60.0, words)
+            yield Condition("stalled_zone", zone, None, self.stalled[z], 1.0, 60.0, words)
 
     def _look_for_stalls(
         self,
@@ -249,28 +250,36 @@ class Rules:
         alarms: AlarmBook,
     ) -> None:
         rule = self._set["stalled_zone"]
-        above, highest = float(rule["above_c"]), self._plan.target_c - float(rule["short_c"])
-        near = [z for z in self._places.pots if above < level[z] < highest + 10.0 and self.done_s[z] == 0.0]
+        slow, above = float(rule["rate_c_per_min"]), float(rule["above_c"])
+        short = self._plan.target_c - float(rule["short_c"]) + 5.0
+        near = [
+            z
+            for z in self._places.pots
+            if above < level[z] < short + 10.0 and self.done_s[z] == 0.0 and stage not in (DRYING, COOLING)
+        ]
         self.stalled = [False] * len(self.stalled)
-        if not near or stage in (DRYING, COOLING):
+        if not near:
+            self.settled_s = [0.0] * len(self.settled_s)
             return
-        slow = float(rule["rate_c_per_min"])
-        # Four quarters of the time, each by its middle value, so that neither flicker nor a dip shakes it.
-        part = max(int(float(rule["for_s"]) / (4.0 * SLOW_EVERY_S)), 1)
-        rows = trend.slow.last(4 * part).reshape(4, part, -1)
-        quarters = np.sort(rows, axis=1)[:, part // 2]
-        minutes = part * SLOW_EVERY_S / 60.0
-        both = np.stack(
-            [(quarters[3] - quarters[0]) / (3.0 * minutes), (quarters[3] - quarters[2]) / minutes]
-        )
-        change, late = book.means(both, np.stack([trusted, trusted])).tolist()
-        for z in near:
-            active = alarms.active(f"stalled_zone:{self._places.zones[z]}")
-            self.stalled[z] = (
-                level[z] < highest + (10.0 if active else 0.0)
-                and abs(change[z]) < slow * (2.0 if active else 1.0)
-                and (active or abs(late[z]) < 3.0 * slow)
+        # Slopes of lines through the time, a minute longer than asked for, and through both its halves.
+        rows = trend.slow.last(2 * int((float(rule["for_s"]) + 60.0) / (2.0 * SLOW_EVERY_S)))
+        half = len(rows) // 2
+        slopes = np.stack([_slope(rows), _slope(rows[:half]), _slope(rows[half:])])
+        whole, early, late = book.means(slopes, np.stack([trusted] * 3)).tolist()
+        for z in range(len(self.stalled)):
+            still = (
+                z in near
+                and level[z] < short
+                and abs(whole[z]) < slow
+                and max(abs(early[z]), abs(late[z])) < 5.0 / 3.0 * slow
             )
+            # A dip or a puff of flame doesn't start the wait anew.
+            change = SLOW_EVERY_S if still else -2.0 * SLOW_EVERY_S
+            self.settled_s[z] = min(max(self.settled_s[z] + change, 0.0), STALL_SETTLED_S)
+            if alarms.active(f"stalled_zone:{self._places.zones[z]}"):
+                self.stalled[z] = z in near and abs(late[z]) < 7.0 / 3.0 * slow
+            else:
+                self.stalled[z] = still and self.settled_s[z] >= STALL_SETTLED_S
 
     def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["spread_too_wide"]
@@ -313,6 +322,13 @@ class Rules:
 
 def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
     return not holds and f"{rule}:{place}" not in alarms.alarms
+
+
+def _slope(rows: Floats) -> Floats:
+    """Slope of a line through rows that are `SLOW_EVERY_S` apart, per column, in °C/min."""
+    t_min = (np.arange(len(rows)) - (len(rows) - 1) / 2.0) * (SLOW_EVERY_S / 60.0)
+    slope: Floats = ((t_min / (t_min @ t_min))[:, None] * rows).sum(axis=0)
+    return slope
 
 
 def _columns(where: Bools) -> set[int]:

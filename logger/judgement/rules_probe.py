@@ -16,9 +16,6 @@ NOISY_N: Final = 3.2
 """So many jumps, each forgotten within some 20 s, are a loose terminal."""
 _FORGET: Final = 0.95
 
-FALL_S: Final = 25
-"""Who falls out of the stack has lost half within this time. [s]"""
-
 OPEN, SHORT, SILENT, NOISY, STUCK, FALLEN, HOT_JUNCTION = range(1, 8)
 
 WORDS: Final = {
@@ -223,9 +220,15 @@ class ProbeWatch:
         fallen = np.zeros((n, k), np.bool_)
         if k < 2:
             return fallen
-        before = course.medians_c[RATE_S - FALL_S : RATE_S - FALL_S + n]
-        lost = 1.0 - now / np.maximum(before, 1.0)
-        dropping = (lost > 0.45) & (before > 120.0)
+
+        def lost_within(seconds: int) -> Floats:
+            before = course.medians_c[RATE_S - seconds : RATE_S - seconds + n]
+            share: Floats = np.where(before > 120.0, 1.0 - now / np.maximum(before, 1.0), 0.0)
+            return share
+
+        lost = lost_within(25)
+        # Sheathed probes take longer, but still go down when a gust's dip has passed its lowest.
+        dropping = (lost > 0.45) | ((lost_within(15) > 0.33) & (lost_within(5) > 0.06))
         if not dropping.any() and not self.fallen.any():
             return fallen
         good = course.valid & ~np.isnan(lost)

@@ -86,7 +86,7 @@ _RULES: Final = (
         (
             Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
             Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
-            Setting("rate_c_per_min", "°C/min", 3.5, 0.5, 20.0, "Moving less than this is standing still."),
+            Setting("rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less than this is standing still."),
             Setting("for_s", "s", 240.0, 60.0, 600.0, "How long it must have stood still."),
         ),
     ),
@@ -163,7 +163,7 @@ _RULES: Final = (
                 "jump_percent", "%", 10.0, 2.0, 50.0, "Jumps of more than this of its level are a loose wire."
             ),
             Setting(
-                "cold_junction_c", "°C", 70.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."
+                "cold_junction_c", "°C", 60.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."
             ),
         ),
     ),
