@@ -214,9 +214,13 @@ class AlarmBook:
     def standing(self) -> list[Alarm]:
         """Alarms that someone should know of, the probable cause first, at most `MOST_STANDING`."""
         shown = [a for a in self.alarms.values() if a.state not in ("normal", "shelved")]
-        # Where there are too many, those that have returned go first.
-        shown.sort(key=lambda a: (not a.active, PRIORITY[a.rule], a.raised_s))
-        return shown[:MOST_STANDING]
+        # Where there are too many, those that have returned go first, then those that say of one more place
+        # what is said of another: fifteen zones too hot must not hide a probe that is lost.
+        shown.sort(key=_urgency)
+        seen = [a.rule for a in shown]
+        again = [rule in seen[:i] for i, rule in enumerate(seen)]
+        kept = sorted(range(len(shown)), key=lambda i: (again[i], i))[:MOST_STANDING]
+        return [shown[i] for i in sorted(kept)]
 
     def state(self) -> dict[str, Any]:
         """For a snapshot."""
@@ -237,6 +241,10 @@ class AlarmBook:
 
     def _event(self, t_s: float, alarm: Alarm, transition: str, who: str = "") -> Event:
         return Event(t_s, "alarm", {**alarm_data(alarm), "transition": transition}, who)
+
+
+def _urgency(alarm: Alarm) -> tuple[bool, int, float]:
+    return not alarm.active, PRIORITY[alarm.rule], alarm.raised_s
 
 
 def alarm_data(alarm: Alarm) -> dict[str, Any]:

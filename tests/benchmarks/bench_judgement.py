@@ -29,7 +29,7 @@ from logger.sources.simulated import SimulatedFiring, simulate
 
 KINDS: Final = ("any", "collapse", "any", "none")
 LOST_C: Final = 55.0
-CUSUM_SLACK, CUSUM_LIMIT = 2.0, 90.0
+CUSUM_SLACK, CUSUM_LIMIT = 1.0, 60.0
 
 
 class Alarm(NamedTuple):

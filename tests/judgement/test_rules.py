@@ -151,3 +151,79 @@ def test_a_rule_that_is_off_says_nothing() -> None:
     off.alarms["over_temperature"]["enabled"] = False
     hot = [(0.0, [1050.0] * 5), (120.0, [1050.0] * 5)]
     assert raised(run(Judge(off), *lines(hot)), "over_temperature") == []
+
+
+EVEN = [700.0, 640.0, 640.0, 640.0, 640.0]
+
+
+def test_a_zone_that_falls_through_quartz_inversion_too_fast() -> None:
+    # Coals fall with it: this is no collapse, but the neck crosses 573 °C at 150 °C/min.
+    knots = [
+        *START,
+        (600.0, [640.0, 640.0, 640.0, 640.0, 645.0]),
+        (660.0, [560.0, 570.0, 570.0, 570.0, 495.0]),
+    ]
+    found = raised(
+        run(Judge(plan()), *lines([*knots, (720.0, [500.0, 520.0, 520.0, 520.0, 345.0])])), "cooling_too_fast"
+    )
+    assert found == []  # 145 °C in the window last less than the 45 s asked for
+    slower = [
+        *START,
+        (600.0, [640.0, 640.0, 640.0, 640.0, 645.0]),
+        (690.0, [560.0, 570.0, 570.0, 570.0, 465.0]),
+    ]
+    found = raised(run(Judge(plan()), *lines(slower)), "cooling_too_fast")
+    assert [e.data["zone"] for e in found] == ["upper"]
+
+
+@pytest.mark.parametrize(
+    "knots",
+    [
+        pytest.param([(600.0, EVEN), (900.0, [c - 150.0 for c in EVEN])], id="30 °C a minute"),
+        pytest.param([(510.0, [480.0, 480.0, 480.0, 480.0, 480.0]), (600.0, [250.0] * 5)], id="below 500 °C"),
+        pytest.param(
+            [(600.0, EVEN), (620.0, shifted(EVEN, neck=-60.0)), (640.0, EVEN), (700.0, EVEN)], id="gust"
+        ),
+    ],
+)
+def test_what_is_not_cooling_too_fast(knots: list[tuple[float, list[float]]]) -> None:
+    assert raised(run(Judge(plan()), *lines(after(*knots))), "cooling_too_fast") == []
+
+
+def test_a_spread_that_lasts_after_the_flames_is_called_once() -> None:
+    apart = [720.0, 800.0, 640.0, 560.0, 400.0]
+    knots = after((900.0, apart), (1500.0, apart))
+    found = raised(run(Judge(plan()), *lines(knots)), "spread_too_wide")
+    assert len(found) == 1
+    assert "lower is" in found[0].data["message"]
+    assert "upper" in found[0].data["message"]
+
+
+@pytest.mark.parametrize(
+    "knots",
+    [
+        # While it flames the top may run 400 °C ahead.
+        pytest.param(
+            [
+                (0.0, [300.0, 150.0, 150.0, 150.0, 150.0]),
+                (120.0, [350.0, 200.0, 300.0, 400.0, 620.0]),
+                (700.0, [500.0, 320.0, 500.0, 600.0, 740.0]),
+            ],
+            id="flames",
+        ),
+        pytest.param(
+            [*START, (900.0, shifted(LATE, neck=-250.0)), (1500.0, shifted(LATE, neck=-250.0))], id="250 °C"
+        ),
+        pytest.param(
+            [
+                *START,
+                (700.0, [700.0, 800.0, 640.0, 560.0, 400.0]),
+                (850.0, [700.0, 700.0, 640.0, 560.0, 400.0]),
+                (1300.0, [690.0, 690.0, 640.0, 560.0, 400.0]),
+            ],
+            id="short",
+        ),
+    ],
+)
+def test_what_is_not_spread_too_wide(knots: list[tuple[float, list[float]]]) -> None:
+    assert raised(run(Judge(plan()), *lines(knots)), "spread_too_wide") == []
