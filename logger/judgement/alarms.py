@@ -131,6 +131,9 @@ class AlarmBook:
             alarm.on_s += 1.0
             alarm.off_s = 0.0
             return "raised" if not alarm.active and alarm.on_s >= on_delay_s else ""
+        if alarm.state == "normal" and not alarm.active:
+            del self.alarms[key]
+            return ""
         alarm.on_s = 0.0
         alarm.off_s += 1.0
         return "cleared" if alarm.active and alarm.off_s >= off_delay_s else ""
