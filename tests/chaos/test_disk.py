@@ -171,8 +171,9 @@ def test_a_damaged_journal_at_the_start(tmp_path: Path, tell: Tell) -> None:
     sent = stored(whole)
     salvaged: list[int] = []
     noticed = 0
-    with SteadyRig(link) as rig:
-        rig.seq = 1_000_000
+    rig = SteadyRig(link)
+    rig.seq = 1_000_000
+    with rig:
         for number in range(rounds):
             home = tmp_path / f"home{number}"
             shutil.copytree(whole, home)
