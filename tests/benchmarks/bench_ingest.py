@@ -16,7 +16,7 @@ import os
 import statistics
 import tempfile
 from pathlib import Path
-from time import perf_counter
+from time import perf_counter, process_time
 
 import numpy as np
 from influxdb_client import InfluxDBClient, WriteOptions
@@ -25,6 +25,7 @@ from logger.conversion import Assembler
 from logger.journal.layout import as_stored
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging
+from logger.plan import Plan
 from logger.reading import Floats, Frame, Sample
 from logger.wire import decode, encode
 from tests.benchmarks.live import PROBES, heat, plan_of
@@ -35,7 +36,7 @@ START_US = 1_795_600_800_000_000
 PLAN = plan_of()
 
 
-def word_lines(values: Floats, first: int) -> list[bytes]:
+def word_lines(values: Floats, first: int, rate_hz: float = RATE_HZ) -> list[bytes]:
     """What a rig with MAX31855 amplifiers sends."""
     words = (np.rint(values / 0.25).astype(np.int64) << 18) | (320 << 4)
     return [
@@ -43,7 +44,7 @@ def word_lines(values: Floats, first: int) -> list[bytes]:
             Frame(
                 "a1",
                 first + n,
-                (first + n) * 100,
+                round((first + n) * 1000 / rate_hz),
                 {f"k{j}": Sample(amp="max31855", raw=f"{w:x}") for j, w in enumerate(row)},
             )
         )
@@ -51,30 +52,41 @@ def word_lines(values: Floats, first: int) -> list[bytes]:
     ]
 
 
-def judging(*, estimating: bool) -> Judging:
+def judging(plan: Plan, *, estimating: bool) -> Judging:
     """The judgement with the channels that the rig sends."""
-    made = Judging(PLAN, START_US, estimating=estimating)
-    made.rebuild([("a1", f"k{j}") for j in range(PROBES)])
+    made = Judging(plan, START_US, estimating=estimating)
+    made.rebuild([("a1", f"k{j}") for j in range(len(plan.probes))])
     return made
 
 
 class Ours:
     """One firing of the journal."""
 
-    def __init__(self, folder: Path, name: str, judging: Judging | None, frames: int) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        judging: Judging | None,
+        frames: int,
+        *,
+        plan: Plan = PLAN,
+        rate_hz: float = RATE_HZ,
+    ) -> None:
         self.writer = JournalWriter(folder / f"{name}.sqlite")
-        self.firing = self.writer.open_firing(PLAN.title, PLAN.dumps(), START_US, invented=True).id
+        self.firing = self.writer.open_firing(plan.title, plan.dumps(), START_US, invented=True).id
+        self.assembler, self.rate_hz = Assembler(plan), rate_hz
         self.judging = judging
-        self.assembler = Assembler(PLAN)
+        self.cpu_s = 0.0
         self.frames, self.placed, self.alarms, self.estimates = frames, 0, 0, 0
 
     def __call__(self, values: Floats) -> float:
         """Readings a second."""
-        lines = word_lines(values, self.placed)
-        begin = perf_counter()
+        lines = word_lines(values, self.placed, self.rate_hz)
+        begin, cpu_s = perf_counter(), process_time()
         for a in range(0, len(lines), self.frames):
             decoded = [decode(line) for line in lines[a : a + self.frames]]
-            times = [START_US + (self.placed + a + i) * 100_000 for i in range(len(decoded))]
+            first = self.placed + a
+            times = [START_US + round((first + i) * 1e6 / self.rate_hz) for i in range(len(decoded))]
             batches = [as_stored(b) for b in self.assembler.take(list(zip(decoded, times, strict=True)))]
             events, estimates = [], []
             if self.judging is not None:
@@ -91,7 +103,7 @@ class Ours:
                     self.writer.add_event(self.firing, t_us, event.kind, event.data)
             self.estimates += len(estimates)
             self.alarms += sum(event.kind == "alarm" for event in events)
-        took_s = perf_counter() - begin
+        took_s, self.cpu_s = perf_counter() - begin, process_time() - cpu_s
         self.placed += len(lines)
         return values.size / took_s
 
@@ -131,8 +143,8 @@ def main(rounds: int, minutes: float) -> None:
         contenders: dict[str, Ours | Peer] = {
             "peer: influxdb-client, batching": Peer(server.url),
             "committed": Ours(folder, "plain", None, 100),
-            "with every rule on": Ours(folder, "rules", judging(estimating=False), 100),
-            "and estimating the pots": Ours(folder, "estimate", judging(estimating=True), 100),
+            "with every rule on": Ours(folder, "rules", judging(PLAN, estimating=False), 100),
+            "and estimating the pots": Ours(folder, "estimate", judging(PLAN, estimating=True), 100),
         }
         found: dict[str, list[float]] = {name: [] for name in contenders}
         for part in parts:
