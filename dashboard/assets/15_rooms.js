@@ -3,6 +3,7 @@
 
 (function (S) {
   S.rooms = { fire: { show() { S.layoutStack(); S.redrawTraces(); }, hide() {} } };
+  const OF_A_FIRING = new Set(["replay", "compare", "report"]); // rooms behind the door "Firings"
   let here = null;
 
   /** Go to a room: "archive", "replay/ID". */
@@ -17,6 +18,7 @@
     for (const room of document.querySelectorAll(".room")) room.hidden = room.id !== `room-${name}`;
     for (const door of document.querySelectorAll("#doors a")) {
       if (door.dataset.room === name) door.setAttribute("aria-current", "page");
+      else if (door.dataset.room === "archive" && OF_A_FIRING.has(name)) door.setAttribute("aria-current", "true");
       else door.removeAttribute("aria-current");
     }
     window.scrollTo(0, 0);

@@ -156,7 +156,9 @@
       }
       const emissivity = input("number", { min: 0.1, max: 1, step: 0.01, inputmode: "decimal" });
       emissivity.value = kept("emissivity", "0.95");
-      form.append(where, number, pad);
+      const missing = S.el("p", "hint");
+      missing.setAttribute("role", "status");
+      form.append(where, number, missing, pad);
       S.field(form, "Emissivity that the gun is set to", emissivity);
       form.append(S.el("p", "hint", "A gun reads one spot of surface, and nothing through flame or smoke. Never point its laser at eyes."));
       form.addEventListener("keydown", (event) => {
@@ -175,6 +177,7 @@
         for (const [zone, button] of buttons) button.setAttribute("aria-pressed", String(zone === place));
         number.textContent = `${digits.replace("-", "−") || "–"} ${S.unit()}`;
         done.disabled = place === null || !/\d/.test(digits);
+        missing.textContent = place === null ? "Tap the zone you aimed at." : done.disabled ? "Tap in what the gun shows." : "Look once more, then keep it.";
       }
       show();
       return async () => {

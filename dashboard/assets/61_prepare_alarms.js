@@ -25,7 +25,7 @@
           S.make("ul", { id: "prepare-rules" }, ...P.rules.map(rule)))));
       sized?.disconnect();
       sized = new ResizeObserver(() => draw());
-      sized.observe($("rehearse-chart"));
+      if ($("rehearse-chart")) sized.observe($("rehearse-chart")); // without an earlier firing there is none
       if (firing) rehearse();
       draw();
     },

@@ -12,6 +12,7 @@
     waiting: "The logger runs and waits for the rig's first reading. Is the rig powered and plugged in?",
     silent: "The rig has fallen silent. Look at its power and its lead.",
   };
+  const HOTTER_THAN_A_HAND_C = 60; // a tip in a hand comes to body temperature; sun alone stays below this (common practice, no source)
   let sized = null;
   P.selected = null;
 
@@ -85,16 +86,20 @@
     const moving = P.rig.channels.filter((c) => c.moving).sort((a, b) => Math.abs(b.away) - Math.abs(a.away));
     const most = moving[0];
     const many = moving.length > Math.max(2, P.rig.channels.length / 2);
+    const anyHot = P.rig.channels.some((c) => c.c > HOTTER_THAN_A_HAND_C);
     const box = $("prepare-hand");
-    const key = JSON.stringify([most && P.key(most), most && most.moving, most && Math.round(most.away), many, P.rig.channels.length > 0, P.selected]);
+    const key = JSON.stringify([anyHot, most && P.key(most), most && most.c > HOTTER_THAN_A_HAND_C, most && most.moving, most && Math.round(most.away), many, P.rig.channels.length > 0, P.selected]);
     if (box.dataset.key === key) return;
     box.dataset.key = key;
-    box.className = !most || many ? "" : most.moving;
+    box.className = !most || many || most.c > HOTTER_THAN_A_HAND_C ? "" : most.moving;
     box.hidden = !P.rig.channels.length;
     if (box.hidden) return box.replaceChildren();
     if (many) return box.replaceChildren(S.el("p", "", "Most probes move at once: that is the weather or a fire, not a hand."));
+    if (most && most.c > HOTTER_THAN_A_HAND_C) {
+      return box.replaceChildren(S.el("p", "", "What moves is hotter than any hand: that is the fire. Tell the probes apart while they are cold."));
+    }
     if (!most) {
-      return box.replaceChildren(S.el("p", "", "Which is which? Hold the tip of one in your hand: it rises here within seconds."));
+      return box.replaceChildren(S.el("p", "", `Which is which? Hold the tip of one in your hand: it rises here within seconds.${anyHot ? " Don't touch those that are hot." : ""}`));
     }
     const by = `${Math.abs(S.isFahrenheit() ? most.away * 1.8 : most.away).toFixed(1)} ${S.unit()}`;
     const i = P.doc.probe.findIndex((probe) => P.channelOf(probe) === most);

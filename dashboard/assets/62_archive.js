@@ -169,7 +169,7 @@
     const made = pictures.get(f.id);
     if (!made) return " ";
     if (!made.coldest) return "no zone to judge by";
-    return `coldest zone peaked at ${S.degrees(made.coldest.peak_c)} ${S.unit()} (${made.coldest.zone})`;
+    return `coldest zone ${f.running ? "so far" : "peaked"} at ${S.degrees(made.coldest.peak_c)} ${S.unit()} (${made.coldest.zone})`;
   }
 
   /** From the coldest probe to the hottest, step by step, in the colour of their mean. */

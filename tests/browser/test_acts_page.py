@@ -95,7 +95,10 @@ def test_a_spot_reading_in_three_taps_is_a_point_among_the_traces(burning: Burni
     tablet.wait_for_selector("#traces .js-plotly-plot")
     tablet.click("#spot")
     assert tablet.is_disabled("dialog >> text=Done")
+    said = tablet.locator("dialog [role=status]").first
+    assert said.inner_text() == "Tap the zone you aimed at."
     tablet.locator("dialog .places button").first.click()
+    assert said.inner_text() == "Tap in what the gun shows."
     place = tablet.locator("dialog .places button").first.inner_text()
     for key in ("6", "4", "3", "⌫", "2"):
         tablet.locator("dialog .pad button", has_text=key).click()

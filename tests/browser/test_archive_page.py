@@ -140,6 +140,7 @@ def test_a_file_comes_in_is_seen_and_burns_again(
     card.locator(".open").click()
     tablet.wait_for_selector(".r-values li")
     assert tablet.locator(".r-values .where").all_inner_texts() == ["25 cm · wall", "0 cm · coals"]
+    assert tablet.locator("#doors a[aria-current]").all_inner_texts() == ["Firings"]
     assert "0:00 of 49:50" in tablet.inner_text(".r-clock")
     tablet.click("[data-speed='120']")
     tablet.click(".r-play")

@@ -269,6 +269,8 @@ def test_plans_are_kept_and_files_come_and_go(
 
 
 def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: PageServer, home: Path) -> None:
+    complaints: list[str] = []
+    tablet.on("pageerror", lambda error: complaints.append(str(error)))
     page_server.start()
     tablet.set_viewport_size({"width": 390, "height": 844})
     enter(tablet, page_server, "pack")
@@ -287,3 +289,4 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
         assert tablet.evaluate("document.documentElement.scrollWidth") <= 390, step
     expect(tablet.locator("#arm-reasons")).to_contain_text("No logger runs", timeout=10_000)
     expect(tablet.locator("#arm")).to_be_disabled()
+    assert complaints == []  # without an earlier firing too
