@@ -113,7 +113,7 @@ def test_a_spot_reading_in_three_taps_is_a_point_among_the_traces(burning: Burni
     tablet.click("#spot")
     assert tablet.input_value("dialog input[type=number]") == "0.9", "the gun is set as before"
     tablet.keyboard.press("Escape")
-    assert tablet.locator("dialog").count() == 0
+    tablet.wait_for_selector("dialog", state="detached")
     tablet.click("[data-choice=unit][data-value=F]")
     tablet.click("#spot")
     tablet.locator("dialog .places button").first.click()
