@@ -16,7 +16,7 @@ from uuid import uuid4
 
 from logger.dialogue import BeaconAnswer, decode_answer
 from logger.home import Home
-from logger.hosttime import HostTime
+from logger.hosttime import HostTime, Uptime, goes_on_at
 from logger.intake import Intake, Token
 from logger.journal.csv_in import read_csv
 from logger.journal.reader import JournalReader
@@ -119,7 +119,8 @@ async def _run(settings: Settings) -> None:
     beacons = Beacons(say, beat.get("beacons") or ())
     sources = _sources(settings, answered)
     states = [_State(source.name) for source in sources]
-    time_line = HostTime(settings.time_scale, _goes_on_at(settings, beat))
+    scale = settings.time_scale
+    time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
     intake = Intake(time_line)
     by_name = {source.name: source for source in sources}
 
@@ -226,10 +227,3 @@ def _last_beat(home: Home) -> dict[str, Any]:
             return (reader.heartbeat() or {}) if reader.running() is not None else {}
     except JournalError:
         return {}  # the recorder looks into it, and salvages
-
-
-def _goes_on_at(settings: Settings, beat: dict[str, Any]) -> int | None:
-    """Where fire time has got to in a sped-up demonstration that is started again; else the host's clock."""
-    if settings.time_scale == 1.0 or not beat:
-        return None
-    return int(beat["at_us"] + (time.time() - beat["wall_s"]) * settings.time_scale * 1e6)

@@ -3,6 +3,65 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+_BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
+
+
+@dataclass(frozen=True, slots=True)
+class Uptime:
+    """How long the host has been up: a clock that nobody sets, and that goes on while the host sleeps.
+
+    Attributes
+    ----------
+    boot : str
+        Another one after each start of the host; empty where the system gives none.
+    up_s : float
+        [s]
+    """
+
+    boot: str
+    up_s: float
+
+    @classmethod
+    def now(cls) -> Uptime:
+        """Read it."""
+        try:
+            return cls(_BOOT_ID.read_text().strip(), time.clock_gettime(time.CLOCK_BOOTTIME))
+        except (AttributeError, OSError):  # not on Linux
+            return cls("", 0.0)
+
+
+def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float) -> int | None:
+    """Where a firing's line of time has got to when its logger is started again.
+
+    Parameters
+    ----------
+    beat : mapping
+        The heartbeat of the logger before; empty without a firing that runs.
+    scale : float
+        Fire seconds per real second.
+    up : Uptime
+    wall_s : float
+        The host's clock. [s]
+
+    Returns
+    -------
+    int or None
+        None where the host's clock is the best there is. UTC. [µs]
+    """
+    if not beat:
+        return None
+    if up.boot and beat.get("boot") == up.boot:
+        gone_s = up.up_s - beat["up_s"]
+    elif scale == 1.0:
+        return None
+    else:
+        gone_s = wall_s - beat["wall_s"]
+    return int(beat["at_us"] + gone_s * scale * 1e6)
 
 
 class HostTime:
@@ -16,8 +75,7 @@ class HostTime:
     scale : float, default 1
         Fire seconds per real second; above 1 only in sped-up demonstrations.
     start_us : int, optional
-        Fire time at the start; the host's clock if left out. A sped-up demonstration that goes on after a
-        restart is ahead of the host's clock. [µs]
+        Fire time at the start, from `goes_on_at`; the host's clock if left out. [µs]
     """
 
     def __init__(self, scale: float = 1.0, start_us: int | None = None) -> None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from logger import arming
 from logger.conversion import Assembler
 from logger.errors import StokewatchError
-from logger.hosttime import HostTime
+from logger.hosttime import HostTime, Uptime
 from logger.intake import Intake, Taken, Token
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
@@ -507,10 +507,13 @@ class Recorder:
     def _heartbeat(
         self, firing: FiringInfo | None, holding: bool, now_us: int, readings: int
     ) -> dict[str, Any]:
+        up = Uptime.now()
         return {
             "pid": os.getpid(),
             "at_us": now_us,
             "wall_s": time.time(),
+            "boot": up.boot,
+            "up_s": up.up_s,
             "time_scale": self._time.scale,
             **self._intake.counts(),
             "readings": self._readings + readings,
