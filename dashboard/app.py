@@ -16,7 +16,6 @@ from types import ModuleType
 from typing import Any, Final
 
 import uvicorn
-from dash import Dash
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
@@ -28,6 +27,7 @@ from dashboard.access import Access, is_loopback
 from dashboard.context import Context
 from dashboard.door import Door, OpenDoor, PinDoor
 from dashboard.feed import Feed
+from dashboard.files import Page
 from dashboard.layout import INDEX, page
 from dashboard.limits import Limits
 from dashboard.network import greeting, own_addresses
@@ -74,7 +74,7 @@ class CertificateError(UserError):
         )
 
 
-def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = None) -> Dash:
+def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = None) -> Page:
     """Make the page.
 
     Parameters
@@ -88,7 +88,7 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
 
     Returns
     -------
-    Dash
+    Page
         `app.server` is the FastAPI application.
     """
     # FastAPI's own documentation pages load scripts from the internet.
@@ -119,7 +119,7 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
             return
         await feed.serve(websocket)
 
-    app = Dash(
+    app = Page(
         __name__,
         server=server,
         backend="fastapi",
@@ -127,6 +127,7 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
         update_title=None,  # type: ignore[arg-type]
         index_string=INDEX,
         assets_folder=str(Path(__file__).parent / "assets"),
+        include_assets_files=False,  # they are in `app.files`
         serve_locally=True,
         add_log_handler=False,
     )
@@ -134,6 +135,7 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
     app.backend.websocket_capability = False
     app.layout = page([room.layout() for room in ROOMS])
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
+    server.include_router(app.files())
     server.add_middleware(Limits, large=LARGE)
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.feed = feed

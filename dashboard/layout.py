@@ -16,7 +16,6 @@ INDEX = """<!DOCTYPE html>
         <title>{%title%}</title>
         {%favicon%}
         {%css%}
-        <link rel="preload" as="script" href="/_dash-component-suites/plotly/package_data/plotly.min.js">
     </head>
     <body>
         {%app_entry%}

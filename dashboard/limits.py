@@ -28,7 +28,7 @@ class Rate:
 
 
 LOOKS: Final = Rate(burst=400, per_s=40)
-"""Opening the page asks for some 40 files."""
+"""Opening the page asks for some ten things; many tablets may stand behind one address."""
 ACTS: Final = Rate(burst=60, per_s=6)
 
 

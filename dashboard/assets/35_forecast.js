@@ -57,11 +57,13 @@
     const points = cut(now, most);
     const x = points.map((p) => p.min);
     const own = colour();
-    const edge = { type: "scatter", mode: "lines", hoverinfo: "skip", line: { color: own, width: 1, dash: "2px,4px" } };
+    const [low, middle, high] = ["low", "middle", "high"].map((key) => points.map((p) => S.shown(p[key])));
+    const edge = { x, colour: own, width: 1, dash: "2px,4px" };
     return [
-      { ...edge, x, y: points.map((p) => S.shown(p.low)), name: "to come, least" },
-      { ...edge, x, y: points.map((p) => S.shown(p.high)), name: "to come, most", fill: "tonexty", fillcolor: `${own}1f` },
-      { ...edge, x, y: points.map((p) => S.shown(p.middle)), name: "to come", line: { color: own, width: 2.2, dash: "7px,5px" } },
+      { name: "to come, between", x, low, high, fill: `${own}1f` },
+      { ...edge, name: "to come, least", y: low },
+      { ...edge, name: "to come, most", y: high },
+      { ...edge, name: "to come", y: middle, width: 2.2, dash: "7px,5px" },
     ];
   });
 

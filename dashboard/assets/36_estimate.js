@@ -63,15 +63,15 @@
     const newest = Math.max(...Object.values(lines).map((l) => l.t[l.t.length - 1] ?? 0));
     const from = S.windowS() === null ? -1 : newest - S.windowS();
     return Object.entries(lines).map(([zone, line]) => {
-      const x = [];
-      const y = [];
+      const found = { name: `pots, ${zone}`, fill: veil(colourOf(zone)), x: [], low: [], high: [] };
       for (const part of stretches(line, from)) {
-        if (x.length) { x.push(null); y.push(null); }
-        for (const n of part) { x.push(line.t[n] / 60); y.push(S.shown(line.hi[n])); }
-        for (const n of part.reverse()) { x.push(line.t[n] / 60); y.push(S.shown(line.lo[n])); }
+        for (const n of found.x.length ? [null, ...part] : part) {
+          found.x.push(n === null ? null : line.t[n] / 60);
+          found.low.push(n === null ? null : S.shown(line.lo[n]));
+          found.high.push(n === null ? null : S.shown(line.hi[n]));
+        }
       }
-      return { type: "scatter", mode: "lines", x, y, fill: "toself", fillcolor: veil(colourOf(zone)),
-        line: { width: 0 }, hoverinfo: "skip", name: `pots, ${zone}` };
+      return found;
     });
   });
 

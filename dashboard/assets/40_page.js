@@ -45,15 +45,16 @@
 
   // --- choices, kept in this browser -----------------------------------------------------------------------
 
-  function restoreChoices() {
-    if (window.matchMedia("(prefers-color-scheme: dark)").matches) S.choices.theme = "night";
-    for (const name of Object.keys(S.choices)) {
-      let kept = null;
-      try { kept = window.localStorage.getItem(`stokewatch.${name}`); } catch { /* a browser that keeps nothing */ }
-      if (document.querySelector(`[data-choice="${name}"][data-value="${kept}"]`)) S.choices[name] = kept;
-    }
-    showChoices();
+  const OFFERED = { window: ["whole", "1800", "600"], unit: ["C", "F"], theme: ["day", "night"], bands: ["on", "off"] };
+
+  // Before anything is drawn: the feed asks for the window, and the paper should have its colour from the start.
+  if (window.matchMedia("(prefers-color-scheme: dark)").matches) S.choices.theme = "night";
+  for (const [name, offered] of Object.entries(OFFERED)) {
+    let kept = null;
+    try { kept = window.localStorage.getItem(`stokewatch.${name}`); } catch { /* a browser that keeps nothing */ }
+    if (offered.includes(kept)) S.choices[name] = kept;
   }
+  document.documentElement.dataset.theme = S.choices.theme;
 
   function showChoices() {
     document.documentElement.dataset.theme = S.choices.theme;
@@ -78,14 +79,14 @@
   }
 
   S.startPage = function () {
-    restoreChoices();
+    showChoices();
     for (const button of document.querySelectorAll("[data-choice]")) {
       button.addEventListener("click", () => choose(button.dataset.choice, button.dataset.value));
     }
     let pending = null;
     const sized = new ResizeObserver(() => {
       clearTimeout(pending);
-      pending = setTimeout(() => { S.layoutStack(); S.redrawTraces(); }, 120);
+      pending = setTimeout(() => { S.layoutStack(); S.resizeTraces(); }, 120);
     });
     for (const part of ["page", "stack", "chart"]) sized.observe($(part)); // a banner moves them too
     setInterval(S.tick, 250);

@@ -7,7 +7,7 @@
   let socket = null;
   let seq = null; // of the last message that counts; null until the snapshot is here
   let asked = false;
-  let graphAsked = false;
+  let held = []; // what came before the page was there to show it; null from then on
   let opened = S.mark();
   let timer = null;
 
@@ -19,15 +19,12 @@
   };
 
   function take(message) {
-    S.hear(message);
     if (message.type === "snapshot") {
       // One that was asked for before the window was changed is of no use; the next is on its way.
       if (message.firing && message.window_s !== S.windowS()) return;
       asked = false;
       seq = message.seq;
       S.takeSnapshot(message);
-      if (!graphAsked) requestAnimationFrame(() => setTimeout(S.makeGraph)); // when the values are painted
-      graphAsked = true;
     } else if (seq === null) {
       if (!asked) S.askSnapshot();
     } else if (message.type === "update" && message.seq === seq + 1) {
@@ -50,7 +47,10 @@
       if (made !== socket) return;
       opened = S.mark();
       S.link = "open";
-      take(JSON.parse(event.data));
+      const message = JSON.parse(event.data);
+      S.hear(message);
+      if (held) held.push(message);
+      else take(message);
     };
     made.onclose = () => { if (made === socket) lost(); };
   }
@@ -59,7 +59,8 @@
     S.link = "lost";
     seq = null;
     asked = false;
-    S.tick();
+    if (held) held = [];
+    else S.tick();
     clearTimeout(timer);
     timer = setTimeout(open, AGAIN_MS);
   }
@@ -73,19 +74,20 @@
     }
   }
 
-  /* Dash draws its layout when its own scripts are ready. The values don't wait for Plotly, which is large. */
-  (function start() {
-    if (!document.getElementById("health")) {
-      setTimeout(start, 20);
-      return;
-    }
+  /* Dash draws its layout when its own scripts are ready; by then the readings are on their way or here. */
+  open();
+  new MutationObserver((_, watching) => {
+    if (!document.getElementById("health")) return;
+    watching.disconnect();
     S.startPage();
     S.startActs();
     S.startSound();
     S.startOperator();
     S.startRooms();
-    open();
+    const before = held;
+    held = null;
+    before.forEach(take);
     setInterval(watch, 500);
     document.addEventListener("visibilitychange", () => { if (!document.hidden) { S.tick(); watch(); } });
-  })();
+  }).observe(document.getElementById("react-entry-point"), { childList: true });
 })(window.Stokewatch);

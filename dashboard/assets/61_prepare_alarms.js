@@ -171,7 +171,11 @@
   /** The traces, and below them when each alarm stood. */
   function draw() {
     const chart = $("rehearse-chart");
-    if (!chart || chart.hidden || !traces || !window.Plotly || !chart.clientWidth) return;
+    if (!chart || chart.hidden || !traces || !chart.clientWidth) return;
+    if (!window.Plotly) {
+      S.plotly().then(draw, (failed) => say(failed.message));
+      return;
+    }
     const css = getComputedStyle(document.documentElement);
     const value = (name) => css.getPropertyValue(name).trim();
     const [ink, faint, rulerColour, alarm, clay] = ["--ink", "--faint", "--rule", "--alarm", "--clay"].map(value);

@@ -231,8 +231,8 @@
       return S.el("li", "", `${number(told)}: ${moment(told).how}${none}.`);
     }));
     const graph = $("compare-graph");
-    if (!window.Plotly) { // large, and read last
-      setTimeout(() => { if (document.body.dataset.room === "compare") draw(); }, 200);
+    if (!window.Plotly) {
+      S.plotly().then(() => { if (document.body.dataset.room === "compare") draw(); }, (failed) => say(failed.message));
       return;
     }
     const css = getComputedStyle(document.documentElement);

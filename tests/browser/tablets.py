@@ -155,14 +155,9 @@ class Fire:
 
 
 def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
-    """What Plotly draws: by probe, (seconds since the first reading, °C as shown), without breaks.
-
-    Bands of the pots, the forecast and spot readings are no readings of a probe.
-    """
+    """What the page has painted: by probe, (seconds since the first reading, °C as shown), without breaks."""
     traces = page.evaluate(
-        """() => (document.querySelector('#traces .js-plotly-plot')?.data || [])
-            .filter((d) => window.Stokewatch.probes.some((probe) => probe.name === d.name))
-            .map((d) => [d.name, Array.from(d.x), Array.from(d.y)])"""
+        "() => (window.Stokewatch.drawnTraces()?.lines || []).map((line) => [line.name, line.x, line.y])"
     )
     return {
         name: [(round(x * 60, 3), y) for x, y in zip(xs, ys, strict=True) if y is not None]

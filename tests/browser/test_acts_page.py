@@ -92,7 +92,7 @@ def test_free_words_stay_words(burning: Burning, tablet: Page) -> None:
 
 def test_a_spot_reading_in_three_taps_is_a_point_among_the_traces(burning: Burning, tablet: Page) -> None:
     burning.open(tablet)
-    tablet.wait_for_selector("#traces .js-plotly-plot")
+    tablet.wait_for_selector("#traces canvas")
     tablet.click("#spot")
     assert tablet.is_disabled("dialog >> text=Done")
     said = tablet.locator("dialog [role=status]").first
@@ -107,8 +107,7 @@ def test_a_spot_reading_in_three_taps_is_a_point_among_the_traces(burning: Burni
     tablet.click("dialog >> text=Done")
     [spot] = wait_until(lambda: events(burning.home, "spot"), "the spot reading is kept")
     assert (spot.data["zone"], spot.data["temperature_c"], spot.data["emissivity"]) == (place, 642.0, 0.9)
-    drawn = """() => document.querySelector('#traces .js-plotly-plot').data
-        .filter((d) => d.name === 'spot readings').map((d) => d.y[0])[0]"""
+    drawn = "window.Stokewatch.drawnTraces().points[0]?.y"
     wait_until(lambda: tablet.evaluate(drawn) == 642, "its point is drawn")
     tablet.click("#spot")
     assert tablet.input_value("dialog input[type=number]") == "0.9", "the gun is set as before"

@@ -43,8 +43,8 @@ class Foretold:
 
 def to_come(page: Page) -> dict[str, list[list[float]]]:
     drawn = page.evaluate(
-        """() => (document.querySelector('#traces .js-plotly-plot')?.data || [])
-            .filter((d) => d.name.startsWith('to come')).map((d) => [d.name, Array.from(d.x), Array.from(d.y)])"""
+        """() => (window.Stokewatch.drawnTraces()?.under || [])
+            .filter((d) => d.name.startsWith('to come') && !d.fill).map((d) => [d.name, d.x, d.y])"""
     )
     return {name: [x, y] for name, x, y in drawn}
 
@@ -54,7 +54,7 @@ def foretold(fire: Fire, page_server: PageServer, tablet: Page) -> Foretold:
     made = Foretold(fire)
     page_server.start()
     tablet.goto(page_server.url)
-    tablet.wait_for_selector("#traces .js-plotly-plot")
+    tablet.wait_for_selector("#traces canvas")
     return made
 
 
@@ -70,7 +70,7 @@ def test_band_and_sentence_are_those_of_the_verdict(foretold: Foretold, tablet: 
     low, high = drawn["to come, least"][1], drawn["to come, most"][1]
     assert all(a <= b <= c for a, b, c in zip(low, y, high, strict=True))
     # It has room: the axis goes on beyond now, to its end.
-    end = tablet.evaluate("document.querySelector('#traces .js-plotly-plot').layout.xaxis.range[1]")
+    end = tablet.evaluate("window.Stokewatch.drawnTraces().range.x[1]")
     assert end >= x[-1] - 1e-6
     line = wait_until(lambda: tablet.locator("#come").inner_text(), "a sentence")
     assert line.rstrip(".").casefold() == told["coming"].casefold()

@@ -92,7 +92,7 @@ def rigs(home: Path, page_server: PageServer) -> Iterator[TwoRigs]:
 def open_page(page: Page, server: PageServer) -> None:
     page.goto(server.url)
     page.wait_for_selector("#values li")
-    page.wait_for_selector("#traces .js-plotly-plot")
+    page.wait_for_selector("#traces canvas")
 
 
 def state(page: Page) -> str:

@@ -49,7 +49,7 @@ def lit(fire: Fire, page_server: PageServer, tablet: Page) -> Fire:
     page_server.start()
     tablet.goto(page_server.url)
     tablet.wait_for_selector("#values li")
-    tablet.wait_for_selector("#traces .js-plotly-plot")
+    tablet.wait_for_selector("#traces canvas")
     return fire
 
 
@@ -186,7 +186,7 @@ def test_choices_are_kept_and_fahrenheit_is_right(lit: Fire, tablet: Page) -> No
 def test_ten_minutes_are_ten_minutes(lit: Fire, tablet: Page) -> None:
     lit.go_on()
     tablet.click("[data-choice=window][data-value='600']")
-    axis = "document.querySelector('#traces .js-plotly-plot').layout.xaxis.range"
+    axis = "window.Stokewatch.drawnTraces().range.x"
     wait_until(
         lambda: tablet.evaluate(f"{axis}[1] - {axis}[0]") == pytest.approx(10.4), "the axis spans 10 min"
     )
