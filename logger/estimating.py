@@ -10,6 +10,7 @@ import numpy as np
 
 from logger.judgement.clay import model_for, surface_of_spot
 from logger.judgement.smoothing import Smoothed, Spot, smooth
+from logger.judgement.zone_layout import zones_of_pots
 from logger.plan import Plan, assign_probes
 from logger.reading import Floats, Status
 from logger.requests import RequestError, read_spot
@@ -78,7 +79,7 @@ def _grid(reader: JournalReader, info: FiringInfo, plan: Plan, level_s: int) -> 
 
 
 def _spots(reader: JournalReader, info: FiringInfo, plan: Plan) -> list[Spot]:
-    zones = {*(p.zone for p in plan.probes if p.reads != "coals"), *plan.clay.zones}
+    zones = zones_of_pots(plan)
     spots: list[Spot] = []
     for event in reader.events(info.id):
         if event.kind != "spot":

@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -225,7 +226,7 @@ def _spread_in_cooling(levels: Levels, spread: Floats, from_s: float) -> Fact:
 def _of_stages(rehearsal: Mapping[str, Any]) -> list[Fact]:
     stages = list(rehearsal["stages"])
     lasted: dict[str, float] = {}
-    for stage, after in zip(stages, [*stages[1:], {"from_s": rehearsal["duration_s"]}], strict=True):
+    for stage, after in pairwise([*stages, {"from_s": rehearsal["duration_s"]}]):
         name = stage["stage"]
         lasted[name] = lasted.get(name, 0.0) + (after["from_s"] - stage["from_s"]) / 60.0
     return [

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,8 @@ from logger.journal.salvage import salvage
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging, rehearse
 from logger.plan import Clay
+from logger.report.document import export_html
+from logger.report.shown import Shown
 from logger.sources.simulated import SimulatedFiring, simulate
 
 SPOT_S = 700.0
@@ -237,3 +241,26 @@ def test_a_firing_without_readings_has_an_empty_estimate(tmp_path: Path) -> None
     reader = JournalReader(tmp_path / "j.sqlite")
     assert len(estimate_firing(reader, firing).t_s) == 0
     reader.close()
+
+
+@pytest.mark.parametrize("reads", ["coals", "air"])
+def test_one_thermometer_alone_is_judged_and_reported(
+    reads: str, fire: SimulatedFiring, tmp_path: Path
+) -> None:
+    """Most people begin with one under the stack: there is no pot to estimate then, and nothing fails for it."""
+    column, probe = next((j, p) for j, p in enumerate(fire.plan.probes) if p.reads == reads)
+    one = replace(
+        fire,
+        plan=replace(fire.plan, probes=(probe,)),
+        temperature_c=fire.temperature_c[:, [column]],
+        status=fire.status[:, [column]],
+    )
+    watched = judging(one)
+    live(one, watched, spot=False)
+    [zone] = watched.verdict_data()["load"]["zones"]
+    assert zone["zone"] == probe.zone
+    assert bool(watched.take_estimates()) == (reads == "air")
+    with contextlib.closing(journal(tmp_path / "one.sqlite", one, batches(one))) as reader:
+        info = reader.firing("last")
+        assert estimate_firing(reader, info).zones == (() if reads == "coals" else (probe.zone,))
+        assert export_html(reader, info.id, tmp_path / "report.html", Shown("C", UTC, "UTC")) > 0

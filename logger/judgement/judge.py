@@ -24,6 +24,7 @@ from logger.judgement.rules_collapse import Collapse
 from logger.judgement.rules_probe import ProbeWatch, Seconds
 from logger.judgement.stages import Stages
 from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Trend
+from logger.judgement.zone_layout import zones_of_pots
 from logger.judgement.zones import Places, Walls, ZoneBook, ZoneVerdict
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
@@ -93,7 +94,7 @@ class Judge:
     def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
         self.plan = plan
         wanted = estimating or plan.clay.judge_on == "estimate" or plan.clay.wall_mm is not None
-        self._clay = ClayWatch(plan) if plan.probes and wanted else None
+        self._clay = ClayWatch(plan) if plan.probes and wanted and zones_of_pots(plan) else None
         self._rows: list[EstimateRow] = []
         k = len(plan.probes)
         places = Places(plan)

@@ -84,6 +84,7 @@ def smooth(
     Returns
     -------
     Smoothed
+        Without zones where all probes read coals.
 
     Raises
     ------
@@ -104,7 +105,7 @@ def smooth(
     n = len(times)
     shape = (n, len(layout.zones))
     wall, wall_u, surface = np.empty(shape), np.empty(shape), np.empty(shape)
-    if not n:
+    if not n or not layout.zones:
         return Smoothed(layout.zones, times, wall, wall.copy(), wall.copy(), surface)
     due = [int(np.searchsorted(times, t)) for t, *_ in spots]
     at: dict[int, list[Spot]] = {}

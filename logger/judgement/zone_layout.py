@@ -16,6 +16,22 @@ LIKE_CM: Final = 25.0
 """Zones this far apart in height are like each other by 1/e (common practice, no source). [cm]"""
 
 
+def zones_of_pots(plan: Plan) -> tuple[str, ...]:
+    """Zones that can be estimated: a zone that only coals probes belong to holds no pots.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    tuple of str
+        Those without a probe of their own last.
+    """
+    looking = [p.zone for p in plan.probes if p.reads != "coals"]
+    return tuple(dict.fromkeys([*looking, *plan.clay.zones]))
+
+
 class ZoneLayout:
     """Which column of a plan's readings goes where in the filter."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -191,7 +192,8 @@ def draw(
 
 def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Element]:
     begins = [float(str(stage["from_s"])) for stage in stages]
-    for n, (stage, begin, end) in enumerate(zip(stages, begins, [*begins[1:], scales.end_s], strict=True)):
+    spans = pairwise([*begins, scales.end_s])
+    for n, (stage, (begin, end)) in enumerate(zip(stages, spans, strict=True)):
         x, width = scales.x(begin), scales.x(end) - scales.x(begin)
         if n % 2 == 0:
             yield el(
