@@ -37,8 +37,10 @@ def plan_of(probes: int = PROBES) -> Plan:
 
 def heat(seconds: float, rate_hz: float, probes: int = PROBES, *, from_s: float = 0.0) -> Floats:
     """Readings (n, probes) of an invented firing; it begins anew when it is over. [°C]"""
-    firing = simulate(5, rate_hz=rate_hz, mishaps="none", probes=12)
-    rows = (np.arange(round(seconds * rate_hz)) + round(from_s * rate_hz)) % len(firing.t_s)
+    made_hz = min(rate_hz, 10.0)  # more often is the same again, with noise of its own
+    firing = simulate(5, rate_hz=made_hz, mishaps="none", probes=12)
+    t_s = from_s + np.arange(round(seconds * rate_hz)) / rate_hz
+    rows = np.floor(t_s * made_hz + 1e-6).astype(np.int64) % len(firing.t_s)
     sound = np.flatnonzero(np.isfinite(firing.temperature_c).all(axis=0))
     values = firing.temperature_c[rows][:, sound[np.arange(probes) % len(sound)]]
     noise = np.random.default_rng(1).normal(0.0, 0.5, values.shape)
