@@ -43,7 +43,8 @@ def page(rooms: Sequence[Any]) -> Any:
     dash component
     """
     return html.Div(
-        id="page", children=[header(doors(rooms)), banners(), html.Main([fire(), *rooms]), footer()]
+        id="page",
+        children=[header(doors(rooms)), banners(), load(), html.Main([fire(), *rooms]), foot()],
     )
 
 
@@ -67,7 +68,20 @@ def fire() -> Any:
         id="room-fire",
         className="room",
         **{"aria-label": "Fire"},
-        children=[zones(), acts(), stack(), traces(), pots(), log(), html.P(id="awake")],
+        children=[
+            html.Div(
+                id="watch",
+                tabIndex=0,
+                role="group",
+                **{"aria-label": "Zones, stack and traces"},
+                children=[
+                    html.Div(
+                        id="first", children=[html.Div(id="course", children=[zones(), traces()]), stack()]
+                    ),
+                    html.Div(id="after", children=[pots(), log(), html.P(id="awake")]),
+                ],
+            )
+        ],
     )
 
 
@@ -87,15 +101,26 @@ def header(doors: Any) -> Any:
                 className="switches",
                 children=[
                     doors,
-                    _choice(
-                        "window", "Time shown", [("whole", "Whole"), ("1800", "30 min"), ("600", "10 min")]
+                    html.Button(
+                        "View",
+                        id="view",
+                        type="button",
+                        **{"aria-expanded": "false", "aria-controls": "choices"},
                     ),
-                    _choice("unit", "Unit", [("C", "°C"), ("F", "°F")]),
-                    _choice("theme", "Light", [("day", "Day"), ("night", "Night")]),
+                    html.Div(
+                        id="choices",
+                        children=[
+                            _choice(
+                                "window",
+                                "Time shown",
+                                [("whole", "Whole"), ("1800", "30 min"), ("600", "10 min")],
+                            ),
+                            _choice("unit", "Unit", [("C", "°C"), ("F", "°F")]),
+                            _choice("theme", "Light", [("day", "Day"), ("night", "Night")]),
+                        ],
+                    ),
                 ],
             ),
-            html.P(id="verdict"),
-            html.P(id="come"),
         ]
     )
 
@@ -121,9 +146,20 @@ def banners() -> Any:
             html.Div(id="stale", hidden=True),
             html.Div(id="shelf", hidden=True),
             html.Div(id="alarms", role="alert", hidden=True),
-            html.P("invented firing, nothing here was measured", id="invented", hidden=True),
         ],
         id="banners",
+    )
+
+
+def load() -> Any:
+    """Give the place for what is so of the whole load: what it needs, what comes, and whether it is real."""
+    return html.Div(
+        id="load",
+        children=[
+            html.P(id="verdict"),
+            html.P(id="come"),
+            html.P("invented: nothing here was measured", id="invented", hidden=True),
+        ],
     )
 
 
@@ -157,14 +193,20 @@ def acts() -> Any:
         **{"aria-label": "What you do and see"},
         children=[
             html.Div(
-                className="group",
+                className="group armfuls",
                 role="group",
                 **{"aria-label": "Wood added"},
                 children=[html.Span("Wood", **{"aria-hidden": "true"}), *notes[:3]],
             ),
-            html.Div(className="group", role="group", children=notes[3:], **{"aria-label": "Notes"}),
             html.Div(
-                className="group",
+                id="more-notes",
+                className="group notes",
+                role="group",
+                children=notes[3:],
+                **{"aria-label": "Notes"},
+            ),
+            html.Div(
+                className="group words",
                 role="group",
                 **{"aria-label": "In words, and spot readings"},
                 children=[
@@ -173,15 +215,19 @@ def acts() -> Any:
                 ],
             ),
             html.Div(
-                className="group",
+                className="group sounds",
                 role="group",
                 **{"aria-label": "This tablet"},
                 children=[
                     html.Button("Sound off", id="sound", type="button", **{"aria-pressed": "false"}),
-                    html.Button("Operator …", id="operator", type="button", hidden=True),
+                    html.Button(
+                        "More",
+                        id="more",
+                        type="button",
+                        **{"aria-expanded": "false", "aria-controls": "more-notes"},
+                    ),
                 ],
             ),
-            html.P(id="done", role="status"),
         ],
     )
 
@@ -243,6 +289,19 @@ def log() -> Any:
     )
 
 
-def footer() -> Any:
-    """Give the last line."""
-    return html.Footer([html.P(CAUTION, id="caution"), html.P(id="health")])
+def foot() -> Any:
+    """Give what stays at the bottom in every room: in the fire's what one does, and always the last line."""
+    return html.Div(
+        id="foot",
+        children=[
+            acts(),
+            html.Footer(
+                [
+                    html.P(CAUTION, id="caution"),
+                    html.P(id="done", role="status"),
+                    html.P(id="health"),
+                    html.Button("Operator …", id="operator", type="button", hidden=True),
+                ]
+            ),
+        ],
+    )

@@ -89,7 +89,28 @@
       pending = setTimeout(() => { S.layoutStack(); S.resizeTraces(); }, 120);
     });
     for (const part of ["page", "stack", "chart"]) sized.observe($(part)); // a banner moves them too
+    new ResizeObserver(() => {
+      document.documentElement.style.setProperty("--foot", `${$("foot").offsetHeight}px`);
+      for (const part of ["banners", "zones"]) S.reachByKey($(part));
+    }).observe($("foot"));
+    unfold($("view"));
+    unfold($("more"), ["Fewer", "More"]);
     setInterval(S.tick, 250);
+  };
+
+  /** A button that shows or hides what belongs to it; how, is told by the style sheet. */
+  function unfold(button, words) {
+    button.addEventListener("click", () => {
+      const open = button.getAttribute("aria-expanded") !== "true";
+      button.setAttribute("aria-expanded", String(open));
+      if (words) button.textContent = words[open ? 0 : 1];
+    });
+  }
+
+  /** What scrolls within itself can be scrolled by the keyboard; what doesn't is no stop on the way. */
+  S.reachByKey = function (part) {
+    if (part.scrollHeight > part.clientHeight + 1) part.tabIndex = 0;
+    else part.removeAttribute("tabindex");
   };
 
   // --- what came --------------------------------------------------------------------------------------------
@@ -202,7 +223,7 @@
       } else {
         if (!running()) lines.push("last reading");
         else if (silent) lines.push("stale", age);
-        else lines.push(S.rate(rate) || "rate not known yet", age);
+        else lines.push(S.rate(rate) || "rate not known yet", age === "now" ? "" : age);
       }
       const heat = S.heat(S.currentC(i));
       const sure = fault || half === null || !running() ? "" : `± ${Math.round(half * (S.isFahrenheit() ? 1.8 : 1))}°`;
@@ -352,20 +373,40 @@
     if (key === showAlarms.shown && !again) return; // else a screen reader would say it again and again
     showAlarms.shown = key;
     const good = (a) => a.warning === false;
+    const over = (a) => a.state === "returned-unacknowledged";
     standing = alarms.filter((a) => !good(a)).concat(alarms.filter(good)); // good news never hides an alarm
-    $("alarms").replaceChildren(...standing.map((a, n) => {
-      const over = a.state === "returned-unacknowledged";
-      const box = S.el("div", `alarm${good(a) ? " good" : ""}${a.state === "acknowledged" ? " seen" : ""}${over ? " over" : ""}`);
+    const now = standing.filter((a) => !over(a));
+    const past = standing.filter(over);
+    $("alarms").replaceChildren(...now.map((a, n) => {
+      const box = S.el("div", `alarm${good(a) ? " good" : ""}${a.state === "acknowledged" ? " seen" : ""}`);
       const words = S.el("div", "words");
-      words.append(S.el("b", "", S.spoken(a.message || String(a.rule || "alarm").replaceAll("_", " ")).replace(/\.$/, "")));
-      if (over) words.append(S.el("span", "", ". That is over by now; nobody has acknowledged it."));
-      if (a.cause && !good(a) && !over && n === 0) words.append(S.el("span", "", `. ${S.inUnit(a.cause)}`));
-      if (a.advice && !over) words.append(S.el("p", "", S.inUnit(a.advice)));
+      words.append(S.el("b", "", sentence(a)));
+      if (a.cause && !good(a) && n === 0) words.append(S.el("span", "cause", `. ${S.inUnit(a.cause)}`));
+      if (a.advice) words.append(S.el("p", "", S.inUnit(a.advice)));
       box.append(words);
       if (a.key) box.append(S.alarmButtons(a));
       return box;
-    }));
+    }), ...(past.length ? [foldedAlarms(past)] : []));
     $("alarms").hidden = !standing.length;
+    S.reachByKey($("banners"));
+  }
+
+  const sentence = (a) => S.spoken(a.message || String(a.rule || "alarm").replaceAll("_", " ")).replace(/\.$/, "");
+  const named = (a) => `${a.title || a.rule}${a.zone || a.probe ? ` (${a.zone || a.probe})` : ""}`;
+
+  /** Alarms that came and went unseen: one line, which must not push what is so now off the glass. */
+  function foldedAlarms(past) {
+    const box = S.el("div", "alarm over");
+    const fold = S.el("details", "words");
+    const kept = document.querySelector("#alarms .over details");
+    fold.open = Boolean(kept && kept.open);
+    fold.append(S.el("summary", "", `Over by now, acknowledged by nobody: ${past.map(named).join(", ")}`));
+    const list = S.el("ul");
+    list.append(...past.map((a) => S.el("li", "", `${sentence(a)}.`)));
+    fold.append(list);
+    box.append(fold);
+    if (past.every((a) => a.key)) box.append(S.seenButton(past));
+    return box;
   }
 
   // --- what happened ------------------------------------------------------------------------------------------

@@ -25,25 +25,38 @@
     const key = JSON.stringify([zones, forecasts, S.choices.unit, verdict && verdict.coldest]);
     if (key === show.shown) return;
     show.shown = key;
-    $("zones").replaceChildren(...zones.map((z) => card(z, verdict.coldest)));
+    $("zones").replaceChildren(...zones.map((z) => card(z, verdict && verdict.coldest)));
+    S.reachByKey($("zones"));
   }
 
   function card(z, coldest) {
     const row = S.el("li", z.zone === coldest ? "needs coldest" : "needs");
     const first = S.el("div", "line");
-    first.append(S.el("b", "", z.zone), S.el("span", "level", z.c === null ? "–" : `${S.degrees(z.c)}°`));
-    row.append(first, S.el("p", "missing", z.missing ? S.spoken(z.missing) : "Had its target and its soak"));
-    const had = [z.pots && `pots ${z.pots}`, history(z)].filter(Boolean).join(" · ");
+    first.append(S.el("b", "", z.zone));
+    if (z.rate !== null && z.how !== "faulty") first.append(S.el("span", "pace", S.rate(z.rate).replace(/(\.\d)? °.\/min/, "/min")));
+    first.append(S.el("span", "level", z.c === null ? "–" : `${S.degrees(z.c)}°`));
+    row.append(first, S.el("p", "missing", z.missing ? inShort(z.missing) : "Had its target and its soak"));
+    const had = [/not yet above/.test(z.missing) && "no burn-out yet", z.pots && `pots ${z.pots}`, history(z)].filter(Boolean).join(" · ");
     if (had) row.append(S.el("p", "had", had));
     const ahead = z.zone === coldest ? "" : S.zoneForecast(z.zone); // the coldest's stands in the heading
-    if (ahead) row.append(S.el("p", "ahead", S.spoken(ahead)));
+    if (ahead) row.append(S.el("p", "ahead", inShort(ahead)));
     return row;
+  }
+
+  /** The judgement's sentence in a card's width; at how many degrees burn-out is stands among the traces. */
+  function inShort(sentence) {
+    return S.capital(S.inUnit(sentence)
+      .replace(/ °. below its target/, "° below target")
+      .replace(/; not yet above burn-out \(.*?\)/, "") // stands in the line below
+      .replace(/, below burn-out \(.*?\)/, ", below burn-out")
+      .replace(/ if nothing is added$/, "")
+      .replace(/may not reach (its )?(\S+) without more wood/, "$2 may need more wood")
+      .replace(/will not reach (its )?(\S+) without more wood/, "$2 needs more wood"));
   }
 
   function history(z) {
     if (z.how === "faulty") return "";
     const words = [];
-    if (z.rate !== null) words.push(S.rate(z.rate).replace(/(\.\d)? °.\/min/, "/min"));
     if (z.peak !== null && z.c !== null && z.peak > z.c + 15) words.push(`peak ${S.degrees(z.peak)}°`);
     if (z.above) words.push(`burn-out ${z.above} min`);
     if (z.soak || (z.peak ?? 0) >= S.firing.target_c) words.push(`soak ${z.soak}/${S.firing.soak_min} min`);

@@ -192,18 +192,35 @@
 
   // --- alarms: seen, or put on the shelf ---------------------------------------------------------------------------------
 
+  /** One tap for all alarms that came and went. */
+  S.seenButton = function (alarms) {
+    const buttons = S.el("div", "buttons");
+    const button = S.el("button", "", alarms.length > 1 ? "Acknowledge all" : "Acknowledge");
+    button.type = "button";
+    button.addEventListener("click", async () => {
+      for (const alarm of alarms) {
+        if (!await S.actAndSay("ack", { key: alarm.key }, `Acknowledged: ${alarm.title || alarm.rule}`)) return;
+      }
+    });
+    buttons.append(button);
+    return buttons;
+  };
+
   S.alarmButtons = function (alarm) {
     const buttons = S.el("div", "buttons");
-    const add = (label, kind, data, words) => {
+    const add = (label, kind, data, words, aloud) => {
       const button = S.el("button", "", label);
       button.type = "button";
+      if (aloud) button.setAttribute("aria-label", aloud);
       button.addEventListener("click", () => S.actAndSay(kind, { key: alarm.key, ...data }, words));
       buttons.append(button);
     };
     const title = alarm.title || alarm.rule;
     if (alarm.state !== "acknowledged") add(alarm.warning === false ? "Noted" : "Acknowledge", "ack", {}, `Acknowledged: ${title}`);
-    if (alarm.warning !== false && alarm.state !== "returned-unacknowledged") {
-      for (const minutes of [10, 30]) add(`Shelve ${minutes} min`, "shelve", { minutes }, `Shelved for ${minutes} min: ${title}`);
+    if (alarm.warning !== false) {
+      for (const minutes of [10, 30]) {
+        add(minutes === 10 ? "Shelve 10 min" : "30 min", "shelve", { minutes }, `Shelved for ${minutes} min: ${title}`, `Shelve ${minutes} min`);
+      }
     }
     return buttons;
   };

@@ -1,0 +1,124 @@
+"""A fire at its busiest, for a browser: zones and coals, forecasts, estimates, an alarm, events, a note just made."""
+
+from __future__ import annotations
+
+import json
+import time
+from typing import Any
+
+from playwright.sync_api import Page, Route
+from tablets import Fire, wait_until
+
+from logger.judgement.alarms import Alarm, alarm_data
+from logger.judging import Judging
+
+SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844)}
+
+COLLAPSE = alarm_data(
+    Alarm(
+        "coal_collapse:windward",
+        "coal_collapse",
+        "windward",
+        None,
+        "unacknowledged",
+        True,
+        "Coals have fallen away from the windward side: it loses 38 °C a minute while the coals below hold",
+    )
+)
+
+
+class Evening:
+    """A fire that is written with verdict, forecast and estimate, as the logger does it.
+
+    Parameters
+    ----------
+    fire : Fire
+    after_lighting_s : float
+        How long the wood has burnt. [s]
+    estimating : bool, default True
+        Whether the pots' own temperature is estimated.
+    """
+
+    def __init__(self, fire: Fire, after_lighting_s: float, *, estimating: bool = True) -> None:
+        self.fire = fire
+        fire.light(float(fire.made.truth["lit_s"]) + after_lighting_s)
+        self.judging = Judging(fire.made.plan, fire.start_us, estimating=estimating)
+        self.judging.rebuild([("a1", p.channel) for p in fire.made.plan.probes])
+        self.alarms: list[dict[str, Any]] = []
+        self._judged = 0
+        self._events(self.judging, self._take())
+        for share, kind, data in (
+            (0.30, "note", {"kind": "wood", "text": "", "amount": "an armful"}),
+            (0.55, "note", {"kind": "gust", "text": "", "amount": ""}),
+            (0.80, "note", {"kind": "text", "text": "smoke turns clear on the windward side", "amount": ""}),
+            (0.90, "spot", {"zone": "upper", "temperature_c": 642.0, "emissivity": 0.95}),
+        ):
+            at_us = fire.start_us + round(share * fire.made.t_s[fire.written - 1] * 1e6)
+            fire.writer.add_event(fire.id, at_us, kind, data)
+        self.tell()
+
+    def _take(self) -> list[Any]:
+        fire = self.fire
+        if fire.written == self._judged:
+            return []
+        batch = fire._batch(self._judged, fire.written)
+        self._judged = fire.written
+        return self.judging.take([batch])
+
+    def _events(self, judging: Judging, found: list[Any]) -> None:
+        for event in found:
+            if event.kind == "stage":
+                self.fire.writer.add_event(self.fire.id, judging.micros(event.t_s), "stage", event.data)
+
+    def call(self, *alarms: dict[str, Any]) -> None:
+        """Let these alarms stand, raised just now."""
+        self.alarms = [dict(alarm) for alarm in alarms]
+        for alarm in self.alarms:
+            data = {**alarm, "transition": "raised"}
+            self.fire.writer.add_event(self.fire.id, round(time.time() * 1e6), "alarm", data)
+        self.tell()
+
+    def tell(self, **changes: Any) -> dict[str, Any]:
+        """Write what is due and judge it; the heartbeat tells the verdict."""
+        self.fire.go_on()
+        self._events(self.judging, self._take())
+        data = self.judging.verdict_data()["load"] | changes
+        now_us = round(time.time() * 1e6)
+        beat = {
+            "at_us": now_us,
+            "wall_s": now_us / 1e6,
+            "time_scale": 1.0,
+            "sources": [{"name": "/dev/ttyACM0", "state": "connected"}],
+            "firing": self.fire.id,
+        }
+        with self.fire.writer.transaction():
+            for t_us, zones in self.judging.take_estimates():
+                self.fire.writer.add_estimate(self.fire.id, t_us, zones)
+            self.fire.writer.heartbeat({**beat, "verdict": data, "alarms": self.alarms})
+        return data
+
+
+def answer_acts(page: Page) -> list[dict[str, Any]]:
+    """Answer what the page asks of the logger in its stead; give the list of what was asked."""
+    asked: list[dict[str, Any]] = []
+
+    def answer(route: Route) -> None:
+        asked.append(json.loads(route.request.post_data or "{}"))
+        route.fulfill(json={"ok": True, "event": 1_000_000 + len(asked)})
+
+    page.route("**/api/act", answer)
+    return asked
+
+
+def busiest(evening: Evening, page: Page, *, alarm: bool = True) -> None:
+    """Have everything on the page at once: verdict, forecast, an alarm, a note that can be undone."""
+    answer_acts(page)
+    if alarm:
+        evening.call(COLLAPSE)
+    evening.tell()
+    if alarm:
+        page.wait_for_selector("#alarms .alarm", timeout=10_000)
+    wait_until(lambda: (evening.tell(), page.locator("#come").is_visible())[1], "a forecast", every_s=0.4)
+    page.locator("#acts button", has_text="Armful").click()
+    page.wait_for_selector("#done >> text=Undo")
+    evening.tell()
