@@ -1,10 +1,11 @@
 """What the live page costs; run by hand, prints tables.
 
-    python tests/benchmarks/bench_page.py [--rounds 5] [--behind-hours 3] [--open-hours 12] [--seconds 30]
+    python tests/benchmarks/bench_page.py [--rounds 5] [--behind-hours 3] [--open-hours 12] [--seconds 60]
+        [--commits 2]
 
 Peer of an update: the documented way, a whole figure sent each second, built with Plotly and serialised as Dash
 does. Of the opening: bench_journal.py has the peer. Real parts: a page server of its own process, Debian's
-chromium, and this process writing 16 channels at 10 Hz, four commits a second.
+chromium, and this process writing 16 channels at 10 Hz, with so many commits, and so updates, a second.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ import plotly.graph_objects as go
 import psutil
 import websockets
 from dash._utils import to_json
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from dashboard.feed import dumps
 from dashboard.watch import Watcher
@@ -79,7 +80,11 @@ def beat(writer: JournalWriter, key: str, n: int) -> None:
 
 
 def spread(values: list[float]) -> str:
-    return f"{median(values):.3g} [{min(values):.3g}–{max(values):.3g}]"
+    middle, least, most = (
+        f"{value:,.0f}" if value >= 100 else f"{value:.3g}"
+        for value in (median(values), min(values), max(values))
+    )
+    return f"{middle} [{least}–{most}]"
 
 
 def one_update(folder: Path, rounds: int, hours: float) -> None:
@@ -166,10 +171,11 @@ def page_server(home: Path) -> Iterator[tuple[str, psutil.Process]]:
 
 
 class Writing:
-    """Writes 16 channels at 10 Hz as a logger would, four commits a second."""
+    """Writes 16 channels at 10 Hz as a logger would, so many commits a second."""
 
-    def __init__(self, writer: JournalWriter, key: str, start_us: int, n: int) -> None:
+    def __init__(self, writer: JournalWriter, key: str, start_us: int, n: int, commits: float) -> None:
         self.writer, self.key, self.start_us, self.n = writer, key, start_us, n
+        self.every_s = 1 / commits
         self.stop = threading.Event()
         self.thread = threading.Thread(target=self._run)
 
@@ -181,7 +187,7 @@ class Writing:
                     self.writer.append(self.key, frames(self.start_us, self.n, due - self.n))
                     self.n = due
                 beat(self.writer, self.key, self.n)
-            self.stop.wait(0.25)
+            self.stop.wait(self.every_s)
 
     def __enter__(self) -> Writing:
         self.thread.start()
@@ -222,6 +228,18 @@ def tablets(address: str, server: psutil.Process, seconds: float) -> None:
               f"{median(got) / seconds:,.0f} bytes/s to each")  # fmt: skip
 
 
+OPENED = """
+    window.opened = {};
+    new MutationObserver(() => {
+        const reading = document.querySelector('#values .reading');
+        if (reading && reading.textContent) window.opened.values ??= performance.now();
+    }).observe(document, { childList: true, subtree: true });
+    new PerformanceObserver((found) => {
+        if (!found.getEntriesByName('traces drawn').length) return;
+        // When the next picture is made, this one is on the glass.
+        requestAnimationFrame(() => { window.opened.traces ??= performance.now(); });
+    }).observe({ type: 'mark', buffered: true });
+"""
 SEEN = """
 () => {
     const S = window.Stokewatch;
@@ -241,26 +259,65 @@ SEEN = """
 def in_the_browser(address: str, seconds: float, rounds: int) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
-        painted = []
+        opened = []
         for _ in range(rounds):
-            context = browser.new_context(viewport={"width": 1180, "height": 820})
-            painted.append(first_paint(context.new_page(), address))
-            context.close()
-        print(f"  navigation to the drawn traces: {spread(painted)} s")
-        page = browser.new_context(viewport={"width": 1180, "height": 820}).new_page()
-        first_paint(page, address)
+            page = tablet(browser)
+            opened.append(opening_times(page, address))
+            page.context.close()
+        print("  from navigation, nothing cached [ms]:")
+        for what in opened[0]:
+            print(f"    {what}: {spread([times[what] for times in opened])}")
+        page = tablet(browser)
+        opening_times(page, address)
         page.evaluate(SEEN)
         time.sleep(3)
-        chrome = [p for p in psutil.process_iter() if p.name().startswith("chrom")]
-        before = used(chrome)
         page.evaluate("() => { window.seenMs.length = 0; }")
-        time.sleep(seconds)
-        cpu = (used(chrome) - before) / seconds * 100
+        costs = [cost(page, max(seconds, 10) / rounds) for _ in range(rounds)]
         seen = page.evaluate("() => window.seenMs")
-        print(f"  sample → value seen: median {median(seen):.0f} ms, 99 % {np.percentile(seen, 99):.0f} ms, "
-              f"{len(seen) / seconds:.1f} updates/s")  # fmt: skip
-        print(f"  the browser, all its processes: {cpu:.1f} % of a core")
+        print(f"  sample → value seen: median {median(seen):.0f} ms, 99 % {np.percentile(seen, 99):.0f} ms")
+        print(f"  at {len(seen) / max(seconds, 10):.1f} updates/s, of a core [%]:")
+        for what in costs[0]:
+            print(f"    {what}: {spread([one[what] for one in costs])}")
         browser.close()
+
+
+def tablet(browser: Browser) -> Page:
+    return browser.new_context(viewport={"width": 1180, "height": 820}).new_page()
+
+
+def opening_times(page: Page, address: str) -> dict[str, float]:
+    """Times since navigation began, by the page's own clock. [ms]"""
+    page.add_init_script(OPENED)
+    page.goto(f"http://{address}/")
+    page.wait_for_function("() => window.opened.traces", polling=20)
+    first = "() => performance.getEntriesByName('first-contentful-paint')[0].startTime"
+    opened = page.evaluate("() => window.opened")
+    return {
+        "first contentful paint": page.evaluate(first),
+        "values shown": opened["values"],
+        "traces drawn": opened["traces"],
+    }
+
+
+def cost(page: Page, seconds: float) -> dict[str, float]:
+    """What the open page costs of a core: its main thread's tasks, and all of the browser. [%]"""
+    session = page.context.new_cdp_session(page)
+    session.send("Performance.setTimeDomain", {"timeDomain": "threadTicks"})
+    session.send("Performance.enable")
+
+    def so_far() -> tuple[float, float]:
+        metrics = {m["name"]: m["value"] for m in session.send("Performance.getMetrics")["metrics"]}
+        return metrics["TaskDuration"], used(chromium)
+
+    chromium = [p for p in psutil.Process().children(recursive=True) if p.name().startswith("chrom")]
+    tasks, browser = so_far()
+    time.sleep(seconds)
+    tasks_after, browser_after = so_far()
+    session.detach()
+    return {
+        "the page's main thread": (tasks_after - tasks) / seconds * 100,
+        "the browser, all its processes": (browser_after - browser) / seconds * 100,
+    }
 
 
 def used(processes: list[psutil.Process]) -> float:
@@ -272,25 +329,14 @@ def used(processes: list[psutil.Process]) -> float:
     return total
 
 
-def first_paint(page: Page, address: str) -> float:
-    begin = time.perf_counter()
-    page.goto(f"http://{address}/")
-    page.wait_for_function(
-        "() => { const g = document.querySelector('#traces .js-plotly-plot');"
-        " return g && g.data && g.data.length && g.data[0].x.length > 100"
-        " && g.querySelector('.scatterlayer path.js-line') }",
-        polling=20,
-    )
-    return time.perf_counter() - begin
-
-
 def main() -> None:
     """Run it all."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--behind-hours", type=float, default=3.0)
     parser.add_argument("--open-hours", type=float, default=12.0)
-    parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--commits", type=float, default=2.0)
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -300,7 +346,7 @@ def main() -> None:
         )
         print(f"\n{arguments.open_hours:g} h × {CHANNELS} channels × {HZ} Hz behind it, and going on")
         opening(writer.path, arguments.rounds)
-        with page_server(folder) as (address, server), Writing(writer, key, start_us, n):
+        with page_server(folder) as (address, server), Writing(writer, key, start_us, n, arguments.commits):
             print(f"  page server at rest: {server.memory_info().rss / 2**20:.0f} MB")
             tablets(address, server, arguments.seconds)
             in_the_browser(address, arguments.seconds, arguments.rounds)
