@@ -7,7 +7,9 @@ import pytest
 
 from logger.home import Home
 from logger.journal.writer import JournalWriter
-from tests.mirror.servers import Gate, InfluxDB1, VictoriaMetrics, running
+from tests.mirror.servers import INFLUXDB2, INFLUXDBS, Gate, InfluxDB1, InfluxDB2, running
+
+collect_ignore = [] if INFLUXDB2 else ["test_influxdb2.py"]
 
 
 @pytest.fixture
@@ -25,19 +27,11 @@ def writer(home: Home) -> Iterator[JournalWriter]:
     made.close()
 
 
-@pytest.fixture
-def victoria(tmp_path: Path) -> Iterator[VictoriaMetrics]:
-    folder = tmp_path / "victoria"
-    folder.mkdir()
-    with running(VictoriaMetrics(folder)) as server:
-        yield server
-
-
-@pytest.fixture
-def influx(tmp_path: Path) -> Iterator[InfluxDB1]:
+@pytest.fixture(params=INFLUXDBS)
+def influx(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[InfluxDB1 | InfluxDB2]:
     folder = tmp_path / "influx"
     folder.mkdir()
-    with running(InfluxDB1(folder)) as server:
+    with running(request.param(folder)) as server:
         yield server
 
 

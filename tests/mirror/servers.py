@@ -6,6 +6,8 @@ import contextlib
 import gzip
 import http.client
 import json
+import os
+import secrets
 import shutil
 import signal
 import socket
@@ -15,10 +17,12 @@ import time
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
+from email.message import Message
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
+from logger.mirror.target import Target
 from tests.processes import free_port
 
 Answer = tuple[int, dict[str, str], bytes]
@@ -27,9 +31,11 @@ Answer = tuple[int, dict[str, str], bytes]
 class Server:
     """A process that is started, killed and started again on the same port, with what it has kept."""
 
+    token = ""
+
     def __init__(self, argv: Sequence[str], folder: Path, port: int) -> None:
         found = shutil.which(argv[0])
-        assert found is not None, f"these tests need Debian's {argv[0]}"
+        assert found is not None, f"these tests need {argv[0]}"
         self.argv = [found, *argv[1:]]
         self.folder, self.port = folder, port
         self._process: subprocess.Popen[bytes] | None = None
@@ -56,10 +62,18 @@ class Server:
             self._process.wait(20)
             self._process = None
 
-    def ask(self, path: str, form: dict[str, str] | None = None) -> tuple[int, bytes]:
-        data = None if form is None else urllib.parse.urlencode(form).encode()
-        with urllib.request.urlopen(f"{self.url}{path}", data, timeout=20) as response:
+    def ask(self, path: str, form: dict[str, str] | bytes | None = None) -> tuple[int, bytes]:
+        data = urllib.parse.urlencode(form).encode() if isinstance(form, dict) else form
+        headers = {"Authorization": f"Token {self.token}"} if self.token else {}
+        request = urllib.request.Request(f"{self.url}{path}", data, headers)
+        with urllib.request.urlopen(request, timeout=20) as response:
             return response.status, response.read()
+
+    def select(self, query: str, bucket: str = "stokewatch") -> list[dict[str, Any]]:
+        """Series of InfluxQL's answer, times in nanoseconds."""
+        asked = urllib.parse.urlencode({"db": bucket, "epoch": "ns"})
+        found = json.loads(self.ask(f"/query?{asked}", {"q": query})[1])
+        return found["results"][0].get("series", [])  # type: ignore[no-any-return]
 
 
 class VictoriaMetrics(Server):
@@ -89,6 +103,8 @@ class VictoriaMetrics(Server):
 class InfluxDB1(Server):
     """Debian's influxdb. It is older than the way in that InfluxDB 2 has; `gate` stands before it."""
 
+    old = True
+
     def __init__(self, folder: Path) -> None:
         port = free_port()
         conf = folder / "influxdb.conf"
@@ -104,10 +120,61 @@ class InfluxDB1(Server):
         super().start()
         self.ask("/query", {"q": "CREATE DATABASE stokewatch"})
 
-    def select(self, query: str) -> list[dict[str, Any]]:
-        """Series of an answer, times in nanoseconds."""
-        found = json.loads(self.ask("/query?db=stokewatch&epoch=ns", {"q": query})[1])
-        return found["results"][0].get("series", [])  # type: ignore[no-any-return]
+
+class InfluxDB2(Server):
+    """InfluxDB 2, where STOKEWATCH_TEST_INFLUXD2 names its program: Debian has none."""
+
+    old = False
+
+    def __init__(self, folder: Path, token: str = "") -> None:
+        port = free_port()
+        super().__init__(
+            [
+                *(os.environ["STOKEWATCH_TEST_INFLUXD2"], "--reporting-disabled"),
+                *("--http-bind-address", f"127.0.0.1:{port}", "--engine-path", f"{folder}/engine"),
+                *("--bolt-path", f"{folder}/influxd.bolt", "--sqlite-path", f"{folder}/influxd.sqlite"),
+            ],
+            folder,
+            port,
+        )
+        self.token = token or secrets.token_hex(24)
+        self.org = ""
+        """The organisation's ID."""
+
+    @property
+    def target(self) -> Target:
+        return Target(self.url, token=self.token)
+
+    def start(self) -> None:
+        super().start()
+        if not self.org:
+            made = self.post(
+                "setup",
+                username="stokewatch",
+                password=secrets.token_hex(24),
+                org="stokewatch",
+                bucket="stokewatch",
+                token=self.token,
+            )
+            self.org = made["org"]["id"]
+
+    def post(self, what: str, **given: Any) -> Any:
+        """Make one of the things that its interface has."""
+        return json.loads(self.ask(f"/api/v2/{what}", json.dumps(given).encode())[1])
+
+    def make_bucket(self, name: str, keep_s: int = 0) -> str:
+        rules = [{"type": "expire", "everySeconds": keep_s}] if keep_s else []
+        return str(self.post("buckets", orgID=self.org, name=name, retentionRules=rules)["id"])
+
+    def make_token(self, *actions: str) -> str:
+        """One that may `read` or `write` all buckets."""
+        may = [{"action": a, "resource": {"type": "buckets", "orgID": self.org}} for a in actions]
+        return str(self.post("authorizations", orgID=self.org, permissions=may)["token"])
+
+
+INFLUXDB2 = [InfluxDB2] if os.environ.get("STOKEWATCH_TEST_INFLUXD2") else []
+"""For parameters of tests: nothing is collected where there is none."""
+INFLUXDBS: list[Callable[[Path], InfluxDB1 | InfluxDB2]] = [InfluxDB1, *INFLUXDB2]
 
 
 class Gate:
@@ -134,7 +201,7 @@ class Gate:
 
             def do_GET(self) -> None:
                 gate.paths.append(self.path)
-                self._reply(gate._hand_on(port, "GET", self.path, None, ""))
+                self._reply(gate._hand_on(port, "GET", self.path, None, self.headers))
 
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"] or 0))
@@ -152,7 +219,7 @@ class Gate:
                     if old:
                         asked = urllib.parse.parse_qs(urllib.parse.urlsplit(path).query)
                         path = f"/write?db={asked['bucket'][0]}&precision=ns"
-                self._reply(gate._hand_on(port, "POST", path, body, self.headers.get("Content-Type", "")))
+                self._reply(gate._hand_on(port, "POST", path, body, self.headers))
 
             def _reply(self, answer: Answer) -> None:
                 status, headers, body = answer
@@ -175,12 +242,13 @@ class Gate:
         return f"http://127.0.0.1:{self.port}"
 
     @staticmethod
-    def _hand_on(port: int, method: str, path: str, body: bytes | None, kind: str) -> Answer:
+    def _hand_on(port: int, method: str, path: str, body: bytes | None, given: Message) -> Answer:
         if not port:
             return 204, {}, b""
+        headers = {k: given[k] for k in ("Content-Type", "Accept", "Authorization") if k in given}
         connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
         try:
-            connection.request(method, path, body, {"Content-Type": kind})
+            connection.request(method, path, body, headers)
             response = connection.getresponse()
             kept = {k: v for k, v in response.getheaders() if k in ("Content-Type", "X-Influxdb-Version")}
             return response.status, kept, response.read()

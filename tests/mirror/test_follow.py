@@ -1,4 +1,4 @@
-"""A firing that runs elsewhere, followed through Debian's influxdb into a journal of this machine."""
+"""A firing that runs elsewhere, followed through an InfluxDB into a journal of this machine."""
 
 from __future__ import annotations
 
@@ -21,30 +21,35 @@ from logger.mirror.mirror import Mirror
 from logger.mirror.target import Target
 from logger.reading import Status
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
-from tests.mirror.servers import Gate, InfluxDB1
+from tests.mirror.servers import Gate, InfluxDB1, InfluxDB2
 from tests.mirror.test_mirror import Clock, settle
 
 pytestmark = pytest.mark.real
 
 
 @pytest.fixture
-def gate(influx: InfluxDB1) -> Iterator[Gate]:
-    with Gate(influx.port, old=True) as made:
+def gate(influx: InfluxDB1 | InfluxDB2) -> Iterator[Gate]:
+    with Gate(influx.port, old=influx.old) as made:
         yield made
 
 
 @pytest.fixture
-def mirror(home: Home, gate: Gate) -> Iterator[Mirror]:
-    made = Mirror(home, Target(gate.url))
+def target(influx: InfluxDB1 | InfluxDB2, gate: Gate) -> Target:
+    return Target(gate.url, token=influx.token)
+
+
+@pytest.fixture
+def mirror(home: Home, target: Target) -> Iterator[Mirror]:
+    made = Mirror(home, target)
     yield made
     made.close()
 
 
 @pytest.fixture
-def follow(gate: Gate, tmp_path: Path) -> Iterator[Any]:
+def follow(target: Target, tmp_path: Path) -> Iterator[Any]:
     """Make a follower; its journal is at `seen`."""
     with contextlib.ExitStack() as stack:
-        asked = stack.enter_context(contextlib.closing(InfluxQL(Target(gate.url))))
+        asked = stack.enter_context(contextlib.closing(InfluxQL(target)))
 
         def make(**given: Any) -> Follower:
             made = Follower(Archive(asked), tmp_path / "seen", **given)
@@ -134,7 +139,7 @@ def test_a_long_firing_comes_newest_first_and_thinned(
 
 
 def test_it_outlives_a_server_that_goes_and_comes(
-    writer: JournalWriter, mirror: Mirror, follow: Any, influx: InfluxDB1, tmp_path: Path
+    writer: JournalWriter, mirror: Mirror, follow: Any, influx: InfluxDB1 | InfluxDB2, tmp_path: Path
 ) -> None:
     made = writer.open_firing("Jars, invented", None, START_US)
     writer.append(made.id, firing_batch(50, 1))
@@ -152,9 +157,7 @@ def test_it_outlives_a_server_that_goes_and_comes(
         np.testing.assert_array_equal(there.readings(made.id).t_us[0], firing_batch(100, 1).t_us)
 
 
-def test_which_firing_is_followed(
-    writer: JournalWriter, mirror: Mirror, follow: Any, gate: Gate, home: Home, tmp_path: Path
-) -> None:
+def test_which_firing_is_followed(writer: JournalWriter, mirror: Mirror, follow: Any, tmp_path: Path) -> None:
     """The running one; when it has ended, the next that runs; never one of another site."""
     first = writer.open_firing("One", None, START_US)
     writer.append(first.id, firing_batch(5, 1))

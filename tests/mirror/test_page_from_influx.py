@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from websockets.sync.client import connect
 
-from tests.mirror.servers import Gate, InfluxDB1
+from tests.mirror.servers import Gate, InfluxDB1, InfluxDB2
 from tests.processes import RIG, STOKEWATCH, free_port, process, refused, stokewatch, until
 
 pytestmark = pytest.mark.real
@@ -30,10 +30,13 @@ def act(web: int) -> int:
 
 
 @pytest.mark.timeout(120)
-def test_live_on_another_machine(tmp_path: Path, influx: InfluxDB1) -> None:
+def test_live_on_another_machine(
+    tmp_path: Path, influx: InfluxDB1 | InfluxDB2, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STOKEWATCH_INFLUX_TOKEN", influx.token)
     home, away, rig = tmp_path / "home", tmp_path / "away", tmp_path / "rig"
     web = free_port()
-    with Gate(influx.port, old=True) as gate, contextlib.ExitStack() as stack:
+    with Gate(influx.port, old=influx.old) as gate, contextlib.ExitStack() as stack:
         stack.enter_context(process([*RIG, "--pty", str(rig)]))
         stack.enter_context(process([*STOKEWATCH, "log", "--serial", str(rig)], home))
         stack.enter_context(process([*STOKEWATCH, "mirror", "--influx", gate.url, "--site", "meadow"], home))

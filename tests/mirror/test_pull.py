@@ -1,10 +1,10 @@
-"""What comes back from Debian's influxdb equals what was sent: to the microsecond and the last bit."""
+"""What comes back from an InfluxDB equals what was sent: to the microsecond and the last bit."""
 
 from __future__ import annotations
 
 import contextlib
-import os
 import socket
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -31,25 +31,21 @@ from logger.mirror.target import Target
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Status
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
-from tests.mirror.servers import Gate, InfluxDB1
+from tests.mirror.servers import INFLUXDBS, Gate, running
 from tests.mirror.test_mirror import settle
 from tests.processes import refused, stokewatch
 
 pytestmark = pytest.mark.real
 
 
-@pytest.fixture(scope="module")
-def target(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """An InfluxDB with a bucket of this test's own: Debian's, or the InfluxDB 2 that the environment names."""
-    named = os.environ.get("STOKEWATCH_TEST_INFLUX_URL")
-    if named:
-        yield Target.find(named)
-        return
-    server = InfluxDB1(tmp_path_factory.mktemp("influx"))
-    server.start()
-    with Gate(server.port, old=True) as gate:
-        yield Target(gate.url)
-    server.stop()
+@pytest.fixture(scope="module", params=INFLUXDBS)
+def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Target]:
+    """One server for all tests here: each has a site of its own."""
+    with (
+        running(request.param(tmp_path_factory.mktemp("influx"))) as server,
+        Gate(server.port, old=server.old) as gate,
+    ):
+        yield Target(gate.url, token=server.token)
 
 
 @pytest.fixture
@@ -300,7 +296,10 @@ def test_the_server_thins_a_firing_without_losing_its_peaks(
             assert (kept.min(), kept.max()) == (whole.min(), whole.max())
 
 
-def test_the_command(home: Home, writer: JournalWriter, target: Target, tmp_path: Path) -> None:
+def test_the_command(
+    home: Home, writer: JournalWriter, target: Target, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STOKEWATCH_INFLUX_TOKEN", target.token)
     made = writer.open_firing("Jars, invented", None, START_US, invented=True)
     writer.append(made.id, firing_batch(50, 2))
     send(home, Target(target.url, target.org, target.bucket, "hill", target.token))
