@@ -25,7 +25,7 @@ from logger.sources import Arrival
 from logger.sources.mqtt import Broker
 from logger.wire import encode
 from tests.broker import PROGRAM, Mosquitto, require_mosquitto
-from tests.mirror.servers import Gate
+from tests.mirror.servers import INFLUXDB2, Gate, InfluxDB2, running
 from tests.processes import free_port, process, stokewatch, until
 
 FILE = Path(__file__).parents[2] / "docker-compose.yml"
@@ -113,7 +113,10 @@ def test_every_service_looks_after_itself(env: dict[str, str]) -> None:
 
 @pytest.mark.real
 @pytest.mark.timeout(120)
-def test_the_same_programs_with_the_same_environment(env: dict[str, str], tmp_path: Path) -> None:
+@pytest.mark.parametrize("influxdb", [None, *INFLUXDB2])
+def test_the_same_programs_with_the_same_environment(
+    influxdb: type[InfluxDB2] | None, env: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Without containers: names of hosts and folders are this machine's, all else is the file's."""
     require_mosquitto()
     described = document(env | {"STOKEWATCH_SITE": "meadow"})
@@ -135,7 +138,25 @@ def test_the_same_programs_with_the_same_environment(env: dict[str, str], tmp_pa
         # As root it would change to a user of its own, who may not read a test's folder.
         + ("user root\n" if os.geteuid() == 0 else "")
     )
-    with Gate() as gate:
+    with contextlib.ExitStack() as stack:
+        server = None
+        if influxdb is not None:
+            given = services["influxdb"]["environment"]
+            assert given["DOCKER_INFLUXDB_INIT_MODE"] == "setup"
+            (tmp_path / "influxdb").mkdir()
+            server = stack.enter_context(
+                running(
+                    influxdb(
+                        tmp_path / "influxdb",
+                        username=given["DOCKER_INFLUXDB_INIT_USERNAME"],
+                        password=given["DOCKER_INFLUXDB_INIT_PASSWORD"],
+                        org=given["DOCKER_INFLUXDB_INIT_ORG"],
+                        bucket=given["DOCKER_INFLUXDB_INIT_BUCKET"],
+                        token=given["DOCKER_INFLUXDB_INIT_ADMIN_TOKEN"],
+                    )
+                )
+            )
+        gate = stack.enter_context(Gate(server.port if server else 0))
 
         def here(text: str) -> str:
             for there, ours in (
@@ -202,6 +223,12 @@ def test_the_same_programs_with_the_same_environment(env: dict[str, str], tmp_pa
                 with urllib.request.urlopen(f"http://127.0.0.1:{web}/healthz") as response:
                     assert response.status == 200
                 assert stokewatch("status", home=home)["mirror"]["refused"] == 0
+                if server is not None:
+                    # Another machine, with nothing but the address and the token.
+                    for name in ("STOKEWATCH_INFLUX_URL", "STOKEWATCH_INFLUX_TOKEN"):
+                        monkeypatch.setenv(name, surroundings("mirror")[name])
+                    assert [f["site"] for f in stokewatch("pull", home=tmp_path / "away")] == ["meadow"]
+                    assert stokewatch("pull", "last", home=tmp_path / "away")["readings"] == 1
 
 
 @pytest.mark.real

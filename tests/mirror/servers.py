@@ -126,7 +126,7 @@ class InfluxDB2(Server):
 
     old = False
 
-    def __init__(self, folder: Path, token: str = "") -> None:
+    def __init__(self, folder: Path, **setup: str) -> None:
         port = free_port()
         super().__init__(
             [
@@ -137,7 +137,15 @@ class InfluxDB2(Server):
             folder,
             port,
         )
-        self.token = token or secrets.token_hex(24)
+        self._setup = {
+            "username": "stokewatch",
+            "password": secrets.token_hex(24),
+            "org": "stokewatch",
+            "bucket": "stokewatch",
+            "token": secrets.token_hex(24),
+            **setup,
+        }
+        self.token = self._setup["token"]
         self.org = ""
         """The organisation's ID."""
 
@@ -148,15 +156,7 @@ class InfluxDB2(Server):
     def start(self) -> None:
         super().start()
         if not self.org:
-            made = self.post(
-                "setup",
-                username="stokewatch",
-                password=secrets.token_hex(24),
-                org="stokewatch",
-                bucket="stokewatch",
-                token=self.token,
-            )
-            self.org = made["org"]["id"]
+            self.org = self.post("setup", **self._setup)["org"]["id"]
 
     def post(self, what: str, **given: Any) -> Any:
         """Make one of the things that its interface has."""
