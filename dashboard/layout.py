@@ -265,6 +265,7 @@ def pots() -> Any:
         **{"aria-label": "The pots, estimated by a model"},
         children=[
             html.H2(["Pots, ", html.Span("estimated")]),
+            html.P(id="pots-counts", className="hint"),
             _choice("bands", "Bands of the pots among the traces", [("on", "Bands"), ("off", "None")]),
             html.Ul(id="pots-zones"),
         ],

@@ -348,6 +348,7 @@ class Watcher:
                 "started_s": firing.started_us / 1e6,
                 "ended_s": None if firing.ended_us is None else self._seconds(firing.ended_us),
                 "invented": firing.invented,
+                "planned": firing.plan_toml is not None,
                 "target_c": plan.target_c,
                 "burnout_c": plan.burnout_c,
                 "soak_min": plan.soak_min,

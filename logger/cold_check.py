@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.cold_report import Finding, Key, Level
+from logger.cold_report import FIRE, Finding, Key, Level
 from logger.diagnosis.channels import FAULT_WORDS
 from logger.diagnosis.order import about_clock, about_seq
 from logger.hand_test import Hand
@@ -29,6 +29,8 @@ BOX_C: Final = 3.0
 """The same between a probe and the rig's box, which warms itself (common practice, no source). [°C]"""
 COLD_C: Final = 50.0
 """Warmer than this nothing is that waits to be lit. [°C]"""
+FIRE_C: Final = 100.0
+"""No sun and no pre-warming brings half of the probes above `COLD_C` and one above this. [°C]"""
 HOT_BOX_C: Final = 50.0
 NOISE_WARN_C: Final = 1.0
 NOISE_FAIL_C: Final = 3.0
@@ -120,6 +122,13 @@ def check_readings(
     }
     found += _about_noise(list(good.values()))
     warm = [line for line in good.values() if line.level_c > COLD_C]
+    hottest_c = max((line.level_c for line in warm), default=0.0)
+    if hottest_c > FIRE_C and 2 * len(warm) >= len(good):
+        # One word for all of them: nothing that follows could be told of what is hot.
+        text = f"a fire is on, up to {hottest_c:.0f} °C; this check judges nothing that is hot"
+        mend = "faults of a probe show beside the fire; check before the next one is lit"
+        broken = [f for f in found if f.what in ("channels", "fault") and f.level == "fail"]
+        return [Finding("fail", FIRE, "cold check", text, mend), *broken]
     for line in warm:
         text = f"it is at {line.level_c:.0f} °C already; this check means something in the cold only"
         found.append(Finding("fail", "cold", line.probe.name, text, "check before anything is lit"))

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 Level = Literal["pass", "warn", "fail"]
 Key = tuple[str, str]
 """A rig and its channel."""
+
+FIRE: Final = "fire"
+"""What is found where a fire is on: the cold check says so, and nothing about what is hot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +22,8 @@ class Finding:
     ----------
     level : {'pass', 'warn', 'fail'}
     what : str
-        `channels`, `cold`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `clock`, `frames`, …
+        `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `clock`,
+        `frames`, …
     where : str
         The probe, the rig or the machine.
     text : str
@@ -69,5 +73,7 @@ class Report:
             f"{marks[f.level]:>7}  {f.where}: {f.text}" + (f"\n         -> {f.mend}" if f.mend else "")
             for f in self.findings
         ]
-        lines.append("The rig is fit." if self.fit else "The rig is not fit yet.")
+        on = any(f.what == FIRE for f in self.findings)
+        unfit = "Nothing is judged while a fire is on." if on else "The rig is not fit yet."
+        lines.append("The rig is fit." if self.fit else unfit)
         return "\n".join(lines)

@@ -157,6 +157,26 @@ def test_a_warm_stack_can_not_be_checked() -> None:
     assert ("cold", "k0") in failing(check_readings(None, [batch(np.full((60, 3), 80.0))]))
 
 
+def test_a_fire_is_said_once_and_nothing_hot_is_judged() -> None:
+    hot = np.full((60, 5), 640.0) + np.arange(5) * 30
+    hot[:, 4] = 22.0  # outside of the stack
+    findings = check_readings(None, [batch(hot)])
+    assert failing(findings) == {("fire", "cold check")}
+    assert {f.level for f in findings} == {"fail"}
+    assert "730 °C" in findings[0].text
+    said = Report.of([Finding("pass", "clock", "rig", "it runs"), *findings]).text()
+    assert said.splitlines()[0].startswith("NOT FIT  cold check: a fire is on")
+    assert said.splitlines()[-1] == "Nothing is judged while a fire is on."
+    # A probe that is broken is told all the same.
+    broken = batch(hot)
+    broken.status[:, 2] = Status.OPEN
+    assert "fault" in {f.what for f in check_readings(None, [broken])}
+    # One tip in hot water among cold ones is no fire.
+    one = np.full((60, 5), 20.0)
+    one[:, 0] = 101.0
+    assert failing(check_readings(None, [batch(one)])) == {("cold", "k0")}
+
+
 def test_a_box_in_the_sun() -> None:
     findings = check_readings(None, [batch(np.full((60, 3), 20.0), cold_c=34.0)])
     assert {w for w, _ in failing(findings)} == {"cold_junction"}

@@ -20,7 +20,7 @@
       labels.push(label);
       return label;
     };
-    for (const r of S.rulers()) put("ruler", `${r.label} ${S.degrees(r.c)}°`, edge + 8, y(r.c) - 21);
+    rulers(put, y, edge, right);
     put("axis", S.unit(), 6, top - 29);
     let free = -1e9; // marks stand in one line at the top: those without room keep their stroke only
     for (const m of S.marks()) {
@@ -44,6 +44,23 @@
     ends(put, x, y, view, lines);
     holder.replaceChildren(...labels);
   };
+
+  /* Each above its own line, or under it, or further along: never over another. */
+  function rulers(put, y, edge, right) {
+    const taken = [];
+    for (const r of S.rulers().sort((a, b) => b.c - a.c)) {
+      const text = `${r.label} ${S.degrees(r.c)}°`;
+      const long = text.length * 9;
+      const along = Math.max(edge, ...taken.map((box) => box.end)) + 14;
+      const places = [[edge + 8, y(r.c) - 21], [edge + 8, y(r.c) + 1], [along, y(r.c) - 21]];
+      const free = places.find(([left, top]) => left + long < right
+        && taken.every((box) => left > box.end || left + long < box.left || Math.abs(top - box.top) >= 20));
+      if (!free) continue; // no room: its line stands there all the same
+      const [left, top] = free;
+      taken.push({ left, top, end: left + long });
+      put("ruler", text, left, top);
+    }
+  }
 
   /* A line that breaks is named where it breaks; one that is broken still with its whole name. */
   function gaps(put, x, y, view, lines) {

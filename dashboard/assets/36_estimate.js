@@ -75,6 +75,8 @@
     });
   });
 
+  S.potsC = (zone) => (now[zone] ? now[zone][0] : null);
+
   /** What a zone's pots are at, with the band's half; empty where nothing is estimated. */
   S.potsOf = function (zone) {
     if (!now[zone]) return "";

@@ -198,6 +198,9 @@
     S.layoutStack();
   }
 
+  /** The firing's own time, now. [s] */
+  S.nowS = () => (at ?? 0) + sinceHeard() * scale;
+
   const sinceHeard = () => S.since(heard) + (quiet || 0);
 
   /** Age of a time of the firing, by the browser's clock. [s] */
@@ -333,7 +336,7 @@
     stale.hidden = !loud;
     $("stage").textContent = stageLine(state);
     // Among earlier firings, the one that burns must not pass for the one that is looked at.
-    $("elsewhere").textContent = S.firing && running() ? `Fire now: ${S.firing.title || "firing"}. ${stageLine(state)}` : "Stokewatch";
+    $("elsewhere").textContent = S.firing && running() ? `${S.firing.planned ? `Fire now: ${S.firing.title || "firing"}. ` : ""}${stageLine(state)}` : "Stokewatch";
     if (state !== S.tick.state) tellAll();
     S.tick.state = state;
     $("verdict").textContent = state === "fresh" && verdict && verdict.line ? S.spoken(verdict.line) : "";
@@ -352,6 +355,8 @@
     if (!S.firing) return { waiting: "No firing yet, waiting for the rig", opening: "Looking for the journal …" }[state] || "";
     const length = S.firing.ended_s ?? Math.max(0, ...S.now.map((v) => v[4] ?? 0));
     if (!running()) return `This firing has ended; it took ${S.span(length)}.`;
+    // Nobody has said that it burns: the rig is being set up, or somebody forgot to arm.
+    if (!S.firing.planned) return `No plan is armed; the rig has been recorded for ${S.span(length)}.`;
     const stage = (verdict && S.STAGES[verdict.stage]) || lastStage();
     return `${stage ? `${stage}, ` : ""}${S.span(length)} since the first reading`;
   }

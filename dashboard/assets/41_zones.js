@@ -27,6 +27,15 @@
     show.shown = key;
     $("zones").replaceChildren(...zones.map((z) => card(z, verdict && verdict.coldest)));
     S.reachByKey($("zones"));
+    $("pots-counts").textContent = whichCounts(zones);
+  }
+
+  /** Of two numbers for one zone, the one that verdict, target and soak go by. */
+  function whichCounts(zones) {
+    const pots = zones.filter((z) => z.how === "estimate").length;
+    if (!pots) return "What counts is what the probes read: the large number at each zone. This is a model's advice beside it.";
+    return pots === zones.length ? "These are the numbers that count, for verdict, target and soak."
+      : "They count where a zone says “by the estimate of the pots”; elsewhere the probes do.";
   }
 
   function card(z, coldest) {

@@ -130,6 +130,19 @@
     return [...zones, ...coals.filter((z) => !zones.includes(z))];
   }
 
+  const FAR_C = 150; // no place of a zone is so far from its probes, but for a slip of the finger (common practice, no source)
+
+  /** What is known of a zone, in words, where a reading of the gun is far from all of it. */
+  function far(zone, c) {
+    const probes = S.probes.map((p, i) => (p.zone === zone ? S.currentC(i) : null)).filter((each) => each !== null);
+    const pots = S.potsC(zone);
+    const known = pots === null ? probes : [...probes, pots];
+    if (!known.length || known.some((each) => Math.abs(each - c) <= FAR_C)) return "";
+    const [least, most] = [Math.min(...known), Math.max(...known)].map(S.degrees);
+    const span = least === most ? least : `${least} to ${most}`;
+    return probes.length ? `the probes here read ${span} ${S.unit()}` : `the pots here are estimated at ${span} ${S.unit()}`;
+  }
+
   function spot() {
     S.dialog("Spot reading", (form, { done }) => {
       let place = null;
@@ -156,16 +169,22 @@
       }
       const emissivity = input("number", { min: 0.1, max: 1, step: 0.01, inputmode: "decimal" });
       emissivity.value = kept("emissivity", "0.95");
+      let doubted = null; // the reading that was asked about once
       const missing = S.el("p", "hint");
       missing.setAttribute("role", "status");
       form.append(where, number, missing, pad);
       S.field(form, "Emissivity that the gun is set to", emissivity);
+      form.append(S.el("p", "hint", "Unglazed clay and soot: 0.90–0.95. Set the gun and this field alike; what the gun can't change, enter as it is."));
       form.append(S.el("p", "hint", "A gun reads one spot of surface, and nothing through flame or smoke. Never point its laser at eyes."));
       form.addEventListener("keydown", (event) => {
         if (event.target === emissivity) return;
         const key = { Backspace: "⌫", "-": "−" }[event.key] || event.key;
         if (/^[0-9−⌫]$/.test(key)) press(key);
       });
+      emissivity.setAttribute("aria-describedby", "emissivity-hint");
+      form.querySelectorAll(".hint")[1].id = "emissivity-hint";
+
+      form.addEventListener("click", () => { if (doubted !== `${place} ${digits}`) done.textContent = "Done"; });
 
       function press(key) {
         if (key === "⌫") digits = digits.slice(0, -1);
@@ -183,6 +202,12 @@
       return async () => {
         const shown = Number(digits);
         const data = { zone: place, temperature_c: S.isFahrenheit() ? (shown - 32) / 1.8 : shown, emissivity: Number(emissivity.value) };
+        const doubt = far(place, data.temperature_c);
+        if (doubt && doubted !== `${place} ${digits}`) {
+          doubted = `${place} ${digits}`; // never refused: the gun may be right
+          done.textContent = "Keep it";
+          throw new Error(`${shown} ${S.unit()}, but ${doubt}. Is it the right zone, and the number as the gun shows it?`);
+        }
         const answer = await S.act("spot", data);
         keep("emissivity", emissivity.value);
         say(answer.waiting ? "The logger doesn't answer; it will be noted when it is back." : `Noted: ${place} at ${shown} ${S.unit()}`, answer.event);
@@ -225,6 +250,14 @@
     return buttons;
   };
 
+  /** By the tablet's clock, in its own zone; told by the firing's time, which may run faster than the day. */
+  function shelvedUntil(event) {
+    const until = event.data.shelved_until_s;
+    if (typeof until !== "number") return "";
+    const at = new Date(Date.now() + (until - S.nowS()) * 1000 / S.scale());
+    return ` until ${at.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })}`;
+  }
+
   function showShelf() {
     const last = new Map();
     for (const e of S.events) if (e.kind === "alarm" && e.data.key) last.set(e.data.key, e);
@@ -234,7 +267,7 @@
     if (key === showShelf.shown) return;
     showShelf.shown = key;
     $("shelf").replaceChildren(...shelved.map((e) => {
-      const row = S.el("p", "", `On the shelf: ${e.data.title}${e.data.zone ? `, ${e.data.zone}` : ""}`);
+      const row = S.el("p", "", `On the shelf${shelvedUntil(e)}: ${e.data.title}${e.data.zone ? `, ${e.data.zone}` : ""}`);
       const button = S.el("button", "", "Take it off");
       button.type = "button";
       button.addEventListener("click", () => S.actAndSay("unshelve", { key: e.data.key }, `Off the shelf: ${e.data.title}`));

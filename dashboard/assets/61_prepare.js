@@ -160,7 +160,7 @@
       probes: wrong(["probe"]) ? "!wrong" : !P.doc.probe.length ? "none yet" : places ? `${places} without a place` : `✓${P.doc.probe.length} placed`,
       alarms: wrong(["alarm"]) ? "!wrong" : off ? `${off} off` : "✓all on",
       pack: P.kit.length && packed === P.kit.length ? "✓packed" : `${packed} of ${P.kit.length}`,
-      check: !P.report ? "not yet" : P.report.fit ? "✓fit" : "!not fit",
+      check: !P.report ? "not yet" : P.report.fit ? "✓fit" : P.burns(P.report) ? "a fire is on" : "!not fit",
       light: "",
     };
     for (const link of document.querySelectorAll("#prepare-steps a")) {

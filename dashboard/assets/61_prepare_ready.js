@@ -109,21 +109,25 @@
     P.report = report;
     P.checkSaid = said;
     if ($("check-verdict")) {
-      $("check-verdict").textContent = report ? (report.fit ? "The rig is fit." : "Not fit yet.") : said;
-      $("check-verdict").className = report && report.fit ? "fit" : "unfit";
+      $("check-verdict").textContent = report ? `${S.capital(P.fitness(report))}.` : said;
+      $("check-verdict").className = report && report.fit ? "fit" : P.burns(report) ? "burns" : "unfit";
       $("check-found").replaceChildren(...(report ? report.findings.map(finding) : []));
+      hands();
     }
     P.marks();
     return report;
   }
   P.checkNow = check;
+  /** While a fire is on, nothing was found wrong: nothing was looked at. */
+  P.burns = (report) => Boolean(report && report.findings.some((f) => f.what === "fire"));
+  P.fitness = (report) => (report.fit ? "the rig is fit" : P.burns(report) ? "a fire is on" : "not fit yet");
 
   const SIGNS = { fail: "✗", warn: "!", pass: "✓" };
   const WORDS = { fail: "not fit", warn: "look", pass: "good" };
 
   function finding(found) {
-    return S.make("li", { class: found.level },
-      S.make("span", { class: "sign", role: "img", "aria-label": WORDS[found.level] }, SIGNS[found.level]),
+    return S.make("li", { class: found.what === "fire" ? "warn" : found.level },
+      S.make("span", { class: "sign", role: "img", "aria-label": found.what === "fire" ? "fire" : WORDS[found.level] }, found.what === "fire" ? "!" : SIGNS[found.level]),
       S.make("div", {}, S.make("b", {}, S.capital(found.where)), `: ${found.text}`, found.mend ? S.el("p", "mend", `▸ ${S.capital(found.mend)}`) : null));
   }
 
@@ -132,6 +136,7 @@
     if (!box || !P.rig) return;
     const rows = P.rig.channels.filter((c) => c.letter !== null && c.how !== "°C");
     if (!rows.length) return box.replaceChildren(S.el("li", "hint", "No thermocouple sends at the moment."));
+    if (P.burns(P.report)) return box.replaceChildren(S.el("li", "hint", "A fire is on: keep your hands off the tips."));
     return box.replaceChildren(...rows.map((c) => {
       const probe = P.doc.probe.find((p) => P.channelOf(p) === c);
       const tried = P.tried.get(P.key(c)) || "";
@@ -223,7 +228,7 @@
       ["Alarms", off.length ? `off: ${off.join(", ")}` : "all on"],
       ["Packed", `${packed} of ${P.kit.length}`],
       ["Sound", S.sound?.isOn() ? "on, on this tablet" : "off on this tablet: try it under Cold check"],
-      ["Cold check", !P.report ? P.checkSaid || "looking …" : P.report.fit ? "fit" : "not fit"],
+      ["Cold check", !P.report ? P.checkSaid || "looking …" : P.fitness(P.report)],
     ];
     const running = P.rig && P.rig.firing;
     if (running && !running.planned) facts.push(["Until now", `“${running.title}” runs without a plan. It ends, and the firing begins.`]);

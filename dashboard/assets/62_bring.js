@@ -43,7 +43,7 @@
       S.bringIn.burning ? S.el("p", "burning", "A firing is running. While a file is brought in its readings wait in memory: a small file takes less than a second; leave large ones until the fire is out.") : null,
       S.make("label", { class: "pick", for: "bring-files" }, "Choose files", input),
       S.make("p", { id: "bring-said", role: "alert" }), S.make("div", { id: "bring-form" })].filter(Boolean));
-    $("archive-bring").textContent = "Leave it";
+    $("archive-bring").textContent = "Close";
     input.focus();
     return undefined;
   };

@@ -142,8 +142,8 @@
           tool("play main", "", "Play", () => (R.playing ? pause() : play())),
           S.make("p", { class: "r-clock" }),
           S.el("span", "r-break"),
-          tool("back", "◂ mark", "Back to the note or alarm before", () => R.jump(-1)),
-          tool("on", "mark ▸", "On to the next note or alarm", () => R.jump(1)),
+          tool("back", "◂ Note or alarm before", "Back to the note or alarm before", () => R.jump(-1)),
+          tool("on", "Next note or alarm ▸", "On to the next note or alarm", () => R.jump(1)),
           speeds),
         S.make("p", { class: "r-said", role: "status" })),
       S.make("div", { class: "r-verdicts" }),
@@ -238,7 +238,7 @@
   R.jump = function (way) {
     const marks = R.marks().sort((a, b) => a.t - b.t);
     const found = way > 0 ? marks.find((m) => m.t > R.t + 0.5) : marks.reverse().find((m) => m.t < R.t - (R.playing ? 3 * R.speed / 10 : 0.5));
-    if (!found) R.seek(way > 0 ? R.length : 0, way > 0 ? "The end; no more marks." : "The beginning; no mark before.");
+    if (!found) R.seek(way > 0 ? R.length : 0, way > 0 ? "The end; no note or alarm comes any more." : "The beginning; no note or alarm before.");
     else R.seek(found.t, `${R.clock(found.t)} ${found.long}`);
   };
 

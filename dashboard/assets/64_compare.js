@@ -58,6 +58,7 @@
     choices();
     const some = there().filter((told) => told.lines.coldest);
     $("compare-chart").hidden = !some.length;
+    $("compare-how").hidden = !some.length;
     if (some.length) chart(some);
     $("compare-facts").replaceChildren(...(there().length ? [table(there())] : []));
   }

@@ -67,8 +67,14 @@
     const page = `${of("page")}?unit=${S.choices.unit}&zone=${encodeURIComponent(zoneName())}`;
     const file = (kind, text) => link(text, `/api/archive/${firing}/export/${kind}`, { download: "" });
     const open = link("Open the report, to print it", page, { target: "_blank", rel: "noopener", id: "report-open" });
-    $("report-doors").replaceChildren(open, link("Save it (HTML)", `${page}&keep=1`, { download: "", id: "report-keep" }),
-      file("csv", "CSV"), file("parquet", "Parquet"), file("line-protocol", "Line protocol"),
+    const files = S.el("div", "save-as");
+    files.setAttribute("role", "group");
+    files.setAttribute("aria-label", "Save as");
+    const words = S.el("span", "", "Save as");
+    words.setAttribute("aria-hidden", "true");
+    files.append(words, link("HTML", `${page}&keep=1`, { download: "", id: "report-keep" }),
+      file("csv", "CSV"), file("parquet", "Parquet"), file("line-protocol", "Line protocol"));
+    $("report-doors").replaceChildren(open, files,
       ...(S.rooms.replay ? [link("Replay", `#replay/${firing}`)] : []), link("Compare", `#compare/${firing}`));
   }
 

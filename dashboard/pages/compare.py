@@ -28,13 +28,10 @@ def layout() -> Any:
                 className="compare-top",
                 children=[html.H2("Compare firings"), html.P(id="compare-said", role="status")],
             ),
-            html.Ol(id="compare-chosen"),
             html.Div(id="compare-choices"),
-            html.Div(
-                id="compare-chart",
-                hidden=True,
-                children=[html.Div(id="compare-graph"), html.Ol(id="compare-how")],
-            ),
+            html.Div(id="compare-chart", hidden=True, children=[html.Div(id="compare-graph")]),
+            html.Ol(id="compare-chosen"),
+            html.Ol(id="compare-how"),
             html.Div(id="compare-facts"),
         ],
     )

@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final, Literal
 
 from logger.judgement.settings import RULES
@@ -209,7 +209,8 @@ class AlarmBook:
             return [self._event(t_s, alarm, "acknowledged", who)]
         if action == "shelve":
             alarm.state, alarm.shelved_until_s = "shelved", t_s + 60.0 * minutes
-            return [self._event(t_s, alarm, "shelved", who)]
+            event = self._event(t_s, alarm, "shelved", who)
+            return [replace(event, data={**event.data, "shelved_until_s": alarm.shelved_until_s})]
         if action == "unshelve":
             return self._unshelve(t_s, alarm, who) if alarm.state == "shelved" else []
         raise ValueError(f"{action!r} is not ack, shelve or unshelve")

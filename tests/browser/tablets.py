@@ -102,11 +102,13 @@ class Fire:
         self.start_us = 0
         self.id = ""
 
-    def light(self, seconds: float) -> None:
+    def light(self, seconds: float, *, planned: bool = True) -> None:
         """Open the firing as if it had been lit so long ago, with all readings since."""
         plan = self.made.plan
         self.start_us = round((time.time() - seconds) * 1e6)
-        self.id = self.writer.open_firing(plan.title, plan.dumps(), self.start_us, invented=True).id
+        self.id = self.writer.open_firing(
+            plan.title, plan.dumps() if planned else None, self.start_us, invented=True
+        ).id
         self.go_on()
 
     def go_on(self) -> None:
