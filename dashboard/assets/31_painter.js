@@ -4,7 +4,7 @@
 (function (S) {
   const WIDTH = 2.6;
   const Y_STEPS = [10, 20, 50, 100, 200, 250, 500];
-  const X_STEPS = [0.5, 1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480, 720];
+  const X_STEPS = [0.5, 1, 2, 3, 5, 10, 15, 20, 30, 60, 120, 240, 480, 720];
 
   const dashes = (dash) => (dash === "solid" ? [] : dash.split(",").map((part) => parseFloat(part)));
   const stepOf = (steps, span, most) => steps.find((step) => span / step <= most) || steps[steps.length - 1];
