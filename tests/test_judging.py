@@ -134,3 +134,20 @@ def test_an_absent_channel_is_nothing_at_all(fire: SimulatedFiring) -> None:
     batch = batches(fire, until=7)[0]
     batch.status[:] = Status.ABSENT
     assert judging.take([batch]) == []
+
+
+def test_readings_behind_the_time_that_was_let_pass_are_not_judged(fire: SimulatedFiring) -> None:
+    """A slow network delivers them one by one, each too late for the judgement; the journal has them."""
+    made = batches(fire, until=140)
+    late, without = Judging(fire.plan, START_US), Judging(fire.plan, START_US)
+    for judging in (late, without):
+        judging.rebuild(seen(fire))
+        for batch in made[:5]:
+            judging.take([batch])
+        judging.advance(int(made[8].t_us[-1]))
+    for batch in made[5:7]:
+        late.take([batch])
+    for judging in (late, without):
+        judging.advance(int(made[9].t_us[-1]))
+        assert judging.take(made[15:]) is not None
+    assert late.judge.snapshot() == without.judge.snapshot()

@@ -157,7 +157,8 @@ class Judge:
         if not len(t):
             return []
         late = int(np.searchsorted(t, float(self._second)))
-        over = int(np.searchsorted(t, math.floor(t[-1])))
+        # Where time was let pass beyond the newest reading, all of them come too late.
+        over = max(late, int(np.searchsorted(t, math.floor(t[-1]))))
         self._pending = (t[over:].copy(), c[over:].copy(), s[over:].copy(), j[over:].copy())
         events = self._judge(t[late:over], c[late:over], s[late:over], j[late:over])
         return events + self._empty_until(math.floor(t[-1]))

@@ -41,6 +41,8 @@ from logger.judgement.zone_model import (
 from logger.reading import Floats
 
 LONGEST_STEP_S: Final = 5.0
+COLDEST_C: Final = -60.0
+HOTTEST_C: Final = 2000.0
 ALIVE_S: Final = 20.0
 """A zone whose probes have said nothing credible for longer than this has no probe."""
 REMEMBER_S: Final = 20.0
@@ -206,6 +208,8 @@ class ZoneFilter:
 
         transition = np.asarray(np.linalg.inv(np.eye(self.size) - dt_s * a), dtype=np.float64)
         self.x = x + (transition @ rate[:, :, None])[:, :, 0] * dt_s
+        # Whatever a broken sensor says: fourth powers of what no fire reaches run away.
+        np.clip(self.x[:, : GAS + 1], COLDEST_C, HOTTEST_C, out=self.x[:, : GAS + 1])
         self.rate_c_s = (self.x[:, OUTER] - outer) / dt_s
         p = transition @ self.p @ np.swapaxes(transition, 1, 2)
         every = np.arange(self.size)

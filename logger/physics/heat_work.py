@@ -17,6 +17,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -115,7 +116,7 @@ def minutes_above(
     """
     t = np.asarray(t_s, dtype=np.float64)
     value = np.asarray(temperature_c, dtype=np.float64)
-    columns = value.reshape(len(value), -1)
+    columns = value.reshape(len(value), math.prod(value.shape[1:]))
     total = np.zeros(columns.shape[1])
     for z, column in enumerate(columns.T):
         known = np.isfinite(column)

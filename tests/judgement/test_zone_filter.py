@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from logger.judgement.zone_filter import ZoneFilter, wall_mean
+from logger.judgement.zone_filter import HOTTEST_C, ZoneFilter, wall_mean
 from logger.judgement.zone_model import (
     CORE,
     GAS,
@@ -146,3 +146,15 @@ def test_the_covariance_stays_one() -> None:
         assert np.linalg.eigvalsh(p / np.outer(scale, scale)).min() > -1e-6
     assert filter_.x[:, OUTER : INNER + 1].min() > -60
     assert filter_.x[:, OUTER : INNER + 1].max() < 1500
+
+
+def test_a_state_that_has_run_away_comes_back() -> None:
+    """Radiation goes with the fourth power: what broken sensors can lead to must not grow without end."""
+    made = one_zone()
+    made.x[0, CORE] = 1e5
+    for _ in range(900):
+        made.predict(1.0)
+        assert (made.x[0, : GAS + 1] <= HOTTEST_C).all()
+        made.update(np.full((1, 2), 700.0), 1.0)
+    assert made.x[0, CORE] < 1500.0
+    assert np.isfinite(made.p).all()

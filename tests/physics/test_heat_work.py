@@ -136,3 +136,7 @@ def test_no_energy_is_refused() -> None:
         HeatWork(1, energies_kj_mol=(0.0,))
     with pytest.raises(ValueError, match="snapshot"):
         HeatWork(2).restore(HeatWork(1).snapshot())
+
+
+def test_minutes_of_nothing() -> None:
+    assert minutes_above([], np.empty((0, 2)), 600.0).tolist() == [0.0, 0.0]
