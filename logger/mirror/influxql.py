@@ -100,8 +100,11 @@ class InfluxQL:
         ------
         InfluxError
         """
+        # Since 2.4 every bucket is a database by itself, and one named `a/b` the retention policy b of a.
+        database, slash, policy = self._target.bucket.partition("/")
         fields = {
-            "db": self._target.bucket,
+            "db": database,
+            **({"rp": policy} if slash else {}),
             "epoch": "ns",
             "chunked": "true",
             "chunk_size": str(_CHUNK_ROWS),
@@ -134,8 +137,8 @@ class InfluxQL:
                     continue
                 answer = _decoder.decode(line)
                 for result in answer.results:
-                    if answer.error or result.error:
-                        raise InfluxError(f"{self._target.url}: {answer.error or result.error}")
+                    if error := answer.error or result.error:
+                        raise InfluxError(f"{self._target.url}: {self._explained(error)}")
                     cut_short = result.partial
                     for part in result.series:
                         cut_short = cut_short or part.partial
@@ -151,6 +154,15 @@ class InfluxQL:
                 f"{self._target.url}: it cuts answers short; raise its limit of rows for one answer"
             )
         return list(found.values())
+
+    def _explained(self, error: str) -> str:
+        """Add the mend to what the server says."""
+        if not error.startswith("database not found"):
+            return error
+        return (
+            f"it has no bucket {self._target.bucket!r}, or the token may not read it; name the right one, or "
+            f"give a token that may ({error})"
+        )
 
 
 def literal(text: str) -> str:

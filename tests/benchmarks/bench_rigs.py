@@ -1,9 +1,9 @@
 """Many rigs through one broker and one logger into journal and mirror: is everything there, and how late?
 
-python -m tests.benchmarks.bench_rigs [--rigs 50] [--channels 16] [--rate-hz 10] [--seconds 600]
+python -m tests.benchmarks.bench_rigs [--rigs 50] [--channels 16] [--rate-hz 10] [--seconds 600] [--influxdb2]
 
-Debian's mosquitto and victoria-metrics, `stokewatch log` and `stokewatch mirror` as processes of their own. The rigs
-are one MQTT client that keeps an absolute schedule; every value tells which frame and channel it is of.
+Debian's mosquitto and victoria-metrics (or the InfluxDB 2 that STOKEWATCH_TEST_INFLUXD2 names), `stokewatch log` and
+`stokewatch mirror` as processes of their own. The rigs are one MQTT client that keeps an absolute schedule; every value tells which frame and channel it is of.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import os
 import tempfile
 import threading
 import time
@@ -26,7 +27,7 @@ from logger.journal.reader import JournalReader
 from logger.reading import Status
 from logger.sources.simulated.wiring import load_line, load_value
 from tests.broker import Mosquitto
-from tests.mirror.servers import VictoriaMetrics, running
+from tests.mirror.servers import InfluxDB2, VictoriaMetrics, running
 from tests.processes import STOKEWATCH, process, stokewatch, until
 
 SETTINGS = ("max_queued_messages 0", "max_queued_bytes 500000000", "autosave_interval 5")
@@ -60,12 +61,35 @@ def play(url: str, rigs: int, channels: int, hz: float, seconds: float) -> int:
     return frames * rigs
 
 
-class Watch(threading.Thread):
-    """Looks every few seconds how late InfluxDB is, and what the processes take."""
+class Victoria(VictoriaMetrics):
+    def latest_s(self) -> float | None:
+        query = urllib.parse.urlencode(
+            {"query": "max(tlast_over_time(reading_temperature_c[30s]))", "nocache": "1"}
+        )
+        self.ask("/internal/force_flush")
+        found = json.loads(self.ask(f"/api/v1/query?{query}")[1])["data"]["result"]
+        return float(found[0]["value"][1]) if found else None
 
-    def __init__(self, victoria: VictoriaMetrics, home: Path, processes: dict[str, psutil.Process]) -> None:
+    def count(self) -> int:
+        return sum(len(t) for _, t, _ in self.export("reading_temperature_c"))
+
+
+class Influx(InfluxDB2):
+    def latest_s(self) -> float | None:
+        found = self.select("SELECT last(temperature_c) FROM reading WHERE time > now() - 60s")
+        return found[0]["values"][0][0] / 1e9 if found else None
+
+    def count(self) -> int:
+        found = self.select("SELECT count(temperature_c) FROM reading")
+        return int(found[0]["values"][0][1]) if found else 0
+
+
+class Watch(threading.Thread):
+    """Looks every few seconds how late the server is, and what the processes take."""
+
+    def __init__(self, server: Victoria | Influx, home: Path, processes: dict[str, psutil.Process]) -> None:
         super().__init__(daemon=True)
-        self.victoria, self.home, self.processes = victoria, home, processes
+        self.server, self.home, self.processes = server, home, processes
         self.late_s: list[float] = []
         self.waiting: list[int] = []
         self.resident: dict[str, list[float]] = {name: [] for name in processes}
@@ -74,16 +98,13 @@ class Watch(threading.Thread):
         self.ended = threading.Event()
 
     def run(self) -> None:
-        query = urllib.parse.urlencode(
-            {"query": "max(tlast_over_time(reading_temperature_c[30s]))", "nocache": "1"}
-        )
         while not self.ended.wait(3):
-            self.victoria.ask("/internal/force_flush")
-            found = json.loads(self.victoria.ask(f"/api/v1/query?{query}")[1])["data"]["result"]
+            latest_s = self.server.latest_s()
+            looked_s = time.time()
             beat = stokewatch("status", home=self.home)
             self.waiting.append(beat["logger"]["waiting"])
-            if found:
-                self.late_s.append(time.time() - float(found[0]["value"][1]))
+            if latest_s is not None:
+                self.late_s.append(looked_s - latest_s)
             for name, p in self.processes.items():
                 self.resident[name].append(p.memory_info().rss / 2**20)
 
@@ -92,27 +113,28 @@ class Watch(threading.Thread):
         return {n: (sum(p.cpu_times()[:2]) - self.cpu[n]) / took for n, p in self.processes.items()}
 
 
-def main(rigs: int, channels: int, hz: float, seconds: float) -> None:
+def main(rigs: int, channels: int, hz: float, seconds: float, influxdb2: bool) -> None:
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        for name in ("broker", "victoria"):
+        for name in ("broker", "server"):
             (folder / name).mkdir()
         home = folder / "home"
         broker = stack.enter_context(Mosquitto(folder / "broker", settings=SETTINGS))
-        victoria = stack.enter_context(running(VictoriaMetrics(folder / "victoria")))
+        server = stack.enter_context(running((Influx if influxdb2 else Victoria)(folder / "server")))
+        os.environ["STOKEWATCH_INFLUX_TOKEN"] = server.token
         logger = stack.enter_context(process([*STOKEWATCH, "log", "--mqtt", broker.url], home))
         until(
             lambda: "connected" in str(stokewatch("status", home=home)["logger"]["sources"]), "the logger", 60
         )
-        mirror = stack.enter_context(process([*STOKEWATCH, "mirror", "--influx", victoria.url], home))
-        broker_process = psutil.Process(broker._process.pid)  # type: ignore[union-attr]
+        mirror = stack.enter_context(process([*STOKEWATCH, "mirror", "--influx", server.url], home))
         watch = Watch(
-            victoria,
+            server,
             home,
             {
                 "logger": psutil.Process(logger.pid),
                 "mirror": psutil.Process(mirror.pid),
-                "broker": broker_process,
+                "broker": psutil.Process(broker._process.pid),  # type: ignore[union-attr]
+                "server": psutil.Process(server._process.pid),
             },
         )
         watch.start()
@@ -124,8 +146,7 @@ def main(rigs: int, channels: int, hz: float, seconds: float) -> None:
         count = sent * channels
         arrived = 0
         while arrived < count and time.monotonic() < done_s + 120:
-            series = victoria.export("reading_temperature_c")
-            arrived = sum(len(t) for _, t, _ in series)
+            arrived = server.count()
         caught_s = time.monotonic() - done_s
         status = stokewatch("status", home=home)
         with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
@@ -136,7 +157,7 @@ def main(rigs: int, channels: int, hz: float, seconds: float) -> None:
                 truth = np.array([[load_value(int(seq), j) for j in at] for seq in batch.seq])
                 right += int(((batch.temperature_c == truth) & (batch.status == Status.OK)).sum())
         journal = sum(f.stat().st_size for f in home.iterdir() if f.name.startswith("journal"))
-        stored = sum(f.stat().st_size for f in (folder / "victoria").rglob("*") if f.is_file())
+        stored = sum(f.stat().st_size for f in (folder / "server").rglob("*") if f.is_file())
     late = sorted(watch.late_s)
     print(f"{rigs} rigs x {channels} channels x {hz:g} Hz for {seconds:g} s: {sent} frames, {count} readings")
     counts = {key: status["logger"][key] for key in ("missing", "dropped", "lost", "malformed", "bad_crc")}
@@ -164,5 +185,6 @@ if __name__ == "__main__":
     parser.add_argument("--channels", type=int, default=16)
     parser.add_argument("--rate-hz", type=float, default=10.0)
     parser.add_argument("--seconds", type=float, default=600.0)
+    parser.add_argument("--influxdb2", action="store_true")
     given = parser.parse_args()
-    main(given.rigs, given.channels, given.rate_hz, given.seconds)
+    main(given.rigs, given.channels, given.rate_hz, given.seconds, given.influxdb2)
