@@ -8,6 +8,12 @@
 
   R.timeAt = (px) => ((px - plot.left) / (plot.right - plot.left)) * R.length;
 
+  /** A line's number and name, as at its end. */
+  function nameOf(i) {
+    const { name } = R.probes[i];
+    return `${R.number(i)} ${name.length > 15 ? `${name.slice(0, 14)}…` : name}`;
+  }
+
   R.drawTraces = function () {
     const holder = R.$("traces");
     const { clientWidth: width, clientHeight: height } = holder;
@@ -15,7 +21,8 @@
     const narrow = width < 480;
     const { firing, traces } = R.told;
     const left = 52;
-    const right = width - (narrow ? 30 : 150);
+    const longest = Math.max(4, ...R.probes.map((probe, i) => nameOf(i).length));
+    const right = width - (narrow ? 30 : Math.min(182, 18 + 10.5 * longest));
     const top = 46;
     const bottom = height - 30;
     const hottest = Math.max(0, ...traces.map((l) => Math.max(0, ...l.c.filter((c) => c !== null))));
@@ -94,8 +101,7 @@
       end = wanted[k].at - apart;
     }
     for (const w of wanted) {
-      const name = R.probes[w.i].name;
-      const text = narrow ? R.number(w.i) : `${R.number(w.i)} ${name.length > 15 ? `${name.slice(0, 14)}…` : name}`;
+      const text = narrow ? R.number(w.i) : nameOf(w.i);
       root.append(S.svg("text", { class: "r-end", x: plot.right + 8, y: w.at + 5, fill: S.colour(w.i) }, text));
     }
   }

@@ -84,6 +84,24 @@ def test_the_shelf_says_until_when(evening: Evening, tablet: Page) -> None:
     assert said[1] in clocks
 
 
+@pytest.mark.parametrize("size", list(SIZES))
+def test_what_one_does_at_the_fire_is_there_only(
+    fire: Fire, page_server: PageServer, browser: Browser, size: str
+) -> None:
+    fire.light(60)
+    page_server.start()
+    width, height = SIZES[size]
+    page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+    page.goto(page_server.url)
+    page.wait_for_selector("#acts button:visible")
+    for room in ("archive", "prepare"):
+        page.evaluate("(room) => { location.hash = room; }", room)
+        page.wait_for_selector(f"#room-{room}:visible")
+        assert page.locator("#acts button:visible").count() == 0
+        assert page.is_visible("#caution")
+    page.context.close()
+
+
 @pytest.mark.parametrize("target", [780, 660, 655, 590])
 def test_names_of_rulers_cover_one_another_nowhere(evening: Evening, tablet: Page, target: int) -> None:
     tablet.wait_for_selector("#labels .ruler")
@@ -160,6 +178,12 @@ def test_files_to_save_are_named_together_and_marks_in_words(
     ]
     tablet.goto(f"{page_server.url}/#replay/{fire.id}")
     tablet.wait_for_selector(".r-tools")
+    cut = tablet.evaluate(
+        """() => { const box = document.querySelector('.r-traces').getBoundingClientRect();
+            return [...document.querySelectorAll('.r-end')].filter((e) => e.getBoundingClientRect().right > box.right)
+                .map((e) => e.textContent); }"""
+    )
+    assert cut == [], "names at the lines' ends are whole"
     assert "Next note or alarm" in tablet.inner_text(".r-tools")
     assert "Note or alarm before" in tablet.inner_text(".r-tools")
     tablet.goto(f"{page_server.url}/#archive")
