@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -154,6 +155,32 @@ class Fire:
             cold_junction_c=nothing,
             status=self.made.status[a:b],
         )
+
+
+class Writing:
+    """Goes on writing a fire in a thread, until told to stop."""
+
+    def __init__(self, fire: Fire) -> None:
+        self.fire = fire
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self.silent_rig = False
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            if self.silent_rig:
+                self.fire.beat()
+            else:
+                self.fire.go_on()
+            time.sleep(0.2)
+
+    def __enter__(self) -> Writing:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._stop.set()
+        self._thread.join()
 
 
 def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:

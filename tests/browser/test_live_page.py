@@ -4,42 +4,15 @@ from __future__ import annotations
 
 import re
 import signal
-import threading
 import time
 
 import pytest
 from playwright.sync_api import Browser, Page
-from tablets import Fire, PageServer, drawn_points, journal_points, wait_until
+from tablets import Fire, PageServer, Writing, drawn_points, journal_points, wait_until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 
 SAID_WITHIN_S = 3.0
-
-
-class Writing:
-    """Goes on writing a fire in a thread, until told to stop."""
-
-    def __init__(self, fire: Fire) -> None:
-        self.fire = fire
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run)
-        self.silent_rig = False
-
-    def _run(self) -> None:
-        while not self._stop.is_set():
-            if self.silent_rig:
-                self.fire.beat()
-            else:
-                self.fire.go_on()
-            time.sleep(0.2)
-
-    def __enter__(self) -> Writing:
-        self._thread.start()
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self._stop.set()
-        self._thread.join()
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page, Route
-from tablets import Fire, PageServer, drawn_points, journal_points, wait_until
+from tablets import Fire, PageServer, Writing, drawn_points, journal_points, wait_until
 
 from dashboard.watch import MAX_POINTS
 
@@ -52,13 +52,11 @@ def test_a_long_firing_is_drawn_once_and_in_few_points(
 ) -> None:
     asked: list[str] = []
     tablet.on("request", lambda request: asked.append(request.url.removeprefix(page_server.url)))
-    long.go_on()
-    tablet.goto(page_server.url)
-    tablet.wait_for_selector("#values li")
-    for _ in range(8):
-        long.go_on()
-        tablet.wait_for_timeout(200)
-    assert draws(tablet) == 1
+    with Writing(long):
+        tablet.goto(page_server.url)
+        tablet.wait_for_selector("#values li")
+        tablet.wait_for_timeout(1500)
+        assert draws(tablet) == 1
     lines = tablet.evaluate("window.Stokewatch.drawnTraces().lines.map((line) => line.x.length)")
     assert len(lines) == len(long.made.plan.probes)
     assert all(MAX_POINTS / 4 < n <= MAX_POINTS for n in lines), lines
@@ -113,17 +111,16 @@ def test_what_is_drawn_is_painted_and_what_comes_is_added_to_it(
     # Until it cools, and with the line that is solid: dashes have holes.
     fire.light(600)
     page_server.start()
-    tablet.goto(page_server.url)
-    wait_until(lambda: draws(tablet), "the traces are drawn")
     name = fire.made.plan.probes[0].name
-    before = len(drawn_points(tablet)[name])
-    assert tablet.evaluate(PAINTED, [name, before]) > 0.7  # other lines cross it
-    begun = draws(tablet)
+    with Writing(fire):
+        tablet.goto(page_server.url)
+        wait_until(lambda: draws(tablet), "the traces are drawn")
+        before = len(drawn_points(tablet)[name])
+        assert tablet.evaluate(PAINTED, [name, before]) > 0.7  # other lines cross it
 
-    def grown() -> int:
-        fire.go_on()
-        return len(drawn_points(tablet)[name]) - before
+        def grown() -> int:
+            return len(drawn_points(tablet)[name]) - before
 
-    more = wait_until(lambda: (n := grown()) >= 8 and n, "eight more points")
-    assert tablet.evaluate(PAINTED, [name, more]) > 0.7
-    assert draws(tablet) == begun
+        more = wait_until(lambda: (n := grown()) >= 8 and n, "eight more points")
+        assert tablet.evaluate(PAINTED, [name, more]) > 0.7
+        assert draws(tablet) == 1
