@@ -20,7 +20,6 @@
       labels.push(label);
       return label;
     };
-    rulers(put, y, edge, right);
     put("axis", S.unit(), 6, top - 29);
     let free = -1e9; // marks stand in one line at the top: those without room keep their stroke only
     for (const m of S.marks()) {
@@ -31,6 +30,7 @@
       put(`mark ${m.kind}`, m.short, left, 2);
       free = left + long + 14;
     }
+    const taken = [];
     for (const s of S.spots()) {
       if (x(s.t) < edge) continue;
       const text = `${s.zone} ${S.degrees(s.c)}°`;
@@ -38,7 +38,10 @@
       const label = put("spot", text, x(s.t) + (fits ? 11 : -11), y(s.c) - 11);
       if (!fits) label.style.transform = "translateX(-100%)";
       label.style.color = s.colour;
+      const begin = x(s.t) + (fits ? 11 : -11 - text.length * 9);
+      taken.push({ left: begin, end: begin + text.length * 9, top: y(s.c) - 11 });
     }
+    rulers(put, y, edge, right, taken);
     gaps(put, x, y, view, lines);
     S.labelForecast(put, x, y);
     ends(put, x, y, view, lines);
@@ -46,12 +49,11 @@
   };
 
   /* Each above its own line, or under it, or further along: never over another. */
-  function rulers(put, y, edge, right) {
-    const taken = [];
+  function rulers(put, y, edge, right, taken) {
     for (const r of S.rulers().sort((a, b) => b.c - a.c)) {
       const text = `${r.label} ${S.degrees(r.c)}°`;
       const long = text.length * 9;
-      const along = Math.max(edge, ...taken.map((box) => box.end)) + 14;
+      const along = Math.max(edge, ...taken.filter((box) => box.left < edge + 200).map((box) => box.end)) + 14;
       const places = [[edge + 8, y(r.c) - 21], [edge + 8, y(r.c) + 1], [along, y(r.c) - 21]];
       const free = places.find(([left, top]) => left + long < right
         && taken.every((box) => left > box.end || left + long < box.left || Math.abs(top - box.top) >= 20));

@@ -45,8 +45,12 @@
     if (z.rate !== null && z.how !== "faulty") first.append(S.el("span", "pace", S.rate(z.rate).replace(/(\.\d)? °.\/min/, "/min")));
     first.append(S.el("span", "level", z.c === null ? "–" : `${S.degrees(z.c)}°`));
     row.append(first, S.el("p", "missing", z.missing ? inShort(z.missing) : "Had its target and its soak"));
-    const had = [/not yet above/.test(z.missing) && "no burn-out yet", z.pots && `pots ${z.pots}`, history(z)].filter(Boolean).join(" · ");
-    if (had) row.append(S.el("p", "had", had));
+    const had = [/not yet above/.test(z.missing) && "no burn-out yet", z.pots && `pots ${z.pots}`, ...history(z)].filter(Boolean);
+    if (had.length) {
+      const line = S.el("p", "had");
+      line.append(...had.flatMap((words, n) => [n ? " · " : "", S.el("span", "", words)])); // each stays in one line
+      row.append(line);
+    }
     const ahead = z.zone === coldest ? "" : S.zoneForecast(z.zone); // the coldest's stands in the heading
     if (ahead) row.append(S.el("p", "ahead", inShort(ahead)));
     return row;
@@ -64,13 +68,13 @@
   }
 
   function history(z) {
-    if (z.how === "faulty") return "";
+    if (z.how === "faulty") return [];
     const words = [];
     if (z.peak !== null && z.c !== null && z.peak > z.c + 15) words.push(`peak ${S.degrees(z.peak)}°`);
     if (z.above) words.push(`burn-out ${z.above} min`);
     if (z.soak || (z.peak ?? 0) >= S.firing.target_c) words.push(`soak ${z.soak}/${S.firing.soak_min} min`);
     if (z.how === "estimate") words.push("by the estimate of the pots");
-    return words.join(" · ");
+    return words;
   }
 
   S.showZones = show;

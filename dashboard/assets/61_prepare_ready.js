@@ -185,8 +185,8 @@
           S.make("h2", {}, "Arm, and light"),
           S.make("dl", { id: "arm-facts" }),
           S.make("ul", { id: "arm-reasons" }),
-          S.make("div", { id: "arm-asks" }),
-          S.make("button", { type: "button", id: "arm", onclick: arm }, "Arm"),
+          S.make("div", { id: "arm-now" }, S.make("div", { id: "arm-asks" }),
+            S.make("button", { type: "button", id: "arm", onclick: arm }, "Arm")),
           S.make("p", { class: "wrong", id: "arm-said", role: "alert", hidden: true })),
         cautions()));
       ready();
