@@ -1,85 +1,131 @@
 """Coal collapse: a part of the stack loses heat while the coals hold and the rest doesn't fall alike.
 
-A zone that suddenly falls below where its own last minute was leading has a *dip*. A dip is followed from
-where it began: how deep it is beyond what the other zones lose, whether it still deepens, and how it came.
+Each second every zone with pots is looked at over several spans of time, from 24 to 84 s. Had the zone gone
+on as in the minute before the span, bend and all, it would be somewhere now; what it lacks of that is its
+*loss*. A loss is a collapse where all of this holds:
 
-- Raking-out, rain and the end of the flames take all zones down; a gust dips what is exposed and passes in
-  some ten seconds: the dip of one zone alone must go on deepening for that long.
-- While somebody feeds the fire (a zone has risen lately) an armload may lie behind a dip: cold wood that
-  shades the pots and catches within a minute. Then a dip must still deepen when an armload's would lift.
-- Flames that die bend a zone's course down little by little; coals that fall away break it.
+- It is more than a zone that will lose `drop_c` within `within_s` must have lost by then. Not counted are
+  twice what the others lost in the middle (raking-out, rain, dying flames take all down), several times the
+  zone's own unrest, and a part of what it was hotter than the coals: what flame gave goes with the flame.
+- It came at once: coals that fall away break a zone's course, dying flames bend it.
+- The zone still loses: a gust passes, and an armload, cold wood that shades the pots, catches and lifts.
+- The coals hold.
+
+How long to wait for the last but one depends on whether somebody feeds the fire. When no zone has risen for
+two minutes and none but one of the others has dipped with this one, neither wood nor wind is a likely cause,
+and a short span is enough. Else an armload may lie behind the loss, and only long spans tell: by then it
+lifts. A collapse while somebody feeds the fire is called later for that; the wood is there already.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from typing import Any, Final, cast
+from dataclasses import dataclass
+from typing import Final, cast
 
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook
 from logger.judgement.rules import Condition
 from logger.judgement.stages import COOLING, DRYING
-from logger.judgement.trend import Course, running_mean
+from logger.judgement.trend import Bools, Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
-from logger.reading import Floats
+from logger.reading import Floats, Ints
 
-BACK_S: Final = 15
-"""A dip is seen against where the zone was so long ago, and counts from there. [s]"""
 FALL_EASES_S: Final = 120.0
 """A fall that was under way would have eased within so long. [s]"""
-SEEN_C: Final = 8.0
-"""The least dip that is looked at. [°C]"""
+BEND: Final = 0.75
+"""Share of a bend before the span that is thought to go on in it."""
+RESTLESS: Final = 5.5
+"""A loss counts beyond so many times what the zone moves by itself within 12 s."""
+LED_C: Final = 30.0
+LED_MOST_C: Final = 100.0
+LED_SHARE: Final = 0.12
+"""So much of what a zone was hotter than `LED_C` below the coals, `LED_MOST_C` at most, goes with the flame."""
+COMMON: Final = 2.2
+"""Exposed places lose so much more than the others for the same cause."""
+EARLY: Final = 0.14
+"""Least share of the loss in the first quarter of the span: what bends down steadily has 0.06 by then."""
+QUICK_SHARP: Final = 0.42
+SHARP: Final = 0.47
+"""Least share of the loss in the first half of the span: 0.25 where it bends, 0.5 where it breaks."""
 RISEN_C: Final = 5.0
 """A zone that has risen by more than this within `RISE_S` tells that somebody feeds the fire. [°C]"""
 RISE_S: Final = 45
-CALM_S: Final = 135
-"""No zone has risen for so long: nobody feeds the fire any more. [s]"""
-QUICK_S: Final = 55
-"""A dip in a calm fire that takes longer to show comes from dying flames. [s]"""
-WOOD_S: Final = ((74, 0.08), (66, 0.16), (58, 0.25))
-"""So long after its dip began [s] an armload lifts again, or the last quarter minute has brought less than
-this share of the dip."""
-LONGEST_S: Final = 85
-COMMON: Final = 2.0
-"""Exposed places lose so much more than the others for the same cause."""
+CALM_S: Final = 140
+"""No zone had risen for so long before the span: nobody feeds the fire any more. [s]"""
+ALONE: Final = 0.1
+"""The others but one have dipped by no more than this share of the loss."""
+QUICK_PACE: Final = 0.45
+"""In a short span, least share of its mean pace that the loss still has."""
+WOOD_S: Final = 66
+"""An armload's dip is at its end so long after it began. [s]"""
+LASTS: Final = 0.09
+LASTS_LEAST: Final = 0.045
+"""Least share of the loss in the last quarter minute at `WOOD_S`, and 18 s later: by then wood lifts."""
 
-_TAIL: Final = 120
+# Smoothed over so many seconds: now, and before the span; and the spans. The longer, the smoother.
+_SPANS: Final = ((4, 8, (24, 28)), (6, 8, (33, 39, 46)), (10, 12, (54, 60, 66, 72, 78, 84)))
+_LONGEST: Final = 84
+_TAIL: Final = 192
+_QUARTER_S: Final = 15
 
 
-class _Signals:
-    """What dips are seen by, over n seconds; arrays (n, z).
+@dataclass(frozen=True, slots=True)
+class _Looks:
+    """What is seen over s spans in n seconds; arrays (s, n, z), but `span_s` (s, 1)."""
+
+    span_s: Ints
+    loss_c: Floats
+    half_c: Floats
+    early_c: Floats
+    deepest_c: Floats
+    quarter_c: Floats
+    bend_c: Floats
+    unrest_c: Floats
+
+
+def _look(sums: Floats, unrest: Floats, now_s: int, before_s: int, spans: tuple[int, ...]) -> _Looks:
+    """Look over some spans.
 
     Parameters
     ----------
     sums : array (`_TAIL` + n, z)
         The zones' courses, each from an arbitrary start. [°C]
+    unrest : array (n + `_LONGEST`, z)
+        For each second from `_LONGEST` before the first on. [°C]
+    now_s, before_s : int
+        Seconds that are smoothed over.
+    spans : tuple of int
+        [s]
     """
+    n = len(sums) - _TAIL
+    span = np.array(spans)[:, None]
+    at = np.arange(_TAIL, _TAIL + n)[None]
+    now, before = _aligned(sums, now_s), _aligned(sums, before_s)
+    was = before[at - span]
+    slope = np.minimum((was - before[at - span - 60]) / 60.0, 0.0)
+    late = np.minimum((was - before[at - span - 30]) / 30.0, 0.0)
+    bend = np.minimum((late - slope) / 15.0, 0.0)
 
-    def __init__(self, sums: Floats) -> None:
-        n = len(sums) - _TAIL
+    def lost(ago: Ints | int) -> Floats:
+        age = np.broadcast_to(span - ago, span.shape)
+        eased = FALL_EASES_S * (1.0 - np.exp(-age / FALL_EASES_S))
+        part: Floats = now[at - ago] - was - slope * eased[:, :, None]
+        return part
 
-        def until(rows: Floats, ago: int) -> Floats:
-            part: Floats = rows[len(rows) - ago - n : len(rows) - ago]
-            return part
-
-        four, eight, twenty = running_mean(sums, 4), running_mean(sums, 8), running_mean(sums, 20)
-        self.now_c = until(four, 0)
-        self.before_c = until(eight, BACK_S)
-        self.slope_c_s = np.minimum((self.before_c - until(eight, BACK_S + 60)) / 60.0, 0.0)
-        self.lately_c = self.now_c - until(four, 8)
-        self.quarter_c = self.now_c - until(four, 15)
-        # Mean square of what is quicker than 12 s, over a minute and a half before the dip.
-        rough = running_mean((sums[11:] - running_mean(sums, 12)) ** 2, 9)
-        self.noise_c = until(rough, BACK_S).copy()
-        for i in range(1, 10):
-            self.noise_c += until(rough, BACK_S + 9 * i)
-        self.noise_c = np.sqrt(self.noise_c / 10.0)
-        least_c = np.maximum(SEEN_C, 2.5 * self.noise_c)
-        self.dips = self.now_c - self.before_c - BACK_S * self.slope_c_s < -least_c
-        self.rises = (until(twenty, 0) - until(twenty, RISE_S) > RISEN_C).any(axis=1)
+    loss, half, early = lost(0), lost(span // 2), lost(span - span // 4)
+    return _Looks(
+        span_s=span,
+        loss_c=loss,
+        half_c=half,
+        early_c=early,
+        deepest_c=np.minimum(np.minimum(loss, half), np.minimum(early, lost(span // 4))),
+        quarter_c=now[at] - now[at - _QUARTER_S] - slope * _QUARTER_S,
+        bend_c=BEND * 0.5 * bend * (span**2)[:, :, None],
+        unrest_c=unrest[at - _TAIL + _LONGEST - span],
+    )
 
 
 class Collapse:
@@ -95,18 +141,16 @@ class Collapse:
         z, k = len(places.zones), len(plan.probes)
         settings = plan.alarms["coal_collapse"]
         self.sums_c: Floats = np.zeros((_TAIL, z))
-        self.coals_c: Floats = np.zeros(15)
+        self.coals_c: Floats = np.zeros((_TAIL, 1))
         self.before_c: Floats = np.full(k, np.nan)
-        self.dips: list[dict[str, Any] | None] = [None] * z
-        # After a dip that came to nothing: not again before the zone has caught up.
-        self.spent = [False] * z
         self.seconds = 0
-        self.risen_s = 0
+        self.calm_s = 0
         self._places = places
         self._drop_c = float(settings["drop_c"])
         self._pace = self._drop_c / float(settings["within_s"])
         self._coals_fall_c = float(settings["coals_fall_c_per_min"]) / 4.0
-        self._for_s = float(settings["for_s"])
+        # A fall shows some 14 s after it began.
+        self._shortest = min(float(settings["for_s"]) + 14.0, float(_LONGEST))
         self._watched = [z for z in places.pots if not places.surface[places.members[z]].all()]
 
     def run(self, course: Course, trusted: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
@@ -125,19 +169,20 @@ class Collapse:
         self.before_c = medians[-1]
         # A probe that is believed again, or no longer, must not look like a turn of its zone.
         known = trusted * ~np.isnan(change)
-        self._coals_course(course, change, known)
         zone_change = book.means(change, known)
         zone_change[np.isnan(zone_change)] = 0.0
-        steps = np.concatenate([self.sums_c[-1:], zone_change])
-        sums = np.concatenate([self.sums_c[:-1], np.cumsum(steps, axis=0)])
-        self.sums_c = sums[n:].copy()
-        signals = _Signals(sums)
-        self._now = signals.now_c.tolist()
-        self._signals = signals
-        self._dips = signals.dips.tolist()
-        self._level = zones.level_c.tolist()
-        self._any = cast("list[bool]", np.any(signals.dips, axis=1).tolist())
-        self._rises = cast("list[bool]", signals.rises.tolist())
+        sums = _gone_on(self.sums_c, zone_change)
+        coals, coals_c = self._coals_course(course, change, known)
+        old_enough = np.arange(self.seconds + 1, self.seconds + n + 1) > _TAIL
+        calm_s = self._calm(sums)
+        self.sums_c, self.coals_c = sums[n:].copy(), coals[n:].copy()
+        self.seconds += n
+        lost = np.zeros((n, len(self._places.zones)))
+        if len(self._watched) >= 2 and old_enough.any():
+            self._find(lost, sums, coals, coals_c, zones.level_c, calm_s)
+            lost[~old_enough] = 0.0
+        self._lost = lost.tolist()
+        self._any = cast("list[bool]", np.any(lost > 0.0, axis=1).tolist())
 
     def conditions(self, i: int, stage: str, rate: list[float], alarms: AlarmBook) -> Iterator[Condition]:
         """Go through the zones in second i of the last `run`.
@@ -146,160 +191,145 @@ class Collapse:
         ------
         Condition
         """
-        self.seconds += 1
-        if self._rises[i]:
-            self.risen_s = self.seconds
-        names = self._places.zones
-        if len(self._watched) < 2 or self.seconds < 100:
-            return
-        if not self._any[i] and not any(self.dips) and not any(self.spent):
-            for z in self._watched:
-                key = f"coal_collapse:{names[z]}"
-                if key in alarms.alarms:
-                    holds = alarms.active(key) and rate[z] < -30.0 * self._pace
-                    yield self._condition(z, holds, 0.0)
-            return
+        names, lost, some = self._places.zones, self._lost[i], self._any[i]
+        meant = stage in (DRYING, COOLING)
         for z in self._watched:
-            active = alarms.active(f"coal_collapse:{names[z]}")
-            if active:
-                self.dips[z] = None
+            key = f"coal_collapse:{names[z]}"
+            if key not in alarms.alarms and not some:
+                continue
+            if alarms.active(key):
                 # Stands while the zone goes on falling.
                 yield self._condition(z, rate[z] < -30.0 * self._pace, 0.0)
-                continue
-            lost = 0.0
-            if stage in (DRYING, COOLING):
-                self.dips[z] = None
             else:
-                lost = self._follow(i, z)
-            if lost or f"coal_collapse:{names[z]}" in alarms.alarms:
-                yield self._condition(z, lost > 0.0, lost)
+                yield self._condition(z, lost[z] > 0.0 and not meant, lost[z])
 
     def _condition(self, z: int, holds: bool, lost_c: float) -> Condition:
         zone = self._places.zones[z]
         words = f"{zone} has lost {lost_c:.0f} °C more than was to be expected, while the coals hold"
-        return Condition("coal_collapse", zone, None, holds, 1.0, 45.0, words if lost_c else "")
+        return Condition("coal_collapse", zone, None, holds, 3.0, 45.0, words if lost_c else "")
 
-    def _follow(self, i: int, z: int) -> float:
-        """Follow the zone's dip, or begin to; give its depth in °C when it is a collapse, else 0."""
-        signals = self._signals
-        dip = self.dips[z]
-        if dip is None:
-            if not self._dips[i][z]:
-                self.spent[z] = False
-                return 0.0
-            if self.spent[z]:
-                return 0.0
-            dip = self.dips[z] = self._begin(i, z)
-        age = self.seconds - dip["from_s"]
-        level = self._level[i]
-        eased = FALL_EASES_S * (1.0 - math.exp(-age / FALL_EASES_S))
-        depth = [
-            now - was - slope * eased
-            for now, was, slope in zip(self._now[i], dip["was_c"], dip["slope_c_s"], strict=True)
-        ]
-        deep = depth[z]
-        dip["course_c"].append(deep)
-        dip["deepest_c"] = min(dip["deepest_c"], deep)
-        others = [y for y in self._places.pots if y != z and level[y] == level[y]]
-        calm = dip["calm"] and bool(others)
-        if level[z] != level[z] or age > (QUICK_S if calm else LONGEST_S):
-            return self._give_up(z, spent=True)
-        slight = deep > -(3.0 + 1.05 * self._pace * age) or deep > -SEEN_C
-        if slight or deep > 0.6 * dip["deepest_c"]:
-            return self._give_up(z, spent=age > 50)
-        beyond, alone = deep, True
-        if others:
-            slopes = dip["slope_c_s"]
-            common = min(
-                _median([depth[y] for y in others]),
-                # What has only begun to reach the slower probes.
-                1.5 * _median([float(signals.lately_c[i, y]) - 8.0 * slopes[y] for y in others]),
-                0.0,
+    def _find(
+        self, lost: Floats, sums: Floats, coals: Floats, coals_c: Floats, level_c: Floats, calm_s: Ints
+    ) -> None:
+        """Fill in what each zone has lost, each second, where that is a collapse."""
+        unrest = _unrest(sums)
+        four = _aligned(sums, 4)[_TAIL - 8 :]
+        # Nothing but a probe that falls out of the stack loses so much so quickly.
+        slow = four[:-8] - four[8:] < 0.12 * level_c
+        good = slow & (level_c > 200.0)
+        for now_s, before_s, spans in _SPANS:
+            longer = tuple(s for s in spans if s >= self._shortest)
+            if not longer:
+                continue
+            looks = _look(sums, unrest, now_s, before_s, longer)
+            sharp = np.where(looks.span_s < WOOD_S, QUICK_SHARP, SHARP)[:, :, None]
+            likely = (
+                good
+                & (looks.loss_c < -(self._drop_c / 12.0 + RESTLESS * looks.unrest_c))
+                & (looks.half_c < sharp * looks.loss_c)
+                & (looks.early_c < EARLY * looks.loss_c)
             )
-            beyond -= COMMON * common
-            alone = min(depth[y] for y in others) > 0.5 * deep
-        least = 4.5 * dip["noise_c"]
-        if calm:
-            least = max(0.25 * self._drop_c + 0.6 * self._pace * age, least)
-            here = float(signals.lately_c[i, z]) < -4.5 * self._pace
-            need_s, wait_s = self._for_s, 0.0
-        else:
-            # Above the coals it is flame that heats, and may have gone.
-            least = max(self._drop_c * (0.77 if dip["led"] else 0.63), least)
-            here = self._no_wood(age, float(signals.quarter_c[i, z]), dip["course_c"])
-            need_s, wait_s = 6.0, float(WOOD_S[-1][0])
-        here = (
-            here
-            and beyond < -least
-            and level[z] > 200.0
-            and self._coals_hold(i)
-            # Nothing but a probe that falls out of the stack loses so much so quickly.
-            and -float(signals.lately_c[i, z]) < 0.12 * level[z]
+            places = [z for z in self._watched if likely[:, :, z].any()]
+            if not places:
+                continue
+            hold = self._coals_hold(coals, coals_c, level_c, looks)
+            for z in places:
+                found = likely[:, :, z] & hold & self._collapsed(looks, z, level_c, coals_c, calm_s)
+                deepest = np.where(found, looks.loss_c[:, :, z], 0.0).min(axis=0)
+                lost[:, z] = np.maximum(lost[:, z], -deepest)
+
+    def _collapsed(self, looks: _Looks, z: int, level_c: Floats, coals_c: Floats, calm_s: Ints) -> Bools:
+        """Where the loss of zone z is too much for anything but a collapse; array (s, n)."""
+        span, loss = looks.span_s, looks.loss_c[:, :, z]
+        common, next_c = self._others(looks, z, level_c)
+        led_c = level_c[:, z] - loss - coals_c + LED_C
+        led_c = np.clip(np.where(np.isnan(led_c), 0.0, led_c), 0.0, LED_MOST_C)
+        least = self._drop_c / 12.0 + 0.57 * self._pace * span
+        least = least + RESTLESS * looks.unrest_c[:, :, z] + LED_SHARE * led_c
+        much = loss - COMMON * common - looks.bend_c[:, :, z] < -least
+        quarter = looks.quarter_c[:, :, z]
+        quick = (
+            (span < WOOD_S)
+            & (calm_s - span > CALM_S)
+            & (next_c > ALONE * loss)
+            & (quarter < QUICK_PACE * _QUARTER_S / span * loss)
         )
-        if calm and not alone:
-            dip["held_s"] = max(dip["held_s"] - 1.0, 0.0)
-        else:
-            dip["held_s"] = dip["held_s"] + 1.0 if here else 0.0
-        if dip["held_s"] < need_s or age < wait_s:
-            return 0.0
-        self._give_up(z, spent=False)
-        return float(-deep)
+        share = np.maximum(LASTS - (LASTS - LASTS_LEAST) / 18.0 * (span - WOOD_S), LASTS_LEAST)
+        found: Bools = much & (quick | ((span >= WOOD_S) & (quarter < share * loss)))
+        return found
 
-    def _begin(self, i: int, z: int) -> dict[str, Any]:
-        signals, coals = self._signals, self._coals_level[i]
-        # Numbers and lists only: it goes into the snapshot.
-        return {
-            "from_s": self.seconds - BACK_S,
-            "was_c": signals.before_c[i].tolist(),
-            "slope_c_s": signals.slope_c_s[i].tolist(),
-            "noise_c": float(signals.noise_c[i, z]),
-            "calm": self.seconds - self.risen_s > CALM_S,
-            "led": not self._level[i][z] < coals - 30.0,
-            "deepest_c": 0.0,
-            "held_s": 0.0,
-            "course_c": [],
-        }
+    def _others(self, looks: _Looks, z: int, level_c: Floats) -> tuple[Floats, Floats]:
+        """What the others lost, in the middle; how far they dipped, all but one where there are three."""
+        others = [y for y in self._places.pots if y != z]
+        known = ~np.isnan(level_c[:, others])
+        count = known.sum(axis=1)
+        loss = np.sort(np.where(known, looks.loss_c[:, :, others], np.inf), axis=2)
+        rows = np.arange(len(level_c))
+        middle = (
+            loss[:, rows, np.maximum(count - 1, 0) // 2]
+            + loss[:, rows, np.minimum(count // 2, len(others) - 1)]
+        ) / 2.0
+        middle = np.where(count > 0, np.minimum(middle, 0.0), 0.0)
+        dips = np.sort(np.where(known, looks.deepest_c[:, :, others], np.inf), axis=2)
+        dipped = np.minimum(dips[:, rows, np.where(count > 2, 1, 0)], 0.0)
+        # With nobody to compare it to, a dip may be anything's.
+        return middle, np.where(count > 0, dipped, -np.inf)
 
-    def _give_up(self, z: int, *, spent: bool) -> float:
-        self.dips[z], self.spent[z] = None, spent
-        return 0.0
+    def _calm(self, sums: Floats) -> Ints:
+        """For how long no zone has risen, each second."""
+        n = len(sums) - _TAIL
+        twenty = _aligned(sums, 20)
+        rises = (twenty[_TAIL:] - twenty[_TAIL - RISE_S : len(twenty) - RISE_S] > RISEN_C).any(axis=1)
+        at = np.arange(1, n + 1)
+        last = np.maximum.accumulate(np.where(rises, at, -self.calm_s))
+        calm_s = at - last
+        self.calm_s = int(calm_s[-1])
+        return calm_s
 
-    @staticmethod
-    def _no_wood(age: float, quarter_c: float, course: list[float]) -> bool:
-        deep = course[-1]
-        for from_s, share in WOOD_S:
-            if age >= from_s:
-                sharp = course[int(0.5 * (age - BACK_S))] < 0.33 * deep
-                return quarter_c < share * deep and sharp
-        return quarter_c < WOOD_S[-1][1] * deep
-
-    def _coals_course(self, course: Course, change: Floats, known: Floats) -> None:
-        """Level of the coals and what they have lost within 15 s; NaN where nobody looks at them."""
+    def _coals_course(self, course: Course, change: Floats, known: Floats) -> tuple[Floats, Floats]:
+        """The coals' course from an arbitrary start, (`_TAIL` + n, 1); their level, NaN if nobody looks."""
         there = known[:, self._places.coals]
         count = there.sum(axis=1)
         count[count == 0.0] = np.nan
         safe = np.where(there > 0.0, course.median_c[:, self._places.coals], 0.0)
         moved = np.where(there > 0.0, change[:, self._places.coals], 0.0).sum(axis=1) / count
-        steps = np.concatenate([self.coals_c[-1:], np.where(np.isnan(moved), 0.0, moved)])
-        sums = np.concatenate([self.coals_c[:-1], np.cumsum(steps)])
-        self.coals_c = sums[-15:].copy()
-        self._coals_level = (safe.sum(axis=1) / count).tolist()
-        self._coals_moved = np.where(np.isnan(count), np.nan, sums[15:] - sums[:-15]).tolist()
+        sums = _gone_on(self.coals_c, np.where(np.isnan(moved), 0.0, moved)[:, None])
+        return sums, safe.sum(axis=1) / count
 
-    def _coals_hold(self, i: int) -> bool:
-        moved = self._coals_moved[i]
-        if moved == moved:
-            return bool(moved > -self._coals_fall_c)
-        # Nobody looks at the coals: something in the stack must hold.
-        level = self._level[i]
-        return any(
-            float(self._signals.quarter_c[i, z]) > -self._coals_fall_c
-            for z in self._places.pots
-            if level[z] == level[z]
-        )
+    def _coals_hold(self, coals: Floats, coals_c: Floats, level_c: Floats, looks: _Looks) -> Bools:
+        """Where the coals don't fall now and haven't turned down within the span; array (s, n)."""
+        span = looks.span_s
+        at = np.arange(_TAIL, len(coals))[None]
+        now, before = _aligned(coals, 4)[:, 0], _aligned(coals, 8)[:, 0]
+        course = coals[:, 0]
+        falls = course[at] - course[at - _QUARTER_S] <= -self._coals_fall_c
+        was = before[at - span]
+        slope = np.minimum((was - before[at - span - 60]) / 60.0, 0.0)
+        turned = now[at] - was - slope * span < -self._coals_fall_c * 4.0 / 3.0
+        # Where nobody looks at the coals something in the stack must hold.
+        quarter = np.where(np.isnan(level_c), -np.inf, looks.quarter_c)
+        stack = (quarter[:, :, self._places.pots] > -self._coals_fall_c).any(axis=2)
+        hold: Bools = np.where(np.isnan(coals_c), stack, ~falls & ~turned)
+        return hold
 
 
-def _median(values: list[float]) -> float:
-    known = sorted(values)
-    n = len(known)
-    return (known[n // 2] + known[(n - 1) // 2]) / 2.0
+def _gone_on(tail: Floats, change: Floats) -> Floats:
+    """A course's tail, and how it goes on."""
+    steps = np.concatenate([tail[-1:], change])
+    return np.concatenate([tail[:-1], np.cumsum(steps, axis=0)])
+
+
+def _aligned(rows: Floats, n: int) -> Floats:
+    """Running mean over n seconds up to each row; the first n - 1 rows are as they were."""
+    return np.concatenate([rows[: n - 1], running_mean(rows, n)])
+
+
+def _unrest(sums: Floats) -> Floats:
+    """Root mean square of what is quicker than 12 s, over the minute and a half up to each second."""
+    n = len(sums) - _TAIL
+    quick = running_mean((sums[11:] - running_mean(sums, 12)) ** 2, 9)
+    m = n + _LONGEST
+    total = quick[len(quick) - m :].copy()
+    for i in range(1, 10):
+        total += quick[len(quick) - m - 9 * i : len(quick) - 9 * i]
+    return np.sqrt(total / 10.0)

@@ -15,6 +15,9 @@ from logger.reading import Floats
 LIKE_CM: Final = 25.0
 """Zones this far apart in height are like each other by 1/e (common practice, no source). [cm]"""
 
+NO_FIRE_C: Final = 1300.0
+"""No wood fire in the open makes anything so hot (common practice, no source): such a reading is useless. [°C]"""
+
 
 def zones_of_pots(plan: Plan) -> tuple[str, ...]:
     """Zones that can be estimated: a zone that only coals probes belong to holds no pots.
@@ -59,9 +62,9 @@ class ZoneLayout:
         return ZoneFilter(self.looks, self.neighbours, model, self.lag_s, forget_s)
 
     def spread(self, row: Floats) -> Floats:
-        """Readings by column -> by zone and slot."""
+        """Readings by column -> by zone and slot; without those of no use."""
         out = np.full(self.lag_s.shape, np.nan)
-        out[self._at[0], self._at[1]] = row[self._at[2]]
+        out[self._at[0], self._at[1]] = np.where(row < NO_FIRE_C, row, np.nan)[self._at[2]]
         return out
 
     def _neighbours(self, by_zone: list[list[tuple[int, Probe]]]) -> Floats:
