@@ -133,7 +133,7 @@ class Judge:
         Parameters
         ----------
         t_s : array (n,)
-            Seconds since the firing's first reading, ascending. [s]
+            Seconds since the firing's first reading. Of a second that was judged already, nothing counts. [s]
         temperature_c : array (n, k)
             NaN where not `Status.OK`. [°C]
         status : uint8 array (n, k)
@@ -154,13 +154,15 @@ class Judge:
         c = np.concatenate((held[1], new[1]))
         s = np.concatenate((held[2], new[2]))
         j = np.concatenate((held[3], new[3]))
-        if not len(t):
+        # What comes after its second was judged is too late; what only comes out of turn is put in its place.
+        order = np.argsort(t, kind="stable")
+        order = order[t[order] >= self._second]
+        if not len(order):
             return []
-        late = int(np.searchsorted(t, float(self._second)))
-        # Where time was let pass beyond the newest reading, all of them come too late.
-        over = max(late, int(np.searchsorted(t, math.floor(t[-1]))))
+        t, c, s, j = t[order], c[order], s[order], j[order]
+        over = int(np.searchsorted(t, math.floor(t[-1])))
         self._pending = (t[over:].copy(), c[over:].copy(), s[over:].copy(), j[over:].copy())
-        events = self._judge(t[late:over], c[late:over], s[late:over], j[late:over])
+        events = self._judge(t[:over], c[:over], s[:over], j[:over])
         return events + self._empty_until(math.floor(t[-1]))
 
     def advance(self, t_s: float) -> list[Event]:

@@ -10,7 +10,7 @@ import pytest
 from logger.judgement.judge import Judge, verdict_data
 from logger.plan import Plan
 from logger.reading import Status
-from tests.judgement.crude import lines, plan
+from tests.judgement.crude import lines, plan, raised
 
 KNOTS = [
     (0.0, [300.0, 150.0, 140.0, 150.0, 130.0]),
@@ -72,6 +72,40 @@ def test_time_before_what_was_pushed_says_nothing() -> None:
     before = judge.snapshot()
     assert judge.advance(20.0) == []
     assert judge.snapshot() == before
+
+
+def test_readings_that_come_too_late_do_no_harm() -> None:
+    t, c, s = firing()
+    judge, again = Judge(plan()), Judge(plan())
+    events = judge.push(t[:250], c[:250], s[:250]) + judge.advance(float(t[249]) + 10.0)
+    events += judge.push(t[100:120], c[100:120], s[100:120])
+    events += judge.advance(float(t[249]) + 12.0)
+    events += judge.push(t[270:], c[270:], s[270:]) + judge.advance(float(t[-1]) + 3.0)
+    assert judge.push(t[100:120], c[100:120], s[100:120]) == []
+    other = again.push(t[:250], c[:250], s[:250]) + again.advance(float(t[249]) + 12.0)
+    other += again.push(t[270:], c[270:], s[270:]) + again.advance(float(t[-1]) + 3.0)
+    assert told(judge, events) == told(again, other)
+    assert judge.advance(20.0) == []
+
+
+def test_readings_out_of_turn_are_put_in_their_places() -> None:
+    t, c, s = firing()
+    judge, again = Judge(plan()), Judge(plan())
+    order = np.arange(len(t))
+    order[200:203] = [202, 200, 201]
+    told_in_turn = told(judge, judge.push(t, c, s))
+    assert told(again, again.push(t[order], c[order], s[order])) == told_in_turn
+
+
+def test_time_passes_without_any_reading() -> None:
+    for bare in (Plan(), plan()):
+        judge = Judge(bare)
+        for t_s in (-5.0, 0.0, 1.5, 30.0, 29.0):
+            assert not raised(judge.advance(t_s), "coal_collapse")
+        judge.push(
+            np.array([10.0]), np.full((1, len(bare.probes)), 20.0), np.zeros((1, len(bare.probes)), np.uint8)
+        )
+        assert not raised(judge.advance(40.0), "coal_collapse")
 
 
 def test_no_probes() -> None:
