@@ -36,6 +36,8 @@ LATENT_J_KG: Final = 2.26e6
 CLAY_J_KGK: Final = 1.0e3
 DRY_C: Final = 112.0
 """A point of the wall that has been hotter has no pore water left. [°C]"""
+GLOW_C: Final = (-50.0, 1500.0)
+"""Surroundings are taken to glow no colder and no hotter. [°C]"""
 
 
 def slopes(
@@ -75,7 +77,9 @@ def slopes(
     cell = wall.areal_capacity_j_m2k * THROUGH * thicker[:, None] * boiling
     link = wall.conductivity_w_mk / (wall.thickness_mm / 2e3) / thicker
     shine = wall.emissivity * STEFAN_BOLTZMANN
-    outer_k, glow_k = outer + KELVIN, np.clip(outer + glow, -50, 1500) + KELVIN
+    seen = outer + glow
+    outer_k, glow_k = outer + KELVIN, np.clip(seen, *GLOW_C) + KELVIN
+    with_glow = 4 * shine * np.where((seen > GLOW_C[0]) & (seen < GLOW_C[1]), glow_k, 0.0) ** 3
     inner_k, core_k = inner + KELVIN, core + KELVIN
 
     h = m.film_w_m2k * np.exp(film)
@@ -91,10 +95,10 @@ def slopes(
     a = np.zeros((*x.shape, x.shape[1]))
     c0, c1, c2 = cell.T
     rate[:, OUTER] = (taken - first) / c0
-    a[:, OUTER, OUTER] = (more * (4 * shine * (glow_k**3 - outer_k**3) - h) - link) / c0
+    a[:, OUTER, OUTER] = (more * (with_glow - 4 * shine * outer_k**3 - h) - link) / c0
     a[:, OUTER, MIDDLE] = link / c0
     a[:, OUTER, GAS] = more * h / c0
-    a[:, OUTER, GLOW] = more * 4 * shine * glow_k**3 / c0
+    a[:, OUTER, GLOW] = more * with_glow / c0
     a[:, OUTER, FILM] = more * convected / c0
     # A thicker wall holds more and conducts less: cells with the logarithm, links against it.
     a[:, OUTER, THICKNESS] = (2 * first - taken) / c0

@@ -42,7 +42,7 @@ from logger.reading import Floats
 
 LONGEST_STEP_S: Final = 5.0
 COLDEST_C: Final = -60.0
-HOTTEST_C: Final = 2000.0
+HOTTEST_C: Final = 1500.0
 ALIVE_S: Final = 20.0
 """A zone whose probes have said nothing credible for longer than this has no probe."""
 REMEMBER_S: Final = 20.0

@@ -16,7 +16,7 @@ LIKE_CM: Final = 25.0
 """Zones this far apart in height are like each other by 1/e (common practice, no source). [cm]"""
 
 NO_FIRE_C: Final = 1300.0
-"""No wood fire in the open makes anything so hot (common practice, no source): such a reading is useless. [°C]"""
+"""No wood fire in the open makes anything so hot (common practice, no source): beyond use. [°C]"""
 
 
 def zones_of_pots(plan: Plan) -> tuple[str, ...]:

@@ -386,3 +386,12 @@ def test_readings_that_are_not_ok_count_for_nothing() -> None:
     assert run(Estimator(p), columns, status) == clean
     nothing = run(Estimator(p), np.full((10, 2), np.nan))
     assert all(np.isfinite(z.wall_c) and z.basis == "nothing" for z in nothing.values())
+
+
+def test_readings_that_no_fire_gives_count_for_nothing() -> None:
+    """A sensor that says 1700 °C is broken (common practice, no source)."""
+    given = plan(("a", "wall", "low"), ("b", "air", "low"))
+    columns = np.stack([climb(900), climb(900, seed=2)], axis=1)
+    silent, mad = columns.copy(), columns.copy()
+    silent[600:, 1], mad[600:, 1] = np.nan, 1700.0
+    assert run(Estimator(given), mad) == run(Estimator(given), silent)
