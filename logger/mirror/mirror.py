@@ -18,7 +18,7 @@ from logger.errors import StokewatchError, UserError
 from logger.home import Home
 from logger.journal.schema import JournalError, NoJournalError
 from logger.journal.writer import add_request
-from logger.mirror.outbox import Cursor, Outbox
+from logger.mirror.outbox import Cursor, Outbox, Parcel
 from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
 from logger.mirror.sender import Sender, ServerTrouble
 from logger.mirror.target import Target
@@ -27,6 +27,11 @@ from logger.sources import Backoff
 OVERLAP_S: Final = 30.0
 """What was acknowledged less long before the last good answer is sent again after any doubt. A server killed
 in between was seen to lose the last 8 to 12 s of what it had acknowledged. [s]"""
+FORGETS_LINES: Final = 1_600_000
+"""So many go out again when the server was started anew. InfluxDB 2.9 that died over a write was seen to lose
+at its next start but one all it had acknowledged since the last: its log of writes can't be read past that
+place. It keeps up to 25 MB of values, 16 bytes each, in nothing but that log."""
+_MARK_LINES: Final = FORGETS_LINES // 100
 LOOK_S: Final = 0.25
 PING_S: Final = 5.0
 """Without anything to send, the server is asked this often whether it is still the one it was. [s]"""
@@ -67,8 +72,11 @@ class Mirror:
         self._sender = Sender(target, self._put_aside)
         self._waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
         self._outbox: Outbox | None = None
-        self._cursor = self._trusted = Cursor()
+        self._cursor = self._trusted = self._floor = Cursor()
         self._acknowledged: deque[tuple[float, Cursor]] = deque()
+        self._marks: deque[tuple[int, Cursor]] = deque()
+        self._position = 0
+        self._started, self._unsure = "", True
         self._answer_s = self._saved_s = self._told_s = float("-inf")
         self._lines = 0
         self._state, self._detail = "starting", ""
@@ -95,7 +103,7 @@ class Mirror:
             if parcel.lines:
                 self._sender.write(parcel.lines)
                 self._lines += len(parcel.lines)
-                self._cursor = parcel.after
+                self._advance(parcel)
                 self._answered()
                 wait_s = 0.0 if len(parcel.lines) >= room else LOOK_S
             elif self._clock() - self._answer_s >= PING_S:
@@ -125,12 +133,17 @@ class Mirror:
             self._outbox = Outbox(self._home.journal, self._target.site, self._clock)
             known = load_progress(self._home.root)
             here = known is not None and (known.target, known.file) == (self._name, self._outbox.file)
-            self._cursor = self._trusted = known.cursor if known is not None and here else Cursor()
-            self._acknowledged.clear()
+            if known is not None and here:
+                self._floor, self._started = known.floor, known.started
+                self._go_back(known.cursor)
+            else:
+                self._floor = Cursor()
+                self._go_back(Cursor())
+            self._unsure = True
         if self._outbox.newest() < self._cursor.arrival:
             # What was newest is gone and its numbers will be given again: begin afresh.
-            self._cursor = self._trusted = Cursor()
-            self._acknowledged.clear()
+            self._floor = Cursor()
+            self._go_back(Cursor())
         return self._outbox
 
     def _close_outbox(self) -> None:
@@ -147,18 +160,47 @@ class Mirror:
         """The server has answered as it should: what it took long before is safe by now."""
         self._waits.succeeded()
         self._answer_s = now = self._clock()
-        if self._sender.interrupted():
+        broke = self._sender.interrupted()
+        if (broke or self._unsure) and self._restarted():
+            log.info("InfluxDB was started again: what it may have lost goes out again")
+            self._go_back(self._floor)
+        elif broke:
             log.info("the connection to InfluxDB broke: the last %d s go out again", OVERLAP_S)
             self._doubt()
-            return
-        while self._acknowledged and self._acknowledged[0][0] <= now - OVERLAP_S:
-            self._trusted = self._acknowledged.popleft()[1]
-        if not self._acknowledged or self._acknowledged[-1][1] != self._cursor:
-            self._acknowledged.append((now, self._cursor))
+        else:
+            while self._acknowledged and self._acknowledged[0][0] <= now - OVERLAP_S:
+                self._trusted = self._acknowledged.popleft()[1]
+            if not self._acknowledged or self._acknowledged[-1][1] != self._cursor:
+                self._acknowledged.append((now, self._cursor))
+
+    def _restarted(self) -> bool:
+        """Ask the server whether it is still the one it was."""
+        started = self._sender.started()
+        self._unsure = False
+        known, self._started = self._started, started or self._started
+        return bool(known and started and started != known)
+
+    def _advance(self, parcel: Parcel) -> None:
+        """Remember where the journal goes on, and what lies far enough behind."""
+        self._cursor = parcel.after
+        self._position += len(parcel.lines)
+        if not self._marks or self._position >= self._marks[-1][0] + _MARK_LINES:
+            self._marks.append((self._position, self._cursor))
+        while self._marks and self._marks[0][0] <= self._position - FORGETS_LINES:
+            self._floor = self._marks.popleft()[1]
 
     def _doubt(self) -> None:
-        self._cursor = self._trusted
+        self._unsure = True
+        self._go_back(self._trusted)
+
+    def _go_back(self, cursor: Cursor) -> None:
+        """Send again what comes after."""
+        self._cursor = self._trusted = cursor
         self._acknowledged.clear()
+        while self._marks and self._marks[-1][1].arrival > cursor.arrival:
+            self._marks.pop()
+        if self._marks:
+            self._position = self._marks[-1][0]
         if self._outbox is not None:
             self._outbox.repeat()
 
@@ -194,7 +236,10 @@ class Mirror:
             return
         try:
             behind = max(0, self._outbox.newest() - self._cursor.arrival)
-            new = (self._trusted, self._cursor, self._state, self._detail, self._refused.count, behind)
+            new = (
+                *(self._trusted, self._floor, self._started, self._cursor),
+                *(self._state, self._detail, self._refused.count, behind),
+            )
             if new == self._written:
                 return
             health = {
@@ -206,7 +251,9 @@ class Mirror:
                 "behind": behind,
                 "at_s": time.time(),
             }
-            Progress(self._name, self._outbox.file, self._trusted, health).save(self._home.root)
+            Progress(self._name, self._outbox.file, self._trusted, self._floor, self._started, health).save(
+                self._home.root
+            )
             self._written = new
         except (JournalError, OSError) as exc:
             log.warning("how far the mirror came can't be noted down: %s", exc)

@@ -37,6 +37,10 @@ class Progress:
         Which journal: a salvaged one is another file with other numbers.
     cursor : Cursor
         What came before it has been acknowledged long enough ago.
+    floor : Cursor
+        What came before it isn't lost even if the server was started again.
+    started : str
+        Since when the server had been running.
     health : dict
         For people: `state`, `detail`, `sent`, `refused`, `behind`.
     """
@@ -44,6 +48,8 @@ class Progress:
     target: str
     file: int
     cursor: Cursor
+    floor: Cursor
+    started: str
     health: dict[str, Any] = field(default_factory=dict)
 
     def save(self, home: Path) -> None:
@@ -75,8 +81,12 @@ def load_progress(home: Path) -> Progress | None:
     """
     try:
         data = json.loads((home / PROGRESS).read_text(encoding="utf-8"))
-        cursor = Cursor(int(data["cursor"]["arrival"]), int(data["cursor"]["event"]))
-        return Progress(str(data["target"]), int(data["file"]), cursor, dict(data["health"]))
+        cursor, floor = (
+            Cursor(int(at["arrival"]), int(at["event"])) for at in (data["cursor"], data["floor"])
+        )
+        return Progress(
+            str(data["target"]), int(data["file"]), cursor, floor, str(data["started"]), dict(data["health"])
+        )
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
@@ -126,12 +127,43 @@ class Sender:
             False the first time.
         """
         doubtful = self._connected > self._known and not self._announced
+        self._listen()
+        return doubtful
+
+    def started(self) -> str:
+        """Ask the server since when it has been running.
+
+        Returns
+        -------
+        str
+            As InfluxDB 2 says it; empty where a server doesn't say.
+
+        Raises
+        ------
+        ServerTrouble
+        """
+        try:
+            with self._errors():
+                self._client.api_client.call_api("/ready", "GET")  # type: ignore[no-untyped-call]
+            said = json.loads(self._client.api_client.last_response.data)
+            return str(said["started"])
+        except (ApiException, ValueError, TypeError, KeyError):
+            return ""
+        except ServerTrouble as exc:
+            if exc.doubtful:
+                raise
+            return ""
+        finally:
+            if self._connected == self._known or self._announced:
+                self._listen()  # else `interrupted` tells
+
+    def _listen(self) -> None:
+        """Take note whether the server has announced that it ends the connection."""
         self._known = self._connected
         response = self._client.api_client.last_response
         self._announced = (
             response is not None and "close" in str(response.getheader("Connection", "")).lower()
         )
-        return doubtful
 
     def _count_connections(self) -> None:
         """Take note whenever a connection is made: urllib3 mends a broken one without a word."""

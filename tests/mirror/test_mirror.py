@@ -272,6 +272,45 @@ def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
     mirror.close()
 
 
+@pytest.mark.real
+@pytest.mark.parametrize("where", ["running", "away"])
+def test_a_server_that_was_started_again_gets_more_than_the_overlap(
+    where: str, home: Home, writer: JournalWriter, firing: str, gate: Gate, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """InfluxDB 2 tells since when it runs. What lies far enough behind isn't sent again, all the rest is."""
+    monkeypatch.setattr("logger.mirror.mirror.FORGETS_LINES", 200)
+    monkeypatch.setattr("logger.mirror.mirror._MARK_LINES", 10)
+    started = "2026-11-25T10:00:00Z"
+
+    def answer(port: int, method: str, path: str, *_: object) -> Answer:
+        return (200, {}, json.dumps({"started": started}).encode()) if path == "/ready" else (204, {}, b"")
+
+    monkeypatch.setattr(Gate, "_hand_on", staticmethod(answer))
+    clock = Clock()
+    mirror = Mirror(home, Target(gate.url), clock)
+    for n in range(40):
+        fill(writer, firing, 10, first=10 * n)
+        clock.s += 10
+        mirror.step()
+    assert len(sent(gate)) == len(set(sent(gate))) == 800
+    for again in range(3):
+        started = f"2026-11-25T11:0{again}:00Z"
+        gate.bodies.clear()
+        if where == "away":
+            mirror.close()
+            mirror = Mirror(home, Target(gate.url), clock)
+        else:
+            break_connections(gate)
+        clock.s += PING_S
+        mirror.step()
+        settle(mirror)
+        there = {int(line.rsplit(" ", 1)[1]) // 1_000_000 - START_US // 1000 for line in sent(gate)}
+        # 200 lines are 100 frames; at most as many again, since how far it came isn't noted more often.
+        assert there >= set(range(30_000, 40_000, 100))
+        assert min(there) >= 18_000
+    mirror.close()
+
+
 def break_connections(gate: Gate) -> None:
     """As a server's restart does: the next request finds its connection dead, and another is made."""
     for connection in gate.connections:
