@@ -367,19 +367,11 @@ class Watcher:
             ],
             "traces": self._drawn(firing, traces),
             "estimates": {
-                zone: self._band(line) for zone, line in reader.estimates(firing.id, since).items()
+                zone: band(line, firing.started_us)
+                for zone, line in reader.estimates(firing.id, since).items()
             },
             "events": [self._event(e) for e in events],
             **self._now(changes_only=False),
-        }
-
-    def _band(self, line: Estimates) -> Message:
-        """What the pots of a zone were estimated to be at, in few points: it moves slowly."""
-        kept = np.unique(np.linspace(0, len(line.t_us) - 1, min(len(line.t_us), MAX_ESTIMATES)).astype(int))
-        drawn = {"c": line.estimate_c, "lo": line.low_c, "hi": line.high_c}
-        return {
-            "t": [self._seconds(t) for t in line.t_us[kept].tolist()],
-            **{key: [round(c) for c in values[kept].tolist()] for key, values in drawn.items()},
         }
 
     def _drawn(self, firing: FiringInfo, traces: Traces) -> list[Message]:
@@ -397,6 +389,28 @@ class Watcher:
                 }
             )
         return drawn
+
+
+def band(line: Estimates, started_us: int) -> Message:
+    """Give what the pots of a zone were estimated to be at in few points: it moves slowly.
+
+    Parameters
+    ----------
+    line : Estimates
+    started_us : int
+        The firing's first reading. [µs]
+
+    Returns
+    -------
+    dict
+        `t` since then [s], `c`, and the band `lo`, `hi`. [°C]
+    """
+    kept = np.unique(np.linspace(0, len(line.t_us) - 1, min(len(line.t_us), MAX_ESTIMATES)).astype(int))
+    drawn = {"c": line.estimate_c, "lo": line.low_c, "hi": line.high_c}
+    return {
+        "t": [_since(t, started_us) for t in line.t_us[kept].tolist()],
+        **{key: [round(c) for c in values[kept].tolist()] for key, values in drawn.items()},
+    }
 
 
 def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:

@@ -41,6 +41,7 @@ class Moments:
             zone: {name: [] for name in (*_NUMBERS, "missing", "ahead", "faulty")} for zone in zones
         }
         self._coals: set[str] = set()
+        self._forecasts: list[dict[str, Any]] = []
 
     def add(self, t_s: float, verdict: LoadVerdict, *, ahead: bool) -> None:
         """Take the verdict of a moment.
@@ -58,6 +59,18 @@ class Moments:
         self._load["stage"].append(self._word(verdict.stage))
         for zone in verdict.zones:
             self._add_zone(zone, ahead)
+        if ahead:
+            self._add_forecast(t_s, verdict)
+
+    def _add_forecast(self, t_s: float, verdict: LoadVerdict) -> None:
+        """Keep what was to come of the coldest zone, as it is drawn beside the fire."""
+        coldest = next((zone for zone in verdict.zones if zone.zone == verdict.coldest), None)
+        kept: dict[str, Any] = {"t_s": t_s, "zone": None}
+        if coldest is not None and coldest.forecast is not None:
+            kept |= {"zone": coldest.zone, "at_s": coldest.forecast.at_s, "ahead_s": coldest.forecast.ahead_s}
+            for name in ("low_c", "middle_c", "high_c"):
+                kept[name] = [round(c) for c in getattr(coldest.forecast, name)]
+        self._forecasts.append(kept)
 
     def _add_zone(self, zone: ZoneVerdict, ahead: bool) -> None:
         kept = self._zones[zone.zone]
@@ -79,7 +92,8 @@ class Moments:
         -------
         dict
             JSON: `t_s`; `line` and `stage`, as numbers of `words`; `zones`, each with its columns, `missing`
-            and `ahead` (what was forecast then) as numbers of `words`.
+            and `ahead` (what was forecast then) as numbers of `words`; `forecasts`, each with its `t_s` and,
+            where the coldest zone had one, `zone`, `at_s`, `ahead_s`, `low_c`, `middle_c`, `high_c`.
         """
         return {
             "t_s": self._t_s,
@@ -89,6 +103,7 @@ class Moments:
                 {"zone": zone, "coals": zone in self._coals, **columns}
                 for zone, columns in self._zones.items()
             ],
+            "forecasts": self._forecasts,
         }
 
     def _word(self, text: str) -> int:

@@ -101,6 +101,27 @@ def test_a_forecast_is_that_of_its_minute(reader: JournalReader) -> None:
     assert (np.diff(changes) * step_s >= 55).all()
 
 
+def test_what_is_drawn_of_a_forecast_is_the_coldest_zones_then(reader: JournalReader) -> None:
+    firing = reader.firing("last")
+    moments = judged(reader, firing)["moments"]
+    told = moments["forecasts"]
+    assert (np.diff([f["t_s"] for f in told]) >= 55).all()
+    with_zone = [f for f in told if f["zone"]]
+    assert len(with_zone) > len(told) / 3
+    made = with_zone[len(with_zone) // 2]
+    live = Judging(firing.plan, firing.started_us)
+    live.rebuild(firing.seen)
+    for batch in reader.batches(firing.id, until_us=START_US + round(made["t_s"] * 1e6)):
+        live.take([batch])
+    verdict = live.judge.verdict()
+    assert made["zone"] == verdict.coldest
+    forecast = next(z.forecast for z in verdict.zones if z.zone == verdict.coldest)
+    assert forecast is not None
+    assert (made["at_s"], made["ahead_s"]) == (forecast.at_s, forecast.ahead_s)
+    for name in ("low_c", "middle_c", "high_c"):
+        assert made[name] == pytest.approx(getattr(forecast, name), abs=0.51)
+
+
 def test_other_settings_say_other_things(reader: JournalReader) -> None:
     firing = reader.firing("last")
     own = {alarm["rule"] for alarm in judged(reader, firing)["alarms"]}

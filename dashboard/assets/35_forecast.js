@@ -11,7 +11,9 @@
   let drawnAt = -EVERY_MS;
   let drawn = null; // {zone, at_s}
 
-  S.aheadMin = (spanMin) => (told() ? Math.min(FURTHEST_MIN, Math.max(2, 0.25 * spanMin)) : 0);
+  /** How far ahead is drawn beside so much that has been. [min] */
+  S.furthestMin = (spanMin) => Math.min(FURTHEST_MIN, Math.max(2, 0.25 * spanMin));
+  S.aheadMin = (spanMin) => (told() ? S.furthestMin(spanMin) : 0);
 
   S.setForecast = function (forecast, verdict) {
     if (forecast !== undefined) {
@@ -67,7 +69,8 @@
     ];
   });
 
-  /** The points up to so many minutes ahead; the last one on the straight line to the next. */
+  /** A forecast's points up to so many minutes ahead; the last one on the straight line to the next. */
+  S.cutForecast = cut;
   function cut(now, most) {
     const points = now.ahead_s.map((s, n) => ({ min: (now.at_s + s) / 60, low: now.low_c[n], middle: now.middle_c[n], high: now.high_c[n] }));
     const end = now.at_s / 60 + most;

@@ -37,20 +37,26 @@
   const bandsDrawn = () => S.choices.bands === "on" && Object.keys(lines).length > 0;
 
   /** The probe whose colour stands for its zone's pots: one that touches a wall before one beside it. */
-  function probeOf(zone) {
-    const here = S.probes.map((p, i) => i).filter((i) => S.probes[i].zone === zone && S.probes[i].reads !== "coals");
-    return here.find((i) => S.probes[i].reads === "wall") ?? here[0] ?? null;
+  function probeOf(zone, probes = S.probes) {
+    const here = probes.map((p, i) => i).filter((i) => probes[i].zone === zone && probes[i].reads !== "coals");
+    return here.find((i) => probes[i].reads === "wall") ?? here[0] ?? null;
   }
 
   const heightOf = (zone) => (probeOf(zone) === null ? -1e9 : S.probes[probeOf(zone)].height_cm ?? -1e9);
   const ink = () => getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
-  const colourOf = (zone) => (probeOf(zone) === null ? ink() : S.colour(probeOf(zone)));
+  const colourOf = (zone, probes) => {
+    const i = probeOf(zone, probes);
+    return i === null ? ink() : S.colour(i);
+  };
+  S.potsColour = colourOf;
 
-  function stretches(line, from) {
+  /** The numbers of a line's points from a time on, apart where it breaks. */
+  S.stretches = stretches;
+  function stretches(line, from, scale = S.scale()) {
     const found = [];
     for (let n = 0; n < line.t.length; n += 1) {
       if (line.t[n] < from) continue;
-      const usual = Math.max(BREAK_S, 3 * S.scale(), (line.t[line.t.length - 1] - line.t[0]) / line.t.length * 2.5);
+      const usual = Math.max(BREAK_S, 3 * scale, (line.t[line.t.length - 1] - line.t[0]) / line.t.length * 2.5);
       if (!found.length || line.t[n] - line.t[n - 1] > usual) found.push([]);
       found[found.length - 1].push(n);
     }
@@ -84,6 +90,7 @@
     return `${S.degrees(c)}° ± ${Math.round(((hi - lo) / 2) * (S.isFahrenheit() ? 1.8 : 1))}°`;
   };
 
+  S.veil = veil;
   function veil(colour) {
     const [r, g, b] = [1, 3, 5].map((at) => parseInt(colour.slice(at, at + 2), 16));
     return `rgba(${r}, ${g}, ${b}, ${S.choices.theme === "night" ? 0.34 : 0.26})`;

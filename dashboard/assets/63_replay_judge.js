@@ -5,6 +5,7 @@
   const R = S.replay;
   const SAME_S = 1;
   const MOVED_S = 600;
+  const MODEL_HOLD_S = 45; // as long as its band goes on
   let shown = ""; // what the verdicts show
   let logged = ""; // what the list of marks holds
   let passed = -1; // how many of them lie before the moment
@@ -27,6 +28,7 @@
       R.judging = false;
       shown = logged = "";
       R.drawMarks();
+      R.moveCursor();
       R.showMoment();
       differences();
       return null;
@@ -142,8 +144,19 @@
           S.make("tr", { class: "r-zone" }, cell("th", z.zone, "r-name"), now, cell("td", degrees(z.peak_c[k])), cell("td", minutes(z.above_burnout_s[k])),
             cell("td", z.coals ? "" : minutes(z.soak_s[k]))),
           S.make("tr", {}, S.make("td", { class: "r-missing", colspan: 5 }, z.coals ? "coals" : words[z.missing[k]] || "nothing missing",
-            words[z.ahead[k]] ? S.el("i", "", `. Forecast then: ${words[z.ahead[k]]}`) : null))];
+            words[z.ahead[k]] ? S.el("i", "", `. Forecast then: ${words[z.ahead[k]]}`) : null, pots(z.zone)))];
       }))));
+  }
+
+  /** What a zone's pots were estimated to be at. */
+  function pots(zone) {
+    const line = R.told.estimates[zone];
+    const n = line ? line.t.findLastIndex((t) => t <= R.t) : -1;
+    if (n < 0) return null;
+    const usual = (line.t[line.t.length - 1] - line.t[0]) / line.t.length;
+    if (R.t - line.t[n] > Math.max(MODEL_HOLD_S, 2.5 * usual)) return null; // it had stopped
+    const half = Math.round(((line.hi[n] - line.lo[n]) / 2) * (S.isFahrenheit() ? 1.8 : 1));
+    return S.el("i", "r-potswords", `. Pots by the model: ${S.degrees(line.c[n])}° ± ${half}°`);
   }
 
   /* Notes and alarms in order; what is still to come is pale. A tap goes there. */

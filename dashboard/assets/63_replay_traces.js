@@ -34,14 +34,16 @@
       "aria-label": `Traces of ${R.probes.length} probes over ${S.span(R.length)}` });
     plot = { x, y, left, right, top, bottom, root };
     axes(root, mostC, narrow);
+    if (S.choices.bands === "on") root.append(bands());
     const lines = S.svg("g", { class: "r-lines" });
     traces.forEach((line, i) => lines.append(S.svg("path", { d: path(line), stroke: S.colour(i),
       "stroke-dasharray": S.dash(i) === "solid" ? "none" : S.dash(i).replaceAll("px", "") })));
     root.append(lines, S.svg("g", { class: "r-marks" }));
     plot.veil = S.svg("rect", { class: "r-veil", y: top, height: bottom - top });
     plot.cursor = S.svg("line", { class: "r-cursor", y1: top - 6, y2: bottom });
+    plot.come = S.svg("g", { class: "r-come" });
     plot.dots = R.probes.map((_, i) => S.svg("circle", { r: 5, class: "r-dot", stroke: S.colour(i) }));
-    root.append(plot.veil, plot.cursor, ...plot.dots);
+    root.append(plot.veil, plot.come, plot.cursor, ...plot.dots);
     ends(root, narrow);
     holder.replaceChildren(root);
     R.$("scrub").style.marginLeft = `${left - 12}px`;
@@ -61,6 +63,48 @@
       pen = "L";
     });
     return parts.join("");
+  }
+
+  const outline = (points) => points.map(([t, c], n) => `${n ? "L" : "M"}${plot.x(t).toFixed(1)},${plot.y(c).toFixed(1)}`).join("");
+
+  /** What the pots themselves were estimated to be at, as it was said beside the fire. */
+  function bands() {
+    const group = S.svg("g", { class: "r-pots" });
+    for (const [zone, line] of Object.entries(R.told.estimates)) {
+      const parts = S.stretches(line, -1, 1).map((part) => `${outline([
+        ...part.map((n) => [line.t[n], line.hi[n]]), ...part.slice().reverse().map((n) => [line.t[n], line.lo[n]])])}Z`);
+      const path = S.svg("path", { d: parts.join(""), fill: S.veil(S.potsColour(zone, R.probes)) });
+      path.dataset.zone = zone;
+      group.append(path);
+    }
+    return group;
+  }
+
+  /** What was to come of the coldest zone at this moment, if nothing was added, over what came in truth. */
+  R.drawForecast = function () {
+    if (!plot) return;
+    const made = R.judged ? R.judged.moments.forecasts.filter((f) => f.t_s <= R.t + 0.01).pop() : null;
+    if (plot.drawnForecast === made) return;
+    plot.drawnForecast = made;
+    if (!made || !made.zone) {
+      plot.come.replaceChildren();
+      return;
+    }
+    const points = S.cutForecast(made, S.furthestMin(R.t / 60)).filter((p) => p.min * 60 <= R.length);
+    const line = (key) => points.map((p) => [p.min * 60, p[key]]);
+    const colour = S.potsColour(made.zone, R.probes);
+    const stroke = (key, name) => S.svg("path", { d: outline(line(key)), class: name, stroke: colour });
+    plot.come.replaceChildren(
+      S.svg("path", { d: `${outline([...line("high"), ...line("low").reverse()])}Z`, class: "r-between", fill: `${colour}1f` }),
+      stroke("low", "r-edge"), stroke("high", "r-edge"), stroke("middle", "r-middle"), condition(made.zone, points, colour));
+    plot.come.dataset.zone = made.zone;
+  };
+
+  function condition(zone, points, fill) {
+    const text = `${zone}, if nothing is added`;
+    const end = points.length ? plot.x(points[points.length - 1].min * 60) : plot.left;
+    const room = end - text.length * 8 > plot.left;
+    return S.svg("text", { x: room ? end - 4 : plot.left + 6, y: plot.bottom - 9, fill, "text-anchor": room ? "end" : "start" }, text);
   }
 
   function axes(root, mostC, narrow) {
@@ -142,6 +186,7 @@
 
   R.moveCursor = function () {
     if (!plot) return;
+    R.drawForecast();
     const at = plot.x(R.t);
     plot.veil.setAttribute("x", at);
     plot.veil.setAttribute("width", Math.max(0, plot.right - at));

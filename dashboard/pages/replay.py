@@ -18,7 +18,7 @@ from starlette.responses import Response
 from dashboard.apart import Apart
 from dashboard.context import Context
 from dashboard.feed import dumps
-from dashboard.watch import SHOWN_EVENTS
+from dashboard.watch import SHOWN_EVENTS, band
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.judgement.settings import RULES
@@ -131,7 +131,8 @@ def replayed(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     -------
     dict
         `firing`, `probes`, `traces` (few points, to be drawn), `grid` (what each probe read, second by
-        second), `events`, `rules` with this firing's settings. Times in seconds from the first reading.
+        second), `estimates` (what the pots were estimated to be at beside the fire; none of an import),
+        `events`, `rules` with this firing's settings. Times in seconds from the first reading.
     """
     plan = firing.plan
     last_us = firing.last_us or firing.started_us
@@ -169,6 +170,9 @@ def replayed(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
             for t_us, values in zip(drawn.t_us, drawn.temperature_c, strict=True)
         ],
         "grid": grid,
+        "estimates": {
+            zone: band(line, firing.started_us) for zone, line in reader.estimates(firing.id).items()
+        },
         "events": [
             {
                 "id": e.id,

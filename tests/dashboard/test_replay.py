@@ -64,6 +64,24 @@ def test_every_second_is_there(client: TestClient, burnt: str) -> None:
     assert None in line["c"]
 
 
+def test_what_the_pots_were_estimated_at_comes_as_it_was_kept(
+    client: TestClient, burnt: str, path: Path
+) -> None:
+    assert client.get(f"/api/replay/{burnt}").json()["estimates"] == {}
+    with contextlib.closing(JournalWriter(path)) as writer:
+        for n in range(5):
+            kept = {"upper": (300.2 + n, 280.4, 320.6, "probes")}
+            writer.add_estimate(burnt, START_US + 400_000 + n * 10_000_000, kept)
+    assert client.get(f"/api/replay/{burnt}").json()["estimates"] == {
+        "upper": {
+            "t": [0.0, 10.0, 20.0, 30.0, 40.0],
+            "c": [300, 301, 302, 303, 304],
+            "lo": [280] * 5,
+            "hi": [321] * 5,
+        }
+    }
+
+
 def test_a_slow_rig_is_told_from_a_silent_one(client: TestClient, path: Path) -> None:
     fire = SmallFire(path, k=1, hz=0.2)
     fire.light()
