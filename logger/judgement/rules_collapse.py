@@ -37,18 +37,18 @@ FALL_EASES_S: Final = 120.0
 """A fall that was under way would have eased within so long. [s]"""
 BEND: Final = 0.75
 """Share of a bend before the span that is thought to go on in it."""
-RESTLESS: Final = 5.5
+RESTLESS: Final = 6.0
 """A loss counts beyond so many times what the zone moves by itself within 12 s."""
 LED_C: Final = 30.0
 LED_MOST_C: Final = 100.0
 LED_SHARE: Final = 0.12
-"""So much of what a zone was hotter than `LED_C` below the coals, `LED_MOST_C` at most, goes with the flame."""
-COMMON: Final = 2.2
+"""So much of what a zone was hotter than `LED_C` below the coals, `LED_MOST_C` at most, goes with flame."""
+COMMON: Final = 2.4
 """Exposed places lose so much more than the others for the same cause."""
 EARLY: Final = 0.14
 """Least share of the loss in the first quarter of the span: what bends down steadily has 0.06 by then."""
 QUICK_SHARP: Final = 0.42
-SHARP: Final = 0.47
+SHARP: Final = 0.48
 """Least share of the loss in the first half of the span: 0.25 where it bends, 0.5 where it breaks."""
 RISEN_C: Final = 5.0
 """A zone that has risen by more than this within `RISE_S` tells that somebody feeds the fire. [°C]"""

@@ -14,6 +14,8 @@ from logger.reading import Floats, Ints, Status
 
 NOISY_N: Final = 3.2
 """So many jumps, each forgotten within some 20 s, are a loose terminal."""
+ODDLY_STILL: Final = 12.0
+"""A value that stands so many times longer than it ever did lately, while most others don't, is stuck."""
 _FORGET: Final = 0.95
 
 OPEN, SHORT, SILENT, NOISY, STUCK, FALLEN, HOT_JUNCTION = range(1, 8)
@@ -206,10 +208,16 @@ class ProbeWatch:
         since = np.concatenate([self.since_c[None], np.where(moved, stirred[:, None], 0.0)])
         since = np.take_along_axis(since, last, axis=0)
         self.since_c = since[-1]
+        still = run_s >= np.maximum(self._stuck_s, 4.0 * usual_s)
+        moved_on = stirred[:, None] - since > 3.0
+        # Near its end a fire hardly moves, but probes that work still differ from one reading to the next.
+        brisk = course.valid & (run_s <= np.maximum(3.0, 1.5 * course.interval_s))
+        most = 2 * brisk.sum(axis=1) >= np.maximum(course.valid.sum(axis=1) - 1, 1)
+        odd = (since > 0.0) & (run_s >= np.maximum(self._stuck_s + 5.0, ODDLY_STILL * usual_s))
         stuck: Bools = (
             course.valid
-            & (run_s >= np.maximum(self._stuck_s, 4.0 * usual_s))
-            & (stirred[:, None] - since > 3.0)
+            & still
+            & (moved_on | (odd & most[:, None]))
             & (course.age_s < 1.5 * course.interval_s)
         )
         return stuck

@@ -69,6 +69,72 @@ def test_an_armload_that_dips_and_lifts_is_no_collapse() -> None:
     assert raised(run(Judge(plan()), *lines(knots)), "coal_collapse") == []
 
 
+SLOPE = [-1.0, -3.0, -4.0, -6.0, -8.0]
+AGES = np.arange(400.0)
+
+
+def burning_down(**lost: np.ndarray) -> list[float]:
+    """When the neck's collapse is called, in seconds after it may have begun; the others fall slowly.
+
+    Parameters
+    ----------
+    lost : array (400,)
+        What is added to each probe from then on. [°C]
+    """
+    later = (480.0 + 400.0, [c + 400.0 / 60.0 * r for c, r in zip(LATE, SLOPE, strict=True)])
+    t_s, values = lines(after(later), noise_c=2.0)
+    for name, more in lost.items():
+        values[480:, ["coals", "low", "belly", "windward", "neck"].index(name)] += more
+    found = raised(run(Judge(plan()), t_s, values), "coal_collapse")
+    assert {e.data["zone"] for e in found} <= {"upper"}
+    return [e.t_s - 480.0 for e in found]
+
+
+def relaxing(depth_c: float, tau_s: float, lag_s: float = 8.0) -> np.ndarray:
+    """A zone that goes to a new level as hot bodies do, seen by a probe that lags."""
+    fast, slow = np.exp(-AGES / lag_s), np.exp(-AGES / tau_s)
+    return -depth_c * (1.0 - (tau_s * slow - lag_s * fast) / (tau_s - lag_s))
+
+
+def passing(depth_c: float, after_s: float, width_s: float) -> np.ndarray:
+    """A dip that is deepest after a time and goes."""
+    x = np.maximum(AGES - after_s + width_s, 0.0) / width_s
+    return -depth_c * x * np.exp(1.0 - x)
+
+
+@pytest.mark.parametrize(("depth_c", "tau_s"), [(80.0, 25.0), (90.0, 60.0), (130.0, 40.0), (200.0, 90.0)])
+def test_a_collapse_is_called_within_a_minute_and_a_half(depth_c: float, tau_s: float) -> None:
+    found = burning_down(neck=relaxing(depth_c, tau_s))
+    assert len(found) == 1
+    assert found[0] <= 90.0
+
+
+def test_a_collapse_a_minute_after_a_gust_is_called() -> None:
+    gust = passing(50.0, 6.0, 6.0)
+    late = np.concatenate([np.zeros(60), relaxing(160.0, 40.0)[:-60]])
+    found = burning_down(windward=gust, neck=0.7 * gust + late, belly=0.3 * gust, low=0.2 * gust)
+    assert len(found) == 1
+    assert 60.0 < found[0] <= 150.0
+
+
+def test_an_armload_on_a_fire_that_burns_down_is_no_collapse() -> None:
+    for deepest_s in (25.0, 35.0, 45.0):
+        load = passing(120.0, deepest_s, deepest_s) + np.minimum(AGES / 3.0, 60.0)
+        assert burning_down(neck=load, belly=0.25 * load, windward=0.25 * load, low=0.2 * load) == []
+
+
+# A top that bends within a minute to a fall of 60 °C a minute, alone, can't be told from a collapse by traces.
+@pytest.mark.parametrize("bends_s", [120.0, 240.0])
+def test_a_top_whose_flames_die_is_no_collapse(bends_s: float) -> None:
+    x = np.minimum(AGES, bends_s)
+    assert burning_down(neck=-(x**2 / 2.0 / bends_s + np.maximum(AGES - bends_s, 0.0))) == []
+
+
+def test_raking_that_the_top_feels_first_is_no_collapse() -> None:
+    top, rest, coals = relaxing(150.0, 30.0, 4.0), relaxing(200.0, 120.0, 15.0), relaxing(450.0, 200.0, 25.0)
+    assert burning_down(neck=top, windward=rest, belly=rest, low=rest, coals=coals) == []
+
+
 def test_steam_counts_at_the_coldest_wall_only() -> None:
     fast = [(0.0, [200.0, 30.0, 30.0, 30.0, 20.0]), (240.0, [260.0, 110.0, 110.0, 400.0, 100.0])]
     assert len(raised(run(Judge(plan()), *lines(fast)), "heating_too_fast")) == 1
@@ -105,6 +171,21 @@ def test_a_stuck_value_is_called_while_the_fire_moves() -> None:
     found = raised(run(Judge(plan()), t_s, values), "probe_fault")
     assert [e.data["probe"] for e in found] == ["neck wall"]
     assert found[0].t_s <= 135.0
+
+
+def test_a_stuck_value_is_called_while_the_fire_hardly_moves() -> None:
+    t_s, values = lines([(0.0, [600.0] * 5), (500.0, [598.0] * 5)], noise_c=0.5)
+    values[300:, NECK] = values[300, NECK]
+    found = raised(run(Judge(plan()), t_s, values), "probe_fault")
+    assert [e.data["probe"] for e in found] == ["neck wall"]
+    assert 320.0 <= found[0].t_s <= 330.0
+
+
+def test_coarse_readings_of_a_steady_fire_are_not_stuck() -> None:
+    # Whole degrees, two of the probes moved by flame before: then all stand.
+    t_s, values = lines([(0.0, [600.0] * 5), (900.0, [590.0] * 5)], noise_c=0.1)
+    values[:300, [2, 4]] += np.random.default_rng(2).normal(0.0, 8.0, (300, 2))
+    assert raised(run(Judge(plan()), t_s, np.round(values)), "probe_fault") == []
 
 
 def test_a_probe_that_fell_out_is_no_collapse() -> None:
