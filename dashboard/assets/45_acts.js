@@ -184,8 +184,6 @@
       emissivity.setAttribute("aria-describedby", "emissivity-hint");
       form.querySelectorAll(".hint")[1].id = "emissivity-hint";
 
-      form.addEventListener("click", () => { if (doubted !== `${place} ${digits}`) done.textContent = "Done"; });
-
       function press(key) {
         if (key === "⌫") digits = digits.slice(0, -1);
         else if (key === "−") digits = digits.startsWith("-") ? digits.slice(1) : `-${digits}`;
@@ -196,6 +194,7 @@
         for (const [zone, button] of buttons) button.setAttribute("aria-pressed", String(zone === place));
         number.textContent = `${digits.replace("-", "−") || "–"} ${S.unit()}`;
         done.disabled = place === null || !/\d/.test(digits);
+        if (doubted !== `${place} ${digits}`) done.textContent = "Done"; // another number is another question
         missing.textContent = place === null ? "Tap the zone you aimed at." : done.disabled ? "Tap in what the gun shows." : "Look once more, then keep it.";
       }
       show();
