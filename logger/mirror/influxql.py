@@ -161,7 +161,7 @@ class InfluxQL:
             return error
         return (
             f"it has no bucket {self._target.bucket!r}, or the token may not read it; name the right one, or "
-            f"give a token that may ({error})"
+            f"give a token that may; before InfluxDB 2.4 also map it with `influx v1 dbrp create` ({error})"
         )
 
 
