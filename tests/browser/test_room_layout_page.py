@@ -108,6 +108,13 @@ def test_on_a_tablet_all_that_matters_fits(
         assert chart is not None
         assert chart["height"] >= 170
     assert all(in_sight(page, "#banners .alarm button"))
+    # In a network there is one button more.
+    page.evaluate(
+        "() => { const o = document.getElementById('operator'); o.hidden = false; o.textContent = 'Watching: act …'; }"
+    )
+    wait_until(lambda: not overlaps(page), f"nothing over anything: {overlaps(page)}")
+    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+    assert all(in_sight(page, "#foot button"))
     # What is further down is reached by scrolling, by keyboard too, and goes under nothing.
     page.locator("#watch").focus()
     page.keyboard.press("End")
