@@ -109,6 +109,19 @@ def test_a_collapse_is_called_within_a_minute_and_a_half(depth_c: float, tau_s: 
     assert found[0] <= 90.0
 
 
+def test_who_asks_for_a_longer_fall_is_told_later() -> None:
+    t_s, values = lines(after((880.0, LATE)))
+    values[480:, NECK] += relaxing(120.0, 40.0)
+    told = []
+    for for_s in (10.0, 60.0, 120.0):
+        patient = plan()
+        patient.alarms["coal_collapse"]["for_s"] = for_s
+        told += [e.t_s - 480.0 for e in raised(run(Judge(patient), t_s, values), "coal_collapse")]
+    assert len(told) == 3
+    assert told[0] < 40.0
+    assert 70.0 < told[1] <= told[2] <= 90.0
+
+
 def test_a_collapse_a_minute_after_a_gust_is_called() -> None:
     gust = passing(50.0, 6.0, 6.0)
     late = np.concatenate([np.zeros(60), relaxing(160.0, 40.0)[:-60]])
