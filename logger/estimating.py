@@ -79,7 +79,7 @@ def _grid(reader: JournalReader, info: FiringInfo, plan: Plan, level_s: int) -> 
 
 
 def _spots(reader: JournalReader, info: FiringInfo, plan: Plan) -> list[Spot]:
-    zones = zones_of_pots(plan)
+    zones = zones_of_pots(plan, plan.clay.zones)
     spots: list[Spot] = []
     for event in reader.events(info.id):
         if event.kind != "spot":

@@ -94,7 +94,9 @@ class Judge:
     def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
         self.plan = plan
         wanted = estimating or plan.clay.judge_on == "estimate" or plan.clay.wall_mm is not None
-        self._clay = ClayWatch(plan) if plan.probes and wanted and zones_of_pots(plan) else None
+        self._clay = (
+            ClayWatch(plan) if plan.probes and wanted and zones_of_pots(plan, plan.clay.zones) else None
+        )
         self._rows: list[EstimateRow] = []
         k = len(plan.probes)
         places = Places(plan)

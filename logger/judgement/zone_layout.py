@@ -19,20 +19,22 @@ NO_FIRE_C: Final = 1300.0
 """No wood fire in the open makes anything so hot (common practice, no source): beyond use. [°C]"""
 
 
-def zones_of_pots(plan: Plan) -> tuple[str, ...]:
+def zones_of_pots(plan: Plan, extra_zones: Sequence[str]) -> tuple[str, ...]:
     """Zones that can be estimated: a zone that only coals probes belong to holds no pots.
 
     Parameters
     ----------
     plan : Plan
+    extra_zones : sequence of str
+        Without a probe of their own.
 
     Returns
     -------
     tuple of str
-        Those without a probe of their own last.
+        The extra ones last.
     """
     looking = [p.zone for p in plan.probes if p.reads != "coals"]
-    return tuple(dict.fromkeys([*looking, *plan.clay.zones]))
+    return tuple(dict.fromkeys([*looking, *extra_zones]))
 
 
 class ZoneLayout:
@@ -40,8 +42,7 @@ class ZoneLayout:
 
     def __init__(self, plan: Plan, extra_zones: Sequence[str], lag_s: Mapping[str, float]) -> None:
         looking = [(column, p) for column, p in enumerate(plan.probes) if p.reads != "coals"]
-        # A zone that only coals probes belong to holds no pots.
-        self.zones = tuple(dict.fromkeys([*(p.zone for _, p in looking), *extra_zones]))
+        self.zones = zones_of_pots(plan, extra_zones)
         by_zone = [[(column, p) for column, p in looking if p.zone == zone] for zone in self.zones]
         slots = max([1, *(len(members) for members in by_zone)])
         self.columns = len(plan.probes)
