@@ -19,6 +19,8 @@ GRACE_S: Final = 1.6
 _FIRST_WAIT_S: Final = 0.2
 _LONGEST_WAIT_S: Final = 5.0
 _HEALTHY_AFTER_S: Final = 10.0
+_STARTED_AFTER_S: Final = 0.5
+_FROM_OUTSIDE: Final = (-signal.SIGKILL, -signal.SIGTERM, -signal.SIGINT, -signal.SIGHUP)
 USER_ERROR: Final = 2
 """A child that ends with this status was given something wrong: starting it again can't mend that."""
 
@@ -60,7 +62,8 @@ def python_module(module: str, *arguments: str) -> tuple[str, ...]:
 async def supervise(children: Sequence[Child], say: Callable[[str], None]) -> int:
     """Run the children until a signal comes or one of them can't go on.
 
-    A child that dies is started again, at once at first and then more slowly (at most every 5 s).
+    A child that dies is started again, at once at first and then more slowly (at most every 5 s); one that
+    was killed from outside always at once.
 
     Parameters
     ----------
@@ -105,7 +108,7 @@ async def supervise(children: Sequence[Child], say: Callable[[str], None]) -> in
                 status = code
                 stop.set()
                 return
-            if time.monotonic() - started > _HEALTHY_AFTER_S:
+            if not own_fault(time.monotonic() - started, code):
                 wait_s = _FIRST_WAIT_S
             say(f"{child.name} ended ({_how(code)}); starting it again")
             with contextlib.suppress(TimeoutError):
@@ -116,6 +119,27 @@ async def supervise(children: Sequence[Child], say: Callable[[str], None]) -> in
         for child in children:
             group.create_task(keep(child), name=f"keep[{child.name}]")
     return status
+
+
+def own_fault(lived_s: float, code: int) -> bool:
+    """Say whether a child's end speaks against starting the next one at once.
+
+    Parameters
+    ----------
+    lived_s : float
+        [s]
+    code : int
+        Its status, or less than 0 the signal that ended it.
+
+    Returns
+    -------
+    bool
+        False where it had worked for long, or had started and was then killed by somebody (a system short of
+        memory does that).
+    """
+    if code in _FROM_OUTSIDE:
+        return lived_s < _STARTED_AFTER_S
+    return lived_s < _HEALTHY_AFTER_S
 
 
 def _end_with_parent() -> None:

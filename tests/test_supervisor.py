@@ -12,6 +12,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import psutil
+import pytest
+
+from logger.supervisor import own_fault
 
 _SUPERVISE = """
 import asyncio, sys
@@ -46,6 +49,20 @@ def _notes_pid(path: Path, then: str) -> str:
 
 def _pids(path: Path) -> list[int]:
     return [int(line) for line in path.read_text().split()] if path.exists() else []
+
+
+@pytest.mark.parametrize(
+    ("lived_s", "code", "own"),
+    [
+        (3.0, -signal.SIGKILL, False),  # killed by somebody, or by the system
+        (0.1, -signal.SIGKILL, True),  # time and again, before it can start: that would go round in a circle
+        (3.0, 1, True),
+        (3.0, -signal.SIGSEGV, True),
+        (30.0, 1, False),
+    ],
+)
+def test_who_is_killed_from_outside_need_not_wait(lived_s: float, code: int, own: bool) -> None:
+    assert own_fault(lived_s, code) is own
 
 
 def test_a_child_that_dies_comes_back(tmp_path: Path) -> None:
