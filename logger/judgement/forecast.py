@@ -61,7 +61,7 @@ LEAST_ROWS: Final = 13
 
 AMBIENT_C: Final = 15.0
 _FALLING_ROWS: Final = 36
-_HELD_ROWS: Final = 3
+_HELD_ROWS: Final = 2
 _MIXED_ROWS: Final = 4
 _LEAST_FALL_C_PER_MIN: Final = 0.2
 _LONGEST_S: Final = 12 * 3600.0
@@ -228,26 +228,25 @@ def _features(past_c: Floats) -> Floats:
 def _filled(past_c: Floats) -> Floats:
     """As many levels as are looked at; what is missing is put on straight lines, or held."""
     past = past_c[-PAST_ROWS:]
-    known = np.flatnonzero(np.isfinite(past) & ~_held(past))
+    known = np.flatnonzero(np.isfinite(past) & ~_mixed(past))
     filled = np.interp(np.arange(len(past)), known, past[known])
     short = PAST_ROWS - len(past)
     return np.concatenate([np.full(short, filled[0]), filled]) if short > 0 else filled
 
 
-def _held(past_c: Floats) -> NDArray[np.bool_]:
-    """Where a level was only held while nothing came, or so soon after that the means still have it in them.
+def _mixed(past_c: Floats) -> NDArray[np.bool_]:
+    """Where what was held at the start of a gap, or the means after it, still have what was before in them.
 
-    Held levels are the same to the last bit. The newest always counts.
+    The newest always counts.
     """
-    same = np.concatenate([[False], np.diff(past_c) == 0.0])
-    held = np.zeros(len(past_c), bool)
-    run = 0
-    for i, again in enumerate(same.tolist()):
-        run = run + 1 if again else 0
-        if run >= _HELD_ROWS:
-            held[i - run + 1 : i + 1 + _MIXED_ROWS] = True
-    held[-1] = False
-    return held
+    gap = ~np.isfinite(past_c)
+    mixed = gap.copy()
+    for n in range(1, _MIXED_ROWS + 1):
+        mixed[n:] |= gap[:-n]
+    for n in range(1, _HELD_ROWS + 1):
+        mixed[:-n] |= gap[n:]
+    mixed[-1] = False
+    return mixed
 
 
 def cooling(past_c: Floats, temperature_c: float, ambient_c: float = AMBIENT_C) -> Arrival | None:

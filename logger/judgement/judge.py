@@ -434,7 +434,7 @@ class Judge:
             # A second is judged when it is over.
             t_s = float(self._second)
             if second % SLOW_EVERY_S == 0:
-                self._trend.slow.put(course.level_c[i])
+                self._trend.remember(course, i)
                 if estimate_c is not None:
                     book.remember(estimate_c[i])
             if self._second % HEAT_EVERY_S == 0:

@@ -23,6 +23,9 @@ from logger.reading import Floats, Ints
 STALL_SETTLED_S: Final = 80.0
 """A zone fed by armloads rises in steps: it must look like a stall for so long. [s]"""
 
+STALL_KNOWN: Final = 0.6
+"""Least share of each half of the time looked at in which a probe must have told its zone's level."""
+
 LOAD: Final = "load"
 """Place of an alarm that is about the whole stack."""
 
@@ -265,7 +268,8 @@ class Rules:
         rows = trend.slow.last(2 * int((float(rule["for_s"]) + 60.0) / (2.0 * SLOW_EVERY_S)))
         half = len(rows) // 2
         slopes = np.stack([_slope(rows), _slope(rows[:half]), _slope(rows[half:])])
-        whole, early, late = book.means(slopes, np.stack([trusted] * 3)).tolist()
+        known = trusted * np.isfinite(slopes).all(axis=0)
+        whole, early, late = book.means(slopes, np.stack([known] * 3)).tolist()
         for z in range(len(self.stalled)):
             still = (
                 z in near
@@ -325,10 +329,23 @@ def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
 
 
 def _slope(rows: Floats) -> Floats:
-    """Slope of a line through rows that are `SLOW_EVERY_S` apart, per column, in °C/min."""
+    """Slope of a line through rows that are `SLOW_EVERY_S` apart, per column, in °C/min.
+
+    NaN where less than `STALL_KNOWN` of them are known.
+    """
     t_min = (np.arange(len(rows)) - (len(rows) - 1) / 2.0) * (SLOW_EVERY_S / 60.0)
-    slope: Floats = ((t_min / (t_min @ t_min))[:, None] * rows).sum(axis=0)
-    return slope
+    known = np.isfinite(rows)
+    if known.all():
+        whole: Floats = ((t_min / (t_min @ t_min))[:, None] * rows).sum(axis=0)
+        return whole
+    n = known.sum(axis=0)
+    n = np.where(n >= STALL_KNOWN * len(rows), n, np.nan)
+    t = np.where(known, t_min[:, None], 0.0)
+    t = np.where(known, t - t.sum(axis=0) / n, 0.0)
+    square = (t**2).sum(axis=0)
+    square[square == 0.0] = np.nan
+    part: Floats = (t * np.where(known, rows, 0.0)).sum(axis=0) / square
+    return part
 
 
 def _columns(where: Bools) -> set[int]:

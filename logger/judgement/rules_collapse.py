@@ -1,20 +1,25 @@
 """Coal collapse: a part of the stack loses heat while the coals hold and the rest doesn't fall alike.
 
-Each second every zone with pots is looked at over several spans of time, from 24 to 84 s. Had the zone gone
+Each second every zone with pots is looked at over several spans of time, from 14 to 84 s. Had the zone gone
 on as in the minute before the span, bend and all, it would be somewhere now; what it lacks of that is its
 *loss*. A loss is a collapse where all of this holds:
 
 - It is more than a zone that will lose `drop_c` within `within_s` must have lost by then. Not counted are
-  twice what the others lost in the middle (raking-out, rain, dying flames take all down), several times the
-  zone's own unrest, and a part of what it was hotter than the coals: what flame gave goes with the flame.
+  several times what the others lost in the middle (raking-out, rain, dying flames take all down), several
+  times the zone's own unrest, and a part of what it was hotter than the coals: what flame gave goes with the
+  flame.
 - It came at once: coals that fall away break a zone's course, dying flames bend it.
 - The zone still loses: a gust passes, and an armload, cold wood that shades the pots, catches and lifts.
 - The coals hold.
 
-How long to wait for the last but one depends on whether somebody feeds the fire. When no zone has risen for
-two minutes and none but one of the others has dipped with this one, neither wood nor wind is a likely cause,
-and a short span is enough. Else an armload may lie behind the loss, and only long spans tell: by then it
-lifts. A collapse while somebody feeds the fire is called later for that; the wood is there already.
+How soon that can be said depends on whether somebody feeds the fire, and there are three ways to say it:
+
+- *Quick*: no zone has risen for two minutes and none but one of the others has dipped with this one, so
+  neither wood nor wind is a likely cause. A short span is enough; not quite so short when nobody has fed the
+  fire for long, as then somebody may begin to rake, which the top feels first.
+- *Steady*: much is lost over half a minute and more, and the zone loses on faster than on the average of the
+  span. Wood that dips the zone loses less and less by then.
+- *Lasting*: over a minute and more less is asked for. An armload lifts by then.
 """
 
 from __future__ import annotations
@@ -37,36 +42,71 @@ FALL_EASES_S: Final = 120.0
 """A fall that was under way would have eased within so long. [s]"""
 BEND: Final = 0.75
 """Share of a bend before the span that is thought to go on in it."""
-RESTLESS: Final = 6.0
-"""A loss counts beyond so many times what the zone moves by itself within 12 s."""
 LED_C: Final = 30.0
 LED_MOST_C: Final = 100.0
-LED_SHARE: Final = 0.12
+LED_SHARE: Final = 0.18
 """So much of what a zone was hotter than `LED_C` below the coals, `LED_MOST_C` at most, goes with flame."""
-COMMON: Final = 2.4
-"""Exposed places lose so much more than the others for the same cause."""
-EARLY: Final = 0.14
+EARLY: Final = 0.08
 """Least share of the loss in the first quarter of the span: what bends down steadily has 0.06 by then."""
-QUICK_SHARP: Final = 0.42
-SHARP: Final = 0.48
-"""Least share of the loss in the first half of the span: 0.25 where it bends, 0.5 where it breaks."""
 RISEN_C: Final = 5.0
 """A zone that has risen by more than this within `RISE_S` tells that somebody feeds the fire. [°C]"""
 RISE_S: Final = 45
-CALM_S: Final = 140
+CALM_S: Final = 120
 """No zone had risen for so long before the span: nobody feeds the fire any more. [s]"""
-ALONE: Final = 0.1
+LONG_CALM_S: Final = 550
+CALM_SPAN_S: Final = 24
+"""After so long a calm somebody may rake; then no shorter span than this is looked at. [s]"""
+ALONE: Final = 0.07
 """The others but one have dipped by no more than this share of the loss."""
-QUICK_PACE: Final = 0.45
-"""In a short span, least share of its mean pace that the loss still has."""
+QUICK_PACE: Final = 0.4
+STEADY_PACE: Final = 1.1
+"""Least share of its mean pace that the loss still has."""
+STEADY_S: Final = 33
+COALS_C: Final = 0.5
+"""In spans shorter than `WOOD_S` the coals' turn down is no more than this and their own unrest. [°C]"""
+SHORT_S: Final = 28
+HALF_SHORT: Final = 0.2
 WOOD_S: Final = 66
 """An armload's dip is at its end so long after it began. [s]"""
-LASTS: Final = 0.09
-LASTS_LEAST: Final = 0.045
+LASTS: Final = 0.17
+LASTS_LEAST: Final = 0.02
 """Least share of the loss in the last quarter minute at `WOOD_S`, and 18 s later: by then wood lifts."""
 
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How much must be lost.
+
+    Attributes
+    ----------
+    drop, pace : float
+        Shares of `drop_c`, and of what is lost meanwhile if that goes at an even pace.
+    unrest : float
+        So many times what the zone moves by itself within 12 s doesn't count.
+    common : float
+        Exposed places lose so many times what the others do for the same cause.
+    bend : float
+        So many times what a bend before the span would have come to in it.
+    half : float
+        Least share of the loss in the first half of the span: 0.25 where it bends, 0.5 where it breaks. In
+        spans up to `SHORT_S` `HALF_SHORT` is enough: no bend comes to much in them.
+    """
+
+    drop: float
+    pace: float
+    unrest: float
+    common: float
+    bend: float
+    half: float
+
+
+QUICK: Final = _Way(drop=0.055, pace=0.74, unrest=4.0, common=3.8, bend=0.3, half=0.42)
+STEADY: Final = _Way(drop=0.23, pace=0.0, unrest=5.0, common=3.8, bend=1.5, half=0.385)
+LASTING: Final = _Way(drop=0.042, pace=0.62, unrest=6.5, common=2.2, bend=1.0, half=0.48)
+_WAYS: Final = (QUICK, STEADY, LASTING)
+
 # Smoothed over so many seconds: now, and before the span; and the spans. The longer, the smoother.
-_SPANS: Final = ((4, 8, (24, 28)), (6, 8, (33, 39, 46)), (10, 12, (54, 60, 66, 72, 78, 84)))
+_SPANS: Final = ((4, 8, (14, 16, 18, 21, 24, 28)), (6, 8, (33, 39, 46)), (10, 12, (54, 60, 66, 72, 78, 84)))
 _LONGEST: Final = 84
 _TAIL: Final = 192
 _QUARTER_S: Final = 15
@@ -149,8 +189,8 @@ class Collapse:
         self._drop_c = float(settings["drop_c"])
         self._pace = self._drop_c / float(settings["within_s"])
         self._coals_fall_c = float(settings["coals_fall_c_per_min"]) / 4.0
-        # A fall shows some 14 s after it began.
-        self._shortest = min(float(settings["for_s"]) + 14.0, float(_LONGEST))
+        # A fall shows some 4 s after it began.
+        self._shortest = min(float(settings["for_s"]) + 4.0, float(_LONGEST))
         self._watched = [z for z in places.pots if not places.surface[places.members[z]].all()]
 
     def run(self, course: Course, trusted: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
@@ -222,41 +262,50 @@ class Collapse:
             if not longer:
                 continue
             looks = _look(sums, unrest, now_s, before_s, longer)
-            sharp = np.where(looks.span_s < WOOD_S, QUICK_SHARP, SHARP)[:, :, None]
+            drop = min(way.drop for way in _WAYS) * self._drop_c
+            restless = min(way.unrest for way in _WAYS) * looks.unrest_c
             likely = (
                 good
-                & (looks.loss_c < -(self._drop_c / 12.0 + RESTLESS * looks.unrest_c))
-                & (looks.half_c < sharp * looks.loss_c)
+                & (looks.loss_c < -(drop + restless))
+                & (looks.half_c < HALF_SHORT * looks.loss_c)
                 & (looks.early_c < EARLY * looks.loss_c)
             )
             places = [z for z in self._watched if likely[:, :, z].any()]
             if not places:
                 continue
-            hold = self._coals_hold(coals, coals_c, level_c, looks)
+            hold, still = self._coals_hold(coals, coals_c, level_c, looks)
             for z in places:
-                found = likely[:, :, z] & hold & self._collapsed(looks, z, level_c, coals_c, calm_s)
+                quick, lasting = self._collapsed(looks, z, level_c, coals_c, calm_s)
+                found = likely[:, :, z] & hold & ((quick & still) | lasting)
                 deepest = np.where(found, looks.loss_c[:, :, z], 0.0).min(axis=0)
                 lost[:, z] = np.maximum(lost[:, z], -deepest)
 
-    def _collapsed(self, looks: _Looks, z: int, level_c: Floats, coals_c: Floats, calm_s: Ints) -> Bools:
-        """Where the loss of zone z is too much for anything but a collapse; array (s, n)."""
+    def _collapsed(
+        self, looks: _Looks, z: int, level_c: Floats, coals_c: Floats, calm_s: Ints
+    ) -> tuple[Bools, Bools]:
+        """Where the loss of zone z is too much for anything but a collapse, soon and late; arrays (s, n)."""
         span, loss = looks.span_s, looks.loss_c[:, :, z]
+        pace = looks.quarter_c[:, :, z] * span / _QUARTER_S
         common, next_c = self._others(looks, z, level_c)
         led_c = level_c[:, z] - loss - coals_c + LED_C
-        led_c = np.clip(np.where(np.isnan(led_c), 0.0, led_c), 0.0, LED_MOST_C)
-        least = self._drop_c / 12.0 + 0.57 * self._pace * span
-        least = least + RESTLESS * looks.unrest_c[:, :, z] + LED_SHARE * led_c
-        much = loss - COMMON * common - looks.bend_c[:, :, z] < -least
-        quarter = looks.quarter_c[:, :, z]
-        quick = (
-            (span < WOOD_S)
-            & (calm_s - span > CALM_S)
-            & (next_c > ALONE * loss)
-            & (quarter < QUICK_PACE * _QUARTER_S / span * loss)
-        )
+        led_c = LED_SHARE * np.clip(np.where(np.isnan(led_c), 0.0, led_c), 0.0, LED_MOST_C)
+
+        def much(way: _Way) -> Bools:
+            least = way.drop * self._drop_c + way.pace * self._pace * span
+            least = least + way.unrest * looks.unrest_c[:, :, z] + led_c
+            beyond = loss - way.common * common - way.bend * looks.bend_c[:, :, z]
+            half = np.where(span > SHORT_S, way.half, HALF_SHORT)
+            enough: Bools = (beyond < -least) & (looks.half_c[:, :, z] < half * loss)
+            return enough
+
+        early = span < WOOD_S
+        shortest = np.where(calm_s > LONG_CALM_S, CALM_SPAN_S, 0)
+        calm = (calm_s - span > CALM_S) & (span >= shortest) & (next_c > ALONE * loss)
+        quick = early & calm & (pace < QUICK_PACE * loss) & much(QUICK)
+        steady = early & (span >= STEADY_S) & (pace < STEADY_PACE * loss) & much(STEADY)
         share = np.maximum(LASTS - (LASTS - LASTS_LEAST) / 18.0 * (span - WOOD_S), LASTS_LEAST)
-        found: Bools = much & (quick | ((span >= WOOD_S) & (quarter < share * loss)))
-        return found
+        lasting = ~early & (looks.quarter_c[:, :, z] < share * loss) & much(LASTING)
+        return quick | steady, lasting
 
     def _others(self, looks: _Looks, z: int, level_c: Floats) -> tuple[Floats, Floats]:
         """What the others lost, in the middle; how far they dipped, all but one where there are three."""
@@ -296,8 +345,10 @@ class Collapse:
         sums = _gone_on(self.coals_c, np.where(np.isnan(moved), 0.0, moved)[:, None])
         return sums, safe.sum(axis=1) / count
 
-    def _coals_hold(self, coals: Floats, coals_c: Floats, level_c: Floats, looks: _Looks) -> Bools:
-        """Where the coals don't fall now and haven't turned down within the span; array (s, n)."""
+    def _coals_hold(
+        self, coals: Floats, coals_c: Floats, level_c: Floats, looks: _Looks
+    ) -> tuple[Bools, Bools]:
+        """Where the coals don't fall and haven't turned down much in the span; where not at all; (s, n)."""
         span = looks.span_s
         at = np.arange(_TAIL, len(coals))[None]
         now, before = _aligned(coals, 4)[:, 0], _aligned(coals, 8)[:, 0]
@@ -305,12 +356,15 @@ class Collapse:
         falls = course[at] - course[at - _QUARTER_S] <= -self._coals_fall_c
         was = before[at - span]
         slope = np.minimum((was - before[at - span - 60]) / 60.0, 0.0)
-        turned = now[at] - was - slope * span < -self._coals_fall_c * 4.0 / 3.0
+        turn = now[at] - was - slope * span
+        unrest = _unrest(coals)[:, 0][at - _TAIL + _LONGEST - span]
         # Where nobody looks at the coals something in the stack must hold.
         quarter = np.where(np.isnan(level_c), -np.inf, looks.quarter_c)
         stack = (quarter[:, :, self._places.pots] > -self._coals_fall_c).any(axis=2)
-        hold: Bools = np.where(np.isnan(coals_c), stack, ~falls & ~turned)
-        return hold
+        unseen = np.isnan(coals_c)
+        hold: Bools = np.where(unseen, stack, ~falls & (turn >= -self._coals_fall_c * 4.0 / 3.0))
+        still: Bools = unseen | (turn >= -(COALS_C + unrest))
+        return hold, still
 
 
 def _gone_on(tail: Floats, change: Floats) -> Floats:

@@ -136,7 +136,7 @@ class Trend:
     age_s, interval_s : array (k,)
         Since its last good reading; between its last two. [s]
     slow : Ring
-        Levels of every fifth second.
+        Levels of every fifth second; NaN where there was no value, or one that was overdue.
     """
 
     def __init__(self, k: int) -> None:
@@ -164,7 +164,19 @@ class Trend:
         """
         course = self.run(value_c[None], count[None] > 0)
         if second % SLOW_EVERY_S == 0:
-            self.slow.put(course.level_c[0])
+            self.remember(course, 0)
+
+    def remember(self, course: Course, i: int) -> None:
+        """Put a second's levels into `slow`.
+
+        Parameters
+        ----------
+        course : Course
+        i : int
+            Which of its seconds.
+        """
+        # What is only held, as by an infrared sensor that is blind, hasn't stood still.
+        self.slow.put(np.where(course.valid[i], course.level_c[i], np.nan))
 
     def run(self, value_c: Floats, fresh: Bools) -> Course:
         """Take the next seconds. However they are cut, the same comes of them to the last bit.

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from logger.judgement.alarms import Event
 from logger.judgement.judge import Judge
+from logger.plan import Plan, Probe
 from logger.reading import Status
 from tests.judgement.crude import lines, plan, raised, run
 
@@ -230,6 +232,37 @@ def test_silence_is_called_once_and_ends() -> None:
     assert raised(events, "probe_fault") == []
     more = judge.push(t_s[240:260], values[240:260], np.zeros((20, 5), np.uint8))
     assert [e.data["transition"] for e in more if e.data.get("rule") == "rig_silent"] == ["cleared"]
+
+
+def shoulder(blind: bool) -> list[Event]:
+    """An infrared sensor in a zone of its own, nearly blind at 380 °C: stalls if the zone stays there.
+
+    Parameters
+    ----------
+    blind : bool
+        It sees nothing from 300 to 1500 s; meanwhile the zone was hotter, and then cools by 5 °C/min.
+    """
+    places = [*plan().probes, Probe(name="shoulder", channel="ir", reads="surface", zone="shoulder")]
+    hot = [790.0, 640.0, 600.0, 600.0, 600.0]
+    knots = [(0.0, [300.0] + [100.0] * 5), (280.0, [*hot, 375.0]), (300.0, [*hot, 378.0])]
+    if blind:
+        cooler = [c - 160.0 for c in hot]
+        knots += [(1500.0, [*(c - 100.0 for c in hot), 378.0]), (2220.0, [*cooler, 318.0])]
+    else:
+        knots += [(1500.0, [*hot, 378.0])]
+    t_s, values = lines(knots, noise_c=0.5)
+    status = np.zeros(values.shape, np.uint8)
+    if blind:
+        status[300:1500, 5] = Status.RANGE
+        values[300:1500, 5] = np.nan
+    judge = Judge(Plan(title="Crude, invented", target_c=780.0, probes=tuple(places)))
+    found = raised(run(judge, t_s, values, status), "stalled_zone")
+    return [e for e in found if e.data["zone"] == "shoulder"]
+
+
+def test_a_zone_that_stands_still_is_called_and_one_nobody_saw_is_not() -> None:
+    assert len(shoulder(blind=False)) == 1
+    assert shoulder(blind=True) == []
 
 
 def test_target_and_soak_come_once_a_zone() -> None:
