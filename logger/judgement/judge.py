@@ -420,7 +420,7 @@ class Judge:
         estimate_c, walls = self._estimate(begin, seconds.value_c)
         book = self._book
         zones = book.run(begin, course.level_c, course.rate_c_per_min, trusted, estimate_c)
-        self._collapse.run(course, trusted, zones, book)
+        self._collapse.run(course, seconds.swing_c, trusted, zones, book)
         self._rules.run(course, fault, trusted, zones, walls)
         coals = self._coals(course, trusted)
         heard = seconds.fresh | (seconds.bad > 0)

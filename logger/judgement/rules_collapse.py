@@ -42,6 +42,8 @@ FALL_EASES_S: Final = 120.0
 """A fall that was under way would have eased within so long. [s]"""
 BEND: Final = 0.75
 """Share of a bend before the span that is thought to go on in it."""
+SWING: Final = 0.04
+"""Share of a second's squared swing: what of it five readings' median would let through at one a second."""
 LED_C: Final = 30.0
 LED_MOST_C: Final = 100.0
 LED_SHARE: Final = 0.18
@@ -181,6 +183,7 @@ class Collapse:
         z, k = len(places.zones), len(plan.probes)
         settings = plan.alarms["coal_collapse"]
         self.sums_c: Floats = np.zeros((_TAIL, z))
+        self.within_c2: Floats = np.zeros((_TAIL, z))
         self.coals_c: Floats = np.zeros((_TAIL, 1))
         self.before_c: Floats = np.full(k, np.nan)
         self.seconds = 0
@@ -193,12 +196,16 @@ class Collapse:
         self._shortest = min(float(settings["for_s"]) + 4.0, float(_LONGEST))
         self._watched = [z for z in places.pots if not places.surface[places.members[z]].all()]
 
-    def run(self, course: Course, trusted: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
+    def run(
+        self, course: Course, swing_c: Floats, trusted: Floats, zones: ZoneCourse, book: ZoneBook
+    ) -> None:
         """Take n seconds; `conditions` then goes through them.
 
         Parameters
         ----------
         course : Course
+        swing_c : array (n, k)
+            Between the highest and the lowest reading of each second. [°C]
         trusted : array (n, k)
         zones : ZoneCourse
         book : ZoneBook
@@ -212,14 +219,18 @@ class Collapse:
         zone_change = book.means(change, known)
         zone_change[np.isnan(zone_change)] = 0.0
         sums = _gone_on(self.sums_c, zone_change)
+        swing = book.means(swing_c**2, trusted) / np.maximum(book.counts(trusted), 1.0)
+        within = np.concatenate([self.within_c2, SWING * np.nan_to_num(swing)])
+        unrest = _unrest(sums, within)
         coals, coals_c = self._coals_course(course, change, known)
         old_enough = np.arange(self.seconds + 1, self.seconds + n + 1) > _TAIL
         calm_s = self._calm(sums)
         self.sums_c, self.coals_c = sums[n:].copy(), coals[n:].copy()
+        self.within_c2 = within[n:].copy()
         self.seconds += n
         lost = np.zeros((n, len(self._places.zones)))
         if len(self._watched) >= 2 and old_enough.any():
-            self._find(lost, sums, coals, coals_c, zones.level_c, calm_s)
+            self._find(lost, sums, unrest, coals, coals_c, zones.level_c, calm_s)
             lost[~old_enough] = 0.0
         self._lost = lost.tolist()
         self._any = cast("list[bool]", np.any(lost > 0.0, axis=1).tolist())
@@ -249,10 +260,16 @@ class Collapse:
         return Condition("coal_collapse", zone, None, holds, 3.0, 45.0, words if lost_c else "")
 
     def _find(
-        self, lost: Floats, sums: Floats, coals: Floats, coals_c: Floats, level_c: Floats, calm_s: Ints
+        self,
+        lost: Floats,
+        sums: Floats,
+        unrest: Floats,
+        coals: Floats,
+        coals_c: Floats,
+        level_c: Floats,
+        calm_s: Ints,
     ) -> None:
         """Fill in what each zone has lost, each second, where that is a collapse."""
-        unrest = _unrest(sums)
         four = _aligned(sums, 4)[_TAIL - 8 :]
         # Nothing but a probe that falls out of the stack loses so much so quickly.
         slow = four[:-8] - four[8:] < 0.12 * level_c
@@ -357,7 +374,7 @@ class Collapse:
         was = before[at - span]
         slope = np.minimum((was - before[at - span - 60]) / 60.0, 0.0)
         turn = now[at] - was - slope * span
-        unrest = _unrest(coals)[:, 0][at - _TAIL + _LONGEST - span]
+        unrest = _unrest(coals, 0.0)[:, 0][at - _TAIL + _LONGEST - span]
         # Where nobody looks at the coals something in the stack must hold.
         quarter = np.where(np.isnan(level_c), -np.inf, looks.quarter_c)
         stack = (quarter[:, :, self._places.pots] > -self._coals_fall_c).any(axis=2)
@@ -378,10 +395,20 @@ def _aligned(rows: Floats, n: int) -> Floats:
     return np.concatenate([rows[: n - 1], running_mean(rows, n)])
 
 
-def _unrest(sums: Floats) -> Floats:
-    """Root mean square of what is quicker than 12 s, over the minute and a half up to each second."""
+def _unrest(sums: Floats, within: Floats | float) -> Floats:
+    """Root mean square of what is quicker than 12 s, over the minute and a half up to each second.
+
+    Parameters
+    ----------
+    sums : array (`_TAIL` + n, z)
+        [°C]
+    within : array (`_TAIL` + n, z) or float
+        What the seconds' means hide of it. [°C²]
+    """
     n = len(sums) - _TAIL
-    quick = running_mean((sums[11:] - running_mean(sums, 12)) ** 2, 9)
+    square = (sums[11:] - running_mean(sums, 12)) ** 2
+    square += within if isinstance(within, float) else within[11:]
+    quick = running_mean(square, 9)
     m = n + _LONGEST
     total = quick[len(quick) - m :].copy()
     for i in range(1, 10):

@@ -267,13 +267,28 @@ class ZoneBook:
         # An untrusted probe may hold NaN, and NaN times nothing is NaN.
         safe = np.where(trusted > 0.0, values, 0.0)
         total = np.zeros((len(values), len(self._places.zones)))
-        count = np.zeros_like(total)
         for member, there in self._places.slots:
             total += safe[:, member] * there
-            count += trusted[:, member] * there
+        count = self.counts(trusted)
         count[count == 0.0] = np.nan
         total /= count
         return total
+
+    def counts(self, trusted: Floats) -> Floats:
+        """How many probes of each zone are trusted.
+
+        Parameters
+        ----------
+        trusted : array (n, k)
+
+        Returns
+        -------
+        array (n, z)
+        """
+        count = np.zeros((len(trusted), len(self._places.zones)))
+        for member, there in self._places.slots:
+            count += trusted[:, member] * there
+        return count
 
     def verdicts(self) -> list[ZoneVerdict]:
         """All zones, the coldest first; those without a verdict, and coals, last."""

@@ -9,9 +9,10 @@ A collapse counts where the zone lost 60 °C or more within 3 min while the coal
 next armload was laid doesn't count, as that is the armload's own dip, which must not be called a collapse; nor
 does a collapse where no probe of the zone could be believed when it came, as such a zone has no verdict. A line
 of its own tells what it would be with these counted. A fault counts where there is something to see: not a
-warm terminal block that never comes to 60 °C, nor a stuck infrared sensor that is beyond its range anyway. The
-baselines get each zone's mean of true readings, and are silent below 200 °C; their thresholds are the best of
-several on tuning seeds.
+warm terminal block that never comes to 60 °C, nor a stuck infrared sensor that is beyond its range anyway. Where
+coals slump too little to count, or are raked out so hot that pots fall through quartz inversion too fast, a
+firing isn't one in which nothing is wrong. The baselines get each zone's mean of true readings, and are silent
+below 200 °C; their thresholds are the best of several on tuning seeds.
 """
 
 from __future__ import annotations
@@ -253,7 +254,7 @@ def report(results: list[dict[str, Any]]) -> None:
     print(f"stalled zone within 7 min: {found}/{total}, false {false} = {false / hours:.3f} an hour")
     found, total, delays, false = matched(results, "judgement", "probe_fault", "faults", 30.0)
     print(f"probe fault within 30 s: {found}/{total}, false {false} = {false / probe_hours:.4f} a probe hour")
-    clean = [r for r in results if not r["truth"]["mishaps"]]
+    clean = [r for r in results if not r["truth"]["mishaps"] and not r["truth"]["collapses"]]
     warned = [r for r in clean if any(a.warning for a in r["alarms"]["judgement"])]
     rules: dict[str, int] = defaultdict(int)
     for result in warned:

@@ -111,6 +111,18 @@ def test_a_collapse_is_called_within_a_minute_and_a_half(depth_c: float, tau_s: 
     assert found[0] <= 90.0
 
 
+@pytest.mark.parametrize("rate_hz", [1, 10])
+def test_ten_readings_a_second_hide_no_flicker(rate_hz: int) -> None:
+    """Their means are smooth, but what flickers by 20 °C may lose 35 °C by itself however often it is read."""
+    later = (880.0, [c + 400.0 / 60.0 * r for c, r in zip(LATE, SLOPE, strict=True)])
+    t_s, values = lines(after(later), noise_c=0.0)
+    values[480:, NECK] += relaxing(35.0, 20.0)
+    every = np.arange(len(t_s) * rate_hz) / rate_hz
+    often = np.stack([np.interp(every, t_s, column) for column in values.T], axis=1)
+    often += np.random.default_rng(3).normal(0.0, 10.0, often.shape)
+    assert raised(run(Judge(plan()), every, often), "coal_collapse") == []
+
+
 def test_who_asks_for_a_longer_fall_is_told_later() -> None:
     t_s, values = lines(after((880.0, LATE)))
     values[480:, NECK] += relaxing(120.0, 40.0)

@@ -34,8 +34,9 @@ The truth is a dict that goes into JSON as it is. Times are seconds from the fir
 `events`
     Gusts, armloads, rain, raking: {kind, start_s, end_s, ...}.
 `mishaps`
-    Collapses that count, stalls, faults, rain, and lighting before the coldest pot was at 115 °C: {kind,
-    zone, side, probes, start_s, end_s, size_c}. Empty where nothing went wrong.
+    Collapses that count, stalls, faults, rain, lighting before the coldest pot was at 115 °C, and coals raked
+    out so hot and so quickly that pots fall through quartz inversion too fast: {kind, zone, side, probes,
+    start_s, end_s, size_c}. Empty where nothing went wrong.
 """
 
 from __future__ import annotations
@@ -332,6 +333,11 @@ def _mishaps(fire: Fire, scenario: Scenario, truth: dict[str, Any]) -> list[dict
     coldest = float(fire.wall_c[int(fire.lit_s), :, 1].min())
     if coldest < 115.0:
         mishaps.append(entry("lit_too_early", None, [], fire.lit_s, fire.lit_s, round(coldest, 1)))
+    mishaps += [
+        entry("raked_hot", None, [], e["start_s"], e["end_s"], None)
+        for e in truth["events"]
+        if e["kind"] == "rake_out" and scenario.rake_hot
+    ]
     return sorted(mishaps, key=lambda m: float(m["start_s"]))
 
 

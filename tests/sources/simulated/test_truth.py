@@ -84,7 +84,7 @@ def test_stalls_are_what_the_temperatures_say() -> None:
     assert stalled >= 9
 
 
-@pytest.mark.parametrize("kind", ["rain", "lit_too_early"])
+@pytest.mark.parametrize("kind", ["rain", "lit_too_early", "raked_hot"])
 def test_other_mishaps_are_in_the_list(kind: str) -> None:
     for seed in range(3):
         kinds = [m["kind"] for m in simulate(seed, mishaps=kind, rate_hz=0.2).truth["mishaps"]]
