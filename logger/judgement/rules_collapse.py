@@ -54,7 +54,14 @@ RISEN_C: Final = 5.0
 """A zone that has risen by more than this within `RISE_S` tells that somebody feeds the fire. [°C]"""
 RISE_S: Final = 45
 CALM_S: Final = 120
-"""No zone had risen for so long before the span: nobody feeds the fire any more. [s]"""
+CALM_MOST_S: Final = 450
+RHYTHM: Final = 1.2
+"""Nobody feeds the fire any more when no zone has risen for so many times the longest calm between two rises
+in this fire so far, between `CALM_S` and `CALM_MOST_S`. [s]"""
+FIRST_CALM_S: Final = 240
+"""What counts as the longest before there was any. [s]"""
+HOT_C: Final = 350.0
+"""The wood burns. [°C]"""
 LONG_CALM_S: Final = 550
 CALM_SPAN_S: Final = 24
 """After so long a calm somebody may rake; then no shorter span than this is looked at. [s]"""
@@ -128,6 +135,14 @@ class _Looks:
     unrest_c: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class _Calm:
+    """For how long no zone has risen, and how long that must be to tell that nobody feeds the fire; (n,)."""
+
+    lasts_s: Ints
+    needed_s: Floats
+
+
 def _look(sums: Floats, unrest: Floats, now_s: int, before_s: int, spans: tuple[int, ...]) -> _Looks:
     """Look over some spans.
 
@@ -188,6 +203,7 @@ class Collapse:
         self.before_c: Floats = np.full(k, np.nan)
         self.seconds = 0
         self.calm_s = 0
+        self.longest_calm_s = FIRST_CALM_S
         self._places = places
         self._drop_c = float(settings["drop_c"])
         self._pace = self._drop_c / float(settings["within_s"])
@@ -224,13 +240,13 @@ class Collapse:
         unrest = _unrest(sums, within)
         coals, coals_c = self._coals_course(course, change, known)
         old_enough = np.arange(self.seconds + 1, self.seconds + n + 1) > _TAIL
-        calm_s = self._calm(sums)
+        calm = self._calm(sums, zones.level_c)
         self.sums_c, self.coals_c = sums[n:].copy(), coals[n:].copy()
         self.within_c2 = within[n:].copy()
         self.seconds += n
         lost = np.zeros((n, len(self._places.zones)))
         if len(self._watched) >= 2 and old_enough.any():
-            self._find(lost, sums, unrest, coals, coals_c, zones.level_c, calm_s)
+            self._find(lost, sums, unrest, coals, coals_c, zones.level_c, calm)
             lost[~old_enough] = 0.0
         self._lost = lost.tolist()
         self._any = cast("list[bool]", np.any(lost > 0.0, axis=1).tolist())
@@ -267,7 +283,7 @@ class Collapse:
         coals: Floats,
         coals_c: Floats,
         level_c: Floats,
-        calm_s: Ints,
+        calm: _Calm,
     ) -> None:
         """Fill in what each zone has lost, each second, where that is a collapse."""
         four = _aligned(sums, 4)[_TAIL - 8 :]
@@ -292,13 +308,13 @@ class Collapse:
                 continue
             hold, still = self._coals_hold(coals, coals_c, level_c, looks)
             for z in places:
-                quick, lasting = self._collapsed(looks, z, level_c, coals_c, calm_s)
+                quick, lasting = self._collapsed(looks, z, level_c, coals_c, calm)
                 found = likely[:, :, z] & hold & ((quick & still) | lasting)
                 deepest = np.where(found, looks.loss_c[:, :, z], 0.0).min(axis=0)
                 lost[:, z] = np.maximum(lost[:, z], -deepest)
 
     def _collapsed(
-        self, looks: _Looks, z: int, level_c: Floats, coals_c: Floats, calm_s: Ints
+        self, looks: _Looks, z: int, level_c: Floats, coals_c: Floats, calm: _Calm
     ) -> tuple[Bools, Bools]:
         """Where the loss of zone z is too much for anything but a collapse, soon and late; arrays (s, n)."""
         span, loss = looks.span_s, looks.loss_c[:, :, z]
@@ -316,9 +332,9 @@ class Collapse:
             return enough
 
         early = span < WOOD_S
-        shortest = np.where(calm_s > LONG_CALM_S, CALM_SPAN_S, 0)
-        calm = (calm_s - span > CALM_S) & (span >= shortest) & (next_c > ALONE * loss)
-        quick = early & calm & (pace < QUICK_PACE * loss) & much(QUICK)
+        shortest = np.where(calm.lasts_s > LONG_CALM_S, CALM_SPAN_S, 0)
+        unfed = (calm.lasts_s - span > calm.needed_s) & (span >= shortest) & (next_c > ALONE * loss)
+        quick = early & unfed & (pace < QUICK_PACE * loss) & much(QUICK)
         steady = early & (span >= STEADY_S) & (pace < STEADY_PACE * loss) & much(STEADY)
         share = np.maximum(LASTS - (LASTS - LASTS_LEAST) / 18.0 * (span - WOOD_S), LASTS_LEAST)
         lasting = ~early & (looks.quarter_c[:, :, z] < share * loss) & much(LASTING)
@@ -341,16 +357,20 @@ class Collapse:
         # With nobody to compare it to, a dip may be anything's.
         return middle, np.where(count > 0, dipped, -np.inf)
 
-    def _calm(self, sums: Floats) -> Ints:
-        """For how long no zone has risen, each second."""
+    def _calm(self, sums: Floats, level_c: Floats) -> _Calm:
+        """How calm the fire is, each second."""
         n = len(sums) - _TAIL
         twenty = _aligned(sums, 20)
         rises = (twenty[_TAIL:] - twenty[_TAIL - RISE_S : len(twenty) - RISE_S] > RISEN_C).any(axis=1)
         at = np.arange(1, n + 1)
         last = np.maximum.accumulate(np.where(rises, at, -self.calm_s))
+        before = np.concatenate([[-self.calm_s], last[:-1]])
+        hot = (np.nan_to_num(level_c) > HOT_C).any(axis=1)
+        ended = np.where(rises & hot, at - before, 0)
+        longest = np.maximum.accumulate(np.maximum(ended, self.longest_calm_s))
         calm_s = at - last
-        self.calm_s = int(calm_s[-1])
-        return calm_s
+        self.calm_s, self.longest_calm_s = int(calm_s[-1]), int(longest[-1])
+        return _Calm(calm_s, np.clip(RHYTHM * longest, CALM_S, CALM_MOST_S))
 
     def _coals_course(self, course: Course, change: Floats, known: Floats) -> tuple[Floats, Floats]:
         """The coals' course from an arbitrary start, (`_TAIL` + n, 1); their level, NaN if nobody looks."""

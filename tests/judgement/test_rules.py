@@ -104,6 +104,39 @@ def passing(depth_c: float, after_s: float, width_s: float) -> np.ndarray:
     return -depth_c * x * np.exp(1.0 - x)
 
 
+def fed_in_a_rhythm(seed: int, depth_c: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """Five armloads on the neck, 330 s apart: each shades it, then lifts all; and 400 s in which nobody feeds.
+
+    Returns
+    -------
+    t_s, values : arrays (n,), (n, 5)
+        Of the fire, at the end of which the neck falls.
+    float
+        When that begins. [s]
+    """
+    lifted = [c + 40.0 for c in HOT]
+    knots, at = [*START[:3]], 300.0
+    for _ in range(5):
+        knots += [(at + 60.0, HOT), (at + 110.0, lifted), (at + 330.0, HOT)]
+        at += 330.0
+    begin = at + 400.0
+    t_s, values = lines([*knots, (begin, HOT), (begin + 400.0, HOT)], seed=seed)
+    for number in range(5):
+        first = 300 + 330 * number
+        values[first : first + 400, NECK] += passing(depth_c, 30.0, 30.0)[: len(values) - first]
+    values[int(begin) :, NECK] += relaxing(150.0, 40.0)
+    return t_s, values, begin
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("depth_c", [30.0, 45.0, 60.0, 75.0])
+def test_who_feeds_in_a_rhythm_hears_of_no_collapse_until_it_ends(seed: int, depth_c: float) -> None:
+    t_s, values, begin = fed_in_a_rhythm(seed, depth_c)
+    found = raised(run(Judge(plan()), t_s, values), "coal_collapse")
+    assert [e.data["zone"] for e in found] == ["upper"]
+    assert 0.0 < found[0].t_s - begin < 45.0
+
+
 @pytest.mark.parametrize(("depth_c", "tau_s"), [(80.0, 25.0), (90.0, 60.0), (130.0, 40.0), (200.0, 90.0)])
 def test_a_collapse_is_called_within_a_minute_and_a_half(depth_c: float, tau_s: float) -> None:
     found = burning_down(neck=relaxing(depth_c, tau_s))
