@@ -43,6 +43,8 @@ from logger.reading import Floats
 LONGEST_STEP_S: Final = 5.0
 COLDEST_C: Final = -60.0
 HOTTEST_C: Final = 1500.0
+RUNAWAY: Final = 1e5
+"""No state of a filter that works comes near it. [°C, W/m²K, …]"""
 ALIVE_S: Final = 20.0
 """A zone whose probes have said nothing credible for longer than this has no probe."""
 REMEMBER_S: Final = 20.0
@@ -182,6 +184,11 @@ class ZoneFilter:
         -------
         array, shape (z, m, m)
             How the state at the end depends on that at the start, for the smoother.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            The filter has run away on impossible readings.
         """
         steps = min(max(int(np.ceil(dt_s / LONGEST_STEP_S - 1e-9)), 1), 720)
         transition = self._step(dt_s / steps)
@@ -192,6 +199,8 @@ class ZoneFilter:
     def _step(self, dt_s: float) -> Floats:
         """One linearly implicit step: stable however stiff the wall is against the step."""
         x = self.x
+        if not (np.abs(x) < RUNAWAY).all():
+            raise np.linalg.LinAlgError("impossible readings have made the filter run away")
         outer, gas, glow = x[:, OUTER], x[:, GAS], x[:, GLOW]
         self.wet = np.where(x[:, :CORE] > DRY_C, 0.0, self.wet)
         around = self._neighbours_gas(gas, outer)

@@ -196,6 +196,18 @@ def test_impossible_readings_never_make_it_say_what_is_no_number(wild: float) ->
     assert watch.zones()
 
 
+def test_a_filter_that_has_run_away_begins_anew() -> None:
+    """Corrections can throw a state far beyond what steps in time are held to."""
+    watch = ClayWatch(plan("probes"))
+    for t in range(1, 100):
+        watch.step(float(t), np.full(len(plan().probes), 25.0))
+    watch._estimator._filter.x = watch._estimator._filter.x * 1e18
+    for t in range(100, 400):
+        watch.step(float(t), np.full(len(plan().probes), 25.0))
+    for zone in watch.zones().values():
+        assert zone.wall_c == pytest.approx(25.0, abs=30.0)
+
+
 def test_silence_widens_the_band() -> None:
     judge = Judge(plan("probes"), estimating=True)
     before = judged(judge, 1800).estimates
