@@ -77,8 +77,8 @@ SHORT_S: Final = 28
 HALF_SHORT: Final = 0.2
 WOOD_S: Final = 66
 """An armload's dip is at its end so long after it began. [s]"""
-LASTS: Final = 0.165
-LASTS_LEAST: Final = 0.025
+LASTS: Final = 0.17
+LASTS_LEAST: Final = 0.02
 """Least share of the loss in the last quarter minute at `WOOD_S`, and 18 s later: by then wood lifts."""
 
 
@@ -111,7 +111,7 @@ class _Way:
 
 QUICK: Final = _Way(drop=0.055, pace=0.74, unrest=4.0, common=3.8, bend=0.3, half=0.42)
 STEADY: Final = _Way(drop=0.23, pace=0.0, unrest=5.0, common=3.8, bend=1.5, half=0.385)
-LASTING: Final = _Way(drop=0.075, pace=0.52, unrest=6.1, common=2.5, bend=0.2, half=0.49)
+LASTING: Final = _Way(drop=0.042, pace=0.62, unrest=6.5, common=2.2, bend=1.0, half=0.48)
 _WAYS: Final = (QUICK, STEADY, LASTING)
 
 # Smoothed over so many seconds: now, and before the span; and the spans. The longer, the smoother.
