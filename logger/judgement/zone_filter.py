@@ -43,8 +43,10 @@ from logger.reading import Floats
 LONGEST_STEP_S: Final = 5.0
 COLDEST_C: Final = -60.0
 HOTTEST_C: Final = 1500.0
-RUNAWAY: Final = 1e5
-"""No state of a filter that works comes near it. [°C, W/m²K, …]"""
+RUNAWAY: Final = 1e6
+"""No state of a filter that works comes near it. [°C]"""
+MOST_LOG: Final = 50.0
+"""Nor do those that are logarithms of factors come near this."""
 ALIVE_S: Final = 20.0
 """A zone whose probes have said nothing credible for longer than this has no probe."""
 REMEMBER_S: Final = 20.0
@@ -199,7 +201,7 @@ class ZoneFilter:
     def _step(self, dt_s: float) -> Floats:
         """One linearly implicit step: stable however stiff the wall is against the step."""
         x = self.x
-        if not (np.abs(x) < RUNAWAY).all():
+        if not (np.abs(x) < RUNAWAY).all() or not (np.abs(x[:, [FILM, THICKNESS]]) < MOST_LOG).all():
             raise np.linalg.LinAlgError("impossible readings have made the filter run away")
         outer, gas, glow = x[:, OUTER], x[:, GAS], x[:, GLOW]
         self.wet = np.where(x[:, :CORE] > DRY_C, 0.0, self.wet)
