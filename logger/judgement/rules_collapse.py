@@ -14,9 +14,9 @@ on as in the minute before the span, bend and all, it would be somewhere now; wh
 
 How soon that can be said depends on whether somebody feeds the fire, and there are three ways to say it:
 
-- *Quick*: no zone has risen for two minutes and none but one of the others has dipped with this one, so
-  neither wood nor wind is a likely cause. A short span is enough; not quite so short when nobody has fed the
-  fire for long, as then somebody may begin to rake, which the top feels first.
+- *Quick*: no zone has risen for longer than ever before between two armloads, and none but one of the others
+  has dipped with this one, so neither wood nor wind is a likely cause. A short span is enough; not quite so
+  short when nobody has fed the fire for long, as then somebody may begin to rake, which the top feels first.
 - *Steady*: much is lost over half a minute and more, and the zone loses on faster than on the average of the
   span. Wood that dips the zone loses less and less by then.
 - *Lasting*: over a minute and more less is asked for. An armload lifts by then.
