@@ -13,7 +13,6 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Final, Protocol
-from unittest.mock import patch
 
 import numpy as np
 from scipy.signal import savgol_coeffs
@@ -265,9 +264,8 @@ def firings(seeds: range) -> dict[str, list[tuple[float, float]]]:
         scenario = draw(seed, mishaps="none", probes=4)
         burnt = fire.burn(scenario)
         seen = probes.read(burnt, scenario, 1.0).temperature_c
-        still = replace(scenario, probes=tuple(replace(p, noise_c=0.0) for p in scenario.probes))
-        with patch.object(probes, "FLICKER_C", 0.0):
-            clean = probes.read(burnt, still, 1.0).temperature_c
+        quiet = tuple(replace(p, noise_c=0.0) for p in scenario.probes)
+        clean = probes.read(burnt, replace(scenario, probes=quiet, flicker_c=0.0), 1.0).temperature_c
         part = slice(int(burnt.lit_s) - 60, min(int(burnt.lit_s) + 2400, len(seen)))
         for j in range(1, seen.shape[1]):
             true = clean[part, j]

@@ -134,7 +134,7 @@ def test_who_feeds_in_a_rhythm_hears_of_no_collapse_until_it_ends(seed: int, dep
     t_s, values, begin = fed_in_a_rhythm(seed, depth_c)
     found = raised(run(Judge(plan()), t_s, values), "coal_collapse")
     assert [e.data["zone"] for e in found] == ["upper"]
-    assert 0.0 < found[0].t_s - begin < 45.0
+    assert 0.0 < found[0].t_s - begin < 60.0
 
 
 @pytest.mark.parametrize(("depth_c", "tau_s"), [(80.0, 25.0), (90.0, 60.0), (130.0, 40.0), (200.0, 90.0)])
@@ -158,15 +158,25 @@ def test_ten_readings_a_second_hide_no_flicker(rate_hz: int) -> None:
 
 def test_who_asks_for_a_longer_fall_is_told_later() -> None:
     t_s, values = lines(after((880.0, LATE)))
-    values[480:, NECK] += relaxing(120.0, 40.0)
+    values[480:, NECK] += relaxing(200.0, 80.0)
     told = []
     for for_s in (10.0, 60.0, 120.0):
         patient = plan()
         patient.alarms["coal_collapse"]["for_s"] = for_s
         told += [e.t_s - 480.0 for e in raised(run(Judge(patient), t_s, values), "coal_collapse")]
     assert len(told) == 3
-    assert told[0] < 40.0
-    assert 70.0 < told[1] <= told[2] <= 90.0
+    assert told[0] < 90.0
+    assert told[1] - told[0] == pytest.approx(50.0, abs=5.0)
+    assert told[2] - told[0] == pytest.approx(110.0, abs=5.0)
+
+
+def test_who_asks_for_a_longer_fall_than_there_is_is_not_told() -> None:
+    t_s, values = lines(after((880.0, LATE)))
+    values[480:, NECK] += relaxing(120.0, 25.0)
+    patient = plan()
+    patient.alarms["coal_collapse"]["for_s"] = 120.0
+    assert len(raised(run(Judge(plan()), t_s, values), "coal_collapse")) == 1
+    assert raised(run(Judge(patient), t_s, values), "coal_collapse") == []
 
 
 def test_a_collapse_a_minute_after_a_gust_is_called() -> None:
@@ -183,8 +193,8 @@ def test_an_armload_on_a_fire_that_burns_down_is_no_collapse() -> None:
         assert burning_down(neck=load, belly=0.25 * load, windward=0.25 * load, low=0.2 * load) == []
 
 
-# A top that bends within a minute to a fall of 60 °C a minute, alone, can't be told from a collapse by traces.
-@pytest.mark.parametrize("bends_s", [120.0, 240.0])
+# A top that bends within 2.5 min to a fall of 60 °C a minute, alone, can't be told from a collapse by traces.
+@pytest.mark.parametrize("bends_s", [180.0, 240.0])
 def test_a_top_whose_flames_die_is_no_collapse(bends_s: float) -> None:
     x = np.minimum(AGES, bends_s)
     assert burning_down(neck=-(x**2 / 2.0 / bends_s + np.maximum(AGES - bends_s, 0.0))) == []

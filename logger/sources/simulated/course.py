@@ -170,7 +170,9 @@ class Course:
         mass = scenario.armload_kg_m2 * self.rng.uniform(0.7, 1.3) * (1 + 0.2 * max(self._loads - 2, 0))
         # Where a part is hot already, only little goes on.
         mass *= float(np.clip((920 - level_c.max()) / 100, 0.3, 1.0))
-        shade = np.where(over, 0.30, 0.08) * self.rng.uniform(0.7, 1.2)
+        shade = np.where(over, scenario.armload_shade, scenario.armload_shade_beside) * self.rng.uniform(
+            0.7, 1.2
+        )
         catch_s = float(self.rng.uniform(10, 30))
         self._add_wood(now, mass * np.where(over, 1.6, 0.5), scenario.armload_tau_s, catch_s, shade)
         self._last_load, self._loads = now, self._loads + 1
@@ -242,7 +244,7 @@ class Course:
         x = np.maximum(np.arange(n) - catch_s, 0.0) / tau_s
         self.burning[now:] += (x**2 / 2 * np.exp(-x) / tau_s)[:, None] * kg_m2
         self.unburnt[now:] += (np.exp(-x) * (1 + x + x**2 / 2))[:, None] * kg_m2
-        y = np.arange(n) / 30.0
+        y = np.arange(n) / self.scenario.armload_dip_s
         dip = np.minimum(shade * (y * np.exp(1 - y))[:, None], 0.9)
         self.shade[now:] = 1 - (1 - self.shade[now:]) * (1 - dip)
 

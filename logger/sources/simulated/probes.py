@@ -15,8 +15,6 @@ from logger.sources.simulated.scenario import Fault, ProbeSpec, Scenario
 INFRARED_END_C: Final = 380.0
 COLD_JUNCTION_HOT_C: Final = 60.0
 FLICKER_HZ: Final = 10
-# Standard deviation of a bare bead's flicker in full flame: ±30 °C holds nearly all of it [°C].
-FLICKER_C: Final = 17.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +89,7 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
         value = np.interp(t, grid, seen_s[:, j])
         if spec.probe.reads != "coals":
             flame = np.interp(t, grid, fire.flame[:, names.index(spec.probe.zone)])
-            value += FLICKER_C * _flicker_share(spec) * flame * flicker[tick, j]
+            value += scenario.flicker_c * _flicker_share(spec) * flame * flicker[tick, j]
         value += spec.bias_c * value / 800.0 + rng.normal(0, spec.noise_c, len(t))
         temperature[:, j] = value
         true[:, j] = np.interp(t, grid, true_s[:, j])

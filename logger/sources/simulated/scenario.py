@@ -183,6 +183,12 @@ class Scenario:
         How fast char burns, how hot a deep bed is over the ambient. [s, °C]
     zones, probes, gusts, collapses, stalls, rains, faults
         What they say.
+    armload_shade, armload_shade_beside : float
+        How far an armload's cold wood hides from the fire the zone it lies on, and the others; 0 to 1.
+    armload_dip_s : float
+        It hides most so long after it was laid. [s]
+    flicker_c : float
+        Standard deviation of a bare bead's flicker in full flame. [°C]
     """
 
     seed: int
@@ -218,6 +224,10 @@ class Scenario:
     stalls: tuple[Stall, ...] = ()
     rains: tuple[Rain, ...] = ()
     faults: tuple[Fault, ...] = ()
+    armload_shade: float = 0.30
+    armload_shade_beside: float = 0.08
+    armload_dip_s: float = 30.0
+    flicker_c: float = 17.0  # ±30 °C holds nearly all of it
 
     def plan(self, target_c: float | None = None) -> Plan:
         """Make the plan that goes with it, plainly marked as invented.

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logger.reading import Floats
 from logger.sources.simulated.demo import demo_scenario
 from logger.sources.simulated.drawing import draw
 from logger.sources.simulated.fire import HEAT_CAPACITY, Fire, burn, plume_rise_c
@@ -219,6 +220,20 @@ class TestWhatHappens:
         gas = demo_fire.gas_c[:, zone]
         assert gas[a : a + 60].min() < gas[a] - 20
         assert gas[a + 60 : a + 420].max() > gas[a] + 40
+
+    def test_an_armload_that_shades_more_dips_deeper_and_one_that_catches_late_dips_longer(self) -> None:
+        """The wood's own heat is the same: only what it hides from the fire changes."""
+
+        def dip_c(scenario: Scenario) -> Floats:
+            fire = burn(scenario)
+            first = next(e for e in fire.events if e["kind"] == "armload")
+            a, zone = int(first["start_s"]), [z.name for z in scenario.zones].index(first["zone"])
+            return fire.gas_c[a : a + 120, zone] - fire.gas_c[a, zone]
+
+        usual, deep = dip_c(demo_scenario()), dip_c(replace(demo_scenario(), armload_shade=0.6))
+        slow = dip_c(replace(demo_scenario(), armload_dip_s=60.0))
+        assert deep.min() < 1.4 * usual.min() < 0.0
+        assert slow.argmin() > usual.argmin() + 10
 
     def test_rain_takes_all_down_slowly(self) -> None:
         """Common practice, no source."""

@@ -48,6 +48,17 @@ def test_flicker_of_a_bare_bead_is_about_30_degrees_at_about_1_hz() -> None:
     assert 0.5 < hz[power.argmax()] < 1.6
 
 
+def test_a_fire_that_flickers_twice_as_much_shows_it_and_one_that_does_not_is_smooth() -> None:
+    scenario = demo_scenario()
+    fire = burn(scenario)
+    readings = [read(fire, replace(scenario, flicker_c=c), 1.0).temperature_c for c in (0.0, 17.0, 34.0)]
+    at = slice(int(fire.lit_s + 1800), int(fire.lit_s + 1860))
+    j = [s.probe.name for s in scenario.probes].index("upper air")
+    once, twice = (float(np.std((much - readings[0])[at, j])) for much in readings[1:])
+    assert once > 5.0
+    assert twice == pytest.approx(2.0 * once)
+
+
 def test_slow_probe_trails_by_its_lag() -> None:
     """In a steady climb a first-order probe reads rate times lag too low: the textbook's ramp response."""
     scenario = demo_scenario()
