@@ -82,6 +82,7 @@ class Collapse:
         self.deepest_c: Floats = np.zeros((1, z))
         self.weighs_s: list[int] = [0] * z
         self.goes_on: list[bool] = [False] * z
+        self.lost_c: list[float] = [0.0] * z
         self.seconds = 0
         self.calm_s = 0
         self.longest_calm_s = FIRST_CALM_S
@@ -160,11 +161,12 @@ class Collapse:
             # Who asks for a long fall waits for its end, when the weight, which knows beginnings, has gone.
             holds = not meant and (lost[z] > 0.0 or (self.goes_on[z] and falls))
             self.goes_on[z] = holds and (self.goes_on[z] or self.weighs_s[z] >= SURE_S)
+            self.lost_c[z] = max(self.lost_c[z], lost[z]) if holds else 0.0
             if alarms.active(key):
                 # Stands while the zone goes on falling.
                 yield self._condition(z, falls, 0.0)
             elif holds or key in alarms.alarms:
-                yield self._condition(z, holds, lost[z])
+                yield self._condition(z, holds, self.lost_c[z])
 
     def _condition(self, z: int, holds: bool, lost_c: float) -> Condition:
         zone = self._places.zones[z]

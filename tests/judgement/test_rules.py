@@ -163,7 +163,9 @@ def test_who_asks_for_a_longer_fall_is_told_later() -> None:
     for for_s in (10.0, 60.0, 120.0):
         patient = plan()
         patient.alarms["coal_collapse"]["for_s"] = for_s
-        told += [e.t_s - 480.0 for e in raised(run(Judge(patient), t_s, values), "coal_collapse")]
+        found = raised(run(Judge(patient), t_s, values), "coal_collapse")
+        assert all("upper has lost" in e.data["message"] for e in found)
+        told += [e.t_s - 480.0 for e in found]
     assert len(told) == 3
     assert told[0] < 90.0
     assert told[1] - told[0] == pytest.approx(50.0, abs=5.0)
