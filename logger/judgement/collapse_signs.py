@@ -2,7 +2,8 @@
 
 A careful watcher compares: how the zone went these three minutes, whether it turned at once or bent, what the
 others did meanwhile, whether the coals hold, how much it flickers (flame is there), for how long nobody has
-laid wood, and whether the probe is quick or sits in a wall. `signs` puts the same into a row for each second.
+laid wood, and whether the probe is quick or sits in a wall. Dying flames cool the air sooner than the walls,
+and take the others' flicker away too. `signs` puts the same into a row for each second.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ TAIL: Final = 192
 LAGS_S: Final = (4, 8, 12, 16, 20, 24, 30, 36, 42, 50, 60, 75, 90, 120, 150, 180)
 SPANS_S: Final = (16, 30, 50, 80)
 FAR_S: Final = (12, 30, 60, 120)
+APART_S: Final = (16, 30, 60, 120)
 BEFORE_S: Final = 60
 LATELY_S: Final = 25
-UNREST_AGO_S: Final = (0, 30, 60)
+UNREST_AGO_S: Final = (0, 30, 60, 90)
 CHANGED_S: Final = 40
 DEEPEST_AGO_S: Final = 100
 EASED_C: Final = 10.0
@@ -40,12 +42,14 @@ class Scene:
         Means over five seconds. [°C]
     coals_course_c : array (`TAIL` + n,)
         [°C]
+    apart_course_c : array (`TAIL` + n, z)
+        Probes in the air less those at walls, in zones with both. [°C]
     coals_c : array (n,)
         NaN where nobody looks at the coals. [°C]
     level_c : array (n, z)
         NaN where a zone has no believable probe. [°C]
-    unrest_c : array (3, n, z)
-        What each zone moves by itself within seconds, now and `UNREST_AGO_S` ago. [°C]
+    unrest_c : array (4, n, z)
+        What each zone moves by itself within seconds, `UNREST_AGO_S` ago. [°C]
     rise_c : array (n, z)
         How far each zone rose within 45 s. [°C]
     calm_s, longest_calm_s : array (n,)
@@ -53,12 +57,17 @@ class Scene:
     deepest_c : array (n, z)
         What each zone lacked at the most, over 24 s, until `DEEPEST_AGO_S` ago: so deep do this fire's
         armloads and gusts dip it. [°C]
+    peak_c : array (n, z)
+        The hottest each zone has been. [°C]
+    end : array (z,)
+        1 for the top of the stack, -1 for its bottom, else 0.
     walls, count, changed : array (n, z)
         Share of believed probes that read a wall; how many are believed; how many more than `CHANGED_S` ago.
     """
 
     course_c: Floats
     coals_course_c: Floats
+    apart_course_c: Floats
     coals_c: Floats
     level_c: Floats
     unrest_c: Floats
@@ -66,6 +75,8 @@ class Scene:
     calm_s: Ints
     longest_calm_s: Ints
     deepest_c: Floats
+    peak_c: Floats
+    end: Floats
     walls: Floats
     count: Floats
     changed: Floats
@@ -156,6 +167,7 @@ def signs(scene: Scene, z: int, others: list[int], seconds: Ints, scale: float) 
     for lag in FAR_S:
         seen += spread((now - scene.course_c[at - lag])[:, others])
     seen += [scene.coals_course_c[at] - scene.coals_course_c[at - lag] for lag in FAR_S]
+    seen += [scene.apart_course_c[at, z] - scene.apart_course_c[at - lag, z] for lag in APART_S]
     level_c, coals_c = scene.level_c[seconds], scene.coals_c[seconds]
     unseen = np.isnan(coals_c)
     own_c = level_c[:, z]
@@ -164,7 +176,12 @@ def signs(scene: Scene, z: int, others: list[int], seconds: Ints, scale: float) 
     seen += [scene.rise_c[seconds, z], rise_c, most_c, deepest_c[:, z], deepest_c.min(axis=1)]
     changes = scale * np.stack(seen, axis=1)
     coldest, _, hottest = spread(level_c[:, others] - own_c[:, None])
-    levels = np.stack([np.where(unseen, 0.0, own_c - coals_c), own_c - LEVEL_C, coldest, hottest], axis=1)
+    below_c = scene.peak_c[seconds] - level_c
+    _, others_below_c, _ = spread(below_c[:, others])
+    over_coals_c = np.where(unseen, 0.0, own_c - coals_c)
+    levels = [over_coals_c, own_c - LEVEL_C, coldest, hottest, below_c[:, z], others_below_c]
+    unrest_c = list(scene.unrest_c[:, seconds, z])
+    unrest_c += [spread(ago[seconds][:, others])[1] for ago in scene.unrest_c]
     rest = [
         np.minimum(scene.calm_s[seconds], CALM_MOST_S) / 200.0,
         np.minimum(scene.longest_calm_s[seconds], CALM_MOST_S) / 200.0,
@@ -173,12 +190,13 @@ def signs(scene: Scene, z: int, others: list[int], seconds: Ints, scale: float) 
         np.minimum(scene.count[seconds, z], 3.0),
         np.minimum(count, 3).astype(float),
         scene.changed[seconds, z],
+        np.full(len(seconds), scene.end[z]),
     ]
     return np.concatenate(
         [
             np.arcsinh(changes / EASED_C),
-            np.arcsinh(levels / EASED_C),
-            np.log(scale * scene.unrest_c[:, seconds, z].T + 0.3),
+            np.arcsinh(np.stack(levels, axis=1) / EASED_C),
+            np.log(scale * np.stack(unrest_c, axis=1) + 0.3),
             np.stack(rest, axis=1),
         ],
         axis=1,

@@ -4,12 +4,17 @@ Each second every zone with pots that lacks something of going on as before is l
 (`collapse_signs`) is weighed against what collapses, gusts, armloads, rain, raking-out and dying flames of
 many simulated fires showed (`collapse_weights`). It is a collapse where
 
-- the weight is for it without a break, and then the zone goes on falling, for as long as `for_s` says;
+- what the seconds' weights add up to (Page's cumulative sum [1]_) is enough, which takes ten seconds of
+  strong signs or some more of weak ones, and then the zone goes on falling for as long as `for_s` says;
 - the coals below hold: falling coals take the zones above with them, and raking them out is meant;
 - the fall isn't so quick that only a probe falling out of the stack can show it.
 
 The weights were found on fires whose collapses cost 60 °C or more within 3 min. For other settings of
 `drop_c` and `within_s` changes of temperature are scaled to that pace.
+
+References
+----------
+.. [1] E. S. Page, "Continuous inspection schemes", Biometrika 41 (1954) 100-115. From memory.
 """
 
 from __future__ import annotations
@@ -42,12 +47,14 @@ PACE: Final = 60.0 / 180.0
 """Pace of loss that the weights know. [°C/s]"""
 LACKS_C: Final = (4.0, 6.0, 12.0)
 """A zone is looked at if it lacks so much of going on as before, by one of `falls_c`. [°C]"""
-CALLED: Final = 2.0
-"""A weight above this is for a collapse. [natural logarithm of odds]"""
-SHOWS_S: Final = 4.0
-"""A fall shows so long after it began. [s]"""
-SURE_S: Final = 6
-"""Weighed as a collapse for so long, a fall is one until it ends. [s]"""
+DOUBT: Final = -1.5
+"""Weights above this add up. [natural logarithm of odds]"""
+LEAST, MOST = -4.0, 5.0
+"""What a second takes away or adds at the most."""
+SURE_S: Final = 10.0
+"""Seconds of `MOST` that are enough. [s]"""
+KEPT_S: Final = 20.0
+"""As many are kept in mind at the most. [s]"""
 SWING: Final = 0.04
 """Share of a second's squared swing: what of it five readings' median would let through at one a second."""
 RISEN_C: Final = 5.0
@@ -79,8 +86,10 @@ class Collapse:
         self.coals_c: Floats = np.zeros((TAIL, 1))
         self.before_c: Floats = np.full(k, np.nan)
         self.counts: Floats = np.zeros((CHANGED_S, z))
+        self.apart_c: Floats = np.zeros((TAIL, z))
         self.deepest_c: Floats = np.zeros((1, z))
-        self.weighs_s: list[int] = [0] * z
+        self.peak_c: Floats = np.zeros((1, z))
+        self.evidence: list[float] = [0.0] * z
         self.goes_on: list[bool] = [False] * z
         self.lost_c: list[float] = [0.0] * z
         self.seconds = 0
@@ -88,10 +97,12 @@ class Collapse:
         self.longest_calm_s = FIRST_CALM_S
         self._places = places
         self._wall: Floats = np.isin(np.arange(k), places.walls).astype(float)
+        self._end = np.array([float(y in places.top) - float(y in places.bottom) for y in range(z)])
         self._scale = PACE * float(settings["within_s"]) / float(settings["drop_c"])
         self._pace = PACE / self._scale
         self._coals_fall_c = float(settings["coals_fall_c_per_min"]) / 4.0
-        self._for_s = max(float(settings["for_s"]) - SHOWS_S, 0.0)
+        for_s = float(settings["for_s"])
+        self._enough, self._longer_s = MOST * min(for_s, SURE_S), max(for_s - SURE_S, 0.0)
         self._watched = [z for z in places.pots if not places.surface[places.members[z]].all()]
 
     def run(
@@ -115,8 +126,9 @@ class Collapse:
         # A probe that is believed again, or no longer, must not look like a turn of its zone.
         known = trusted * ~np.isnan(change)
         zone_change = book.means(change, known)
-        zone_change[np.isnan(zone_change)] = 0.0
-        sums = _gone_on(self.sums_c, zone_change)
+        sums = _gone_on(self.sums_c, np.nan_to_num(zone_change))
+        apart = book.means(change, known * (1.0 - self._wall)) - book.means(change, known * self._wall)
+        apart = _gone_on(self.apart_c, np.nan_to_num(apart))
         swing = book.means(swing_c**2, trusted) / np.maximum(book.counts(trusted), 1.0)
         within = np.concatenate([self.within_c2, SWING * np.nan_to_num(swing)])
         coals, coals_c = self._coals_course(course, change, known)
@@ -126,9 +138,11 @@ class Collapse:
         calm_s, longest_calm_s, rise_c = self._calm(sums, zones.level_c)
         five = _aligned(sums, 5)
         deepest_c = self._deepest(five, zones.level_c)
+        peak_c = np.fmax.accumulate(np.concatenate([self.peak_c, zones.level_c]))
         scene = Scene(
             course_c=five,
             coals_course_c=_aligned(coals, 5)[:, 0],
+            apart_course_c=_aligned(apart, 5),
             coals_c=coals_c,
             level_c=zones.level_c,
             unrest_c=np.stack([unrest[len(unrest) - ago - n : len(unrest) - ago] for ago in UNREST_AGO_S]),
@@ -136,13 +150,16 @@ class Collapse:
             calm_s=calm_s,
             longest_calm_s=longest_calm_s,
             deepest_c=deepest_c,
+            peak_c=peak_c[1:],
+            end=self._end,
             walls=walls,
             count=counts[CHANGED_S:],
             changed=counts[CHANGED_S:] - counts[:-CHANGED_S],
         )
-        self._lost = self._find(scene).tolist()
+        self._seen = self._find(scene).tolist()
         self.sums_c, self.coals_c = sums[n:].copy(), coals[n:].copy()
         self.within_c2, self.counts = within[n:].copy(), counts[n:].copy()
+        self.apart_c, self.peak_c = apart[n:].copy(), peak_c[-1:].copy()
         self.seconds += n
 
     def conditions(self, i: int, stage: str, rate: list[float], alarms: AlarmBook) -> Iterator[Condition]:
@@ -152,16 +169,17 @@ class Collapse:
         ------
         Condition
         """
-        names, lost = self._places.zones, self._lost[i]
+        names, (weights, lost) = self._places.zones, self._seen[i]
         meant = stage in (DRYING, COOLING)
         for z in self._watched:
             key = f"coal_collapse:{names[z]}"
             falls = rate[z] < -30.0 * self._pace
-            self.weighs_s[z] = self.weighs_s[z] + 1 if lost[z] > 0.0 else 0
+            more = min(max(weights[z] - DOUBT, LEAST), MOST)
+            self.evidence[z] = 0.0 if meant else min(max(self.evidence[z] + more, 0.0), MOST * KEPT_S)
             # Who asks for a long fall waits for its end, when the weight, which knows beginnings, has gone.
-            holds = not meant and (lost[z] > 0.0 or (self.goes_on[z] and falls))
-            self.goes_on[z] = holds and (self.goes_on[z] or self.weighs_s[z] >= SURE_S)
-            self.lost_c[z] = max(self.lost_c[z], lost[z]) if holds else 0.0
+            holds = not meant and (self.evidence[z] >= self._enough or (self.goes_on[z] and falls))
+            self.goes_on[z] = holds
+            self.lost_c[z] = max(self.lost_c[z], lost[z]) if self.evidence[z] > 0.0 or holds else 0.0
             if alarms.active(key):
                 # Stands while the zone goes on falling.
                 yield self._condition(z, falls, 0.0)
@@ -171,21 +189,22 @@ class Collapse:
     def _condition(self, z: int, holds: bool, lost_c: float) -> Condition:
         zone = self._places.zones[z]
         words = f"{zone} has lost {lost_c:.0f} °C more than was to be expected, while the coals hold"
-        return Condition("coal_collapse", zone, None, holds, self._for_s, 45.0, words if lost_c else "")
+        return Condition("coal_collapse", zone, None, holds, self._longer_s, 45.0, words if lost_c else "")
 
     def _find(self, scene: Scene) -> Floats:
-        """What each zone has lost, each second, where that is a collapse; (n, z)."""
+        """Say how much speaks for each zone's collapse, and what it has lost, each second; (n, 2, z)."""
         falls = falls_c(scene.course_c)
-        lost: Floats = np.zeros_like(scene.level_c)
+        seen: Floats = np.zeros((len(scene.level_c), 2, scene.level_c.shape[1]))
+        seen[:, 0] = -np.inf
         least = np.array(LACKS_C)[:, None, None] / self._scale
         likely = (falls < -least).any(axis=0) & self._possible(scene)
         for z in self._watched:
             others = [y for y in self._places.pots if y != z]
             at = np.flatnonzero(likely[:, z])
             if others and len(at):
-                for_it = self._weight(z, at, signs(scene, z, others, at, self._scale)) > CALLED
-                lost[at, z] = np.where(for_it, -falls[:, at, z].min(axis=0), 0.0)
-        return lost
+                seen[at, 0, z] = self._weight(z, at, signs(scene, z, others, at, self._scale))
+                seen[at, 1, z] = -falls[:, at, z].min(axis=0)
+        return seen
 
     def _weight(self, z: int, at: Ints, seen: Floats) -> Floats:
         """How much the signs of zone z in these seconds are for a collapse."""
@@ -258,7 +277,7 @@ def _aligned(rows: Floats, n: int) -> Floats:
 
 
 def _unrest(sums: Floats, within: Floats) -> Floats:
-    """Root mean square of what is quicker than 12 s, over the minute and a half up to each second.
+    """Root mean square of what is quicker than 12 s, over the half minute up to each second.
 
     Parameters
     ----------
@@ -273,8 +292,4 @@ def _unrest(sums: Floats, within: Floats) -> Floats:
         Up to the last second. [°C]
     """
     quick = running_mean((sums[11:] - running_mean(sums, 12)) ** 2 + within[11:], 9)
-    m = len(quick) - 81
-    total = quick[-m:].copy()
-    for i in range(1, 10):
-        total += quick[-m - 9 * i : -9 * i]
-    return np.sqrt(total / 10.0)
+    return np.sqrt((quick[18:] + quick[9:-9] + quick[:-18]) / 3.0)

@@ -127,7 +127,7 @@ def crude(seed: int) -> CrudeFiring:
         gone = np.where(x < bend_s, x**2 / 2.0 / bend_s, x - bend_s / 2.0)
         rates = u(0.02, 0.3) * u(0.2, 1.0, z)
         if rng.random() < 0.5 and bend_s > 100:  # one zone much sooner than the others
-            rates[int(rng.integers(z))] = u(0.2, 1.1)
+            rates[int(rng.integers(z))] = u(0.2, 0.6)
         level = level - gone[:, None] * rates
     for _ in range(int(rng.poisson(6))):
         begin = u(LIT_S, LASTS_S - 100)

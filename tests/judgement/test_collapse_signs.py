@@ -7,9 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.judgement.collapse_signs import CHANGED_S, TAIL, Scene, falls_c, signs
+from logger.judgement.alarms import AlarmBook
+from logger.judgement.collapse_signs import APART_S, CHANGED_S, TAIL, Scene, falls_c, signs
 from logger.judgement.collapse_weights import WIDTHS, weight
 from logger.judgement.judge import Judge
+from logger.judgement.rules_collapse import Collapse
+from logger.judgement.stages import COOLING, DRYING, PEAK
+from logger.judgement.zones import Places
+from logger.plan import Probe
 from tests.judgement.crude import plan, raised, run
 from tests.judgement.test_rules import LATE, after, lines, passing, relaxing
 
@@ -26,13 +31,16 @@ def scene(fall_c: float = 0.0) -> Scene:
     return Scene(
         course_c=course,
         coals_course_c=np.zeros(TAIL + n),
+        apart_course_c=np.zeros((TAIL + n, z)),
         coals_c=np.full(n, 760.0),
         level_c=level,
-        unrest_c=np.ones((3, n, z)),
+        unrest_c=np.ones((4, n, z)),
         rise_c=np.zeros((n, z)),
         calm_s=np.arange(n) + 300,
         longest_calm_s=np.full(n, 240),
         deepest_c=np.zeros((n, z)),
+        peak_c=np.full((n, z), 720.0),
+        end=np.array([-1.0, 0.0, 0.0, 1.0]),
         walls=np.full((n, z), 0.5),
         count=np.full((n, z), 2.0),
         changed=np.zeros((n, z)),
@@ -121,3 +129,95 @@ def test_a_dip_is_remembered_once_it_is_over_and_over_restarts() -> None:
         deepest.append(float(judge._collapse.deepest_c[-1, zone]))
     assert deepest[1] == deepest[0] > -20.0  # not yet: it may be a collapse
     assert -70.0 < deepest[3] <= deepest[2] < -35.0
+
+
+def changed_by(**fields: np.ndarray) -> list[tuple[float, float]]:
+    """Signs in the last second that are others with these fields of the scene, before and after."""
+    usual = signs(scene(60.0), NECK, [0, 1, 2], SECONDS, 1.0)[-1]
+    other = signs(replace(scene(60.0), **fields), NECK, [0, 1, 2], SECONDS, 1.0)[-1]
+    return [(float(a), float(b)) for a, b in zip(usual, other, strict=True) if a != b]
+
+
+def test_where_in_the_stack_a_zone_is_is_among_the_signs() -> None:
+    assert changed_by(end=np.array([-1.0, 0.0, 0.0, 0.0])) == [(1.0, 0.0)]
+    assert changed_by(end=np.array([1.0, 0.0, 0.0, 1.0])) == []  # where the others are isn't
+
+
+def test_that_the_others_flicker_less_is_among_the_signs() -> None:
+    calmer = np.ones((4, 100, 4))
+    calmer[0, :, :NECK] = 0.2
+    [(before, after_)] = changed_by(unrest_c=calmer)
+    assert after_ < before
+    own = np.ones((4, 100, 4))
+    own[:, :, NECK] = 0.2
+    assert len(changed_by(unrest_c=own)) == len(own)
+
+
+def test_how_far_below_their_hottest_zones_are_is_among_the_signs() -> None:
+    peak = np.full((100, 4), 720.0)
+    peak[:, NECK] = 850.0
+    [(before, after_)] = changed_by(peak_c=peak)
+    assert after_ > before
+    peak[:, 0] = 850.0  # one of three others isn't the middle one
+    assert len(changed_by(peak_c=peak)) == 1
+    peak[:, 1:NECK] = 850.0
+    assert len(changed_by(peak_c=peak)) == 2
+
+
+def test_air_that_falls_before_the_wall_beside_it_is_among_the_signs() -> None:
+    apart = np.zeros((TAIL + 100, 4))
+    apart[:, NECK] = -np.arange(TAIL + 100) / 4.0
+    found = changed_by(apart_course_c=apart)
+    assert len(found) == len(APART_S)
+    assert all(after_ < before for before, after_ in found)
+
+
+def test_the_rule_sees_air_and_wall_of_a_zone_apart_and_over_restarts() -> None:
+    asked = replace(
+        plan(), probes=(*plan().probes, Probe(name="neck air", channel="neck air", reads="air", zone="upper"))
+    )
+    t_s, values = lines(after((600.0, LATE)), noise_c=0.2)
+    values = np.concatenate([values, values[:, 4:]], axis=1)
+    values[480:520, 5] -= np.arange(40.0)
+    values[520:, 5] -= 40.0
+    judge, zone = Judge(asked), asked.zones.index("upper")
+    for at in (slice(0, 500), slice(500, 600)):
+        judge.push(t_s[at], values[at], np.zeros(values[at].shape, np.uint8))
+        judge = Judge.restore(asked, judge.snapshot())
+    apart = judge._collapse.apart_c
+    assert apart[-1, zone] - apart[-130, zone] == pytest.approx(-40.0, abs=3.0)
+    others = [z for z in range(len(asked.zones)) if z != zone]
+    assert np.abs(apart[:, others]).max() == 0.0
+    assert judge._collapse.peak_c[0, zone] == pytest.approx(np.nanmax(values[:, 4:].mean(axis=1)), abs=5.0)
+
+
+def called_after_s(weights: list[float], for_s: float = 10.0, stage: str = PEAK) -> int | None:
+    """Seconds of these weights until the rule says that the neck has collapsed."""
+    asked = plan()
+    asked.alarms["coal_collapse"]["for_s"] = for_s
+    rule, alarms = Collapse(asked, Places(asked)), AlarmBook()
+    z, zones = asked.zones.index("upper"), len(asked.zones)
+    for second, weight_ in enumerate(weights, start=1):
+        row = np.full((2, zones), [[-np.inf], [0.0]])
+        row[:, z] = weight_, 30.0
+        rule._seen = [row.tolist()]
+        if any(c.holds for c in rule.conditions(0, stage, [-60.0] * zones, alarms)):
+            return second
+    return None
+
+
+def test_strong_signs_are_enough_after_ten_seconds_and_weak_ones_later() -> None:
+    assert called_after_s([9.0] * 60) == 10
+    assert called_after_s([0.0] * 60) == 34  # 1.5 a second
+    assert called_after_s([9.0] * 60, for_s=4.0) == 4
+
+
+def test_signs_against_take_away_what_there_was() -> None:
+    assert called_after_s(([9.0] * 4 + [-9.0] * 6) * 10) is None
+    assert called_after_s([9.0] * 8 + [-9.0] * 2 + [9.0] * 60) == 14  # 40, less 8, and four more
+    assert called_after_s([-1.6] * 600) is None
+
+
+def test_drying_and_raking_are_no_time_for_a_collapse() -> None:
+    assert called_after_s([9.0] * 60, stage=DRYING) is None
+    assert called_after_s([9.0] * 60, stage=COOLING) is None

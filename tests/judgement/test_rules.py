@@ -195,11 +195,24 @@ def test_an_armload_on_a_fire_that_burns_down_is_no_collapse() -> None:
         assert burning_down(neck=load, belly=0.25 * load, windward=0.25 * load, low=0.2 * load) == []
 
 
-# A top that bends within 2.5 min to a fall of 60 °C a minute, alone, can't be told from a collapse by traces.
-@pytest.mark.parametrize("bends_s", [180.0, 240.0])
-def test_a_top_whose_flames_die_is_no_collapse(bends_s: float) -> None:
+# A top that bends, alone, to a fall of 60 °C a minute can't be told from a collapse by traces.
+def bending(c_per_min: float, bends_s: float) -> np.ndarray:
+    """A fall that comes little by little."""
     x = np.minimum(AGES, bends_s)
-    assert burning_down(neck=-(x**2 / 2.0 / bends_s + np.maximum(AGES - bends_s, 0.0))) == []
+    return -c_per_min / 60.0 * (x**2 / 2.0 / bends_s + np.maximum(AGES - bends_s, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("c_per_min", "bends_s"), [(24.0, 60.0), (36.0, 180.0), (36.0, 240.0), (48.0, 360.0)]
+)
+def test_a_top_whose_flames_die_is_no_collapse(c_per_min: float, bends_s: float) -> None:
+    assert burning_down(neck=bending(c_per_min, bends_s)) == []
+
+
+@pytest.mark.parametrize("bends_s", [120.0, 180.0, 240.0])
+def test_flames_that_die_on_the_whole_stack_are_no_collapse(bends_s: float) -> None:
+    top = bending(60.0, bends_s)
+    assert burning_down(neck=top, windward=0.5 * top, belly=0.4 * top, low=0.2 * top) == []
 
 
 def test_raking_that_the_top_feels_first_is_no_collapse() -> None:
