@@ -7,11 +7,11 @@ tuning. Half of the firings have mishaps in them ("any"); a quarter a collapse f
 A case counts as found if its alarm was raised from 30 s before its start to the time allowed, or stood already.
 A collapse counts where the zone lost 60 °C or more within 3 min while the coals held. What is lost after the
 next armload was laid doesn't count, as that is the armload's own dip, which must not be called a collapse; nor
-does a collapse where no probe of the zone could be believed when it came, as such a zone has no verdict. A line
-of its own tells what it would be with these counted. A fault counts where there is something to see: not a
-warm terminal block that never comes to 60 °C, nor a stuck infrared sensor that is beyond its range anyway. Where
-coals slump too little to count, or are raked out so hot that pots fall through quartz inversion too fast, a
-firing isn't one in which nothing is wrong. The baselines get each zone's mean of true readings, and are silent
+does a collapse where no probe of the zone could be believed when it came, or a stall where none could be during
+the seven minutes, as such a zone has no verdict. Lines of their own tell what it would be with these counted. A
+fault counts where there is something to see: not a warm terminal block that never comes to 60 °C, nor a stuck
+infrared sensor that is beyond its range anyway. Where coals slump too little to count, or are raked out so hot
+that pots fall through quartz inversion too fast, a firing isn't one in which nothing is wrong. The baselines get each zone's mean of true readings, and are silent
 below 200 °C; their thresholds are the best of several on tuning seeds.
 """
 
@@ -35,6 +35,7 @@ from logger.sources.simulated import SimulatedFiring, simulate
 
 LEAST_LOST_C: Final = 60.0
 WITHIN_S: Final = 180.0
+STALL_WITHIN_S: Final = 420.0
 KINDS: Final = ("any", "collapse", "any", "none")
 LOST_C: Final = 55.0
 CUSUM_SLACK, CUSUM_LIMIT = 1.0, 60.0
@@ -146,7 +147,6 @@ def by_cusum(firing: SimulatedFiring, slack: float = CUSUM_SLACK, limit: float =
 def collapses(truth: dict[str, Any]) -> list[dict[str, Any]]:
     """Collapses with what makes one count; `labelled` is what the simulation says of it."""
     found = []
-    bad = [fault for fault in truth["faults"] if fault["kind"] != "cold_junction_hot"]
     loads = [event["start_s"] for event in truth["events"] if event["kind"] == "armload"]
     for case in truth["collapses"]:
         start_s = case["start_s"]
@@ -156,16 +156,28 @@ def collapses(truth: dict[str, Any]) -> list[dict[str, Any]]:
         every_s = truth["every_s"]
         course = np.array(zone["probes_c"][int(np.ceil(start_s / every_s)) : int(until_s // every_s) + 1])
         lost_c = float((np.maximum.accumulate(course) - course).max(initial=0.0))
-        seen = any(
-            not any(
-                f["probe"] == probe and f["start_s"] <= start_s + 30 and f["end_s"] >= start_s for f in bad
-            )
-            for probe in zone["probes"]
-            if not probe.endswith(" ir")
-        )
-        counts = case["counts"] and lost_c >= LEAST_LOST_C and seen
+        counts = case["counts"] and lost_c >= LEAST_LOST_C
+        counts = counts and believable(truth, case["zone"], start_s, start_s + 30.0)
         found.append({**case, "counts": counts, "labelled": case["counts"]})
     return found
+
+
+def believable(truth: dict[str, Any], zone: str, from_s: float, to_s: float) -> bool:
+    """Whether a thermocouple of the zone had no fault meanwhile."""
+    bad = {
+        fault["probe"]
+        for fault in truth["faults"]
+        if fault["kind"] != "cold_junction_hot" and fault["start_s"] <= to_s and fault["end_s"] >= from_s
+    }
+    return any(probe not in bad and not probe.endswith(" ir") for probe in truth["zones"][zone]["probes"])
+
+
+def stalls(truth: dict[str, Any]) -> list[dict[str, Any]]:
+    """Stalls with what makes one count."""
+    return [
+        {**case, "counts": believable(truth, case["zone"], case["start_s"], case["start_s"] + STALL_WITHIN_S)}
+        for case in truth["stalls"]
+    ]
 
 
 def faults(firing: SimulatedFiring) -> list[dict[str, Any]]:
@@ -189,7 +201,7 @@ def one(job: tuple[int, str], rate_hz: float, no_plan: bool) -> dict[str, Any]:
     """Simulate and judge one firing, three ways."""
     seed, kind = job
     firing = simulate(seed, mishaps={"coal_collapse"} if kind == "collapse" else kind, rate_hz=rate_hz)
-    truth = {**firing.truth, "collapses": collapses(firing.truth)}
+    truth = {**firing.truth, "collapses": collapses(firing.truth), "stalls": stalls(firing.truth)}
     begin = time.process_time()
     alarms = {"judgement": judged(firing, no_plan=no_plan)}
     cpu_s = time.process_time() - begin
@@ -250,8 +262,10 @@ def report(results: list[dict[str, Any]]) -> None:
         )
     found, total, _, _ = matched(results, "judgement", "coal_collapse", "collapses", 90.0, "labelled")
     print(f"judgement, with losses by armloads and without a probe: {found}/{total}")
-    found, total, delays, false = matched(results, "judgement", "stalled_zone", "stalls", 420.0)
+    found, total, delays, false = matched(results, "judgement", "stalled_zone", "stalls", STALL_WITHIN_S)
     print(f"stalled zone within 7 min: {found}/{total}, false {false} = {false / hours:.3f} an hour")
+    found, total, _, _ = matched(results, "judgement", "stalled_zone", "stalls", STALL_WITHIN_S, "labelled")
+    print(f"the same with those that no probe could show: {found}/{total}")
     found, total, delays, false = matched(results, "judgement", "probe_fault", "faults", 30.0)
     print(f"probe fault within 30 s: {found}/{total}, false {false} = {false / probe_hours:.4f} a probe hour")
     clean = [r for r in results if not r["truth"]["mishaps"] and not r["truth"]["collapses"]]
