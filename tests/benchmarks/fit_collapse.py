@@ -1,9 +1,9 @@
 """Finds the weights by which a coal collapse is told from what looks like it, and writes them down.
 
 Run by hand: `python -m tests.benchmarks.fit_collapse` (extra `fit`). It judges firings of four kinds, the
-simulator's (some more with a collapse in each), its varied ones and crude ones of two kinds (`varied_fires`), takes down the signs of every second
-that is looked at, and fits small networks to whether a collapse began within the last 8 to 100 s. Seeds from
-10,000 on are for this; none of them is for scoring.
+simulator's (some more with a collapse in each), its varied ones and crude ones of two kinds (`varied_fires`),
+takes down the signs of every second that is looked at, and fits small networks to whether a collapse began within
+the last 8 to 100 s. Seeds from 10,000 on are for this; none of them is for scoring.
 """
 
 from __future__ import annotations
