@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import getpass
 import os
 import shutil
 import signal
@@ -225,6 +226,8 @@ def broker(port: int, folder: Path) -> Iterator[None]:
     settings = folder / "mosquitto.conf"
     settings.write_text(
         f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {folder}/\n"
+        # Started by root it would become somebody who may not write there.
+        f"user {getpass.getuser()}\n"
     )
     process = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stderr=subprocess.DEVNULL)
     try:
