@@ -1,7 +1,7 @@
 """Scores the collapse rule on fires of other physics than the simulator's (`varied_fires`), seeds unused so far.
 
 Run by hand: `python -m tests.benchmarks.bench_collapse --family crude --first 34000 --firings 100`. The weights
-were found on firings of both kinds, but not on these. Counted as in `bench_judgement`.
+were found on firings of these kinds, but of other seeds. Counted as in `bench_judgement`.
 """
 
 from __future__ import annotations

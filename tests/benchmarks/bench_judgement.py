@@ -11,8 +11,9 @@ does a collapse where no probe of the zone could be believed when it came, or a 
 the seven minutes, as such a zone has no verdict. Lines of their own tell what it would be with these counted. A
 fault counts where there is something to see: not a warm terminal block that never comes to 60 °C, nor a stuck
 infrared sensor that is beyond its range anyway. Where coals slump too little to count, or are raked out so hot
-that pots fall through quartz inversion too fast, a firing isn't one in which nothing is wrong. The baselines get each zone's mean of true readings, and are silent
-below 200 °C; their thresholds are the best of several on tuning seeds.
+that pots fall through quartz inversion too fast, a firing isn't one in which nothing is wrong. The baselines
+get each zone's mean of true readings, and are silent below 200 °C; their thresholds are the best of several on
+tuning seeds.
 """
 
 from __future__ import annotations
