@@ -259,11 +259,25 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
             raise
 
 
+@contextlib.contextmanager
+def _one_snapshot(db: sqlite3.Connection) -> Iterator[None]:
+    """Let everything read inside be of one moment, though another program makes the file meanwhile."""
+    ours = not db.in_transaction
+    if ours:
+        db.execute("BEGIN")
+    try:
+        yield
+    finally:
+        if ours and db.in_transaction:  # some errors have ended it
+            db.execute("ROLLBACK")
+
+
 def _version(db: sqlite3.Connection, path: Path) -> int:
     """Read the file's version, and refuse what this program can't use."""
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    application = int(db.execute("PRAGMA application_id").fetchone()[0])
-    tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    with _one_snapshot(db):
+        version = int(db.execute("PRAGMA user_version").fetchone()[0])
+        application = int(db.execute("PRAGMA application_id").fetchone()[0])
+        tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     ours = tables.issuperset(("firing", "layout", "recent", "chunk"))
     odd = ours != (version > 0) or version > 1000 or (ours and application != APPLICATION_ID)
     if odd and (ours or application == APPLICATION_ID):

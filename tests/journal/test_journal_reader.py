@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 from journal_batches import START_US, firing_batch, make_batch
 
 from logger.errors import UserError
+from logger.journal import schema
 from logger.journal.reader import JournalReader, Traces
 from logger.journal.traces import break_gaps
 from logger.journal.writer import JournalWriter
@@ -52,6 +55,30 @@ def test_firings_are_found_by_id_and_by_last(writer: JournalWriter, reader: Jour
         reader.firing("nope")
     with pytest.raises(UserError, match="nope: no such firing"):
         reader.readings("nope")
+
+
+def test_opened_while_another_program_makes_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is made between the reader's looks at its version and at its tables: no damage, a journal."""
+    path = tmp_path / "journal.sqlite"
+    path.touch()
+    maker = threading.Thread(target=lambda: JournalWriter(path).close())
+    plain = schema.connect_read_only
+
+    def watched(file: Path) -> sqlite3.Connection:
+        def look(statement: str) -> None:
+            if "application_id" in statement and maker.ident is None:
+                maker.start()
+                maker.join(0.5)
+
+        db = plain(file)
+        db.set_trace_callback(look)
+        return db
+
+    monkeypatch.setattr(schema, "connect_read_only", watched)
+    reader = JournalReader(path)
+    maker.join()
+    assert reader.firings() == []
+    reader.close()
 
 
 def test_columns_follow_the_plan(writer: JournalWriter, reader: JournalReader) -> None:
