@@ -275,7 +275,9 @@ class Rules:
                 z in near
                 and level[z] < short
                 and abs(whole[z]) < slow
-                and max(abs(early[z]), abs(late[z])) < 5.0 / 3.0 * slow
+                and max(abs(early[z]), abs(late[z])) < 1.6 * slow
+                # Else it is turning, as at a peak, and was still for a moment only.
+                and abs(early[z] - late[z]) < 2.0 * slow
             )
             # A dip or a puff of flame doesn't start the wait anew.
             change = SLOW_EVERY_S if still else -2.0 * SLOW_EVERY_S

@@ -47,7 +47,7 @@ PACE: Final = 60.0 / 180.0
 """Pace of loss that the weights know. [°C/s]"""
 LACKS_C: Final = (4.0, 6.0, 12.0)
 """A zone is looked at if it lacks so much of going on as before, by one of `falls_c`. [°C]"""
-DOUBT: Final = -1.0
+DOUBT: Final = -0.5
 """Weights above this add up. [natural logarithm of odds]"""
 LEAST, MOST = -4.0, 5.0
 """What a second takes away or adds at the most."""

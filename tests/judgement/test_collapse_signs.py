@@ -11,7 +11,7 @@ from logger.judgement.alarms import AlarmBook
 from logger.judgement.collapse_signs import APART_S, CHANGED_S, TAIL, Scene, falls_c, signs
 from logger.judgement.collapse_weights import WIDTHS, weight
 from logger.judgement.judge import Judge
-from logger.judgement.rules_collapse import Collapse
+from logger.judgement.rules_collapse import DOUBT, Collapse
 from logger.judgement.stages import COOLING, DRYING, PEAK
 from logger.judgement.zones import Places
 from logger.plan import Probe
@@ -208,14 +208,14 @@ def called_after_s(weights: list[float], for_s: float = 10.0, stage: str = PEAK)
 
 def test_strong_signs_are_enough_after_ten_seconds_and_weak_ones_later() -> None:
     assert called_after_s([9.0] * 60) == 10
-    assert called_after_s([0.0] * 60) == 50  # one a second
+    assert called_after_s([DOUBT + 1.0] * 60) == 50  # one a second
     assert called_after_s([9.0] * 60, for_s=4.0) == 4
 
 
 def test_signs_against_take_away_what_there_was() -> None:
     assert called_after_s(([9.0] * 4 + [-9.0] * 6) * 10) is None
     assert called_after_s([9.0] * 8 + [-9.0] * 2 + [9.0] * 60) == 14  # 40, less 8, and four more
-    assert called_after_s([-1.1] * 600) is None
+    assert called_after_s([DOUBT - 0.1] * 600) is None
 
 
 def test_drying_and_raking_are_no_time_for_a_collapse() -> None:

@@ -335,6 +335,21 @@ def test_a_zone_that_stands_still_is_called_and_one_nobody_saw_is_not() -> None:
     assert shoulder(blind=True) == []
 
 
+@pytest.mark.parametrize(("c_per_min", "called"), [(2.0, True), (4.2, False), (4.8, False)])
+def test_a_zone_that_turns_is_still_for_a_moment_only(c_per_min: float, called: bool) -> None:
+    """The neck rises for ten minutes and falls again as quickly, 180 °C short."""
+    hot = [790.0, 640.0, 620.0, 640.0]
+    low = 600.0 - 10.0 * c_per_min
+    knots = [
+        (0.0, [300.0] + [100.0] * 4),
+        (280.0, [*hot, low]),
+        (880.0, [*hot, 600.0]),
+        (1480.0, [*hot, low]),
+    ]
+    found = raised(run(Judge(plan()), *lines(knots)), "stalled_zone")
+    assert ("upper" in {e.data["zone"] for e in found}) == called
+
+
 def test_target_and_soak_come_once_a_zone() -> None:
     good = [(0.0, [700.0] * 5), (100.0, [800.0] * 5), (900.0, [800.0] * 5)]
     events = run(Judge(plan()), *lines(good))
