@@ -122,6 +122,7 @@ class Broker:
                     self._connection += 1
                     self._client = client
                     await self._subscribe(client)
+                    _end_if_cancelled()
                     report("connected", {"detail": self.name})
                     waits.succeeded()
                     told = ""
@@ -130,6 +131,7 @@ class Broker:
                         while not inbox.empty():  # aiomqtt makes two tasks for each message it gives
                             await self._take(inbox.get_nowait(), put, report)
             except (aiomqtt.MqttError, OSError) as exc:
+                _end_if_cancelled()
                 detail = self._why(exc)
                 if detail != told:
                     report("lost", {"detail": detail})
@@ -227,6 +229,17 @@ class Broker:
         if "certificate" in str(exc):
             return f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's file"
         return f"{self.name} can't be reached ({exc}); is the broker running, and the network there?"
+
+
+def _end_if_cancelled() -> None:
+    """Be cancelled, where that was lost on the way.
+
+    Before Python 3.12 `asyncio.wait_for` forgets it if what it waits for is done in the same moment, and an
+    error of aiomqtt's farewell takes its place.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def without_password(url: str) -> str:

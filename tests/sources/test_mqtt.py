@@ -9,7 +9,9 @@ import socket
 import subprocess
 from pathlib import Path
 
+import aiomqtt
 import pytest
+from paho.mqtt.reasoncodes import ReasonCode
 from rig_cables import Running, descriptors, frame, until
 
 from logger.dialogue import WHO_ARE_YOU
@@ -169,6 +171,46 @@ async def test_user_and_password(
         assert broker.log.count("not authorised") > 3
     for secret in ("wet:cl@y/", "wet%3Acl%40y%2F", "dry-sand"):
         assert secret not in caplog.text
+
+
+@pytest.mark.parametrize("where", ["greeting", "subscribing", "farewell"])
+async def test_it_ends_though_the_library_forgets_that_it_was_cancelled(
+    where: str, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As `asyncio.wait_for` does where the answer, or the refusal, comes in the same moment."""
+
+    forgot: list[str] = []  # once only, so that what fails ends
+
+    async def forgetful(*_: object) -> list[ReasonCode]:
+        try:
+            await asyncio.sleep(60)
+        except asyncio.CancelledError:
+            if forgot:
+                raise
+            forgot.append(where)
+            if where == "greeting":
+                raise aiomqtt.MqttError("refused in the same moment") from None
+        return []
+
+    async def hasty(*_: object) -> None:
+        if not forgot:
+            forgot.append(where)
+            raise aiomqtt.MqttError("gone before the farewell")
+
+    name, instead = {
+        "greeting": ("__aenter__", forgetful),
+        "subscribing": ("subscribe", forgetful),
+        "farewell": ("__aexit__", hasty),
+    }[where]
+    monkeypatch.setattr(aiomqtt.Client, name, instead)
+    running = Running(Broker(mosquitto.url, "logger"))
+    async with running:
+        await (connected(running) if where == "farewell" else asyncio.sleep(0.5))
+        running.task.cancel()
+        done, _ = await asyncio.wait([running.task], timeout=3)
+        assert done, "it goes on"
+        assert running.task.cancelled()
+        assert forgot == [where]
 
 
 @pytest.fixture
