@@ -125,9 +125,17 @@
     }
     root.append(S.svg("path", { class: "r-frame", d: `M${left},${top} L${left},${bottom} L${right},${bottom}` }));
     const { firing } = R.told;
+    const taken = [];
     for (const [c, label, dash] of [[firing.target_c, "target", "none"], [firing.burnout_c, "burn-out", "8 5"], [QUARTZ_C, "quartz", "2 4"]]) {
-      root.append(S.svg("line", { class: "r-ruler", x1: left, x2: right, y1: plot.y(c), y2: plot.y(c), "stroke-dasharray": dash }),
-        S.svg("text", { class: "r-rulerword", x: left + 8, y: plot.y(c) - 6 }, `${label} ${S.degrees(c)}°`));
+      const at = plot.y(c);
+      const words = `${label} ${S.degrees(c)}°`;
+      // Above its line, or under it, or above it further along: never over another ruler's words.
+      const clear = (y) => taken.every((box) => Math.abs(box.y - y) >= 19);
+      const y = [at - 6, at + 17].find(clear) ?? at - 6;
+      const along = clear(y) ? left + 8 : Math.max(...taken.map((box) => box.end)) + 16;
+      taken.push({ y, end: along + words.length * 8.5 });
+      root.append(S.svg("line", { class: "r-ruler", x1: left, x2: right, y1: at, y2: at, "stroke-dasharray": dash }),
+        S.svg("text", { class: "r-rulerword", x: along, y }, words));
     }
   }
 

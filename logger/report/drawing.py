@@ -206,7 +206,7 @@ def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Ele
             )
         name = STAGES.get(str(stage["stage"]), str(stage["stage"]))
         if width > 9.2 * len(name) + 8:
-            yield el("text", name, x=f"{x + 4:.1f}", y=TOP + 18, fill=SOFT, font_style="italic")
+            yield el("text", name, x=f"{x + 4:.1f}", y=TOP - 24, fill=SOFT, font_style="italic")
 
 
 def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:

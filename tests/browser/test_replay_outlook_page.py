@@ -127,3 +127,19 @@ def test_the_pots_band_is_what_was_kept_and_can_be_taken_away(
     tablet.evaluate("localStorage.setItem('stokewatch.bands', 'off')")
     open_at(tablet, page_server, burnt, at_s + 1)
     assert tablet.locator(".r-pots path").count() == 0
+
+
+@pytest.mark.parametrize("size", [(1180, 820), (390, 844)])
+def test_no_rulers_words_stand_over_anothers(
+    size: tuple[int, int], burnt: str, tablet: Page, page_server: PageServer
+) -> None:
+    tablet.set_viewport_size({"width": size[0], "height": size[1]})
+    open_at(tablet, page_server, burnt, 600)
+    boxes = tablet.evaluate(
+        "() => [...document.querySelectorAll('.r-rulerword')].map((e) => e.getBBox()).map((b) => [b.x, b.y, b.width, b.height])"
+    )
+    assert len(boxes) == 3
+    for n, (x, y, width, height) in enumerate(boxes):
+        for left, top, wide, high in boxes[n + 1 :]:
+            apart = x + width <= left or left + wide <= x
+            assert apart or y + height <= top + 2 or top + high <= y + 2

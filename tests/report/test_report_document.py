@@ -278,6 +278,19 @@ def test_the_drawing_stays_on_its_paper(known: tuple[Gathered, Any], width: int)
             assert 0 <= float(element.get("y", "-1")) <= 400
 
 
+@pytest.mark.parametrize("height", [200, 260, 330, 400])
+def test_names_of_stages_stand_over_nothing_else(known: tuple[Gathered, Any], height: int) -> None:
+    root = ET.fromstring(picture(*known, UTC, 760, height))
+    texts = [e for e in root.iter() if e.tag.endswith("text") and e.get("text-anchor") is None]
+    stages = [e for e in texts if e.get("font-style") == "italic"]
+    assert stages
+    for stage in stages:
+        rulers = [e for e in texts if re.match("(target|burn-out|quartz) ", e.text or "")]
+        assert len(rulers) == 3
+        others = [float(e.get("y", "nan")) for e in rulers]
+        assert all(abs(float(stage.get("y", "nan")) - y) >= 16 for y in others)
+
+
 def test_every_probe_is_drawn_and_named(known: tuple[Gathered, Any]) -> None:
     drawn = picture(*known, UTC, 1180, 500)
     for column in known[1].columns:
