@@ -243,6 +243,7 @@ def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> 
         (burnout_c, "burn-out", "8 5", 1.3),
         (QUARTZ_C, "quartz", "2 4", 1.3),
     )
+    taken: list[float] = []
     for temperature_c, name, dash, width in rulers:
         y = scales.y(temperature_c)
         yield el(
@@ -253,7 +254,11 @@ def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> 
             stroke_dasharray=dash,
         )
         words = f"{name} {shown.degrees(temperature_c, unit=False)}"
-        yield el("text", words, x=LEFT + 5, y=f"{y - 5:.1f}", fill=SOFT, **HALO)
+        # Above its line or under it, whichever is clear of another ruler's words; else it has none.
+        at = next((w for w in (y - 5, y + 16) if all(abs(w - other) >= FONT for other in taken)), None)
+        if at is not None:
+            taken.append(at)
+            yield el("text", words, x=LEFT + 5, y=f"{at:.1f}", fill=SOFT, **HALO)
 
 
 def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import getpass
 import os
-import shutil
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -24,6 +21,7 @@ from logger.reading import Frame
 from logger.sources.simulated.outlets import KEPT_LINES, DescriptorOutlet
 from logger.sources.simulated.rig import choose_scenario
 from logger.sources.simulated.wiring import load_value
+from tests.broker import Mosquitto
 
 RIG = [sys.executable, "-m", "logger.sources.simulated.rig"]
 
@@ -210,40 +208,6 @@ async def test_oldest_lines_go_when_nobody_reads_and_whole_lines_come_after() ->
 
 # -- a real broker -------------------------------------------------------------------------------
 
-MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@contextlib.contextmanager
-def broker(port: int, folder: Path) -> Iterator[None]:
-    """A broker that keeps its sessions in `folder` from one start to the next."""
-    assert MOSQUITTO is not None, "the tests marked 'real' need Debian's mosquitto"
-    settings = folder / "mosquitto.conf"
-    settings.write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {folder}/\n"
-        # Started by root it would become somebody who may not write there.
-        f"user {getpass.getuser()}\n"
-    )
-    process = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stderr=subprocess.DEVNULL)
-    try:
-        deadline = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", port), timeout=0.2).close()
-                break
-            except OSError:
-                assert time.monotonic() < deadline
-                time.sleep(0.02)
-        yield
-    finally:
-        process.terminate()
-        process.wait(5)
-
 
 async def listen(
     port: int, rig_name: str, until: str, count: int, session: str | None = None
@@ -265,8 +229,8 @@ async def listen(
 
 @pytest.mark.real
 async def test_frames_and_status_over_a_real_broker(tmp_path: Path) -> None:
-    port = free_port()
-    with broker(port, tmp_path):
+    with Mosquitto(tmp_path) as broker:
+        port = broker.port
         arguments = ["--mqtt", f"mqtt://127.0.0.1:{port}", "--rig", "b2", "--beat-load", "--rate-hz", "50"]
         with rig(*arguments) as process:
             got = await listen(port, "b2", "frame", 40)
@@ -280,8 +244,8 @@ async def test_frames_and_status_over_a_real_broker(tmp_path: Path) -> None:
 
 @pytest.mark.real
 async def test_last_will_speaks_for_a_killed_rig(tmp_path: Path) -> None:
-    port = free_port()
-    with broker(port, tmp_path):
+    with Mosquitto(tmp_path) as broker:
+        port = broker.port
         with rig("--mqtt", f"mqtt://127.0.0.1:{port}", "--rig", "b3", "--beat-load") as process:
             await listen(port, "b3", "frame", 3)
             process.kill()
@@ -295,13 +259,14 @@ async def test_last_will_speaks_for_a_killed_rig(tmp_path: Path) -> None:
 @pytest.mark.real
 async def test_frames_kept_while_the_broker_is_away(tmp_path: Path) -> None:
     """The broker is started again seconds after the rig began: not a frame is missing."""
-    port = free_port()
-    with broker(port, tmp_path):
+    broker = Mosquitto(tmp_path)
+    port = broker.port
+    with broker:
         await listen(port, "b4", "frame", 0, session="listener")
     arguments = ["--mqtt", f"mqtt://127.0.0.1:{port}", "--rig", "b4", "--beat-load", "--rate-hz", "20"]
     with rig(*arguments, "--first-seq", "0"):
         await asyncio.sleep(2.5)
-        with broker(port, tmp_path):
+        with broker:
             got = await listen(port, "b4", "frame", 60, session="listener")
     seqs = [wire.decode(payload).seq for kind, payload, _ in got if kind == "frame"]
     assert seqs == list(range(60))
