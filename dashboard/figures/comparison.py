@@ -1,0 +1,248 @@
+"""Firings beside one another, led by what the pots went through: time spent in each heat, and peaks. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard.figures.look import DASHES, TEMPLATES, Theme, Unit, heat, number, numbers
+from dashboard.figures.traces import QUARTZ_C
+from logger.reading import Floats
+
+STEPS_C: Final = (500.0, 600.0, 700.0, 800.0)
+"""Between these the time is told apart: 500 to 600 °C, … , above 800 °C."""
+ROW_PX: Final = 34
+"""Height of one firing's bar in one zone. [px]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What one zone of one firing went through.
+
+    Attributes
+    ----------
+    zone : str
+    firing : int
+        Its number, from 1.
+    title : str
+    above_min : tuple of float or None, length of `STEPS_C`
+        Minutes above each of them; None where it isn't known.
+    peak_c : float or None
+        [°C]
+    reached_target : bool or None
+        None: it has none of its own, as coals.
+    """
+
+    zone: str
+    firing: int
+    title: str
+    above_min: tuple[float | None, ...]
+    peak_c: float | None
+    reached_target: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One firing's line.
+
+    Attributes
+    ----------
+    firing : int
+        Its number, from 1.
+    title : str
+    t_s, c : array, shape (n,)
+        From the moment at which the firings are aligned. [s], [°C]
+    """
+
+    firing: int
+    title: str
+    t_s: Floats
+    c: Floats
+
+
+def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day") -> go.Figure:
+    """Draw how long each zone was how hot, the firings under one another.
+
+    Parameters
+    ----------
+    bars : sequence of Bar
+        Zone by zone, in each the firings in their order.
+    unit : {'C', 'F'}
+    theme : {'day', 'night'}
+
+    Returns
+    -------
+    go.Figure
+        A bar a zone and firing; its parts are minutes between `STEPS_C`, in the colour of that heat. At its
+        end stands the peak. Its height grows with the bars.
+    """
+    figure = go.Figure()
+    rows = [[bar.zone for bar in bars], [str(bar.firing) for bar in bars]]
+    for k, (low, high) in enumerate(zip(STEPS_C, (*STEPS_C[1:], None), strict=True)):
+        minutes = [_between(bar, k) for bar in bars]
+        name = (
+            f"{number(low, unit):.0f}–{number(high, unit):.0f}" if high else f"above {number(low, unit):.0f}"
+        )
+        figure.add_bar(
+            x=minutes,
+            y=rows,
+            orientation="h",
+            name=f"{name} °{unit}",
+            marker={"color": heat(low + 50.0), "line": {"width": 1, "color": "#fffdf7"}},
+            hovertemplate=f"%{{x:.0f}} min at {name} °{unit}<extra></extra>",
+        )
+    whole = [bar.above_min[0] or 0.0 for bar in bars]
+    figure.add_scatter(
+        x=whole,
+        y=rows,
+        mode="text",
+        text=[f"  {_peak(bar, unit)}" for bar in bars],
+        textposition="middle right",
+        cliponaxis=False,
+        hoverinfo="skip",
+        showlegend=False,
+        name="peaks",
+    )
+    longest = max([10.0, *whole])
+    figure.update_layout(
+        template=TEMPLATES[theme],
+        barmode="stack",
+        bargap=0.28,
+        height=110 + ROW_PX * max(1, len(bars)),
+        margin={"l": 8, "r": 12, "t": 8, "b": 8},
+        legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0, "traceorder": "normal"},
+        hovermode="closest",
+        dragmode=False,
+        xaxis={"title": {"text": "minutes"}, "range": [0, longest * 1.32], "fixedrange": True},
+        yaxis={
+            "autorange": "reversed",
+            "fixedrange": True,
+            "ticks": "",
+            "showgrid": False,
+            "dividerwidth": 1,
+        },
+    )
+    return figure
+
+
+def _between(bar: Bar, k: int) -> float:
+    low = bar.above_min[k]
+    high = bar.above_min[k + 1] if k + 1 < len(bar.above_min) else 0.0
+    return 0.0 if low is None else round(max(0.0, low - (high or 0.0)), 1)
+
+
+def _peak(bar: Bar, unit: Unit) -> str:
+    if bar.peak_c is None:
+        return "no probe to be trusted"
+    word = "" if bar.reached_target is None else " ✓" if bar.reached_target else " short of target"
+    return f"peak {number(bar.peak_c, unit):.0f}°{word}"
+
+
+def curves_figure(
+    curves: Sequence[Curve],
+    *,
+    since: str,
+    target_c: float | None = None,
+    unit: Unit = "C",
+    theme: Theme = "day",
+) -> go.Figure:
+    """Draw one line a firing, all from the moment at which they are aligned.
+
+    Parameters
+    ----------
+    curves : sequence of Curve
+    since : str
+        What that moment is: `lighting`.
+    target_c : float, optional
+        Where all have the same. [°C]
+    unit : {'C', 'F'}
+    theme : {'day', 'night'}
+
+    Returns
+    -------
+    go.Figure
+    """
+    figure = go.Figure()
+    for curve in curves:
+        figure.add_scatter(
+            x=[round(t, 3) for t in (np.asarray(curve.t_s) / 60.0).tolist()],
+            y=numbers(np.asarray(curve.c).tolist(), unit),
+            mode="lines",
+            name=f"{curve.firing} {curve.title}",
+            line={"width": 2.6, "dash": DASHES[(curve.firing - 1) % len(DASHES)]},
+            connectgaps=False,
+            hovertemplate=f"%{{y:.0f}} °{unit}<extra>{curve.firing}</extra>",
+        )
+    limits: list[tuple[float, str, str]] = [(QUARTZ_C, "quartz", "2px,4px")]
+    if target_c is not None:
+        limits.append((target_c, "target", "solid"))
+    figure.add_scatter(**_ends(curves, unit))
+    figure.update_layout(
+        template=TEMPLATES[theme],
+        showlegend=False,
+        margin={"l": 8, "r": 34, "t": 8, "b": 8},
+        hovermode="x unified",
+        xaxis={
+            "title": {"text": f"minutes since {since}"},
+            "showgrid": False,
+            "unifiedhovertitle": {"text": "%{x:.0f} min"},
+        },
+        yaxis={"ticksuffix": f" °{unit}", "showticksuffix": "last", "rangemode": "tozero"},
+        shapes=[
+            {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": 0, "x1": 0, "layer": "below"},
+            *(
+                {
+                    "type": "line",
+                    "xref": "paper",
+                    "x0": 0,
+                    "x1": 1,
+                    "y0": number(c, unit),
+                    "y1": number(c, unit),
+                    "layer": "below",
+                    "line": {"dash": dash, "width": 1.6},
+                }
+                for c, _, dash in limits
+            ),
+        ],
+        annotations=[_named(c, name, unit) for c, name, _ in limits],
+    )
+    return figure
+
+
+def _named(c: float, name: str, unit: Unit) -> dict[str, Any]:
+    return {
+        "xref": "paper",
+        "x": 0.005,
+        "xanchor": "left",
+        "y": number(c, unit),
+        "yanchor": "bottom",
+        "text": f"{name} {number(c, unit):.0f}°",
+        "showarrow": False,
+    }
+
+
+def _ends(curves: Sequence[Curve], unit: Unit) -> dict[str, Any]:
+    """A firing's number at its line's end, moved up where two would cover one another."""
+    found = []
+    for curve in curves:
+        known = np.flatnonzero(np.isfinite(curve.c))
+        if len(known):
+            found.append((float(curve.c[known[-1]]), float(curve.t_s[known[-1]]), curve.firing))
+    found.sort()
+    at: list[float] = []
+    for c, *_ in found:
+        at.append(max(c, at[-1] + 45.0) if at else c)
+    return {
+        "x": [round(t_s / 60.0, 3) for _, t_s, _ in found],
+        "y": numbers(at, unit),
+        "text": [f" <b>{firing}</b>" for *_, firing in found],
+        "mode": "text",
+        "textposition": "middle right",
+        "cliponaxis": False,
+        "hoverinfo": "skip",
+        "name": "numbers",
+    }

@@ -1,0 +1,285 @@
+"""The stack through time: height up, time across, colour for temperature, and nothing where no probe was. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
+from dashboard.figures.model import Mark, Place
+from logger.reading import Floats
+
+REACH_CM: Final = 10.0
+"""So far up and down a probe stands for its height: about half a jar. Common practice, no source. [cm]"""
+STEP_CM: Final = 2.5
+BED_CM: Final = 5.0
+"""Of the bed of coals so much is drawn. [cm]"""
+LEAST_TOP_CM: Final = 40.0
+CURSOR: Final = 0
+"""Where the cursor is among the shapes."""
+
+
+def rows_cm(places: Sequence[Place]) -> Floats:
+    """Give the heights of the picture's rows.
+
+    Parameters
+    ----------
+    places : sequence of Place
+
+    Returns
+    -------
+    array, shape (h,)
+        From the bottom up, `STEP_CM` apart. [cm]
+    """
+    known = [place.height_cm for place in places if place.height_cm is not None]
+    bottom = min([0.0, *known]) - BED_CM
+    top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
+    return np.arange(np.floor(bottom / STEP_CM), np.ceil(top / STEP_CM) + 1) * STEP_CM
+
+
+def heights_range(places: Sequence[Place]) -> list[float]:
+    """Give the range of the height axis, the same for the drawn stack and the stack through time.
+
+    Parameters
+    ----------
+    places : sequence of Place
+
+    Returns
+    -------
+    list of two floats
+        [cm]
+    """
+    rows = rows_cm(places)
+    return [float(rows[0]), float(rows[-1]) + STEP_CM]
+
+
+def columns_of(places: Sequence[Place], temperature_c: Floats, sides: Sequence[str] | None = None) -> Floats:
+    """Spread what probes read over the heights they stand for.
+
+    Parameters
+    ----------
+    places : sequence of Place, length k
+    temperature_c : array, shape (n, k)
+        At n moments; NaN where a probe read nothing, or could not be trusted. [°C]
+    sides : sequence of str, optional
+        Only probes on these sides.
+
+    Returns
+    -------
+    array, shape (n, h)
+        By rows of `rows_cm(places)`: between two probes that reach each other, the line between them;
+        probes at one height are averaged; NaN where no probe was within `REACH_CM`. [°C]
+    """
+    rows = rows_cm(places)
+    out = np.full((len(temperature_c), len(rows)), np.nan)
+    own = [k for k, p in enumerate(places) if p.height_cm is not None and (sides is None or p.side in sides)]
+    if not own or not len(out):
+        return out
+    heights = np.array([places[k].height_cm for k in own], np.float64)
+    levels = np.unique(heights)
+    at_level = [[own[i] for i in np.flatnonzero(heights == level)] for level in levels]
+    means = np.column_stack([_mean(temperature_c[:, some]) for some in at_level])
+    for n, found in enumerate(means):
+        there = np.isfinite(found)
+        if there.any():
+            at = levels[there]
+            inside = np.interp(rows, at, found[there])
+            out[n] = np.where(_between(rows, at), inside, _nearest(rows, at, found[there]))
+    return out
+
+
+def _mean(values: Floats) -> Floats:
+    some = np.isfinite(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found: Floats = np.where(some, values, 0.0).sum(axis=1) / some.sum(axis=1)
+    return found
+
+
+def _between(rows: Floats, at: Floats) -> Any:
+    """Which rows lie between two probes that reach each other."""
+    if len(at) < 2:
+        return np.zeros(len(rows), bool)
+    upper = np.clip(np.searchsorted(at, rows, side="left"), 1, len(at) - 1)
+    return (rows > at[0]) & (rows < at[-1]) & (at[upper] - at[upper - 1] <= 2 * REACH_CM)
+
+
+def _nearest(rows: Floats, at: Floats, found: Floats) -> Floats:
+    """What the nearest probe read, where it is near enough."""
+    apart = np.abs(rows[:, None] - at)
+    nearest: Floats = np.where(apart.min(axis=1) <= REACH_CM, found[apart.argmin(axis=1)], np.nan)
+    return nearest
+
+
+def heat_figure(
+    places: Sequence[Place],
+    t_s: Floats,
+    temperature_c: Floats,
+    *,
+    target_c: float,
+    burnout_c: float,
+    zero_s: float = 0.0,
+    lit: bool = False,
+    marks: Sequence[Mark] = (),
+    sides: Sequence[str] | None = None,
+    cursor_s: float | None = None,
+    unit: Unit = "C",
+    theme: Theme = "day",
+) -> go.Figure:
+    """Draw the stack through time.
+
+    Parameters
+    ----------
+    places : sequence of Place, length k
+    t_s : array, shape (n,)
+        Ascending. [s]
+    temperature_c : array, shape (n, k)
+        NaN where there was no reading. [°C]
+    target_c, burnout_c : float
+        A line runs where the stack passes them. [°C]
+    zero_s : float
+        The moment that counts as zero on the time axis. [s]
+    lit : bool
+        Whether that moment is the lighting.
+    marks : sequence of Mark
+        Those with a height or a zone stand where they belong.
+    sides : sequence of str, optional
+        Only probes on these sides.
+    cursor_s : float, optional
+        [s]
+    unit : {'C', 'F'}
+    theme : {'day', 'night'}
+
+    Returns
+    -------
+    go.Figure
+        Its first trace is a heat map whose columns can be appended with `extendData` (see `column`).
+    """
+    minutes = [round(t, 3) for t in ((np.asarray(t_s) - zero_s) / 60.0).tolist()]
+    spread = columns_of(places, temperature_c, sides)
+    rows = rows_cm(places).tolist()
+    z = [column(c, unit) for c in spread]
+    figure = go.Figure(
+        go.Heatmap(
+            x=minutes,
+            y=rows,
+            z=z,
+            transpose=True,  # columns can be appended to `z` then, but not to rows
+            zmin=number(COLDEST_C, unit),
+            zmax=number(HOTTEST_C, unit),
+            colorscale=HEAT_SCALE,
+            hoverongaps=False,
+            hovertemplate=f"%{{x:.0f}} min, %{{y:.0f}} cm: %{{z}} °{unit}<extra></extra>",
+            colorbar={"title": {"text": f"°{unit}"}, "thickness": 14, "outlinewidth": 0, "x": 1.01},
+            name="stack",
+        )
+    )
+    for c, name, dash in ((target_c, "target", "solid"), (burnout_c, "burn-out", "dash")):
+        if np.isfinite(spread).any() and np.nanmax(spread) >= c and len(minutes) > 1:
+            figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
+    if some := [m for m in marks if m.kind != "good" and _height_of(m, places) is not None]:
+        figure.add_scatter(**_placed(some, places, zero_s))
+    figure.add_scatter(**_probes(places, minutes, sides))
+    since = "lighting" if lit else "the first reading"
+    at = ((cursor_s or 0.0) - zero_s) / 60.0
+    figure.update_layout(
+        template=TEMPLATES[theme],
+        showlegend=False,
+        margin={"l": 8, "r": 8, "t": 6, "b": 8},
+        xaxis={"title": {"text": f"minutes since {since}"}, "showgrid": False},
+        yaxis={"title": {"text": "cm above the coals"}, "range": heights_range(places), "showgrid": False},
+        shapes=[
+            {
+                "type": "line",
+                "yref": "paper",
+                "y0": 0,
+                "y1": 1,
+                "x0": at,
+                "x1": at,
+                "line": {"width": 2},
+                "visible": cursor_s is not None,
+            }
+        ],
+    )
+    if minutes:
+        figure.update_xaxes(range=[minutes[0], max(minutes[-1], minutes[0] + 1.0)])
+    return figure
+
+
+def column(spread_c: Floats, unit: Unit) -> list[int | None]:
+    """Make one moment's column of the heat map.
+
+    Parameters
+    ----------
+    spread_c : array, shape (h,)
+        One row of `columns_of`. [°C]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list
+        Whole degrees, None where no probe was near.
+    """
+    return [None if c != c else round(number(c, unit)) for c in spread_c.tolist()]
+
+
+def _contour(x: list[float], y: list[float], z: Any, at: float, name: str, dash: str) -> dict[str, Any]:
+    return {
+        "x": x,
+        "y": y,
+        "z": z,
+        "transpose": True,
+        "contours": {"type": "constraint", "operation": "=", "value": at},
+        "line": {"color": "#fffdf7", "width": 2, "dash": dash},
+        "fillcolor": "rgba(0,0,0,0)",
+        "showscale": False,
+        "hoverinfo": "skip",
+        "connectgaps": False,
+        "name": name,
+    }
+
+
+def _height_of(mark: Mark, places: Sequence[Place]) -> float | None:
+    """Where a mark belongs: its own height, or the middle of its zone's probes."""
+    if mark.height_cm is not None:
+        return mark.height_cm
+    own = [p.height_cm for p in places if mark.zone and p.zone == mark.zone and p.height_cm is not None]
+    return float(np.mean(own)) if own else None
+
+
+def _placed(marks: Sequence[Mark], places: Sequence[Place], zero_s: float) -> dict[str, Any]:
+    signs = {"wood": "square", "spot": "diamond", "alarm": "triangle-down"}
+    return {
+        "x": [round((m.t_s - zero_s) / 60.0, 3) for m in marks],
+        "y": [_height_of(m, places) for m in marks],
+        "mode": "markers",
+        "marker": {
+            "symbol": [signs.get(m.kind, "circle") for m in marks],
+            "size": 13,
+            "color": "#fffdf7",
+            "line": {"width": 2, "color": "#1c1410"},
+        },
+        "text": [m.text.replace("&", "&amp;").replace("<", "&lt;") for m in marks],
+        "hovertemplate": "%{text}<extra></extra>",
+        "name": "marks",
+    }
+
+
+def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] | None) -> dict[str, Any]:
+    """The probes' numbers at their heights, at the left edge."""
+    by_height: dict[float, list[int]] = {}
+    for place in places:
+        if place.height_cm is not None and (sides is None or place.side in sides):
+            by_height.setdefault(place.height_cm, []).append(place.number)
+    return {
+        "x": [minutes[0] if minutes else 0.0] * len(by_height),
+        "y": list(by_height),
+        "text": [f" {', '.join(map(str, sorted(some)))}" for some in by_height.values()],
+        "mode": "text",
+        "textposition": "middle right",
+        "textfont": {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"},
+        "hoverinfo": "skip",
+        "name": "probes",
+    }

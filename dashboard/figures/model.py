@@ -1,0 +1,136 @@
+"""What figures are drawn from: places in the stack, lines of readings, things that happened. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from logger.reading import Floats
+
+Kind = Literal["note", "wood", "spot", "alarm", "good"]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a probe is.
+
+    Attributes
+    ----------
+    name : str
+    number : int
+        From 1, counted from the top of the stack down.
+    height_cm : float or None
+        None where nobody said. [cm]
+    side : str
+    reads : str
+        `coals`, `air`, `wall` or `surface`.
+    zone : str
+    """
+
+    name: str
+    number: int
+    height_cm: float | None = None
+    side: str = ""
+    reads: str = "air"
+    zone: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What one probe read.
+
+    Attributes
+    ----------
+    place : Place
+    t_s : array, shape (n,)
+        Ascending, from the first reading. [s]
+    c : array, shape (n,)
+        NaN where there was no reading. [°C]
+    """
+
+    place: Place
+    t_s: Floats
+    c: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that happened.
+
+    Attributes
+    ----------
+    t_s : float
+        From the first reading. [s]
+    kind : {'note', 'wood', 'spot', 'alarm', 'good'}
+        `good`: good news, such as a target that is reached.
+    text : str
+    until_s : float or None
+        When an alarm cleared; None where it stood at the end, and for all else. [s]
+    zone : str
+        Where, if anybody said.
+    height_cm : float or None
+        [cm]
+    """
+
+    t_s: float
+    kind: Kind
+    text: str
+    until_s: float | None = None
+    zone: str = ""
+    height_cm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A stage of the firing, and when it began.
+
+    Attributes
+    ----------
+    name : str
+        As it is shown: `Climb`.
+    from_s : float
+        [s]
+    """
+
+    name: str
+    from_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """What a zone's pots were estimated to be at; no measurement.
+
+    Attributes
+    ----------
+    zone : str
+    t_s, low_c, high_c : array, shape (n,)
+        [s], [°C]
+    """
+
+    zone: str
+    t_s: Floats
+    low_c: Floats
+    high_c: Floats
+
+
+def numbered(heights_cm: Sequence[float | None]) -> list[int]:
+    """Number probes from the top of the stack down, those without a height last.
+
+    Parameters
+    ----------
+    heights_cm : sequence of float or None
+        [cm]
+
+    Returns
+    -------
+    list of int
+        From 1, in the order of what was given.
+    """
+    order = sorted(
+        range(len(heights_cm)), key=lambda i: (-(h if (h := heights_cm[i]) is not None else -1e9), i)
+    )
+    found = [0] * len(order)
+    for number, i in enumerate(order, 1):
+        found[i] = number
+    return found

@@ -1,0 +1,444 @@
+"""The stack as it stands: pots over coals, in the colours of their heat, and the probes where they are. Pure."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard.figures.heat_map import BED_CM, column, columns_of, heights_range, rows_cm
+from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
+from dashboard.figures.model import Place
+from logger.reading import Floats
+
+SIDES: Final = ("left", "middle", "right")
+PLACES_TRACE: Final = "places"
+"""Name of the trace whose points are touched to note something there; `customdata` is the zone."""
+
+_LEFT: Final = ("windward", "left", "north", "west", "back")
+_RIGHT: Final = ("leeward", "right", "south", "east")
+_ASIDE: Final = 0.62
+"""So far from the middle the sides are, where the pile's edge is 1."""
+_JAR: Final = (  # a jar's outline around its middle, 1 high: mouth, neck, shoulder, belly, base
+    *((-0.23, 0.5), (0.23, 0.5), (0.18, 0.38), (0.43, 0.24), (0.5, 0.0), (0.42, -0.22), (0.3, -0.42)),
+    *((0.12, -0.5), (-0.12, -0.5), (-0.3, -0.42), (-0.42, -0.22), (-0.5, 0.0), (-0.43, 0.24), (-0.18, 0.38)),
+)
+NO_FILL: Final = "rgba(0,0,0,0)"
+RING_PX: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where something stands on the drawing.
+
+    Attributes
+    ----------
+    x : float
+        -1 to 1, the edges of the pile.
+    height_cm : float
+        [cm]
+    """
+
+    x: float
+    height_cm: float
+
+
+def side_of(side: str) -> int:
+    """Tell on which part of the drawing a side is.
+
+    Parameters
+    ----------
+    side : str
+        Free text: windward is drawn left, leeward right, what isn't known in the middle.
+
+    Returns
+    -------
+    int
+        0 left, 1 middle, 2 right.
+    """
+    words = set(re.findall(r"\w+", side.lower()))
+    return 0 if words & set(_LEFT) else 2 if words & set(_RIGHT) else 1
+
+
+def spots_of(places: Sequence[Place]) -> list[Spot | None]:
+    """Find where each probe is drawn: beside its neighbours, never over them.
+
+    Parameters
+    ----------
+    places : sequence of Place
+
+    Returns
+    -------
+    list of Spot or None
+        None for a probe without a height.
+    """
+    low, high = heights_range(places)
+    near_cm = (high - low) * 0.09
+    found: list[Spot | None] = []
+    for place in places:
+        if place.height_cm is None:
+            found.append(None)
+            continue
+        centre = (side_of(place.side) - 1) * _ASIDE
+        for aside in (0.0, 0.26, -0.26, 0.52, -0.52, 0.78, -0.78):
+            spot = Spot(min(max(centre + aside, -1.0), 1.0), place.height_cm)
+            if not any(
+                s is not None and abs(s.x - spot.x) < 0.22 and abs(s.height_cm - spot.height_cm) < near_cm
+                for s in found
+            ):
+                break
+        found.append(spot)
+    return found
+
+
+def zone_spots(places: Sequence[Place]) -> dict[str, Spot]:
+    """Find where on the drawing a zone is touched.
+
+    Parameters
+    ----------
+    places : sequence of Place
+
+    Returns
+    -------
+    dict of str to Spot
+        In the middle of its probes; zones without a height are left out.
+    """
+    own: dict[str, list[Spot]] = {}
+    for place, spot in zip(places, spots_of(places), strict=True):
+        if spot is not None and place.zone:
+            own.setdefault(place.zone, []).append(spot)
+    return {
+        zone: Spot(sum(s.x for s in some) / len(some), sum(s.height_cm for s in some) / len(some))
+        for zone, some in own.items()
+    }
+
+
+def side_columns(places: Sequence[Place], temperature_c: Floats) -> Floats:
+    """Spread what probes read over the drawing's three parts.
+
+    Parameters
+    ----------
+    places : sequence of Place, length k
+    temperature_c : array, shape (n, k)
+        NaN where there was no reading. [°C]
+
+    Returns
+    -------
+    array, shape (n, 3, h)
+        Left, middle, right by rows of `rows_cm(places)`. A part without a probe of its own at a height shows
+        the mean of the others there; NaN where no probe was near. [°C]
+    """
+    whole = columns_of(places, temperature_c)
+    out = np.repeat(whole[:, None, :], len(SIDES), axis=1)
+    for part in range(len(SIDES)):
+        sides = {place.side for place in places if side_of(place.side) == part}
+        own = columns_of(places, temperature_c, tuple(sides))
+        out[:, part] = np.where(np.isfinite(own), own, whole)
+    return out
+
+
+def stack_figure(
+    places: Sequence[Place],
+    temperature_c: Floats,
+    *,
+    words: Mapping[str, str] | None = None,
+    touchable: bool = False,
+    editable: bool = False,
+    aspect: float = 0.8,
+    unit: Unit = "C",
+    theme: Theme = "day",
+) -> go.Figure:
+    """Draw the stack.
+
+    Parameters
+    ----------
+    places : sequence of Place, length k
+    temperature_c : array, shape (k,)
+        Now; NaN where a probe read nothing. [°C]
+    words : mapping of str to str, optional
+        By probe, what the hover says instead of its temperature: a fault.
+    touchable : bool
+        Whether zones can be touched: the trace `places`, whose `customdata` are the zones.
+    editable : bool
+        Whether probes are to be dragged: their numbers are annotations, large enough for a finger then; the
+        graph's `config` has to allow it (`edits.annotationPosition`, see `moved`).
+    aspect : float
+        About how wide the drawing is shown, as a share of its height.
+    unit : {'C', 'F'}
+    theme : {'day', 'night'}
+
+    Returns
+    -------
+    go.Figure
+        The first trace is the heat behind the pots (3 parts across): another moment is another `z` of it.
+        The second answers a finger on a probe (its `hovertext`), a third on a zone.
+    """
+    now = np.asarray(temperature_c, np.float64)
+    figure = go.Figure(
+        go.Heatmap(
+            x=[-2 / 3, 0, 2 / 3],
+            y=rows_cm(places).tolist(),
+            z=heat_of(places, now, unit),
+            transpose=True,
+            zmin=number(COLDEST_C, unit),
+            zmax=number(HOTTEST_C, unit),
+            colorscale=HEAT_SCALE,
+            showscale=False,
+            hoverinfo="skip",
+            name="heat",
+        )
+    )
+    spots = spots_of(places)
+    figure.add_scatter(**_probes(places, spots, hover_of(places, now, words or {}, unit)))
+    rings = zone_spots(places) if touchable else {}
+    if touchable:
+        figure.add_scatter(**_touch(rings))
+    figure.update_layout(
+        template=TEMPLATES[theme],
+        showlegend=False,
+        margin={"l": 8, "r": 8, "t": 6, "b": 8},
+        hovermode="closest",
+        dragmode=False,
+        shapes=[*_drawing(places, aspect), *(_ring(spot) for spot in rings.values())],
+        annotations=_badges(places, spots, large=editable),
+        xaxis={"range": [-1.12, 1.12], "visible": False, "fixedrange": True},
+        yaxis={
+            "range": heights_range(places),
+            "title": {"text": "cm above the coals"},
+            "fixedrange": True,
+            "showgrid": False,
+        },
+    )
+    return figure
+
+
+def heat_of(places: Sequence[Place], temperature_c: Floats, unit: Unit = "C") -> list[list[int | None]]:
+    """Make the heat behind the pots at one moment: `z` of the figure's first trace.
+
+    Parameters
+    ----------
+    places : sequence of Place, length k
+    temperature_c : array, shape (k,)
+        [°C]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of 3 lists, length h
+    """
+    return [column(part, unit) for part in side_columns(places, np.asarray(temperature_c)[None, :])[0]]
+
+
+def hover_of(
+    places: Sequence[Place], temperature_c: Floats, words: Mapping[str, str], unit: Unit = "C"
+) -> list[str]:
+    """Say what a touched probe says, of those that have a height.
+
+    Parameters
+    ----------
+    places : sequence of Place, length k
+    temperature_c : array, shape (k,)
+        [°C]
+    words : mapping of str to str
+        By probe, instead of its temperature.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of str
+    """
+    said = []
+    for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):
+        if place.height_cm is not None:
+            value = words.get(place.name) or ("no reading" if c != c else f"{number(c, unit):.0f} °{unit}")
+            name = place.name.replace("&", "&amp;").replace("<", "&lt;")
+            said.append(f"{name}, {place.height_cm:g} cm: {value}")
+    return said
+
+
+def moved(relayout: Mapping[str, Any] | None) -> dict[int, tuple[float | None, float | None]]:
+    """Read which probes were dragged where.
+
+    Parameters
+    ----------
+    relayout : mapping or None
+        `relayoutData` of the figure's graph; whatever else is in it is left out.
+
+    Returns
+    -------
+    dict of int to (x, height)
+        By probe, in the order of the places with a height; None for what didn't move. x from -1 to 1, the
+        height in whole cm.
+    """
+    found: dict[int, tuple[float | None, float | None]] = {}
+    for key, value in (relayout or {}).items():
+        match = re.fullmatch(r"annotations\[(\d{1,3})\]\.([xy])", str(key))
+        if match is None or isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        if not math.isfinite(value):
+            continue
+        x, height = found.get(int(match[1]), (None, None))
+        found[int(match[1])] = (
+            (min(max(float(value), -1.0), 1.0), height) if match[2] == "x" else (x, float(round(value)))
+        )
+    return found
+
+
+def _touch(zones: Mapping[str, Spot]) -> dict[str, Any]:
+    return {
+        "x": [spot.x for spot in zones.values()],
+        "y": [spot.height_cm for spot in zones.values()],
+        "mode": "markers",
+        "marker": {"size": RING_PX, "color": NO_FILL},
+        "customdata": list(zones),
+        "text": [zone.replace("&", "&amp;").replace("<", "&lt;") for zone in zones],
+        "hovertemplate": "%{text}: touch to note something here<extra></extra>",
+        "name": PLACES_TRACE,
+    }
+
+
+def _ring(spot: Spot) -> dict[str, Any]:
+    """A ring around a zone that can be touched; the pots' sheet covers all traces, but no shape after it."""
+    return {
+        "type": "circle",
+        "xsizemode": "pixel",
+        "ysizemode": "pixel",
+        "xanchor": spot.x,
+        "yanchor": spot.height_cm,
+        "x0": -RING_PX / 2,
+        "x1": RING_PX / 2,
+        "y0": -RING_PX / 2,
+        "y1": RING_PX / 2,
+        "fillcolor": NO_FILL,
+        "line": {"width": 2, "dash": "3px,4px"},
+    }
+
+
+def _probes(places: Sequence[Place], spots: Sequence[Spot | None], hover: list[str]) -> dict[str, Any]:
+    """What is touched under the probes' numbers."""
+    placed = [(p, s) for p, s in zip(places, spots, strict=True) if s is not None]
+    return {
+        "x": [spot.x for _, spot in placed],
+        "y": [spot.height_cm for _, spot in placed],
+        "mode": "markers",
+        "marker": {"size": 30, "color": NO_FILL},
+        "customdata": [place.zone for place, _ in placed],
+        "hovertext": hover,
+        "hovertemplate": "%{hovertext}<extra></extra>",
+        "name": "probes",
+    }
+
+
+def _badges(places: Sequence[Place], spots: Sequence[Spot | None], *, large: bool) -> list[dict[str, Any]]:
+    """The probes' numbers; large enough for a finger where they can be dragged."""
+    size = 36 if large else 20
+    return [
+        {
+            "x": spot.x,
+            "y": spot.height_cm,
+            "text": str(place.number),
+            "showarrow": False,
+            "width": size,
+            "height": size,
+            "borderpad": 3 if large else 1,
+            "borderwidth": 2,
+            "bordercolor": "#1c1410",
+            "bgcolor": "#fffdf7",
+            "font": {"color": "#1c1410", "size": 16 if large else 14},
+        }
+        for place, spot in zip(places, spots, strict=True)
+        if spot is not None
+    ]
+
+
+def _drawing(places: Sequence[Place], aspect: float) -> list[dict[str, Any]]:
+    """All that isn't a pot covered by a sheet with pots for holes, then wood and earth."""
+    low, high = heights_range(places)
+    jars = _jars(low + BED_CM, high, aspect)
+    sheet = f"M-1.2,{low:.1f} L1.2,{low:.1f} L1.2,{high:.1f} L-1.2,{high:.1f} Z "
+    holes = " ".join(_path(jar) for jar in jars)
+    coals = _coals(low + BED_CM, high - low)
+    holes += " " + " ".join(_path(coal) for coal in coals)
+    outline = {"color": "#6e5544", "width": 1.2}
+    return [
+        {
+            "type": "path",
+            "path": sheet + holes,
+            "fillrule": "evenodd",
+            "line": {"width": 0},  # its fill is the template's
+            "layer": "above",
+        },
+        *(
+            {"type": "path", "path": _path(jar), "fillcolor": NO_FILL, "line": outline, "layer": "above"}
+            for jar in jars
+        ),
+        *_wood(low + BED_CM, high),
+    ]
+
+
+def _jars(low: float, high: float, aspect: float) -> list[list[tuple[float, float]]]:
+    """Outlines of jars in rows, fewer towards the top; x from -1 to 1, y in cm."""
+    tall = (high - low) * 0.94
+    rows = 6
+    size_cm = tall / (0.9 * rows + 0.1)
+    wide = size_cm / (high - low + BED_CM) / aspect * 2.24  # as much glass across as up
+    most = max(2, int(1.9 / (wide * 1.04)))
+    jars = []
+    for row in range(rows):
+        count = max(1, round(most * (1.0 - 0.14 * row)) - row % 2)
+        middle = low + size_cm * (0.5 + 0.9 * row)
+        for n in range(count):
+            turn = math.radians(
+                ((row * 5 + n * 7) % 5) * 5 - 10
+            )  # mouths turned a little, as they come to lie
+            x = (n - (count - 1) / 2) * wide * 1.04
+            jars.append(
+                [
+                    (
+                        x + wide * (a * math.cos(turn) - b * math.sin(turn)),
+                        middle + size_cm * (a * math.sin(turn) + b * math.cos(turn)),
+                    )
+                    for a, b in _JAR
+                ]
+            )
+    return jars
+
+
+def _coals(ground: float, span: float) -> list[list[tuple[float, float]]]:
+    size = span * 0.022
+    coals = []
+    for n in range(19):
+        x, y = -0.96 + n * 0.1067, ground - size * 1.1 - ((n * 7) % 3) * size * 0.35
+        turns = [math.tau * k / 8 for k in range(8)]
+        coals.append([(x + 0.05 * math.cos(a), y + size * math.sin(a)) for a in turns])
+    return coals
+
+
+def _wood(low: float, high: float) -> list[dict[str, Any]]:
+    """Long wood that leans against the pile from both sides."""
+    logs = []
+    for side in (-1, 1):
+        for n in range(4):
+            foot, head = side * (1.08 - 0.07 * n), side * (0.2 + 0.09 * n)
+            top = low + (high - low) * (0.97 - 0.16 * n)
+            logs.append(
+                {
+                    "type": "line",
+                    "x0": foot,
+                    "y0": low - 2.0,
+                    "x1": head,
+                    "y1": top,
+                    "line": {"color": "rgba(110,80,50,0.55)", "width": 6},
+                    "layer": "above",
+                }
+            )
+    return logs
+
+
+def _path(points: Sequence[tuple[float, float]]) -> str:
+    return "M" + " L".join(f"{x:.3f},{y:.2f}" for x, y in points) + " Z"

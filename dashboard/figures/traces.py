@@ -1,0 +1,388 @@
+"""The traces of a firing: a line a probe, the limits, and above them what happened, where it covers no line. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard.figures.look import DASHES, TEMPLATES, Theme, Unit, number, numbers
+from dashboard.figures.model import Band, Kind, Line, Mark, Stage
+from logger.reading import Floats
+
+QUARTZ_C: Final = 573.0
+LOWEST_TOP_C: Final = 700.0
+CURSOR, VEIL, FIRST_RULE = 0, 1, 2
+"""Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
+
+_STRIP: Final = 0.85
+"""The traces end here and the strip of marks begins, as a share of the height."""
+_LANES: Final[dict[Kind, float]] = {"alarm": 0.48, "good": 0.48, "note": 0.16, "wood": 0.16, "spot": 0.16}
+_STAGES: Final = 0.82
+_SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
+    "note": ("Notes", "square-open", "#8a6d54"),
+    "wood": ("Wood", "square", "#8a6d54"),
+    "spot": ("Gun readings", "diamond-open", "#8a6d54"),
+    "alarm": ("Alarms", "triangle-down", "#d0331c"),
+    "good": ("Good news", "circle", "#3f8f5f"),
+}
+_LETTERS: Final = 46.0
+"""So many letters of a stage's name stand side by side on a phone's glass."""
+
+
+def traces_figure(
+    lines: Sequence[Line],
+    *,
+    target_c: float,
+    burnout_c: float,
+    length_s: float,
+    zero_s: float = 0.0,
+    lit: bool = False,
+    marks: Sequence[Mark] = (),
+    stages: Sequence[Stage] = (),
+    bands: Sequence[Band] = (),
+    cursor_s: float | None = None,
+    unit: Unit = "C",
+    theme: Theme = "day",
+) -> go.Figure:
+    """Draw the traces of a firing.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+        Thinned; trace `i` of the figure is line `i`, which `extendData` and `single_out` rely on.
+    target_c, burnout_c : float
+        [°C]
+    length_s : float
+        From the first reading to the last. [s]
+    zero_s : float
+        The moment that counts as zero on the time axis. [s]
+    lit : bool
+        Whether that moment is the lighting; else it is the first reading.
+    marks : sequence of Mark
+        In a strip above the traces: they never cover a line.
+    stages : sequence of Stage
+    bands : sequence of Band
+    cursor_s : float, optional
+        A moment that is pointed at; what comes after it lies under a veil. [s]
+    unit : {'C', 'F'}
+    theme : {'day', 'night'}
+
+    Returns
+    -------
+    go.Figure
+        Minutes across; one hover tells all probes at a moment. Colours come from the template: another one
+        turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
+    """
+    figure = go.Figure()
+    for i, line in enumerate(lines):
+        figure.add_scatter(**_line(i, line, zero_s, unit))
+    figure.add_scatter(**_ends(lines, zero_s, unit))
+    for band in bands:
+        figure.add_scatter(**_band(band, zero_s, unit))
+    for name, kind_marks in _by_kind(marks).items():
+        figure.add_scatter(**_marks(name, kind_marks, zero_s, length_s))
+    figure.add_scatter(**_stage_names(stages, length_s, zero_s))
+    top_c = highest(lines, target_c)
+    figure.update_layout(**_layout(top_c, length_s, zero_s, lit, unit, theme))
+    figure.update_layout(
+        shapes=[
+            *cursor(cursor_s, length_s, zero_s),
+            *_stage_rules(stages, zero_s),
+            *_rules(target_c, burnout_c, unit),
+        ],
+        annotations=_rule_names(target_c, burnout_c, top_c, unit),
+    )
+    return figure
+
+
+def highest(lines: Sequence[Line], target_c: float) -> float:
+    """Give where the temperature axis ends.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+    target_c : float
+        [°C]
+
+    Returns
+    -------
+    float
+        A multiple of 50, with room above the target and the hottest reading. [°C]
+    """
+    peaks = [float(np.nanmax(line.c)) for line in lines if np.isfinite(line.c).any()]
+    return float(np.ceil(max([target_c + 60.0, LOWEST_TOP_C, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0)
+
+
+def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str, Any]]:
+    """Make the shapes that point at a moment.
+
+    Parameters
+    ----------
+    at_s : float or None
+        [s]
+    length_s, zero_s : float
+        [s]
+
+    Returns
+    -------
+    list of dict
+        A line and a veil over all that comes after it; both unseen where nothing is pointed at.
+    """
+    shown = at_s is not None
+    at, end = ((at_s or 0.0) - zero_s) / 60.0, (length_s - zero_s) / 60.0
+    upright = {"yref": "paper", "y0": 0, "y1": 1, "visible": shown}
+    veil = {"fillcolor": "rgba(128,128,128,0.22)", "line": {"width": 0}, "layer": "above"}
+    return [
+        {"type": "line", "x0": at, "x1": at, "line": {"width": 2}, **upright},
+        {"type": "rect", "x0": at, "x1": end, **veil, **upright},
+    ]
+
+
+def single_out(count: int, chosen: Sequence[int]) -> list[float]:
+    """Give the opacity of each line where some are singled out.
+
+    Parameters
+    ----------
+    count : int
+        Lines.
+    chosen : sequence of int
+        Those to be seen; none: all are.
+
+    Returns
+    -------
+    list of float
+    """
+    return [1.0 if not chosen or i in chosen else 0.12 for i in range(count)]
+
+
+def _line(i: int, line: Line, zero_s: float, unit: Unit) -> dict[str, Any]:
+    place = line.place
+    return {
+        "x": _minutes(line.t_s, zero_s),
+        "y": numbers(line.c.tolist(), unit),
+        "name": f"{place.number} {place.name}",
+        "mode": "lines",
+        "line": {"width": 2.2, "dash": DASHES[i % len(DASHES)]},
+        "connectgaps": False,
+        "hovertemplate": f"%{{y:.0f}} °{unit}<extra>{_plain(place.number, place.name)}</extra>",
+        "meta": {"probe": place.name, "zone": place.zone},
+    }
+
+
+def _plain(number_: int, name: str) -> str:
+    """A name for a hover's label, in which plotly would take `<` for markup and `%{` for a value."""
+    safe = name.replace("&", "&amp;").replace("<", "&lt;").replace("%{", "% {")
+    return f"{number_} {safe}"
+
+
+def _minutes(t_s: Floats, zero_s: float) -> list[float]:
+    return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
+
+
+def _ends(lines: Sequence[Line], zero_s: float, unit: Unit) -> dict[str, Any]:
+    """A number at each line's end, moved apart where they would cover one another."""
+    found = []
+    for line in lines:
+        known = np.flatnonzero(np.isfinite(line.c))
+        if len(known):
+            found.append((float(line.c[known[-1]]), float(line.t_s[known[-1]]), line.place.number))
+    found.sort()
+    apart = highest(lines, 0.0) / 24.0
+    at: list[float] = []
+    for c, *_ in found:
+        at.append(max(c, at[-1] + apart) if at else c)
+    return {
+        "x": [round((t_s - zero_s) / 60.0, 3) for _, t_s, _ in found],
+        "y": numbers(at, unit),
+        "text": [f" {number_}" for *_, number_ in found],
+        "mode": "text",
+        "textposition": "middle right",
+        "cliponaxis": False,
+        "hoverinfo": "skip",
+        "name": "numbers",
+    }
+
+
+def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:
+    minutes = _minutes(band.t_s, zero_s)
+    low, high = numbers(band.low_c.tolist(), unit), numbers(band.high_c.tolist(), unit)
+    return {
+        "x": [*minutes, *reversed(minutes)],
+        "y": [*high, *reversed(low)],
+        "mode": "lines",
+        "fill": "toself",
+        "fillcolor": "rgba(150,120,90,0.22)",
+        "line": {"width": 0},
+        "hoverinfo": "skip",
+        "name": f"pots, {band.zone} (an estimate)",
+        "meta": {"estimate": band.zone},
+    }
+
+
+def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
+    found: dict[Kind, list[Mark]] = {}
+    for kind in _SIGNS:
+        if some := [mark for mark in marks if mark.kind == kind]:
+            found[kind] = some
+    return found
+
+
+def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) -> dict[str, Any]:
+    """Signs in the strip; from an alarm goes a line as long as it stood."""
+    name, sign, colour = _SIGNS[kind]
+    x: list[float | None] = []
+    sizes: list[int] = []
+    texts: list[str] = []
+    for mark in marks:
+        x.append(round((mark.t_s - zero_s) / 60.0, 3))
+        sizes.append(13)
+        texts.append(_wrapped(mark.text))
+        if kind == "alarm":
+            end = length_s if mark.until_s is None else mark.until_s
+            x += [round((end - zero_s) / 60.0, 3), None]
+            sizes += [0, 0]
+            texts += [texts[-1], ""]
+    return {
+        "x": x,
+        "y": [None if v is None else _LANES[kind] for v in x],
+        "yaxis": "y2",
+        "mode": "lines+markers" if kind == "alarm" else "markers",
+        "marker": {
+            "symbol": sign,
+            "size": sizes,
+            "opacity": 1,
+            "color": colour,
+            "line": {"width": 2, "color": colour},
+        },
+        "line": {"color": colour, "width": 4},
+        "text": texts,
+        "hovertemplate": "%{text}<extra></extra>",
+        "name": name,
+        "meta": {"marks": kind},
+    }
+
+
+def _wrapped(text: str, width: int = 44) -> str:
+    """A mark's words as plotly writes them: broken into short lines, and never markup."""
+    lines, line = [], ""
+    for word in text.replace("&", "&amp;").replace("<", "&lt;").split():
+        if line and len(line) + len(word) >= width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}".strip()
+    return "<br>".join([*lines, line])
+
+
+def _stage_names(stages: Sequence[Stage], length_s: float, zero_s: float) -> dict[str, Any]:
+    """Names of stages that have room for them, in the strip's upper lane."""
+    spans = [*(stage.from_s for stage in stages), length_s]
+    shown = [
+        (stage.from_s, stage.name)
+        for stage, (begin, end) in zip(stages, pairwise(spans), strict=True)
+        if (end - begin) / max(length_s, 1.0) * _LETTERS >= len(stage.name)
+    ]
+    return {
+        "x": [round((t_s - zero_s) / 60.0, 3) for t_s, _ in shown],
+        "y": [_STAGES] * len(shown),
+        "yaxis": "y2",
+        "text": [f" {name}" for _, name in shown],
+        "mode": "text",
+        "textposition": "middle right",
+        "hoverinfo": "skip",
+        "name": "stages",
+    }
+
+
+def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]:
+    at = [(stage.from_s - zero_s) / 60.0 for stage in stages]
+    rule = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
+    return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
+
+
+def _rules(target_c: float, burnout_c: float, unit: Unit) -> list[dict[str, Any]]:
+    return [
+        {
+            "type": "line",
+            "xref": "paper",
+            "x0": 0,
+            "x1": 1,
+            "y0": number(c, unit),
+            "y1": number(c, unit),
+            "layer": "below",
+            "line": {"width": width, "dash": dash},
+        }
+        for c, width, dash in (
+            (target_c, 2, "solid"),
+            (burnout_c, 1.4, "8px,5px"),
+            (QUARTZ_C, 1.4, "2px,4px"),
+        )
+    ]
+
+
+def _rule_names(target_c: float, burnout_c: float, top_c: float, unit: Unit) -> list[dict[str, Any]]:
+    """Names of the limits, above or under their lines, whichever is clear of another's; else none."""
+    names, taken = [], []
+    for c, name in ((target_c, "target"), (burnout_c, "burn-out"), (QUARTZ_C, "quartz")):
+        for side, place in (("bottom", c + top_c / 30.0), ("top", c - top_c / 30.0)):
+            if all(abs(place - other) >= top_c / 17.0 for other in taken):
+                taken.append(place)
+                names.append(
+                    {
+                        "xref": "paper",
+                        "x": 0.005,
+                        "xanchor": "left",
+                        "y": number(c, unit),
+                        "yanchor": side,
+                        "text": f"{name} {number(c, unit):.0f}°",
+                        "showarrow": False,
+                        "bgcolor": "rgba(128,128,128,0.12)",
+                        "borderpad": 1,
+                    }
+                )
+                break
+    return names
+
+
+def _layout(
+    top_c: float, length_s: float, zero_s: float, lit: bool, unit: Unit, theme: Theme
+) -> dict[str, Any]:
+    since = "lighting" if lit else "the first reading"
+    begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
+    return {
+        "template": TEMPLATES[theme],
+        "showlegend": False,
+        "margin": {"l": 8, "r": 40, "t": 12, "b": 8},
+        "hovermode": "x unified",
+        "hoversubplots": "axis",
+        "dragmode": "zoom",
+        "xaxis": {
+            "title": {"text": f"minutes since {since}"},
+            "range": [begin, end],
+            "showgrid": False,
+            "anchor": "y",
+            "hoverformat": ".1f",
+            "unifiedhovertitle": {"text": "%{x:.0f} min"},
+        },
+        "yaxis": {
+            "domain": [0, _STRIP],
+            "range": [number(0.0, unit), number(top_c, unit)],
+            "ticksuffix": f" °{unit}",
+            "showticksuffix": "last",
+            "nticks": 9,
+        },
+        "yaxis2": {
+            "domain": [_STRIP + 0.01, 1],
+            "range": [0, 1],
+            "fixedrange": True,
+            "showgrid": False,
+            "showticklabels": False,
+            "ticks": "",
+            "showline": False,
+            "anchor": "x",
+        },
+    }

@@ -1,0 +1,310 @@
+"""Firings as tables: readings, facts and comparisons as pandas frames, and lines to draw them from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+
+from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from logger.facts import Fact
+from logger.journal.reader import Column, FiringInfo, JournalReader
+from logger.reading import Status
+from logger.report.gather import Gathered
+
+FINEST_S: Final = 1
+DAY_US: Final = 86_400_000_000
+
+
+def places(columns: Sequence[Column]) -> list[Place]:
+    """Tell where a firing's probes are.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+
+    Returns
+    -------
+    list of Place
+        In the same order, numbered from the top of the stack down.
+    """
+    numbers = numbered([column.probe.height_cm for column in columns])
+    return [
+        Place(c.probe.name, number, c.probe.height_cm, c.probe.side, c.probe.reads, c.probe.zone)
+        for c, number in zip(columns, numbers, strict=True)
+    ]
+
+
+def readings(
+    reader: JournalReader, info: FiringInfo, step_s: Literal[1, 10, 60] | None = None
+) -> pd.DataFrame:
+    """Give a firing's readings as a wide table.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+    step_s : {1, 10, 60}, optional
+        Means over such steps, from the journal's rollups; every reading if left out. [s]
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index `time`, UTC; a column a probe, in the plan's order. NaN where a probe sent nothing or what it
+        sent was at fault. [°C]
+    """
+    columns = reader.columns(info.id)
+    names = [column.probe.name for column in columns]
+    series = []
+    if step_s is None:
+        traces = reader.readings(info.id)
+        for t_us, c, status in zip(traces.t_us, traces.temperature_c, traces.status, strict=True):
+            series.append(_series(t_us, np.where(status == Status.OK, c, np.nan)))
+    else:
+        rollups = reader.rollups(info.id, step_s)
+        for column in columns:
+            t_us, buckets = rollups.get((column.rig, column.channel), (np.zeros(0, np.int64), None))
+            series.append(
+                _series(t_us, np.zeros(0) if buckets is None else buckets["mean"].astype(np.float64))
+            )
+    table = (
+        pd.concat(series, axis=1, keys=names) if series else pd.DataFrame(index=_times(np.zeros(0, np.int64)))
+    )
+    return table.sort_index().rename_axis("time")
+
+
+def _times(t_us: Any) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(t_us.astype("datetime64[us]"), tz="UTC", name="time")
+
+
+def _series(t_us: Any, c: Any) -> pd.Series[float]:
+    made = pd.Series(c, index=_times(t_us))
+    return made[~made.index.duplicated(keep="last")]
+
+
+def seconds(table: pd.DataFrame, info: FiringInfo) -> Any:
+    """Give a table's times from a firing's first reading.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        From `readings`.
+    info : FiringInfo
+
+    Returns
+    -------
+    float array, shape (n,)
+        [s]
+    """
+    return (table.index.as_unit("us").asi8 - info.started_us) / 1e6
+
+
+def on_steps(
+    reader: JournalReader, info: FiringInfo, columns: int, distrusted: dict[str, list[tuple[float, float]]]
+) -> tuple[Any, pd.DataFrame]:
+    """Give a firing in even steps of time, for pictures with a column a step.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+    columns : int
+        At most about so many steps.
+    distrusted : dict
+        By probe, spans in which its readings are not to be believed: left out. [s]
+
+    Returns
+    -------
+    t_s : array, shape (n,)
+        Middle of each step. [s]
+    pandas.DataFrame, shape (n, k)
+        Means. [°C]
+    """
+    length_us = (info.last_us or info.started_us) - info.started_us
+    step_s = next((s for s in (1, 10, 60) if s * columns * 1_000_000 >= length_us), 60)
+    fine: Literal[1, 10, 60] = (
+        1 if step_s == 1 or length_us < DAY_US / 12 else 10 if length_us < DAY_US else 60
+    )
+    table = readings(reader, info, fine)
+    t_s = seconds(table, info)
+    for probe, spans in distrusted.items():
+        for begin, end in spans:
+            if probe in table:
+                table.loc[(t_s >= begin) & (t_s < end), probe] = np.nan
+    wide_s = max(fine, int(np.ceil(length_us / 1e6 / max(1, columns))))
+    step = np.floor(t_s / wide_s).astype(np.int64) if len(t_s) else np.zeros(0, np.int64)
+    n = int(step.max()) + 1 if len(step) else 0
+    means = table.groupby(step).mean().reindex(range(n))
+    return (np.arange(n) + 0.5) * wide_s, means
+
+
+def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
+    """Give a firing's traces, thinned so that peaks and dips stay.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+    points : int
+        At most about so many a line.
+
+    Returns
+    -------
+    list of Line
+        In the plan's order.
+    """
+    drawn = reader.history(info.id, points)
+    return [
+        Line(place, (t_us - info.started_us) / 1e6, c)
+        for place, t_us, c in zip(places(drawn.columns), drawn.t_us, drawn.temperature_c, strict=True)
+    ]
+
+
+def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
+    """Give what the pots were estimated to be at while the firing ran.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+
+    Returns
+    -------
+    list of Band
+        None for a firing that wasn't estimated, such as an import.
+    """
+    return [
+        Band(zone, (line.t_us - info.started_us) / 1e6, line.low_c, line.high_c)
+        for zone, line in reader.estimates(info.id).items()
+    ]
+
+
+STAGES: Final = {
+    "drying": "Drying",
+    "climb": "Climb",
+    "peak": "Peak",
+    "burn_down": "Burn-down",
+    "cooling": "Cooling",
+}
+
+
+def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
+    """Name stages as they are shown.
+
+    Parameters
+    ----------
+    told : sequence of dict
+        From a rehearsal: `stage`, `from_s`.
+
+    Returns
+    -------
+    list of Stage
+    """
+    return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
+
+
+def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
+    """Lay facts of several firings side by side.
+
+    Parameters
+    ----------
+    known : sequence of Gathered
+
+    Returns
+    -------
+    pandas.DataFrame
+        A column a firing (its ID), a row a fact: index `zone` (empty for the whole load) and `fact`, the
+        whole load first, then zone by zone, kinds in the order of `logger.facts`. Units are those of the
+        facts' keys (`peak_c`, `above_600_min`). NaN where there is nothing to say.
+    """
+    by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
+    rows = _rows(by_firing)
+    values = [
+        [np.nan if (f := facts.get(row)) is None or f.value is None else f.value for facts in by_firing]
+        for row in rows
+    ]
+    index = pd.MultiIndex.from_tuples(rows, names=["zone", "fact"])
+    return pd.DataFrame(values, index=index, columns=[one.info.id for one in known], dtype=float)
+
+
+def fact_rows(known: Sequence[Gathered]) -> list[tuple[str, list[Fact | None]]]:
+    """Give the same as facts, with all that is to be said of them.
+
+    Parameters
+    ----------
+    known : sequence of Gathered
+
+    Returns
+    -------
+    list of (zone, facts)
+        In the rows' order of `facts_table`; a fact a firing, None where it has none.
+    """
+    by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
+    return [(row[0], [facts.get(row) for facts in by_firing]) for row in _rows(by_firing)]
+
+
+def _rows(by_firing: Sequence[dict[tuple[str, str], Fact]]) -> list[tuple[str, str]]:
+    """Zone and key of every fact: the whole load first, then zones as they come, kinds as they come."""
+    all_rows = list(dict.fromkeys(row for facts in by_firing for row in facts))
+    zones = list(dict.fromkeys(zone for zone, _ in all_rows))
+    keys = list(dict.fromkeys(key for _, key in all_rows))
+    rank = {zone: (zone != "", n) for n, zone in enumerate(zones)}
+    return sorted(all_rows, key=lambda row: (rank[row[0]], keys.index(row[1])))
+
+
+def differences(table: pd.DataFrame) -> pd.DataFrame:
+    """Give each firing's difference to the first.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        From `facts_table`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Of the same shape; zero in the first column.
+    """
+    return table.sub(table.iloc[:, 0], axis=0) if table.shape[1] else table
+
+
+def marks_of(known: Gathered, spot_words: Any, note_words: Any) -> list[Mark]:
+    """Give what happened in a firing, as marks.
+
+    Parameters
+    ----------
+    known : Gathered
+    spot_words, note_words : callable
+        Take the data of a gun reading, of a note; give its words.
+
+    Returns
+    -------
+    list of Mark
+        In order of time.
+    """
+    found = [
+        Mark(
+            note.t_s,
+            "wood" if note.data.get("kind") == "wood" else "note",
+            note_words(note.data),
+            zone=str(note.data.get("zone") or ""),
+        )
+        for note in known.notes
+    ]
+    found += [
+        Mark(spot.t_s, "spot", spot_words(spot.data), zone=str(spot.data.get("zone") or ""))
+        for spot in known.spots
+    ]
+    found += [
+        Mark(
+            alarm["raised_s"],
+            "alarm" if alarm["warning"] else "good",
+            f"{alarm['title']}: {alarm['message']}",
+            until_s=alarm["cleared_s"],
+            zone=str(alarm["zone"] or ""),
+        )
+        for alarm in known.alarms
+    ]
+    return sorted(found, key=lambda mark: mark.t_s)
