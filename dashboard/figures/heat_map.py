@@ -1,4 +1,4 @@
-"""The stack through time: height up, time across, colour for temperature, and nothing where no probe was. Pure."""
+"""The stack through time: height up, time across, colour for temperature, none where no probe was. Pure."""
 
 from __future__ import annotations
 

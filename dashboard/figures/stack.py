@@ -1,4 +1,4 @@
-"""The stack as it stands: pots over coals, in the colours of their heat, and the probes where they are. Pure."""
+"""The stack as it stands: pots over coals, in the colours of their heat, and where the probes are. Pure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The traces of a firing: a line a probe, the limits, and above them what happened, where it covers no line. Pure."""
+"""The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
 
 from __future__ import annotations
 
@@ -80,13 +80,13 @@ def traces_figure(
     figure = go.Figure()
     for i, line in enumerate(lines):
         figure.add_scatter(**_line(i, line, zero_s, unit))
-    figure.add_scatter(**_ends(lines, zero_s, unit))
+    top_c = highest(lines, target_c)
+    figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
     for band in bands:
         figure.add_scatter(**_band(band, zero_s, unit))
     for name, kind_marks in _by_kind(marks).items():
         figure.add_scatter(**_marks(name, kind_marks, zero_s, length_s))
     figure.add_scatter(**_stage_names(stages, length_s, zero_s))
-    top_c = highest(lines, target_c)
     figure.update_layout(**_layout(top_c, length_s, zero_s, lit, unit, theme))
     figure.update_layout(
         shapes=[
@@ -183,7 +183,7 @@ def _minutes(t_s: Floats, zero_s: float) -> list[float]:
     return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
 
 
-def _ends(lines: Sequence[Line], zero_s: float, unit: Unit) -> dict[str, Any]:
+def _ends(lines: Sequence[Line], apart_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
     """A number at each line's end, moved apart where they would cover one another."""
     found = []
     for line in lines:
@@ -191,10 +191,9 @@ def _ends(lines: Sequence[Line], zero_s: float, unit: Unit) -> dict[str, Any]:
         if len(known):
             found.append((float(line.c[known[-1]]), float(line.t_s[known[-1]]), line.place.number))
     found.sort()
-    apart = highest(lines, 0.0) / 24.0
     at: list[float] = []
     for c, *_ in found:
-        at.append(max(c, at[-1] + apart) if at else c)
+        at.append(max(c, at[-1] + apart_c) if at else c)
     return {
         "x": [round((t_s - zero_s) / 60.0, 3) for _, t_s, _ in found],
         "y": numbers(at, unit),
