@@ -127,6 +127,7 @@ class Access:
                 "style-src 'self' 'unsafe-inline'",  # Plotly writes style elements
                 "img-src 'self' data: blob:",
                 "font-src 'self'",
+                "manifest-src 'self'",
                 f"connect-src 'self' ws://{header} wss://{header}",  # not every browser counts ws as 'self'
                 "base-uri 'none'",
                 "form-action 'none'",

@@ -1,50 +1,75 @@
-"""The page: a Dash page on a FastAPI server, with a few endpoints for each of its rooms."""
+"""The page: a Dash application on a FastAPI server, and what stands before it."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
 import errno
+import hashlib
 import logging
 import signal
 import socket
 import ssl
 import webbrowser
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from types import ModuleType
 from typing import Any, Final
 
 import uvicorn
+from dash import Dash, register_page
+from dash._callback import GLOBAL_CALLBACK_LIST, GLOBAL_CALLBACK_MAP
+from dash._pages import PAGE_REGISTRY
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.requests import Request
 from starlette.websockets import WebSocket
 
-from dashboard import acts
 from dashboard.access import Access, is_loopback
 from dashboard.context import Context
 from dashboard.door import Door, OpenDoor, PinDoor
-from dashboard.feed import Feed
-from dashboard.files import Page
-from dashboard.layout import INDEX, page
+from dashboard.front import Front
+from dashboard.guard import on_error
 from dashboard.limits import Limits
+from dashboard.live.hub import Hub
+from dashboard.live.screens import draw
 from dashboard.network import greeting, own_addresses
 from dashboard.operators import Operators
-from dashboard.pages import archive, compare, prepare, replay, report
+from dashboard.pages import PAGES
+from dashboard.shell import INDEX, shell
 from dashboard.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 
-ROOMS: Final[tuple[ModuleType, ...]] = (prepare, archive, replay, compare, report)
-"""The modules of `dashboard.pages`, in the order of the page; the fire itself is in `dashboard.layout`."""
 LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
-MAX_TABLETS: Final = 64
 MAX_CONNECTIONS: Final = 256
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""
+
+
+MANIFEST: Final = {
+    "name": "Stokewatch",
+    "short_name": "Stokewatch",
+    "start_url": "/",
+    "display": "standalone",
+    "background_color": "#f7f5f0",
+    "theme_color": "#f7f5f0",
+    "icons": [{"src": "/assets/icon.svg", "sizes": "any", "type": "image/svg+xml"}],
+}
+
+
+def _version() -> str:
+    """Tell this code from any other: a tablet with another version's document loads it again."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.rglob("*")):
+        if path.suffix in (".py", ".js", ".css"):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+VERSION: Final = _version()
 
 
 class PortTakenError(UserError):
@@ -74,6 +99,12 @@ class CertificateError(UserError):
         )
 
 
+class Page(Dash):
+    """The Dash application, with the live link beside it."""
+
+    hub: Hub
+
+
 def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = None) -> Page:
     """Make the page.
 
@@ -93,13 +124,13 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
     """
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
-    feed = Feed(journal_path)
     door = door or OpenDoor()
     context = Context(journal_path, door.operator)
+    hub = Hub(journal_path, draw, VERSION)
     server.include_router(door.routes())
-    server.include_router(acts.routes(context))
-    for room in ROOMS:
-        server.include_router(room.routes(context))
+    for entry in PAGES:
+        if (routes := getattr(entry.load(), "routes", None)) is not None:
+            server.include_router(routes(context))
     server.add_exception_handler(UserError, _refuse)
     server.add_exception_handler(StokewatchError, _fail)
     server.add_exception_handler(RequestValidationError, _refuse_form)
@@ -108,16 +139,13 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
     def healthz() -> JSONResponse:
         return health(journal_path)
 
-    @server.post("/_dash-update-component", status_code=404)
-    def no_callbacks() -> None:
-        """Keep Dash's own endpoint closed: no room has a callback, and it answers nonsense with a crash."""
+    @server.get("/manifest.webmanifest")
+    def manifest() -> JSONResponse:
+        return JSONResponse(MANIFEST, media_type="application/manifest+json")
 
-    @server.websocket("/feed")
-    async def serve_feed(websocket: WebSocket) -> None:
-        if len(feed.tablets) >= MAX_TABLETS:
-            await websocket.close(1013, "too many tablets")
-            return
-        await feed.serve(websocket)
+    @server.websocket("/live")
+    async def live(websocket: WebSocket) -> None:
+        await hub.serve(websocket)
 
     app = Page(
         __name__,
@@ -125,21 +153,80 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
         backend="fastapi",
         title="Stokewatch",
         update_title=None,  # type: ignore[arg-type]
-        index_string=INDEX,
+        index_string=INDEX.replace("@version@", VERSION),
         assets_folder=str(Path(__file__).parent / "assets"),
-        include_assets_files=False,  # they are in `app.files`
+        use_pages=True,
+        include_pages_meta=False,
+        pages_folder="",
         serve_locally=True,
+        suppress_callback_exceptions=True,  # else every page's layout goes into the first document
+        on_error=on_error,
         add_log_handler=False,
     )
-    # The page has a feed of its own: without this, each tablet keeps a second, idle socket.
+    app.hub = hub
+    # The page has a link of its own, which comes back after anything (README): Dash's is one for all tabs.
     app.backend.websocket_capability = False
-    app.layout = page([room.layout() for room in ROOMS])
+    app.layout = shell
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
-    server.include_router(app.files())
+    _register(app)
+    _warm_up(server)
+    server.middleware_stack = None  # built by the warm-up; what follows goes around it
+    server.add_middleware(Front, context=context, known=app.callback_map)
     server.add_middleware(Limits, large=LARGE)
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
-    server.state.feed = feed
+    server.state.hub = hub
     return app
+
+
+_registered: tuple[list[Any], dict[str, Any]] = ([], {})
+
+
+def _register(app: Page) -> None:
+    """Register pages and callbacks, which are global in Dash and go to the first application that asks.
+
+    Every further one of this process (tests make many) gets the same again.
+    """
+    PAGE_REGISTRY.clear()
+    for entry in PAGES:
+        register_page(**entry.registering())
+    if not _registered[0]:
+        _registered[0].extend(GLOBAL_CALLBACK_LIST)
+        _registered[1].update(GLOBAL_CALLBACK_MAP)
+    GLOBAL_CALLBACK_LIST[:] = [dict(each) for each in _registered[0]]
+    GLOBAL_CALLBACK_MAP.clear()
+    GLOBAL_CALLBACK_MAP.update({name: dict(each) for name, each in _registered[1].items()})
+
+
+def _warm_up(server: FastAPI) -> None:
+    """Let Dash set itself up now: it knows its callbacks and inline scripts only after a first request."""
+
+    async def ask() -> None:
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": "GET",
+            "scheme": "http",
+            "path": "/",
+            "raw_path": b"/",
+            "root_path": "",
+            "query_string": b"",
+            "headers": [(b"host", b"127.0.0.1")],
+            "client": ("127.0.0.1", 1),
+            "server": ("127.0.0.1", 80),
+        }
+
+        async def receive() -> dict[str, Any]:
+            return {"type": "http.request", "body": b"", "more_body": False}
+
+        async def send(message: Any) -> None:
+            if message["type"] == "http.response.start" and message["status"] != 200:
+                raise RuntimeError(f"Dash answered its first request with {message['status']}")
+
+        await server(scope, receive, send)  # type: ignore[arg-type]
+
+    with ThreadPoolExecutor(1) as pool:  # whoever calls may have a running loop
+        pool.submit(asyncio.run, ask()).result()
 
 
 async def _refuse(request: Request, exc: Exception) -> JSONResponse:

@@ -1,8 +1,9 @@
-"""What the rooms of the page share: where the journal is, and who may change something."""
+"""What the pages share: where the journal is, and who asks."""
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +14,7 @@ Gate = Callable[[Request], Awaitable[str]]
 
 
 async def anybody(request: Request) -> str:
-    """Let everybody act: who reaches the loopback address sits at this machine.
+    """Let everybody act: whoever reaches the loopback address sits at this machine.
 
     Parameters
     ----------
@@ -29,7 +30,7 @@ async def anybody(request: Request) -> str:
 
 @dataclass(frozen=True)
 class Context:
-    """Given to each room's `routes`.
+    """What one running page works on.
 
     Attributes
     ----------
@@ -46,3 +47,22 @@ class Context:
     def home(self) -> Path:
         """The folder that holds everything a user owns."""
         return self.journal_path.parent
+
+
+current: ContextVar[Context] = ContextVar("stokewatch_context")
+"""Set for each request, so that callbacks, which are global in Dash, know which page they belong to."""
+
+
+def here() -> Context:
+    """Give the context of the page that is asked.
+
+    Returns
+    -------
+    Context
+
+    Raises
+    ------
+    LookupError
+        Called outside of a request; tests set `current` first.
+    """
+    return current.get()

@@ -1,1 +1,42 @@
-"""The rooms of the page. Each is a module with `layout()` and `routes(context)`."""
+"""The pages: each module has a `layout`, and callbacks beside it."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any, Final
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A page.
+
+    Attributes
+    ----------
+    module : str
+        In this package.
+    title : str
+        Of the tab.
+    path : str
+        A path, or a template such as `/replay/<firing>`; what stands in brackets, and the query's parts, come
+        to `layout` as keywords.
+    """
+
+    module: str
+    title: str
+    path: str
+
+    def load(self) -> ModuleType:
+        """Import the page's module; its callbacks are registered by that."""
+        return importlib.import_module(f"dashboard.pages.{self.module}")
+
+    def registering(self) -> dict[str, Any]:
+        """Give what `dash.register_page` takes."""
+        where = {"path_template": self.path} if "<" in self.path else {"path": self.path}
+        layout = self.load().layout
+        return {"module": f"dashboard.pages.{self.module}", "title": self.title, "layout": layout, **where}
+
+
+PAGES: Final = (Entry("fire", "Stokewatch", "/"),)

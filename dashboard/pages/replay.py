@@ -18,7 +18,7 @@ from starlette.responses import Response
 from dashboard.apart import Apart
 from dashboard.context import Context
 from dashboard.feed import dumps
-from dashboard.watch import SHOWN_EVENTS, band
+from dashboard.live.watch import SHOWN_EVENTS, band
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.judgement.settings import RULES

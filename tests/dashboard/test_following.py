@@ -10,7 +10,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from page_journal import START_S, START_US, Remembered, in_journal, make_batch, open_firing
 
-from dashboard.watch import Watcher
+from dashboard.live.watch import Watcher
 from logger.journal.writer import JournalWriter
 
 NAN = float("nan")

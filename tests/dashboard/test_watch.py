@@ -7,7 +7,7 @@ import orjson
 import pytest
 from firing_fixture import START_US, SmallFire
 
-from dashboard.watch import MAX_ROWS, Message, Watcher
+from dashboard.live.watch import MAX_ROWS, Message, Watcher
 from logger.reading import Status
 
 NOW_S = 1_795_700_000.0

@@ -1,0 +1,219 @@
+/* The live link: what the server says goes to Dash's components; when it goes silent, the tablet says so by itself. */
+"use strict";
+
+(() => {
+  const LOST_S = 2.5; // nothing heard for so long: the link is lost
+  const DEAD_S = 4; // and after so long it is tried again: the network may have gone unheard
+  const AGAIN_MS = 700;
+  const VERSION = document.querySelector('meta[name="stokewatch-version"]').content;
+  const $ = (id) => document.getElementById(id);
+  const NO = () => window.dash_clientside.no_update;
+
+  const S = (window.stokewatch = {
+    state: "opening", // what can be trusted: the server's word, or "link" by this tablet's own clock
+    tone: [false, []],
+    shown: { traces: null }, // what is singled out
+    hooks: [], // called four times a second
+  });
+  let socket = null;
+  let seq = null; // of the last screen that counts; null until a whole one is here
+  let wish = null;
+  let heard = mark();
+  let newest = null; // {mark, age_s}: the youngest reading
+  let served = null; // the server's last word on the state
+
+  // A tablet that sleeps may stop one clock and not the other: the longer of the two is the safer.
+  function mark() {
+    return { monotonic: performance.now(), wall: Date.now() };
+  }
+  function since(then) {
+    return Math.max(performance.now() - then.monotonic, Date.now() - then.wall, 0) / 1000;
+  }
+
+  const there = (id) => Boolean(window.dash_stores?.[0]?.getState().paths?.strs?.[id]);
+
+  // --- the link ---------------------------------------------------------------------------------------------
+
+  function ask() {
+    seq = null;
+    if (wish && socket?.readyState === WebSocket.OPEN) socket.send(JSON.stringify(wish));
+  }
+
+  function open() {
+    heard = mark();
+    const made = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/live`);
+    socket = made;
+    made.onmessage = (event) => {
+      if (made !== socket) return;
+      heard = mark();
+      take(JSON.parse(event.data));
+    };
+    made.onclose = () => {
+      if (made === socket) lose();
+    };
+  }
+
+  function lose() {
+    socket = null;
+    seq = null;
+    if (served !== null) S.state = "link";
+    tick();
+    setTimeout(open, AGAIN_MS * (0.7 + 0.6 * Math.random()));
+  }
+
+  function take(message) {
+    if (message.is === "hello") {
+      if (message.version !== VERSION) location.reload();
+      else ask();
+    } else if (message.is === "screen") {
+      if (!message.whole && seq === null) return; // a whole one is on its way
+      if (!message.whole && message.seq !== seq + 1) {
+        ask();
+        return;
+      }
+      seq = message.seq;
+      show(message);
+    } else if (seq !== null && message.seq !== seq) {
+      ask();
+    }
+    tick();
+  }
+
+  function show(message) {
+    if (message.title) document.title = message.title;
+    if (message.state) served = message.state;
+    if (message.tone) S.tone = message.tone;
+    if (message.newest_age_s !== undefined && message.newest_age_s !== null) newest = { mark: mark(), age_s: message.newest_age_s };
+    for (const [id, props] of Object.entries(message.props || {})) {
+      if (!there(id)) continue;
+      if (props.figure) S.keepZoom?.(id, props.figure);
+      if (props.follow) {
+        S.follow?.(id, props.follow);
+        delete props.follow;
+      }
+      if (Object.keys(props).length) window.dash_clientside.set_props(id, props);
+    }
+    S.fillTimes();
+  }
+
+  // --- by the tablet's own clock ----------------------------------------------------------------------------
+
+  function tick() {
+    const lost = since(heard) > LOST_S || !socket;
+    if (lost && (served !== null || since(heard) > LOST_S)) S.state = "link";
+    else if (served !== null && seq !== null) S.state = served;
+    document.body.dataset.state = S.state;
+    const box = $("lost");
+    if (!box) return;
+    if (box.hidden !== (S.state !== "link")) {
+      box.hidden = S.state !== "link";
+      $("lost-quiet").hidden = false;
+    }
+    if (S.state === "link") {
+      const age = newest && newest.age_s + since(newest.mark);
+      const old = age === null ? "not there yet" : age < 90 ? `${Math.round(age)} s old` : `${Math.round(age / 60)} min old`;
+      const words = ` What you see is ${old}. Trying again by itself; is the logger's computer on, and this tablet in its network? Watch the fire.`;
+      if ($("lost-words").textContent !== words) $("lost-words").textContent = words;
+    }
+    for (const hook of S.hooks) hook();
+  }
+
+  S.fillTimes = () => {
+    const now = new Date();
+    const time = (date) => date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+    for (const clock of document.querySelectorAll(".clock")) {
+      if (clock.textContent !== time(now)) clock.textContent = time(now);
+    }
+    for (const span of document.querySelectorAll("[data-in-s]")) {
+      span.dataset.at ||= String(now.getTime() + Number(span.dataset.inS) * 1000);
+      span.textContent = time(new Date(Number(span.dataset.at)));
+    }
+  };
+
+  function watch() {
+    if (socket && since(heard) > DEAD_S) {
+      const dead = socket;
+      lose();
+      dead.close();
+    }
+    tick();
+  }
+  setInterval(watch, 250);
+  setInterval(S.fillTimes, 5000);
+  document.addEventListener("visibilitychange", () => !document.hidden && watch());
+  open();
+
+  // --- what Dash calls --------------------------------------------------------------------------------------
+
+  function want(changes) {
+    const next = { page: "other", unit: "C", theme: "day", window_s: null, view: "traces", ...wish, ...changes };
+    if (JSON.stringify(next) === JSON.stringify(wish)) return;
+    wish = next;
+    ask();
+  }
+  S.want = want;
+  S.wish = () => wish;
+
+  async function door(path, body) {
+    try {
+      const answer = await fetch(path, body && { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+      const said = await answer.json();
+      return answer.ok ? [said, ""] : [null, said.error || said.detail || `Refused (${answer.status})`];
+    } catch {
+      return [null, "Stokewatch doesn't answer. Is its computer on, and this tablet in its network?"];
+    }
+  }
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.stokewatch = {
+    choose_unit: (unit) => unit,
+    choose_theme: (_, theme) => (theme === "night" ? "day" : "night"),
+    show_theme(theme) {
+      document.documentElement.dataset.theme = theme;
+      return [theme === "night" ? "dark" : "light", theme === "night" ? "Day" : "Night"];
+    },
+    /** Where one is, and how one wants it: the fire says by itself when its parts are there. */
+    wish(path, unit, theme) {
+      for (const link of document.querySelectorAll("#doors a")) {
+        const own = link.getAttribute("href");
+        if (own === path || (own === "/firings" && /^\/(replay|report|compare)/.test(path))) link.setAttribute("aria-current", "page");
+        else link.removeAttribute("aria-current");
+      }
+      document.body.dataset.page = path === "/" ? "fire" : path.split("/")[1];
+      want({ unit, theme, page: path === "/" && there("fire-here") ? "fire" : "other" });
+      return NO();
+    },
+    arrive() {
+      want({ page: "fire" });
+      if (seq !== null) ask(); // the same wish may have been said before its parts were there
+      return NO();
+    },
+    async enter(_, __, pin, who) {
+      if (!pin) return [NO(), true, "Enter the PIN.", ""];
+      const [me, wrong] = await door("/api/operator", { pin, who: who || "" });
+      return me ? [me, false, "", ""] : [NO(), true, wrong, ""];
+    },
+    async operator_button(_, me) {
+      if (!me?.operator) return [NO(), true];
+      const [left] = await door("/api/operator/leave", {});
+      return [left || NO(), false];
+    },
+    show_operator(me) {
+      document.body.dataset.view = String(Boolean(me) && !me.operator && !me.needed);
+      if (!me?.needed) return [true, NO()];
+      return [false, me.operator ? `Operator${me.who ? ` ${me.who}` : ""}: leave` : "Watching: act …"];
+    },
+  };
+
+  /* A session ends by itself, or by a new PIN. */
+  async function look() {
+    const [me] = await door("/api/operator");
+    if (me && there("me")) window.dash_clientside.set_props("me", { data: me });
+  }
+  setInterval(look, 60_000);
+  const waiting = setInterval(() => {
+    if (!there("me")) return;
+    clearInterval(waiting);
+    look();
+  }, 100);
+})();

@@ -1,0 +1,162 @@
+"""What stands before Dash: who asks, whether a request to a callback is one, and files kept by the browser."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Mapping
+from typing import Any, Final
+
+from fastapi import HTTPException
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from dashboard.context import Context, current
+from dashboard.guard import Asker, asker
+
+CALLBACKS: Final = "/_dash-update-component"
+STATIC: Final = ("/_dash-component-suites/", "/assets/")
+KEEP: Final = "public, max-age=31536000, immutable"
+PACKED: Final = ("javascript", "css", "json", "svg")
+MAX_KEPT: Final = 200
+"""Static files kept compressed; Dash's and the components' are fewer."""
+
+Known = Mapping[str, Mapping[str, Any]]
+
+
+def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
+    """Tell whether a request's body names a callback that there is, with its own inputs and outputs.
+
+    Dash answers anything else with status 500, after running into its own assertions. The values aren't
+    looked at: that is each callback's to do.
+
+    Parameters
+    ----------
+    raw : bytes
+    content_type : str
+    known : mapping
+        `app.callback_map`, complete only after Dash's first request.
+
+    Returns
+    -------
+    bool
+    """
+    try:
+        body = json.loads(raw)
+        callback = known[body["output"]]
+        fits = [
+            isinstance(given, list) or given["property"] == wanted["property"]
+            for part in ("inputs", "state")
+            for given, wanted in zip(body.get(part, []), callback[part], strict=True)
+        ]
+        outputs = body.get("outputs", [])
+        outputs = outputs if isinstance(outputs, list) else [outputs]
+        wanted = callback["output"]
+        wanted = wanted if isinstance(wanted, list | tuple) else [wanted]
+        same = [
+            isinstance(given, list) or given["property"] == own.component_property
+            for given, own in zip(outputs, wanted, strict=True)
+        ]
+        changed = all(isinstance(name, str) for name in body["changedPropIds"])
+        return content_type.startswith("application/json") and all(fits) and all(same) and changed
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
+        return False
+
+
+class Front:
+    """Middleware: sets who asks, turns away what is no callback, keeps static files compressed.
+
+    Parameters
+    ----------
+    app : ASGIApp
+    context : Context
+    known : mapping
+        `app.callback_map`.
+    """
+
+    def __init__(self, app: ASGIApp, context: Context, known: Known) -> None:
+        self.app = app
+        self._context, self._known = context, known
+        self._kept: dict[str, tuple[bytes, str]] = {}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or not."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        current.set(self._context)
+        path = scope["path"]
+        if path.startswith(STATIC) and scope["method"] == "GET":
+            await self._file(scope, receive, send)
+            return
+        if path != CALLBACKS:
+            await self.app(scope, receive, send)
+            return
+        body = await Request(scope, receive).body()
+        if not is_callback(body, Headers(scope=scope).get("content-type", ""), self._known):
+            answer = JSONResponse({"error": "that is no request of this page", "field": None}, 400)
+            await answer(scope, receive, send)
+            return
+        asker.set(await self._asker(Request(scope)))
+        await self.app(scope, _replayed(body, receive), send)
+
+    async def _asker(self, request: Request) -> Asker:
+        try:
+            return Asker(await self._context.operator(request))
+        except HTTPException as exc:
+            return Asker(None, str(exc.detail), exc.status_code == 401)
+
+    async def _file(self, scope: Scope, receive: Receive, send: Send) -> None:
+        # Addresses that carry a version or a time of change name what never changes.
+        key = f"{scope['path']}?{scope['query_string'].decode('latin-1')}"
+        if key not in self._kept:
+            status, media_type, content = await _whole(self.app, scope, receive)
+            if status != 200:
+                await Response(content, status, media_type=media_type)(scope, receive, send)
+                return
+            if any(kind in media_type for kind in PACKED):
+                content = gzip.compress(content, 6, mtime=0)
+            if len(self._kept) < MAX_KEPT:
+                self._kept[key] = content, media_type
+        else:
+            content, media_type = self._kept[key]
+        named = bool(scope["query_string"]) or ".v" in scope["path"] or scope["path"].endswith(".woff2")
+        headers = {"cache-control": KEEP if named else "no-cache", "vary": "accept-encoding"}
+        if any(kind in media_type for kind in PACKED):
+            if "gzip" in Headers(scope=scope).get("accept-encoding", ""):
+                headers["content-encoding"] = "gzip"
+            else:
+                content = gzip.decompress(content)
+        await Response(content, media_type=media_type, headers=headers)(scope, receive, send)
+
+
+def _replayed(body: bytes, receive: Receive) -> Receive:
+    given = False
+
+    async def again() -> Message:
+        nonlocal given
+        if given:
+            return await receive()
+        given = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return again
+
+
+async def _whole(app: ASGIApp, scope: Scope, receive: Receive) -> tuple[int, str, bytes]:
+    """Ask for a file uncompressed; give status, media type and content."""
+    plain = {**scope, "headers": [(k, v) for k, v in scope["headers"] if k != b"accept-encoding"]}
+    status, media_type, parts = 500, "application/octet-stream", []
+
+    async def take(message: Message) -> None:
+        nonlocal status, media_type
+        if message["type"] == "http.response.start":
+            status = message["status"]
+            media_type = MutableHeaders(raw=message["headers"]).get("content-type", media_type)
+        elif message["type"] == "http.response.body":
+            parts.append(message.get("body", b""))
+
+    await app(plain, receive, take)
+    return status, media_type, b"".join(parts)

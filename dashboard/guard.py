@@ -1,0 +1,130 @@
+"""Who may act: one decorator on callbacks, and what a refusal looks like on the page."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import logging
+from collections.abc import Callable
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Any, Final
+
+from dash import set_props
+
+from dashboard.parts.notes import notice
+from logger.errors import StokewatchError
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Asker:
+    """Who asks, as the door knows it.
+
+    Attributes
+    ----------
+    who : str or None
+        None: nobody who may act.
+    refusal : str
+        Why not.
+    may_enter : bool
+        Whether the PIN would help.
+    """
+
+    who: str | None
+    refusal: str = ""
+    may_enter: bool = False
+
+
+asker: ContextVar[Asker] = ContextVar("stokewatch_asker")
+"""Set by `dashboard.front` for each request to Dash's endpoint."""
+
+NOBODY: Final = Asker(None, "nobody is known here", False)
+
+
+class RefusedError(StokewatchError):
+    """Somebody who may only watch wanted to act."""
+
+    def __init__(self, asker: Asker) -> None:
+        super().__init__(asker.refusal)
+        self.may_enter = asker.may_enter
+
+
+def who_asks() -> str:
+    """Say who acts, for the record.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    RefusedError
+        It is nobody who may.
+    """
+    found = asker.get(NOBODY)
+    if found.who is None:
+        raise RefusedError(found)
+    return found.who
+
+
+def may_act() -> bool:
+    """Tell whether the one who asks may act.
+
+    Returns
+    -------
+    bool
+    """
+    return asker.get(NOBODY).who is not None
+
+
+def operator_only(callback: Callable[..., Any]) -> Callable[..., Any]:
+    """Let only an operator call this; goes below `@callback`.
+
+    Parameters
+    ----------
+    callback : callable
+        Sync or async.
+
+    Returns
+    -------
+    callable
+        With the attribute `operator_only`, by which a test tells guarded callbacks from open ones.
+    """
+    guarded: Any
+    if inspect.iscoroutinefunction(callback):
+
+        @functools.wraps(callback)
+        async def guarded(*args: Any, **kwargs: Any) -> Any:
+            who_asks()
+            return await callback(*args, **kwargs)
+    else:
+
+        @functools.wraps(callback)
+        def guarded(*args: Any, **kwargs: Any) -> Any:
+            who_asks()
+            return callback(*args, **kwargs)
+
+    guarded.operator_only = True
+    return guarded  # type: ignore[no-any-return]
+
+
+def on_error(error: Exception) -> None:
+    """Show what went wrong in a callback; a fault of ours goes to the log as well.
+
+    Dash calls it. Without it an exception in a callback leaves no trace, neither on the page nor in the log.
+
+    Parameters
+    ----------
+    error : Exception
+    """
+    if isinstance(error, RefusedError) and error.may_enter:
+        set_props("pin-dialog", {"opened": True})
+        return
+    if isinstance(error, StokewatchError):
+        set_props("notes", {"sendNotifications": [notice(str(error), bad=True)]})
+        return
+    log.error("a callback failed", exc_info=error)
+    text = "Something went wrong on the server; its log says what. Try again."
+    set_props("notes", {"sendNotifications": [notice(text, bad=True)]})

@@ -1,0 +1,248 @@
+"""What is known of the running firing at this moment, apart from how it is shown. Reads no clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from dashboard.live.messages import State
+from logger.reading import Status
+
+QUIET_S: Final = 3.0
+"""A logger that has said nothing for so long is silent [s]."""
+RIG_S: Final = 3.0
+"""So is a rig, or after two and a half of its usual steps [s]."""
+MAX_EVENTS: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A probe's newest reading, as `Watcher` tells it."""
+
+    c: float | None
+    rate_c_min: float | None
+    status: int
+    value_s: float | None
+    newest_s: float | None
+    half_c: float | None
+
+    @property
+    def ok(self) -> bool:
+        """Whether the newest reading is one."""
+        return self.status == Status.OK and self.c is not None
+
+
+@dataclass(slots=True)
+class Board:
+    """What every tablet is shown of.
+
+    Attributes
+    ----------
+    trouble : str or None
+        Why the journal can't be read.
+    firing : dict or None
+        See `Watcher.snapshot`.
+    probes, events, sources, alarms : list of dict
+    values : list of Value
+    cards : dict
+        By zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
+    verdict, forecast : dict or None
+    at_s : float or None
+        The firing's own time when the logger last spoke. [s]
+    scale : float
+        How fast that runs.
+    readings : int
+    points : list of (list, list)
+        By probe: times [s] and temperatures [°C, None where the line breaks] not told yet.
+    """
+
+    trouble: str | None = None
+    firing: dict[str, Any] | None = None
+    probes: list[dict[str, Any]] = field(default_factory=list)
+    values: list[Value] = field(default_factory=list)
+    events: list[dict[str, Any]] = field(default_factory=list)
+    cards: dict[str, list[Any]] = field(default_factory=dict)
+    verdict: dict[str, Any] | None = None
+    forecast: dict[str, Any] | None = None
+    alarms: list[dict[str, Any]] = field(default_factory=list)
+    sources: list[dict[str, Any]] = field(default_factory=list)
+    at_s: float | None = None
+    scale: float = 1.0
+    readings: int = 0
+    points: list[tuple[list[float], list[float | None]]] = field(default_factory=list)
+    traces: list[dict[str, Any]] = field(default_factory=list)
+    estimates: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, snapshot: dict[str, Any]) -> Board:
+        """Begin with a snapshot of the watcher's.
+
+        Parameters
+        ----------
+        snapshot : dict
+
+        Returns
+        -------
+        Board
+        """
+        board = cls(
+            trouble=snapshot["trouble"],
+            firing=snapshot["firing"],
+            probes=snapshot["probes"],
+            events=[e for e in snapshot.get("events", ()) if e["kind"] != "retract"],
+            traces=snapshot.get("traces", []),
+            estimates=snapshot.get("estimates", {}),
+        )
+        board.points = [([], []) for _ in board.probes]
+        board._now(snapshot)
+        return board
+
+    def take(self, update: dict[str, Any]) -> None:
+        """Add what came since.
+
+        Parameters
+        ----------
+        update : dict
+            See `Watcher.look`.
+        """
+        self._now(update)
+        if update.get("events"):
+            known = {e["id"] for e in self.events}
+            back = {e["data"].get("event") for e in update["events"] if e["kind"] == "retract"}
+            new = [e for e in update["events"] if e["id"] not in known and e["kind"] != "retract"]
+            self.events = [e for e in self.events + new if e["id"] not in back][-MAX_EVENTS:]
+        for rig in update.get("rigs", ()):
+            for t, cells in zip(rig["t"], rig["c"], strict=True):
+                for i, cell in zip(rig["cols"], cells, strict=True):
+                    if cell == f"!{int(Status.ABSENT)}" and not rig.get("gap"):
+                        continue
+                    self.points[i][0].append(t)
+                    self.points[i][1].append(cell if isinstance(cell, int | float) else None)
+
+    def _now(self, told: dict[str, Any]) -> None:
+        if "now" in told:
+            self.values = [Value(*row) for row in told["now"]]
+        self.at_s = told.get("at", self.at_s)
+        self.scale = told.get("scale") or self.scale
+        self.readings = told.get("readings", self.readings)
+        if told.get("zones"):
+            self.cards = {**self.cards, **told["zones"]}
+        if "verdict" in told:
+            self.verdict = told["verdict"]
+        if "forecast" in told:
+            self.forecast = told["forecast"]
+        self.alarms = (told["alarms"] or []) if "alarms" in told else self.alarms
+        self.sources = (told["sources"] or []) if "sources" in told else self.sources
+
+    @property
+    def running(self) -> bool:
+        """Whether a firing is running."""
+        return self.firing is not None and self.firing["ended_s"] is None
+
+    @property
+    def newest_s(self) -> float | None:
+        """The firing's time of its newest reading [s]."""
+        return max((v.newest_s for v in self.values if v.newest_s is not None), default=None)
+
+    def now_s(self, quiet_s: float) -> float:
+        """Give the firing's own time, now.
+
+        Parameters
+        ----------
+        quiet_s : float
+            Since the logger last spoke. [s]
+
+        Returns
+        -------
+        float
+            [s]
+        """
+        at_s = self.at_s if self.at_s is not None else self.newest_s or 0.0
+        return at_s + quiet_s * self.scale
+
+    def age_s(self, t_s: float, quiet_s: float) -> float:
+        """Give how long ago something was, in the tablet's seconds.
+
+        Parameters
+        ----------
+        t_s : float
+            The firing's time. [s]
+        quiet_s : float
+            [s]
+
+        Returns
+        -------
+        float
+            [s]
+        """
+        return max(0.0, (self.now_s(0.0) - t_s) / self.scale) + quiet_s
+
+    def usual_s(self, i: int) -> float:
+        """Give how often a probe usually speaks: one that does every five seconds isn't silent after three.
+
+        Parameters
+        ----------
+        i : int
+
+        Returns
+        -------
+        float
+            At most ten. [s]
+        """
+        return float(min((self.probes[i]["every_s"] or 1.0) / self.scale, 10.0))
+
+    def state(self, quiet_s: float | None) -> State:
+        """Tell what can be trusted.
+
+        Parameters
+        ----------
+        quiet_s : float or None
+            Since the logger last gave a sign of life; None where that isn't known. [s]
+
+        Returns
+        -------
+        str
+        """
+        if self.trouble:
+            return "trouble"
+        if self.firing is not None and not self.running:
+            return "ended"
+        if quiet_s is not None and quiet_s > QUIET_S:
+            return "logger"
+        if self.firing is None:
+            return "waiting"
+        if self.at_s is None or self.newest_s is None:
+            return "fresh"
+        silent_s = (self.at_s - self.newest_s) / self.scale
+        steps = [self.usual_s(i) for i in range(len(self.probes))]
+        return "rig" if silent_s > max(RIG_S, min(steps, default=1.0) * 2.5) else "fresh"
+
+    def is_silent(self, i: int, quiet_s: float) -> bool:
+        """Tell whether a probe has said nothing for longer than it should.
+
+        Parameters
+        ----------
+        i : int
+        quiet_s : float
+            [s]
+
+        Returns
+        -------
+        bool
+        """
+        newest_s = self.values[i].newest_s
+        return newest_s is None or self.age_s(newest_s, quiet_s) > max(RIG_S, self.usual_s(i) * 2.5)
+
+    def current_c(self, i: int, quiet_s: float) -> float | None:
+        """Give what a probe reads now, if it does [°C]."""
+        value = self.values[i]
+        return value.c if value.ok and not self.is_silent(i, quiet_s) else None
+
+    def unseen(self) -> list[dict[str, Any]]:
+        """Give the warnings that nobody has acknowledged."""
+        return [
+            a
+            for a in self.alarms
+            if a.get("warning") is not False
+            and a.get("state") in ("unacknowledged", "returned-unacknowledged")
+        ]

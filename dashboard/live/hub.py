@@ -1,0 +1,306 @@
+"""One look at the journal for all tablets, and what each of them is told of it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+from dash._utils import to_json
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from dashboard.live.board import Board
+from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
+from dashboard.live.watch import MAX_POINTS, Watcher
+
+LOOK_S: Final = 0.1
+"""A look at a journal that hasn't changed costs next to nothing [s]."""
+TELL_S: Final = 0.45
+"""Values change on the glass about twice a second: more often nobody reads them [s]."""
+PULSE_S: Final = 0.75
+"""Something is sent at least this often: a tablet that hears nothing for 2.5 s knows the link is gone [s]."""
+BACKLOG: Final = 32
+"""Messages that wait for a slow tablet; with more it gets a whole screen instead of each of them."""
+MAX_TABLETS: Final = 64
+PIXELS: Final = 900
+"""A trace is some so many pixels long; points are told when one of them would be filled."""
+POINTS_S: Final = (1.0, 6.0)
+"""But at least and at most so often [s]."""
+
+log = logging.getLogger(__name__)
+
+Props = dict[str, dict[str, Any]]
+Draw = Callable[[Board, Wish, float | None, bool], Props]
+"""Renders a screen: the board, what is wanted, seconds since the logger spoke, and whether all is to be drawn."""
+
+
+class Tablet:
+    """One open page."""
+
+    def __init__(self) -> None:
+        self.queue: asyncio.Queue[str] = asyncio.Queue(BACKLOG)
+        self.wish: Wish | None = None
+        self.behind = False
+        self.told_s = -1e9
+
+    def put(self, text: str) -> None:
+        """Hand over a message; where too many wait already, none, and a whole screen soon."""
+        self.told_s = time.monotonic()
+        try:
+            self.queue.put_nowait(text)
+        except asyncio.QueueFull:
+            self.clear()
+            self.behind = True
+
+    def clear(self) -> None:
+        """Forget what waits."""
+        while not self.queue.empty():
+            self.queue.get_nowait()
+
+
+class Glass:
+    """What all tablets with the same wish show; one rendering serves them all."""
+
+    def __init__(self, wish: Wish) -> None:
+        self.wish = wish
+        self.seq = 0
+        self.told: dict[tuple[str, str], bytes] = {}
+        self.title = self.state = self.tone = None
+
+    def screen(self, drawn: Props, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
+        """Make a screen of what changed, or of all.
+
+        Parameters
+        ----------
+        drawn : dict
+            By component: its properties.
+        board : Board
+        quiet_s : float or None
+            [s]
+        whole : bool
+
+        Returns
+        -------
+        Screen or None
+            None where nothing changed.
+        """
+        if whole:
+            self.told = {}
+            self.title = self.state = self.tone = None
+        changed: dict[str, dict[str, msgspec.Raw]] = {}
+        for name, props in drawn.items():
+            for prop, value in props.items():
+                text = str(to_json(value)).encode()
+                if prop == "extendData" or self.told.get((name, prop)) != text:
+                    changed.setdefault(name, {})[prop] = msgspec.Raw(text)
+                    if prop not in ("extendData", "figure"):  # a figure is told whole, or not at all
+                        self.told[name, prop] = text
+        said: dict[str, Any] = {
+            "title": tab_title(board),
+            "state": board.state(quiet_s),
+            "tone": tone(board),
+        }
+        new = {key: value for key, value in said.items() if getattr(self, key) != value}
+        for key, value in new.items():
+            setattr(self, key, value)
+        if not (changed or new or whole):
+            return None
+        self.seq += 1
+        newest_s = board.newest_s
+        return Screen(
+            self.seq,
+            whole,
+            msgspec.Raw(msgspec.json.encode(changed)),
+            newest_age_s=None if newest_s is None else round(board.age_s(newest_s, quiet_s or 0.0), 2),
+            **new,
+        )
+
+
+def tone(board: Board) -> tuple[bool, list[str]]:
+    """Say what is to be heard: whether an alarm that nobody has seen stands, and good news by their keys."""
+    good = [f"{a.get('key')} {a.get('raised_s')}" for a in board.alarms if a.get("warning") is False]
+    return bool(board.unseen()) and board.running, good
+
+
+def tab_title(board: Board) -> str:
+    """Name the tab: an alarm first, for a tab that lies behind others."""
+    name = "Stokewatch" if board.firing is None else f"{board.firing['title'] or 'Firing'} · Stokewatch"
+    unseen = board.unseen() if board.running else []
+    return f"ALARM: {unseen[0].get('title') or unseen[0].get('rule')} · {name}" if unseen else name
+
+
+class Hub:
+    """Looks ten times a second while somebody watches, and tells tablets what they wished for.
+
+    Looks and whole screens take turns, so a whole screen and those after it hold every reading once.
+
+    Parameters
+    ----------
+    path : Path
+        The journal; it need not exist yet.
+    draw : callable
+        See `Draw`.
+    version : str
+        Of the page's code.
+    """
+
+    def __init__(self, path: Path, draw: Draw, version: str) -> None:
+        self.watcher = Watcher(path)
+        self.tablets: set[Tablet] = set()
+        self.version = version
+        self.board = Board()
+        self._draw = draw
+        self._glasses: dict[Wish, Glass] = {}
+        self._turn = asyncio.Lock()
+        self._looking: asyncio.Task[None] | None = None
+        self._told_s = self._points_s = -1e9
+        self._grown = 0
+
+    async def serve(self, socket: WebSocket) -> None:
+        """Serve one tablet until it leaves.
+
+        Parameters
+        ----------
+        socket : WebSocket
+            Not accepted yet.
+        """
+        if len(self.tablets) >= MAX_TABLETS:
+            await socket.close(1013, "too many tablets")
+            return
+        await socket.accept()
+        tablet = Tablet()
+        tablet.put(write(Hello(self.version)))
+        self.tablets.add(tablet)
+        if self._looking is None or self._looking.done():
+            self._looking = asyncio.create_task(self._look_loop(), name="live.look")
+        sending = asyncio.create_task(self._send_loop(socket, tablet), name="live.send")
+        try:
+            while True:
+                wish = read_wish(await socket.receive_text())
+                if wish is None:
+                    await socket.close(1008, "this page says what it wants to see, and nothing else")
+                    break
+                async with self._turn:
+                    await self._look()  # never older than the wish
+                    tablet.wish = wish
+                    await self._whole([tablet])
+        except (WebSocketDisconnect, KeyError):  # KeyError: bytes where Starlette looks for text
+            pass
+        finally:
+            self.tablets.discard(tablet)
+            sending.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await sending
+            if not self.tablets:
+                await self.stop()
+
+    async def stop(self) -> None:
+        """Stop looking; the next tablet starts it again, from the beginning."""
+        looking, self._looking = self._looking, None
+        if looking is not None:
+            looking.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await looking
+        async with self._turn:
+            self.watcher.close()
+
+    async def _send_loop(self, socket: WebSocket, tablet: Tablet) -> None:
+        with contextlib.suppress(WebSocketDisconnect, RuntimeError):  # the other loop sees the end too
+            while True:
+                await socket.send_text(await tablet.queue.get())
+
+    async def _look_loop(self) -> None:
+        while True:
+            started = time.monotonic()
+            try:
+                async with self._turn:
+                    await self._look()
+                    if started - self._told_s >= TELL_S:
+                        await self._tell()
+            except Exception:
+                # A fault in one look must not leave every tablet without any: say it, and look again.
+                log.exception("looking at the journal failed")
+                self.watcher.close()  # what it had half taken in is read again
+            await asyncio.sleep(max(0.05, LOOK_S - (time.monotonic() - started)))
+
+    async def _look(self) -> None:
+        kind, update = await asyncio.to_thread(self.watcher.look, time.time())
+        if kind == "afresh":
+            await self._begin()
+        elif update is not None:
+            self.board.take(update)
+            self._grown += sum(len(rig["t"]) for rig in update.get("rigs", ()) if not rig.get("gap"))
+
+    async def _begin(self) -> None:
+        self.board = Board.of(await asyncio.to_thread(self.watcher.snapshot, None))
+        await self._whole([t for t in self.tablets if t.wish is not None])
+
+    def quiet_s(self) -> float | None:
+        """Say how long ago the logger gave a sign of life; None where that isn't known [s]."""
+        fresh = self.watcher.fresh_wall_s
+        return None if fresh is None else max(0.0, time.time() - fresh)
+
+    async def _whole(self, tablets: list[Tablet]) -> None:
+        """Give whole screens: to these tablets, and to all that share their wishes."""
+        wishes = {t.wish for t in tablets if t.wish is not None}
+        sharing = [t for t in self.tablets if t.wish in wishes] + [
+            t for t in tablets if t not in self.tablets
+        ]
+        if wishes:
+            await self._tell(all_points=True)  # what waits goes out before: no point is told twice
+        for wish in wishes:
+            made = await asyncio.to_thread(self.watcher.snapshot, wish.window_s)
+            board = Board.of(made)
+            glass = self._glasses.setdefault(wish, Glass(wish))
+            drawn = self._draw(board, wish, self.quiet_s(), True)
+            screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
+            assert screen is not None
+            text = write(screen)
+            for tablet in sharing:
+                if tablet.wish == wish:
+                    tablet.clear()
+                    tablet.behind = False
+                    tablet.put(text)
+
+    async def _tell(self, *, all_points: bool = False) -> None:
+        now_s = time.monotonic()
+        self._told_s = now_s
+        board, quiet_s = self.board, self.quiet_s()
+        wished = {t.wish for t in self.tablets if t.wish is not None}
+        self._glasses = {wish: glass for wish, glass in self._glasses.items() if wish in wished}
+        held: list[Any] = []
+        if all_points or now_s - self._points_s >= self._points_every_s():
+            self._points_s = now_s
+        else:
+            held, board.points = board.points, []
+        for wish, glass in self._glasses.items():
+            screen = glass.screen(self._draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
+            if screen is not None:
+                self._send(wish, write(screen))
+        board.points = held or [([], []) for _ in board.probes]
+        for tablet in self.tablets:
+            glass_there = None if tablet.wish is None else self._glasses.get(tablet.wish)
+            if now_s - tablet.told_s >= PULSE_S - TELL_S / 2 and tablet.queue.empty():
+                tablet.put(write(Pulse(0 if glass_there is None else glass_there.seq)))
+        behind = [t for t in self.tablets if t.behind]
+        if self._grown > MAX_POINTS:  # lines have doubled: thin them again
+            self._grown = 0
+            behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
+        for tablet in behind:
+            tablet.behind = False
+        if behind:
+            await self._whole(behind)
+
+    def _points_every_s(self) -> float:
+        pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
+        return min(POINTS_S[1], max(POINTS_S[0], pixel_s))
+
+    def _send(self, wish: Wish, text: str) -> None:
+        for tablet in self.tablets:
+            if tablet.wish == wish:
+                tablet.put(text)

@@ -1,0 +1,139 @@
+"""What goes over the wire between the server and a tablet, as types.
+
+A tablet opens a WebSocket at `/live` and is told `Hello`. It says what it wants to see (`Wish`) and gets a
+whole `Screen`; from then on screens that hold only what changed. `seq` counts the screens of one wish: a tablet
+that misses a number says its wish again. Nothing is sent for longer than 0.75 s without at least a `Pulse`, so
+a tablet that hears nothing for 3 s knows, by its own clock, that the link is gone.
+
+All are JSON objects with the key `is`: `hello`, `screen`, `pulse`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Final, Literal
+
+import msgspec
+
+WINDOWS_S: Final = (600, 1800)
+"""Windows that may be asked for, besides the whole firing [s]."""
+MAX_WISH: Final = 1000
+"""Bytes of a tablet's wish."""
+
+State = Literal["opening", "waiting", "fresh", "ended", "logger", "rig", "trouble"]
+"""What a screen can be trusted for: `fresh`: readings come; `ended`: nothing comes any more, as somebody wished;
+`waiting`: no firing yet; `logger`, `rig`: one of them is silent; `trouble`: the journal can't be read."""
+
+
+class Hello(msgspec.Struct, tag_field="is", tag="hello"):
+    """The first message.
+
+    Attributes
+    ----------
+    version : str
+        Of the page's code. A tablet whose document is of another version loads it anew.
+    """
+
+    version: str
+
+
+class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
+    """What a tablet shows.
+
+    Attributes
+    ----------
+    seq : int
+    whole : bool
+        Whether this is all there is to show, after which the numbers go on from `seq`.
+    props : raw JSON
+        By component and property: what `dash_clientside.set_props` takes.
+    title : str or None
+        Of the tab; None: as it was.
+    state : str or None
+        See `State`.
+    tone : list or None
+        `[loud, key, …]`: whether an unacknowledged alarm stands, and the good news that are to be chimed once.
+    newest_age_s : float or None
+        Age of the youngest reading when this was written, on the firing's own clock. [s]
+    """
+
+    seq: int
+    whole: bool = False
+    props: msgspec.Raw = msgspec.Raw(b"{}")
+    title: str | None = None
+    state: State | None = None
+    tone: tuple[bool, list[str]] | None = None
+    newest_age_s: float | None = None
+
+
+class Pulse(msgspec.Struct, tag_field="is", tag="pulse"):
+    """Nothing changed, and the server lives.
+
+    Attributes
+    ----------
+    seq : int
+        Of the last screen.
+    """
+
+    seq: int
+
+
+class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What a tablet wants to see.
+
+    Attributes
+    ----------
+    page : {'fire', 'other'}
+        `other`: only what stands on every page.
+    unit : {'C', 'F'}
+    theme : {'day', 'night'}
+    window_s : int or None
+        Only the last so many seconds; None: the whole firing. [s]
+    view : {'traces', 'heat'}
+        Which picture of the fire is open.
+    """
+
+    page: Literal["fire", "other"] = "other"
+    unit: Literal["C", "F"] = "C"
+    theme: Literal["day", "night"] = "day"
+    window_s: Annotated[int, msgspec.Meta(gt=0)] | None = None
+    view: Literal["traces", "heat"] = "traces"
+
+
+_wishes = msgspec.json.Decoder(Wish)
+_encoder = msgspec.json.Encoder()
+
+
+def read_wish(text: str) -> Wish | None:
+    """Read what a tablet asks for.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Wish or None
+        None where it is anything else.
+    """
+    if len(text) > MAX_WISH:
+        return None
+    try:
+        wish = _wishes.decode(text)
+    except (msgspec.MsgspecError, RecursionError):
+        return None
+    return wish if wish.window_s is None or wish.window_s in WINDOWS_S else None
+
+
+def write(message: Hello | Screen | Pulse) -> str:
+    """Write a message.
+
+    Parameters
+    ----------
+    message : Hello, Screen or Pulse
+
+    Returns
+    -------
+    str
+        JSON.
+    """
+    return _encoder.encode(message).decode()

@@ -1,0 +1,155 @@
+"""What stands at the top of every page while something is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import html
+
+from dashboard.parts.words import capital
+
+SILENCE_MIN = (10, 30)
+"""So long an alarm can be silenced with one tap. [min]"""
+
+
+def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None = None) -> Any:
+    said = {} if aloud is None else {"aria-label": aloud}
+    return html.Button(
+        text, id={"type": "alarm-act", "act": act, "key": key, "minutes": minutes}, type="button", **said
+    )
+
+
+def headline(alarm: dict[str, Any]) -> tuple[str, str]:
+    """Name an alarm and its place, and give the fact.
+
+    Parameters
+    ----------
+    alarm : dict
+        See `logger.judgement.alarms.alarm_data`.
+
+    Returns
+    -------
+    headline, fact : str
+    """
+    title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
+    place = alarm.get("zone") or alarm.get("probe")
+    message = str(alarm.get("message") or "").strip()
+    named = f"{title}: {place}" if place else title
+    first, dot, rest = message.partition(". ")
+    if first.rstrip(".").casefold() == named.casefold():  # the message has its own headline
+        return named, rest if dot else ""
+    return named, message
+
+
+def alarm_box(alarm: dict[str, Any], *, acts: bool) -> Any:
+    """Show one alarm: its name and place, the fact, what to do.
+
+    Parameters
+    ----------
+    alarm : dict
+    acts : bool
+        Whether anybody can act on this page.
+
+    Returns
+    -------
+    component
+    """
+    name, fact = headline(alarm)
+    good, key = alarm.get("warning") is False, alarm.get("key")
+    seen = alarm.get("state") == "acknowledged"
+    words: list[Any] = [html.B(name)]
+    if fact:
+        words.append(html.Span(f" {fact}", className="fact"))
+    if alarm.get("advice"):
+        words.append(html.P(str(alarm["advice"]), className="advice"))
+    buttons = []
+    if key and acts:
+        if not seen:
+            buttons.append(_button("ack", key, "Noted" if good else "Acknowledge"))
+        if not good:
+            buttons += [
+                _button("shelve", key, f"Silence {n} min" if k == 0 else f"{n} min", n, f"Silence {n} min")
+                for k, n in enumerate(SILENCE_MIN)
+            ]
+    name_of_class = "alarm" + (" good" if good else "") + (" seen" if seen else "")
+    return html.Div(
+        [html.Div(words, className="words"), html.Div(buttons, className="buttons")], className=name_of_class
+    )
+
+
+def alarm_banner(alarms: Sequence[dict[str, Any]], *, acts: bool = True) -> list[Any]:
+    """Show the alarms that stand: the first whole, the others folded behind a line.
+
+    Parameters
+    ----------
+    alarms : sequence of dict
+    acts : bool, default True
+
+    Returns
+    -------
+    list of component
+        Empty where there is none.
+    """
+    over = [a for a in alarms if a.get("state") == "returned-unacknowledged"]
+    bad = [a for a in alarms if a.get("warning") is not False and a not in over]
+    # Those that nobody has seen come first; good news never hides an alarm.
+    bad.sort(key=lambda a: a.get("state") == "acknowledged")
+    now = bad + [a for a in alarms if a.get("warning") is False and a not in over]
+    shown: list[Any] = [alarm_box(alarm, acts=acts) for alarm in now[:1]]
+    if now[1:]:
+        names = "; ".join(headline(a)[0] for a in now[1:])
+        boxes = [alarm_box(alarm, acts=acts) for alarm in now[1:]]
+        loud = any(a.get("warning") is not False for a in now[1:])
+        shown.append(
+            html.Details(
+                [html.Summary(f"{len(now) - 1} more: {names}"), *boxes],
+                className="alarm more" if loud else "alarm more good",
+            )
+        )
+    if over:
+        names = "; ".join(headline(a)[0] for a in over)
+        words = [html.Summary(f"Cleared, not acknowledged: {names}")]
+        words += [html.P(" ".join(filter(None, headline(a)))) for a in over]
+        all_keys = "\n".join(str(a["key"]) for a in over if a.get("key"))
+        button = [_button("ack", all_keys, "Acknowledge all" if len(over) > 1 else "Acknowledge")]
+        shown.append(
+            html.Div(
+                [
+                    html.Details(words, className="words"),
+                    html.Div(button if acts and all_keys else [], className="buttons"),
+                ],
+                className="alarm over",
+            )
+        )
+    return shown
+
+
+def silenced(events: Sequence[dict[str, Any]], *, acts: bool = True) -> list[Any]:
+    """Show which alarms are silenced for a while.
+
+    Parameters
+    ----------
+    events : sequence of dict
+        Of the running firing.
+    acts : bool, default True
+
+    Returns
+    -------
+    list of component
+        The time of day is the tablet's: a script fills it in from `data-at`.
+    """
+    last = {e["data"]["key"]: e for e in events if e["kind"] == "alarm" and e["data"].get("key")}
+    rows = []
+    for key, event in last.items():
+        data = event["data"]
+        if data.get("transition") != "shelved":
+            continue
+        name = headline(data)[0]
+        until = data.get("shelved_until_s")
+        when = [] if until is None else [" until ", html.Span("", **{"data-firing-s": str(until)})]
+        row = [html.Span(["Silenced", *when, f": {name}"])]
+        if acts:
+            row.append(_button("unshelve", key, "Resume", aloud=f"Resume {name}"))
+        rows.append(html.P(row))
+    return rows

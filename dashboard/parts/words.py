@@ -1,0 +1,239 @@
+"""How numbers and times are written on the page. Values come in °C and seconds, words go out in either unit."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+from logger.reading import Status
+
+Unit = Literal["C", "F"]
+
+STAGES: Final = {
+    "drying": "Drying",
+    "climb": "Climb",
+    "peak": "Peak",
+    "burn_down": "Burn-down",
+    "cooling": "Cooling",
+}
+READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
+FAULTS: Final = {
+    Status.OK: "",
+    Status.OPEN: "open",
+    Status.SHORT_GROUND: "shorted to ground",
+    Status.SHORT_SUPPLY: "shorted to supply",
+    Status.RANGE: "beyond range",
+    Status.CORRUPT: "garbled",
+    Status.NO_COLD_JUNCTION: "no cold junction",
+    Status.ABSENT: "no data",
+}
+NOTED: Final = {
+    "wood": "Wood",
+    "raked": "Coals raked",
+    "uncovered": "Uncovered",
+    "smothered": "Smothered",
+    "gust": "Gust",
+    "rain": "Rain",
+    "lit": "Lit",
+}
+STEADY_C_MIN: Final = 0.5
+"""Slower than this counts as steady; the arrows of the page have said so from the beginning [°C/min]."""
+
+
+def shown(temperature_c: float, unit: Unit) -> float:
+    """Give a temperature in the unit that is shown. [°C] in, [°C or °F] out."""
+    return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
+
+
+def degrees(temperature_c: float | None, unit: Unit) -> str:
+    """Write a temperature.
+
+    Parameters
+    ----------
+    temperature_c : float or None
+        [°C]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+        Whole degrees with their sign, without the unit's letter; a dash for None.
+    """
+    return "–" if temperature_c is None else f"{shown(temperature_c, unit):.0f}°".replace("-", "−")
+
+
+def difference(c: float, unit: Unit) -> str:
+    """Write a difference between temperatures.
+
+    Parameters
+    ----------
+    c : float
+        [°C]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    return f"{c * (1.8 if unit == 'F' else 1.0):.0f}°".replace("-", "−")
+
+
+def arrow(rate_c_min: float | None) -> str:
+    """Give the sign of a direction, for those who look from afar.
+
+    Parameters
+    ----------
+    rate_c_min : float or None
+        [°C/min]
+
+    Returns
+    -------
+    str
+    """
+    if rate_c_min is None:
+        return ""
+    if abs(rate_c_min) < STEADY_C_MIN:
+        return "▬"
+    return "▲" if rate_c_min > 0 else "▼"
+
+
+def direction(rate_c_min: float | None) -> str:
+    """Say a direction in a word [°C/min]."""
+    return {"": "", "▬": "steady", "▲": "rising", "▼": "falling"}[arrow(rate_c_min)]
+
+
+def rate(rate_c_min: float | None, unit: Unit) -> str:
+    """Write a rate of change.
+
+    Parameters
+    ----------
+    rate_c_min : float or None
+        [°C/min]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    if rate_c_min is None:
+        return "rate not known yet"
+    value = rate_c_min * (1.8 if unit == "F" else 1.0)
+    size = abs(value)
+    sign = "−" if value < 0 else "+"
+    return f"{sign}{size:.1f} °{unit}/min" if size < 9.95 else f"{sign}{size:.0f} °{unit}/min"
+
+
+def span(seconds: float) -> str:
+    """Write a length of time in minutes, and hours where there are some [s]."""
+    minutes = max(0, int(seconds // 60))
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def age(seconds: float) -> str:
+    """Write how long ago something was [s]."""
+    if seconds < 1.5:
+        return "now"
+    if seconds < 90:
+        return f"{seconds:.0f} s ago"
+    return f"{seconds / 60:.0f} min ago" if seconds < 5400 else f"{seconds / 3600:.1f} h ago"
+
+
+def capital(text: str) -> str:
+    """Begin with a capital letter, and leave the rest."""
+    return text[:1].upper() + text[1:]
+
+
+def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
+    """Say what a zone still needs.
+
+    Parameters
+    ----------
+    card : list
+        °C, °C/min, peak, min above burn-out, min of soak, what is missing, how: see `Watcher`.
+    firing : dict
+        With `target_c`, `burnout_c` and `soak_min`.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    level, _, peak, _, soak, missing, how = card
+    if how == "faulty" or level is None:
+        return "No verdict: no probe here can be trusted"
+    if not missing:
+        return "Has had its target and its soak"
+    target, burnout = firing["target_c"], firing["burnout_c"]
+    short = f"{difference(target - max(level, 0.0), unit)} below target"
+    if (peak or 0.0) < target:
+        return f"{short}; not yet above burn-out" if (peak or 0.0) < burnout else short
+    left = f"{max(firing['soak_min'] - soak, 1):.0f} min of soak to go"
+    return left if level >= target else f"{short} again; {left}"
+
+
+def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:
+    """Say what a zone has had so far.
+
+    Parameters
+    ----------
+    card : list
+    firing : dict
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of str
+    """
+    level, _, peak, above, soak, _, how = card
+    if how == "faulty":
+        return []
+    words = []
+    if peak is not None and level is not None and peak > level + 15:
+        words.append(f"peak {degrees(peak, unit)}")
+    if above:
+        words.append(f"{above} min above burn-out")
+    if soak or (peak or 0.0) >= firing["target_c"]:
+        words.append(f"soak {soak}/{firing['soak_min']:g} min")
+    return words
+
+
+def event_words(event: dict[str, Any], unit: Unit) -> str:
+    """Say what happened.
+
+    Parameters
+    ----------
+    event : dict
+        `kind`, `data`.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    kind, data = event["kind"], event.get("data") or {}
+    if kind == "spot":
+        place = f" at {data['height_cm']:g} cm" if data.get("height_cm") is not None else ""
+        said = f"Gun reading: {data.get('zone')}{place}, {degrees(data.get('temperature_c'), unit)}{unit}"
+        more = f" (emissivity {data.get('emissivity')})"
+        return said + more + (f", {data['text']}" if data.get("text") else "")
+    if kind == "note":
+        if data.get("kind") == "text":
+            said = str(data.get("text", ""))
+        else:
+            said = NOTED.get(data.get("kind", ""), str(data.get("kind")))
+            said += f" ({data['amount']})" if data.get("amount") else ""
+            said += f", {data['text']}" if data.get("text") else ""
+        where = f": {data['zone']}" if data.get("zone") else ""
+        where += f", {data['height_cm']:g} cm" if data.get("height_cm") is not None else ""
+        return capital(said + where)
+    if kind == "stage":
+        name = STAGES.get(data.get("stage", ""), str(data.get("stage")))
+        return f"{name}; the {data['leading']} leads" if data.get("leading") else name
+    if kind == "alarm":
+        turn = data.get("transition")
+        title = data.get("title") or capital(str(data.get("rule", "alarm")).replace("_", " "))
+        place = data.get("zone") or data.get("probe")
+        words = f"{title}: {place}" if place else str(title)
+        turned = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(str(turn), turn)
+        return words if turn in (None, "raised") else f"{words} ({turned})"
+    said = data.get("text") or data.get("message") or data.get("state") or data.get("what") or kind
+    return capital(str(said))

@@ -1,0 +1,257 @@
+"""What stands around every page: the head, alarms, the operator's PIN, light and unit, and the live link."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import (
+    ALL,
+    ClientsideFunction,
+    Input,
+    Output,
+    State,
+    callback,
+    clientside_callback,
+    ctx,
+    dcc,
+    html,
+    page_container,
+)
+from dash.exceptions import PreventUpdate
+
+from dashboard.acts import ask
+from dashboard.context import here
+from dashboard.guard import operator_only, who_asks
+from dashboard.theme import THEME
+
+CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."
+
+INDEX: Final = """<!DOCTYPE html>
+<html lang="en">
+    <head>
+        {%metas%}
+        <meta name="stokewatch-version" content="@version@">
+        <meta name="theme-color" content="#f7f5f0">
+        <title>{%title%}</title>
+        <link rel="manifest" href="/manifest.webmanifest">
+        <link rel="icon" href="/assets/icon.svg" type="image/svg+xml">
+        {%css%}
+    </head>
+    <body data-state="opening">
+        {%app_entry%}
+        <footer>{%config%}{%scripts%}{%renderer%}</footer>
+    </body>
+</html>"""
+
+WAITING: Final = "The logger doesn't answer; it will be noted when it is back."
+
+DOORS: Final = (("/prepare", "Prepare"), ("/", "Fire"), ("/firings", "Firings"))
+"""The pages that one goes to directly; the others are entered from a firing."""
+
+
+def shell() -> Any:
+    """Give the layout around the pages.
+
+    Returns
+    -------
+    component
+    """
+    return dmc.MantineProvider(
+        id="mantine",
+        theme=THEME,
+        forceColorScheme="light",
+        children=[
+            dcc.Store(id="unit", storage_type="local", data="C"),
+            dcc.Store(id="theme", storage_type="local", data="day"),
+            dcc.Store(id="me", data=None),
+            html.Div(id="hears-alarms"),
+            dmc.NotificationContainer(id="notes", position="bottom-right"),
+            html.A("To the page", href="#main", className="skip"),
+            _head(),
+            _banners(),
+            html.Main(page_container, id="main", tabIndex=-1),
+            _foot(),
+            _pin_dialog(),
+        ],
+    )
+
+
+def _head() -> Any:
+    return html.Header(
+        id="head",
+        children=[
+            html.Div(
+                [html.P("Stokewatch", id="firing-title"), html.P("", id="stage-line")], className="name"
+            ),
+            html.Nav(
+                [dcc.Link(text, href=path, id=f"door-{text.lower()}") for path, text in DOORS],
+                id="doors",
+                **{"aria-label": "Pages"},
+            ),
+            html.Div(
+                className="tools",
+                children=[
+                    html.Button("Sound off", id="sound", type="button", **{"aria-pressed": "false"}),
+                    dmc.SegmentedControl(
+                        id="unit-choice",
+                        data=[{"value": "C", "label": "°C"}, {"value": "F", "label": "°F"}],
+                        value="C",
+                        persistence=True,
+                    ),
+                    html.Button("Night", id="theme-choice", type="button"),
+                    html.Button("Operator …", id="operator", type="button", hidden=True),
+                ],
+            ),
+        ],
+    )
+
+
+def _banners() -> Any:
+    return html.Div(
+        id="banners",
+        children=[
+            html.Div(
+                id="lost",
+                className="stale",
+                hidden=True,
+                children=[
+                    html.B("No connection to Stokewatch", role="alert"),
+                    html.Span("", id="lost-words"),
+                    html.Button("Quiet", id="lost-quiet", type="button"),
+                ],
+            ),
+            html.Div(
+                id="stale",
+                className="stale",
+                hidden=True,
+                children=[
+                    html.B("", id="stale-head", role="alert"),
+                    html.Span("", id="stale-words"),
+                    html.Button("Quiet", id="stale-quiet", type="button"),
+                ],
+            ),
+            html.Div(id="silenced"),
+            html.Div(id="alarms", role="alert"),
+        ],
+    )
+
+
+def _foot() -> Any:
+    return html.Div(
+        id="foot",
+        role="contentinfo",
+        children=[
+            html.P(CAUTION, id="caution"),
+            html.P("", id="done", role="status"),
+            html.P("", id="health"),
+            html.P("", id="awake"),
+        ],
+    )
+
+
+def _pin_dialog() -> Any:
+    return dmc.Modal(
+        id="pin-dialog",
+        title="Operator",
+        closeButtonProps={"aria-label": "Close"},
+        children=dmc.Stack(
+            [
+                html.P(
+                    "Everybody may watch. To act on the firing, enter the PIN that Stokewatch told at its start."
+                ),
+                dmc.PasswordInput(
+                    id="pin",
+                    label="PIN",
+                    attributes={"input": {"inputMode": "numeric", "autoComplete": "off", "maxLength": 12}},
+                    size="lg",
+                ),
+                dmc.TextInput(
+                    id="pin-who",
+                    label="Your name, for the log (optional)",
+                    attributes={"input": {"maxLength": 40}},
+                    size="lg",
+                ),
+                html.P("", id="pin-wrong", className="wrong", role="alert"),
+                dmc.Button("Enter", id="pin-enter", size="lg"),
+            ]
+        ),
+    )
+
+
+def _client(name: str, *args: Any, **kwargs: Any) -> None:
+    # Named functions of assets/live.js: an inline one would be one more script for the security policy.
+    clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
+
+
+_client("choose_unit", Output("unit", "data"), Input("unit-choice", "value"))
+_client(
+    "choose_theme",
+    Output("theme", "data"),
+    Input("theme-choice", "n_clicks"),
+    State("theme", "data"),
+    prevent_initial_call=True,
+)
+_client(
+    "show_theme",
+    Output("mantine", "forceColorScheme"),
+    Output("theme-choice", "children"),
+    Input("theme", "data"),
+)
+_client(
+    "wish",
+    Output("hears-alarms", "title"),
+    Input("_pages_location", "pathname"),
+    Input("unit", "data"),
+    Input("theme", "data"),
+)
+_client(
+    "enter",
+    Output("me", "data"),
+    Output("pin-dialog", "opened"),
+    Output("pin-wrong", "children"),
+    Output("pin", "value"),
+    Input("pin-enter", "n_clicks"),
+    Input("pin", "n_submit"),
+    State("pin", "value"),
+    State("pin-who", "value"),
+    prevent_initial_call=True,
+)
+_client(
+    "show_operator",
+    Output("operator", "hidden"),
+    Output("operator", "children"),
+    Input("me", "data"),
+)
+_client(
+    "operator_button",
+    Output("me", "data", allow_duplicate=True),
+    Output("pin-dialog", "opened", allow_duplicate=True),
+    Input("operator", "n_clicks"),
+    State("me", "data"),
+    prevent_initial_call=True,
+)
+
+
+@callback(
+    Output("done", "children"),
+    Input({"type": "alarm-act", "act": ALL, "key": ALL, "minutes": ALL}, "n_clicks"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def act_on_alarm(clicks: list[int | None]) -> Any:
+    """Acknowledge an alarm, silence it for a while, or let it be heard again."""
+    pressed = ctx.triggered_id
+    if not pressed or not any(clicks) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate  # a new button came, and nobody has pressed it
+    if pressed["act"] not in ("ack", "shelve", "unshelve"):
+        raise PreventUpdate
+    data = {} if pressed["act"] != "shelve" else {"minutes": pressed["minutes"]}
+    waiting = False
+    for key in str(pressed["key"]).split("\n"):
+        answer = await ask(here().journal_path, pressed["act"], {"key": key, **data}, who_asks())
+        waiting = waiting or bool(answer.get("waiting"))
+    if waiting:
+        return WAITING
+    silent = f"Silenced for {pressed['minutes']} min."
+    return {"ack": "Acknowledged.", "shelve": silent, "unshelve": "No longer silenced."}[pressed["act"]]
