@@ -20,13 +20,15 @@ CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 
 _STRIP: Final = 0.85
 """The traces end here and the strip of marks begins, as a share of the height."""
-_LANES: Final[dict[Kind, float]] = {"alarm": 0.48, "good": 0.48, "note": 0.16, "wood": 0.16, "spot": 0.16}
+_LANES: Final[dict[Kind, float]] = {"alarm": 0.48, "good": 0.48}
+_LOWEST: Final = 0.16
 _STAGES: Final = 0.82
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
     "note": ("Notes", "square-open", "#8a6d54"),
     "wood": ("Wood", "square", "#8a6d54"),
     "spot": ("Gun readings", "diamond-open", "#8a6d54"),
     "alarm": ("Alarms", "triangle-down", "#d0331c"),
+    "act": ("Acknowledged, silenced", "circle-open", "#8a6d54"),
     "good": ("Good news", "circle", "#3f8f5f"),
 }
 _LETTERS: Final = 46.0
@@ -45,6 +47,7 @@ def traces_figure(
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
     cursor_s: float | None = None,
+    forecast: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
@@ -68,6 +71,8 @@ def traces_figure(
     bands : sequence of Band
     cursor_s : float, optional
         A moment that is pointed at; what comes after it lies under a veil. [s]
+    forecast : bool
+        Whether there are two more lines, empty, for what was to come: `forecast band` and `forecast`.
     unit : {'C', 'F'}
     theme : {'day', 'night'}
 
@@ -80,6 +85,9 @@ def traces_figure(
     figure = go.Figure()
     for i, line in enumerate(lines):
         figure.add_scatter(**_line(i, line, zero_s, unit))
+    if forecast:
+        for one in _forecast():
+            figure.add_scatter(**one)
     top_c = highest(lines, target_c)
     figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
     for band in bands:
@@ -222,6 +230,19 @@ def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:
     }
 
 
+def _forecast() -> list[dict[str, Any]]:
+    colour = "#7a6a5c"
+    empty: dict[str, Any] = {"x": [], "y": [], "hoverinfo": "skip"}
+    band = {"mode": "lines", "fill": "toself", "fillcolor": "rgba(128,110,92,0.25)", "line": {"width": 0}}
+    middle = {
+        "mode": "lines+text",
+        "line": {"width": 2, "dash": "2px,3px", "color": colour},
+        "text": [],
+        "textposition": "bottom left",
+    }
+    return [{"name": "forecast band", **empty, **band}, {"name": "forecast", **empty, **middle}]
+
+
 def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
     found: dict[Kind, list[Mark]] = {}
     for kind in _SIGNS:
@@ -247,7 +268,7 @@ def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) ->
             texts += [texts[-1], ""]
     return {
         "x": x,
-        "y": [None if v is None else _LANES[kind] for v in x],
+        "y": [None if v is None else _LANES.get(kind, _LOWEST) for v in x],
         "yaxis": "y2",
         "mode": "lines+markers" if kind == "alarm" else "markers",
         "marker": {
