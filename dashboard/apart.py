@@ -1,6 +1,7 @@
 """Long work for the page, in a process of its own: the feed to the tablets must not wait for it.
 
-``python -m dashboard.apart JOB`` reads its arguments as JSON and writes its answer as JSON.
+``python -m dashboard.apart JOB`` reads its arguments as JSON and writes its answer as JSON. How far it has
+come it tells by lines on standard error, ``progress 0.25``.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import importlib
 import logging
 import os
 import sys
+from collections.abc import Callable
 from typing import Any, Final
 
 import orjson
@@ -24,6 +26,7 @@ JOBS: Final = {
     "judge": "dashboard.jobs:judge",
     "rehearse": "dashboard.jobs:rehearse",
 }
+PROGRESS: Final = b"progress "
 WAITING: Final = 6
 """More than so many jobs at once are turned away."""
 NICE: Final = 10
@@ -46,13 +49,15 @@ class Apart:
         self._turn = asyncio.Semaphore(1)
         self._asked = 0
 
-    async def run(self, job: str, **given: Any) -> Any:
+    async def run(self, job: str, *, progress: Callable[[float], None] | None = None, **given: Any) -> Any:
         """Run a job.
 
         Parameters
         ----------
         job : str
             One of `JOBS`.
+        progress : callable, optional
+            Takes how far it has come, 0 to 1.
         **given
             Its arguments, as JSON takes them.
 
@@ -73,12 +78,12 @@ class Apart:
         self._asked += 1
         try:
             async with self._turn:
-                return await _run(job, orjson.dumps(given))
+                return await _run(job, orjson.dumps(given), progress)
         finally:
             self._asked -= 1
 
 
-async def _run(job: str, given: bytes) -> Any:
+async def _run(job: str, given: bytes, progress: Callable[[float], None] | None) -> Any:
     process = await asyncio.create_subprocess_exec(
         sys.executable,
         *("-m", "dashboard.apart", job),
@@ -88,7 +93,8 @@ async def _run(job: str, given: bytes) -> Any:
         env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
     )
     try:
-        said, complained = await process.communicate(given)
+        said, complained = await asyncio.gather(_asked(process, given), _complaints(process, progress))
+        await process.wait()
     except BaseException:
         with contextlib.suppress(ProcessLookupError):
             process.kill()
@@ -103,6 +109,39 @@ async def _run(job: str, given: bytes) -> Any:
         kind = UserError if answer["user"] else StokewatchError
         raise kind(answer["error"])
     return answer["answer"]
+
+
+async def _asked(process: asyncio.subprocess.Process, given: bytes) -> bytes:
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(given)
+    process.stdin.close()
+    return await process.stdout.read()
+
+
+async def _complaints(process: asyncio.subprocess.Process, progress: Callable[[float], None] | None) -> bytes:
+    """Take what the job says beside its answer: how far it has come, and what went wrong."""
+    assert process.stderr is not None
+    rest = []
+    async for line in process.stderr:
+        if line.startswith(PROGRESS):
+            if progress is not None:
+                progress(float(line[len(PROGRESS) :]))
+        else:
+            rest.append(line)
+    return b"".join(rest)
+
+
+def tell_progress(share: float) -> None:
+    """Tell how far a job has come; within the job's own process.
+
+    Parameters
+    ----------
+    share : float
+        0 to 1.
+    """
+    sys.stderr.write(f"{PROGRESS.decode()}{share:.3f}\n")
+    sys.stderr.flush()
 
 
 def main(job: str) -> None:

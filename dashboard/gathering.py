@@ -1,29 +1,87 @@
-"""Gathers what is known of stored firings for the rooms that tell of them, and keeps what took long."""
+"""What is known of stored firings, and what is being worked out of them: in a process apart, and kept."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
+import json
+import logging
+import secrets
 from collections import OrderedDict
-from dataclasses import asdict
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, Final
 
+import logger
 from dashboard.apart import Apart
-from logger.facts import Fact
-from logger.journal.reader import FiringInfo, JournalReader, Traces
-from logger.levels import decimate, smoothed
+from logger.errors import StokewatchError
+from logger.journal.reader import FiringInfo, JournalReader
+from logger.plan import Plan
 from logger.report.gather import Gathered, gather
 
 KEPT: Final = 24
-LINE_POINTS: Final = 700
-"""Points of one zone's line; six firings are laid over one another."""
-TRACE_POINTS: Final = 900
+"""Answers that are kept in memory."""
+FOLDER: Final = "worked-out"
+"""In the user's folder: one file a firing with what its rehearsal said. It may be deleted at any time."""
+
+log = logging.getLogger(__name__)
+
+
+class Stopped(StokewatchError):
+    """Somebody stopped the work."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped")
+
+
+class Work:
+    """Something that takes seconds.
+
+    Attributes
+    ----------
+    share : float
+        How far it has come, 0 to 1.
+    task : asyncio.Task
+    """
+
+    def __init__(self) -> None:
+        self.share = 0.0
+        self.task: asyncio.Task[dict[str, Any]]
+
+    def come(self, share: float) -> None:
+        """Take how far it has come.
+
+        Parameters
+        ----------
+        share : float
+        """
+        self.share = share
+
+    @property
+    def done(self) -> bool:
+        """Whether there is an answer, or a failure."""
+        return self.task.done()
+
+    def answer(self) -> dict[str, Any]:
+        """Give what came of it.
+
+        Returns
+        -------
+        dict
+
+        Raises
+        ------
+        StokewatchError
+            It failed, or was stopped.
+        """
+        if self.task.cancelled():
+            raise Stopped
+        return self.task.result()
 
 
 class Gathering:
-    """What is known of firings. The rehearsal, which takes seconds, runs in a process of its own and is kept.
+    """What is known of a journal's firings.
 
     Parameters
     ----------
@@ -33,40 +91,9 @@ class Gathering:
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
         self._apart = Apart()
-        self._turn = asyncio.Lock()
-        self._rehearsals: OrderedDict[tuple[Any, ...], dict[str, Any]] = OrderedDict()
+        self._works: OrderedDict[tuple[Any, ...], Work] = OrderedDict()
 
-    async def known(self, firing: str) -> tuple[Gathered, Traces]:
-        """Gather what is known of a firing, with its thinned traces.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
-        Returns
-        -------
-        Gathered
-        Traces
-
-        Raises
-        ------
-        UserError
-            There is no such firing.
-        """
-        info = await asyncio.to_thread(self.firing, firing)
-        key = (info.id, info.readings, info.late, info.plan_toml)
-        async with self._turn:  # two that ask at once for the same need only one rehearsal
-            rehearsal = self._rehearsals.get(key)
-            if rehearsal is None:
-                rehearsal = await self._apart.run("rehearse", journal=str(self._path), firing=info.id)
-                self._rehearsals[key] = rehearsal
-                while len(self._rehearsals) > KEPT:
-                    self._rehearsals.popitem(last=False)
-            self._rehearsals.move_to_end(key)
-        return await asyncio.to_thread(self._gather, info.id, rehearsal)
-
-    def firing(self, firing: str) -> FiringInfo:
+    async def firing(self, firing: str) -> FiringInfo:
         """Find a firing.
 
         Parameters
@@ -77,19 +104,184 @@ class Gathering:
         Returns
         -------
         FiringInfo
+
+        Raises
+        ------
+        UserError
+            There is no such firing.
         """
+        return await asyncio.to_thread(self._firing, firing)
+
+    async def rehearsal(self, info: FiringInfo) -> Work:
+        """Begin to rehearse a firing under its own plan, or give what there is of that.
+
+        Parameters
+        ----------
+        info : FiringInfo
+
+        Returns
+        -------
+        Work
+            Its answer is from `logger.judging.rehearse`.
+        """
+        return await self._work("rehearse", info, None)
+
+    async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
+        """Begin to judge a firing moment by moment, or give what there is of that.
+
+        Parameters
+        ----------
+        info : FiringInfo
+        plan : Plan, optional
+            The firing's own if left out.
+
+        Returns
+        -------
+        Work
+            Its answer is from `logger.replaying.judged`.
+        """
+        return await self._work("judge", info, None if plan is None else plan.dumps())
+
+    def stop(self, work: Work) -> None:
+        """Stop a work, and forget it.
+
+        Parameters
+        ----------
+        work : Work
+        """
+        work.task.cancel()
+        for key in [key for key, own in self._works.items() if own is work]:
+            del self._works[key]
+
+    async def known(self, firing: str) -> Gathered:
+        """Gather what is known of a firing.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        Gathered
+
+        Raises
+        ------
+        UserError
+            There is no such firing.
+        """
+        info = await self.firing(firing)
+        work = await self.rehearsal(info)
+        await asyncio.wait([work.task])  # whoever goes away doesn't take it from the others
+        return await asyncio.to_thread(self._gather, info.id, work.answer())
+
+    async def _work(self, job: str, info: FiringInfo, plan: str | None) -> Work:
+        state = await asyncio.to_thread(self._state, info)
+        key = (job, *state, plan)
+        work = self._works.get(key)
+        if work is None or (work.done and (work.task.cancelled() or work.task.exception() is not None)):
+            work = self._works[key] = Work()
+            work.task = asyncio.create_task(self._run(job, info, state, plan, work), name=f"{job}[{info.id}]")
+            while len(self._works) > KEPT:
+                self._works.popitem(last=False)
+        self._works.move_to_end(key)
+        return work
+
+    async def _run(
+        self, job: str, info: FiringInfo, state: tuple[Any, ...], plan: str | None, work: Work
+    ) -> dict[str, Any]:
+        home = self._path.parent
+        if job == "rehearse" and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
+            return kept
+        answer = await self._apart.run(
+            job, progress=work.come, journal=str(self._path), firing=info.id, plan=plan
+        )
+        if job == "rehearse":
+            await asyncio.to_thread(_keep, home, state, answer)
+        return dict(answer)
+
+    def _firing(self, firing: str) -> FiringInfo:
         with contextlib.closing(JournalReader(self._path)) as reader:
             return reader.firing(firing)
 
-    def _gather(self, firing: str, rehearsal: dict[str, Any]) -> tuple[Gathered, Traces]:
+    def _state(self, info: FiringInfo) -> tuple[Any, ...]:
         with contextlib.closing(JournalReader(self._path)) as reader:
-            info = reader.firing(firing)
-            return gather(reader, info, rehearsal), reader.history(info.id, TRACE_POINTS)
+            return state_of(reader, info)
+
+    def _gather(self, firing: str, rehearsal: dict[str, Any]) -> Gathered:
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            return gather(reader, reader.firing(firing), rehearsal)
+
+
+def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:
+    """Give what a rehearsal depends on: readings, plan, and gun readings, which may be noted later.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+
+    Returns
+    -------
+    tuple
+    """
+    spots = tuple((e.t_us, json.dumps(e.data)) for e in reader.events(info.id) if e.kind == "spot")
+    return (info.id, info.last_us, info.readings, info.late, info.plan_toml, spots)
+
+
+def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | None:
+    """Give what a firing's rehearsal said, if it has been worked out by this very program.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+
+    Returns
+    -------
+    dict or None
+        From `logger.judging.rehearse`: peaks and verdicts that agree with report and command to the degree.
+    """
+    return _kept(reader.path.parent, state_of(reader, info))
+
+
+def _kept(home: Path, state: tuple[Any, ...]) -> dict[str, Any] | None:
+    try:
+        kept = json.loads((home / FOLDER / f"{state[0]}.json").read_text(encoding="utf-8"))
+        return dict(kept["answer"]) if kept["of"] == _fingerprint(state) else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None  # it is made again
+
+
+def _keep(home: Path, state: tuple[Any, ...], answer: dict[str, Any]) -> None:
+    folder = home / FOLDER
+    beside = folder / f".{secrets.token_hex(6)}.part"
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        beside.write_text(json.dumps({"of": _fingerprint(state), "answer": answer}), encoding="utf-8")
+        beside.replace(folder / f"{state[0]}.json")
+    except OSError as exc:  # a full disk costs a second the next time, nothing else
+        log.warning("what was worked out of %s is not kept: %s", state[0], exc)
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def _fingerprint(state: tuple[Any, ...]) -> str:
+    return hashlib.sha256(repr((state, _program())).encode()).hexdigest()
+
+
+@cache
+def _program() -> str:
+    """Tell this judgement from that of any other version."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(logger.__path__[0]).rglob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
 
 
 @lru_cache(maxsize=4)
 def gathering(journal_path: Path) -> Gathering:
-    """Give the gathering of a journal, the same to every room.
+    """Give the gathering of a journal, the same to every page.
 
     Parameters
     ----------
@@ -100,75 +292,3 @@ def gathering(journal_path: Path) -> Gathering:
     Gathering
     """
     return Gathering(journal_path)
-
-
-def told(known: Gathered) -> dict[str, Any]:
-    """Say of a firing what the page shows.
-
-    Parameters
-    ----------
-    known : Gathered
-
-    Returns
-    -------
-    dict
-        JSON. `lines` has a line for each zone, and for `coldest` and `hottest` of the zones with pots: means
-        over half a minute, thinned so that peaks stay; times from the first reading.
-    """
-    info, levels = known.info, known.levels
-    lines = {}
-    if len(levels.t_s):
-        zones = smoothed(levels.level_c, levels.step_s)
-        coldest, hottest = (smoothed(c[:, None], levels.step_s) for c in (levels.coldest(), levels.hottest()))
-        lines = {
-            "zones": {zone: _line(levels.t_s, zones[:, z]) for z, zone in enumerate(levels.zones)},
-            "coldest": _line(levels.t_s, coldest[:, 0]),
-            "hottest": _line(levels.t_s, hottest[:, 0]),
-        }
-    return {
-        "firing": {
-            "id": info.id,
-            "title": info.title,
-            "started_s": info.started_us / 1e6,
-            "time_known": info.facts.get("time_known", True) is not False,
-            "length_s": ((info.last_us or info.started_us) - info.started_us) / 1e6,
-            "running": info.running,
-            "invented": info.invented,
-            "readings": info.readings,
-            "target_c": known.plan.target_c,
-            "burnout_c": known.plan.burnout_c,
-            "soak_min": known.plan.soak_min,
-        },
-        "lit": asdict(known.lit),
-        "zones": [{"zone": zone, "pots": pots} for zone, pots in zip(levels.zones, levels.pots, strict=True)],
-        "lines": lines,
-        "live": known.live,
-        "alarms": known.alarms,
-        "facts": [fact_data(fact) for fact in known.facts],
-    }
-
-
-def fact_data(fact: Fact) -> dict[str, Any]:
-    """Give a fact as JSON.
-
-    Parameters
-    ----------
-    fact : Fact
-
-    Returns
-    -------
-    dict
-    """
-    return {
-        **asdict(fact),
-        "value": None if fact.value is None else round(fact.value, 3),
-        "at_s": None if fact.at_s is None else round(fact.at_s, 1),
-    }
-
-
-def _line(t_s: Any, value_c: Any) -> dict[str, list[float | None]]:
-    t, c = decimate(t_s, value_c, LINE_POINTS)
-    return {
-        "t": [round(x, 1) for x in t.tolist()],
-        "c": [None if x != x else round(x, 1) for x in c.tolist()],
-    }

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from dashboard.apart import tell_progress
 from logger.journal.csv_table import CsvOptions
 from logger.journal.reader import JournalReader
+from logger.reading import Batch
 
 SHOWN_GAPS = 20
 
@@ -115,6 +118,23 @@ def export(journal: str, firing: str, kind: str, out: str) -> int:
         return write(reader, firing, Path(out))
 
 
+class _TellingReader(JournalReader):
+    """Tells how far a job has come by how much of the firing it has read."""
+
+    def batches(
+        self, firing: str, since_us: int | None = None, until_us: int | None = None
+    ) -> Iterator[Batch]:
+        """See `JournalReader.batches`."""
+        first_us, last_us = self.span(firing) or (0, 0)
+        told = 0.0
+        for batch in super().batches(firing, since_us, until_us):
+            share = (int(batch.t_us[-1]) - first_us) / max(1, last_us - first_us)
+            if share >= told + 0.01:
+                told = share
+                tell_progress(min(share, 1.0))
+            yield batch
+
+
 def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
     """Judge a stored firing from its beginning.
 
@@ -135,7 +155,7 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
     from logger.plan import loads
     from logger.replaying import judged
 
-    with contextlib.closing(JournalReader(Path(journal))) as reader:
+    with contextlib.closing(_TellingReader(Path(journal))) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
 
 
@@ -159,5 +179,5 @@ def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, An
     from logger.judging import rehearse as run
     from logger.plan import loads
 
-    with contextlib.closing(JournalReader(Path(journal))) as reader:
+    with contextlib.closing(_TellingReader(Path(journal))) as reader:
         return run(reader, reader.firing(firing), None if plan is None else loads(plan))

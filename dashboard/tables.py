@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -190,6 +191,21 @@ STAGES: Final = {
 }
 
 
+def local_time(t_us: int) -> str:
+    """Write a day and a time of day in this machine's time zone.
+
+    Parameters
+    ----------
+    t_us : int
+        [µs]
+
+    Returns
+    -------
+    str
+    """
+    return f"{datetime.fromtimestamp(t_us / 1e6, UTC).astimezone():%-d %B %Y, %H:%M}"
+
+
 def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
     """Name stages as they are shown.
 
@@ -270,6 +286,24 @@ def differences(table: pd.DataFrame) -> pd.DataFrame:
     return table.sub(table.iloc[:, 0], axis=0) if table.shape[1] else table
 
 
+def place_of(data: dict[str, Any]) -> dict[str, Any]:
+    """Read where something was noted.
+
+    Parameters
+    ----------
+    data : dict
+        Of a note or a gun reading.
+
+    Returns
+    -------
+    dict
+        `zone` and `height_cm`, as `Mark` takes them.
+    """
+    height = data.get("height_cm")
+    known = isinstance(height, int | float) and not isinstance(height, bool)
+    return {"zone": str(data.get("zone") or ""), "height_cm": float(height) if known else None}
+
+
 def marks_of(known: Gathered, spot_words: Any, note_words: Any) -> list[Mark]:
     """Give what happened in a firing, as marks.
 
@@ -289,14 +323,11 @@ def marks_of(known: Gathered, spot_words: Any, note_words: Any) -> list[Mark]:
             note.t_s,
             "wood" if note.data.get("kind") == "wood" else "note",
             note_words(note.data),
-            zone=str(note.data.get("zone") or ""),
+            **place_of(note.data),
         )
         for note in known.notes
     ]
-    found += [
-        Mark(spot.t_s, "spot", spot_words(spot.data), zone=str(spot.data.get("zone") or ""))
-        for spot in known.spots
-    ]
+    found += [Mark(spot.t_s, "spot", spot_words(spot.data), **place_of(spot.data)) for spot in known.spots]
     found += [
         Mark(
             alarm["raised_s"],

@@ -1,4 +1,4 @@
-"""The stack through time: height up, time across, colour for temperature, and nothing where no probe was. Pure."""
+"""The stack through time: height up, time across, colour for temperature, none where no probe was. Pure."""
 
 from __future__ import annotations
 
@@ -179,7 +179,7 @@ def heat_figure(
     for c, name, dash in ((target_c, "target", "solid"), (burnout_c, "burn-out", "dash")):
         if np.isfinite(spread).any() and np.nanmax(spread) >= c and len(minutes) > 1:
             figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
-    if some := [m for m in marks if m.kind != "good" and _height_of(m, places) is not None]:
+    if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         figure.add_scatter(**_placed(some, places, zero_s))
     figure.add_scatter(**_probes(places, minutes, sides))
     since = "lighting" if lit else "the first reading"

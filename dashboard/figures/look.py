@@ -1,6 +1,6 @@
 """How figures look: colours by day and by night, dashes, the colours of heat, °C or °F. Pure.
 
-A figure takes its ink from its template alone, so that day turns into night by a new template and nothing else:
+A figure takes its ink from its template alone, so that another template turns day into night:
 ``Patch().assign(["layout", "template"], TEMPLATES["night"])``.
 """
 
@@ -17,7 +17,7 @@ Theme = Literal["day", "night"]
 FACE: Final = '"Atkinson Hyperlegible Next", "Atkinson Hyperlegible", "DejaVu Sans", sans-serif'
 SIZE: Final = 15
 
-DAY: Final = ("#0b4f8a", "#963003", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
+DAY: Final = ("#0b4f8a", "#8a2c02", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
 NIGHT: Final = ("#7cc0ff", "#ff9a5c", "#5fd6a8", "#e39ad6", "#f0c75e", "#f3ead9", "#6fd3e0", "#ff8fb5")
 """Each at least 7 : 1 on its ground: lines in these colours are read in the sun, and in the dark."""
 DASHES: Final = ("solid", "9px,4px", "3px,4px", "14px,4px,3px,4px", "6px,8px")

@@ -8,7 +8,7 @@ from typing import Literal
 
 from logger.reading import Floats
 
-Kind = Literal["note", "wood", "spot", "alarm", "good"]
+Kind = Literal["note", "wood", "spot", "alarm", "good", "act"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +62,8 @@ class Mark:
     ----------
     t_s : float
         From the first reading. [s]
-    kind : {'note', 'wood', 'spot', 'alarm', 'good'}
-        `good`: good news, such as a target that is reached.
+    kind : {'note', 'wood', 'spot', 'alarm', 'good', 'act'}
+        `good`: good news, such as a target that is reached; `act`: what somebody did about an alarm.
     text : str
     until_s : float or None
         When an alarm cleared; None where it stood at the end, and for all else. [s]

@@ -1,4 +1,4 @@
-"""A firing at a glance, as a small picture that is no more than an address: 200 of them cost a page nothing. Pure."""
+"""A firing at a glance: a small picture that is but an address, so that a list may hold many. Pure."""
 
 from __future__ import annotations
 
@@ -29,20 +29,19 @@ def spark(
     str
         A `data:` address of an SVG picture.
     """
-    ink, rule = ("#ff9a5c", "#a58a6f") if night else ("#963003", "#6e5544")
+    ink, rule = ("#ff9a5c", "#a58a6f") if night else ("#8a2c02", "#6e5544")
     step = WIDTH / max(1, len(low_c))
     parts = []
     for begin, end in _stretches(low_c, high_c):
         top = [f"{(n + 0.5) * step:.1f},{_y(high_c[n]):.1f}" for n in range(begin, end)]
         bottom = [f"{(n + 0.5) * step:.1f},{_y(low_c[n]):.1f}" for n in reversed(range(begin, end))]
         parts.append(f"M{' L'.join([*top, *bottom])} Z")
-    target = _y(target_c)
-    svg = (
+    drawn = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}">'
-        f'<path d="M0 {target:.1f}H{WIDTH}" stroke="{rule}" stroke-dasharray="3 3"/>'
-        f'<path d="{"".join(parts)}" fill="{ink}" fill-opacity=".45" stroke="{ink}" stroke-linejoin="round"/></svg>'
+        f'<path d="M0 {_y(target_c):.1f}H{WIDTH}" stroke="{rule}" stroke-dasharray="3 3"/>'
+        f'<path d="{"".join(parts)}" fill="{ink}" fill-opacity=".45" stroke="{ink}"/></svg>'
     )
-    return f"data:image/svg+xml,{quote(svg)}"
+    return f"data:image/svg+xml,{quote(drawn)}"
 
 
 def _y(c: float | None) -> float:

@@ -1,4 +1,4 @@
-"""The stack as it stands: pots over coals, in the colours of their heat, and the probes where they are. Pure."""
+"""The stack as it stands: pots over coals, in the colours of their heat, and where the probes are. Pure."""
 
 from __future__ import annotations
 
@@ -183,10 +183,10 @@ def stack_figure(
         go.Heatmap(
             x=[-2 / 3, 0, 2 / 3],
             y=rows_cm(places).tolist(),
-            z=heat_of(places, now, unit),
+            z=heat_of(places, now),
             transpose=True,
-            zmin=number(COLDEST_C, unit),
-            zmax=number(HOTTEST_C, unit),
+            zmin=COLDEST_C,
+            zmax=HOTTEST_C,
             colorscale=HEAT_SCALE,
             showscale=False,
             hoverinfo="skip",
@@ -217,7 +217,7 @@ def stack_figure(
     return figure
 
 
-def heat_of(places: Sequence[Place], temperature_c: Floats, unit: Unit = "C") -> list[list[int | None]]:
+def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[int | None]]:
     """Make the heat behind the pots at one moment: `z` of the figure's first trace.
 
     Parameters
@@ -225,13 +225,13 @@ def heat_of(places: Sequence[Place], temperature_c: Floats, unit: Unit = "C") ->
     places : sequence of Place, length k
     temperature_c : array, shape (k,)
         [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
     list of 3 lists, length h
+        [°C]
     """
-    return [column(part, unit) for part in side_columns(places, np.asarray(temperature_c)[None, :])[0]]
+    return [column(part, "C") for part in side_columns(places, np.asarray(temperature_c)[None, :])[0]]
 
 
 def hover_of(

@@ -1,4 +1,4 @@
-"""The traces of a firing: a line a probe, the limits, and above them what happened, where it covers no line. Pure."""
+"""The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
 
 from __future__ import annotations
 
@@ -20,13 +20,15 @@ CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 
 _STRIP: Final = 0.85
 """The traces end here and the strip of marks begins, as a share of the height."""
-_LANES: Final[dict[Kind, float]] = {"alarm": 0.48, "good": 0.48, "note": 0.16, "wood": 0.16, "spot": 0.16}
+_LANES: Final[dict[Kind, float]] = {"alarm": 0.48, "good": 0.48}
+_LOWEST: Final = 0.16
 _STAGES: Final = 0.82
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
     "note": ("Notes", "square-open", "#8a6d54"),
     "wood": ("Wood", "square", "#8a6d54"),
     "spot": ("Gun readings", "diamond-open", "#8a6d54"),
     "alarm": ("Alarms", "triangle-down", "#d0331c"),
+    "act": ("Acknowledged, silenced", "circle-open", "#8a6d54"),
     "good": ("Good news", "circle", "#3f8f5f"),
 }
 _LETTERS: Final = 46.0
@@ -45,6 +47,7 @@ def traces_figure(
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
     cursor_s: float | None = None,
+    forecast: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
@@ -68,6 +71,8 @@ def traces_figure(
     bands : sequence of Band
     cursor_s : float, optional
         A moment that is pointed at; what comes after it lies under a veil. [s]
+    forecast : bool
+        Whether there are two more lines, empty, for what was to come: `forecast band` and `forecast`.
     unit : {'C', 'F'}
     theme : {'day', 'night'}
 
@@ -80,13 +85,16 @@ def traces_figure(
     figure = go.Figure()
     for i, line in enumerate(lines):
         figure.add_scatter(**_line(i, line, zero_s, unit))
-    figure.add_scatter(**_ends(lines, zero_s, unit))
+    if forecast:
+        for one in _forecast():
+            figure.add_scatter(**one)
+    top_c = highest(lines, target_c)
+    figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
     for band in bands:
         figure.add_scatter(**_band(band, zero_s, unit))
     for name, kind_marks in _by_kind(marks).items():
         figure.add_scatter(**_marks(name, kind_marks, zero_s, length_s))
     figure.add_scatter(**_stage_names(stages, length_s, zero_s))
-    top_c = highest(lines, target_c)
     figure.update_layout(**_layout(top_c, length_s, zero_s, lit, unit, theme))
     figure.update_layout(
         shapes=[
@@ -183,14 +191,14 @@ def _minutes(t_s: Floats, zero_s: float) -> list[float]:
     return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
 
 
-def _ends(lines: Sequence[Line], zero_s: float, unit: Unit) -> dict[str, Any]:
+def _ends(lines: Sequence[Line], apart_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
     """A number at each line's end."""
-    found = []
+    found: list[tuple[float | None, float | None]] = []
     for line in lines:
         known = np.flatnonzero(np.isfinite(line.c))
         last = known[-1] if len(known) else None
         found.append((None, None) if last is None else (float(line.t_s[last]), float(line.c[last])))
-    x, y = ends(found, zero_s, unit, highest(lines, 0.0))
+    x, y = ends(found, apart_c, zero_s, unit)
     return {
         "x": x,
         "y": y,
@@ -204,7 +212,7 @@ def _ends(lines: Sequence[Line], zero_s: float, unit: Unit) -> dict[str, Any]:
 
 
 def ends(
-    last: Sequence[tuple[float | None, float | None]], zero_s: float, unit: Unit, top_c: float
+    last: Sequence[tuple[float | None, float | None]], apart_c: float, zero_s: float, unit: Unit
 ) -> tuple[list[float | None], list[float | None]]:
     """Say where the lines' numbers stand: at their ends, moved apart where they would cover one another.
 
@@ -212,23 +220,22 @@ def ends(
     ----------
     last : sequence of (time, temperature)
         Of each line, its last reading; None where there is none. [s], [°C]
+    apart_c : float
+        [°C]
     zero_s : float
         [s]
     unit : {'C', 'F'}
-    top_c : float
-        Where the temperature axis ends. [°C]
 
     Returns
     -------
     x, y : list
-        By line: minutes, and °C or °F. The trace that they belong to follows the lines' own.
+        By line: minutes, and °C or °F.
     """
-    apart = top_c / 24.0
     x: list[float | None] = [None if t is None else round((t - zero_s) / 60.0, 3) for t, _ in last]
     y: list[float | None] = [None] * len(last)
     below = -1e9
     for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
-        below = max(c, below + apart)
+        below = max(c, below + apart_c)
         y[i] = numbers([below], unit)[0]
     return x, y
 
@@ -247,6 +254,19 @@ def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:
         "name": f"pots, {band.zone} (an estimate)",
         "meta": {"estimate": band.zone},
     }
+
+
+def _forecast() -> list[dict[str, Any]]:
+    colour = "#7a6a5c"
+    empty: dict[str, Any] = {"x": [], "y": [], "hoverinfo": "skip"}
+    band = {"mode": "lines", "fill": "toself", "fillcolor": "rgba(128,110,92,0.25)", "line": {"width": 0}}
+    middle = {
+        "mode": "lines+text",
+        "line": {"width": 2, "dash": "2px,3px", "color": colour},
+        "text": [],
+        "textposition": "bottom left",
+    }
+    return [{"name": "forecast band", **empty, **band}, {"name": "forecast", **empty, **middle}]
 
 
 def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
@@ -274,7 +294,7 @@ def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) ->
             texts += [texts[-1], ""]
     return {
         "x": x,
-        "y": [None if v is None else _LANES[kind] for v in x],
+        "y": [None if v is None else _LANES.get(kind, _LOWEST) for v in x],
         "yaxis": "y2",
         "mode": "lines+markers" if kind == "alarm" else "markers",
         "marker": {

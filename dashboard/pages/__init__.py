@@ -39,4 +39,7 @@ class Entry:
         return {"module": f"dashboard.pages.{self.module}", "title": self.title, "layout": layout, **where}
 
 
-PAGES: Final = (Entry("fire", "Stokewatch", "/"),)
+PAGES: Final = (
+    Entry("fire", "Stokewatch", "/"),
+    Entry("replay", "Replay · Stokewatch", "/replay/<firing>"),
+)

@@ -21,7 +21,7 @@ FONT: Final = 16
 NARROW: Final = 620.0
 """Below this width the lines' ends have numbers only, and there is no room for names of stages."""
 
-COLOURS: Final = ("#0b4f8a", "#963003", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
+COLOURS: Final = ("#0b4f8a", "#8a2c02", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
 DASHES: Final = (None, "9 4", "3 4", "14 4 3 4", "6 8")
 """As on the live page: number, colour and dashes tell lines apart, so that none of them has to be seen."""
 

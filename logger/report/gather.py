@@ -94,8 +94,8 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
     plan = judged_plan(info)
     rehearsal = rehearsal or rehearse(reader, info)
     events = reader.events(info.id)
-    distrusted = _distrusted(rehearsal)
-    levels = levels_of(plan, _lines(reader, info), distrusted)
+    doubtful = distrusted(rehearsal)
+    levels = zone_levels(reader, info, doubtful)
     called = alarms_called(info, events)
     alarms = named(rehearsal["alarms"]) if called is None else called
     notes, spots = (_written(info, events, kind) for kind in ("note", "spot"))
@@ -113,7 +113,7 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
         plan=plan,
         levels=levels,
         lit=lighting(levels),
-        distrusted=distrusted,
+        distrusted=doubtful,
         rehearsal=rehearsal,
         alarms=alarms,
         live=called is not None,
@@ -121,6 +121,25 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
         spots=spots,
         facts=facts,
     )
+
+
+def zone_levels(
+    reader: JournalReader, info: FiringInfo, doubtful: Mapping[str, Sequence[Span]] | None = None
+) -> Levels:
+    """Give how hot each zone was.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+    doubtful : mapping of str to sequence of (from, to), optional
+        From `distrusted`; none before the firing has been judged.
+
+    Returns
+    -------
+    Levels
+    """
+    return levels_of(judged_plan(info), _lines(reader, info), doubtful or {})
 
 
 def judged_plan(info: FiringInfo) -> Plan:
@@ -208,7 +227,18 @@ def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
     return lines
 
 
-def _distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
+def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
+    """Give when which probe could not be trusted.
+
+    Parameters
+    ----------
+    rehearsal : mapping
+
+    Returns
+    -------
+    dict of str to list of (from, to)
+        By probe; infinite where it was at fault to the end. [s]
+    """
     spans: dict[str, list[Span]] = {}
     for alarm in rehearsal["alarms"]:
         if alarm["rule"] == "probe_fault" and alarm["probe"]:

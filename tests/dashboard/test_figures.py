@@ -1,0 +1,368 @@
+"""Figures, without a browser: what is drawn is what was read, and nothing is drawn where nothing was known."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+from urllib.parse import unquote
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dashboard.figures import comparison, heat_map, look, spark, stack, traces
+from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+
+TOP = Place("top", 1, 60.0, "centre", "wall", "upper")
+WIND = Place("wind", 2, 33.0, "windward", "wall", "windward")
+LEE = Place("lee", 3, 33.0, "leeward", "wall", "leeward")
+LOW = Place("low", 4, 9.0, "front", "wall", "lower")
+COALS = Place("coals", 5, 0.0, "centre", "coals", "under")
+LOOSE = Place("loose", 6, None, "", "air", "upper")
+PLACES = [TOP, WIND, LEE, LOW, COALS, LOOSE]
+NASTY = "<b>%{x}</b>"
+
+
+def line(place: Place, *c: float) -> Line:
+    return Line(place, np.arange(len(c)) * 60.0, np.array(c, float))
+
+
+def told(figure: Any) -> dict[str, Any]:
+    """As it goes to the browser: JSON, through the same door."""
+    return dict(json.loads(figure.to_json()))
+
+
+def drawn(**more: Any) -> dict[str, Any]:
+    lines = [line(TOP, 20, 400, float("nan"), 810), line(LOW, 20, 100, 200, 300)]
+    given = {"target_c": 780.0, "burnout_c": 650.0, "length_s": 180.0, **more}
+    return told(traces.traces_figure(given.pop("lines", lines), **given))
+
+
+# --- traces --------------------------------------------------------------------------------------------------
+
+
+def test_a_line_is_what_the_probe_read_and_breaks_where_it_read_nothing() -> None:
+    figure = drawn(zero_s=60.0)
+    top = figure["data"][0]
+    assert top["x"] == [-1.0, 0.0, 1.0, 2.0]
+    assert top["y"] == [20.0, 400.0, None, 810.0]
+    assert top["connectgaps"] is False
+    assert figure["layout"]["hovermode"] == "x unified"
+
+
+def test_fahrenheit_is_computed_from_values() -> None:
+    figure = drawn(unit="F")
+    assert figure["data"][0]["y"] == [68.0, 752.0, None, 1490.0]
+    rules = [s["y0"] for s in figure["layout"]["shapes"] if s.get("xref") == "paper"]
+    assert rules == pytest.approx([1436.0, 1202.0, 1063.4])
+    assert "°F" in figure["data"][0]["hovertemplate"]
+
+
+def test_sixteen_lines_are_told_apart_without_their_colours_too() -> None:
+    lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 30) for n in range(16)]
+    figure = drawn(lines=lines)
+    own = figure["data"][:16]
+    assert not any("color" in one["line"] for one in own)  # of the template, which day and night change
+    colours = figure["layout"]["template"]["layout"]["colorway"]
+    looks = {(colours[n % len(colours)], one["line"]["dash"]) for n, one in enumerate(own)}
+    assert len(looks) == 16
+    assert [one["name"].split()[0] for one in own] == [str(n + 1) for n in range(16)]
+
+
+def test_marks_stand_in_a_strip_above_all_lines() -> None:
+    marks = [
+        Mark(30, "note", "flames"),
+        Mark(40, "wood", "an armful"),
+        Mark(50, "spot", "741 °C"),
+        Mark(60, "alarm", "Stalled", until_s=120),
+        Mark(90, "alarm", "Stands"),
+        Mark(95, "good", "Reached"),
+    ]
+    figure = drawn(marks=marks, stages=[Stage("Climb", 0.0), Stage("Peak", 170.0)])
+    layout = figure["layout"]
+    assert layout["yaxis"]["domain"][1] < layout["yaxis2"]["domain"][0]
+    kinds = {d["meta"]["marks"]: d for d in figure["data"] if "marks" in (d.get("meta") or {})}
+    assert set(kinds) == {"note", "wood", "spot", "alarm", "good"}
+    assert all(d["yaxis"] == "y2" for d in kinds.values())
+    assert kinds["alarm"]["x"] == [1.0, 2.0, None, 1.5, 3.0, None]  # as long as they stood
+    names = next(d for d in figure["data"] if d["name"] == "stages")
+    assert names["text"] == [" Climb"]  # there is no room for the other's name
+
+
+def test_names_and_notes_are_never_markup() -> None:
+    figure = drawn(
+        lines=[line(Place(NASTY, 1, 5.0), 20, 30)], marks=[Mark(30, "note", NASTY), Mark(31, "alarm", NASTY)]
+    )
+    hovers = [d.get("hovertemplate") or "" for d in figure["data"]]
+    assert "&lt;b>" in hovers[0]
+    assert "%{x}" not in hovers[0]
+    for d in figure["data"]:
+        if (d.get("meta") or {}).get("marks"):
+            assert all("<b>" not in text for text in d["text"])
+
+
+def test_numbers_at_the_ends_never_cover_one_another() -> None:
+    lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 500 + n) for n in range(8)]
+    ends = next(d for d in drawn(lines=lines)["data"] if d["name"] == "numbers")
+    assert np.diff(ends["y"]).min() >= 30
+    assert ends["y"][0] == 500
+
+
+def test_names_of_limits_never_cover_one_another() -> None:
+    for target, burnout in ((780, 650), (600, 590), (575, 570), (900, 880)):
+        names = drawn(target_c=target, burnout_c=burnout)["layout"]["annotations"]
+        at = sorted(n["y"] + (25 if n["yanchor"] == "bottom" else -25) for n in names)
+        assert len(at) >= 2
+        assert np.diff(at).min() >= 40
+
+
+def test_day_turns_into_night_by_the_template_alone() -> None:
+    day, night = drawn(theme="day"), drawn(theme="night")
+    assert day["layout"].pop("template") != night["layout"].pop("template")
+    assert day == night
+
+
+@pytest.mark.parametrize("theme", ["day", "night"])
+def test_lines_are_seen_in_the_sun_and_in_the_dark(theme: str) -> None:
+    """Contrast 7 : 1 by the formula of WCAG 2.2 (relative luminance), on the page's own ground."""
+    ground = {"day": "#f8f2e6", "night": "#14100d"}[theme]
+    for colour in look.TEMPLATES[theme]["layout"]["colorway"]:
+        light, dark = sorted((luminance(ground), luminance(colour)), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 7.0, colour
+
+
+def luminance(colour: str) -> float:
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    r, g, b = (v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def test_the_cursor_and_the_veil_over_what_is_to_come() -> None:
+    shapes = drawn(cursor_s=90.0, zero_s=30.0)["layout"]["shapes"]
+    assert (shapes[traces.CURSOR]["x0"], shapes[traces.CURSOR]["x1"]) == (1.0, 1.0)
+    assert (shapes[traces.VEIL]["x0"], shapes[traces.VEIL]["x1"]) == (1.0, 2.5)
+    assert not drawn()["layout"]["shapes"][traces.CURSOR]["visible"]
+
+
+def test_estimates_are_a_band_and_say_so() -> None:
+    band = Band("upper", np.array([0.0, 60.0]), np.array([90.0, 110.0]), np.array([130.0, 150.0]))
+    [found] = [d for d in drawn(bands=[band])["data"] if (d.get("meta") or {}).get("estimate")]
+    assert (found["x"], found["y"]) == ([0.0, 1.0, 1.0, 0.0], [130.0, 150.0, 110.0, 90.0])
+    assert "estimate" in found["name"]
+
+
+def test_without_any_reading() -> None:
+    assert drawn(lines=[])["layout"]["yaxis"]["range"][1] >= 780
+    assert drawn(lines=[line(TOP, float("nan"))])["data"][0]["y"] == [None]
+
+
+def test_singled_out() -> None:
+    assert traces.single_out(3, []) == [1.0, 1.0, 1.0]
+    assert traces.single_out(3, [1]) == [0.12, 1.0, 0.12]
+
+
+def test_numbers_go_from_the_top_down() -> None:
+    assert numbered([0.0, None, 60.0, 33.0, 33.0]) == [4, 5, 1, 2, 3]
+
+
+# --- the stack through time ----------------------------------------------------------------------------------
+
+
+def at_height(places: list[Place], column: Any, height: float) -> float:
+    return float(column[int(np.argmin(np.abs(heat_map.rows_cm(places) - height)))])
+
+
+def test_between_two_near_probes_lies_the_line_between_them() -> None:
+    places = [Place("a", 1, 10.0), Place("b", 2, 25.0)]
+    [column] = heat_map.columns_of(places, np.array([[200.0, 500.0]]))
+    assert at_height(places, column, 17.5) == pytest.approx(350.0)
+    assert at_height(places, column, 10.0) == 200.0
+    assert at_height(places, column, 25.0) == 500.0
+
+
+def test_between_distant_probes_there_is_an_honest_gap() -> None:
+    places = [Place("a", 1, 10.0), Place("b", 2, 60.0)]
+    [column] = heat_map.columns_of(places, np.array([[200.0, 500.0]]))
+    rows = heat_map.rows_cm(places)
+    for row, c in zip(rows, column, strict=True):
+        near = min(abs(row - 10.0), abs(row - 60.0)) <= heat_map.REACH_CM
+        assert np.isfinite(c) == near
+    assert set(column[np.isfinite(column)]) == {200.0, 500.0}  # nothing is made up
+
+
+def test_a_probe_at_fault_leaves_its_height_empty() -> None:
+    places = [Place("a", 1, 10.0), Place("b", 2, 60.0)]
+    first, second = heat_map.columns_of(places, np.array([[200.0, np.nan], [np.nan, np.nan]]))
+    assert np.isnan(at_height(places, first, 60.0))
+    assert at_height(places, first, 10.0) == 200.0
+    assert np.isnan(second).all()
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(-5, 150), st.floats(0, 1100) | st.just(float("nan"))), min_size=1, max_size=9
+    )
+)
+@settings(max_examples=60, deadline=None)
+def test_no_colour_lies_outside_of_what_was_read_nor_out_of_reach(probes: list[tuple[float, float]]) -> None:
+    places = [Place(f"p{n}", n + 1, height) for n, (height, _) in enumerate(probes)]
+    read = np.array([c for _, c in probes])
+    [column] = heat_map.columns_of(places, read[None, :])
+    known = column[np.isfinite(column)]
+    if len(known):
+        assert known.min() >= np.nanmin(read) - 1e-6
+        assert known.max() <= np.nanmax(read) + 1e-6
+    live = [h for h, c in probes if c == c]
+    for row, c in zip(heat_map.rows_cm(places), column, strict=True):
+        if not live or min(abs(row - h) for h in live) > heat_map.REACH_CM:
+            assert np.isnan(c)
+
+
+def heat_drawn(**more: Any) -> dict[str, Any]:
+    t_s = np.arange(5) * 60.0
+    c = np.column_stack([np.linspace(20, 820, 5) + 10 * k for k in range(len(PLACES))])
+    return told(heat_map.heat_figure(PLACES, t_s, c, target_c=780, burnout_c=650, **more))
+
+
+def test_the_stack_through_time_has_the_drawn_stacks_height_axis() -> None:
+    figure = heat_drawn()
+    still = told(stack.stack_figure(PLACES, np.full(len(PLACES), 300.0)))
+    assert figure["layout"]["yaxis"]["range"] == still["layout"]["yaxis"]["range"]
+    for side in ("t", "b"):
+        assert figure["layout"]["margin"][side] == still["layout"]["margin"][side]
+    heat = figure["data"][0]
+    assert heat["transpose"] is True  # else columns can't be appended
+    assert len(heat["z"]) == len(heat["x"]) == 5
+    assert len(heat["z"][0]) == len(heat["y"])
+
+
+def test_lines_where_the_stack_passes_its_limits_only_if_it_does() -> None:
+    assert [d["name"] for d in heat_drawn()["data"] if d["type"] == "contour"] == ["target", "burn-out"]
+    cold = heat_map.heat_figure(
+        PLACES, np.arange(3.0), np.full((3, len(PLACES)), 100.0), target_c=780, burnout_c=650
+    )
+    assert not [d for d in told(cold)["data"] if d["type"] == "contour"]
+
+
+def test_wood_stands_where_it_went() -> None:
+    marks = [
+        Mark(60, "wood", "an armful", zone="windward"),
+        Mark(70, "spot", "741 °C", height_cm=50.0),
+        Mark(80, "note", "nowhere in particular"),
+    ]
+    [placed] = [d for d in heat_drawn(marks=marks)["data"] if d["name"] == "marks"]
+    assert placed["y"] == [33.0, 50.0]
+    assert placed["x"] == pytest.approx([1.0, 1.167], abs=1e-3)
+
+
+def test_nothing_read_yet() -> None:
+    empty = told(heat_map.heat_figure(PLACES, np.zeros(0), np.zeros((0, 6)), target_c=780, burnout_c=650))
+    assert empty["data"][0]["x"] == []
+
+
+# --- the stack ------------------------------------------------------------------------------------------------
+
+
+def test_windward_and_leeward_have_their_own_heat() -> None:
+    c = np.array([700.0, 300.0, 600.0, 500.0, 800.0, 100.0])
+    left, _, right = stack.heat_of(PLACES, c)
+    k = int(np.argmin(np.abs(heat_map.rows_cm(PLACES) - 32.5)))
+    assert (left[k], right[k]) == (300, 600)
+    low = int(np.argmin(np.abs(heat_map.rows_cm(PLACES) - 10.0)))
+    assert left[low] == right[low] == 500  # no probe of their own there: what is known of that height
+    assert None in left
+
+
+def test_probes_are_numbered_and_answer_a_finger() -> None:
+    c = np.array([700.0, np.nan, 600.0, 500.0, 800.0, 100.0])
+    figure = told(stack.stack_figure(PLACES, c, words={"wind": "open"}))
+    assert [a["text"] for a in figure["layout"]["annotations"]] == ["1", "2", "3", "4", "5"]
+    hover = next(d for d in figure["data"] if d["name"] == "probes")["hovertext"]
+    assert hover[0] == "top, 60 cm: 700 °C"
+    assert hover[1] == "wind, 33 cm: open"
+    assert "customdata" not in figure["data"][0]
+
+
+def test_numbers_on_the_stack_never_cover_one_another() -> None:
+    places = [Place(f"p{n}", n + 1, 58.0 + n % 2, "centre") for n in range(6)]
+    spots = stack.spots_of(places)
+    for n, one in enumerate(spots):
+        for other in spots[n + 1 :]:
+            assert one is not None
+            assert other is not None
+            assert abs(one.x - other.x) >= 0.2
+
+
+def test_places_that_can_be_touched_are_the_zones() -> None:
+    figure = told(stack.stack_figure(PLACES, np.full(6, 20.0), touchable=True))
+    [touch] = [d for d in figure["data"] if d["name"] == stack.PLACES_TRACE]
+    assert touch["customdata"] == ["upper", "windward", "leeward", "lower", "under"]
+    assert touch["marker"]["size"] >= 44
+    windward = touch["customdata"].index("windward")
+    assert touch["x"][windward] < 0 < touch["x"][touch["customdata"].index("leeward")]
+
+
+def test_what_was_dragged_where() -> None:
+    said = {"annotations[1].y": 41.7, "annotations[1].x": -3.0, "annotations[0].y": 20, "xaxis.range[0]": 1}
+    assert stack.moved(said) == {1: (-1.0, 42.0), 0: (None, 20.0)}
+    assert stack.moved(None) == {}
+    assert stack.moved({"annotations[0].y": "high", "annotations[x].y": 1, "annotations[2].y": True}) == {}
+
+
+def test_draggable_probes_are_large_enough_for_a_finger() -> None:
+    figure = told(stack.stack_figure(PLACES, np.full(6, np.nan), editable=True))
+    for badge in figure["layout"]["annotations"]:
+        assert badge["width"] + 2 * badge["borderpad"] + 2 * badge["borderwidth"] >= 44
+
+
+# --- small pictures, comparison ----------------------------------------------------------------------------------
+
+
+def test_a_small_picture_has_gaps_where_nothing_was_read() -> None:
+    picture = unquote(spark.spark([20.0, 300.0, None, 500.0], [40.0, 500.0, None, 900.0], 780.0))
+    assert picture.startswith("data:image/svg+xml,<svg")
+    area = re.findall(r'd="([^"]+)"', picture)[1]
+    assert area.count("M") == area.count("Z") == 2
+    assert spark.spark([], [], 780.0)
+
+
+def bars() -> list[comparison.Bar]:
+    return [
+        comparison.Bar("upper", 1, "First", (60.0, 45.0, 30.0, 10.0), 830.0, True),
+        comparison.Bar("upper", 2, "Second", (50.0, 20.0, 0.0, 0.0), 655.0, False),
+        comparison.Bar("lower", 1, "First", (None, None, None, None), None, False),
+    ]
+
+
+def test_minutes_in_each_heat_add_up_to_the_minutes_above_the_first() -> None:
+    figure = told(comparison.endured_figure(bars()))
+    parts = [d["x"] for d in figure["data"] if d["type"] == "bar"]
+    assert [sum(part[0] for part in parts), sum(part[1] for part in parts)] == [60.0, 50.0]
+    assert [part[0] for part in parts] == [15.0, 15.0, 20.0, 10.0]
+    words = next(d for d in figure["data"] if d["name"] == "peaks")["text"]
+    assert [w.strip() for w in words] == [
+        "peak 830° ✓",
+        "peak 655° short of target",
+        "no probe to be trusted",
+    ]
+
+
+def test_comparison_in_fahrenheit() -> None:
+    figure = told(comparison.endured_figure(bars(), unit="F"))
+    assert figure["data"][0]["name"] == "932–1112 °F"
+    assert "1526°" in next(d for d in figure["data"] if d["name"] == "peaks")["text"][0]
+
+
+def test_curves_begin_at_the_moment_they_have_in_common() -> None:
+    curve = comparison.Curve(2, "Second", np.array([-60.0, 0.0, 60.0]), np.array([20.0, np.nan, 60.0]))
+    figure = told(comparison.curves_figure([curve], since="lighting", target_c=780.0))
+    assert figure["data"][0]["x"] == [-1.0, 0.0, 1.0]
+    assert figure["data"][0]["y"] == [20.0, None, 60.0]
+    assert "lighting" in figure["layout"]["xaxis"]["title"]["text"]
+
+
+@given(st.floats(-50, 1300))
+def test_heat_is_a_colour(c: float) -> None:
+    assert re.fullmatch(r"rgb\((\d{1,3}),(\d{1,3}),(\d{1,3})\)", look.heat(c))
