@@ -162,9 +162,7 @@ def _pin_dialog() -> Any:
         closeButtonProps={"aria-label": "Close"},
         children=dmc.Stack(
             [
-                html.P(
-                    "Everybody may watch. To act on the firing, enter the PIN that Stokewatch told at its start."
-                ),
+                html.P("Everybody may watch. To act, enter the PIN that Stokewatch told at its start."),
                 dmc.PasswordInput(
                     id="pin",
                     label="PIN",

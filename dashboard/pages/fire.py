@@ -270,8 +270,8 @@ def _note_dialog() -> Any:
                 ],
             ),
             html.P(
-                "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing through flame or "
-                "smoke. Never point its laser at eyes.",
+                "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing through flame "
+                "or smoke. Never point its laser at eyes.",
                 className="hint",
             ),
             html.P("", id="spot-wrong", className="wrong", role="alert"),

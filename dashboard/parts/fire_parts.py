@@ -226,7 +226,8 @@ def value_words(
     if value.status != Status.OK:
         reading = "no reading" if value.newest_s is None else FAULTS[Status(value.status)]
         was = "" if value.c is None else f"was {degrees(value.c, unit)}" + (f", {ago}" if running else "")
-        return reading, was, "fault"
+        # Beyond its range a probe is no worse: the fire is hotter than it can tell.
+        return reading, was, "beyond" if value.status == Status.RANGE else "fault"
     if not running:
         return degrees(value.c, unit), "last reading", "ok"
     if silent:

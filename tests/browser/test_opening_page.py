@@ -6,10 +6,9 @@ import json
 from typing import Any
 
 import pytest
+from dashboard.watch import MAX_POINTS
 from playwright.sync_api import Page, Route
 from tablets import Fire, PageServer, Writing, drawn_points, journal_points, wait_until
-
-from dashboard.watch import MAX_POINTS
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 
