@@ -56,7 +56,7 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
         wanted = callback["output"]
         wanted = wanted if isinstance(wanted, list | tuple) else [wanted]
         same = [
-            isinstance(given, list) or given["property"] == own.component_property
+            isinstance(given, list) or given["property"].split("@")[0] == own.component_property
             for given, own in zip(outputs, wanted, strict=True)
         ]
         changed = all(isinstance(name, str) for name in body["changedPropIds"])

@@ -67,11 +67,16 @@ def shell() -> Any:
             dcc.Store(id="me", data=None),
             html.Div(id="hears-alarms"),
             dmc.NotificationContainer(id="notes", position="bottom-right"),
-            html.A("To the page", href="#main", className="skip"),
-            _head(),
-            _banners(),
-            html.Main(page_container, id="main", tabIndex=-1),
-            _foot(),
+            html.Div(
+                id="glass",
+                children=[
+                    html.A("To the page", href="#main", className="skip"),
+                    _head(),
+                    _banners(),
+                    html.Main(page_container, id="main", tabIndex=-1),
+                    _foot(),
+                ],
+            ),
             _pin_dialog(),
         ],
     )

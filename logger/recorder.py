@@ -30,7 +30,15 @@ from logger.judging import Judging, Kept
 from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
-from logger.requests import UNDO_S, RequestError, read_note, read_retract, read_spot, text_of
+from logger.requests import (
+    UNDO_S,
+    RequestError,
+    read_ago_s,
+    read_note,
+    read_retract,
+    read_spot,
+    text_of,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -477,7 +485,11 @@ class Recorder:
                 self._verdict = self._said(self._judging)
             elif request.kind in ("note", "spot"):
                 read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
-                result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
+                ago_us = (
+                    round(read_ago_s(request.data) * self._time.scale * 1e6) if request.kind == "note" else 0
+                )
+                at_us = max(firing.started_us, now_us - ago_us)
+                result["event"] = writer.add_event(firing.id, at_us, request.kind, read.data(), request.who)
                 if request.kind == "spot" and self._judging is not None:
                     self._judging.spot(now_us, read.data())
             elif request.kind == "mirror":

@@ -29,11 +29,17 @@ class Note:
         Free words, shown as text everywhere.
     amount : str
         How much, where that means something.
+    zone : str
+        Where in the stack; empty where nobody said.
+    height_cm : float or None
+        How high above the coals. [cm]
     """
 
     kind: str
     text: str = ""
     amount: str = ""
+    zone: str = ""
+    height_cm: float | None = None
 
     def data(self) -> dict[str, Any]:
         """As it is kept in the journal.
@@ -42,7 +48,8 @@ class Note:
         -------
         dict
         """
-        return {"kind": self.kind, "text": self.text, "amount": self.amount}
+        data = {"kind": self.kind, "text": self.text, "amount": self.amount}
+        return data | _place(self.zone, self.height_cm)
 
 
 def read_note(data: dict[str, Any]) -> Note:
@@ -51,7 +58,7 @@ def read_note(data: dict[str, Any]) -> Note:
     Parameters
     ----------
     data : dict
-        `kind`, `text`, `amount`.
+        `kind`, `text`, `amount`, and the place: `zone`, `height_cm`.
 
     Returns
     -------
@@ -62,7 +69,9 @@ def read_note(data: dict[str, Any]) -> Note:
     RequestError
         Nothing in it, or too long.
     """
-    note = Note(**{key: text_of(data, key) for key in ("kind", "text", "amount")})
+    note = Note(
+        **{key: text_of(data, key) for key in ("kind", "text", "amount", "zone")}, height_cm=_height_of(data)
+    )
     if not note.kind:
         raise RequestError("a note without a kind; choose what happened")
     if note.kind == "text" and not note.text:
@@ -81,12 +90,16 @@ class Spot:
         As the gun showed it. [°C]
     emissivity : float
         That the gun was set to.
+    text : str
+    height_cm : float or None
+        How high above the coals it was pointed. [cm]
     """
 
     zone: str
     temperature_c: float
     emissivity: float = 0.95
     text: str = field(default="")
+    height_cm: float | None = None
 
     def data(self) -> dict[str, Any]:
         """As it is kept in the journal.
@@ -100,6 +113,7 @@ class Spot:
             "temperature_c": self.temperature_c,
             "emissivity": self.emissivity,
             "text": self.text,
+            **({} if self.height_cm is None else {"height_cm": self.height_cm}),
         }
 
 
@@ -128,7 +142,39 @@ def read_spot(data: dict[str, Any]) -> Spot:
         temperature_c=number_of(data, "temperature_c", None, -50, 1800),
         emissivity=number_of(data, "emissivity", 0.95, 0.1, 1.0),
         text=text_of(data, "text"),
+        height_cm=_height_of(data),
     )
+
+
+def _place(zone: str, height_cm: float | None) -> dict[str, Any]:
+    """A place as it is kept: nothing where nobody said, as in journals before places were noted."""
+    place: dict[str, Any] = {"zone": zone} if zone else {}
+    return place if height_cm is None else {**place, "height_cm": height_cm}
+
+
+def _height_of(data: dict[str, Any]) -> float | None:
+    return None if data.get("height_cm") is None else number_of(data, "height_cm", None, -100, 1000)
+
+
+def read_ago_s(data: dict[str, Any]) -> float:
+    """Check how long ago a note says that it happened.
+
+    Parameters
+    ----------
+    data : dict
+        `ago_min`: minutes; left out: now.
+
+    Returns
+    -------
+    float
+        [s]
+
+    Raises
+    ------
+    RequestError
+        No number, or more than ten hours.
+    """
+    return 60.0 * number_of(data, "ago_min", 0.0, 0.0, 600.0)
 
 
 def read_retract(data: dict[str, Any]) -> int:

@@ -89,7 +89,7 @@ def traces_figure(
         for one in _forecast():
             figure.add_scatter(**one)
     top_c = highest(lines, target_c)
-    figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
+    figure.add_scatter(**_ends(lines, top_c, zero_s, unit))
     for band in bands:
         figure.add_scatter(**_band(band, zero_s, unit))
     for name, kind_marks in _by_kind(marks).items():
@@ -191,27 +191,54 @@ def _minutes(t_s: Floats, zero_s: float) -> list[float]:
     return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
 
 
-def _ends(lines: Sequence[Line], apart_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
-    """A number at each line's end, moved apart where they would cover one another."""
+def _ends(lines: Sequence[Line], top_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
+    """A number at each line's end."""
     found = []
     for line in lines:
         known = np.flatnonzero(np.isfinite(line.c))
-        if len(known):
-            found.append((float(line.c[known[-1]]), float(line.t_s[known[-1]]), line.place.number))
-    found.sort()
-    at: list[float] = []
-    for c, *_ in found:
-        at.append(max(c, at[-1] + apart_c) if at else c)
+        last = known[-1] if len(known) else None
+        found.append((None, None) if last is None else (float(line.t_s[last]), float(line.c[last])))
+    x, y = ends(found, zero_s, unit, top_c)
     return {
-        "x": [round((t_s - zero_s) / 60.0, 3) for _, t_s, _ in found],
-        "y": numbers(at, unit),
-        "text": [f" {number_}" for *_, number_ in found],
+        "x": x,
+        "y": y,
+        "text": [f" {line.place.number}" for line in lines],
         "mode": "text",
         "textposition": "middle right",
         "cliponaxis": False,
         "hoverinfo": "skip",
         "name": "numbers",
     }
+
+
+def ends(
+    last: Sequence[tuple[float | None, float | None]], zero_s: float, unit: Unit, top_c: float
+) -> tuple[list[float | None], list[float | None]]:
+    """Say where the lines' numbers stand: at their ends, moved apart where they would cover one another.
+
+    Parameters
+    ----------
+    last : sequence of (time, temperature)
+        Of each line, its last reading; None where there is none. [s], [°C]
+    zero_s : float
+        [s]
+    unit : {'C', 'F'}
+    top_c : float
+        Where the temperature axis ends. [°C]
+
+    Returns
+    -------
+    x, y : list
+        By line: minutes, and °C or °F. The trace that they belong to follows the lines' own.
+    """
+    apart = top_c / 24.0
+    x: list[float | None] = [None if t is None else round((t - zero_s) / 60.0, 3) for t, _ in last]
+    y: list[float | None] = [None] * len(last)
+    below = -1e9
+    for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
+        below = max(c, below + apart)
+        y[i] = numbers([below], unit)[0]
+    return x, y
 
 
 def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:

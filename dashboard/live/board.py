@@ -54,6 +54,10 @@ class Board:
     readings : int
     points : list of (list, list)
         By probe: times [s] and temperatures [°C, None where the line breaks] not told yet.
+    traces, estimates : list, dict
+        As they were when the board began.
+    peak_c : float
+        The hottest reading so far; below -273 until somebody asked for it. [°C]
     """
 
     trouble: str | None = None
@@ -72,6 +76,7 @@ class Board:
     points: list[tuple[list[float], list[float | None]]] = field(default_factory=list)
     traces: list[dict[str, Any]] = field(default_factory=list)
     estimates: dict[str, dict[str, Any]] = field(default_factory=dict)
+    peak_c: float = -1e9
 
     @classmethod
     def of(cls, snapshot: dict[str, Any]) -> Board:

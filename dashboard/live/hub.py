@@ -7,6 +7,7 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,6 +28,8 @@ PULSE_S: Final = 0.75
 BACKLOG: Final = 32
 """Messages that wait for a slow tablet; with more it gets a whole screen instead of each of them."""
 MAX_TABLETS: Final = 64
+SLOW_S: Final = 5.0
+"""What isn't needed at once is told so often. [s]"""
 PIXELS: Final = 900
 """A trace is some so many pixels long; points are told when one of them would be filled."""
 POINTS_S: Final = (1.0, 6.0)
@@ -34,9 +37,28 @@ POINTS_S: Final = (1.0, 6.0)
 
 log = logging.getLogger(__name__)
 
-Props = dict[str, dict[str, Any]]
-Draw = Callable[[Board, Wish, float | None, bool], Props]
-"""Renders a screen: the board, what is wanted, seconds since the logger spoke, and whether all is to be drawn."""
+
+@dataclass(slots=True)
+class Drawn:
+    """A screen as it is rendered.
+
+    Attributes
+    ----------
+    props : dict
+        By component: its properties.
+    texts : dict
+        By element: its text, or text and class.
+    slow : dict
+        Like `props`, for what nobody needs at once.
+    """
+
+    props: dict[str, dict[str, Any]] = field(default_factory=dict)
+    texts: dict[str, str | list[str]] = field(default_factory=dict)
+    slow: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+
+Draw = Callable[[Board, Wish, float | None, bool], Drawn]
+"""Renders a screen: board, wish, seconds since the logger spoke, and whether pictures are drawn from the beginning."""
 
 
 class Tablet:
@@ -69,16 +91,16 @@ class Glass:
     def __init__(self, wish: Wish) -> None:
         self.wish = wish
         self.seq = 0
-        self.told: dict[tuple[str, str], bytes] = {}
+        self.told: dict[tuple[str, str], Any] = {}
+        self.slow_s = -1e9
         self.title = self.state = self.tone = None
 
-    def screen(self, drawn: Props, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
+    def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
         """Make a screen of what changed, or of all.
 
         Parameters
         ----------
-        drawn : dict
-            By component: its properties.
+        drawn : Drawn
         board : Board
         quiet_s : float or None
             [s]
@@ -93,7 +115,13 @@ class Glass:
             self.told = {}
             self.title = self.state = self.tone = None
         changed: dict[str, dict[str, msgspec.Raw]] = {}
-        for name, props in drawn.items():
+        rendered = dict(drawn.props)
+        if whole or time.monotonic() - self.slow_s >= SLOW_S:
+            self.slow_s = time.monotonic()
+            rendered |= drawn.slow
+        texts = {name: text for name, text in drawn.texts.items() if self.told.get((name, "")) != text}
+        self.told |= {(name, ""): text for name, text in texts.items()}
+        for name, props in rendered.items():
             for prop, value in props.items():
                 text = str(to_json(value)).encode()
                 if prop == "extendData" or self.told.get((name, prop)) != text:
@@ -108,7 +136,7 @@ class Glass:
         new = {key: value for key, value in said.items() if getattr(self, key) != value}
         for key, value in new.items():
             setattr(self, key, value)
-        if not (changed or new or whole):
+        if not (changed or texts or new or whole):
             return None
         self.seq += 1
         newest_s = board.newest_s
@@ -116,6 +144,7 @@ class Glass:
             self.seq,
             whole,
             msgspec.Raw(msgspec.json.encode(changed)),
+            texts,
             newest_age_s=None if newest_s is None else round(board.age_s(newest_s, quiet_s or 0.0), 2),
             **new,
         )

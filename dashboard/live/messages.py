@@ -46,6 +46,9 @@ class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
         Whether this is all there is to show, after which the numbers go on from `seq`.
     props : raw JSON
         By component and property: what `dash_clientside.set_props` takes.
+    texts : dict
+        By element: its text, or its text and class. Numbers that change twice a second are written into their
+        elements: through `set_props` each of them costs Dash's whole store a round.
     title : str or None
         Of the tab; None: as it was.
     state : str or None
@@ -59,6 +62,7 @@ class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
     seq: int
     whole: bool = False
     props: msgspec.Raw = msgspec.Raw(b"{}")
+    texts: dict[str, str | list[str]] = {}
     title: str | None = None
     state: State | None = None
     tone: tuple[bool, list[str]] | None = None

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
-
-from dash import html
+from typing import Final
 
 from dashboard.live.board import Board
-from dashboard.live.hub import Props
+from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.parts.alarm_banner import alarm_banner, silenced
 from dashboard.parts.words import STAGES, age, span
@@ -15,7 +13,7 @@ from dashboard.parts.words import STAGES, age, span
 SILENCES: Final = ("logger", "rig", "trouble")
 
 
-def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Props:
+def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
     """Render what a wish is to see.
 
     Parameters
@@ -29,26 +27,36 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Props:
 
     Returns
     -------
-    dict
+    Drawn
     """
-    props = frame(board, quiet_s)
-    return props
+    drawn = frame(board, quiet_s)
+    if wish.page == "fire":
+        from dashboard.live.fire_screen import fire_screen
+
+        fire_screen(drawn, board, wish, quiet_s, whole)
+    return drawn
 
 
-def frame(board: Board, quiet_s: float | None) -> Props:
+def frame(board: Board, quiet_s: float | None) -> Drawn:
     """Render what stands on every page."""
     state = board.state(quiet_s)
     head, words = _silence(board, state, quiet_s or 0.0)
-    return {
-        "firing-title": {"children": title(board)},
-        "stage-line": {"children": stage_line(board, state)},
+    stages = stage_line(board, state)
+    props = {
         "alarms": {"children": alarm_banner(board.alarms if board.running else [])},
-        "silenced": {"children": silenced(board.events) if board.running else []},
+        "silenced": {"children": silenced(board.events, board.now_s(quiet_s or 0.0), board.scale)}
+        if board.running
+        else {"children": []},
         "stale": {"hidden": state not in SILENCES},
-        "stale-head": {"children": head},
-        "stale-words": {"children": words},
-        "health": {"children": _health(board, state)},
     }
+    texts: dict[str, str | list[str]] = {
+        "firing-title": title(board),
+        "stage-line": stages,
+        "stale-head": head,
+        "stale-words": words,
+        "health": _health(board, state),
+    }
+    return Drawn(props, texts)
 
 
 def title(board: Board) -> str:
@@ -56,7 +64,7 @@ def title(board: Board) -> str:
     return "Stokewatch" if board.firing is None else board.firing["title"] or "Firing"
 
 
-def stage_line(board: Board, state: str) -> list[Any]:
+def stage_line(board: Board, state: str) -> str:
     """Say how far the firing is.
 
     Parameters
@@ -66,15 +74,15 @@ def stage_line(board: Board, state: str) -> list[Any]:
 
     Returns
     -------
-    list of component
+    str
     """
     if board.firing is None:
-        return ["No firing yet, waiting for the rig" if state == "waiting" else ""]
+        return "No firing yet, waiting for the rig" if state == "waiting" else ""
     length_s = board.firing["ended_s"] if board.firing["ended_s"] is not None else board.newest_s or 0.0
     if not board.running:
-        return [f"This firing has ended; it took {span(length_s)}."]
+        return f"This firing has ended; it took {span(length_s)}."
     if not board.firing["planned"]:
-        return [f"No plan is armed; the rig has been recorded for {span(length_s)}."]
+        return f"No plan is armed; the rig has been recorded for {span(length_s)}."
     stage = STAGES.get((board.verdict or {}).get("stage") or last_stage(board), "")
     lit_s = lighting_s(board)
     since = (
@@ -82,7 +90,7 @@ def stage_line(board: Board, state: str) -> list[Any]:
         if lit_s is None
         else f"{span(length_s - lit_s)} since lighting"
     )
-    return [f"{stage}, {since}" if stage else since, " · ", html.Span("", className="clock")]
+    return f"{stage}, {since}" if stage else since
 
 
 def lighting_s(board: Board) -> float | None:
@@ -90,6 +98,28 @@ def lighting_s(board: Board) -> float | None:
     return next(
         (e["t"] for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "lit"), None
     )
+
+
+def since_wood(board: Board, quiet_s: float) -> str:
+    """Say how long ago wood was added last.
+
+    Parameters
+    ----------
+    board : Board
+    quiet_s : float
+        [s]
+
+    Returns
+    -------
+    str
+        Empty where none was noted, or the firing has ended.
+    """
+    wood = [e for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "wood"]
+    if not wood or not board.running:
+        return ""
+    last = max(wood, key=lambda e: e["t"])
+    amount = f" ({last['data']['amount']})" if last["data"].get("amount") else ""
+    return f"{span(board.now_s(quiet_s) - last['t'])} since wood{amount}"
 
 
 def last_stage(board: Board) -> str:

@@ -87,8 +87,8 @@ def _body() -> list[Any]:
         html.H2("What the pots went through"),
         html.P("Minutes that each zone spent in each heat, and its peak. ✓ reached its target."),
         dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
-        html.H2("What people compare"),
-        html.P("Small: the difference to the first firing."),
+        html.H2("Comparison"),
+        html.P("Differences to the first in small print."),
         html.Div(id="compare-facts"),
         html.P(SOURCES, className="sources"),
         html.Div(

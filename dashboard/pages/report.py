@@ -113,7 +113,7 @@ def _body() -> list[Any]:
         _graph("report-traces", "Traces of all probes; the tables say what they show"),
         html.H2("The stack through time"),
         _graph("report-heat", "Temperature by height and time, blank where no probe was near"),
-        html.H2("What people compare"),
+        html.H2("The whole load"),
         html.Dl(id="report-facts"),
         html.Div(id="report-form"),
         html.Div(

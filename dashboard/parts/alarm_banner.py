@@ -42,14 +42,12 @@ def headline(alarm: dict[str, Any]) -> tuple[str, str]:
     return named, message
 
 
-def alarm_box(alarm: dict[str, Any], *, acts: bool) -> Any:
+def alarm_box(alarm: dict[str, Any]) -> Any:
     """Show one alarm: its name and place, the fact, what to do.
 
     Parameters
     ----------
     alarm : dict
-    acts : bool
-        Whether anybody can act on this page.
 
     Returns
     -------
@@ -64,7 +62,7 @@ def alarm_box(alarm: dict[str, Any], *, acts: bool) -> Any:
     if alarm.get("advice"):
         words.append(html.P(str(alarm["advice"]), className="advice"))
     buttons = []
-    if key and acts:
+    if key:
         if not seen:
             buttons.append(_button("ack", key, "Noted" if good else "Acknowledge"))
         if not good:
@@ -78,13 +76,12 @@ def alarm_box(alarm: dict[str, Any], *, acts: bool) -> Any:
     )
 
 
-def alarm_banner(alarms: Sequence[dict[str, Any]], *, acts: bool = True) -> list[Any]:
+def alarm_banner(alarms: Sequence[dict[str, Any]]) -> list[Any]:
     """Show the alarms that stand: the first whole, the others folded behind a line.
 
     Parameters
     ----------
     alarms : sequence of dict
-    acts : bool, default True
 
     Returns
     -------
@@ -96,10 +93,10 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], *, acts: bool = True) -> list
     # Those that nobody has seen come first; good news never hides an alarm.
     bad.sort(key=lambda a: a.get("state") == "acknowledged")
     now = bad + [a for a in alarms if a.get("warning") is False and a not in over]
-    shown: list[Any] = [alarm_box(alarm, acts=acts) for alarm in now[:1]]
+    shown: list[Any] = [alarm_box(alarm) for alarm in now[:1]]
     if now[1:]:
         names = "; ".join(headline(a)[0] for a in now[1:])
-        boxes = [alarm_box(alarm, acts=acts) for alarm in now[1:]]
+        boxes = [alarm_box(alarm) for alarm in now[1:]]
         loud = any(a.get("warning") is not False for a in now[1:])
         shown.append(
             html.Details(
@@ -117,7 +114,7 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], *, acts: bool = True) -> list
             html.Div(
                 [
                     html.Details(words, className="words"),
-                    html.Div(button if acts and all_keys else [], className="buttons"),
+                    html.Div(button if all_keys else [], className="buttons"),
                 ],
                 className="alarm over",
             )
@@ -125,19 +122,23 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], *, acts: bool = True) -> list
     return shown
 
 
-def silenced(events: Sequence[dict[str, Any]], *, acts: bool = True) -> list[Any]:
+def silenced(events: Sequence[dict[str, Any]], now_s: float, scale: float) -> list[Any]:
     """Show which alarms are silenced for a while.
 
     Parameters
     ----------
     events : sequence of dict
         Of the running firing.
-    acts : bool, default True
+    now_s : float
+        The firing's time. [s]
+    scale : float
+        How fast that runs.
 
     Returns
     -------
     list of component
-        The time of day is the tablet's: a script fills it in from `data-at`.
+        A script of the tablet's writes the time of day into what has `data-in-s`, in its own zone; to the half
+        minute, so that a row isn't another one with every second.
     """
     last = {e["data"]["key"]: e for e in events if e["kind"] == "alarm" and e["data"].get("key")}
     rows = []
@@ -147,9 +148,11 @@ def silenced(events: Sequence[dict[str, Any]], *, acts: bool = True) -> list[Any
             continue
         name = headline(data)[0]
         until = data.get("shelved_until_s")
-        when = [] if until is None else [" until ", html.Span("", **{"data-firing-s": str(until)})]
-        row = [html.Span(["Silenced", *when, f": {name}"])]
-        if acts:
-            row.append(_button("unshelve", key, "Resume", aloud=f"Resume {name}"))
+        in_s = None if until is None else round((until - now_s) / scale / 30.0) * 30
+        when = [] if in_s is None else [" until ", html.Span("", **{"data-in-s": str(in_s)})]
+        row = [
+            html.Span(["Silenced", *when, f": {name}"]),
+            _button("unshelve", key, "Resume", aloud=f"Resume {name}"),
+        ]
         rows.append(html.P(row))
     return rows

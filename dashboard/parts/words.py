@@ -165,7 +165,7 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
     target, burnout = firing["target_c"], firing["burnout_c"]
     short = f"{difference(target - max(level, 0.0), unit)} below target"
     if (peak or 0.0) < target:
-        return f"{short}; not yet above burn-out" if (peak or 0.0) < burnout else short
+        return f"{short}; no burn-out yet" if (peak or 0.0) < burnout else short
     left = f"{max(firing['soak_min'] - soak, 1):.0f} min of soak to go"
     return left if level >= target else f"{short} again; {left}"
 

@@ -20,6 +20,7 @@
   let wish = null;
   let heard = mark();
   let newest = null; // {mark, age_s}: the youngest reading
+  const texts = new Map(); // by element: what the server last said
   let served = null; // the server's last word on the state
 
   // A tablet that sleeps may stop one clock and not the other: the longer of the two is the safer.
@@ -72,6 +73,7 @@
         return;
       }
       seq = message.seq;
+      if (message.whole) texts.clear();
       show(message);
     } else if (seq !== null && message.seq !== seq) {
       ask();
@@ -89,11 +91,24 @@
       if (props.figure) S.keepZoom?.(id, props.figure);
       if (props.follow) {
         S.follow?.(id, props.follow);
-        delete props.follow;
+        delete props.follow; // the axes, not a property
       }
       if (Object.keys(props).length) window.dash_clientside.set_props(id, props);
     }
+    for (const [id, text] of Object.entries(message.texts || {})) texts.set(id, text);
+    write();
     S.fillTimes();
+  }
+
+  /* Numbers that change twice a second go into their elements, also into those that come later. */
+  function write() {
+    for (const [id, text] of texts) {
+      const element = $(id);
+      if (!element) continue;
+      const [words, kind] = Array.isArray(text) ? text : [text];
+      if (element.textContent !== words) element.textContent = words;
+      if (kind && element.className !== kind) element.className = kind;
+    }
   }
 
   // --- by the tablet's own clock ----------------------------------------------------------------------------
@@ -115,6 +130,7 @@
       const words = ` What you see is ${old}. Trying again by itself; is the logger's computer on, and this tablet in its network? Watch the fire.`;
       if ($("lost-words").textContent !== words) $("lost-words").textContent = words;
     }
+    write();
     for (const hook of S.hooks) hook();
   }
 
@@ -130,7 +146,11 @@
     }
   };
 
+  let watched = mark();
   function watch() {
+    const late = since(watched) > 1.5; // slept, or was busy: what has come meanwhile is heard first
+    watched = mark();
+    if (late) return;
     if (socket && since(heard) > DEAD_S) {
       const dead = socket;
       lose();

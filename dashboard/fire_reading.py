@@ -1,0 +1,135 @@
+"""What the fire's callbacks read in the journal: places, what is known of a zone, and a firing in short."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Any, Final
+
+from dash import dcc, html
+
+from dashboard.gathering import gathering
+from dashboard.parts.words import Unit, degrees, shown, span
+from logger.errors import StokewatchError
+from logger.journal.reader import JournalReader
+from logger.reading import Status
+
+FAR_C: Final = 150.0
+"""No place of a zone is so far from its probes, but for a slip of the finger. Common practice, no source. [°C]"""
+RECENT_S: Final = 5.0
+
+
+def place_options(journal_path: Path) -> list[dict[str, str]]:
+    """Give the zones of the running firing, those with pots first.
+
+    Parameters
+    ----------
+    journal_path : Path
+
+    Returns
+    -------
+    list of dict
+        As a select takes them; empty where nothing runs.
+    """
+    if not journal_path.exists():
+        return []
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        firing = reader.running()
+        if firing is None:
+            return []
+        probes = [c.probe for c in reader.columns(firing.id)]
+    pots = dict.fromkeys(p.zone for p in probes if p.reads != "coals" and p.zone)
+    coals = dict.fromkeys(p.zone for p in probes if p.reads == "coals" and p.zone)
+    return [{"value": zone, "label": zone} for zone in {**pots, **coals}]
+
+
+def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:
+    """Say what is known of a zone, where a gun's reading is far from all of it.
+
+    Parameters
+    ----------
+    journal_path : Path
+    zone : str
+    temperature_c : float
+        [°C]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+        Empty where it is near enough, or nothing is known.
+    """
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        firing = reader.running()
+        if firing is None or firing.last_us is None:
+            return ""
+        tail = reader.readings(firing.id, firing.last_us - round(RECENT_S * 1e6))
+        beat = reader.heartbeat() or {}
+    probes = [
+        float(c[-1])
+        for column, c, status in zip(tail.columns, tail.temperature_c, tail.status, strict=True)
+        if column.probe.zone == zone and len(c) and status[-1] == Status.OK
+    ]
+    pots = ((beat.get("verdict") or {}).get("estimates") or {}).get(zone)
+    known = probes + ([] if pots is None else [float(pots["estimate_c"])])
+    if not known or any(abs(c - temperature_c) <= FAR_C for c in known):
+        return ""
+    ends = sorted({round(shown(c, "F" if unit == "F" else "C")) for c in known})
+    between = f"{ends[0]}" if len(ends) == 1 else f"{ends[0]} to {ends[-1]}"
+    if probes:
+        return f"the probes here read {between} °{unit}"
+    return f"the pots here are estimated at {between} °{unit}"
+
+
+async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
+    """Show the last firing in short.
+
+    Parameters
+    ----------
+    journal_path : Path
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of component
+        Empty where it can't be judged.
+    """
+    try:
+        known, _ = await gathering(journal_path).known("last")
+    except StokewatchError:
+        return []
+    info, rehearsal = known.info, known.rehearsal
+    plan = info.plan
+    rows = []
+    for zone in rehearsal["zones"]:
+        if zone["peak_c"] is None:
+            continue
+        soaked = zone["soak_s"] / 60.0 >= plan.soak_min
+        verdict = (
+            "reached its target and soaked"
+            if zone["reached_target"] and soaked
+            else "reached its target, short of its soak"
+            if zone["reached_target"]
+            else "did not reach its target"
+        )
+        rows.append(
+            html.Li(
+                [
+                    html.B(zone["zone"]),
+                    html.Span(degrees(zone["peak_c"], unit), className="level"),
+                    html.Span(f"{verdict}; {span(zone['above_burnout_s'])} above burn-out"),
+                ]
+            )
+        )
+    return [
+        html.H2("This firing in short"),
+        html.Ol(rows),
+        html.P(
+            [
+                dcc.Link("Report", href=f"/report/{info.id}"),
+                dcc.Link("Replay", href=f"/replay/{info.id}"),
+                dcc.Link("Prepare the next firing", href="/prepare"),
+            ],
+            className="ways",
+        ),
+    ]

@@ -1,0 +1,308 @@
+"""What a tablet shows of the fire: verdict, zones, values, log, and the pictures. Pure."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.figures.heat_map import heat_figure
+from dashboard.figures.look import numbers
+from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from dashboard.figures.stack import stack_figure
+from dashboard.figures.traces import ends, traces_figure
+from dashboard.live.board import Board
+from dashboard.live.forecast_lines import ahead_s, forecast_lines
+from dashboard.live.hub import Drawn
+from dashboard.live.messages import Wish
+from dashboard.live.screens import lighting_s, since_wood
+from dashboard.parts import fire_parts
+from dashboard.parts.words import STAGES, event_words
+from logger.reading import Floats
+
+HEAT_COLUMNS: Final = 400
+"""Columns of the stack through time; a tablet's glass is some 800 pixels wide."""
+
+MANY: Final = 1_000_000
+"""Points that a line may grow to; it is thinned again long before."""
+
+
+def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> None:
+    """Render the fire.
+
+    Parameters
+    ----------
+    drawn : Drawn
+        What stands on every page; the fire is added to it.
+    board : Board
+    wish : Wish
+    quiet_s : float or None
+        [s]
+    whole : bool
+        Whether to draw the pictures; else what has come is added to them.
+    """
+    state, quiet = board.state(quiet_s), quiet_s or 0.0
+    firing, unit = board.firing, wish.unit
+    how = "empty" if firing is None else "ended" if not board.running else "burning"
+    drawn.props |= {
+        "fire": {"className": how},
+        "invented": {"hidden": not (firing and firing["invented"])},
+        "waiting": {"hidden": firing is not None},
+    }
+    if firing is None:
+        return
+    live = state == "fresh"
+    cards = sorted(
+        ((zone, card) for zone, card in board.cards.items() if card[6] != "coals"),
+        key=lambda item: 1e9 if item[1][0] is None else item[1][0],
+    )
+    zones = [zone for zone, _ in cards] if board.running else []
+    drawn.props["zones"] = {"children": [fire_parts.zone_card(zone, n) for n, zone in enumerate(zones)]}
+    drawn.texts |= {
+        "verdict": fire_parts.verdict(board.verdict, cards, firing, unit) if live else "",
+        "come": fire_parts.to_come(board.forecast) if live else "",
+        "since-wood": since_wood(board, quiet),
+        **fire_parts.zone_texts(cards if zones else [], firing, unit),
+        **fire_parts.glance(cards, board, unit, live),
+        **_values(board, wish, quiet, live),
+    }
+    drawn.slow |= {
+        "zone-details": {"children": fire_parts.zone_details(cards, board, unit)},
+        "events": {"children": fire_parts.log(board.events, unit)},
+        "past-alarms": {"children": fire_parts.alarm_history(board.events)},
+    }
+    if whole:
+        drawn.props["values"] = {"children": _rows(board)}
+        drawn.props["stack"] = {"figure": _stack(board, wish, quiet)}
+        drawn.props[wish.view] = {"figure": picture(board, wish)}
+    elif wish.view == "traces":
+        drawn.props |= _grown(board, wish)
+    if wish.view == "traces":
+        drawn.props.setdefault("traces", {})["follow"] = follow(board, wish)
+
+
+def places(board: Board) -> list[Place]:
+    """Give where the probes are, numbered from the top of the stack down."""
+    numbers_ = numbered([p["height_cm"] for p in board.probes])
+    return [
+        Place(p["name"], n, p["height_cm"], p["side"], p["reads"], p["zone"])
+        for n, p in zip(numbers_, board.probes, strict=True)
+    ]
+
+
+def _rows(board: Board) -> list[Any]:
+    there = sorted(enumerate(places(board)), key=lambda item: item[1].number)
+    return [fire_parts.value_row(i, place) for i, place in there]
+
+
+def _values(board: Board, wish: Wish, quiet_s: float, live: bool) -> dict[str, str | list[str]]:
+    texts: dict[str, str | list[str]] = {}
+    for i, value in enumerate(board.values):
+        silent = board.is_silent(i, quiet_s) or not live
+        age_s = None if value.value_s is None else board.age_s(value.value_s, quiet_s)
+        reading, more, how = fire_parts.value_words(
+            value, wish.unit, running=board.running, silent=silent, age_s=age_s
+        )
+        texts[f"value-{i}"] = [reading, f"reading {how}"]
+        texts[f"moves-{i}"] = more
+    return texts
+
+
+def _lines(board: Board) -> list[Line]:
+    return [
+        Line(
+            place,
+            np.array(trace["t"], np.float64),
+            np.array([c if isinstance(c, int | float) else math.nan for c in trace["c"]], np.float64),
+        )
+        for place, trace in zip(places(board), board.traces, strict=True)
+    ]
+
+
+def _length_s(board: Board) -> float:
+    ended = (board.firing or {}).get("ended_s")
+    return float(ended if ended is not None else board.newest_s or 0.0)
+
+
+def span_s(board: Board, wish: Wish) -> tuple[float, float]:
+    """Give the stretch of time that is shown: it moves on by steps, not with every reading.
+
+    Parameters
+    ----------
+    board : Board
+    wish : Wish
+
+    Returns
+    -------
+    begin, end : float
+        [s]
+    """
+    length_s = max(_length_s(board), 60.0)
+    if wish.window_s is not None:
+        step_s = 0.04 * wish.window_s
+        end_s = math.ceil(length_s / step_s) * step_s
+        return end_s - wish.window_s, end_s + ahead_s(board, wish.window_s)
+    if not board.running:
+        return 0.0, length_s
+    end_s = length_s + ahead_s(board, length_s)
+    steps = math.ceil(math.log(max(end_s, 600.0) / 600.0) / math.log(1.06) - 1e-9)
+    return 0.0, 600.0 * 1.06**steps
+
+
+def follow(board: Board, wish: Wish) -> dict[str, Any]:
+    """Give the axes' ranges, as long as nobody has zoomed.
+
+    Parameters
+    ----------
+    board : Board
+    wish : Wish
+
+    Returns
+    -------
+    dict
+        `x`: minutes; `y`: in the unit that is shown.
+    """
+    begin_s, end_s = span_s(board, wish)
+    zero_s = lighting_s(board) or 0.0
+    peaks = [v.c for v in board.values if v.c is not None]
+    traced = [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]
+    board.peak_c = max([board.peak_c, *peaks, *(traced if board.peak_c < 0 else [])])
+    top = max(700.0, (board.firing or {}).get("target_c", 0.0) + 60.0, board.peak_c + 30.0)
+    top_c = math.ceil(top / 50.0) * 50.0
+    low, high = numbers([0.0, top_c], wish.unit)
+    return {
+        "x": [round((begin_s - zero_s) / 60.0, 2), round((end_s - zero_s) / 60.0, 2)],
+        "y": [low, high],
+    }
+
+
+def picture(board: Board, wish: Wish) -> Any:
+    """Draw the traces, or the stack through time."""
+    firing = board.firing or {}
+    lit_s = lighting_s(board)
+    common = {
+        "target_c": firing["target_c"],
+        "burnout_c": firing["burnout_c"],
+        "zero_s": lit_s or 0.0,
+        "lit": lit_s is not None,
+        "unit": wish.unit,
+        "theme": wish.theme,
+    }
+    marks = [mark for event in board.events if (mark := _mark(event, wish)) is not None]
+    lines = _lines(board)
+    if wish.view == "heat":
+        begin_s, _ = span_s(board, wish)
+        t_s, c = grid(lines, max(0.0, begin_s), _length_s(board))
+        return heat_figure(places(board), t_s, c, marks=marks, **common)
+    bands = [
+        Band(zone, *(np.array(line[key], np.float64) for key in ("t", "lo", "hi")))
+        for zone, line in board.estimates.items()
+    ]
+    length_s = _length_s(board)
+    stages = _stages(board)
+    figure = traces_figure(lines, length_s=length_s, marks=marks, stages=stages, bands=bands, **common)
+    for trace in forecast_lines(board, wish):
+        figure.add_scatter(**trace)
+    ranges = follow(board, wish)
+    figure.update_layout(xaxis={"range": ranges["x"]}, yaxis={"range": ranges["y"]})
+    return figure
+
+
+def grid(lines: list[Line], begin_s: float, end_s: float) -> tuple[Floats, Floats]:
+    """Bring lines to common moments.
+
+    Parameters
+    ----------
+    lines : list of Line, length k
+    begin_s, end_s : float
+        [s]
+
+    Returns
+    -------
+    t_s : array, shape (n,)
+    c : array, shape (n, k)
+        The last reading before each moment, NaN where there was none within two steps. [°C]
+    """
+    step_s = max((end_s - begin_s) / HEAT_COLUMNS, 2.0)
+    t_s = np.arange(begin_s, end_s + 0.5 * step_s, step_s)
+    c = np.full((len(t_s), len(lines)), math.nan)
+    for k, line in enumerate(lines):
+        if not len(line.t_s):
+            continue
+        at = np.searchsorted(line.t_s, t_s, side="right") - 1
+        there = (at >= 0) & (t_s - line.t_s[np.maximum(at, 0)] <= 2.0 * max(step_s, 5.0))
+        c[there, k] = line.c[at[there]]
+    return t_s, c
+
+
+def _stages(board: Board) -> list[Stage]:
+    found: list[Stage] = []
+    for event in board.events:
+        name = STAGES.get(event["data"].get("stage", "")) if event["kind"] == "stage" else None
+        if name and (not found or found[-1].name != name):
+            found.append(Stage(name, event["t"]))
+    return found
+
+
+def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
+    kind, data = event["kind"], event["data"]
+    words = f"{event['t'] / 60:.0f} min: {event_words(event, wish.unit)}"
+    place = {"zone": str(data.get("zone") or ""), "height_cm": data.get("height_cm")}
+    if kind == "note":
+        return Mark(event["t"], "wood" if data.get("kind") == "wood" else "note", words, None, **place)
+    if kind == "spot":
+        return Mark(event["t"], "spot", words, None, **place)
+    if kind == "alarm" and data.get("transition") in (None, "raised"):
+        good = data.get("warning") is False
+        return Mark(event["t"], "good" if good else "alarm", words, event["t"], **place)
+    return None
+
+
+def _stack(board: Board, wish: Wish, quiet_s: float) -> Any:
+    now = [board.current_c(i, quiet_s) for i in range(len(board.probes))]
+    words = {
+        probe["name"]: fire_parts.touched(value, wish.unit)
+        for probe, value in zip(board.probes, board.values, strict=True)
+    }
+    values = np.array([math.nan if c is None else c for c in now], np.float64)
+    return stack_figure(
+        places(board), values, words=words, touchable=board.running, unit=wish.unit, theme=wish.theme
+    )
+
+
+def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
+    """What has come since the last picture, as `extendData` takes it."""
+    which = [i for i, (t, _) in enumerate(board.points) if t]
+    if not which:
+        return {}
+    zero_s = lighting_s(board) or 0.0
+    new = [telling(*board.points[i]) for i in which]
+    x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
+    y = [numbers([math.nan if c is None else c for c in values], wish.unit) for _, values in new]
+    end_x, end_y = ends([(v.value_s, v.c) for v in board.values], zero_s, wish.unit, board.peak_c + 30.0)
+    keep = [MANY] * len(which) + [len(end_x)]
+    more = {"x": [*x, end_x], "y": [*y, end_y]}
+    return {"traces": {"extendData": [more, [*which, len(end_x)], {"x": keep, "y": keep}]}}
+
+
+def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[float | None]]:
+    """Keep of a pixel's worth of points the least, the greatest, the last, and where the line breaks.
+
+    Parameters
+    ----------
+    t_s : list of float, length n
+        [s]
+    c : list of float or None, length n
+        [°C]
+
+    Returns
+    -------
+    t_s, c : list
+    """
+    known = [n for n, value in enumerate(c) if value is not None]
+    kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}
+    if known:
+        kept |= {known[-1], min(known, key=lambda n: c[n] or 0.0), max(known, key=lambda n: c[n] or 0.0)}
+    order = sorted(kept)
+    return [t_s[n] for n in order], [c[n] for n in order]

@@ -1,0 +1,100 @@
+"""What is to come of the coldest zone if nothing is added: a band from now on, and its middle in dashes. Pure."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.figures.look import numbers
+from dashboard.live.board import Board
+from dashboard.live.messages import Wish
+
+FURTHEST_S: Final = 1200.0
+"""No further ahead is drawn: what was forecast is surest soon. [s]"""
+LEAST_S: Final = 120.0
+SHARE: Final = 0.25
+"""Of what is shown of the past, so much is shown of what is to come."""
+
+
+def told(board: Board) -> dict[str, Any] | None:
+    """Give the coldest zone's forecast; None once the firing has ended, or where there is none."""
+    coldest = (board.verdict or {}).get("coldest")
+    if not board.running or coldest is None:
+        return None
+    return ((board.forecast or {}).get("zones") or {}).get(coldest)
+
+
+def ahead_s(board: Board, span_s: float) -> float:
+    """Give how much room what is to come takes beside so much that has been.
+
+    Parameters
+    ----------
+    board : Board
+    span_s : float
+        [s]
+
+    Returns
+    -------
+    float
+        [s]
+    """
+    return 0.0 if told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
+
+
+def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
+    """Make the traces of the forecast.
+
+    Parameters
+    ----------
+    board : Board
+    wish : Wish
+
+    Returns
+    -------
+    list of dict
+        Least and most with a veil between, the middle in dashes, and whose it is in words.
+    """
+    now = told(board)
+    if now is None:
+        return []
+    from dashboard.live.screens import lighting_s
+
+    coldest = (board.verdict or {})["coldest"]
+    zero_s = lighting_s(board) or 0.0
+    reach_s = ahead_s(board, wish.window_s or now["at_s"])
+    after_s = np.asarray(now["ahead_s"], np.float64)
+    at_s = np.append(after_s[after_s < reach_s], min(reach_s, float(after_s[-1])))
+    x = [round((now["at_s"] + t - zero_s) / 60.0, 3) for t in at_s.tolist()]
+    low, middle, high = (
+        numbers(np.interp(at_s, after_s, np.asarray(now[key], np.float64)).tolist(), wish.unit)
+        for key in ("low_c", "middle_c", "high_c")
+    )
+    plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
+    edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
+    return [
+        {**edge, "y": low, "name": "to come, least"},
+        {
+            **edge,
+            "y": high,
+            "name": "to come, most",
+            "fill": "tonexty",
+            "fillcolor": "rgba(138,122,106,0.18)",
+        },
+        {
+            **plain,
+            "x": x,
+            "y": middle,
+            "name": "to come",
+            "line": {"width": 2.2, "dash": "7px,5px", "color": "#8a7a6a"},
+        },
+        {
+            **plain,
+            "x": [x[-1]],
+            "y": [low[-1]],
+            "mode": "text",
+            "text": [f"{coldest.replace('<', '&lt;')}, if nothing is added"],
+            "textposition": "bottom left",
+            "name": "whose forecast",
+        },
+    ]

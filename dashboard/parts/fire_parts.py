@@ -1,0 +1,277 @@
+"""The parts of the fire's page: zones, values, log, and what fills the glass at a glance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from dash import html
+
+from dashboard.figures.model import Place
+from dashboard.parts.alarm_banner import headline
+from dashboard.parts.words import (
+    FAULTS,
+    READS,
+    age,
+    arrow,
+    capital,
+    degrees,
+    difference,
+    direction,
+    event_words,
+    had,
+    need,
+    rate,
+)
+from logger.reading import Status
+
+if TYPE_CHECKING:
+    from dashboard.live.board import Board, Value
+
+Cards = Sequence[tuple[str, list[Any]]]
+
+
+def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], unit: str) -> str:
+    """Say what the load needs.
+
+    Parameters
+    ----------
+    told : dict or None
+        The judgement's verdict.
+    cards : sequence of (zone, card)
+        The coldest first.
+    firing : dict
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+        The judgement's own sentence in °C; in °F one of the same values.
+    """
+    if told is None or not told.get("line"):
+        return ""
+    coldest = next(((z, c) for z, c in cards if z == told.get("coldest")), None)
+    if unit == "C" or coldest is None or coldest[1][0] is None:
+        return capital(str(told["line"]))
+    zone, card = coldest
+    levels = [c[0] for _, c in cards if c[0] is not None]
+    spread = f" Spread {difference(max(levels) - min(levels), 'F')}F." if len(levels) > 1 else ""
+    return f"{capital(zone)} is coldest at {degrees(card[0], 'F')}F: {need(card, firing, 'F')}.{spread}"
+
+
+def to_come(forecast: dict[str, Any] | None) -> str:
+    """Say what comes if nothing is added; its times are the same in either unit."""
+    words = (forecast or {}).get("words") or ""
+    return f"{capital(words)}." if words else ""
+
+
+def zone_card(zone: str, n: int) -> Any:
+    """Show a zone in a line: name, temperature, direction, and what it needs; a touch singles it out.
+
+    Parameters
+    ----------
+    zone : str
+    n : int
+        Its place in the row; see `zone_texts`.
+
+    Returns
+    -------
+    component
+    """
+    return html.Li(
+        html.Button(
+            [
+                html.B(zone),
+                html.Span(
+                    [html.Span("", id=f"zone-level-{n}"), html.Span("", id=f"zone-way-{n}", className="way")],
+                    className="level",
+                ),
+                html.Span("", id=f"zone-need-{n}", className="need"),
+            ],
+            type="button",
+            className="zone",
+            **{"data-zone": zone, "aria-pressed": "false"},
+        )
+    )
+
+
+def zone_texts(cards: Cards, firing: dict[str, Any], unit: str) -> dict[str, str | list[str]]:
+    """Give what is written into the zones' cards."""
+    texts: dict[str, str | list[str]] = {}
+    for n, (_, card) in enumerate(cards):
+        texts[f"zone-level-{n}"] = degrees(card[0], unit)
+        texts[f"zone-way-{n}"] = "" if card[6] == "faulty" else arrow(card[1])
+        texts[f"zone-need-{n}"] = need(card, firing, unit)
+    return texts
+
+
+def zone_details(cards: Cards, board: Board, unit: str) -> list[Any]:
+    """Show of each zone what it has had, what its pots are estimated at, and what comes."""
+    estimates = (board.verdict or {}).get("estimates") or {}
+    ahead = (board.forecast or {}).get("zones") or {}
+    rows = []
+    for zone, card in cards:
+        words = had(card, board.firing or {}, unit)
+        if zone in estimates:
+            words.append(pots(estimates[zone], unit))
+        if card[6] == "estimate":
+            words.append("judged by the estimate of the pots")
+        if card[6] == "air":
+            words.append("judged by air probes alone")
+        said = [html.B(zone), html.Span(degrees(card[0], unit), className="level")]
+        said.append(html.P(rate(card[1], unit) if card[6] != "faulty" else ""))
+        said += [html.P(text) for text in words]
+        if words_ahead := (ahead.get(zone) or {}).get("words"):
+            said.append(html.P(capital(words_ahead), className="ahead"))
+        rows.append(html.Li(said))
+    if estimates:
+        rows.append(html.Li(html.P(which_counts(cards), className="hint")))
+    return rows
+
+
+def pots(estimate: Sequence[Any], unit: str) -> str:
+    """Say what a zone's pots are at by the model.
+
+    Parameters
+    ----------
+    estimate : sequence
+        °C, least, most, what it stands on, proved consistent.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    c, low, high, basis, consistent = estimate
+    how = {
+        "spot": ", from gun readings",
+        "neighbours": ", from its neighbours",
+        "nothing": ", no longer known",
+    }
+    said = how.get(basis, "" if consistent else ", not yet sure")
+    return f"pots {degrees(c, unit)} ± {difference((high - low) / 2, unit)} (estimated{said})"
+
+
+def which_counts(cards: Cards) -> str:
+    """Say which of two numbers of a zone verdict, target and soak go by."""
+    by = sum(card[6] == "estimate" for _, card in cards)
+    if not by:
+        return "What counts is what the probes read; the estimate of the pots is a model's advice beside it."
+    if by == len(cards):
+        return "The estimates are what counts, for verdict, target and soak."
+    return "The estimate counts where a zone says so; elsewhere the probes do."
+
+
+def glance(cards: Cards, board: Board, unit: str, live: bool) -> dict[str, str | list[str]]:
+    """Say what must be seen from three metres: the coldest zone, or that nothing can be trusted."""
+    bad = board.unseen() if board.running else []
+    texts: dict[str, str | list[str]] = {"glance-alarm": headline(bad[0])[0] if bad else ""}
+    if not live or not cards:
+        words = "No reading to go by: look at the fire."
+        return texts | {"glance-zone": "", "glance-number": "", "glance-way": "", "glance-need": words}
+    zone, card = cards[0]
+    way = capital(direction(card[1]) or "coldest")
+    return texts | {
+        "glance-zone": capital(zone),
+        "glance-number": degrees(card[0], unit),
+        "glance-way": arrow(card[1]),
+        "glance-need": f"{way}. {need(card, board.firing or {}, unit)}.",
+    }
+
+
+def value_row(i: int, place: Place) -> Any:
+    """Give the row of a probe; what it reads is filled in by `value-{i}` and `moves-{i}`."""
+    where = [f"{place.height_cm:g} cm" if place.height_cm is not None else place.side, READS[place.reads]]
+    return html.Li(
+        html.Button(
+            [
+                html.Span(str(place.number), className=f"key line-{i % 8} dash-{i % 5}"),
+                html.Span(
+                    [
+                        html.B(place.name),
+                        html.Span(" · ".join(filter(None, where)), className="where"),
+                    ],
+                    className="who",
+                ),
+                html.Span([html.Span("", id=f"value-{i}"), html.Span("", id=f"moves-{i}")], className="says"),
+            ],
+            type="button",
+            className="value",
+            **{"data-probe": str(i), "aria-pressed": "false"},
+        )
+    )
+
+
+def value_words(
+    value: Value, unit: str, *, running: bool, silent: bool, age_s: float | None
+) -> tuple[str, str, str]:
+    """Say what a probe reads.
+
+    Parameters
+    ----------
+    value : Value
+    unit : {'C', 'F'}
+    running : bool
+    silent : bool
+        Whether nothing has come for too long.
+    age_s : float or None
+        Of the last temperature. [s]
+
+    Returns
+    -------
+    reading, more, how : str
+        `how` is `ok`, `fault` or `stale`: a number that isn't measured now never looks like one.
+    """
+    ago = "" if age_s is None else age(age_s)
+    if value.status != Status.OK:
+        reading = "no reading" if value.newest_s is None else FAULTS[Status(value.status)]
+        was = "" if value.c is None else f"was {degrees(value.c, unit)}" + (f", {ago}" if running else "")
+        return reading, was, "fault"
+    if not running:
+        return degrees(value.c, unit), "last reading", "ok"
+    if silent:
+        return degrees(value.c, unit), f"stale, {ago}", "stale"
+    return degrees(value.c, unit), arrow(value.rate_c_min), "ok"
+
+
+def touched(value: Value, unit: str) -> str:
+    """Say what a touched probe says: its reading, how sure, and how fast it changes."""
+    if not value.ok:
+        return FAULTS[Status(value.status)] or "no reading"
+    half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
+    return f"{degrees(value.c, unit)}{half}, {rate(value.rate_c_min, unit)}"
+
+
+def log(events: Sequence[dict[str, Any]], unit: str) -> list[Any]:
+    """Show what happened, the newest first."""
+    rows = []
+    for event in sorted(events, key=lambda e: (-e["t"], -e["id"]))[:60]:
+        who = f" ({event['who']})" if event["who"] and event["who"] != "page" else ""
+        rows.append(
+            html.Li(
+                [
+                    html.B(f"{int(event['t'] // 60)} min"),
+                    html.Span(event_words(event, unit) + who),
+                ],
+                className=event["kind"],
+            )
+        )
+    return rows
+
+
+def alarm_history(events: Sequence[dict[str, Any]]) -> list[Any]:
+    """Show every turn of every alarm, the newest first."""
+    rows = []
+    for event in reversed([e for e in events if e["kind"] == "alarm"]):
+        data = event["data"]
+        turn = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(
+            data.get("transition"), data.get("transition") or "raised"
+        )
+        who = f" by {event['who']}" if event["who"] and event["who"] != "page" else ""
+        name, fact = headline(data)
+        rows.append(
+            html.Li(
+                [html.B(f"{int(event['t'] // 60)} min"), html.Span(f"{capital(turn)}{who}: {name}. {fact}")]
+            )
+        )
+    return rows
