@@ -86,7 +86,7 @@ def traces_figure(
     for i, line in enumerate(lines):
         figure.add_scatter(**_line(i, line, zero_s, unit))
     top_c = highest(lines, target_c)
-    figure.add_scatter(**_ends(lines, top_c, zero_s, unit))
+    figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
     for band in bands:
         figure.add_scatter(**_band(band, zero_s, unit))
     for name, kind_marks in _by_kind(marks).items():
@@ -190,14 +190,14 @@ def _minutes(t_s: Floats, zero_s: float) -> list[float]:
     return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
 
 
-def _ends(lines: Sequence[Line], top_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
+def _ends(lines: Sequence[Line], apart_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
     """A number at each line's end."""
-    found = []
+    found: list[tuple[float | None, float | None]] = []
     for line in lines:
         known = np.flatnonzero(np.isfinite(line.c))
         last = known[-1] if len(known) else None
         found.append((None, None) if last is None else (float(line.t_s[last]), float(line.c[last])))
-    x, y = ends(found, zero_s, unit, top_c)
+    x, y = ends(found, apart_c, zero_s, unit)
     return {
         "x": x,
         "y": y,
@@ -211,7 +211,7 @@ def _ends(lines: Sequence[Line], top_c: float, zero_s: float, unit: Unit) -> dic
 
 
 def ends(
-    last: Sequence[tuple[float | None, float | None]], zero_s: float, unit: Unit, top_c: float
+    last: Sequence[tuple[float | None, float | None]], apart_c: float, zero_s: float, unit: Unit
 ) -> tuple[list[float | None], list[float | None]]:
     """Say where the lines' numbers stand: at their ends, moved apart where they would cover one another.
 
@@ -219,23 +219,22 @@ def ends(
     ----------
     last : sequence of (time, temperature)
         Of each line, its last reading; None where there is none. [s], [°C]
+    apart_c : float
+        [°C]
     zero_s : float
         [s]
     unit : {'C', 'F'}
-    top_c : float
-        Where the temperature axis ends. [°C]
 
     Returns
     -------
     x, y : list
-        By line: minutes, and °C or °F. The trace that they belong to follows the lines' own.
+        By line: minutes, and °C or °F.
     """
-    apart = top_c / 24.0
     x: list[float | None] = [None if t is None else round((t - zero_s) / 60.0, 3) for t, _ in last]
     y: list[float | None] = [None] * len(last)
     below = -1e9
     for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
-        below = max(c, below + apart)
+        below = max(c, below + apart_c)
         y[i] = numbers([below], unit)[0]
     return x, y
 

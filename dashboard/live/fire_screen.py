@@ -11,7 +11,7 @@ from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.traces import ends, traces_figure
+from dashboard.figures.traces import LOWEST_TOP_C, ends, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.forecast_lines import ahead_s, forecast_lines
 from dashboard.live.hub import Drawn
@@ -24,6 +24,8 @@ from logger.reading import Floats
 HEAT_COLUMNS: Final = 400
 """Columns of the stack through time; a tablet's glass is some 800 pixels wide."""
 
+APART: Final = 1.0 / 22.0
+"""Of the temperature axis, so far apart the lines' numbers stand at least."""
 MANY: Final = 1_000_000
 """Points that a line may grow to; it is thinned again long before."""
 
@@ -165,16 +167,31 @@ def follow(board: Board, wish: Wish) -> dict[str, Any]:
     """
     begin_s, end_s = span_s(board, wish)
     zero_s = lighting_s(board) or 0.0
-    peaks = [v.c for v in board.values if v.c is not None]
-    traced = [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]
-    board.peak_c = max([board.peak_c, *peaks, *(traced if board.peak_c < 0 else [])])
-    top = max(700.0, (board.firing or {}).get("target_c", 0.0) + 60.0, board.peak_c + 30.0)
-    top_c = math.ceil(top / 50.0) * 50.0
-    low, high = numbers([0.0, top_c], wish.unit)
+    low, high = numbers([0.0, top_c(board)], wish.unit)
     return {
         "x": [round((begin_s - zero_s) / 60.0, 2), round((end_s - zero_s) / 60.0, 2)],
         "y": [low, high],
     }
+
+
+def top_c(board: Board) -> float:
+    """Give where the temperature axis ends: with room above the target and the hottest reading so far.
+
+    Parameters
+    ----------
+    board : Board
+
+    Returns
+    -------
+    float
+        [°C]
+    """
+    seen = [v.c for v in board.values if v.c is not None]
+    if board.peak_c < -273.0:
+        seen += [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]
+    board.peak_c = max([board.peak_c, *seen])
+    top = max(LOWEST_TOP_C, (board.firing or {}).get("target_c", 0.0) + 60.0, board.peak_c + 30.0)
+    return math.ceil(top / 50.0) * 50.0
 
 
 def picture(board: Board, wish: Wish) -> Any:
@@ -280,7 +297,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     new = [telling(*board.points[i]) for i in which]
     x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
     y = [numbers([math.nan if c is None else c for c in values], wish.unit) for _, values in new]
-    end_x, end_y = ends([(v.value_s, v.c) for v in board.values], zero_s, wish.unit, board.peak_c + 30.0)
+    end_x, end_y = ends([(v.value_s, v.c) for v in board.values], APART * top_c(board), zero_s, wish.unit)
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(end_x)], {"x": keep, "y": keep}]}}

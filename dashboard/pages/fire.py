@@ -108,8 +108,14 @@ def _verdict_row() -> Any:
             html.Div(
                 [
                     html.P("", id="verdict"),
-                    html.P([html.Span("", id="come"), " ", html.Span("", id="since-wood")], id="next"),
-                    html.P("invented: nothing here was measured", id="invented", hidden=True),
+                    html.P(
+                        [
+                            html.Span("", id="since-wood"),
+                            html.Span("", id="come"),
+                            html.Span("invented: nothing here was measured", id="invented", hidden=True),
+                        ],
+                        id="next",
+                    ),
                     html.P(
                         [
                             "No firing yet, waiting for the rig. ",
