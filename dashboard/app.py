@@ -37,12 +37,14 @@ from dashboard.live.screens import draw
 from dashboard.network import greeting, own_addresses
 from dashboard.operators import Operators
 from dashboard.pages import PAGES
+from dashboard.pages.report import PHOTOS
 from dashboard.shell import INDEX, shell
 from dashboard.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
+from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
-LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20)}
+LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
 MAX_CONNECTIONS: Final = 256
 CLOSING_S: Final = 1

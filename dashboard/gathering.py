@@ -22,6 +22,8 @@ from logger.report.gather import Gathered, gather
 
 KEPT: Final = 24
 """Answers that are kept in memory."""
+KEPT_KNOWN: Final = 8
+"""Firings that are kept as they were gathered: all that are compared, while one changes how."""
 FOLDER: Final = "worked-out"
 """In the user's folder: one file a firing with what its rehearsal said. It may be deleted at any time."""
 
@@ -92,6 +94,7 @@ class Gathering:
         self._path = journal_path
         self._apart = Apart()
         self._works: OrderedDict[tuple[Any, ...], Work] = OrderedDict()
+        self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
     async def firing(self, firing: str) -> FiringInfo:
         """Find a firing.
@@ -210,7 +213,15 @@ class Gathering:
 
     def _gather(self, firing: str, rehearsal: dict[str, Any]) -> Gathered:
         with contextlib.closing(JournalReader(self._path)) as reader:
-            return gather(reader, reader.firing(firing), rehearsal)
+            info = reader.firing(firing)
+            events = reader.events(info.id)
+            key = (*state_of(reader, info), info.title, repr(info.facts), info.ended_us, len(events))
+            known = self._known.get(key)
+            if known is None:
+                known = self._known[key] = gather(reader, info, rehearsal)
+                while len(self._known) > KEPT_KNOWN:
+                    self._known.popitem(last=False)
+            return known
 
 
 def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:

@@ -14,6 +14,7 @@ from logger.facts import Fact
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.reading import Status
 from logger.report.gather import Gathered
+from logger.report.story import Entry
 
 FINEST_S: Final = 1
 DAY_US: Final = 86_400_000_000
@@ -304,38 +305,31 @@ def place_of(data: dict[str, Any]) -> dict[str, Any]:
     return {"zone": str(data.get("zone") or ""), "height_cm": float(height) if known else None}
 
 
-def marks_of(known: Gathered, spot_words: Any, note_words: Any) -> list[Mark]:
+def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
     """Give what happened in a firing, as marks.
 
     Parameters
     ----------
     known : Gathered
-    spot_words, note_words : callable
-        Take the data of a gun reading, of a note; give its words.
+    entries : sequence of Entry
+        From `logger.report.story.story`: the words are the report's.
 
     Returns
     -------
     list of Mark
         In order of time.
     """
-    found = [
-        Mark(
-            note.t_s,
-            "wood" if note.data.get("kind") == "wood" else "note",
-            note_words(note.data),
-            **place_of(note.data),
-        )
-        for note in known.notes
-    ]
-    found += [Mark(spot.t_s, "spot", spot_words(spot.data), **place_of(spot.data)) for spot in known.spots]
-    found += [
-        Mark(
-            alarm["raised_s"],
-            "alarm" if alarm["warning"] else "good",
-            f"{alarm['title']}: {alarm['message']}",
-            until_s=alarm["cleared_s"],
-            zone=str(alarm["zone"] or ""),
-        )
-        for alarm in known.alarms
-    ]
-    return sorted(found, key=lambda mark: mark.t_s)
+    ends = {(alarm["raised_s"], alarm["title"]): alarm for alarm in known.alarms}
+    written = {written.t_s: written.data for written in (*known.notes, *known.spots)}
+    found = []
+    for entry in entries:
+        t_s, kind = entry.mark.t_s, entry.mark.kind
+        if kind in ("alarm", "good"):
+            alarm = next((a for (t, name), a in ends.items() if t == t_s and entry.text.startswith(name)), {})
+            zone = str(alarm.get("zone") or "")
+            found.append(Mark(t_s, kind, entry.text, alarm.get("cleared_s"), zone))  # type: ignore[arg-type]
+        else:
+            data = written.get(t_s, {})
+            own = "wood" if data.get("kind") == "wood" else kind
+            found.append(Mark(t_s, own, entry.text, **place_of(data)))  # type: ignore[arg-type]
+    return found

@@ -48,8 +48,8 @@ FIELDS: Final = (
     Field("rings", "Rings", "Tapped when cool: how many ring clear, how many dull.", after=True),
     Field("cracks", "Cracks and spalls", "Which pots, where, how.", after=True),
     Field("clouds", "Colour and clouds", "Colours, fire clouds, black cores.", after=True),
-    Field("remarks", "What to do otherwise", "For the next firing.", after=True),
-    Field("photos", "Photos", "File names, one a line.", after=True),
+    Field("remarks", "What to change next time", "For the next firing.", after=True),
+    Field("photos", "Photos", "What they show, or the names of files that are kept elsewhere.", after=True),
 )
 """In the order they are shown in."""
 

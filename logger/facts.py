@@ -258,7 +258,7 @@ def _written(
             words=amounts,
         ),
         Fact("notes", None, "Notes", "count", float(len(notes)), basis="written"),
-        Fact("spots", None, "Spot readings", "count", float(len(spots)), basis="written"),
+        Fact("spots", None, "Gun readings", "count", float(len(spots)), basis="written"),
     ]
 
 
@@ -368,7 +368,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
         ),
         of_zone(
             key="one_hour_c",
-            label="An hour at this would have done the same",
+            label="Equivalent one-hour temperature (a model)",
             unit="°C",
             value=judged.get("one_hour_c"),
             basis="estimated",

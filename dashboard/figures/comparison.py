@@ -9,9 +9,10 @@ from typing import Any, Final
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.look import DASHES, TEMPLATES, Theme, Unit, heat, number, numbers
+from dashboard.figures.look import DASHES, TEMPLATES, Theme, Unit, number, numbers
 from dashboard.figures.traces import QUARTZ_C
 from logger.reading import Floats
+from logger.report.stack_map import heat
 
 STEPS_C: Final = (500.0, 600.0, 700.0, 800.0)
 """Between these the time is told apart: 500 to 600 °C, … , above 800 °C."""

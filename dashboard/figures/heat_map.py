@@ -11,33 +11,10 @@ import plotly.graph_objects as go
 from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
 from dashboard.figures.model import Mark, Place
 from logger.reading import Floats
+from logger.report.stack_map import STEP_CM, rows_cm, spread
 
-REACH_CM: Final = 10.0
-"""So far up and down a probe stands for its height: about half a jar. Common practice, no source. [cm]"""
-STEP_CM: Final = 2.5
-BED_CM: Final = 5.0
-"""Of the bed of coals so much is drawn. [cm]"""
-LEAST_TOP_CM: Final = 40.0
 CURSOR: Final = 0
 """Where the cursor is among the shapes."""
-
-
-def rows_cm(places: Sequence[Place]) -> Floats:
-    """Give the heights of the picture's rows.
-
-    Parameters
-    ----------
-    places : sequence of Place
-
-    Returns
-    -------
-    array, shape (h,)
-        From the bottom up, `STEP_CM` apart. [cm]
-    """
-    known = [place.height_cm for place in places if place.height_cm is not None]
-    bottom = min([0.0, *known]) - BED_CM
-    top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
-    return np.arange(np.floor(bottom / STEP_CM), np.ceil(top / STEP_CM) + 1) * STEP_CM
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
@@ -52,7 +29,7 @@ def heights_range(places: Sequence[Place]) -> list[float]:
     list of two floats
         [cm]
     """
-    rows = rows_cm(places)
+    rows = rows_of(places)
     return [float(rows[0]), float(rows[-1]) + STEP_CM]
 
 
@@ -70,47 +47,25 @@ def columns_of(places: Sequence[Place], temperature_c: Floats, sides: Sequence[s
     Returns
     -------
     array, shape (n, h)
-        By rows of `rows_cm(places)`: between two probes that reach each other, the line between them;
-        probes at one height are averaged; NaN where no probe was within `REACH_CM`. [°C]
+        By rows of `rows_of(places)`, see `logger.report.stack_map.spread`. [°C]
     """
-    rows = rows_cm(places)
-    out = np.full((len(temperature_c), len(rows)), np.nan)
-    own = [k for k, p in enumerate(places) if p.height_cm is not None and (sides is None or p.side in sides)]
-    if not own or not len(out):
-        return out
-    heights = np.array([places[k].height_cm for k in own], np.float64)
-    levels = np.unique(heights)
-    at_level = [[own[i] for i in np.flatnonzero(heights == level)] for level in levels]
-    means = np.column_stack([_mean(temperature_c[:, some]) for some in at_level])
-    for n, found in enumerate(means):
-        there = np.isfinite(found)
-        if there.any():
-            at = levels[there]
-            inside = np.interp(rows, at, found[there])
-            out[n] = np.where(_between(rows, at), inside, _nearest(rows, at, found[there]))
-    return out
+    heights = [p.height_cm if sides is None or p.side in sides else None for p in places]
+    return spread(heights, temperature_c, rows_of(places))
 
 
-def _mean(values: Floats) -> Floats:
-    some = np.isfinite(values)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        found: Floats = np.where(some, values, 0.0).sum(axis=1) / some.sum(axis=1)
-    return found
+def rows_of(places: Sequence[Place]) -> Floats:
+    """Give the heights of the picture's rows.
 
+    Parameters
+    ----------
+    places : sequence of Place
 
-def _between(rows: Floats, at: Floats) -> Any:
-    """Which rows lie between two probes that reach each other."""
-    if len(at) < 2:
-        return np.zeros(len(rows), bool)
-    upper = np.clip(np.searchsorted(at, rows, side="left"), 1, len(at) - 1)
-    return (rows > at[0]) & (rows < at[-1]) & (at[upper] - at[upper - 1] <= 2 * REACH_CM)
-
-
-def _nearest(rows: Floats, at: Floats, found: Floats) -> Floats:
-    """What the nearest probe read, where it is near enough."""
-    apart = np.abs(rows[:, None] - at)
-    nearest: Floats = np.where(apart.min(axis=1) <= REACH_CM, found[apart.argmin(axis=1)], np.nan)
-    return nearest
+    Returns
+    -------
+    array, shape (h,)
+        From the bottom up. [cm]
+    """
+    return rows_cm([place.height_cm for place in places])
 
 
 def heat_figure(
@@ -158,9 +113,9 @@ def heat_figure(
         Its first trace is a heat map whose columns can be appended with `extendData` (see `column`).
     """
     minutes = [round(t, 3) for t in ((np.asarray(t_s) - zero_s) / 60.0).tolist()]
-    spread = columns_of(places, temperature_c, sides)
-    rows = rows_cm(places).tolist()
-    z = [column(c, unit) for c in spread]
+    known = columns_of(places, temperature_c, sides)
+    rows = rows_of(places).tolist()
+    z = [column(c, unit) for c in known]
     figure = go.Figure(
         go.Heatmap(
             x=minutes,
@@ -177,7 +132,7 @@ def heat_figure(
         )
     )
     for c, name, dash in ((target_c, "target", "solid"), (burnout_c, "burn-out", "dash")):
-        if np.isfinite(spread).any() and np.nanmax(spread) >= c and len(minutes) > 1:
+        if np.isfinite(known).any() and np.nanmax(known) >= c and len(minutes) > 1:
             figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         figure.add_scatter(**_placed(some, places, zero_s))

@@ -11,6 +11,8 @@ from typing import Any, Final, Literal
 
 import plotly.graph_objects as go
 
+from logger.report.stack_map import HEAT
+
 Unit = Literal["C", "F"]
 Theme = Literal["day", "night"]
 
@@ -23,43 +25,12 @@ NIGHT: Final = ("#7cc0ff", "#ff9a5c", "#5fd6a8", "#e39ad6", "#f0c75e", "#f3ead9"
 DASHES: Final = ("solid", "9px,4px", "3px,4px", "14px,4px,3px,4px", "6px,8px")
 """Number, dashes and colour tell lines apart; 8 colours and 5 dashes make 40 pairs."""
 
-# What glows, glows as it does to the eye: clay, soot, dull red from about 520 °C, cherry, orange, yellow.
-_HEAT: Final = (
-    (20.0, (196, 178, 152)),
-    (250.0, (139, 122, 104)),
-    (450.0, (84, 64, 54)),
-    (560.0, (104, 28, 16)),
-    (680.0, (168, 40, 14)),
-    (760.0, (214, 74, 14)),
-    (840.0, (243, 134, 30)),
-    (940.0, (255, 201, 92)),
-)
-COLDEST_C: Final = _HEAT[0][0]
-HOTTEST_C: Final = _HEAT[-1][0]
+COLDEST_C: Final = HEAT[0][0]
+HOTTEST_C: Final = HEAT[-1][0]
 HEAT_SCALE: Final = [
-    [(c - COLDEST_C) / (HOTTEST_C - COLDEST_C), f"rgb({','.join(map(str, rgb))})"] for c, rgb in _HEAT
+    [(c - COLDEST_C) / (HOTTEST_C - COLDEST_C), f"rgb({','.join(map(str, rgb))})"] for c, rgb in HEAT
 ]
 """Colour scale from `COLDEST_C` to `HOTTEST_C`, as plotly takes it."""
-
-
-def heat(temperature_c: float) -> str:
-    """Give the colour of a temperature.
-
-    Parameters
-    ----------
-    temperature_c : float
-        [°C]
-
-    Returns
-    -------
-    str
-        `rgb(…)`.
-    """
-    c = min(max(temperature_c, COLDEST_C), HOTTEST_C)
-    k = next(k for k in range(1, len(_HEAT)) if c <= _HEAT[k][0])
-    (c0, low), (c1, high) = _HEAT[k - 1 : k + 1]
-    share = (c - c0) / (c1 - c0)
-    return f"rgb({','.join(str(round(a + share * (b - a))) for a, b in zip(low, high, strict=True))})"
 
 
 def number(temperature_c: float, unit: Unit) -> float:

@@ -11,10 +11,11 @@ from typing import Any, Final
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.heat_map import BED_CM, column, columns_of, heights_range, rows_cm
+from dashboard.figures.heat_map import column, columns_of, heights_range, rows_of
 from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
 from dashboard.figures.model import Place
 from logger.reading import Floats
+from logger.report.stack_map import BED_CM
 
 SIDES: Final = ("left", "middle", "right")
 PLACES_TRACE: Final = "places"
@@ -130,7 +131,7 @@ def side_columns(places: Sequence[Place], temperature_c: Floats) -> Floats:
     Returns
     -------
     array, shape (n, 3, h)
-        Left, middle, right by rows of `rows_cm(places)`. A part without a probe of its own at a height shows
+        Left, middle, right by rows of `rows_of(places)`. A part without a probe of its own at a height shows
         the mean of the others there; NaN where no probe was near. [°C]
     """
     whole = columns_of(places, temperature_c)
@@ -182,7 +183,7 @@ def stack_figure(
     figure = go.Figure(
         go.Heatmap(
             x=[-2 / 3, 0, 2 / 3],
-            y=rows_cm(places).tolist(),
+            y=rows_of(places).tolist(),
             z=heat_of(places, now),
             transpose=True,
             zmin=COLDEST_C,

@@ -85,9 +85,6 @@ def traces_figure(
     figure = go.Figure()
     for i, line in enumerate(lines):
         figure.add_scatter(**_line(i, line, zero_s, unit))
-    if forecast:
-        for one in _forecast():
-            figure.add_scatter(**one)
     top_c = highest(lines, target_c)
     figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
     for band in bands:
@@ -95,6 +92,8 @@ def traces_figure(
     for name, kind_marks in _by_kind(marks).items():
         figure.add_scatter(**_marks(name, kind_marks, zero_s, length_s))
     figure.add_scatter(**_stage_names(stages, length_s, zero_s))
+    for one in _forecast() if forecast else ():
+        figure.add_scatter(**one)
     figure.update_layout(**_layout(top_c, length_s, zero_s, lit, unit, theme))
     figure.update_layout(
         shapes=[

@@ -42,4 +42,6 @@ class Entry:
 PAGES: Final = (
     Entry("fire", "Stokewatch", "/"),
     Entry("replay", "Replay · Stokewatch", "/replay/<firing>"),
+    Entry("compare", "Compare · Stokewatch", "/compare"),
+    Entry("report", "Report · Stokewatch", "/report/<firing>"),
 )

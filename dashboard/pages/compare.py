@@ -1,59 +1,441 @@
-"""The room where firings are laid over one another."""
+"""Two to six firings beside one another: what the pots went through, what people compare, and curves."""
 
 from __future__ import annotations
 
-from typing import Any
+import asyncio
+import contextlib
+from typing import Any, Final
+from urllib.parse import quote
 
-from dash import html
-from fastapi import APIRouter
+import dash_mantine_components as dmc
+import numpy as np
+from dash import Input, Output, State, callback, dcc, html, no_update, set_props
+from dash.exceptions import PreventUpdate
 
-from dashboard.context import Context
-from dashboard.gathering import gathering, told
+from dashboard import tables
+from dashboard.context import here
+from dashboard.figures.comparison import Curve, curves_figure, endured_figure
+from dashboard.figures.look import Theme, Unit
+from dashboard.gathering import gathering
+from dashboard.parts.comparison import SOURCES, bars, fact_table
+from dashboard.parts.progress import working
+from dashboard.parts.words import shown as in_unit
+from logger.errors import StokewatchError, UserError
+from logger.journal.export import FORMULA
+from logger.journal.reader import JournalReader, NoJournalError
+from logger.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
+from logger.report.gather import Gathered
+from logger.report.shown import Shown, shown, since
+
+MOST: Final = 6
+LINE_POINTS: Final = 700
+"""Points of one firing's curve."""
+COLDEST, HOTTEST = "coldest place of the pots", "hottest place of the pots"
+LIGHTING, PASSING = "lighting", "a zone passing"
+LEAST_C, MOST_C = 30.0, 1200.0
 
 
-def layout() -> Any:
-    """Give the room, hidden and empty.
+class TemperatureRefused(UserError):
+    """A temperature at which nothing can be aligned."""
+
+
+def layout(firings: str = "", **_query: str) -> Any:
+    """Give the page.
+
+    Parameters
+    ----------
+    firings : str
+        IDs, by commas.
 
     Returns
     -------
-    dash component
+    component
     """
-    return html.Section(
-        id="room-compare",
-        className="room",
-        hidden=True,
-        **{"aria-label": "Compare"},
+    asked = list(dict.fromkeys(part.strip() for part in firings.split(",") if part.strip()))
+    left_out = len(asked) - MOST
+    more = f" Six at most: {left_out} more are left out." if left_out > 0 else ""
+    return html.Div(
+        id="compare",
         children=[
+            dcc.Location(id="compare-address", refresh="callback-nav"),
+            dcc.Store(id="compare-firings", data=asked[:MOST]),
+            dcc.Store(id="compare-ready", data=[]),
+            dcc.Download(id="compare-file"),
             html.Div(
-                className="compare-top",
-                children=[html.H2("Compare firings"), html.P(id="compare-said", role="status")],
+                [html.H1("Compare firings"), html.P(f"{more}", id="compare-left-out")], className="page-top"
             ),
-            html.Div(id="compare-choices"),
-            html.Div(id="compare-chart", hidden=True, children=[html.Div(id="compare-graph")]),
+            working("compare"),
+            dmc.MultiSelect(
+                id="compare-choice",
+                label="Firings",
+                description="Two to six",
+                data=[],
+                value=asked[:MOST],
+                maxValues=MOST,
+                searchable=True,
+                debounce=300,
+                size="lg",
+            ),
             html.Ol(id="compare-chosen"),
-            html.Ol(id="compare-how"),
-            html.Div(id="compare-facts"),
+            html.Div(id="compare-body", hidden=True, children=_body()),
         ],
     )
 
 
-def routes(context: Context) -> APIRouter:
-    """Give the room's endpoint.
+def _body() -> list[Any]:
+    return [
+        html.H2("What the pots went through"),
+        html.P("Minutes that each zone spent in each heat, and its peak. ✓ reached its target."),
+        dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
+        html.H2("Comparison"),
+        html.P("Differences to the first in small print."),
+        html.Div(id="compare-facts"),
+        html.P(SOURCES, className="sources"),
+        html.Div(
+            html.Button("Save the table as CSV", id="compare-save", type="button"), className="page-doors"
+        ),
+        html.H2("Curves"),
+        html.Div(
+            className="compare-how",
+            children=[
+                dmc.Select(
+                    id="compare-line",
+                    label="Line",
+                    data=[COLDEST, HOTTEST],
+                    value=COLDEST,
+                    allowDeselect=False,
+                    size="lg",
+                ),
+                dmc.Select(
+                    id="compare-align",
+                    label="Align at",
+                    data=[LIGHTING, PASSING],
+                    value=LIGHTING,
+                    allowDeselect=False,
+                    persistence=True,
+                    persistence_type="session",
+                    size="lg",
+                ),
+                dmc.Select(
+                    id="compare-zone",
+                    label="Zone",
+                    data=[],
+                    allowDeselect=False,
+                    persistence=True,
+                    persistence_type="session",
+                    size="lg",
+                ),
+                dmc.NumberInput(
+                    id="compare-at",
+                    label="Temperature",
+                    value=500,
+                    clampBehavior="none",
+                    hideControls=True,
+                    debounce=300,
+                    size="lg",
+                ),
+            ],
+        ),
+        html.Div(
+            dcc.Graph(
+                id="compare-curves",
+                config={"displayModeBar": False, "responsive": True},
+                responsive=True,
+                style={"height": "100%"},
+            ),
+            className="compare-curves",
+        ),
+        html.Ol(id="compare-moments"),
+    ]
+
+
+@callback(Output("compare-choice", "data"), Input("compare-firings", "data"))
+async def firings_there(_: Any) -> list[dict[str, str]]:
+    """List the firings that can be compared."""
+    return await asyncio.to_thread(_all)
+
+
+def _all() -> list[dict[str, str]]:
+    try:
+        with contextlib.closing(JournalReader(here().journal_path)) as reader:
+            found = reader.firings()
+    except NoJournalError:
+        return []
+    return [
+        {
+            "value": info.id,
+            "label": ", ".join(
+                part
+                for part in (
+                    info.title or "Firing",
+                    tables.local_time(info.started_us) if info.facts.get("time_known", True) else "",
+                    "invented" if info.invented else "",
+                )
+                if part
+            ),
+        }
+        for info in found
+    ]
+
+
+@callback(
+    Output("compare-address", "search"),
+    Input("compare-choice", "value"),
+    State("compare-firings", "data"),
+    prevent_initial_call=True,
+)
+def choose(chosen: Any, now: Any) -> str:
+    """Go to the page of the firings that were chosen: its address can be kept."""
+    ids = _ids(chosen)
+    if ids == _ids(now):
+        raise PreventUpdate
+    return f"?firings={quote(','.join(ids), safe=',')}"
+
+
+def _ids(given: Any) -> list[str]:
+    return [each for each in given if isinstance(each, str)][:MOST] if isinstance(given, list) else []
+
+
+@callback(
+    Output("compare-progress", "value"),
+    Output("compare-said", "children"),
+    Output("compare-working", "hidden"),
+    Output("compare-poll", "disabled"),
+    Input("compare-poll", "n_intervals"),
+    State("compare-firings", "data"),
+    State("compare-ready", "data"),
+)
+async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
+    """Work one firing out after another: each takes seconds the first time, and is shown when it is there."""
+    ids = _ids(firings)
+    gathered = gathering(here().journal_path)
+    done: list[str] = []
+    for number, firing in enumerate(ids, 1):
+        try:
+            work = await gathered.rehearsal(await gathered.firing(firing))
+        except UserError:
+            done.append(firing)  # said where it is listed
+            continue
+        if not work.done:
+            await asyncio.wait([work.task], timeout=0.3)
+        if not work.done:
+            if done != _ids(ready):
+                set_props("compare-ready", {"data": done})
+            share = (number - 1 + work.share) / len(ids)
+            return f"{share:.2f}", f"Working out {number} of {len(ids)} …", False, False
+        done.append(firing)
+    set_props("compare-ready", {"data": done})
+    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True
+
+
+@callback(
+    Output("compare-poll", "disabled", allow_duplicate=True),
+    Output("compare-working", "hidden", allow_duplicate=True),
+    Output("compare-said", "children", allow_duplicate=True),
+    Input("compare-stop", "n_clicks"),
+    State("compare-firings", "data"),
+    State("compare-ready", "data"),
+    prevent_initial_call=True,
+)
+async def stop(_: int, firings: Any, ready: Any) -> Any:
+    """Stop working out."""
+    gathered = gathering(here().journal_path)
+    for firing in _ids(firings):
+        if firing not in _ids(ready):
+            with contextlib.suppress(UserError):
+                work = await gathered.rehearsal(await gathered.firing(firing))
+                if not work.done:
+                    gathered.stop(work)
+    return True, True, "Stopped: what is not listed with its facts was not worked out."
+
+
+@callback(
+    Output("compare-chosen", "children"),
+    Output("compare-body", "hidden"),
+    Output("compare-endured", "figure"),
+    Output("compare-facts", "children"),
+    Output("compare-line", "data"),
+    Output("compare-zone", "data"),
+    Output("compare-zone", "value"),
+    Input("compare-ready", "data"),
+    Input("unit", "data"),
+    Input("theme", "data"),
+    State("compare-firings", "data"),
+    State("compare-zone", "value"),
+)
+async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> Any:
+    """Show what the pots of the firings went through."""
+    known, wrong = await _known(ready)
+    chosen = [_chosen(firing, known, wrong) for firing in _ids(firings)]
+    if not known:
+        return chosen, True, {}, [], [COLDEST, HOTTEST], [], None
+    write = shown("F" if unit == "F" else "C", "UTC")
+    zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
+    figure = endured_figure(bars(known), unit=write.unit, theme=_theme(theme))
+    named = [f"zone {name}" for name in zones]
+    picked = zone if zone in zones else zones[0] if zones else None
+    return chosen, False, figure, _facts(known, write), [COLDEST, HOTTEST, *named], zones, picked
+
+
+def _theme(theme: Any) -> Theme:
+    return "night" if theme == "night" else "day"
+
+
+async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:
+    """What is known of the firings that have been worked out, and why of others nothing is."""
+    gathered = gathering(here().journal_path)
+    known, wrong = [], {}
+    for firing in _ids(ready):
+        try:
+            known.append(await gathered.known(firing))
+        except StokewatchError as exc:
+            wrong[firing] = str(exc)
+    return known, wrong
+
+
+def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> Any:
+    if firing in wrong:
+        return html.Li([html.B(firing), html.Span(f" {wrong[firing]}", className="wrong")])
+    one = next((one for one in known if one.info.id == firing), None)
+    if one is None:
+        return html.Li([html.B(firing), " is being worked out …"])
+    info = one.info
+    when = tables.local_time(info.started_us) if info.facts.get("time_known", True) else "no date in its file"
+    notes = [when, "still running" if info.running else "", "invented, not measured" if info.invented else ""]
+    return html.Li(
+        [
+            html.B(f"{known.index(one) + 1} ", className="number"),
+            dcc.Link(info.title or "Firing", href=f"/report/{info.id}"),
+            html.Span(" " + " · ".join(note for note in notes if note)),
+        ]
+    )
+
+
+def _facts(known: list[Gathered], write: Shown) -> list[Any]:
+    """A table for the whole load and one for each zone; open is the zone that stayed coldest in the first."""
+    by_zone: dict[str, list[Any]] = {}
+    for zone, facts in tables.fact_rows(known):
+        by_zone.setdefault(zone, []).append(facts)
+    coldest = next((f.words for f in known[0].facts if f.key == "coldest_peak_c"), "")
+    titles = [one.info.title or "Firing" for one in known]
+    few = len(by_zone) < 4
+    return [
+        fact_table(zone, rows, titles, write, opened=few or zone in ("", coldest))
+        for zone, rows in by_zone.items()
+    ]
+
+
+@callback(
+    Output("compare-curves", "figure"),
+    Output("compare-moments", "children"),
+    Output("compare-at", "error"),
+    Output("compare-at", "suffix"),
+    Output("compare-zone", "disabled"),
+    Output("compare-at", "disabled"),
+    Input("compare-ready", "data"),
+    Input("compare-line", "value"),
+    Input("compare-align", "value"),
+    Input("compare-zone", "value"),
+    Input("compare-at", "value"),
+    Input("unit", "data"),
+    Input("theme", "data"),
+)
+async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: Any, theme: Any) -> Any:
+    """Draw one curve a firing, all from the moment at which they are aligned."""
+    own: Unit = "F" if unit == "F" else "C"
+    free = align != PASSING
+    try:
+        at_c = None if free else _temperature(at, own)
+    except TemperatureRefused as exc:
+        return no_update, no_update, str(exc), no_update, no_update, no_update
+    known, _ = await _known(ready)
+    found = await asyncio.to_thread(_curves, known, line, zone if isinstance(zone, str) else "", at_c, own)
+    drawn, words = found
+    targets = {one.plan.target_c for one in known}
+    figure = curves_figure(
+        drawn,
+        since="lighting" if free else "that moment",
+        target_c=targets.pop() if len(targets) == 1 else None,
+        unit=own,
+        theme=_theme(theme),
+    )
+    rate = LIT_C_PER_MIN * (1.8 if own == "F" else 1.0)
+    words.append(f"Lighting is from when on a zone rises by {rate:.0f} °{own} a minute for two minutes.")
+    return figure, [html.Li(text) for text in words], "", f" °{own}", free, free
+
+
+def _temperature(given: Any, unit: Unit) -> float:
+    low, high = in_unit(LEAST_C, unit), in_unit(MOST_C, unit)
+    if isinstance(given, bool) or not isinstance(given, int | float) or not low <= given <= high:
+        raise TemperatureRefused(f"Give {low:.0f} to {high:.0f} °{unit}.")
+    return (float(given) - 32.0) / 1.8 if unit == "F" else float(given)
+
+
+def _curves(
+    known: list[Gathered], line: Any, zone: str, at_c: float | None, unit: Unit
+) -> tuple[list[Curve], list[str]]:
+    drawn, words = [], []
+    for number, one in enumerate(known, 1):
+        zero_s, how = moment(one, zone, at_c, unit)
+        levels = one.levels
+        name = line.removeprefix("zone ") if isinstance(line, str) and line.startswith("zone ") else ""
+        if name and name not in levels.zones:
+            words.append(f"{number}: {how}; has no zone {name}.")
+            continue
+        words.append(f"{number}: {how}.")
+        c = levels.line(name) if name else levels.hottest() if line == HOTTEST else levels.coldest()
+        if not len(levels.t_s):
+            continue
+        smooth = smoothed(c[:, None], levels.step_s)[:, 0]
+        t_s, thin = decimate(levels.t_s, smooth, LINE_POINTS)
+        drawn.append(Curve(number, one.info.title, np.asarray(t_s) - zero_s, thin))
+    return drawn, words
+
+
+def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tuple[float, str]:
+    """Find the moment at which a firing is aligned.
 
     Parameters
     ----------
-    context : Context
+    one : Gathered
+    zone : str
+    at_c : float or None
+        The first passing of this temperature by the zone; None: lighting. [°C]
+    unit : {'C', 'F'}
 
     Returns
     -------
-    APIRouter
+    t_s : float
+        From the first reading; of lighting where the zone never came so far. [s]
+    how : str
     """
-    router = APIRouter(prefix="/api/compare")
-    gathered = gathering(context.journal_path)
+    lit = one.lit
+    how = (
+        f"lit {since(lit.t_s)} after its first reading"
+        if lit.found
+        else "no lighting was seen: laid at its first reading"
+    )
+    if at_c is None:
+        return lit.t_s, how
+    at = f"{in_unit(at_c, unit):.0f} °{unit}"
+    if zone not in one.levels.zones:
+        return lit.t_s, f"has no zone {zone}; {how}"
+    found = crossing(one.levels, zone, at_c)
+    if found is None:
+        return lit.t_s, f"{zone} never came to {at}; {how}"
+    return found.t_s, f"{zone} passes {at} for the first time {since(found.t_s)} after the first reading"
 
-    @router.get("/{firing}")
-    async def one(firing: str) -> dict[str, Any]:
-        known, _ = await gathered.known(firing)
-        return told(known)
 
-    return router
+@callback(
+    Output("compare-file", "data"),
+    Input("compare-save", "n_clicks"),
+    State("compare-ready", "data"),
+    prevent_initial_call=True,
+)
+async def save(_: int | None, ready: Any) -> Any:
+    """Save the facts as a CSV file: values in the units of their keys, a column a firing."""
+    known, _wrong = await _known(ready)
+    table = tables.facts_table(known)
+    index = [(f"'{zone}" if zone.startswith(FORMULA) else zone, fact) for zone, fact in table.index]
+    table.index = table.index.from_tuples(index, names=table.index.names)
+    return dcc.send_data_frame(table.round(3).to_csv, "comparison.csv")

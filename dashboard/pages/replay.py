@@ -21,6 +21,7 @@ from dash import (
     ctx,
     dcc,
     html,
+    no_update,
     set_props,
 )
 from dash.exceptions import PreventUpdate
@@ -36,7 +37,7 @@ from dashboard.gathering import gathering
 from dashboard.live.watch import band
 from dashboard.parts import moment
 from dashboard.parts.progress import working
-from dashboard.parts.words import FAULTS, event_words
+from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import EventRow, FiringInfo, JournalReader
 from logger.judgement.settings import RULES
@@ -53,6 +54,10 @@ STEPS: Final = 300
 DAY_S: Final = 86_400
 NONE: Final = -32768
 """No reading in a grid: this plus the status."""
+LEAST_HOLD_S: Final = 5.0
+"""As beside the fire: a probe that says nothing for so long is silent. [s]"""
+RATE_S: Final = 60.0
+LEAST_RATE_S: Final = 15.0
 SPEEDS: Final = (1, 10, 30, 60, 120)
 _JUDGED: Final = ("raised", "cleared")
 ALL_SIDES: Final = "all sides"
@@ -101,10 +106,10 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
     )
 
 
-def _seconds(text: str) -> float:
+def _seconds(text: Any) -> float:
     try:
         seconds = float(text)
-    except ValueError:
+    except (TypeError, ValueError):
         return 0.0
     return seconds if math.isfinite(seconds) else 0.0
 
@@ -124,45 +129,15 @@ def _graph(name: str, label: str) -> Any:
 
 
 def _look() -> list[Any]:
-    """What is seen: the stack, the probes, the traces, and what moves the moment."""
+    """What is seen: probes and traces, below them the stack and the stack through time on one height axis."""
     return [
         html.Div(
             className="replay-look",
             children=[
-                html.Div(_graph("replay-stack", "The stack at this moment"), className="replay-stack"),
                 html.Ol(id="replay-values"),
-                html.Div(
-                    className="replay-right",
-                    children=[
-                        html.Div(
-                            [
-                                dmc.SegmentedControl(
-                                    id="replay-view", data=["Traces", "Stack through time"], value="Traces"
-                                ),
-                                dmc.Select(
-                                    id="replay-side",
-                                    data=[ALL_SIDES],
-                                    value=ALL_SIDES,
-                                    allowDeselect=False,
-                                    attributes={"input": {"aria-label": "Side of the stack"}},
-                                    size="lg",
-                                ),
-                                dmc.Switch(
-                                    id="replay-bands",
-                                    label="Estimate of the pots",
-                                    checked=True,
-                                    persistence=True,
-                                    size="lg",
-                                ),
-                            ],
-                            className="replay-views",
-                        ),
-                        html.Div(_graph("replay-traces", "Traces of all probes"), id="replay-traces-box"),
-                        html.Div(
-                            _graph("replay-heat", "The stack through time"), id="replay-heat-box", hidden=True
-                        ),
-                    ],
-                ),
+                _graph("replay-traces", "Traces of all probes"),
+                _graph("replay-stack", "The stack at this moment"),
+                _graph("replay-heat", "The stack through time, on the same height axis"),
             ],
         ),
         dmc.Slider(
@@ -190,6 +165,22 @@ def _look() -> list[Any]:
             ],
         ),
         html.P("", id="replay-jumped", role="status"),
+        html.Div(
+            [
+                dmc.Select(
+                    id="replay-side",
+                    label="Stack through time",
+                    data=[ALL_SIDES],
+                    value=ALL_SIDES,
+                    allowDeselect=False,
+                    size="lg",
+                ),
+                dmc.Switch(
+                    id="replay-bands", label="Estimate of the pots", checked=True, persistence=True, size="lg"
+                ),
+            ],
+            className="replay-views",
+        ),
     ]
 
 
@@ -201,7 +192,7 @@ def _judged() -> list[Any]:
                 html.Div(
                     [
                         html.H2("At this moment"),
-                        html.P("", id="replay-line"),
+                        html.P("", id="replay-line", **{"data-column": "line"}),
                         html.Div(id="replay-standing"),
                         html.Div(
                             id="replay-zones",
@@ -367,7 +358,9 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
         "heat": Output("replay-heat", "figure"),
         "stack": Output("replay-stack", "figure"),
         "sides": Output("replay-side", "data"),
+        "standing": Output("replay-standing", "children"),
         "end": Output("replay-scrub", "max"),
+        "at": Output("replay-scrub", "value"),
     },
     inputs={
         "which": Input("replay-firing", "data"),
@@ -384,11 +377,12 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
         "title": "Replay",
         "doors": dcc.Link("To the firings", href="/firings"),
         "hidden": True,
-        **{k: [] for k in ("values", "happened", "zones")},
+        **{k: [] for k in ("values", "happened", "zones", "standing")},
         **{k: {} for k in ("traces", "heat", "stack")},
         "told": None,
         "sides": [ALL_SIDES],
         "end": 1,
+        "at": no_update,
     }
     if not _id(which):
         return {**nothing, "about": "No firing was chosen."}
@@ -409,7 +403,9 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
         bands is not False,
         side if isinstance(side, str) else ALL_SIDES,
     )
-    return await asyncio.to_thread(_shown, info, answer, *looks)
+    found = await asyncio.to_thread(_shown, info, answer, *looks)
+    begins = "replay-firing" in {each["prop_id"].split(".")[0] for each in ctx.triggered} or not ctx.triggered
+    return {**found, "at": min(_seconds(which.get("at", 0)), found["end"]) if begins else no_update}
 
 
 def _shown(
@@ -421,7 +417,7 @@ def _shown(
         estimates = tables.bands(reader, info)
         doubtful = {} if judged is None else distrusted(judged)
         steps_s, steps = tables.on_steps(reader, info, STEPS, doubtful)
-        told = replayed(reader, info)
+        told = replayed(reader, info, unit)
         lit = lighting(zone_levels(reader, info, doubtful))
     plan = judged_plan(info)
     places = [line.place for line in lines]
@@ -448,19 +444,17 @@ def _shown(
         places, steps_s, read, marks=[mark for mark, _ in marks], sides=chosen, cursor_s=0.0, **common
     )
     firing = {**limits, "soak_min": plan.soak_min}
-    moments = None if judged is None else moment.moments(judged, firing, unit)
     told |= {
-        "zero_s": zero_s,
         "unit": unit,
-        "marks": [{"t": m.t_s, "long": m.text} for m, _ in marks],
-        "alarms": [
-            {"t": m.t_s, "until": m.until_s, "text": m.text, "good": m.kind == "good"}
-            for m, _ in marks
-            if m.kind in ("alarm", "good")
-        ],
-        "heat": {"t_s": steps_s, "z": _whole_degrees(side_columns(places, read))},
-        "moments": moments,
+        "zero_s": zero_s,
+        "heat": {"t_s": steps_s - steps_s[:1], "z": _whole_degrees(side_columns(places, read))},
+        "moments": None,
+        "forecasts": [],
     }
+    if judged is not None:
+        told["moments"] = moment.moments(judged, firing, told["estimates"], unit)
+        told["forecasts"] = moment.forecasts(judged, zero_s, length_s, unit)
+    del told["estimates"]
     when = "" if not told["time_known"] else f"{tables.local_time(info.started_us)}, "
     return {
         "title": f"Replay: {info.title or plan.title or 'Firing'}",
@@ -477,7 +471,8 @@ def _shown(
         "told": told,
         "values": moment.probe_rows(places),
         "happened": moment.happened(marks),
-        "zones": [] if moments is None else moment.zone_table(moments["zones"], firing, unit),
+        "zones": [] if judged is None else moment.zone_table(judged, firing, unit),
+        "standing": moment.standing([mark for mark, _ in marks]),
         "traces": traces,
         "heat": heat,
         "stack": stack_figure(places, np.full(len(places), np.nan), theme=theme),
@@ -536,68 +531,114 @@ def marks_of(
     return sorted(found, key=lambda pair: pair[0].t_s)
 
 
-def replayed(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
+def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dict[str, Any]:
     """Gather what a script needs to go through a firing.
 
     Parameters
     ----------
     reader : JournalReader
     firing : FiringInfo
+    unit : {'C', 'F'}
 
     Returns
     -------
     dict
-        `grid` (what each probe read, second by second), `faults` (words, by status), `estimates` (what the
-        pots were estimated to be at beside the fire; none of an import), `started_s`, `length_s`,
-        `time_known`. Times in seconds from the first reading, temperatures in °C.
+        `shown`, what each probe showed second by second (10 s where it is longer than a day) in whole
+        degrees, or `none` plus its status; `rates`, how fast it changed, in tenths of a degree a minute, or
+        `none`: base64 of int16. `step_s`, `from_s`, `steps`; `faults` (words, by status); `estimates` (what
+        the pots were estimated to be at beside the fire, °C; none of an import); `started_s`, `length_s`,
+        `time_known`. Times in seconds from the first reading.
     """
     last_us = firing.last_us or firing.started_us
-    columns = reader.columns(firing.id)
+    level_s = 1 if last_us - firing.started_us <= DAY_S * 1_000_000 else 10
+    level_us = level_s * 1_000_000
+    begin = firing.started_us // level_us
+    steps = last_us // level_us - begin + 1
+    rollups = reader.rollups(firing.id, level_s)
+    scale, zero = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
+    grids = []
+    for column in reader.columns(firing.id):
+        c, status, every_s = np.full(steps, np.nan), np.full(steps, int(Status.ABSENT)), float(level_s)
+        if (found := rollups.get((column.rig, column.channel))) is not None:
+            at = found[0] // level_us - begin
+            inside = (at >= 0) & (at < steps)
+            at, buckets = at[inside], found[1][inside]
+            c[at], status[at] = buckets["last"].astype(np.float64), buckets["status"]
+            every_s = float(np.median(np.diff(at))) * level_s if len(at) > 1 else every_s
+        held = _held(status != int(Status.ABSENT), max(LEAST_HOLD_S, 2.5 * every_s) / level_s)
+        value, state = (
+            np.where(held < 0, np.nan, c[held]),
+            np.where(held < 0, int(Status.ABSENT), status[held]),
+        )
+        known = np.isfinite(value)
+        shown = np.where(known, np.rint(np.where(known, value, 0.0) * scale + zero), NONE + state)
+        rate = rates(c, level_s) * scale * 10
+        moving = np.where(np.isfinite(rate), np.clip(np.rint(np.nan_to_num(rate)), -9999, 9999), NONE)
+        grids.append([base64.b64encode(g.astype("<i2").tobytes()).decode() for g in (shown, moving)])
     return {
         "id": firing.id,
         "started_s": firing.started_us / 1e6,
         "time_known": firing.facts.get("time_known", True) is not False,
         "length_s": (last_us - firing.started_us) / 1e6,
+        "step_s": level_s,
+        "from_s": (begin * level_us - firing.started_us) / 1e6,
+        "steps": steps,
+        "none": NONE,
+        "steady": STEADY_C_MIN * scale * 10,
         "faults": [FAULTS[status] for status in sorted(Status)],
-        "grid": _grid(reader, firing, [(c.rig, c.channel) for c in columns]),
+        "shown": [grid[0] for grid in grids],
+        "rates": [grid[1] for grid in grids],
         "estimates": {
             zone: band(line, firing.started_us) for zone, line in reader.estimates(firing.id).items()
         },
     }
 
 
-def _grid(reader: JournalReader, firing: FiringInfo, keys: list[tuple[str, str]]) -> dict[str, Any]:
-    """The newest reading of each second (10 s where it is longer than a day), as base64 of int16, 0.1 °C."""
-    last_us = firing.last_us or firing.started_us
-    level_s = 1 if last_us - firing.started_us <= DAY_S * 1_000_000 else 10
-    level_us = level_s * 1_000_000
-    begin = firing.started_us // level_us
-    n = last_us // level_us - begin + 1
-    rollups = reader.rollups(firing.id, level_s)
-    columns = []
-    for key in keys:
-        cells = np.full(n, NONE + int(Status.ABSENT), "<i2")
-        every_s = 1.0
-        if key in rollups:
-            t_us, buckets = rollups[key]
-            at = t_us // level_us - begin
-            inside = (at >= 0) & (at < n)
-            at, buckets = at[inside], buckets[inside]
-            value = buckets["last"].astype(np.float64)
-            ok = np.isfinite(value)
-            cells[at] = np.where(
-                ok, np.rint(np.where(ok, value, 0) * 10), NONE + buckets["status"].astype(np.int64)
-            )
-            if len(at) > 1:
-                every_s = float(np.median(np.diff(at))) * level_s
-        columns.append({"every_s": every_s, "cells": base64.b64encode(cells.tobytes()).decode()})
-    return {
-        "step_s": level_s,
-        "from_s": (begin * level_us - firing.started_us) / 1e6,
-        "n": n,
-        "none": NONE,
-        "columns": columns,
-    }
+def _held(there: Any, longest: float) -> Any:
+    """For each step, the newest in which something was sent; -1 where that is too long ago."""
+    at = np.arange(len(there))
+    newest = np.maximum.accumulate(np.where(there, at, -1))
+    return np.where(at - newest <= longest, newest, -1)
+
+
+def rates(c: Any, step_s: float) -> Any:
+    """Give how fast readings change: the slope of the straight line of least squares through the last minute.
+
+    Parameters
+    ----------
+    c : array, shape (n,)
+        By even steps; NaN where nothing was read. [°C]
+    step_s : float
+        [s]
+
+    Returns
+    -------
+    array, shape (n,)
+        NaN where the last minute's readings span less than 15 s or are fewer than three. [°C/min]
+    """
+    n = len(c)
+    wide = round(RATE_S / step_s)
+    ok = np.isfinite(c)
+    t = np.arange(n) * step_s
+    value = np.where(ok, c, 0.0)
+
+    def over(values: Any) -> Any:
+        total = np.concatenate(([0.0], np.cumsum(np.where(ok, values, 0.0))))
+        return total[1:] - total[np.maximum(np.arange(n) - wide, 0)]
+
+    count, st, sc, stt, stc = (over(v) for v in (np.ones(n), t, value, t * t, t * value))
+    first = np.array([0.0] * n)
+    places = np.flatnonzero(ok)
+    if len(places):
+        after = np.searchsorted(places, np.maximum(np.arange(n) - wide, 0))
+        first = t[places[np.minimum(after, len(places) - 1)]]
+        newest = t[places[np.maximum(np.searchsorted(places, np.arange(n), side="right") - 1, 0)]]
+        spans = newest - first
+    else:
+        spans = first
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = (count * stc - st * sc) / (count * stt - st * st) * 60.0
+    return np.where((count >= 3) & (spans >= LEAST_RATE_S), slope, np.nan)
 
 
 # --- other settings -----------------------------------------------------------------------------------------
@@ -721,35 +762,19 @@ _client(
     Input("replay-values", "children"),
     Input("replay-zones", "children"),
     Input("replay-happened", "children"),
+    Input("replay-standing", "children"),
     Input("replay-traces", "figure"),
     Input("replay-heat", "figure"),
     Input("replay-stack", "figure"),
 )
 _client(
-    "replay_begin",
-    Output("replay-scrub", "value"),
-    Input("replay-scrub", "max"),
-    State("replay-firing", "data"),
-    State("replay-scrub", "value"),
-)
-_client(
-    "replay_play", Output("replay-play", "title"), Input("replay-play", "n_clicks"), prevent_initial_call=True
-)
-_client(
-    "replay_back", Output("replay-back", "title"), Input("replay-back", "n_clicks"), prevent_initial_call=True
-)
-_client("replay_on", Output("replay-on", "title"), Input("replay-on", "n_clicks"), prevent_initial_call=True)
-_client("replay_speed", Output("replay-speed", "style"), Input("replay-speed", "value"))
-_client(
-    "replay_view",
-    Output("replay-traces-box", "hidden"),
-    Output("replay-heat-box", "hidden"),
-    Input("replay-view", "value"),
-)
-_client(
-    "replay_tap",
+    "replay_act",
     Output("replay-traces", "clickData"),
     Output("replay-heat", "clickData"),
+    Input("replay-play", "n_clicks"),
+    Input("replay-back", "n_clicks"),
+    Input("replay-on", "n_clicks"),
+    Input("replay-speed", "value"),
     Input("replay-traces", "clickData"),
     Input("replay-heat", "clickData"),
     prevent_initial_call=True,

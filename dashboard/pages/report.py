@@ -1,54 +1,406 @@
-"""The room of one firing's report: what was fired, how it went, what came of it, and the file to keep."""
+"""One firing's report: how it went, what people write down about it, photos of the pots, files to keep."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from typing import Annotated, Any, Final, Literal
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Annotated, Any, Final, Literal
+from urllib.parse import quote
 
-from dash import html
-from fastapi import APIRouter, Body, Depends, Query
-from starlette.responses import Response
+import dash_mantine_components as dmc
+from dash import (
+    ALL,
+    ClientsideFunction,
+    Input,
+    Output,
+    State,
+    callback,
+    clientside_callback,
+    ctx,
+    dcc,
+    html,
+    no_update,
+)
+from dash.exceptions import PreventUpdate
+from fastapi import APIRouter, Depends, Query, Request
+from starlette.responses import FileResponse, Response, StreamingResponse
 
-from dashboard.context import Context
-from dashboard.gathering import gathering, told
-from dashboard.pages.archive import download_headers
-from dashboard.spool import plain_name
-from logger.describe import FIELDS, TITLE, describe
+from dashboard import tables
+from dashboard.apart import Apart
+from dashboard.context import Context, here
+from dashboard.figures.heat_map import heat_figure
+from dashboard.figures.look import Theme, Unit
+from dashboard.figures.traces import traces_figure
+from dashboard.gathering import gathering
+from dashboard.guard import may_act, operator_only
+from dashboard.parts.comparison import told_of_load, verdict_rows
+from dashboard.parts.description import form, photos
+from dashboard.parts.progress import working
+from dashboard.parts.words import span
+from dashboard.spool import Spool, plain_name
+from logger.describe import FIELDS, TITLE, DescribeError, describe
+from logger.errors import StokewatchError
+from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.report.document import document, picture
+from logger.report.document import POINTS, document
+from logger.report.gather import Gathered
+from logger.report.photos import MAX_BYTES, MOST, PhotoError, keep_photo, photo_called, photos_of
 from logger.report.shown import Shown, shown
-from logger.report.story import verdict
+from logger.report.story import story, verdict
 
-Unit = Literal["C", "F"]
+MAX_POINTS: Final = 900
+STEPS: Final = 300
 MAX_ZONE: Final = 60
+PIECE: Final = 1 << 16
+PHOTOS: Final = "/api/report/photos"
+"""Takes a photo; its requests may be as large as `MAX_BYTES`."""
+FILES: Final = {
+    "csv": ("CSV", "csv", "text/csv; charset=utf-8"),
+    "parquet": ("Parquet", "parquet", "application/vnd.apache.parquet"),
+    "line-protocol": ("Line protocol", "lp", "text/plain; charset=utf-8"),
+}
 
 
-def layout() -> Any:
-    """Give the room, hidden and empty.
+def layout(firing: str = "", **_query: str) -> Any:
+    """Give the page.
+
+    Parameters
+    ----------
+    firing : str
+        Its ID, or `last`.
 
     Returns
     -------
-    dash component
+    component
     """
-    return html.Section(
-        id="room-report",
-        className="room",
-        hidden=True,
-        **{"aria-label": "Report"},
+    return html.Div(
+        id="report",
         children=[
+            dcc.Store(id="report-firing", data=firing),
+            dcc.Store(id="report-ready"),
+            dcc.Store(id="report-saved", data={}),
+            dcc.Store(id="report-photos-turn", data=0),
             html.Div(
-                className="report-top",
-                children=[html.H2("Report", id="report-name"), html.P(id="report-said", role="status")],
+                [html.H1("Report", id="report-name"), html.P("", id="report-about")], className="page-top"
             ),
-            html.Div(id="report-doors"),
-            html.Div(id="report-body", hidden=True),
+            html.Div(id="report-doors", className="page-doors"),
+            working("report"),
+            html.Div(id="report-body", hidden=True, children=_body()),
         ],
     )
 
 
+def _graph(name: str, label: str) -> Any:
+    graph = dcc.Graph(
+        id=name,
+        config={"displayModeBar": False, "responsive": True},
+        responsive=True,
+        style={"height": "100%"},
+    )
+    return html.Div(graph, className="report-picture", role="img", **{"aria-label": label})
+
+
+def _body() -> list[Any]:
+    return [
+        html.H2("Verdict, zone by zone"),
+        html.Div(
+            id="report-verdicts", className="scroll", tabIndex=0, role="region", **{"aria-label": "Verdicts"}
+        ),
+        html.H2("Traces"),
+        _graph("report-traces", "Traces of all probes; the tables say what they show"),
+        html.H2("The stack through time"),
+        _graph("report-heat", "Temperature by height and time, blank where no probe was near"),
+        html.H2("The whole load"),
+        html.Dl(id="report-facts"),
+        html.Div(id="report-form"),
+        html.Div(
+            [
+                dmc.Button("Save", id="report-save", size="lg"),
+                html.P("", id="report-written", role="status"),
+            ],
+            className="page-doors",
+        ),
+        html.H2("Photos of the pots"),
+        html.P(f"Up to {MOST}; scaled down, and kept with the report. Where they were taken is left out."),
+        html.Div(html.Button("Add photos …", id="report-add-photos", type="button"), className="page-doors"),
+        html.P("", id="report-photos-said", role="status"),
+        html.Div(id="report-photos", className="photos"),
+    ]
+
+
+# --- how it went --------------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("report-progress", "value"),
+    Output("report-said", "children"),
+    Output("report-working", "hidden"),
+    Output("report-poll", "disabled"),
+    Output("report-ready", "data"),
+    Input("report-poll", "n_intervals"),
+    State("report-firing", "data"),
+)
+async def work_out(_: int | None, firing: Any) -> Any:
+    """Work out how the firing went, or say how far that has come."""
+    gathered = gathering(here().journal_path)
+    try:
+        info = await gathered.firing(_id(firing))
+        work = await gathered.rehearsal(info)
+        if not work.done:
+            await asyncio.wait([work.task], timeout=0.3)
+        if not work.done:
+            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, None
+        work.answer()
+    except StokewatchError as exc:
+        return "0", str(exc), True, True, None
+    return "1", "", True, True, info.id
+
+
+def _id(firing: Any) -> str:
+    return firing if isinstance(firing, str) else ""
+
+
+@callback(
+    Output("report-poll", "disabled", allow_duplicate=True),
+    Output("report-working", "hidden", allow_duplicate=True),
+    Output("report-said", "children", allow_duplicate=True),
+    Input("report-stop", "n_clicks"),
+    State("report-firing", "data"),
+    prevent_initial_call=True,
+)
+async def stop(_: int, firing: Any) -> Any:
+    """Stop working it out."""
+    gathered = gathering(here().journal_path)
+    work = await gathered.rehearsal(await gathered.firing(_id(firing)))
+    if not work.done:
+        gathered.stop(work)
+    return True, True, "Stopped."
+
+
+@callback(
+    output={
+        "name": Output("report-name", "children"),
+        "about": Output("report-about", "children"),
+        "doors": Output("report-doors", "children"),
+        "hidden": Output("report-body", "hidden"),
+        "verdicts": Output("report-verdicts", "children"),
+        "traces": Output("report-traces", "figure"),
+        "heat": Output("report-heat", "figure"),
+        "facts": Output("report-facts", "children"),
+    },
+    inputs={
+        "firing": Input("report-ready", "data"),
+        "unit": Input("unit", "data"),
+        "theme": Input("theme", "data"),
+        "_": Input("report-saved", "data"),
+    },
+)
+async def show(firing: Any, unit: Any, theme: Any, _: Any) -> dict[str, Any]:
+    """Show how the firing went."""
+    if not _id(firing):
+        raise PreventUpdate
+    known = await gathering(here().journal_path).known(_id(firing))
+    write = shown("F" if unit == "F" else "C", "UTC")  # all times here are minutes since the first reading
+    look: Theme = "night" if theme == "night" else "day"
+    pictures = await asyncio.to_thread(_pictures, known, write, look)
+    info = known.info
+    when = (
+        f"First reading {tables.local_time(info.started_us)}"
+        if info.facts.get("time_known", True) is not False
+        else "Day and time of day not known"
+    )
+    length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
+    about = f"{when}; {span(length_s)} recorded, {info.readings:,} readings"
+    return {
+        "name": info.title or "Firing",
+        "about": [
+            f"{about}{'; still running' if info.running else ''}. ",
+            html.B("Invented firing: nothing here was measured.") if info.invented else "",
+        ],
+        "doors": _doors(info.id, write.unit),
+        "hidden": False,
+        "verdicts": verdict_rows(_verdicts(known, write), write),
+        "facts": told_of_load(known.facts, write),
+        **pictures,
+    }
+
+
+def _verdicts(known: Gathered, write: Shown) -> list[dict[str, Any]]:
+    pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
+    zones = [
+        {**zone, "verdict": verdict(zone, known.plan, write, pots=pots[zone["zone"]])}
+        for zone in known.rehearsal["zones"]
+    ]
+    return sorted(zones, key=lambda z: (not pots[z["zone"]], z["peak_c"] is None, z["peak_c"] or 0.0))
+
+
+def _pictures(known: Gathered, write: Shown, theme: Theme) -> dict[str, Any]:
+    info, plan = known.info, known.plan
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        lines = tables.lines(reader, info, MAX_POINTS)
+        steps_s, steps = tables.on_steps(reader, info, STEPS, known.distrusted)
+    marks = tables.marks_of(known, story(known, write))
+    common = {
+        "target_c": plan.target_c,
+        "burnout_c": plan.burnout_c,
+        "zero_s": known.lit.t_s if known.lit.found else 0.0,
+        "lit": known.lit.found,
+        "marks": marks,
+        "unit": write.unit,
+        "theme": theme,
+    }
+    length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
+    stages = tables.stages(known.rehearsal["stages"])
+    return {
+        "traces": traces_figure(lines, length_s=length_s, stages=stages, **common),
+        "heat": heat_figure([line.place for line in lines], steps_s, steps.to_numpy(), **common),
+    }
+
+
+def _doors(firing: str, unit: Unit) -> list[Any]:
+    own = quote(firing)
+    page = f"/api/report/{own}/page?unit={unit}"
+    keep = {"download": ""}
+    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep, **{"data-zoned": "1"})]
+    files += [
+        html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
+    ]
+    return [
+        html.A(
+            "Open the report, to print it",
+            href=page,
+            target="_blank",
+            id="report-open",
+            **{"data-zoned": "1"},
+        ),
+        html.Div(
+            [html.Span("Save as", **{"aria-hidden": "true"}), *files],
+            className="save-as",
+            role="group",
+            **{"aria-label": "Save as"},
+        ),
+        dcc.Link("Replay", href=f"/replay/{own}"),
+        dcc.Link("Compare", href=f"/compare?firings={own}"),
+    ]
+
+
+# --- what people write down ---------------------------------------------------------------------------------
+
+
+@callback(
+    Output("report-form", "children"),
+    Output("report-saved", "data"),
+    Output("report-photos", "children"),
+    Input("report-ready", "data"),
+    Input("report-photos-turn", "data"),
+)
+async def show_form(firing: Any, _: Any) -> Any:
+    """Show the form with what has been saved, and the photos."""
+    if not _id(firing):
+        raise PreventUpdate
+    info = await gathering(here().journal_path).firing(_id(firing))
+    texts = _texts(info.title, info.facts)
+    names = [path.name for path in await asyncio.to_thread(photos_of, here().home, info.id)]
+    shown_photos = photos(info.id, names, may_act=may_act())
+    if ctx.triggered_id == "report-photos-turn":
+        return no_update, no_update, shown_photos
+    return form(info.id, texts), texts, shown_photos
+
+
+def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
+    texts = {f.name: text for f in FIELDS if isinstance(text := facts.get(f.name), str)}
+    return {TITLE.name: title, **texts}
+
+
+@callback(
+    Output("report-form", "children", allow_duplicate=True),
+    Output("report-saved", "data", allow_duplicate=True),
+    Output({"type": "report-text", "name": ALL}, "error"),
+    Output("report-written", "children", allow_duplicate=True),
+    Input("report-save", "n_clicks"),
+    State({"type": "report-text", "name": ALL}, "value"),
+    State("report-saved", "data"),
+    State("report-ready", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any:
+    """Save what was changed; what was not touched stays, whoever else has written meanwhile."""
+    names = [part["id"]["name"] for part in ctx.states_list[0]]
+    known = saved if isinstance(saved, dict) else {}
+    texts = {
+        name: "" if value is None else value
+        for name, value in zip(names, values, strict=True)
+        if (value or "") != known.get(name, "")
+    }
+    errors = [""] * len(names)
+    if not texts:
+        return no_update, no_update, errors, "Nothing was changed."
+    info = await gathering(here().journal_path).firing(_id(firing))
+    try:
+        changed = await asyncio.to_thread(_write, here().journal_path, info.id, texts)
+    except DescribeError as exc:
+        if exc.field not in names:
+            raise
+        errors[names.index(exc.field)] = str(exc)
+        return no_update, no_update, errors, "Not saved."
+    # Error outputs of the old form's fields go nowhere: the new form has none.
+    return form(info.id, changed), changed, [no_update] * len(names), "Saved."
+
+
+def _write(path: Path, firing: str, texts: dict[str, Any]) -> dict[str, str]:
+    with contextlib.closing(JournalReader(path)) as reader:
+        info = reader.firing(firing)
+    # Beside a running logger, as an import does: one short transaction of another table's row.
+    with contextlib.closing(JournalWriter(path)) as writer:
+        changed = describe(writer, info, texts)
+    return _texts(changed.title, changed.facts)
+
+
+@callback(
+    Output("report-photos-turn", "data"),
+    Input({"type": "report-photo-away", "name": ALL}, "n_clicks"),
+    State("report-ready", "data"),
+    State("report-photos-turn", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
+    """Delete a photo."""
+    if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+        raise PreventUpdate
+    photo = await asyncio.to_thread(photo_called, here().home, _id(firing), str(ctx.triggered_id["name"]))
+    await asyncio.to_thread(photo.unlink, missing_ok=True)
+    return (turn if isinstance(turn, int) else 0) + 1
+
+
+clientside_callback(
+    ClientsideFunction("stokewatch", "report_changed"),
+    Output("report-written", "children"),
+    Input({"type": "report-text", "name": ALL}, "value"),
+    Input("report-saved", "data"),
+    State({"type": "report-text", "name": ALL}, "id"),
+    State("report-written", "children"),
+    prevent_initial_call=True,
+)
+clientside_callback(
+    ClientsideFunction("stokewatch", "report_photos"),
+    Output("report-add-photos", "title"),
+    Input("report-add-photos", "n_clicks"),
+    State("report-ready", "data"),
+    State("report-photos-turn", "data"),
+    prevent_initial_call=True,
+)
+
+
+# --- files --------------------------------------------------------------------------------------------------
+
+
 def routes(context: Context) -> APIRouter:
-    """Give the room's endpoints.
+    """Give the page's endpoints: files to keep, the report itself, photos.
 
     Parameters
     ----------
@@ -60,76 +412,100 @@ def routes(context: Context) -> APIRouter:
     """
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
-
-    @router.get("/{firing}")
-    async def one(firing: str, unit: Unit = "C") -> dict[str, Any]:
-        known, _ = await gathered.known(firing)
-        written_in = Shown(unit, *_UTC)
-        pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
-        data = told(known)
-        del data["lines"]
-        return {
-            **data,
-            "verdicts": [
-                {**zone, "verdict": verdict(zone, known.plan, written_in, pots=pots[zone["zone"]])}
-                for zone in known.rehearsal["zones"]
-            ],
-            "fields": [
-                {"name": f.name, "label": f.label, "hint": f.hint, "after": f.after} for f in (TITLE, *FIELDS)
-            ],
-            "texts": _texts(known.info.title, known.info.facts),
-        }
-
-    @router.get("/{firing}/traces.svg")
-    async def traces(
-        firing: str,
-        unit: Unit = "C",
-        width: Annotated[int, Query(ge=300, le=2400)] = 1000,
-    ) -> Response:
-        known, lines = await gathered.known(firing)
-        height = min(560, max(340, width // 2))
-        drawn = await asyncio.to_thread(picture, known, lines, Shown(unit, *_UTC), width, height)
-        return Response(drawn, media_type="image/svg+xml", headers={"cache-control": "no-store"})
+    spool, apart = Spool(context.home), Apart()
 
     @router.get("/{firing}/page")
     async def page(
         firing: str,
-        unit: Unit = "C",
+        unit: Literal["C", "F"] = "C",
         zone: Annotated[str, Query(max_length=MAX_ZONE)] = "",
         keep: bool = False,
     ) -> Response:
         written_in = shown(unit, zone)
-        known, lines = await gathered.known(firing)
-        text = (await asyncio.to_thread(document, known, lines, written_in)).encode()
+        known = await gathered.known(firing)
+        text = await asyncio.to_thread(_document, context, known, written_in)
         headers = {"cache-control": "no-store"}
         if keep:
-            plain = f"{known.info.title} {known.info.id}".replace(".", "_") + ".html"
-            headers = download_headers(plain_name(plain, f"{known.info.id}.html"), len(text))
+            headers = download_headers(_file_name(known.info.title, known.info.id, "html"), len(text))
         return Response(text, media_type="text/html; charset=utf-8", headers=headers)
 
-    @router.post("/{firing}/describe", dependencies=[Depends(context.operator)])
-    async def write_down(firing: str, texts: Annotated[dict[str, Any], Body(embed=True)]) -> dict[str, Any]:
-        def write() -> dict[str, Any]:
-            info = gathered.firing(firing)
-            # Beside a running logger, as an import does: one short transaction of another table's row.
-            with contextlib.closing(JournalWriter(context.journal_path)) as writer:
-                changed = describe(writer, info, texts)
-            return {"texts": _texts(changed.title, changed.facts)}
+    @router.get("/{firing}/file/{kind}")
+    async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> StreamingResponse:
+        info = await gathered.firing(firing)
+        folder = spool.folder(spool.open())
+        try:
+            out = folder / secrets.token_hex(4)
+            await apart.run(
+                "export", journal=str(context.journal_path), firing=info.id, kind=kind, out=str(out)
+            )
+            written = out.open("rb")
+        finally:
+            spool.drop(folder.name)  # an open file stays readable, and nothing is left however this ends
+        _, ending, media = FILES[kind]
+        headers = download_headers(_file_name(info.title, info.id, ending), _size(written))
+        return StreamingResponse(_pieces(written), media_type=media, headers=headers)
 
-        return await asyncio.to_thread(write)
+    @router.get("/{firing}/photo/{name}")
+    async def photo(firing: str, name: str) -> FileResponse:
+        found = await asyncio.to_thread(photo_called, context.home, firing, name)
+        return FileResponse(
+            found, media_type="image/jpeg", headers={"cache-control": "private, max-age=3600"}
+        )
+
+    @router.post("/photos", dependencies=[Depends(context.operator)])
+    async def add_photo(request: Request, firing: Annotated[str, Query(max_length=60)]) -> dict[str, str]:
+        info = await gathered.firing(firing)
+        data = bytearray()
+        async for piece in request.stream():
+            data += piece
+            if len(data) > MAX_BYTES:
+                raise PhotoError(f"this photo has more than {MAX_BYTES >> 20} MB; give a smaller one")
+        kept = await asyncio.to_thread(keep_photo, context.home, info.id, bytes(data))
+        return {"name": kept.name}
 
     return router
 
 
-def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
-    texts = {f.name: text for f in FIELDS if isinstance(text := facts.get(f.name), str)}
-    return {TITLE.name: title, **texts}
+def _document(context: Context, known: Gathered, written_in: Shown) -> bytes:
+    pictures = [path.read_bytes() for path in photos_of(context.home, known.info.id)]
+    with contextlib.closing(JournalReader(context.journal_path)) as reader:
+        drawn = reader.history(known.info.id, POINTS)
+    return document(known, drawn, written_in, pictures).encode()
 
 
-def _utc() -> tuple[Any, str]:
-    utc = shown("C", "UTC")
-    return utc.zone, utc.zone_name
+def _file_name(title: str, firing: str, ending: str) -> str:
+    return plain_name(f"{title} {firing}".replace(".", "_") + f".{ending}", f"{firing}.{ending}")
 
 
-_UTC: Final = _utc()
-"""Verdicts and traces speak of minutes since the first reading only: any zone will do."""
+def download_headers(name: str, size: int) -> dict[str, str]:
+    """Make the headers of a file to be kept.
+
+    Parameters
+    ----------
+    name : str
+        From `plain_name`.
+    size : int
+        [bytes]
+
+    Returns
+    -------
+    dict
+    """
+    plain = name.encode("ascii", "replace").decode().replace("?", "_")
+    return {
+        "content-disposition": f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}",
+        "content-length": str(size),
+        "cache-control": "no-store",
+    }
+
+
+def _size(file: IO[bytes]) -> int:
+    size = file.seek(0, 2)
+    file.seek(0)
+    return size
+
+
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        while piece := file.read(PIECE):
+            yield piece

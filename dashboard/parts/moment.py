@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from dash import html
 
 from dashboard.figures.model import Mark, Place
-from dashboard.parts.words import READS, STAGES, Unit, degrees, need, span
+from dashboard.parts.words import READS, STAGES, Unit, degrees, difference, need, shown, span
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
 
 
-def moments(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit) -> dict[str, Any]:
-    """Put the verdicts of all moments together, each sentence once.
+LONGEST_AHEAD_MIN, LEAST_AHEAD_MIN, AHEAD_SHARE = 20.0, 2.0, 0.25
+"""A forecast is drawn for a quarter of the time that the firing has taken so far, within these. [min]"""
+MODEL_HOLD_S = 45.0
+"""So long an estimate stands after it was made. [s]"""
+
+
+def moments(
+    judged: Mapping[str, Any],
+    firing: Mapping[str, Any],
+    estimates: Mapping[str, Mapping[str, Any]],
+    unit: Unit,
+) -> dict[str, Any]:
+    """Put the verdicts of all moments into words, each sentence once.
 
     Parameters
     ----------
@@ -22,64 +34,108 @@ def moments(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit) ->
         From `logger.replaying.judged`.
     firing : mapping
         `target_c`, `burnout_c`, `soak_min`.
+    estimates : mapping
+        By zone, what the pots were estimated to be at beside the fire: `t`, `c`, `lo`, `hi`.
     unit : {'C', 'F'}
 
     Returns
     -------
     dict
-        `t_s`; `line`, numbers of `words`; `zones`: name, whether it holds coals, `level` and `peak` in the
-        unit's whole degrees, `above` and `soak` in minutes, `need` and `ahead` as numbers of `words`;
-        `forecasts` as they are.
+        `t_s`; `words`; `columns`: by name (`line`, and `now 0`, `peak 0`, `above 0`, `soak 0`, `need 0` of
+        the first zone, …) numbers of `words`, one a moment.
     """
     told = judged["moments"]
     words: dict[str, int] = {"": 0}
+    columns: dict[str, list[int]] = {}
 
-    def number(text: str) -> int:
-        return words.setdefault(text, len(words))
+    def put(name: str, texts: Iterable[str]) -> None:
+        columns[name] = [words.setdefault(text, len(words)) for text in texts]
 
-    zones = []
-    for zone in told["zones"]:
-        rows = zip(
-            *(zone[k] for k in ("level_c", "rate_c_per_min", "peak_c", "above_burnout_s", "soak_s")),
-            *(zone[k] for k in ("missing", "faulty")),
-            strict=True,
+    put("line", (STAGES.get(told["words"][k], "") for k in told["stage"]))
+    for z, zone in enumerate(told["zones"]):
+        coals = zone["coals"]
+        levels = [None if bad else c for c, bad in zip(zone["level_c"], zone["faulty"], strict=True)]
+        put(f"now {z}", (degrees(c, unit) for c in levels))
+        put(f"peak {z}", (degrees(c, unit) for c in zone["peak_c"]))
+        put(f"above {z}", (f"{s // 60:.0f} min" for s in zone["above_burnout_s"]))
+        put(f"soak {z}", ("" if coals else f"{s // 60:.0f} min" for s in zone["soak_s"]))
+        put(f"need {z}", _needs(told, zone, firing, estimates.get(zone["zone"]), unit))
+    return {"t_s": told["t_s"], "words": list(words), "columns": columns}
+
+
+def _needs(
+    told: Mapping[str, Any],
+    zone: Mapping[str, Any],
+    firing: Mapping[str, Any],
+    estimate: Mapping[str, Any] | None,
+    unit: Unit,
+) -> Iterator[str]:
+    """What a zone needed at each moment, what was forecast then, and what its pots were estimated at."""
+    for k, t_s in enumerate(told["t_s"]):
+        card = [
+            zone["level_c"][k],
+            zone["rate_c_per_min"][k],
+            zone["peak_c"][k],
+            zone["above_burnout_s"][k] / 60,
+        ]
+        card += [
+            zone["soak_s"][k] / 60,
+            told["words"][zone["missing"][k]],
+            "faulty" if zone["faulty"][k] else "",
+        ]
+        ahead = told["words"][zone["ahead"][k]]
+        said = [
+            "Coals" if zone["coals"] else need(card, dict(firing), unit),
+            f"Forecast then: {ahead}" if ahead else "",
+            _pots(estimate, t_s, unit),
+        ]
+        yield ". ".join(part for part in said if part)
+
+
+def _pots(estimate: Mapping[str, Any] | None, t_s: float, unit: Unit) -> str:
+    if estimate is None or not estimate["t"]:
+        return ""
+    times = estimate["t"]
+    n = bisect_right(times, t_s) - 1
+    usual = (times[-1] - times[0]) / len(times)
+    if n < 0 or t_s - times[n] > max(MODEL_HOLD_S, 2.5 * usual):  # it had stopped
+        return ""
+    half = difference((estimate["hi"][n] - estimate["lo"][n]) / 2, unit)
+    return f"Pots by the model: {degrees(estimate['c'][n], unit)} ± {half}"
+
+
+def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: Unit) -> list[dict[str, Any]]:
+    """Cut the forecasts to what is drawn of them.
+
+    Parameters
+    ----------
+    judged : mapping
+        From `logger.replaying.judged`.
+    zero_s, length_s : float
+        [s]
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of dict
+        `t_s` and `zone`; `x` in minutes of the time axis, `y`, and `band` (there and back). Empty lines where
+        nothing was forecast. [min], [°C or °F]
+    """
+    found = []
+    for made in judged["moments"]["forecasts"]:
+        t_s, zone = made["t_s"], made["zone"]
+        ahead_min = min(LONGEST_AHEAD_MIN, max(LEAST_AHEAD_MIN, AHEAD_SHARE * t_s / 60))
+        end_s = min(t_s + 60 * ahead_min, length_s)
+        at = [] if zone is None else [made["at_s"] + s for s in made["ahead_s"]]
+        kept = [n for n, s in enumerate(at) if s <= end_s]
+        low, middle, high = (
+            [shown(made[key][n], unit) for n in kept] for key in ("low_c", "middle_c", "high_c")
         )
-        needs = []
-        for level, rate, peak, above_s, soak_s, missing, faulty in rows:
-            card = [level, rate, peak, above_s / 60, soak_s / 60, told["words"][missing]]
-            needs.append(
-                number(
-                    "coals"
-                    if zone["coals"]
-                    else need([*card, "faulty" if faulty else ""], dict(firing), unit)
-                )
-            )
-        zones.append(
-            {
-                "zone": zone["zone"],
-                "coals": zone["coals"],
-                "level": [
-                    None if faulty else _whole(c, unit)
-                    for c, faulty in zip(zone["level_c"], zone["faulty"], strict=True)
-                ],
-                "peak": [_whole(c, unit) for c in zone["peak_c"]],
-                "above": [int(s // 60) for s in zone["above_burnout_s"]],
-                "soak": [int(s // 60) for s in zone["soak_s"]],
-                "need": needs,
-                "ahead": [number(told["words"][k]) for k in zone["ahead"]],
-            }
-        )
-    return {
-        "t_s": told["t_s"],
-        "line": [number(STAGES.get(told["words"][k], "")) for k in told["stage"]],
-        "zones": zones,
-        "words": list(words),
-        "forecasts": told["forecasts"],
-    }
-
-
-def _whole(c: float | None, unit: Unit) -> int | None:
-    return None if c is None else round(c * 1.8 + 32.0 if unit == "F" else c)
+        text = ["" for _ in kept[1:]] + [f"{zone}, if nothing is added"] if kept else []
+        x = [round((at[n] - zero_s) / 60, 3) for n in kept]
+        band = [*high, *reversed(low)]
+        found.append({"t_s": t_s, "zone": zone, "x": x, "y": middle, "band": band, "text": text})
+    return found
 
 
 def probe_rows(places: Sequence[Place]) -> list[Any]:
@@ -119,14 +175,15 @@ def _where(place: Place) -> str:
     return " · ".join(part for part in (height, place.side, READS.get(place.reads, place.reads)) if part)
 
 
-def zone_table(zones: Sequence[Mapping[str, Any]], firing: Mapping[str, Any], unit: Unit) -> Any:
+def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit) -> Any:
     """Make the table of zones; a script fills in what each was at a moment.
 
     Parameters
     ----------
-    zones : sequence of mapping
-        Of `moments`.
+    judged : mapping
+        From `logger.replaying.judged`.
     firing : mapping
+        `target_c`, `burnout_c`.
     unit : {'C', 'F'}
 
     Returns
@@ -134,10 +191,8 @@ def zone_table(zones: Sequence[Mapping[str, Any]], firing: Mapping[str, Any], un
     component
         The zone whose peak stayed lowest comes first, coals last.
     """
-    order = sorted(
-        range(len(zones)),
-        key=lambda z: (zones[z]["coals"], (zones[z]["peak"] or [None])[-1] or 0),
-    )
+    zones = judged["moments"]["zones"]
+    peaks = [(zone["peak_c"] or [None])[-1] or 0.0 for zone in zones]
     heads = (
         "Zone",
         "Now",
@@ -150,13 +205,37 @@ def zone_table(zones: Sequence[Mapping[str, Any]], firing: Mapping[str, Any], un
         html.Tr(
             [
                 html.Th(zones[z]["zone"], scope="row"),
-                *(html.Td("", className=name) for name in ("now", "peak", "above", "soak", "need")),
+                *(
+                    html.Td("", **{"data-column": f"{name} {z}"})
+                    for name in ("now", "peak", "above", "soak", "need")
+                ),
             ],
-            **{"data-zone": str(z)},
+            **{"data-zone": zones[z]["zone"]},
         )
-        for z in order
+        for z in sorted(range(len(zones)), key=lambda z: (zones[z]["coals"], peaks[z]))
     ]
     return html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)])
+
+
+def standing(marks: Sequence[Mark]) -> list[Any]:
+    """Tell the alarms; a script shows those that stand at a moment.
+
+    Parameters
+    ----------
+    marks : sequence of Mark
+
+    Returns
+    -------
+    list of component
+    """
+    shown_ = []
+    for mark in marks:
+        if mark.kind in ("alarm", "good"):
+            until = mark.until_s if mark.until_s is not None else mark.t_s if mark.kind == "good" else 1e9
+            when = {"data-from": f"{mark.t_s:g}", "data-until": f"{until:g}"}
+            name = "good" if mark.kind == "good" else "alarm-words"
+            shown_.append(html.P(mark.text, className=name, hidden=True, **when))
+    return shown_
 
 
 def clock(t_s: float) -> str:

@@ -123,20 +123,16 @@ def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
     Raises
     ------
     ExportError
-        The library for it isn't installed, or the file can't be written.
+        It can't be written.
 
     Notes
     -----
     Column `time`, UTC in microseconds, and a column of float64 a probe, null where there was no reading that
     is OK. The file's metadata have the firing's ID, title and plan.
     """
-    try:
-        import pyarrow as pa  # type: ignore[import-untyped]
-        import pyarrow.parquet as pq  # type: ignore[import-untyped]
-    except ImportError as exc:
-        raise ExportError(
-            "Parquet needs the package pyarrow: install it with pip install 'stokewatch[parquet]'"
-        ) from exc
+    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
     info = reader.firing(firing)
     columns = reader.columns(firing)
     schema = pa.schema(

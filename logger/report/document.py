@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -14,7 +15,10 @@ from logger.plan import Plan, default_alarms
 from logger.report.drawing import draw, order_of
 from logger.report.gather import Gathered, gather
 from logger.report.markup import Child, Element, add, el, html, svg
+from logger.report.photos import photos_of
 from logger.report.shown import Shown, since
+from logger.report.stack_drawing import draw_stack
+from logger.report.stack_map import REACH_CM
 from logger.report.story import Entry, story, verdict
 from logger.report.style import STYLE
 
@@ -22,7 +26,7 @@ if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.traces import Traces
 
-WIDTH, HEIGHT = 1000.0, 520.0
+WIDTH, HEIGHT, LEAST_HEIGHT, STACK_HEIGHT = 1000.0, 520.0, 300.0, 190.0
 POINTS: Final = 900
 """Points a line: more than a printer's page shows apart."""
 # What finds room on paper, by the style sheet's sizes in print. [mm]
@@ -67,7 +71,8 @@ def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> 
         It can't be written.
     """
     info = reader.firing(firing)
-    text = document(gather(reader, info), reader.history(info.id, POINTS), shown).encode()
+    photos = [path.read_bytes() for path in photos_of(reader.path.parent, info.id)]
+    text = document(gather(reader, info), reader.history(info.id, POINTS), shown, photos).encode()
     with whole_file(out) as file:
         file.write(text)
     return len(text)
@@ -92,7 +97,7 @@ def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height:
     return svg(_drawing(known, traces, story(known, shown), shown, width, height))
 
 
-def document(known: Gathered, traces: Traces, shown: Shown) -> str:
+def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[bytes] = ()) -> str:
     """Write a firing's report.
 
     Parameters
@@ -101,6 +106,8 @@ def document(known: Gathered, traces: Traces, shown: Shown) -> str:
     traces : Traces
         Thinned.
     shown : Shown
+    photos : sequence of bytes
+        JPEG; they go into the file.
 
     Returns
     -------
@@ -124,6 +131,7 @@ def document(known: Gathered, traces: Traces, shown: Shown) -> str:
         el(
             "figure",
             _drawing(known, traces, entries, shown, height=_height(known)),
+            _stack(known, traces, entries, shown),
             _legend(known),
             class_="traces",
         ),
@@ -143,7 +151,8 @@ def document(known: Gathered, traces: Traces, shown: Shown) -> str:
         el("footer", el("p", " ".join(CAUTIONS[:2]), class_="first"), el("p", " ".join(CAUTIONS[2:]))),
         class_="sheet",
     )
-    return html(el("html", head, el("body", el("main", first, second)), lang="en"))
+    sheets = [first, second, *_photos(photos)]
+    return html(el("html", head, el("body", el("main", *sheets)), lang="en"))
 
 
 def _top(known: Gathered, shown: Shown) -> Element:
@@ -258,11 +267,40 @@ def _drawing(
     )
 
 
+def _stack(known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown) -> Element | None:
+    """Draw the stack through time; on paper only where the first page has room for it."""
+    drawn = draw_stack(
+        traces,
+        known.info.started_us,
+        doubtful=known.distrusted,
+        marks=[entry.mark for entry in entries if entry.mark.kind != "good"],
+        shown=shown,
+        width=WIDTH,
+        height=STACK_HEIGHT,
+    )
+    if drawn is not None and _room(known) < LEAST_HEIGHT + STACK_HEIGHT:
+        drawn.set("class", "beyond")
+    return drawn
+
+
+def _photos(photos: Sequence[bytes]) -> list[Element]:
+    """A sheet of photos, if there are any."""
+    if not photos:
+        return []
+    pictures = [
+        el("img", src=f"data:image/jpeg;base64,{base64.b64encode(photo).decode()}", alt=f"Photo {n}")
+        for n, photo in enumerate(photos, 1)
+    ]
+    return [el("section", el("h2", "Photos"), el("div", *pictures, class_="photos"), class_="sheet")]
+
+
 def _legend(known: Gathered) -> Element:
     lit = f"Lit at {since(known.lit.t_s)} ({known.lit.how})." if known.lit.found else "No lighting was seen."
     words = (
         f"Numbers above the traces are those of the list of what happened; ◇ are spot readings. {lit} "
-        "A line breaks where there was no reading, and is pale where the probe could not be trusted."
+        "A line breaks where there was no reading, and is pale where the probe could not be trusted. Below, "
+        "the stack through time: height up, colour for temperature, blank where no probe was within "
+        f"{REACH_CM:g} cm."
     )
     return el("figcaption", words)
 
@@ -315,10 +353,17 @@ def _happened(known: Gathered, entries: Sequence[Entry]) -> Element:
 
 def _height(known: Gathered) -> float:
     """Height of the traces that leaves room for all else on the first page."""
+    room = _room(known)
+    stack = STACK_HEIGHT if room >= LEAST_HEIGHT + STACK_HEIGHT else 0.0
+    return min(HEIGHT, max(LEAST_HEIGHT, room - stack))
+
+
+def _room(known: Gathered) -> float:
+    """What is left of the first page for pictures."""
     fired = [text for field, text in described(known.info.facts) if not field.after]
     lines = max(_lines_of(fired, 32), 4 + len(known.plan.probes))
     room_mm = _PAGE_MM - 62.0 - _LINE_MM * lines - 4.5 * len(known.levels.zones)
-    return min(HEIGHT, max(300.0, room_mm * _UNITS_A_MM))
+    return room_mm * _UNITS_A_MM
 
 
 def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:

@@ -32,6 +32,8 @@ td.n { font-variant-numeric: tabular-nums lining-nums; white-space: nowrap; }
 .traces { margin-top: 0.8em; }
 .traces svg { display: block; width: 100%; height: auto; }
 figcaption, .basis { font-size: 16px; color: var(--soft); }
+.photos { display: grid; grid-template-columns: repeat(auto-fill, minmax(280px, 1fr)); gap: 14px; align-items: start; }
+.photos img { width: 100%; height: auto; break-inside: avoid; }
 .happened { list-style: none; columns: 19em 3; column-gap: 22px; }
 .happened li { display: grid; grid-template-columns: 2.2em 2.8em minmax(0, 1fr); break-inside: avoid; padding: 0.05em 0; overflow-wrap: anywhere; }
 .happened .no { text-align: right; padding-right: 0.5em; white-space: nowrap; }
@@ -55,6 +57,8 @@ footer .first { font-weight: bold; }
   .pair dl > div { grid-template-columns: 7.4em minmax(0, 1fr); }
   .wide { overflow: visible; }
   .happened { columns: 3; column-gap: 4mm; font-size: 7.6pt; }
+  .photos { grid-template-columns: 1fr 1fr; gap: 4mm; }
+  .photos img { max-height: 82mm; object-fit: contain; }
   .facts { columns: 2; font-size: 8pt; }
   .compared, .probes { font-size: 8pt; }
   figcaption, .basis, footer { font-size: 7.4pt; }

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from dashboard.figures import comparison, heat_map, look, spark, stack, traces
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from logger.report.stack_map import REACH_CM, heat
 
 TOP = Place("top", 1, 60.0, "centre", "wall", "upper")
 WIND = Place("wind", 2, 33.0, "windward", "wall", "windward")
@@ -171,7 +172,7 @@ def test_numbers_go_from_the_top_down() -> None:
 
 
 def at_height(places: list[Place], column: Any, height: float) -> float:
-    return float(column[int(np.argmin(np.abs(heat_map.rows_cm(places) - height)))])
+    return float(column[int(np.argmin(np.abs(heat_map.rows_of(places) - height)))])
 
 
 def test_between_two_near_probes_lies_the_line_between_them() -> None:
@@ -185,9 +186,9 @@ def test_between_two_near_probes_lies_the_line_between_them() -> None:
 def test_between_distant_probes_there_is_an_honest_gap() -> None:
     places = [Place("a", 1, 10.0), Place("b", 2, 60.0)]
     [column] = heat_map.columns_of(places, np.array([[200.0, 500.0]]))
-    rows = heat_map.rows_cm(places)
+    rows = heat_map.rows_of(places)
     for row, c in zip(rows, column, strict=True):
-        near = min(abs(row - 10.0), abs(row - 60.0)) <= heat_map.REACH_CM
+        near = min(abs(row - 10.0), abs(row - 60.0)) <= REACH_CM
         assert np.isfinite(c) == near
     assert set(column[np.isfinite(column)]) == {200.0, 500.0}  # nothing is made up
 
@@ -215,8 +216,8 @@ def test_no_colour_lies_outside_of_what_was_read_nor_out_of_reach(probes: list[t
         assert known.min() >= np.nanmin(read) - 1e-6
         assert known.max() <= np.nanmax(read) + 1e-6
     live = [h for h, c in probes if c == c]
-    for row, c in zip(heat_map.rows_cm(places), column, strict=True):
-        if not live or min(abs(row - h) for h in live) > heat_map.REACH_CM:
+    for row, c in zip(heat_map.rows_of(places), column, strict=True):
+        if not live or min(abs(row - h) for h in live) > REACH_CM:
             assert np.isnan(c)
 
 
@@ -268,9 +269,9 @@ def test_nothing_read_yet() -> None:
 def test_windward_and_leeward_have_their_own_heat() -> None:
     c = np.array([700.0, 300.0, 600.0, 500.0, 800.0, 100.0])
     left, _, right = stack.heat_of(PLACES, c)
-    k = int(np.argmin(np.abs(heat_map.rows_cm(PLACES) - 32.5)))
+    k = int(np.argmin(np.abs(heat_map.rows_of(PLACES) - 32.5)))
     assert (left[k], right[k]) == (300, 600)
-    low = int(np.argmin(np.abs(heat_map.rows_cm(PLACES) - 10.0)))
+    low = int(np.argmin(np.abs(heat_map.rows_of(PLACES) - 10.0)))
     assert left[low] == right[low] == 500  # no probe of their own there: what is known of that height
     assert None in left
 
@@ -365,4 +366,4 @@ def test_curves_begin_at_the_moment_they_have_in_common() -> None:
 
 @given(st.floats(-50, 1300))
 def test_heat_is_a_colour(c: float) -> None:
-    assert re.fullmatch(r"rgb\((\d{1,3}),(\d{1,3}),(\d{1,3})\)", look.heat(c))
+    assert re.fullmatch(r"rgb\((\d{1,3}),(\d{1,3}),(\d{1,3})\)", heat(c))

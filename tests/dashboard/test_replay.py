@@ -1,29 +1,43 @@
-"""The replay's endpoints: every second of a stored firing, and its judgement by any settings."""
+"""The replay: every second of a stored firing, its judgement moment by moment, and by any settings."""
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import contextlib
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from calling import call, text_of
 from fastapi.testclient import TestClient
 from firing_fixture import START_US, SmallFire
 from page_journal import PLAN, make_batch
 
-from dashboard.app import create_app
+from dashboard.app import Page, create_app
+from dashboard.gathering import Gathering
+from dashboard.pages.replay import NONE, SettingRefused, judged_by, rates, replayed
+from dashboard.parts import moment
+from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.judging import rehearse
+from logger.plan import loads
 from logger.reading import Status
+from logger.replaying import judged
 
 
 @pytest.fixture
-def client(path: Path) -> Iterator[TestClient]:
-    with TestClient(create_app(path).server, base_url="http://127.0.0.1") as made:
+def app(path: Path) -> Page:
+    return create_app(path)
+
+
+@pytest.fixture
+def client(app: Page) -> Iterator[TestClient]:
+    with TestClient(app.server, base_url="http://127.0.0.1") as made:
         yield made
 
 
@@ -43,36 +57,79 @@ def burnt(path: Path) -> str:
     return firing
 
 
-def cells(grid: dict[str, Any], column: int) -> np.ndarray:
-    return np.frombuffer(base64.b64decode(grid["columns"][column]["cells"]), "<i2")
+def told_of(path: Path, firing: str, unit: Any = "C") -> dict[str, Any]:
+    with contextlib.closing(JournalReader(path)) as reader:
+        return replayed(reader, reader.firing(firing), unit)
 
 
-def test_every_second_is_there(client: TestClient, burnt: str) -> None:
-    told = client.get(f"/api/replay/{burnt}").json()
-    assert told["firing"] | {"title": "Four jars", "length_s": 299.0, "invented": True} == told["firing"]
-    assert [p["zone"] for p in told["probes"]] == ["under", "upper"]
-    grid = told["grid"]
-    assert (grid["step_s"], grid["from_s"], grid["n"]) == (1, -0.4, 300)
-    np.testing.assert_array_equal(cells(grid, 0), np.rint((600 + np.arange(300) / 10) * 10))
-    wall = cells(grid, 1)
-    assert (wall[100:130] == grid["none"] + Status.OPEN).all()
-    assert (wall[:100] == np.rint((20 + 2.5 * np.arange(100)) * 10)).all()
-    assert [column["every_s"] for column in grid["columns"]] == [1, 1]
-    assert [(e["t"], e["kind"]) for e in told["events"]] == [(60.0, "note")]
-    line = told["traces"][1]
-    assert len(line["t"]) == len(line["c"])
-    assert None in line["c"]
+def cells(text: str) -> np.ndarray:
+    return np.frombuffer(base64.b64decode(text), "<i2")
 
 
-def test_what_the_pots_were_estimated_at_comes_as_it_was_kept(
-    client: TestClient, burnt: str, path: Path
-) -> None:
-    assert client.get(f"/api/replay/{burnt}").json()["estimates"] == {}
+# --- every second ----------------------------------------------------------------------------------------------
+
+
+def test_every_second_is_there(path: Path, burnt: str) -> None:
+    told = told_of(path, burnt)
+    assert (told["length_s"], told["step_s"], told["from_s"], told["steps"]) == (299.0, 1, -0.4, 300)
+    coals, wall = (cells(text) for text in told["shown"])
+    np.testing.assert_array_equal(coals, np.rint(600 + np.arange(300) / 10))
+    assert (wall[100:130] == NONE + Status.OPEN).all()
+    assert (wall[:100] == np.rint(20 + 2.5 * np.arange(100))).all()
+    assert told["faults"][Status.OPEN] == "open"
+
+
+def test_fahrenheit_is_computed_from_values(path: Path, burnt: str) -> None:
+    celsius, fahrenheit = told_of(path, burnt), told_of(path, burnt, "F")
+    assert cells(fahrenheit["shown"][0])[0] == 1112  # 600 °C
+    assert cells(fahrenheit["shown"][1])[110] == NONE + Status.OPEN
+    at = 90
+    assert cells(fahrenheit["rates"][1])[at] == pytest.approx(1.8 * cells(celsius["rates"][1])[at], abs=1)
+
+
+def test_a_slow_rig_is_told_from_a_silent_one(path: Path) -> None:
+    """A value stands for two and a half of the rig's usual steps, and is gone after."""
+    fire = SmallFire(path, k=1, hz=0.2)
+    fire.light()
+    fire.burn(20)
+    fire.burn(1, skip=10)
+    fire.writer.close()
+    shown = cells(told_of(path, fire.id)["shown"][0])
+    assert (shown[:96] > NONE + 16).all()
+    assert (shown[110:145] == NONE + Status.ABSENT).all()
+    assert shown[-1] > NONE + 16
+
+
+def test_longer_than_a_day(path: Path) -> None:
+    with contextlib.closing(JournalWriter(path)) as writer:
+        firing = writer.open_firing("Long", None, START_US, ended_us=START_US + 90_000_000_000).id
+        writer.append(firing, make_batch([START_US, START_US + 90_000_000_000], [[20], [30]], names=["k0"]))
+    told = told_of(path, firing)
+    assert (told["step_s"], told["steps"]) == (10, 9001)
+    assert cells(told["shown"][0])[[0, -1]].tolist() == [20, 30]
+
+
+def test_rates_are_slopes_of_straight_lines() -> None:
+    """Against numpy's own least squares, minute by minute, with gaps."""
+    rng = np.random.default_rng(4)
+    c = 20 + 0.5 * np.arange(400.0) + rng.normal(0, 2, 400)
+    c[rng.random(400) < 0.3] = np.nan
+    found = rates(c, 1.0)
+    for k in (70, 200, 399):
+        window = np.arange(max(0, k - 60), k + 1)
+        there = window[np.isfinite(c[window])]
+        assert found[k] == pytest.approx(np.polyfit(there, c[there], 1)[0] * 60.0, rel=1e-6)
+    assert np.isnan(found[:10]).all()
+    assert np.isnan(rates(np.full(5, np.nan), 1.0)).all()
+
+
+def test_what_the_pots_were_estimated_at_comes_as_it_was_kept(path: Path, burnt: str) -> None:
+    assert told_of(path, burnt)["estimates"] == {}
     with contextlib.closing(JournalWriter(path)) as writer:
         for n in range(5):
             kept = {"upper": (300.2 + n, 280.4, 320.6, "probes")}
             writer.add_estimate(burnt, START_US + 400_000 + n * 10_000_000, kept)
-    assert client.get(f"/api/replay/{burnt}").json()["estimates"] == {
+    assert told_of(path, burnt)["estimates"] == {
         "upper": {
             "t": [0.0, 10.0, 20.0, 30.0, 40.0],
             "c": [300, 301, 302, 303, 304],
@@ -82,50 +139,148 @@ def test_what_the_pots_were_estimated_at_comes_as_it_was_kept(
     }
 
 
-def test_a_slow_rig_is_told_from_a_silent_one(client: TestClient, path: Path) -> None:
-    fire = SmallFire(path, k=1, hz=0.2)
-    fire.light()
-    fire.burn(20)
-    fire.writer.finish_firing(fire.id, START_US + 100_000_000)
-    fire.writer.close()
-    grid = client.get(f"/api/replay/{fire.id}").json()["grid"]
-    assert grid["columns"][0]["every_s"] == 5
-    assert (cells(grid, 0) == grid["none"] + Status.ABSENT).sum() == 4 * 19
+# --- moments ---------------------------------------------------------------------------------------------------
 
 
-def test_longer_than_a_day(client: TestClient, path: Path) -> None:
-    with contextlib.closing(JournalWriter(path)) as writer:
-        firing = writer.open_firing("Long", None, START_US, ended_us=START_US + 90_000_000_000).id
-        writer.append(firing, make_batch([START_US, START_US + 90_000_000_000], [[20], [30]], names=["k0"]))
-    grid = client.get(f"/api/replay/{firing}").json()["grid"]
-    assert (grid["step_s"], grid["n"]) == (10, 9001)
-    assert cells(grid, 0)[[0, -1]].tolist() == [200, 300]
+@pytest.fixture
+def judgement(path: Path, burnt: str) -> dict[str, Any]:
+    with contextlib.closing(JournalReader(path)) as reader:
+        return judged(reader, reader.firing(burnt))
+
+
+FIRING = {"target_c": 780.0, "burnout_c": 650.0, "soak_min": 10.0}
+
+
+def test_the_words_of_each_moment_are_the_judgements(judgement: dict[str, Any]) -> None:
+    told = moment.moments(judgement, FIRING, {}, "C")
+    zones = judgement["moments"]["zones"]
+    for z, zone in enumerate(zones):
+        peaks = [told["words"][k] for k in told["columns"][f"peak {z}"]]
+        assert peaks == ["–" if c is None else f"{c:.0f}°" for c in zone["peak_c"]]
+    upper = next(z for z, zone in enumerate(zones) if zone["zone"] == "upper")
+    assert "below target" in told["words"][told["columns"][f"need {upper}"][5]]
+    fahrenheit = moment.moments(judgement, FIRING, {}, "F")
+    last = zones[upper]["peak_c"][-1]
+    assert fahrenheit["words"][fahrenheit["columns"][f"peak {upper}"][-1]] == f"{last * 1.8 + 32:.0f}°"
+
+
+def test_the_pots_are_told_while_the_estimate_stands(judgement: dict[str, Any]) -> None:
+    line = {"t": [0.0, 10.0, 20.0], "c": [300, 310, 320], "lo": [270, 280, 290], "hi": [330, 340, 350]}
+    told = moment.moments(judgement, FIRING, {"upper": line}, "C")
+    z = next(z for z, zone in enumerate(judgement["moments"]["zones"]) if zone["zone"] == "upper")
+    needs = [told["words"][k] for k in told["columns"][f"need {z}"]]
+    at = next(k for k, t in enumerate(told["t_s"]) if t >= 20)
+    assert "Pots by the model: 320° ± 30°" in needs[at]
+    assert "Pots" not in needs[-1]  # it had stopped
+
+
+def test_a_forecast_is_cut_to_what_is_drawn() -> None:
+    ahead = list(range(0, 3600, 60))
+    made = {"t_s": 1200.0, "zone": "upper", "at_s": 1200.0, "ahead_s": ahead}
+    made |= {key: [500.0 + n for n in range(60)] for key in ("low_c", "middle_c", "high_c")}
+    none = {"t_s": 0.0, "zone": None}
+    found = moment.forecasts({"moments": {"forecasts": [none, made]}}, 600.0, 5000.0, "C")
+    assert found[0]["x"] == found[0]["y"] == []
+    assert found[1]["x"] == [10.0, 11.0, 12.0, 13.0, 14.0, 15.0]  # a quarter of twenty minutes
+    assert found[1]["y"] == [500.0 + n for n in range(6)]
+    assert found[1]["text"][-1] == "upper, if nothing is added"
+    late = {**made, "t_s": 4900.0, "at_s": 4900.0}
+    [cut] = moment.forecasts({"moments": {"forecasts": [late]}}, 0.0, 5000.0, "C")
+    assert cut["x"][-1] <= 5000 / 60  # nothing beyond the firing's end
+
+
+def test_what_other_settings_change() -> None:
+    def alarm(rule: str, raised_s: float, zone: str | None = "upper") -> dict[str, Any]:
+        return {"rule": rule, "zone": zone, "probe": None, "raised_s": raised_s}
+
+    before = [alarm("stalled_zone", 100), alarm("coal_collapse", 500), alarm("rig_silent", 50, None)]
+    after = [alarm("stalled_zone", 160), alarm("over_temperature", 300), alarm("rig_silent", 50.5, None)]
+    found = moment.differences(before, after)
+    assert [a["rule"] for a in found["gone"]] == ["coal_collapse"]
+    assert [a["rule"] for a in found["came"]] == ["over_temperature"]
+    assert [(a["raised_s"], b["raised_s"]) for a, b in found["moved"]] == [(100, 160)]
+    words = text_of([c.to_plotly_json() for c in []]) + str(moment.changed(found, {}))
+    assert "Would have come" in words
+    assert "instead of 1:40" in words
+    assert "same alarms" in str(moment.changed(moment.differences(before, before), {}))
+
+
+# --- judged, by any settings ---------------------------------------------------------------------------------------
+
+
+def until_judged(client: TestClient, app: Page, firing: str, wish: dict[str, Any] | None = None) -> Any:
+    """Ask as the page does, until it is judged."""
+    values = {
+        "replay-firing.data": {"firing": firing, "at": 0},
+        "replay-wish.data": {"alarms": wish or {}},
+    }
+    end = time.monotonic() + 120
+    while time.monotonic() < end:
+        told = call(client, app, "replay-progress.value", values, triggered="replay-poll.n_intervals")
+        if told["replay-poll"]["disabled"]:
+            return told
+    pytest.fail("never judged")
 
 
 def test_judged_as_a_rehearsal_does_and_again_by_other_settings(
-    client: TestClient, path: Path, burnt: str
+    client: TestClient, app: Page, path: Path, burnt: str
 ) -> None:
-    told = client.post(f"/api/replay/{burnt}/judge", json={}).json()
+    told = until_judged(client, app, burnt)
+    assert told["replay-judged"]["data"] == {"alarms": {}}
     with contextlib.closing(JournalReader(path)) as reader:
         expected = rehearse(reader, reader.firing(burnt))
-    moments = told.pop("moments")
-    assert told == expected
-    assert moments["zones"][1]["peak_c"][-1] == told["zones"][1]["peak_c"]
-    assert "over_temperature" not in {alarm["rule"] for alarm in told["alarms"]}
+    show = {
+        "replay-firing.data": {"firing": burnt, "at": 120},
+        "replay-judged.data": {"alarms": {}},
+        "unit.data": "C",
+    }
+    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    assert page["replay-scrub"] == {"max": 299, "value": 120}
+    assert page["replay-title"]["children"] == "Replay: Four jars"
+    assert "Invented" in text_of(page["replay-about"]["children"])
+    assert len(page["replay-told"]["data"]["shown"]) == 2
+    happened = text_of(page["replay-happened"]["children"])
+    assert "Wood, <b>" in happened  # text, never markup
+    assert "(someone)" in happened
+    assert happened.count(":") > len(expected["alarms"])
+    assert len(page["replay-zones"]["children"]["props"]["children"][1]["props"]["children"]) == 2
+    assert "over_temperature" not in {alarm["rule"] for alarm in expected["alarms"]}
+
     alarms = {"over_temperature": {"limit_c": 500.0, "for_s": 5}, "probe_fault": {"enabled": False}}
-    again = client.post(f"/api/replay/{burnt}/judge", json={"alarms": alarms}).json()
-    assert "over_temperature" in {alarm["rule"] for alarm in again["alarms"]}
-    assert "probe_fault" not in {alarm["rule"] for alarm in again["alarms"]}
+    until_judged(client, app, burnt, alarms)
+    differ = call(
+        client,
+        app,
+        "replay-differences.children",
+        {
+            "replay-judged.data": {"alarms": alarms},
+            "replay-firing.data": {"firing": burnt},
+            "replay-rerun.n_clicks": 1,
+        },
+        triggered="replay-judged.data",
+    )
+    words = text_of(differ["replay-differences"]["children"])
+    assert "Would have come" in words
+    assert "Too hot" in words or "over" in words.lower()
 
 
-def test_a_judgement_is_made_once(client: TestClient, burnt: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    first = client.post(f"/api/replay/{burnt}/judge", json={}).json()
+def test_a_judgement_is_made_once_and_can_be_stopped(path: Path, burnt: str) -> None:
+    async def twice() -> None:
+        gathering = Gathering(path)
+        info = await gathering.firing(burnt)
+        first = await gathering.judgement(info)
+        assert await gathering.judgement(info) is first
+        gathering.stop(first)
+        await asyncio.wait([first.task])
+        with pytest.raises(StokewatchError, match="stopped"):
+            first.answer()
+        again = await gathering.judgement(info)
+        assert again is not first
+        await asyncio.wait([again.task])
+        assert again.answer()["firing"] == burnt
+        assert 0.0 < again.share <= 1.0  # it told how far it had come
 
-    async def never(*_: object) -> None:
-        raise AssertionError("judged again")
-
-    monkeypatch.setattr("dashboard.apart._run", never)
-    assert client.post(f"/api/replay/{burnt}/judge", json={}).json() == first
+    asyncio.run(twice())
 
 
 @pytest.mark.parametrize(
@@ -133,29 +288,72 @@ def test_a_judgement_is_made_once(client: TestClient, burnt: str, monkeypatch: p
     [
         ({"coal_collapse": {"drop_c": 1}}, "coal_collapse.drop_c"),
         ({"coal_collapse": {"drop_c": True}}, "coal_collapse.drop_c"),
+        ({"coal_collapse": {"drop_c": "much"}}, "coal_collapse.drop_c"),
         ({"coal_collapse": {"enabled": 1.0}}, "coal_collapse.enabled"),
         ({"coal_collapse": {"made_up": 1}}, "coal_collapse.made_up"),
         ({"made_up": {}}, "made_up"),
+        ([], ""),
     ],
 )
-def test_settings_that_are_none_are_refused_beside_their_field(
-    client: TestClient, burnt: str, alarms: dict[str, Any], field: str
+def test_settings_that_are_none_are_refused_beside_their_field(alarms: Any, field: str) -> None:
+    with pytest.raises(SettingRefused) as refused:
+        judged_by(loads(PLAN), alarms)
+    assert refused.value.field == field
+
+
+SET = '{"name":["ALL"],"rule":["ALL"],"type":"replay-set"}'
+ON = '{"rule":["ALL"],"type":"replay-on"}'
+
+
+def rerun(client: TestClient, app: Page, firing: str, value: Any, *, on: bool = True) -> dict[str, Any]:
+    field = {"type": "replay-set", "rule": "coal_collapse", "name": "drop_c"}
+    switch = {"type": "replay-on", "rule": "coal_collapse"}
+    return call(
+        client,
+        app,
+        '"type":"replay-set"',
+        {"replay-firing.data": {"firing": firing}, "replay-rerun.n_clicks": 1},
+        triggered="replay-rerun.n_clicks",
+        many={SET: [(field, value)], ON: [(switch, on)]},
+    )
+
+
+def test_the_form_takes_changed_settings_and_refuses_beside_the_field(
+    client: TestClient, app: Page, burnt: str
 ) -> None:
-    refused = client.post(f"/api/replay/{burnt}/judge", json={"alarms": alarms})
-    assert refused.status_code == 422
-    assert refused.json()["field"] == field
+    told = rerun(client, app, burnt, 90)
+    assert told["replay-wish"]["data"] == {"alarms": {"coal_collapse": {"drop_c": 90}}}
+    assert told["replay-poll"]["disabled"] is False
+    off = rerun(client, app, burnt, 60, on=False)
+    assert off["replay-wish"]["data"] == {"alarms": {"coal_collapse": {"enabled": False}}}
+    refused = rerun(client, app, burnt, 1)
+    [error] = [v["error"] for k, v in refused.items() if "replay-set" in k]
+    assert "1 is out of range; give 20 to 300 °C" in error
+    assert refused["replay-wish"]["data"] == {"alarms": {}}
+    assert refused["replay-poll"]["disabled"] is True
 
 
-def test_no_such_firing(client: TestClient, burnt: str) -> None:
-    for refused in (client.get("/api/replay/none"), client.post("/api/replay/none/judge", json={})):
-        assert refused.status_code == 422
-        assert "none: no such firing" in refused.json()["error"]
+def test_no_such_firing(client: TestClient, app: Page, burnt: str) -> None:
+    told = until_judged(client, app, "none")
+    assert "none: no such firing" in told["replay-said"]["children"]
+    show = {"replay-firing.data": {"firing": "none", "at": 0}}
+    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    assert page["replay-body"]["hidden"] is True
+    assert "none: no such firing" in page["replay-about"]["children"]
 
 
-def test_without_a_plan_and_without_readings(client: TestClient, path: Path) -> None:
+def test_without_a_plan_and_without_readings(client: TestClient, app: Page, path: Path) -> None:
     with contextlib.closing(JournalWriter(path)) as writer:
         firing = writer.open_firing("Nothing yet", None, START_US).id
-    assert client.get(f"/api/replay/{firing}").json()["probes"] == []
-    alarms = {"over_temperature": {"limit_c": 500.0}}
-    told = client.post(f"/api/replay/{firing}/judge", json={"alarms": alarms}).json()
-    assert (told["zones"], told["moments"]["t_s"]) == ([], [])
+    until_judged(client, app, firing)
+    show = {"replay-firing.data": {"firing": firing, "at": 0}, "replay-judged.data": {"alarms": {}}}
+    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    assert page["replay-told"]["data"]["shown"] == []
+    assert page["replay-body"]["hidden"] is False
+
+
+@pytest.mark.parametrize("nonsense", [None, 7, [], {"firing": 3}, {"firing": None}, "../../etc"])
+def test_nonsense_is_no_firing(client: TestClient, app: Page, burnt: str, nonsense: Any) -> None:
+    show = {"replay-firing.data": nonsense, "replay-judged.data": nonsense, "replay-side.value": nonsense}
+    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    assert page["replay-body"]["hidden"] is True

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import builtins
 import csv
 import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -163,7 +164,6 @@ def test_temperatures_from_words_are_short_decimals(
 
 
 def test_parquet(writer: JournalWriter, reader: JournalReader, tmp_path: Path) -> None:
-    pq = pytest.importorskip("pyarrow.parquet")
     firing = writer.open_firing("Jars", toml_of(["upper", "lower"]), START_US).id
     values = np.array([[20.0, np.nan], [21.0, 1 / 3]])
     writer.append(firing, make_batch(START_US + np.array([0, 1]), values))
@@ -178,20 +178,9 @@ def test_parquet(writer: JournalWriter, reader: JournalReader, tmp_path: Path) -
     assert table["lower"].to_pylist() == [None, 1 / 3]
 
 
-def test_parquet_without_its_library(
-    reader: JournalReader, firing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    real = builtins.__import__
-
-    def without(name: str, *args: Any, **kwargs: Any) -> Any:
-        if name.startswith("pyarrow"):
-            raise ImportError(name)
-        return real(name, *args, **kwargs)
-
-    monkeypatch.setattr(builtins, "__import__", without)
-    with pytest.raises(ExportError, match=r"pip install 'stokewatch\[parquet\]'"):
-        export_parquet(reader, firing, tmp_path / "out.parquet")
-    assert not (tmp_path / "out.parquet").exists()
+def test_parquet_comes_with_what_readme_installs() -> None:
+    project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]
+    assert any(need.startswith("pyarrow") for need in project["dependencies"])
 
 
 # --- line protocol ------------------------------------------------------------------------------------------

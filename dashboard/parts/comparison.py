@@ -1,0 +1,204 @@
+"""Firings beside one another: what people compare, as tables; and which firings. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from dash import html
+
+from dashboard.figures.comparison import STEPS_C, Bar
+from dashboard.parts.words import Unit
+from logger.facts import Basis, Fact
+from logger.report.gather import Gathered
+from logger.report.shown import MINUS, Shown, since
+
+MARKS: Final[dict[Basis, str]] = {"measured": "", "estimated": "*", "judged": "†", "written": "‡"}
+SOURCES: Final = (
+    "* from a model, not a measurement; † said by the judgement; ‡ written down by people; everything else "
+    "is counted from readings of probes at their places. Zones are means of the probes that stand for them, "
+    "without those that could not be trusted; rates are over one minute. A probe in the gap reads gas and "
+    "glow, not the pots."
+)
+
+
+def bars(known: Sequence[Gathered]) -> list[Bar]:
+    """Give what each zone of each firing went through.
+
+    Parameters
+    ----------
+    known : sequence of Gathered
+
+    Returns
+    -------
+    list of Bar
+        Zone by zone; a zone that holds coals only has no target of its own.
+    """
+    zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
+    found = []
+    for zone in zones:
+        for number, one in enumerate(known, 1):
+            if zone not in one.levels.zones:
+                continue
+            facts = {fact.key: fact for fact in one.facts if fact.zone == zone}
+            judged = next(z for z in one.rehearsal["zones"] if z["zone"] == zone)
+            pots = one.levels.pots[one.levels.zones.index(zone)]
+            found.append(
+                Bar(
+                    zone=zone,
+                    firing=number,
+                    title=one.info.title,
+                    above_min=tuple(facts[f"above_{limit:.0f}_min"].value for limit in STEPS_C),
+                    peak_c=judged["peak_c"],
+                    reached_target=bool(judged["reached_target"]) if pots else None,
+                )
+            )
+    return found
+
+
+def change(fact: Fact, first: Fact, unit: Unit) -> str:
+    """Write a fact's difference to that of the first firing.
+
+    Parameters
+    ----------
+    fact, first : Fact
+        Both with a value.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+        With its sign; `±0` where it rounds to none.
+    """
+    assert fact.value is not None
+    assert first.value is not None
+    value = fact.value - first.value
+    degrees = fact.unit in ("°C", "Δ°C", "°C/min")
+    value *= 1.8 if degrees and unit == "F" else 1.0
+    fine = fact.unit == "°C/min" or (fact.unit == "min" and 0 < abs(value) < 9.95)
+    text = f"{abs(value):.{1 if fine else 0}f}"
+    sign = "±" if float(text) == 0 else "+" if value > 0 else MINUS
+    return f"{sign}{text}{_unit(fact, unit)}"
+
+
+def _unit(fact: Fact, unit: Unit) -> str:
+    return {"°C": f" °{unit}", "Δ°C": f" °{unit}", "°C/min": f" °{unit}/min", "min": " min", "count": ""}[
+        fact.unit
+    ]
+
+
+def fact_table(
+    zone: str, rows: Sequence[Sequence[Fact | None]], titles: Sequence[str], shown: Shown, *, opened: bool
+) -> Any:
+    """Make the table of the whole load, or of one zone.
+
+    Parameters
+    ----------
+    zone : str
+        Empty for the whole load.
+    rows : sequence of facts
+        One a kind, in it one a firing.
+    titles : sequence of str
+        Of the firings.
+    shown : Shown
+    opened : bool
+        Whether it is seen at first; else a tap on its name opens it.
+
+    Returns
+    -------
+    component
+    """
+    name = f"Zone {zone}" if zone else "The whole load"
+    heads = [html.Th("Fact", scope="col")]
+    heads += [html.Th([html.B(f"{n} "), title], scope="col") for n, title in enumerate(titles, 1)]
+    body = [_row(facts, shown) for facts in rows if any(f is not None and f.value is not None for f in facts)]
+    table = html.Table([html.Thead(html.Tr(heads)), html.Tbody(body)])
+    inside = html.Div(table, className="scroll", tabIndex=0, role="region", **{"aria-label": name})
+    return html.Details([html.Summary(name), inside], open=opened, **{"data-zone": zone})
+
+
+def _row(facts: Sequence[Fact | None], shown: Shown) -> Any:
+    some = next(fact for fact in facts if fact is not None)
+    marks = "".join(sorted({MARKS[fact.basis] for fact in facts if fact is not None}))
+    label = shown.label(some)
+    return html.Tr(
+        [
+            html.Th([label, html.Sup(marks)] if marks else label, scope="row"),
+            *(html.Td(_cell(fact, facts[0] if n else None, shown)) for n, fact in enumerate(facts)),
+        ],
+        **{"data-fact": some.key},
+    )
+
+
+def _cell(fact: Fact | None, first: Fact | None, shown: Shown) -> Any:
+    if fact is None or fact.value is None:
+        return "–"
+    more = []
+    if fact.low is not None and fact.high is not None:
+        more.append(f"{shown.degrees(fact.low, unit=False)} to {shown.degrees(fact.high)}")
+    if fact.limits_c and "{0}" not in fact.label:
+        more.append(f"of {shown.degrees(fact.limits_c[0])}")
+    if fact.words and fact.key != "lit_min":
+        more.append(fact.words)
+    parts: list[Any] = [html.B(shown.fact(fact))]
+    if first is not None and first.value is not None:
+        parts.append(html.Span(f" {change(fact, first, shown.unit)}", className="change"))
+    if more:
+        parts.append(html.Small("; ".join(more)))
+    return parts
+
+
+def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
+    """Make the table of verdicts.
+
+    Parameters
+    ----------
+    verdicts : sequence of mapping
+        Zones of a rehearsal, the one whose peak stayed lowest first, each with its `verdict`.
+    shown : Shown
+
+    Returns
+    -------
+    component
+    """
+    rows = [
+        html.Tr(
+            [
+                html.Th(zone["zone"], scope="row"),
+                html.Td(shown.degrees(zone["peak_c"]), className="peak"),
+                html.Td(since(zone["peak_s"])),
+                html.Td(f"{zone['above_burnout_s'] / 60:.0f} min"),
+                html.Td(f"{zone['soak_s'] / 60:.0f} min"),
+                html.Td(zone["verdict"]),
+            ],
+            **{"data-zone": zone["zone"]},
+        )
+        for zone in verdicts
+    ]
+    heads = ("Zone", "Peak", "At", "Above burn-out", "At target", "Verdict")
+    return html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)])
+
+
+def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:
+    """Tell the facts of the whole load, one under another.
+
+    Parameters
+    ----------
+    facts : sequence of Fact
+    shown : Shown
+
+    Returns
+    -------
+    list of component
+    """
+    told = []
+    for fact in facts:
+        if fact.zone is not None or fact.value is None:
+            continue
+        at = f" at {since(fact.at_s)}" if fact.at_s is not None and fact.key != "lit_min" else ""
+        words = f" ({fact.words})" if fact.words and fact.key != "lit_min" else ""
+        label = f"{shown.label(fact)}{MARKS[fact.basis]}"
+        told.append(
+            html.Div([html.Dt(label), html.Dd(f"{shown.fact(fact)}{at}{words}")], **{"data-fact": fact.key})
+        )
+    return told

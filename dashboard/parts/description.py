@@ -1,0 +1,83 @@
+"""The form of what people write down about a firing, and its photos. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import html
+
+from logger.describe import FIELDS, TITLE, Field
+
+LONGEST = 1000
+"""Letters of one field, as `logger.requests` takes them."""
+
+
+def form(firing: str, texts: Mapping[str, str]) -> list[Any]:
+    """Make the form.
+
+    Parameters
+    ----------
+    firing : str
+        Its ID: what is typed is kept under it on the tablet until it is saved.
+    texts : mapping of str to str
+        What has been saved, by field.
+
+    Returns
+    -------
+    list of component
+    """
+    before = [_field(field, firing, texts) for field in (TITLE, *FIELDS) if not field.after]
+    after = [_field(field, firing, texts) for field in FIELDS if field.after]
+    return [
+        html.H2("What was fired"),
+        html.Div(before, className="fields"),
+        html.H2("What came of it"),
+        html.Div(after, className="fields"),
+    ]
+
+
+def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
+    kept = {
+        "id": {"type": "report-text", "name": field.name},
+        "label": field.label,
+        "description": field.hint,
+        "value": texts.get(field.name, ""),
+        # Dash keeps what was typed from the first letter on, and drops it when another value has been saved.
+        "persistence": firing,
+        "persistence_type": "local",
+        "size": "lg",
+        "attributes": {"input": {"maxLength": LONGEST}},
+    }
+    if field is TITLE:
+        return dmc.TextInput(**kept)
+    return dmc.Textarea(**kept, autosize=True, minRows=1)
+
+
+def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
+    """Show a firing's photos.
+
+    Parameters
+    ----------
+    firing : str
+        Its ID.
+    names : sequence of str
+        Of its files.
+    may_act : bool
+        Whether they can be taken away.
+
+    Returns
+    -------
+    list of component
+    """
+    shown = []
+    for number, name in enumerate(names, 1):
+        picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}", loading="lazy")
+        parts = [html.A(picture, href=f"/api/report/{firing}/photo/{name}", target="_blank")]
+        if may_act:
+            aloud = {"aria-label": f"Take away photo {number}"}
+            take = {"type": "report-photo-away", "name": name}
+            parts.append(html.Button("Take away", id=take, type="button", **aloud))
+        shown.append(html.Figure(parts))
+    return shown or [html.P("No photos yet.")]

@@ -1,0 +1,151 @@
+"""Draws the stack through time as one still picture: height up, time across, blank where no probe was."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from logger.journal.traces import Traces
+from logger.levels import Span
+from logger.reading import Floats
+from logger.report.drawing import FACE, FONT, HALO, INK, RULE, SOFT, Mark, Scales, order_of
+from logger.report.markup import SVG, Element, add, el
+from logger.report.shown import Shown
+from logger.report.stack_map import HEAT, STEP_CM, heat, rows_cm, spread
+
+COLUMNS: Final = 220
+SHADE_C: Final = 20.0
+"""Temperatures are drawn in shades of so much: fewer, and the file is small. [°C]"""
+_TOP: Final = 8.0
+_FOOT: Final = 26.0
+
+
+def draw_stack(
+    traces: Traces,
+    started_us: int,
+    *,
+    doubtful: Mapping[str, Sequence[Span]],
+    marks: Sequence[Mark],
+    shown: Shown,
+    width: float,
+    height: float,
+) -> Element | None:
+    """Draw the stack through time.
+
+    Parameters
+    ----------
+    traces : Traces
+        Thinned.
+    started_us : int
+        Time of the first reading. [µs]
+    doubtful : mapping of str to sequence of (from, to)
+        By probe, when its readings are not to be believed: left out. [s]
+    marks : sequence of Mark
+        Their times, as in the picture of the traces; its time axis is this one's too.
+    shown : Shown
+    width, height : float
+
+    Returns
+    -------
+    Element or None
+        An `svg` that needs no style sheet; None where no probe has a height.
+    """
+    heights = [column.probe.height_cm for column in traces.columns]
+    if all(h is None for h in heights):
+        return None
+    ends = [(int(t_us[-1]) - started_us) / 1e6 for t_us in traces.t_us if len(t_us)]
+    scales = Scales(width, height, max([600.0, *ends]), 1.0)
+    rows = rows_cm(heights)
+    cells = spread(heights, _columns(traces, started_us, doubtful, scales.end_s), rows)
+    picture = el(
+        "svg",
+        xmlns=SVG,
+        viewBox=f"0 0 {width:g} {height:g}",
+        role="img",
+        font_family=FACE,
+        font_size=FONT,
+        aria_label="The stack through time: temperature by height, blank where no probe was near",
+    )
+    bottom = height - _FOOT
+    per_cm = (bottom - _TOP) / (rows[-1] - rows[0] + STEP_CM)
+
+    def y(cm: float) -> float:
+        return float(bottom - (cm - rows[0] + STEP_CM / 2) * per_cm)
+
+    add(picture, *_cells(scales, cells, rows, y))
+    add(picture, *_axes(scales, rows, y, bottom))
+    for number, i in enumerate(order_of(traces), 1):
+        if (h := heights[i]) is not None:
+            x = scales.x(0.0) + 6.0 + 20.0 * (number % 3)
+            add(picture, el("text", str(number), x=f"{x:.1f}", y=f"{y(h) + 5.5:.1f}", fill=INK, **HALO))
+    for mark in marks:
+        x = scales.x(mark.t_s)
+        add(picture, el("path", d=f"M{x:.1f} {_TOP:g}V{bottom:g}", stroke=RULE, stroke_dasharray="1 5"))
+    return add(picture, *_scale(scales, shown, bottom))
+
+
+def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Span]], end_s: float) -> Floats:
+    """Mean of each probe in each column of the picture, shape (columns, probes)."""
+    means = np.full((COLUMNS, len(traces.columns)), np.nan)
+    for j, (column, t_us, c) in enumerate(
+        zip(traces.columns, traces.t_us, traces.temperature_c, strict=True)
+    ):
+        t_s = (t_us - started_us) / 1e6
+        good = np.isfinite(c)
+        for begin, end in doubtful.get(column.probe.name, ()):
+            good &= (t_s < begin) | (t_s >= end)
+        at = np.clip((t_s[good] / end_s * COLUMNS).astype(int), 0, COLUMNS - 1)
+        count = np.bincount(at, minlength=COLUMNS)
+        with np.errstate(invalid="ignore"):
+            means[:, j] = np.bincount(at, c[good], COLUMNS) / count
+    return means
+
+
+def _cells(scales: Scales, cells: Floats, rows: Floats, y: object) -> Iterator[Element]:
+    """One path a shade: runs of columns that have it, row by row."""
+    assert callable(y)
+    shades = np.where(np.isfinite(cells), np.round(np.nan_to_num(cells) / SHADE_C), -1).astype(int)
+    paths: dict[int, list[str]] = {}
+    wide = (scales.right - scales.x(0.0)) / COLUMNS
+    tall = y(rows[0]) - y(rows[0] + STEP_CM) + 0.3  # without the seam that a printer makes
+    for r, row in enumerate(rows):
+        line = shades[:, r]
+        starts = np.flatnonzero(np.diff(line, prepend=-2))
+        for begin, end in zip(starts, [*starts[1:], COLUMNS], strict=True):
+            if line[begin] >= 0:
+                x, top = scales.x(0.0) + begin * wide, y(row + STEP_CM / 2)
+                run = (end - begin) * wide + 0.3
+                paths.setdefault(int(line[begin]), []).append(
+                    f"M{x:.1f} {top:.1f}h{run:.1f}v{tall:.1f}h-{run:.1f}z"
+                )
+    for shade, parts in sorted(paths.items()):
+        yield el("path", d="".join(parts), fill=heat(shade * SHADE_C))
+
+
+def _axes(scales: Scales, rows: Floats, y: object, bottom: float) -> Iterator[Element]:
+    assert callable(y)
+    left = scales.x(0.0)
+    every = 20.0 if rows[-1] - rows[0] < 120 else 50.0
+    for cm in np.arange(0.0, rows[-1] + 0.1, every):
+        at = y(cm)
+        yield el("path", d=f"M{left - 5:g} {at:.1f}h5", stroke=INK, stroke_width=1)
+        text = f"{cm:.0f} cm" if cm == 0 else f"{cm:.0f}"
+        yield el("text", text, x=left - 8, y=f"{at + 5.5:.1f}", text_anchor="end", fill=INK)
+    frame = f"M{left:g} {_TOP:g}V{bottom:g}H{scales.right:g}"
+    yield el("path", d=frame, fill="none", stroke=INK, stroke_width=1.2)
+
+
+def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Element]:
+    """What the colours mean, beside the picture."""
+    x = scales.right + (6.0 if scales.narrow else 30.0)
+    steps = [c for c, _ in HEAT][::-1]
+    tall = (bottom - _TOP) / len(steps)
+    for n, c in enumerate(steps):
+        top = _TOP + n * tall
+        yield el("rect", x=x, y=f"{top:.1f}", width=16, height=f"{tall - 1:.1f}", fill=heat(c))
+        if not scales.narrow:
+            size = min(FONT, tall + 2.0)
+            at = f"{top + tall / 2 + 5:.1f}"
+            yield el("text", shown.degrees(c), x=x + 22, y=at, fill=SOFT, font_size=f"{size:.0f}")

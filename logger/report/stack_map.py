@@ -1,0 +1,128 @@
+"""What is known of a stack's heights: readings spread over as much as each probe stands for. Pure.
+
+Also the colours of heat, the same on the page, in the report and on paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from logger.reading import Floats
+
+REACH_CM: Final = 10.0
+"""So far up and down a probe stands for its height: about half a jar. Common practice, no source. [cm]"""
+STEP_CM: Final = 2.5
+BED_CM: Final = 5.0
+"""Of the bed of coals so much is drawn. [cm]"""
+LEAST_TOP_CM: Final = 40.0
+
+# What glows, glows as it does to the eye: clay, soot, dull red from about 520 °C, cherry, orange, yellow.
+HEAT: Final = (
+    (20.0, (196, 178, 152)),
+    (250.0, (139, 122, 104)),
+    (450.0, (84, 64, 54)),
+    (560.0, (104, 28, 16)),
+    (680.0, (168, 40, 14)),
+    (760.0, (214, 74, 14)),
+    (840.0, (243, 134, 30)),
+    (940.0, (255, 201, 92)),
+)
+
+
+def heat(temperature_c: float) -> str:
+    """Give the colour of a temperature.
+
+    Parameters
+    ----------
+    temperature_c : float
+        [°C]
+
+    Returns
+    -------
+    str
+        `rgb(…)`.
+    """
+    c = min(max(temperature_c, HEAT[0][0]), HEAT[-1][0])
+    k = next(k for k in range(1, len(HEAT)) if c <= HEAT[k][0])
+    (c0, low), (c1, high) = HEAT[k - 1 : k + 1]
+    share = (c - c0) / (c1 - c0)
+    return f"rgb({','.join(str(round(a + share * (b - a))) for a, b in zip(low, high, strict=True))})"
+
+
+def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
+    """Give the heights of a picture's rows.
+
+    Parameters
+    ----------
+    heights_cm : sequence of float or None
+        The probes'. [cm]
+
+    Returns
+    -------
+    array, shape (h,)
+        From the bottom up, `STEP_CM` apart. [cm]
+    """
+    known = [height for height in heights_cm if height is not None]
+    bottom = min([0.0, *known]) - BED_CM
+    top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
+    rows: Floats = np.arange(np.floor(bottom / STEP_CM), np.ceil(top / STEP_CM) + 1) * STEP_CM
+    return rows
+
+
+def spread(heights_cm: Sequence[float | None], temperature_c: Floats, rows: Floats) -> Floats:
+    """Spread what probes read over the heights they stand for.
+
+    Parameters
+    ----------
+    heights_cm : sequence of float or None, length k
+        None for a probe that counts nowhere. [cm]
+    temperature_c : array, shape (n, k)
+        At n moments; NaN where a probe read nothing, or could not be trusted. [°C]
+    rows : array, shape (h,)
+        [cm]
+
+    Returns
+    -------
+    array, shape (n, h)
+        Between two probes that reach each other, the line between them; probes at one height are averaged;
+        NaN where no probe was within `REACH_CM`. [°C]
+    """
+    out = np.full((len(temperature_c), len(rows)), np.nan)
+    levels = sorted({height for height in heights_cm if height is not None})
+    if not levels or not len(out):
+        return out
+    own = [[k for k, height in enumerate(heights_cm) if height == level] for level in levels]
+    means = np.column_stack([_mean(temperature_c[:, some]) for some in own])
+    heights = np.array(levels, np.float64)
+    for n, found in enumerate(means):
+        there = np.isfinite(found)
+        if there.any():
+            at = heights[there]
+            inside = np.interp(rows, at, found[there])
+            out[n] = np.where(_between(rows, at), inside, _nearest(rows, at, found[there]))
+    return out
+
+
+def _mean(values: Floats) -> Floats:
+    some = np.isfinite(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found: Floats = np.where(some, values, 0.0).sum(axis=1) / some.sum(axis=1)
+    return found
+
+
+def _between(rows: Floats, at: Floats) -> Any:
+    """Which rows lie between two probes that reach each other."""
+    if len(at) < 2:
+        return np.zeros(len(rows), bool)
+    upper = np.clip(np.searchsorted(at, rows, side="left"), 1, len(at) - 1)
+    return (rows > at[0]) & (rows < at[-1]) & (at[upper] - at[upper - 1] <= 2 * REACH_CM)
+
+
+def _nearest(rows: Floats, at: Floats, found: Floats) -> Floats:
+    """What the nearest probe read, where it is near enough."""
+    apart = np.abs(rows[:, None] - at)
+    nearest: Floats = np.where(apart.min(axis=1) <= REACH_CM, found[apart.argmin(axis=1)], np.nan)
+    return nearest

@@ -1,0 +1,67 @@
+"""Calls a callback of the page as a browser does: by a request to Dash's endpoint."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from fastapi.testclient import TestClient
+
+from dashboard.app import Page
+
+
+def call(
+    client: TestClient, app: Page, output: str, values: dict[str, Any], *, triggered: str, many: Any = None
+) -> dict[str, Any]:
+    """Call the callback whose outputs' name has `output` in it; give what it sets, by component id.
+
+    Parameters
+    ----------
+    values : dict
+        By `id.property`, of inputs and states; what is left out is None.
+    triggered : str
+        `id.property`.
+    many : dict, optional
+        For pattern ids: by their JSON, a list of (id, value).
+    """
+    [name] = [name for name in app.callback_map if output in name]
+    spec = app.callback_map[name]
+
+    def part(each: dict[str, str]) -> Any:
+        if each["id"].startswith("{"):
+            found = (many or {}).get(each["id"], [])
+            return [{"id": i, "property": each["property"], "value": v} for i, v in found]
+        return {**each, "value": values.get(f"{each['id']}.{each['property']}")}
+
+    def out(each: Any) -> Any:
+        own = each.component_id_str()
+        if own.startswith("{"):
+            return [{"id": i, "property": each.component_property} for i, _ in (many or {}).get(own, [])]
+        return {"id": own, "property": each.component_property}
+
+    outputs = spec["output"]
+    body = {
+        "output": name,
+        "outputs": [out(o) for o in outputs] if isinstance(outputs, list | tuple) else out(outputs),
+        "inputs": [part(each) for each in spec["inputs"]],
+        "state": [part(each) for each in spec["state"]],
+        "changedPropIds": [triggered],
+    }
+    answer = client.post(
+        "/_dash-update-component", content=json.dumps(body), headers={"content-type": "application/json"}
+    )
+    assert answer.status_code in (200, 204), answer.text
+    if answer.status_code == 204:
+        return {}
+    told = answer.json()
+    # What a callback sets beside its outputs, such as a notice.
+    return {**told.get("response", {}), **told.get("sideUpdate", {})}
+
+
+def text_of(component: Any) -> str:
+    """All words of a component, as it goes to the browser."""
+    if isinstance(component, dict):
+        return text_of(component.get("props", {}).get("children"))
+    if isinstance(component, list):
+        return " ".join(text_of(each) for each in component)
+    return "" if component is None else str(component)
