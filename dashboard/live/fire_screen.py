@@ -49,7 +49,6 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     how = "empty" if firing is None else "ended" if not board.running else "burning"
     drawn.props |= {
         "fire": {"className": how},
-        "invented": {"hidden": not (firing and firing["invented"])},
         "waiting": {"hidden": firing is not None},
     }
     if firing is None:

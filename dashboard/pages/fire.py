@@ -112,7 +112,6 @@ def _verdict_row() -> Any:
                         [
                             html.Span("", id="since-wood"),
                             html.Span("", id="come"),
-                            html.Span("invented: nothing here was measured", id="invented", hidden=True),
                         ],
                         id="next",
                     ),
@@ -270,8 +269,8 @@ def _note_dialog() -> Any:
                 ],
             ),
             html.P(
-                "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing through flame "
-                "or smoke. Never point its laser at eyes.",
+                "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing "
+                "through flame or smoke. Never point its laser at eyes.",
                 className="hint",
             ),
             html.P("", id="spot-wrong", className="wrong", role="alert"),

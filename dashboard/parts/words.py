@@ -1,4 +1,4 @@
-"""How numbers and times are written on the page: °C and seconds come in, words in either unit go out. Pure."""
+"""How numbers and times are written on the page: °C and seconds come in, words in either unit out. Pure."""
 
 from __future__ import annotations
 
