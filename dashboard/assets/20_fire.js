@@ -87,8 +87,8 @@
   // --- what Dash calls ------------------------------------------------------------------------------------------
 
   Object.assign(window.dash_clientside.stokewatch, {
-    look(view, span) {
-      S.want({ view, window_s: span === "whole" ? null : Number(span) });
+    look(view, span, bands) {
+      S.want({ view, window_s: span === "whole" ? null : Number(span), bands: bands !== false });
       const hidden = { display: "none" };
       return view === "heat" ? [hidden, {}] : [{}, hidden];
     },

@@ -94,6 +94,8 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Only the last so many seconds; None: the whole firing. [s]
     view : {'traces', 'heat'}
         Which picture of the fire is open.
+    bands : bool
+        Whether the pots' estimates are drawn among the traces.
     """
 
     page: Literal["fire", "other"] = "other"
@@ -101,6 +103,7 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     theme: Literal["day", "night"] = "day"
     window_s: Annotated[int, msgspec.Meta(gt=0)] | None = None
     view: Literal["traces", "heat"] = "traces"
+    bands: bool = True
 
 
 _wishes = msgspec.json.Decoder(Wish)

@@ -194,7 +194,22 @@ def _side() -> Any:
                     html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
                 ],
             ),
-            html.Div(html.Ol(id="zone-details"), id="side-zones", hidden=True, tabIndex=0),
+            html.Div(
+                id="side-zones",
+                hidden=True,
+                tabIndex=0,
+                children=[
+                    html.Ol(id="zone-details"),
+                    dmc.Switch(
+                        id="fire-bands",
+                        label="Draw the pots’ estimates",
+                        checked=True,
+                        persistence=True,
+                        size="lg",
+                    ),
+                    html.Ul(id="limits", **{"aria-label": "What this rig can't judge"}),
+                ],
+            ),
             html.Div(
                 id="side-log",
                 hidden=True,
@@ -327,6 +342,7 @@ _client(
     Output("heat", "style"),
     Input("fire-view", "value"),
     Input("fire-window", "value"),
+    Input("fire-bands", "checked"),
 )
 _client(
     "turn",

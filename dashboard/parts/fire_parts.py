@@ -232,7 +232,8 @@ def value_words(
         return degrees(value.c, unit), "last reading", "ok"
     if silent:
         return degrees(value.c, unit), f"stale, {ago}", "stale"
-    return degrees(value.c, unit), arrow(value.rate_c_min), "ok"
+    half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
+    return degrees(value.c, unit), f"{arrow(value.rate_c_min)}{half}", "ok"
 
 
 def touched(value: Value, unit: str) -> str:
