@@ -29,6 +29,13 @@ OUTSIDE = {  # what touches the world or the time of day
 }
 PURE_MAY_NOT = ("logger.sources", "logger.journal", "logger.daemon", "logger.recorder", "dashboard")
 
+DRAWN = ("dashboard.figures", "dashboard.parts")
+"""Data in, figures and components out."""
+DRAWN_MAY_NOT = (
+    *("logger.journal", "logger.sources", "logger.daemon", "dashboard.app", "dashboard.context"),
+    *("dashboard.gathering", "dashboard.live", "dashboard.pages", "dashboard.tables"),
+)
+
 
 def name_of(path: Path) -> str:
     parts = path.relative_to(ROOT).with_suffix("").parts
@@ -68,6 +75,9 @@ def test_walls(path: Path) -> None:
         assert not {i for i in found if inside(i, PURE_MAY_NOT)}
     if inside(name, ("logger",)) and name != "logger.cli":
         assert not {i for i in found if inside(i, ("dashboard", "dash", "plotly"))}
+    if inside(name, DRAWN):
+        assert not {i for i in found if i.split(".")[0] in OUTSIDE and not inside(i, ("urllib.parse",))}
+        assert not {i for i in found if inside(i, DRAWN_MAY_NOT)}
     if inside(name, ("dashboard",)):
         assert not {i for i in found if inside(i, ("logger.sources", "logger.daemon", "logger.recorder"))}
     if inside(name, ("logger.sources",)):

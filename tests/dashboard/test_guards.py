@@ -11,14 +11,40 @@ from dashboard.app import Page, create_app
 
 HARMLESS = {
     "_pages_content.children..._pages_store.data": "which page is shown",
-    "ended-summary.children": "an ended firing in short; works out what its record says",
-    "replay-progress.value...replay-said.children...replay-working.hidden...replay-poll.disabled": "how far the working out is",
-    "replay-poll.disabled": "asks again while it is worked out",
-    "replay-title.children...replay-about.children...replay-doors.children...replay-body.hidden...replay-told.data...replay-values.children...replay-happened.children...replay-zones.children...replay-traces.figure...replay-heat.figure...replay-stack.figure...replay-side.data...replay-scrub.max": "a stored firing, as it was",
-    "replay-settings.children": "the settings that a rehearsal would have",
-    "replay-wish.data...replay-poll.disabled": "what is to be worked out; changes no record",
-    "replay-wish.data": "the same",
-    "replay-differences.children": "two rehearsals side by side",
+    "replay-progress.value...replay-said.children...replay-working.hidden...replay-poll.disabled": (
+        "judges a stored firing apart, few at once, and writes nothing"
+    ),
+    "replay-poll.disabled...replay-working.hidden...replay-said.children": "ends judging; writes nothing",
+    "replay-title.children...replay-about.children...replay-doors.children...replay-body.hidden"
+    "...replay-told.data...replay-values.children...replay-happened.children...replay-zones.children"
+    "...replay-traces.figure...replay-heat.figure...replay-stack.figure...replay-side.data"
+    "...replay-standing.children...replay-scrub.max...replay-scrub.value": "shows a stored firing",
+    "replay-settings.children": "a form of alarm settings",
+    "replay-wish.data...replay-poll.disabled": "goes back to the firing's own alarm settings",
+    'replay-wish.data...replay-poll.disabled...{"name":["ALL"],"rule":["ALL"],"type":"replay-set"}.error': (
+        "checks alarm settings that a stored firing is judged by"
+    ),
+    "replay-differences.children": "compares two judgements",
+    "compare-choice.data": "lists the firings",
+    "compare-address.search": "an address for the firings that were chosen",
+    "compare-progress.value...compare-said.children...compare-working.hidden...compare-poll.disabled": (
+        "rehearses stored firings apart, few at once; keeps the answers"
+    ),
+    "compare-poll.disabled...compare-working.hidden...compare-said.children": "ends that",
+    "compare-chosen.children...compare-body.hidden...compare-endured.figure...compare-facts.children"
+    "...compare-line.data...compare-zone.data...compare-zone.value": "shows firings beside one another",
+    "compare-curves.figure...compare-moments.children...compare-at.error...compare-at.suffix"
+    "...compare-zone.disabled...compare-at.disabled": "draws their curves",
+    "compare-file.data": "gives the table as a file",
+    "report-progress.value...report-said.children...report-working.hidden...report-poll.disabled"
+    "...report-ready.data": "rehearses a stored firing apart; keeps the answer",
+    "report-poll.disabled...report-working.hidden...report-said.children": "ends that",
+    "report-name.children...report-about.children...report-doors.children...report-body.hidden"
+    "...report-verdicts.children...report-traces.figure...report-heat.figure...report-facts.children": (
+        "shows how a firing went"
+    ),
+    "report-form.children...report-saved.data...report-photos.children": "shows what was written down",
+    "ended-summary.children": "shows how the ended firing went",
 }
 """Callbacks that everybody may call, by what they write, and why."""
 
@@ -26,6 +52,9 @@ OPEN = {
     "GET /healthz": "whether the journal can be read",
     "GET /manifest.webmanifest": "name and picture for the home screen",
     "GET /api/operator": "who one is",
+    "GET /api/report/{firing}/page": "a firing's report",
+    "GET /api/report/{firing}/file/{kind}": "a firing's readings as a file",
+    "GET /api/report/{firing}/photo/{name}": "a photo of its pots",
     "POST /api/operator": "the PIN itself; attempts are counted",
     "POST /api/operator/leave": "ends one's own session",
 }

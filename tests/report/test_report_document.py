@@ -26,6 +26,8 @@ from logger.report.document import document, picture
 from logger.report.gather import Gathered, gather
 from logger.report.markup import el, html, plain
 from logger.report.shown import Shown, ZoneUnknownError, shown, since
+from logger.report.stack_drawing import draw_stack
+from logger.report.stack_map import REACH_CM, STEP_CM, rows_cm
 from logger.report.story import story, verdict
 from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal
 
@@ -362,3 +364,49 @@ def test_a_zone_without_a_probe_is_told_too(tmp_path: Path) -> None:
         known = gather(reader, info), reader.history(info.id, 100)
     assert {z["zone"] for z in known[0].rehearsal["zones"]} <= set(known[0].levels.zones)
     assert "Coldest zone's peak" in text_of(known)
+
+
+# --- the stack through time, photos ----------------------------------------------------------------------------
+
+
+def test_the_stack_through_time_is_blank_where_no_probe_was(known: tuple[Gathered, Any]) -> None:
+    gathered, traces = known
+    drawn = draw_stack(
+        traces,
+        gathered.info.started_us,
+        doubtful={},
+        marks=[],
+        shown=shown("C", "UTC"),
+        width=1000.0,
+        height=190.0,
+    )
+    assert drawn is not None
+    rows = rows_cm([column.probe.height_cm for column in traces.columns])
+    heights = [h for column in traces.columns if (h := column.probe.height_cm) is not None]
+    tops = set()
+    for path in drawn.iter("path"):
+        if str(path.get("fill")).startswith("rgb"):
+            tops |= {round(float(y), 1) for y in re.findall(r"M[\d.]+ ([\d.]+)h", path.get("d") or "")}
+    per_cm = (190.0 - 26.0 - 8.0) / (rows[-1] - rows[0] + STEP_CM)
+    seen = {round(float(190.0 - 26.0 - (row + STEP_CM / 2 - rows[0] + STEP_CM / 2) * per_cm), 1) for row in rows
+            if min(abs(row - h) for h in heights) <= REACH_CM}  # fmt: skip
+    assert tops == seen
+    assert len(tops) < len(rows)
+
+
+def test_without_heights_there_is_no_such_picture(tmp_path: Path) -> None:
+    with contextlib.closing(open_journal(tmp_path)) as writer:
+        firing, made = invented_firing(writer, 11, probes=3, rate_hz=0.1)
+        bare = replace(made.plan, probes=tuple(replace(p, height_cm=None) for p in made.plan.probes))
+        writer.change_firing(firing, plan_toml=bare.dumps())
+    with contextlib.closing(JournalReader(tmp_path / "journal.sqlite")) as reader:
+        info = reader.firing(firing)
+        text = document(gather(reader, info), reader.history(info.id, 300), shown("C", "UTC"))
+    assert "The stack through time: temperature" not in text
+
+
+def test_photos_go_into_the_one_file(home: Path, known: tuple[Gathered, Any]) -> None:
+    text = document(*known, shown("C", "UTC"), [b"\xff\xd8 one", b"\xff\xd8 two"])
+    assert text.count("data:image/jpeg;base64,") == 2
+    assert "<h2>Photos</h2>" in text
+    assert "<h2>Photos</h2>" not in document(*known, shown("C", "UTC"))
