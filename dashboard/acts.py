@@ -14,6 +14,7 @@ from dashboard.context import Context
 from logger.errors import UserError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import add_request
+from logger.requests import data_of, read_request
 
 PATIENCE_S: Final = 5.0
 """The logger looks for requests several times a second; an answer later than this is not waited for. [s]"""
@@ -67,10 +68,13 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
 
     Raises
     ------
+    RequestError
+        It is none, or something in it can't be: names the field.
     ActError
         The logger refused; says why.
     """
-    number = await asyncio.to_thread(add_request, journal_path, kind, data, who)
+    asked = data_of(read_request(kind, data))
+    number = await asyncio.to_thread(add_request, journal_path, kind, asked, who)
     end = time.monotonic() + PATIENCE_S
     with contextlib.closing(await asyncio.to_thread(JournalReader, journal_path)) as reader:
         while time.monotonic() < end:
