@@ -24,6 +24,7 @@ from starlette.websockets import WebSocket
 
 from dashboard import acts
 from dashboard.access import Access, is_loopback
+from dashboard.connections import MAX_HEAD, HttpConnection, Listener, Places, SocketConnection
 from dashboard.context import Context
 from dashboard.door import Door, OpenDoor, PinDoor
 from dashboard.feed import Feed
@@ -41,8 +42,6 @@ ROOMS: Final[tuple[ModuleType, ...]] = (prepare, archive, replay, compare, repor
 """The modules of `dashboard.pages`, in the order of the page; the fire itself is in `dashboard.layout`."""
 LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
-MAX_TABLETS: Final = 64
-MAX_CONNECTIONS: Final = 256
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""
 
@@ -74,7 +73,12 @@ class CertificateError(UserError):
         )
 
 
-def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = None) -> Page:
+def create_app(
+    journal_path: Path,
+    host: str = "127.0.0.1",
+    door: Door | None = None,
+    places: Places | None = None,
+) -> Page:
     """Make the page.
 
     Parameters
@@ -85,6 +89,8 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
         The address that it will listen on.
     door : Door, optional
         Who may act; everybody if left out.
+    places : Places, optional
+        Of the server's connections: learns operators' addresses.
 
     Returns
     -------
@@ -114,9 +120,6 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
 
     @server.websocket("/feed")
     async def serve_feed(websocket: WebSocket) -> None:
-        if len(feed.tablets) >= MAX_TABLETS:
-            await websocket.close(1013, "too many tablets")
-            return
         await feed.serve(websocket)
 
     app = Page(
@@ -136,7 +139,7 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
     app.layout = page([room.layout() for room in ROOMS])
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     server.include_router(app.files())
-    server.add_middleware(Limits, large=LARGE)
+    server.add_middleware(Limits, large=LARGE, knows=door.knows, places=places)
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.feed = feed
     return app
@@ -181,7 +184,7 @@ def health(journal_path: Path) -> JSONResponse:
     return JSONResponse({"ok": True, "journal": "read", "firing": running.id if running else None})
 
 
-def listen(host: str, port: int) -> socket.socket:
+def listen(host: str, port: int) -> Listener:
     """Take the port before anything else starts, so that a mistake is said in one line.
 
     Parameters
@@ -192,7 +195,7 @@ def listen(host: str, port: int) -> socket.socket:
 
     Returns
     -------
-    socket.socket
+    Listener
 
     Raises
     ------
@@ -201,7 +204,7 @@ def listen(host: str, port: int) -> socket.socket:
     """
     try:
         family, kind, proto, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        taken = socket.socket(family, kind, proto)
+        taken = Listener(family, kind, proto)
     except OSError as exc:
         raise HostUnknownError(host, exc.strerror or str(exc)) from exc
     try:
@@ -284,23 +287,39 @@ def serve(
             names = own_addresses() if host in ("", "0.0.0.0", "::") else [host]
             urls = [f"{scheme}://{_bracketed(name)}:{bound.getsockname()[1]}" for name in names]
             say(greeting(urls, pin, tls=tls is not None))
-        app = create_app(journal_path, host, door)
-        config = uvicorn.Config(
-            app.server,
-            log_level=logging.WARNING,
-            access_log=False,
-            ws="websockets-sansio",
-            ws_max_size=4096,  # a tablet only sends wishes
-            limit_concurrency=MAX_CONNECTIONS,
-            timeout_graceful_shutdown=CLOSING_S,
-            timeout_keep_alive=5,
-            ssl_certfile=None if tls is None else str(tls[0]),
-            ssl_keyfile=None if tls is None else str(tls[1]),
-            server_header=False,
-        )
-        server = _Server(config)
+        app = create_app(journal_path, host, door, bound.places)
+        server = _Server(settings(app.server, tls))
         asyncio.run(_serve(server, bound, scheme if open_browser else None))
     return 0
+
+
+def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.Config:
+    """Say how the page is served.
+
+    Parameters
+    ----------
+    server : FastAPI
+    tls : (Path, Path), optional
+        Certificate and key.
+
+    Returns
+    -------
+    uvicorn.Config
+    """
+    return uvicorn.Config(
+        server,
+        log_level=logging.ERROR,  # a line for each odd request would fill the log
+        access_log=False,
+        http=HttpConnection,
+        h11_max_incomplete_event_size=MAX_HEAD,
+        ws=SocketConnection,
+        ws_max_size=4096,  # a tablet only sends wishes
+        timeout_graceful_shutdown=CLOSING_S,
+        timeout_keep_alive=5,
+        ssl_certfile=None if tls is None else str(tls[0]),
+        ssl_keyfile=None if tls is None else str(tls[1]),
+        server_header=False,
+    )
 
 
 def _check_certificate(certificate: Path, key: Path) -> None:

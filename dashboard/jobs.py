@@ -1,19 +1,80 @@
-"""What `dashboard.apart` does in a process of its own."""
+"""What `dashboard.apart` does in a process of its own.
+
+Each takes ``tell``, a callable that takes how much is done, from 0 to 1.
+"""
 
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from logger.journal.csv_table import CsvOptions
 from logger.journal.reader import JournalReader
+from logger.journal.traces import Traces
+from logger.reading import Batch
 
 SHOWN_GAPS = 20
 
+Tell = Callable[[float], None]
 
-def preview(files: list[str], options: dict[str, Any]) -> dict[str, Any]:
+
+class TellingReader(JournalReader):
+    """A journal that tells how much of a firing has been read.
+
+    Parameters
+    ----------
+    path : Path
+    tell : callable
+    """
+
+    def __init__(self, path: Path, tell: Tell) -> None:
+        super().__init__(path)
+        self._tell = tell
+        self._spans: dict[str, tuple[int, int] | None] = {}
+
+    def batches(
+        self, firing: str, since_us: int | None = None, until_us: int | None = None
+    ) -> Iterator[Batch]:
+        """Give every reading; see `JournalReader.batches`."""
+        for batch in super().batches(firing, since_us, until_us):
+            self._at(firing, int(batch.t_us[-1]))
+            yield batch
+
+    def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
+        """Give every reading; see `JournalReader.readings`."""
+        self._at(firing, since_us)
+        return super().readings(firing, since_us, until_us)
+
+    def _at(self, firing: str, t_us: int | None) -> None:
+        if firing not in self._spans:
+            self._spans[firing] = self.span(firing)
+        span = self._spans[firing]
+        if span is not None and t_us is not None:
+            self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
+
+
+def read_plan(toml: str, *, tell: Tell) -> str:
+    """Read a plan file that came from anywhere.
+
+    Parameters
+    ----------
+    toml : str
+    tell : callable
+
+    Returns
+    -------
+    str
+        The same plan, as this program writes it.
+    """
+    from logger.plan import loads
+
+    return loads(toml, "file").dumps()
+
+
+def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
     """Say what is understood of CSV files.
 
     Parameters
@@ -22,6 +83,7 @@ def preview(files: list[str], options: dict[str, Any]) -> dict[str, Any]:
         Paths.
     options : dict
         Of `CsvOptions`.
+    tell : callable
 
     Returns
     -------
@@ -46,6 +108,8 @@ def import_files(
     started_us: int | None,
     invented: bool,
     plan: str | None,
+    *,
+    tell: Tell,
 ) -> dict[str, Any]:
     """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
 
@@ -63,6 +127,7 @@ def import_files(
     invented : bool
     plan : str or None
         TOML.
+    tell : callable
 
     Returns
     -------
@@ -86,7 +151,7 @@ def import_files(
     return {"firing": info.id, "title": info.title}
 
 
-def export(journal: str, firing: str, kind: str, out: str) -> int:
+def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
     """Write a firing as a file.
 
     Parameters
@@ -98,6 +163,7 @@ def export(journal: str, firing: str, kind: str, out: str) -> int:
     kind : {'csv', 'parquet', 'line-protocol'}
     out : str
         Path.
+    tell : callable
 
     Returns
     -------
@@ -111,11 +177,11 @@ def export(journal: str, firing: str, kind: str, out: str) -> int:
         "parquet": exports.export_parquet,
         "line-protocol": exports.export_line_protocol,
     }[kind]
-    with contextlib.closing(JournalReader(Path(journal))) as reader:
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return write(reader, firing, Path(out))
 
 
-def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
+def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning.
 
     Parameters
@@ -126,6 +192,7 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
         Its ID.
     plan : str or None
         TOML; the firing's own if None.
+    tell : callable
 
     Returns
     -------
@@ -135,11 +202,11 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
     from logger.plan import loads
     from logger.replaying import judged
 
-    with contextlib.closing(JournalReader(Path(journal))) as reader:
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
 
 
-def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, Any]:
+def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as `stokewatch rehearse` does.
 
     Parameters
@@ -150,6 +217,7 @@ def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, An
         Its ID.
     plan : str, optional
         TOML; the firing's own if left out.
+    tell : callable
 
     Returns
     -------
@@ -159,5 +227,5 @@ def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, An
     from logger.judging import rehearse as run
     from logger.plan import loads
 
-    with contextlib.closing(JournalReader(Path(journal))) as reader:
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return run(reader, reader.firing(firing), None if plan is None else loads(plan))

@@ -73,6 +73,21 @@ def with_home(command: F) -> F:
     return wrapper  # type: ignore[return-value]
 
 
+class Text(click.ParamType[str]):
+    """Text that any file can hold; a shell hands over any bytes."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Refuse what isn't text."""
+        from logger.requests import RequestError, text_of
+
+        try:
+            return text_of({"it": value}, "it", 200)
+        except RequestError as exc:
+            self.fail(f"{str(exc).partition(': ')[2]} (the terminal's text is UTF-8)", param, ctx)
+
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 plan_option = click.option(
     "--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False), help="Plan file (TOML)."
@@ -98,10 +113,15 @@ source_options = [
     click.option("--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig."),
     click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"),
     click.option(
-        "--rig", "rigs", multiple=True, metavar="NAME", help="Of a broker's rigs only this; may be repeated."
+        "--rig",
+        "rigs",
+        multiple=True,
+        type=Text(),
+        metavar="NAME",
+        help="Of a broker's rigs only this; may be repeated.",
     ),
     plan_option,
-    click.option("--title", default="", help="Title of the firing, where the plan has none."),
+    click.option("--title", default="", type=Text(), help="Title of the firing, where the plan has none."),
 ]
 page_options = [
     click.option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on."),
@@ -118,14 +138,20 @@ page_options = [
 ]
 influx_options = [
     click.option("--influx", "influx_url", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL."),
-    click.option("--influx-org", metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."),
-    click.option("--influx-bucket", metavar="NAME", help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch."),
+    click.option(
+        "--influx-org", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."
+    ),
+    click.option(
+        "--influx-bucket", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch."
+    ),
     click.option(
         "--influx-token-file",
         type=click.Path(path_type=Path, dir_okay=False),
         help="File with the token; else STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN itself.",
     ),
-    click.option("--site", help="Name of this place, where several share a bucket; else STOKEWATCH_SITE."),
+    click.option(
+        "--site", type=Text(), help="Name of this place, where several share a bucket; else STOKEWATCH_SITE."
+    ),
 ]
 
 
@@ -769,7 +795,7 @@ def firings(home: Home, as_json: bool) -> int:
 @cli.command("import")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @plan_option
-@click.option("--title", default="", help="Title of the firing.")
+@click.option("--title", default="", type=Text(), help="Title of the firing.")
 @click.option("--encoding", help="utf-8, latin-1, utf-16 …")
 @click.option("--delimiter", help="Between columns; \\t for a tabulator.")
 @click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign.")
@@ -843,7 +869,9 @@ def import_(
     "--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol", "html"]), default="csv"
 )
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
-@click.option("--site", default="", help="Tag of line protocol, where several places share a store.")
+@click.option(
+    "--site", default="", type=Text(), help="Tag of line protocol, where several places share a store."
+)
 @click.option(
     "--timezone", default="", help="Of the times in html, such as Europe/Vienna; else this machine's."
 )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.requests import RequestError, shortened, text_of
+from logger.errors import shortened
+from logger.requests import RequestError, text_of
 
 if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from logger.conversion import reconvert
+from logger.errors import shortened
 from logger.judgement.judge import Judge, verdict_data
 from logger.judgement.rehearsal import summary
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
-from logger.requests import RequestError, read_spot, shortened
+from logger.requests import RequestError, read_spot
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader

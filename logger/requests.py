@@ -9,7 +9,7 @@ from typing import Annotated, Any, ClassVar, Final, TypeVar
 import msgspec
 from msgspec import Meta
 
-from logger.errors import UserError
+from logger.errors import UserError, shortened
 
 MAX_TEXT: Final = 1000
 MAX_WORD: Final = 64
@@ -306,28 +306,6 @@ def plain_text(text: str, key: str) -> str:
         raise RequestError(f"{key}: has half a character in it; write it again", key) from exc
     kept = (c for c in text.replace("\r\n", "\n") if c == "\n" or not _unseen(c))
     return "".join(kept).strip()
-
-
-def shortened(value: object, longest: int = 60) -> str:
-    """Write a value into a sentence, however long it is.
-
-    Parameters
-    ----------
-    value : object
-    longest : int, default 60
-        Characters.
-
-    Returns
-    -------
-    str
-    """
-    if isinstance(value, str | bytes):
-        value = value[: longest + 1]
-    try:
-        text = repr(value)
-    except (ValueError, RecursionError):  # an integer of thousands of digits; lists in lists
-        return f"a {type(value).__name__} too long to be shown"
-    return text if len(text) <= longest + 2 else f"{text[:longest]} …"
 
 
 # Embeddings, overrides and isolates of Unicode's bidirectional algorithm (UAX #9, table of explicit

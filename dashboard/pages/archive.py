@@ -8,18 +8,19 @@ import importlib.util
 import re
 import secrets
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import IO, Annotated, Any, Final, Literal
 
 from dash import html
 from fastapi import APIRouter, Depends, Query
-from fastapi.responses import StreamingResponse
+from fastapi.responses import Response
 from pydantic import BaseModel, Field
 from starlette.requests import Request
 
 from dashboard.apart import Apart
 from dashboard.context import Context
+from dashboard.downloads import Download, Downloads
 from dashboard.glimpse import glimpse
 from dashboard.spool import MAX_BYTES, MAX_FILES, Spool, plain_name
 from logger.errors import UserError
@@ -30,7 +31,6 @@ from logger.plans import list_plans, load_plan
 MAX_PICTURES: Final = 24
 MAX_PLANS: Final = 30
 KEPT_PICTURES: Final = 2000
-PIECE: Final = 1 << 16
 
 KINDS: Final = {
     "csv": ("csv", "text/csv; charset=utf-8"),
@@ -144,6 +144,7 @@ def routes(context: Context) -> APIRouter:
     """
     router = APIRouter(prefix="/api/archive")
     spool, apart, pictures = Spool(context.home), Apart(), _Pictures(context.journal_path)
+    downloads = Downloads(context.home)
     operator = [Depends(context.operator)]
 
     @router.get("")
@@ -158,21 +159,24 @@ def routes(context: Context) -> APIRouter:
     def some_pictures(ids: Annotated[str, Query(max_length=2000)]) -> dict[str, Any]:
         return pictures.of(ids.split(",")[:MAX_PICTURES])
 
-    @router.get("/{firing}/export/{kind}")
-    async def export(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> StreamingResponse:
+    @router.get("/{firing}/export/{kind}", response_class=Response)
+    async def export(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> Download:
         info = await asyncio.to_thread(_firing, context.journal_path, firing)
+        place = downloads.place()
         folder = spool.folder(spool.open())
+        given = {"journal": str(context.journal_path), "firing": info.id, "kind": kind}
         try:
             out = folder / secrets.token_hex(4)
-            await apart.run(
-                "export", journal=str(context.journal_path), firing=info.id, kind=kind, out=str(out)
-            )
+            await apart.run("export", file_mb=place.room_mb, **given, out=str(out))
             file = out.open("rb")
+        except BaseException:
+            place.leave()
+            raise
         finally:
             spool.drop(folder.name)  # an open file stays readable, and nothing is left however this ends
         ending, media = KINDS[kind]
         name = plain_name(f"{info.title} {info.id}".replace(".", "_") + f".{ending}", f"{info.id}.{ending}")
-        return StreamingResponse(_pieces(file), media_type=media, headers=download_headers(name, _size(file)))
+        return Download(file, place, media, download_headers(name, _size(file)))
 
     @router.get("/plans")
     def plans() -> list[dict[str, Any]]:
@@ -393,9 +397,3 @@ def _size(file: IO[bytes]) -> int:
     size = file.seek(0, 2)
     file.seek(0)
     return size
-
-
-def _pieces(file: IO[bytes]) -> Iterator[bytes]:
-    with file:
-        while piece := file.read(PIECE):
-            yield piece

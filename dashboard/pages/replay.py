@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import contextlib
+import math
 from collections import OrderedDict
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -21,6 +22,7 @@ from dashboard.feed import dumps
 from dashboard.watch import SHOWN_EVENTS, band
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
+from logger.journal.rollup import LEVELS_S
 from logger.judgement.settings import RULES
 from logger.plan import Plan
 from logger.reading import Status
@@ -29,6 +31,8 @@ from logger.replaying import with_alarms
 MAX_POINTS: Final = 1200
 """Points a trace that is drawn; the values beside it are of every second."""
 DAY_S: Final = 86_400
+MAX_CELLS: Final = 100_000
+"""Steps of a grid."""
 KEPT: Final = 12
 """Judgements that are kept."""
 NONE: Final = -32768
@@ -189,13 +193,15 @@ def replayed(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
 
 
 def _grid(reader: JournalReader, firing: FiringInfo, keys: list[tuple[str, str]]) -> dict[str, Any]:
-    """The newest reading of each second (10 s where it is longer than a day), as base64 of int16, 0.1 °C."""
+    """The newest reading of each second as base64 of int16, 0.1 °C; of longer steps over more than a day."""
     last_us = firing.last_us or firing.started_us
-    level_s = 1 if last_us - firing.started_us <= DAY_S * 1_000_000 else 10
+    length_s = (last_us - firing.started_us) / 1e6
+    level_s = next((s for s in LEVELS_S if length_s <= s * DAY_S), LEVELS_S[-1])
+    rollups = reader.rollups(firing.id, level_s)
+    level_s *= max(1, math.ceil(length_s / level_s / MAX_CELLS))  # over a gap of months
     level_us = level_s * 1_000_000
     begin = firing.started_us // level_us
     n = last_us // level_us - begin + 1
-    rollups = reader.rollups(firing.id, level_s)
     columns = []
     for key in keys:
         cells = np.full(n, NONE + int(Status.ABSENT), "<i2")
@@ -210,8 +216,8 @@ def _grid(reader: JournalReader, firing: FiringInfo, keys: list[tuple[str, str]]
             cells[at] = np.where(
                 ok, np.rint(np.where(ok, value, 0) * 10), NONE + buckets["status"].astype(np.int64)
             )
-            if len(at) > 1:
-                every_s = float(np.median(np.diff(at))) * level_s
+            if len(np.unique(at)) > 1:
+                every_s = float(np.median(np.diff(np.unique(at)))) * level_s
         columns.append({"every_s": every_s, "cells": base64.b64encode(cells.tobytes()).decode()})
     return {
         "step_s": level_s,

@@ -191,7 +191,7 @@ def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site:
 
 @contextlib.contextmanager
 def whole_file(out: Path) -> Iterator[IO[bytes]]:
-    """Write a file beside its place and move it there when it is complete.
+    """Write a file beside its place and move it there when it is complete; into a device straight.
 
     Parameters
     ----------
@@ -204,10 +204,14 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
     Raises
     ------
     ExportError
-        It can't be written; what was at `out` is still there.
+        It can't be written; a file that was at `out` is still there.
     """
     beside = out.with_name(f".{out.name}.{secrets.token_hex(4)}.part")
     try:
+        if out.exists() and not out.is_file():  # a device or a pipe: nothing can stand in its place
+            with out.open("wb") as file:
+                yield file
+            return
         with beside.open("xb") as file:
             yield file
             file.flush()
@@ -222,13 +226,9 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
 
 def _rows(reader: JournalReader, firing: str, columns: Sequence[Column]) -> Iterator[tuple[Ints, Floats]]:
     """Rows of a common time line, part by part: times (n,) and temperatures (n, k)."""
-    span = reader.span(firing)
-    if span is None:
-        return
     index = {(c.rig, c.channel): j for j, c in enumerate(columns)}
-    first_us, last_us = span
-    for since in range(first_us, last_us + 1, SLICE_US):
-        traces = reader.readings(firing, since, min(since + SLICE_US, last_us + 1))
+    for since, until in reader.stretches(firing, SLICE_US):
+        traces = reader.readings(firing, since, until)
         t_us = np.unique(np.concatenate([np.zeros(0, np.int64), *traces.t_us]))
         if not len(t_us):
             continue

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger import arming
-from logger.errors import StokewatchError
+from logger.errors import StokewatchError, shortened
 from logger.hosttime import HostTime
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.schema import JournalError
@@ -29,7 +29,6 @@ from logger.requests import (
     Unshelve,
     data_of,
     read_request,
-    shortened,
 )
 
 if TYPE_CHECKING:

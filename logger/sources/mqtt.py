@@ -227,7 +227,10 @@ class Broker:
         if isinstance(exc, aiomqtt.MqttCodeError) and getattr(exc.rc, "value", exc.rc) in _BAD_PASSWORD:
             return f"{self.name} refuses this user and password; check both"
         if "certificate" in str(exc):
-            return f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's file"
+            return (
+                f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's PEM "
+                "file in STOKEWATCH_MQTT_CA"
+            )
         return f"{self.name} can't be reached ({exc}); is the broker running, and the network there?"
 
 
@@ -261,4 +264,6 @@ def _tls(ca_file: Path | str | None) -> ssl.SSLContext:
     try:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as exc:
-        raise SourceError(f"{ca_file}: no certificate that can be read ({exc}); name a PEM file") from exc
+        raise SourceError(
+            f"{ca_file}: no certificate that can be read ({exc}); put a PEM file in STOKEWATCH_MQTT_CA"
+        ) from exc

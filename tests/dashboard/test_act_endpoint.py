@@ -53,7 +53,7 @@ def test_a_note_reaches_the_logger_and_its_answer_comes_back(client: TestClient,
     with logger_that_answers(journal, {"ok": True, "event": 7}) as seen:
         answer = client.post("/api/act", json={"kind": "note", "data": {"kind": "wood"}})
     assert (answer.status_code, answer.json()) == (200, {"ok": True, "event": 7})
-    assert seen == [("note", {"kind": "wood"}, "page")]
+    assert seen == [("note", {"kind": "wood", "text": "", "amount": ""}, "page")]
 
 
 def test_what_the_logger_refuses_is_said(client: TestClient, journal: Path) -> None:
@@ -74,7 +74,7 @@ def test_without_a_logger_the_request_waits(
 
 def test_without_a_journal_it_fails_with_a_reason(tmp_path: Path) -> None:
     client = TestClient(create_app(tmp_path / "none.sqlite").server, base_url="http://127.0.0.1")
-    answer = client.post("/api/act", json={"kind": "note"})
+    answer = client.post("/api/act", json={"kind": "finish"})
     assert answer.status_code == 503
     assert "none.sqlite" in answer.json()["error"]
 
