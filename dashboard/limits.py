@@ -16,8 +16,9 @@ from starlette.requests import HTTPConnection
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from dashboard import connections
 from dashboard.asker import Asker, asker
-from dashboard.connections import Places, who_is
+from dashboard.connections import Places
 
 MAX_BODY: Final = 512 << 10
 """Bytes; a plan with every alarm's settings is 10 kB."""
@@ -121,7 +122,7 @@ class Limits:
         self.app = app
         self._large = large
         self._knows = knows
-        self._places = places or Places()
+        self._places = Places() if places is None else places
         self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
         self._tablets: dict[str, int] = {}
 
@@ -135,7 +136,7 @@ class Limits:
         if not known and "cookie" in Headers(scope=scope) and self._knows(HTTPConnection(scope)):
             self._places.welcome(address)
             known = True
-        asker.set(Asker(who_is(address), known))
+        asker.set(Asker(connections.who_is(address), known))
         if scope["type"] == "websocket":
             await self._socket(scope, receive, send)
             return
