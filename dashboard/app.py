@@ -16,6 +16,7 @@ from types import ModuleType
 from typing import Any, Final
 
 import uvicorn
+from dash.fingerprint import check_fingerprint
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
@@ -42,6 +43,7 @@ ROOMS: Final[tuple[ModuleType, ...]] = (prepare, archive, replay, compare, repor
 """The modules of `dashboard.pages`, in the order of the page; the fire itself is in `dashboard.layout`."""
 LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
+SUITES: Final = "/_dash-component-suites/"
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""
 
@@ -139,10 +141,23 @@ def create_app(
     app.layout = page([room.layout() for room in ROOMS])
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     server.include_router(app.files())
-    server.add_middleware(Limits, large=LARGE, knows=door.knows, places=places)
+    server.add_middleware(
+        Limits, large=LARGE, knows=door.knows, places=places, is_there=lambda path: _is_there(app, path)
+    )
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.feed = feed
     return app
+
+
+def _is_there(app: Page, path: str) -> bool:
+    """Tell whether Dash knows a file of a component library; it fails at what it doesn't know."""
+    if not path.startswith(SUITES):
+        return True
+    package, _, rest = path.removeprefix(SUITES).partition("/")
+    try:
+        return check_fingerprint(rest)[0] in app.registered_paths.get(package, ())
+    except (IndexError, ValueError):  # dots where it expects a name
+        return False
 
 
 async def _refuse(request: Request, exc: Exception) -> JSONResponse:

@@ -47,7 +47,7 @@ def who_is(address: str) -> str:
     try:
         found = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
-        return address
+        return ""  # no network's address: a socket of this machine
     if isinstance(found, ipaddress.IPv6Address):
         if found.ipv4_mapped is None:
             return "" if found.is_loopback else str(ipaddress.ip_network((found, 64), strict=False))

@@ -110,6 +110,8 @@ class Limits:
         Tells whether a connection is an operator's.
     places : Places
         Of the connections: learns operators' addresses.
+    is_there : callable
+        Tells of a path whether something can be at it.
     """
 
     def __init__(
@@ -118,11 +120,13 @@ class Limits:
         large: Mapping[str, int],
         knows: Callable[[HTTPConnection], bool] = lambda connection: False,
         places: Places | None = None,
+        is_there: Callable[[str], bool] = lambda path: True,
     ) -> None:
         self.app = app
         self._large = large
         self._knows = knows
         self._places = Places() if places is None else places
+        self._is_there = is_there
         self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
         self._tablets: dict[str, int] = {}
 
@@ -157,6 +161,8 @@ class Limits:
             raise HTTPException(429, "too many requests from this address; wait a moment")
         if len(scope.get("raw_path") or b"") + len(scope.get("query_string", b"")) > MAX_PATH:
             raise HTTPException(414, "the address is longer than any of this page")
+        if not self._is_there(scope["path"]):
+            raise HTTPException(404, "there is nothing at this address")
         room = self._large.get(scope["path"], MAX_BODY)
         headers = Headers(scope=scope)
         length = headers.get("content-length", "0")

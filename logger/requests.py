@@ -322,7 +322,7 @@ def _unseen(character: str) -> bool:
 def _read(kind: type[T], data: Any) -> T:
     try:
         asked = msgspec.convert(data, kind)
-    except (msgspec.ValidationError, RecursionError) as exc:
+    except (msgspec.ValidationError, RecursionError, UnicodeError) as exc:
         raise _refusal(kind, data, str(exc)) from exc
     texts = {
         name: plain_text(value, name) if name != "plan_toml" else _whole_text(value, name)

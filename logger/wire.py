@@ -15,7 +15,7 @@ from zlib import crc32
 
 import msgspec
 
-from logger.errors import StokewatchError
+from logger.errors import StokewatchError, shortened
 from logger.reading import MAX_CHANNELS, MAX_NAME, Frame, Sample
 
 MAX_LINE = 16 * 1024
@@ -145,7 +145,7 @@ def decode(line: bytes) -> Frame:
     except RecursionError:
         raise Malformed("nested too deeply") from None
     except ValueError as error:  # msgspec's errors, and UTF-8's
-        raise Malformed(str(error)) from None
+        raise Malformed(str(error)[:300]) from None
     return frame
 
 
@@ -205,7 +205,7 @@ def _check_names(names: tuple[str, ...]) -> None:
     for name in names:
         if not is_name(name):
             raise Malformed(
-                f"{name!r} can't be a rig or a channel: a name has up to {MAX_NAME} letters, digits,"
+                f"{shortened(name)} can't be a rig or a channel: a name has up to {MAX_NAME} letters, digits,"
                 " '_', '-' and '.', a letter or digit first"
             )
     if len(_known_names) >= 256:

@@ -228,7 +228,7 @@ def test_the_reserve_is_for_operators_and_this_machine() -> None:
         ("2001:db8:1:2:3:4:5:6", "2001:db8:1:2::/64"),  # RFC 3849: addresses for documentation
         ("2001:db8:1:2:ffff::1", "2001:db8:1:2::/64"),
         ("fe80::1%eth0", "fe80::/64"),
-        ("testclient", "testclient"),
+        ("testclient", ""),
         ("", ""),
     ],
 )
