@@ -11,6 +11,7 @@ import contextlib
 import importlib
 import logging
 import os
+import signal
 import sys
 import time
 import weakref
@@ -33,7 +34,7 @@ class Job:
     work : str
         ``module:function``.
     time_s : float
-        From its begin to its answer. [s]
+        Of the processor; it may take `PATIENCE` times as long beside other work. [s]
     memory_mb : int
         Beside the programs themselves. [MB]
     file_mb : int
@@ -50,14 +51,15 @@ class Job:
 
 
 JOBS: Final = {
-    "read_plan": Job("dashboard.jobs:read_plan", 10.0, 512, quick=True),
-    "preview": Job("dashboard.jobs:preview", 120.0, 2048),
+    "read_plan": Job("dashboard.plan_apart:read_plan", 10.0, 512, quick=True),
+    "preview": Job("dashboard.jobs:preview", 60.0, 2048),
     # The journal's own files are among those it writes.
-    "import": Job("dashboard.jobs:import_files", 600.0, 4096, 65536),
-    "export": Job("dashboard.jobs:export", 300.0, 1024, 2048),
-    "judge": Job("dashboard.jobs:judge", 300.0, 1024),
-    "rehearse": Job("dashboard.jobs:rehearse", 300.0, 1024),
+    "import": Job("dashboard.jobs:import_files", 200.0, 4096, 65536),
+    "export": Job("dashboard.jobs:export", 100.0, 1024, 2048),
+    "judge": Job("dashboard.jobs:judge", 100.0, 1024),
+    "rehearse": Job("dashboard.jobs:rehearse", 100.0, 1024),
 }
+PATIENCE: Final = 6.0
 WAITING: Final = 6
 """More than so many jobs at once are turned away."""
 EACH: Final = 3
@@ -70,6 +72,11 @@ NICE: Final = 10
 """The logger comes first."""
 TELL_S: Final = 0.25
 """How often a job says how far it is. [s]"""
+
+SLOW: Final = (
+    "that took too long and was ended; take a shorter firing or a smaller file, or the command `stokewatch` "
+    "on this computer"
+)
 
 Tell = Callable[[float], None]
 """Takes how much is done, from 0 to 1."""
@@ -170,7 +177,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
     assert process.stderr is not None
     complaints = asyncio.create_task(_last(process.stderr))
     try:
-        async with asyncio.timeout(limits.time_s):
+        async with asyncio.timeout(PATIENCE * limits.time_s):
             with contextlib.suppress(BrokenPipeError, ConnectionResetError):
                 process.stdin.write(given)
                 await process.stdin.drain()
@@ -178,10 +185,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
             answer = await _answer(process.stdout, tell)
             await process.wait()
     except TimeoutError:
-        raise TooMuchError(
-            f"that took longer than {limits.time_s:g} s and was ended; take a shorter firing, or the command "
-            "`stokewatch` on this computer"
-        ) from None
+        raise TooMuchError(SLOW) from None
     except ValueError:  # a line longer than `MAX_ANSWER`
         raise TooMuchError("the answer is too large for a page; take the command `stokewatch`") from None
     finally:
@@ -189,6 +193,8 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
             process.kill()
         await process.wait()
         complained = await complaints
+    if answer is None and process.returncode == -signal.SIGXCPU:
+        raise TooMuchError(SLOW)
     if answer is None:
         log.error("the job %r failed (%s): %s", job, process.returncode, complained)
         raise StokewatchError(f"that failed ({job}); the page's log says why")
@@ -221,7 +227,8 @@ async def _last(complaints: asyncio.StreamReader) -> str:
 
 def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
     """Do a job in this process."""
-    os.nice(NICE)
+    if not JOBS[job].quick:
+        os.nice(NICE)
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints is no answer
     module, _, name = JOBS[job].work.partition(":")
@@ -261,7 +268,7 @@ def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
     file_mb : int
         Of each file. [MB]
     time_s : float
-        Of the processor, in case nobody watches any more. [s]
+        Of the processor. [s]
     """
     import resource
 
@@ -270,7 +277,7 @@ def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
         # Not the address space: libraries reserve much of that and never use it.
         (resource.RLIMIT_DATA, now + (memory_mb << 20)),
         (resource.RLIMIT_FSIZE, file_mb << 20),
-        (resource.RLIMIT_CPU, round(time_s) + 5),
+        (resource.RLIMIT_CPU, round(time_s)),
         (resource.RLIMIT_CORE, 0),
     ):
         hard = resource.getrlimit(kind)[1]

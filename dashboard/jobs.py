@@ -56,24 +56,6 @@ class TellingReader(JournalReader):
             self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
 
 
-def read_plan(toml: str, *, tell: Tell) -> str:
-    """Read a plan file that came from anywhere.
-
-    Parameters
-    ----------
-    toml : str
-    tell : callable
-
-    Returns
-    -------
-    str
-        The same plan, as this program writes it.
-    """
-    from logger.plan import loads
-
-    return loads(toml, "file").dumps()
-
-
 def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
     """Say what is understood of CSV files.
 
