@@ -16,7 +16,7 @@ from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIO
 
 MOST: Final = 256
 """Connections in all."""
-EACH: Final = 48
+EACH: Final = 64
 """Of one address; this machine's own are not counted. A browser keeps some six."""
 RESERVE: Final = 64
 """Places that only operators' addresses, and this machine, may take."""

@@ -34,7 +34,7 @@ SLOWEST: Final = 20_000.0
 """Bytes a second that a large body comes with at least, over its whole length."""
 MAX_TABLETS: Final = 64
 """Websockets in all."""
-TABLETS_EACH: Final = 12
+TABLETS_EACH: Final = 16
 """Websockets of one address."""
 TABLETS_RESERVE: Final = 16
 """Websockets that only operators, and this machine, may open."""

@@ -270,7 +270,7 @@ def loads(text: str, source: str = "plan") -> Plan:
     try:
         doc = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
-        raise PlanError(f"{source}: not valid TOML: {shortened(str(exc), 300)[1:-1]}") from exc
+        raise PlanError(f"{source}: not valid TOML: {str(exc)[:300]}") from exc
     except RecursionError as exc:
         raise PlanError(f"{source}: nested too deep to be a plan") from exc
     except ValueError as exc:  # Python reads no integer of more than 4300 digits
