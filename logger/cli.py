@@ -802,8 +802,8 @@ def import_(
 
     What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read.
     """
-    from logger.journal.csv_in import import_csv
-    from logger.journal.csv_table import CsvOptions
+    from logger.exchange.csv_in import import_csv
+    from logger.exchange.csv_table import CsvOptions
     from logger.journal.writer import JournalWriter
     from logger.plan import load
 
@@ -861,7 +861,7 @@ def export(
     as_json: bool,
 ) -> int:
     """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages."""
-    from logger.journal import export as exports
+    from logger.exchange import export as exports
     from logger.journal.reader import JournalReader
 
     _journal_there(home)

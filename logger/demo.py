@@ -81,7 +81,7 @@ def prepare(
 
 def _shown_again(path: Path) -> Plan:
     """Make the plan that gives a stored firing's columns their names back."""
-    from logger.journal.csv_in import read_csv
+    from logger.exchange.csv_in import read_csv
 
     probes = [
         replace(probe_for_channel(name), channel=channel_name(i))

@@ -68,7 +68,7 @@ class ImportRefused(UserError):
 
 
 class Reading(BaseModel, extra="forbid"):
-    """How files are to be read; what is left out is found out. See `logger.journal.csv_table.CsvOptions`."""
+    """How files are to be read; what is left out is found out. See `logger.exchange.csv_table.CsvOptions`."""
 
     encoding: Annotated[str, Field(max_length=40)] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None

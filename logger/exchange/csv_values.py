@@ -9,9 +9,9 @@ from typing import Final, cast
 import numpy as np
 
 from logger.columns import CELSIUS_RANGE_C
-from logger.journal.csv_format import ERROR_WORDS, NO_READING, OPEN_WORDS
-from logger.journal.csv_table import CsvOptions, Table, Unit
-from logger.journal.csv_time import Times, read_times
+from logger.exchange.csv_format import ERROR_WORDS, NO_READING, OPEN_WORDS
+from logger.exchange.csv_table import CsvOptions, Table, Unit
+from logger.exchange.csv_time import Times, read_times
 from logger.reading import Bytes, Floats, Ints, Status
 
 _GENERIC: Final = frozenset(

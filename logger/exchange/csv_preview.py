@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
-from logger.journal.csv_in import CsvFiring, merge_parts, read_file
-from logger.journal.csv_table import CsvError, CsvOptions, Table
-from logger.journal.csv_values import Part, read_part
+from logger.exchange.csv_in import CsvFiring, merge_parts, read_file
+from logger.exchange.csv_table import CsvError, CsvOptions, Table
+from logger.exchange.csv_values import Part, read_part
 from logger.journal.traces import GAP_STEPS, GAP_US
 
 HEAD_ROWS: Final = 5

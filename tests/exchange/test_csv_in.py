@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.journal.csv_in import CsvError, CsvFiring, CsvOptions, import_csv, read_csv
-from logger.journal.csv_preview import preview, preview_together
+from logger.exchange.csv_in import CsvError, CsvFiring, CsvOptions, import_csv, read_csv
+from logger.exchange.csv_preview import preview, preview_together
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import loads

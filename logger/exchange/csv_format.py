@@ -10,8 +10,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from logger.journal.csv_table import CsvError, CsvOptions, Table, Unit
-from logger.journal.csv_time import kind_of
+from logger.exchange.csv_table import CsvError, CsvOptions, Table, Unit
+from logger.exchange.csv_time import kind_of
 
 OWN_TIME: Final = ("time_s", "time_utc")
 """Headers of the first column by which our own files are known."""

@@ -10,9 +10,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.journal.csv_format import read_table
-from logger.journal.csv_table import CsvError, CsvOptions, Table
-from logger.journal.csv_values import Part, mark_long_gaps, read_part
+from logger.exchange.csv_format import read_table
+from logger.exchange.csv_table import CsvError, CsvOptions, Table
+from logger.exchange.csv_values import Part, mark_long_gaps, read_part
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status

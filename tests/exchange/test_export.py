@@ -12,17 +12,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from journal_batches import START_US, firing_batch, make_batch
 
 from logger.amplifiers import encode_word
 from logger.columns import convert
-from logger.journal.csv_in import CsvOptions, import_csv
-from logger.journal.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
-from logger.journal.line_protocol import escape_tag, lines_of
+from logger.exchange.csv_in import CsvOptions, import_csv
+from logger.exchange.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
+from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Status
+from tests.journal.journal_batches import START_US, firing_batch, make_batch
 
 
 def toml_of(names: list[str]) -> str:

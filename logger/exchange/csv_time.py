@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from logger.journal.csv_table import CsvError, CsvOptions, Table
+from logger.exchange.csv_table import CsvError, CsvOptions, Table
 from logger.reading import Floats, Ints
 
 TimeKind = Literal["datetime", "date", "clock", "number"]
