@@ -1,73 +1,51 @@
-"""What a CSV file looks like: encoding, separator, header, columns and their units. Pure."""
+"""What a CSV file's table looks like: header, rows of units, the time, the columns of temperatures."""
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
-from logger.exchange.csv_table import CsvError, CsvOptions, Table, Unit
-from logger.exchange.csv_time import kind_of
-
-OWN_TIME: Final = ("time_s", "time_utc")
-"""Headers of the first column by which our own files are known."""
-
-NO_READING: Final = frozenset(
-    {
-        *("", "-", "--", "---", "----", "-----", "*", "***", "?"),
-        *("nan", "na", "n/a", "#n/a", "#num!", "#value!", "null", "none", "nil"),
-        *("no data", "no reading", "missing"),
-    }
-)
-"""Words in place of a reading that say only that there is none."""
-OPEN_WORDS: Final = frozenset(
-    {
-        *("ol", "o.l", "o.l.", "+ol", "-ol", "over", "overload"),
-        *("open", "open tc", "opentc", "burnout", "disconnected"),
-    }
-)
-"""Words for a thermocouple that is broken or not connected."""
-ERROR_WORDS: Final = frozenset({"err", "err.", "error", "fault", "fail", "failed", "bad", "invalid", "short"})
-"""Words for any other fault of the instrument."""
-
-_DELIMITERS: Final = (";", "\t", "|", ",")
-_INDEX: Final = re.compile(r"#|(no|nr|n|index|idx|record|rec|scan|sample|row|id|pos)\.?|lfd\.? ?nr\.?", re.I)
-_TIME_WORD: Final = re.compile(
-    r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
-    r"hora|fecha|tijd|seconds|minutes|hours)(?![a-z])",
-    re.I,
-)
-_NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?(\s*°?\s*[CF])?", re.I)
-_DEGREES: Final = r"(?:°|º|Â°|deg(?:rees?)?\.?|\?)\s*"
-# No bare K: "(K)" is a thermocouple of type K at least as often as a kelvin.
-_UNIT: Final = re.compile(
-    rf"(?:[\s_,;:/\-]*[(\[]\s*(?:{_DEGREES})?([CF])\s*[)\]]|[\s_,;:/\-]*{_DEGREES}([CF])"
-    r"|[\s_,;:/\-]*[(\[]?\s*(celsius|fahrenheit|kelvin)\s*[)\]]?)\s*$",
-    re.I,
-)
-_OTHER_UNIT: Final = re.compile(
-    r"[(\[]\s*(%\s*(?:rh|r\.h\.|o2)?|rh|[mµu]?v|volts?|m?a|[hkm]?pa|m?bar|psi|ppm|k?w|lux|m/s|km/h|rpm)\s*[)\]]\s*$",
-    re.I,
+from logger.exchange.csv_numbers import as_number, find_decimal
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
+from logger.exchange.csv_time import TimeKind, kind_of
+from logger.exchange.csv_words import (
+    ERROR_WORDS,
+    INDEX,
+    NO_READING,
+    OPEN_WORDS,
+    TIME_WORD,
+    is_processing_row,
+    is_units_row,
+    unit_cell,
+    unit_in,
+    why_no_temperature,
 )
 
+MAX_WORTH: Final = 256
+"""More columns that may be temperatures are refused before they are read."""
+_OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
+_CALENDAR: Final = ("year", "month", "day", "hour", "minute", "second")
 
-def read_table(data: bytes, name: str, options: CsvOptions) -> Table:
+
+def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozenset()) -> tuple[Text, Table]:
     """Find the table in a file.
 
     Parameters
     ----------
-    data : bytes
-        The whole file.
-    name : str
-        What to call it in errors.
+    path : Path
     options : CsvOptions
+    named : frozenset of str, optional
+        Columns that a plan names, in lower case: whatever they look like they are temperatures.
 
     Returns
     -------
+    Text
+        From which its rows can be read.
     Table
 
     Raises
@@ -75,167 +53,156 @@ def read_table(data: bytes, name: str, options: CsvOptions) -> Table:
     CsvError
         Nothing in it that could be a table of times and temperatures.
     """
-    guesses: list[str] = []
-    text, encoding = _decode(data, name, options, guesses)
-    if not text.strip():
-        raise CsvError(f"{name}: the file is empty")
-    delimiter = options.delimiter if options.delimiter is not None else _find_delimiter(text, name)
-    if len(delimiter) != 1 or delimiter in '"\r\n':
-        raise CsvError(f"{name}: --delimiter {delimiter!r} must be one character, such as ;")
-    rows = _split(text, delimiter, name, options)
-    first, header, units = _find_header(rows, name, options)
-    width = Counter(len(row) for row in rows[first : first + 1000] if any(row)).most_common(1)[0][0]
-    if header is not None:
-        width = max(width, len(_trimmed(rows[header])))
-    numbers, table_rows = _table_rows(rows, first, width, name, text)
-    headers = _headers(rows[header] if header is not None else [], width, guesses)
+    text = open_text(path, options)
+    rows = list(itertools.islice(text.rows(options), HEAD_LINES))
+    if not rows:
+        raise CsvError("the file is empty", file=path.name, code="empty")
+    first, header, units_row = _find_header(rows, path.name, text.own, options)
+    data = rows[first:]
+    width = Counter(len(_trimmed(row)) for _, row in data).most_common(1)[0][0]
+    width = max(width, len(_trimmed(rows[header][1])) if header is not None else 0, 1)
+    cells = [row[:width] + [""] * (width - len(row)) for _, row in data]
+    guesses = list(text.guesses)
+    raw_header = [cell.strip() for cell in rows[header][1]] if header is not None else []
     table = Table(
-        name=name,
-        encoding=encoding,
-        delimiter=delimiter,
+        path=path,
+        encoding=text.encoding,
+        delimiter=text.delimiter,
         decimal=".",
-        header_row=None if header is None else header + 1,
-        row_numbers=numbers,
-        cells=list(itertools.zip_longest(*table_rows, fillvalue="")),
-        headers=headers,
-        own=header == 0 and delimiter == "," and headers[0] in OWN_TIME,
+        header_row=rows[header][0] if header is not None else None,
+        header=raw_header,
+        first_row=data[0][0],
+        head=[(number, row) for (number, _), row in zip(data, cells, strict=True)],
+        headers=_headers(raw_header, width, guesses, own=text.own),
+        own=text.own and header == 0,
         guesses=guesses,
     )
     if header is None:
         guesses.append("there is no header: the columns are named by their numbers")
-    table.decimal = _find_decimal(table, options)
-    _find_time(table, options)
-    above = [cell for row in rows[: header or 0] for cell in row]
-    _find_columns(table, units, above, options)
-    return table
+    table.decimal = find_decimal(table, options)
+    above = [cell for _, row in rows[: header or 0] for cell in row]
+    _find_time(table, units_row, above, options)
+    _find_columns(table, units_row, above, options, named)
+    return text, table
 
 
-def _decode(data: bytes, name: str, options: CsvOptions, guesses: list[str]) -> tuple[str, str]:
-    encoding = options.encoding
-    if encoding is None:
-        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-            encoding = "utf-16"
-        elif data.startswith(b"\xef\xbb\xbf"):
-            encoding = "utf-8-sig"
-        elif b"\0" in data[:200]:
-            encoding = "utf-16-le" if data[1:2] == b"\0" else "utf-16-be"
-        else:
-            encoding = "utf-8"
-    try:
-        text = data.decode(encoding)
-    except LookupError as exc:
-        raise CsvError(f"{name}: no such encoding as {encoding!r}; try utf-8 or latin-1") from exc
-    except ValueError as exc:
-        if options.encoding is not None or encoding != "utf-8":
-            where = f"byte {exc.start + 1}" if isinstance(exc, UnicodeDecodeError) else "this"
-            raise CsvError(
-                f"{name}: {where} is not {encoding}; give another --encoding, such as latin-1"
-            ) from exc
-        encoding = "latin-1"
-        text = data.decode(encoding)
-        guesses.append("not UTF-8: read as Latin-1")
-    if "\0" in text:
-        raise CsvError(f"{name}: not a text file; export it as CSV first")
-    return text.removeprefix("\ufeff"), encoding
+# --- the header ---------------------------------------------------------------------------------------------
 
 
-def _find_delimiter(text: str, name: str) -> str:
-    if text.startswith(tuple(f"{header}," for header in OWN_TIME)):
-        return ","
-    lines = [line for line in text[:200_000].splitlines()[:400] if line.strip()]
-    tail = lines[len(lines) // 2 :]  # below titles and header
-    shares: dict[str, float] = {}
-    for delimiter in _DELIMITERS:
-        widths = Counter(len(row) for row in csv.reader(tail, delimiter=delimiter))
-        width, count = widths.most_common(1)[0]
-        if width > 1:
-            shares[delimiter] = count / len(tail)
-    found = next(
-        (d for d, share in shares.items() if share >= 0.8), max(shares, key=shares.__getitem__, default="")
-    )
-    if found:
-        return found
-    raise CsvError(
-        f"{name}: no character separates columns in the same way from line to line; name it with --delimiter"
-    )
-
-
-def _split(text: str, delimiter: str, name: str, options: CsvOptions) -> list[list[str]]:
-    rows: list[list[str]] = []
-    try:
-        for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter):
-            rows.append(row)
-    except (csv.Error, TypeError) as exc:
-        raise CsvError(f"{name} row {len(rows) + 1}: {exc}; check the quotes there and --delimiter") from exc
-    return rows[: options.last_line] if options.last_line is not None else rows
-
-
-def _find_header(rows: list[list[str]], name: str, options: CsvOptions) -> tuple[int, int | None, list[str]]:
-    """Find the first row of data, the header above it if there is one, and what a row of units says."""
-    units: list[str] = []
-    if rows[0] and rows[0][0] in OWN_TIME and options.skip is None:
-        if not any(any(row) for row in rows[1:]):
-            raise CsvError(f"{name}: a header, but no readings below it")
-        return 1, 0, units
+def _find_header(
+    rows: Sequence[Row], name: str, own: bool, options: CsvOptions
+) -> tuple[int, int | None, list[str]]:
+    """Find the first row of data, the row of names above it if there is one, and what a row of units says."""
+    if own and options.skip is None:
+        if len(rows) == 1:
+            raise CsvError("a header, but no readings below it", file=name, code="no-readings")
+        return 1, 0, []
     if options.skip is not None:
-        below = range(options.skip + 1, len(rows))
-        first = next((i for i in below if _is_data(rows[i])), None)
-        if first is None:
-            raise CsvError(f"{name}: no readings below line {options.skip + 1}; give another --skip")
-        if first - 1 > options.skip and _is_units(rows[first - 1]):
-            units = rows[first - 1]
-        return _first_row(rows, first, options.skip + 1), options.skip, units
-    first = next((i for i, row in enumerate(rows) if _is_data(row)), None)
+        return _below(rows, name, options.skip, options)
+    kinds = [_data_kind(row, options) for _, row in rows]
+    first = next((i for i, kind in enumerate(kinds) if kind and _goes_on(rows, kinds, i)), None)
     if first is None:
         raise CsvError(
-            f"{name}: no row begins with a time and has a number after it; is this a table of readings? "
-            "(--skip tells how many lines stand above the header)"
+            "no row begins with a time and has a number after it; is this a table of readings? Then say with",
+            Hint("skip", None, "how many lines stand above the header"),
+            file=name,
+            code="no-table",
         )
-    first = _first_row(rows, first, 0)
-    above = [i for i in range(first) if any(cell.strip() for cell in rows[i])]
-    if len(above) > 1 and _is_units(rows[above[-1]]) and len(_trimmed(rows[above[-2]])) > 1:
-        units = rows[above.pop()]
-    if not above or len(_trimmed(rows[above[-1]])) < 2:
+    first = _first_row(rows, first, 0, options)
+    above = [
+        i for i in range(first) if len(_trimmed(rows[i][1])) > 1 or (len(rows[i][1]) > 1 and i == first - 1)
+    ]
+    units: list[str] = []
+    width = len(_trimmed(rows[first][1]))
+    while above and is_processing_row(rows[above[-1]][1]) and len(above) > 1:
+        above.pop()
+    if above and is_units_row(rows[above[-1]][1]):
+        wide = len(above) > 1 and len(_trimmed(rows[above[-2]][1])) > 1
+        only_units = any(unit_cell(cell)[0] for cell in rows[above[-1]][1][1:])
+        if wide or (only_units and len(_trimmed(rows[above[-1]][1])) > 2):
+            units = rows[above.pop()][1]
+    if not above or (len(_trimmed(rows[above[-1]][1])) < 2 and width > 1):
         return first, None, units
-    return first, above[-1], units
+    header = above[-1]
+    if not units and header and is_units_row(rows[header - 1][1]) and len(rows[header - 1][1]) >= width - 1:
+        units = rows[header - 1][1]
+    return first, header, units
 
 
-def _first_row(rows: list[list[str]], first: int, lowest: int) -> int:
+def _below(
+    rows: Sequence[Row], name: str, skip: int, options: CsvOptions
+) -> tuple[int, int | None, list[str]]:
+    header = next((i for i, (number, _) in enumerate(rows) if number > skip), len(rows))
+    below = range(header + 1, len(rows))
+    first = next((i for i in below if _data_kind(rows[i][1], options)), None)
+    if first is None:
+        raise CsvError(
+            f"no readings below line {skip + 1}; give another", Hint("skip"), file=name, code="no-readings"
+        )
+    between = [i for i in range(header + 1, first) if is_units_row(rows[i][1])]
+    units = rows[between[0]][1] if between else []
+    if not units and header and is_units_row(rows[header - 1][1]):
+        units = rows[header - 1][1]
+    if is_units_row(rows[header][1]) and not units and _trimmed(rows[header][1])[1:]:
+        units = rows[header][1] if any(unit_cell(c)[0] for c in rows[header][1][1:]) else []
+    return _first_row(rows, first, header + 1, options), header, units
+
+
+def _goes_on(rows: Sequence[Row], kinds: Sequence[str], i: int) -> bool:
+    """Say whether data goes on below a row: a title line may look like data, two in one way seldom do."""
+    later = kinds[i + 1 : i + 4]
+    return not later or not any(later) or kinds[i] in later
+
+
+def _first_row(rows: Sequence[Row], first: int, lowest: int, options: CsvOptions) -> int:
     """Go up over rows that begin with a time too, whatever follows it: no reading yet, or one to refuse."""
-    kind = kind_of(rows[first][0])
-    while first > lowest and len(rows[first - 1]) > 1 and kind_of(rows[first - 1][0]) == kind is not None:
+    kind = kind_of(rows[first][1][0])
+    while (
+        first > lowest and len(rows[first - 1][1]) > 1 and kind_of(rows[first - 1][1][0]) == kind is not None
+    ):
         first -= 1
     return first
 
 
-def _is_data(row: Sequence[str]) -> bool:
+def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
+    """Say in what way a row is one of data: how it begins; empty if it is none."""
     cells = [cell.strip() for cell in row]
     filled = [cell for cell in cells if cell]
-    if len(filled) < 2 or not cells[0]:
-        # A first column may be empty where nothing but the date changes; not in the first row of all.
-        return False
-    values = [cell for cell in filled if _is_value(cell)]
-    return (
-        _is_value(cells[0])
-        and 2 * len(values) >= len(filled)
-        and any(c.isdigit() for c in "".join(values[1:]))
+    if len(filled) < 2:
+        return ""
+    kinds = [kind_of(cell) for cell in cells[:8]]
+    values = [cell for cell in filled if is_value(cell)]
+    if cells[0] and kinds[0] is None and cells[0].lower() not in NO_READING:
+        # A text first: an ID, if a time follows that is more than a number; or the time has been named.
+        if not any(kind in ("datetime", "date", "clock") for kind in kinds) and not options.time:
+            return ""
+        return "text" if len(values) > 1 and 2 * len(values) >= len(filled) else ""
+    if not cells[0] and not any(kind in ("datetime", "date", "clock") for kind in kinds):
+        return ""
+    numbers = (
+        any(c.isdigit() for c in "".join(v for v in values if v != cells[0])) or values[1:] == values[:1]
     )
+    return (kinds[0] or "empty") if 2 * len(values) >= len(filled) and numbers else ""
 
 
-def _is_value(cell: str) -> bool:
-    return (
-        _NUMBER.fullmatch(cell) is not None
+def is_value(cell: str) -> bool:
+    """Say whether a cell may be a reading, a word in place of one, or a time.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    bool
+    """
+    return len(cell) <= MAX_CELL and (
+        kind_of(cell) is not None
         or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS
-        or kind_of(cell) is not None
+        or as_number(cell, ".") is not None
+        or as_number(cell, ",") is not None
+        or re.fullmatch(r"[+\-−]?\d+([.,]\d*)?\s*°?\s*[CFK]", cell, re.I) is not None
     )
-
-
-def _is_units(row: Sequence[str]) -> bool:
-    filled = [cell.strip().strip("()[]") for cell in row if cell.strip()]
-    unit = re.compile(
-        r"(°|º|deg\.? ?)?[CFK]|celsius|fahrenheit|kelvin|m?s|sec|min|h|[dmyhs:./\- ]+|%|m?v", re.I
-    )
-    return bool(filled) and all(unit.fullmatch(cell) for cell in filled)
 
 
 def _trimmed(row: Sequence[str]) -> list[str]:
@@ -245,151 +212,255 @@ def _trimmed(row: Sequence[str]) -> list[str]:
     return cells
 
 
-def _table_rows(
-    rows: list[list[str]], first: int, width: int, name: str, text: str
-) -> tuple[list[int], list[list[str]]]:
-    numbers, kept = [], []
-    for i in range(first, len(rows)):
-        row = rows[i]
-        if len(row) != width:
-            if len(row) > width:
-                if any(cell.strip() for cell in row[width:]):
-                    raise CsvError(
-                        f"{name} row {i + 1}: {len(row)} cells where there should be {width}; "
-                        "check --delimiter and --decimal"
-                    )
-                row = row[:width]
-            elif i == len(rows) - 1 and any(row) and not text.endswith(("\n", "\r")):
-                raise CsvError(
-                    f"{name} row {i + 1}: the file ends in the middle of a row; "
-                    f"leave it out with --last-line {i}"
-                )
-        if any(cell and not cell.isspace() for cell in row):
-            numbers.append(i + 1)
-            kept.append(row)
-    kept[0] = kept[0] + [""] * (width - len(kept[0]))  # so that every column is there
-    return numbers, kept
-
-
-def _headers(row: Sequence[str], width: int, guesses: list[str]) -> list[str]:
-    headers = [" ".join(cell.split()) for cell in row[:width]]
+def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -> list[str]:
+    headers = [" ".join(cell[:MAX_CELL].split()) for cell in row[:width]]
     headers += [""] * (width - len(headers))
-    used: set[str] = set()
+    count: Counter[str] = Counter()
+    used = {headers[0].casefold()} if not own else set()  # a probe of our own may be called time_s
     for i, header in enumerate(headers):
+        if own and i == 0:
+            continue
         new = header or f"column {i + 1}"
-        if new.casefold() in used:
-            new = next(n for k in itertools.count(2) if (n := f"{header} {k}").casefold() not in used)
-            guesses.append(f"there are two columns {header!r}: the second is called {new!r}")
+        folded = new.casefold()
+        if i and folded in used:
+            while (new := f"{header or folded} {count[folded] + 2}").casefold() in used:
+                count[folded] += 1
+            if len(guesses) < 12:
+                guesses.append(f"there are two columns {shown(header)}: the second is called {shown(new)}")
         used.add(new.casefold())
         headers[i] = new
     return headers
 
 
-def _find_decimal(table: Table, options: CsvOptions) -> str:
-    if options.decimal is not None:
-        if options.decimal not in (".", ","):
-            raise CsvError(f"--decimal {options.decimal!r}: must be '.' or ','")
-        return options.decimal
-    commas = re.compile(r"\s*[+\-−]?\d+,\d+\s*")
-    points = re.compile(r"\s*[+\-−]?\d+\.\d+\s*")
-    sample = [cell for column in table.cells for cell in column[:200]]
-    found = sum(1 for cell in sample if commas.fullmatch(cell))
-    if found and found > sum(1 for cell in sample if points.fullmatch(cell)):
-        table.guesses.append("numbers have a decimal comma")
-        return ","
-    return "."
+# --- the time -----------------------------------------------------------------------------------------------
 
 
-def _find_time(table: Table, options: CsvOptions) -> None:
+def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
     if options.time:
-        by_name = {h.casefold(): i for i, h in enumerate(table.headers)}
         for wanted in options.time:
-            if wanted.strip().casefold() not in by_name:
-                raise CsvError(
-                    f"{table.name}: no column {wanted!r} for the time; there are {', '.join(table.headers)}"
+            found = find_columns(table.headers, wanted)
+            if not found:
+                raise table.refuse(
+                    f"no column {wanted!r} for the time; there are {listed(table.headers)}", code="no-column"
                 )
-            table.time.append(by_name[wanted.strip().casefold()])
-        return
-    if table.own:
+            table.time.append(found[0])
+    elif table.own:
         table.time = [0]
+    else:
+        table.time = _guess_time(table)
+    if table.own:
         return
-    kinds = [kind_of(next((cell for cell in column if cell.strip()), "")) for column in table.cells]
-    named = [i for i, h in enumerate(table.headers) if _TIME_WORD.search(h.replace("_", " ")) and kinds[i]]
-    first = named[0] if named else 1 if _INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 else 0
+    table.time_hint = " ".join(units_row[i].strip()[:MAX_CELL] for i in table.time if i < len(units_row))
+    titles = [" ".join(above)[:4000]] if not _OFFSET.search(table.headers[table.time[0]]) else []
+    for said in (*(table.headers[i] for i in table.time), *titles):
+        if _OFFSET.search(said) and not _OFFSET.search(table.time_hint):
+            table.time_hint += f" {_OFFSET.search(said)[0]}"  # type: ignore[index]
+
+
+def _guess_time(table: Table) -> list[int]:
+    kinds = [_kind_of_column(table, i) for i in range(len(table.headers))]
+    words = [header.replace("_", " ") for header in table.headers]
+    exact = {word.casefold().rstrip("s"): i for i, word in reversed(list(enumerate(words)))}
+    calendar = [exact[word] for word in _CALENDAR if word in exact]
+    if len(calendar) >= 5:
+        return calendar
+    named = [i for i, word in enumerate(words) if TIME_WORD.search(word) and kinds[i]]
+    order = {"datetime": 0, "date": 1, "clock": 2, "number": 3, None: 4}
+    candidates = sorted(named, key=lambda i: order[kinds[i]]) or [
+        i for i, kind in enumerate(kinds) if kind == "datetime"
+    ]
+    if not candidates:
+        candidates = [i for kind in ("date", "clock") for i, k in enumerate(kinds) if k == kind]
+    if not candidates:
+        second = INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"
+        candidates = [1 if second else 0]
+    first = candidates[0]
+    if kinds[first] == "number" and (dates := [i for i, k in enumerate(kinds) if k == "datetime"]):
+        first = dates[0]  # a file that has dates has its firing's date
     if kinds[first] is None:
-        raise CsvError(
-            f"{table.name} row {table.row_numbers[0]}, column {table.headers[first]!r}: "
-            f"{table.cells[first][0]!r} is no time; name the time column with --time"
+        number, cells = table.head[0]
+        raise table.refuse(
+            f"{shown(cells[first])} is no time; name the time column with",
+            Hint("time"),
+            row=number,
+            column=first,
+            code="no-time",
         )
-    table.time = [first]
-    partner = {"date": "clock", "clock": "date"}.get(kinds[first] or "")
-    second = next((i for i, kind in enumerate(kinds) if kind == partner and i != first), None)
-    if partner and second is not None:
-        table.time = [first, second] if partner == "clock" else [second, first]
-    elif kinds[first] == "date":
-        raise CsvError(
-            f"{table.name}: column {table.headers[first]!r} has dates, but no column has the time of day; "
-            "name both with --time"
+    if kinds[first] == "clock" and (dates := [i for i, k in enumerate(kinds) if k == "date"]):
+        return [dates[0], first]
+    if kinds[first] == "date":
+        clocks = [i for i, k in enumerate(kinds) if k == "clock"]
+        if clocks:
+            return [first, clocks[0]]
+        raise table.refuse(
+            "has dates, but no column has the time of day; name both with",
+            Hint("time"),
+            column=first,
+            code="no-time",
         )
+    return [first]
 
 
-def _find_columns(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
-    leave_out = {name.strip().casefold() for name in options.leave_out}
-    unknown = leave_out.difference(h.casefold() for h in table.headers)
-    if unknown:
-        raise CsvError(
-            f"{table.name}: no column {min(unknown)!r} to leave out; there are {', '.join(table.headers)}"
-        )
-    if table.time[0] < len(units_row):
-        table.time_hint = units_row[table.time[0]]
-    said: list[Unit | None] = []
+def _kind_of_column(table: Table, column: int) -> TimeKind | None:
+    cells = [cell for _, row in table.head[:40] if (cell := row[column].strip())]
+    kinds = Counter(kind_of(cell) for cell in cells)
+    if not kinds:
+        return None
+    kind, count = kinds.most_common(1)[0]
+    if kind == "date" and kinds["datetime"]:
+        return "datetime"  # midnight, as spreadsheets write it
+    if kind == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", table.headers[column], re.I):
+        return "date" if all(re.fullmatch(r"(19|20)\d{6}", cell) for cell in cells) else kind
+    return kind if 2 * count >= len(cells) or count == kinds.total() else None
+
+
+# --- the columns of temperatures ----------------------------------------------------------------------------
+
+
+def _find_columns(
+    table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions, named: frozenset[str]
+) -> None:
+    keep, leave_out = (
+        _chosen(table, wanted, what)
+        for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
+    )
+    said: dict[int, Unit | None] = {}
     for i, header in enumerate(table.headers):
-        if i in table.time or header.casefold() in leave_out:
+        if i in table.time or i in leave_out:
             continue
         if table.own:
-            _add(table, i, header.removeprefix("'"), "c")
+            if not keep or i in keep:
+                said[i] = "c"
+                _add(table, i, header.removeprefix("'"))
+                table.sure.add(i)
             continue
-        if _INDEX.fullmatch(header) and i < min(table.time):
-            table.guesses.append(f"column {header!r} only counts the rows")
+        name, unit = unit_in(header)
+        below = units_row[i] if i < len(units_row) else ""
+        unit_below, other = unit_cell(below)
+        unit = unit or unit_below
+        sure = i in keep or bool({header.casefold(), name.casefold()} & named)
+        why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
+        if why is None and keep and i not in keep:
+            why = "not among those to keep"
+        if why is not None:
+            if why:
+                table.left_out.append((header, why))
             continue
-        if not any(cell.strip() for cell in table.cells[i]) and header == f"column {i + 1}":
-            continue
-        name, unit = _unit_of(header)
-        below = units_row[i].strip() if i < len(units_row) else ""
-        if unit is None and below:
-            unit = _unit_of(f"x ({below.strip('()[]')})")[1]
-        if unit is None and (_OTHER_UNIT.search(header) or _OTHER_UNIT.search(f"({below.strip('()[]')})")):
-            table.guesses.append(f"column {header!r} is no temperature: left out")
-            continue
-        if unit is None and _TIME_WORD.search(header.replace("_", " ")):
-            table.guesses.append(f"column {header!r} is another time: left out")
-            continue
-        said.append(unit)
-        _add(table, i, name or header, unit or "c")
+        said[i] = unit
+        _add(table, i, name or header)
+        if sure or unit is not None:
+            table.sure.add(i)
     if not table.columns:
-        raise CsvError(f"{table.name}: no column of temperatures beside {table.headers[table.time[0]]!r}")
+        beside = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
+        because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
+        ways = (Hint("keep", table.left_out[0][0], "if that is one"),) if table.left_out else ()
+        raise table.refuse(beside + (f" ({because})" if because else ""), *ways, code="no-temperatures")
+    if len(table.columns) > MAX_WORTH and not table.own and not named:
+        raise too_many(table.name, table.names)
+    _units(table, said, above, options)
+
+
+def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
+    found: set[int] = set()
+    for name in wanted:
+        columns = find_columns(table.headers, name) or [
+            i
+            for i, header in enumerate(table.headers)
+            if unit_in(header)[0].casefold() == name.strip().casefold()
+        ]
+        if not columns:
+            raise table.refuse(
+                f"no column {name.strip()!r} to {what}; there are {listed(table.headers)}", code="no-column"
+            )
+        found.update(columns)
+    return found
+
+
+def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: bool) -> str | None:
+    """Say why a column is left out; "" where that needs no words."""
+    header = table.headers[i]
+    cells = [cell for _, row in table.head if (cell := row[i].strip())]
+    if not cells and header == f"column {i + 1}":
+        return ""
+    if other_unit and unit is None:
+        return f"{other_unit} is no unit of temperature"
+    if sure:
+        return None
+    if INDEX.fullmatch(header) and unit is None:
+        return "only counts the rows or names the logger"
+    if unit is None and TIME_WORD.search(header.replace("_", " ")):
+        return "another time"
+    if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
+        return "another time"
+    why = why_no_temperature(header, unit)
+    if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
+        why = f"stands before the time and always says {shown(cells[0])}: names the logger"
+    return why or _speed_beside(table, i, unit)
+
+
+def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
+    """Tell `Door_V1` beside `Door_TC1`: a speed or a voltage at the place of a thermocouple."""
+    match = re.fullmatch(r"(.*[a-z].*[_ \-.])(v|u|p|dp)(\d*)", table.headers[i], re.I)
+    if match is None or unit is not None:
+        return None
+    beside = {f"{match[1]}{letters}{match[3]}".casefold() for letters in ("TC", "T", "Temp")}
+    if beside & {header.casefold() for header in table.headers}:
+        return f"{match[2]!r} beside the thermocouples of the same places: no temperature"
+    return None
+
+
+def _units(table: Table, said: dict[int, Unit | None], above: Sequence[str], options: CsvOptions) -> None:
     if options.unit is not None:
         table.units = [options.unit] * len(table.columns)
-    elif not table.own and None in said:
-        titles = " ".join(above)
-        fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit", titles, re.I) is not None
-        default: Unit = "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
-        table.units = [unit or default for unit in said]
-        table.guesses.append(f"nothing says the unit: taken for °{default.upper()}")
+        return
+    titles = " ".join(above)[:4000]
+    fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
+    default: Unit = "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
+    table.units = [said[i] or default for i in table.columns]
+    if None in said.values():
+        unsaid = [table.names[table.columns.index(i)] for i, unit in said.items() if unit is None]
+        some = f" of {listed(unsaid, 6)}" if any(said.values()) else ""
+        table.guesses.append(f"nothing says the unit{some}: taken for °{default.upper()}")
 
 
-def _add(table: Table, column: int, name: str, unit: Unit) -> None:
+def _add(table: Table, column: int, name: str) -> None:
     taken = {n.casefold() for n in table.names}
     table.columns.append(column)
     table.names.append(name if name.casefold() not in taken else table.headers[column])
-    table.units.append(unit)
 
 
-def _unit_of(header: str) -> tuple[str, Unit | None]:
-    """Split a header into the name and the unit of temperature, where it says one."""
-    match = _UNIT.search(header)
-    if match is None:
-        return header, None
-    letter = next(group for group in match.groups() if group)[0].lower()
-    unit: Unit = "f" if letter == "f" else "k" if letter == "k" else "c"
-    return header[: match.start()].strip(), unit
+def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
+    """Refuse more columns than a rig has channels, and say which to keep.
+
+    Parameters
+    ----------
+    name : str
+        The file's.
+    names : sequence of str
+        Of the columns.
+    most : int, default 64
+
+    Returns
+    -------
+    CsvError
+    """
+    groups: dict[str, list[str]] = {}
+    for column in names:
+        groups.setdefault(re.sub(r"\d+$", "*", column), []).append(column)
+    kinds = [f"{stem} ({len(group)})" if len(group) > 1 else group[0] for stem, group in groups.items()]
+    chosen: list[str] = []
+    count = 0
+    for stem, group in groups.items():
+        if count + len(group) <= most and not set(stem) & set("[]?"):
+            chosen.append(stem if len(group) > 1 else group[0])
+            count += len(group)
+    hint = (
+        Hint("keep", tuple(chosen[:20]), "for the first of them") if chosen else Hint("keep", f"{names[0]}")
+    )
+    return CsvError(
+        f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with",
+        hint,
+        Hint("leave_out", None, "for those that are none; or give a plan that names the probes"),
+        file=name,
+        code="too-many-columns",
+    )

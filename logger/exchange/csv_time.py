@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
-from itertools import pairwise
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from logger.exchange.csv_table import CsvError, CsvOptions, Table
+from logger.exchange.csv_numbers import as_number
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.reading import Floats, Ints
 
 TimeKind = Literal["datetime", "date", "clock", "number"]
@@ -28,30 +29,61 @@ UNITS_S: Final = {
 }
 TIME_UNITS: Final = (*UNITS_S, "hh:mm", "mm:ss")
 _FAR_S: Final = 9e9  # 285 years
+_SINCE_1970: Final = ((9e8, 5e9, "seconds"), (9e11, 5e12, "milliseconds"), (9e14, 5e15, "microseconds"))
 
-_MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTHS: Final = {
+    name: number
+    for number, names in enumerate(
+        (
+            "jan ene gen janv",
+            "feb fév fev febr",
+            "mar mär mrz mars maart",
+            "apr avr abr",
+            "may mai mei mag",
+            "jun juin giu",
+            "jul juil lug",
+            "aug aoû aou ago",
+            "sep set sept",
+            "oct okt ott out",
+            "nov",
+            "dec dez déc dic",
+        ),
+        1,
+    )
+    for name in names.split()
+}
+_DAY_NAME: Final = r"(?:[^\W\d_]{2,9}\.?,?\s+)?"
 _DATE: Final = (
-    r"(?:(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})"
+    rf"{_DAY_NAME}(?:(?P<y>\d{{4}})(?P<ysep>[-/._])(?P<m>\d{{1,2}})(?P=ysep)(?P<d>\d{{1,2}})"
+    r"|(?P<c>(?:19|20)\d{6}(?=T|\s+\d|$))"
     r"|(?P<a>\d{1,2})(?P<sep>[-/. ])(?P<b>\d{1,2})(?P=sep)(?P<yy>\d{4}|\d{2})"
-    r"|(?P<d2>\d{1,2})[-/. ]+(?P<mon>[A-Za-z]{3,9})\.?[-/., ]+(?P<y2>\d{4}|\d{2})"
-    r"|(?P<mon3>[A-Za-z]{3,9})\.? +(?P<d3>\d{1,2}),? +(?P<y3>\d{4}))"
+    r"|(?P<d2>\d{1,2})[-/. ]+(?P<mon>[^\W\d_]{3,9})\.?[-/., ]+(?P<y2>\d{4}|\d{2})"
+    r"|(?P<mon3>[^\W\d_]{3,9})\.? +(?P<d3>\d{1,2}),? +(?P<y3>\d{4}))"
 )
 _CLOCK: Final = (
-    r"(?P<h>\d{1,4}):(?P<min>\d{2})(?::(?P<s>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?(?:\s*(?P<half>[ap])\.?\s?m\.?)?"
+    r"(?P<h>\d{1,4}):(?P<min>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{0,9}))?)?"
+    r"(?:\s*(?P<half>[ap])\.?\s?m\.?)?"
 )
-_ZONE: Final = r"(?:\s*(?P<zone>Z|UTC|GMT|[+\-−]\d{2}(?::?\d{2})?))?"
-_DATE_ONLY: Final = re.compile(_DATE)
-_CLOCK_ONLY: Final = re.compile(_CLOCK, re.I)
-_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+){_CLOCK}{_ZONE}", re.I)
+_DAYS: Final = r"(?:(?P<days>\d{1,4})(?:\s*d(?:ays?)?,?\s*|\.))?"
+_ZONE: Final = (
+    r"(?:\s*(?P<zone>Z|(?:UTC|GMT)(?:\s?[+\-−]\d{1,2}(?::?\d{2})?)?|[+\-−]\d{2}(?::?\d{2})?|[A-Z]{3,5}))?"
+)
+_DATE_ONLY: Final = re.compile(_DATE, re.I)
+_CLOCK_ONLY: Final = re.compile(_DAYS + _CLOCK, re.I)
+_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
+_COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
 _HEADER_UNIT: Final = re.compile(
-    r"(?<![a-zµ])(?:(µs|us|microseconds?)|(ms|msec|milliseconds?)|(s|sec|secs|seconds?|sek|sekunden)"
-    r"|(min|mins|minutes?|minuten)|(h|hr|hrs|hours?|std|stunden)|(d|days?))(?![a-z])",
+    r"(?<![a-zµ])(?:(µs|us|usecs?|microseconds?|micros)|(ms|msec|milliseconds?|millis)"
+    r"|(s|sec|secs|seconds?|sek|sekunden?)"
+    r"|(min|mins|minutes?|minuten?)|(h|hr|hrs|hours?|std|stunden?)|(d|days?))(?![a-z])",
     re.I,
 )
+_OFFSET: Final = re.compile(r"(?:(?:GMT|UTC)\s?)?([+\-−])(\d{1,2})(?::?(\d{2}))?", re.I)
 
 _EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
 _DAY_US: Final = 86_400_000_000
+_LONGEST: Final = 64
 
 
 @dataclass(slots=True)
@@ -63,10 +95,13 @@ class Times:
     t_us : int64 array
         UTC since 1970 if `absolute`, else from any beginning. [µs]
     absolute : bool
+    wall_us : int64 array or None
+        What the clock on the wall said, where nothing in the file says its zone. [µs]
     """
 
     t_us: Ints
     absolute: bool
+    wall_us: Ints | None = None
 
 
 def kind_of(cell: str) -> TimeKind | None:
@@ -80,218 +115,418 @@ def kind_of(cell: str) -> TimeKind | None:
     -------
     {'datetime', 'date', 'clock', 'number'} or None
     """
+    text = cell.strip()
+    if not text or len(text) > _LONGEST or not any(c.isdigit() for c in text):
+        return None
+    if _NUMBER.fullmatch(text):
+        return "number"
     kinds: tuple[tuple[TimeKind, re.Pattern[str]], ...] = (
         ("datetime", _DATETIME),
+        ("datetime", _COMPACT),
         ("date", _DATE_ONLY),
         ("clock", _CLOCK_ONLY),
-        ("number", _NUMBER),
     )
-    return next((kind for kind, pattern in kinds if pattern.fullmatch(cell.strip())), None)
+    return next((kind for kind, pattern in kinds if pattern.fullmatch(text)), None)
 
 
-def read_times(table: Table, options: CsvOptions) -> Times:
-    """Read a table's times.
+def joined(cells: Sequence[str]) -> str:
+    """Write the time that stands in several columns as one.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Date and time of day; or year, month, day, hour, minute and perhaps second.
+
+    Returns
+    -------
+    str
+    """
+    if len(cells) < 3:
+        return " ".join(cell.strip() for cell in cells)
+    parts = [cell.strip().removesuffix(".0") for cell in cells]
+    return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
+
+
+class TimeReader:
+    """Reads a table's times, block by block.
 
     Parameters
     ----------
     table : Table
     options : CsvOptions
-
-    Returns
-    -------
-    Times
-        One for each row, in the file's order.
-
-    Raises
-    ------
-    CsvError
-        A cell is no time, or it can mean two things: names the option that says which.
     """
-    column = table.time[0]
-    cells = [cell.strip() for cell in table.cells[column]]
-    if len(table.time) == 2:
-        clocks = table.cells[table.time[1]]
-        cells = [f"{date} {clock.strip()}" for date, clock in zip(cells, clocks, strict=True)]
-        return _read_datetimes(table, cells, options)
-    kind = kind_of(cells[0])
-    if kind == "clock":
-        return _read_clocks(table, cells, options)
-    if kind == "datetime":
-        return _read_datetimes(table, cells, options)
-    return _read_numbers(table, cells, options)
 
+    def __init__(self, table: Table, options: CsvOptions) -> None:
+        self._table, self._options = table, options
+        cells = [text for _, row in table.head[:40] if (text := joined([row[i] for i in table.time]))]
+        kinds = [kind for cell in cells if (kind := kind_of(cell)) is not None]
+        self.kind: TimeKind = max(set(kinds), key=kinds.count, default="number")
+        if self.kind == "date":
+            self.kind = "datetime"  # midnight, as spreadsheets write it
+        if table.own and table.headers[0] == "time_s":
+            self.kind = "number"
+        self._values: list[Floats] = []
+        self._clocks: list[Ints] = []
+        self._dates: dict[tuple[str | None, ...], int] = {}
+        self._date_of: list[Ints] = []
+        self._date_row: list[tuple[int, str]] = []
+        self._zones: dict[str | None, tuple[int, int]] = {}  # number, first row
+        self._zone_of: list[Ints] = []
+        self._two_parts = self._three_parts = self._halves = False
+        self._first_two_part = ""
+        self._rows: Ints = np.zeros(0, np.int64)
 
-def _read_numbers(table: Table, cells: list[str], options: CsvOptions) -> Times:
-    column = table.time[0]
-    texts = [c.replace(",", ".") for c in cells] if table.decimal == "," else cells
-    values = np.empty(len(cells))
-    for i, text in enumerate(texts):
-        if not _NUMBER.fullmatch(text) or "," in text:
-            raise _no_time(table, i, cells[i])
-        values[i] = float(text.replace("−", "-"))
-    unit = _unit_of_numbers(table, values, options)
-    far = np.flatnonzero(np.abs(values * UNITS_S[unit]) > _FAR_S)
-    if len(far):
-        raise table.refuse(int(far[0]), column, f"{cells[far[0]]!r} is too far off to be a time")
-    t_us = np.rint(values * UNITS_S[unit] * 1e6).astype(np.int64)
-    if unit in ("unix", "unix_ms"):
-        return _absolute(table, t_us)
-    if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
-        # A day in a double is good to some microseconds; nobody's logger is that good.
-        local = np.rint((values - _EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
-        return _absolute(table, _from_local(table, local, options))
-    return Times(t_us, absolute=False)
+    def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
+        """Read a block of times.
 
+        Parameters
+        ----------
+        rows : sequence of int
+            Numbers of the rows.
+        cells : sequence of str
 
-def _unit_of_numbers(table: Table, values: Floats, options: CsvOptions) -> str:
-    if options.time_unit is not None:
-        if options.time_unit not in TIME_UNITS or ":" in options.time_unit:
-            choice = ", ".join(u for u in TIME_UNITS if ":" not in u)
-            raise _error(table, f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}")
-        return options.time_unit
-    if table.own:
-        return "s"
-    header = table.headers[table.time[0]]
-    found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
-    if found:
-        group = next(i for i, text in enumerate(found[-1].groups()) if text)
-        return tuple(UNITS_S)[group]
-    low, high = float(values.min()), float(values.max())
-    for unit, least, most, words in (
-        ("unix_ms", 9e11, 5e12, "milliseconds since 1970"),
-        ("unix", 9e8, 5e9, "seconds since 1970"),
-        ("days", _EXCEL_EPOCH_DAYS, 80_000, "a spreadsheet's days since 1900"),
-    ):
-        if least < low and high < most and (unit != "days" or high - low < 60):
-            table.guesses.append(f"times are {words}")
-            return unit
-    raise _error(
-        table,
-        f"column {header!r} has times as numbers and doesn't say in what; "
-        "say it with --time-unit s, min, h or ms",
-    )
+        Returns
+        -------
+        list of int
+            Where in the block is no time of this kind.
+        """
+        if self.kind == "number":
+            return self._add_numbers(cells)
+        pattern = _CLOCK_ONLY if self.kind == "clock" else _DATETIME
+        clocks = np.zeros(len(cells), np.int64)
+        dates, zones = np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
+        bad: list[int] = []
+        for i, cell in enumerate(cells):
+            text = cell.strip()
+            match = pattern.fullmatch(text) if len(text) <= _LONGEST else None
+            if match is None and self.kind == "datetime":
+                match = self._other_form(text)
+            us = None if match is None else self._clock_us(match)
+            if match is None or us is None:
+                bad.append(i)
+                continue
+            clocks[i] = us
+            if self.kind == "datetime":
+                date = match.group(*_DATE_PARTS)
+                number = self._dates.get(date)
+                if number is None:
+                    number = self._dates[date] = len(self._dates)
+                    self._date_row.append((rows[i], text))
+                dates[i] = number
+                zone = match["zone"]
+                zones[i] = self._zones.setdefault(zone, (len(self._zones), rows[i]))[0]
+        self._clocks.append(clocks)
+        self._date_of.append(dates)
+        self._zone_of.append(zones)
+        return bad
 
+    def finish(self, rows: Ints) -> Times:
+        """Say what all the times are.
 
-def _read_clocks(table: Table, cells: list[str], options: CsvOptions) -> Times:
-    """Clocks without a date: time of day, or time since the beginning; both count from the first row."""
-    column = table.time[0]
-    parts: list[tuple[str | None, ...]] = []
-    for i, cell in enumerate(cells):
-        match = _CLOCK_ONLY.fullmatch(cell)
-        if match is None:
-            raise _no_time(table, i, cell)
-        parts.append(match.group("h", "min", "s", "f", "half"))
-    if all(s is None and half is None for _, _, s, _, half in parts):
-        unit = options.time_unit or _two_part_unit(table, [int(h or 0) for h, *_ in parts])
-        if unit == "mm:ss":
-            parts = [("0", h, m, None, None) for h, m, *_ in parts]
-        elif unit != "hh:mm":
-            raise _error(
-                table, f"--time-unit {unit!r}: for times such as {cells[0]!r} it must be hh:mm or mm:ss"
+        Parameters
+        ----------
+        rows : int array
+            Numbers of all rows that were added.
+
+        Returns
+        -------
+        Times
+
+        Raises
+        ------
+        CsvError
+            They can mean two things: names the options that say which.
+        """
+        self._rows = rows
+        if self.kind == "number":
+            return self._finish_numbers(np.concatenate(self._values))
+        clocks = np.concatenate(self._clocks)
+        self._clocks.clear()
+        return self._finish_clocks(clocks) if self.kind == "clock" else self._finish_datetimes(clocks)
+
+    # --- numbers ----------------------------------------------------------------------------------------
+
+    def _add_numbers(self, cells: Sequence[str]) -> list[int]:
+        values = np.empty(len(cells))
+        bad = []
+        for i, cell in enumerate(cells):
+            value = as_number(cell, self._table.decimal)
+            if value is None:
+                bad.append(i)
+            values[i] = np.nan if value is None else value
+        self._values.append(values)
+        return bad
+
+    def _finish_numbers(self, values: Floats) -> Times:
+        table = self._table
+        unit, absolute = self._unit_of_numbers(values)
+        far = np.abs(values * UNITS_S[unit]) > _FAR_S
+        if far.any():
+            i = int(np.argmax(far))
+            raise self._refuse(f"'{values[i]:g}' is too far off to be a time", i)
+        t_us = np.rint(values * (UNITS_S[unit] * 1e6)).astype(np.int64)
+        if absolute:
+            return self._absolute(t_us)
+        if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
+            # A day in a double is good to some microseconds; nobody's logger is that good.
+            local = np.rint((values - _EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
+            offset = _offset_in(table.time_hint)
+            return self._from_local(local) if offset is None else self._absolute(local - offset)
+        return Times(t_us, absolute=False)
+
+    def _unit_of_numbers(self, values: Floats) -> tuple[str, bool]:
+        """Give the unit of times that are numbers, and whether they count from 1970."""
+        table, options = self._table, self._options
+        low, high = float(values.min()), float(values.max())
+        if options.time_unit is not None:
+            if options.time_unit not in UNITS_S:
+                choice = ", ".join(UNITS_S)
+                raise table.refuse(
+                    f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}",
+                    code="time-unit",
+                )
+            return options.time_unit, options.time_unit in ("unix", "unix_ms") or _since_1970(
+                low * UNITS_S[options.time_unit], high * UNITS_S[options.time_unit]
             )
-    of_day = any(half for *_, half in parts)
-    t_us = np.array([_clock_us(table, i, column, part, of_day=of_day) for i, part in enumerate(parts)])
-    if options.order == "refuse":
-        midnights = np.concatenate(([0], np.cumsum(np.diff(t_us) < -_DAY_US // 2)))
-        if midnights[-1]:
-            table.guesses.append("the clock passes midnight")
-            t_us = t_us + midnights * _DAY_US
-    return Times(t_us.astype(np.int64), absolute=False)
+        if table.own:
+            return "s", False
+        header = table.headers[table.time[0]]
+        found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
+        if found:
+            unit = tuple(UNITS_S)[next(i for i, text in enumerate(found[-1].groups()) if text)]
+            return unit, _since_1970(low * UNITS_S[unit], high * UNITS_S[unit])
+        for (least, most, words), unit in zip(_SINCE_1970, ("s", "ms", "us"), strict=True):
+            if least < low and high < most:
+                table.guesses.append(f"times are {words} since 1970")
+                return unit, True
+        if low > _EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
+            table.guesses.append("times are a spreadsheet's days since 1900")
+            return "days", False
+        raise table.refuse(
+            "has times as numbers and doesn't say in what; say it with",
+            *(Hint("time_unit", unit) for unit in ("s", "min", "h", "ms")),
+            column=table.time[0],
+            code="time-unit",
+        )
 
+    # --- clocks without a date --------------------------------------------------------------------------
 
-def _two_part_unit(table: Table, firsts: list[int]) -> str:
-    header = table.headers[table.time[0]].lower().replace(" ", "")
-    if "mm:ss" in header:
-        return "mm:ss"
-    if "h:mm" in header:
-        return "hh:mm"
-    if max(firsts) > 23 and all(b >= a for a, b in pairwise(firsts)):
-        table.guesses.append("times are minutes and seconds")
-        return "mm:ss"
-    raise _error(
-        table,
-        f"{table.cells[table.time[0]][0]!r} may be hours and minutes or minutes and seconds; "
-        "say which with --time-unit hh:mm or --time-unit mm:ss",
-    )
+    def _clock_us(self, match: re.Match[str]) -> int | None:
+        hour, minute, second = int(match["h"]), int(match["min"]), int(match["s"] or 0)
+        half = (match["half"] or "").lower()
+        days = match.groupdict().get("days")
+        most = 12 if half else 24 if self.kind == "datetime" else 9999
+        if (
+            hour > most
+            or (half and hour < 1)
+            or minute > 59
+            or second > 60
+            or (hour == 24 and minute + second and most == 24)
+        ):
+            return None
+        if half:
+            hour = hour % 12 + (12 if half == "p" else 0)
+            self._halves = True
+        elif match["s"] is None:
+            self._two_parts = True
+            self._first_two_part = self._first_two_part or match[0]
+        else:
+            self._three_parts = True
+        fraction = int((match["f"] or "0")[:6].ljust(6, "0"))
+        return int(days or 0) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
 
+    def _finish_clocks(self, t_us: Ints) -> Times:
+        """Time of day, or time since the beginning; both count from the first row."""
+        table, options = self._table, self._options
+        if self._two_parts and not self._halves:
+            unit = options.time_unit or self._two_part_unit(t_us)
+            if unit not in ("mm:ss", "hh:mm"):
+                raise table.refuse(
+                    f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss",
+                    code="time-unit",
+                )
+            if unit == "mm:ss" and not self._three_parts:
+                t_us = t_us // 60
+            elif unit == "mm:ss":  # 59:58, 59:59, 1:00:00
+                jump = int(np.flatnonzero(np.diff(t_us) < 0)[0]) + 1 if (np.diff(t_us) < 0).any() else 0
+                t_us = np.concatenate([t_us[:jump] // 60, t_us[jump:]])
+        if options.order == "refuse":
+            steps = np.diff(t_us)
+            midnights = np.concatenate(([0], np.cumsum(steps < -_DAY_US // 2)))
+            if midnights[-1]:
+                table.guesses.append("the clock passes midnight")
+                t_us = t_us + midnights * _DAY_US
+            elif not self._halves and int(t_us.max(initial=0)) < 13 * 3_600_000_000:
+                noons = np.concatenate(([0], np.cumsum(steps < -10 * 3_600_000_000)))
+                if noons[-1]:
+                    table.guesses.append("the clock counts to 12 and begins again")
+                    t_us = t_us + noons * (_DAY_US // 2)
+        return Times(t_us, absolute=False)
 
-def _read_datetimes(table: Table, cells: list[str], options: CsvOptions) -> Times:
-    column = table.time[0]
-    matches: list[re.Match[str]] = []
-    for i, cell in enumerate(cells):
-        match = _DATETIME.fullmatch(cell)
-        if match is None:
-            raise _no_time(table, i, cell)
-        matches.append(match)
-    day_first = _day_first(table, matches, options)
-    dates: dict[tuple[str | None, ...], int] = {}
-    local = np.empty(len(cells), np.int64)
-    zones: list[str | None] = []
-    names = ("y", "m", "d", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3")
-    for i, match in enumerate(matches):
-        date = match.group(*names)
-        days = dates.get(date)
-        if days is None:
+    def _two_part_unit(self, t_us: Ints) -> str:
+        table = self._table
+        header = f"{table.headers[table.time[0]]} {table.time_hint}".lower().replace(" ", "")
+        if "mm:ss" in header:
+            return "mm:ss"
+        if "h:mm" in header:
+            return "hh:mm"
+        if self._three_parts:
+            mixed = (np.diff(t_us) < 0).any() and t_us[0] < 3_600_000_000 * 60
+            return "mm:ss" if mixed and int(np.count_nonzero(np.diff(t_us) < 0)) == 1 else "hh:mm"
+        firsts = t_us // 3_600_000_000
+        if firsts.max() > 23 and (np.diff(firsts) >= 0).all():
+            table.guesses.append("times are minutes and seconds")
+            return "mm:ss"
+        raise table.refuse(
+            f"{self._first_two_part!r} may be hours and minutes or minutes and seconds; say which with",
+            Hint("time_unit", "hh:mm"),
+            Hint("time_unit", "mm:ss"),
+            code="hours-or-minutes",
+        )
+
+    # --- dates ------------------------------------------------------------------------------------------
+
+    def _other_form(self, text: str) -> re.Match[str] | None:
+        """Read a date alone, which is midnight, and 20261125T103000."""
+        if len(text) > _LONGEST:
+            return None
+        compact = _COMPACT.fullmatch(text)
+        if compact is not None:
+            d, h, m, s, f = compact.groups(default="")
+            zone = "Z" if text[-1] in "zZ" else ""
+            return _DATETIME.fullmatch(f"{d[:4]}-{d[4:6]}-{d[6:]} {h}:{m}:{s}{f}{zone}")
+        return _DATETIME.fullmatch(f"{text} 0:00:00") if _DATE_ONLY.fullmatch(text) else None
+
+    def _finish_datetimes(self, clocks: Ints) -> Times:
+        day_first = self._day_first()
+        days = np.empty(len(self._dates), np.int64)
+        for i, (date, (row, cell)) in enumerate(zip(self._dates, self._date_row, strict=True)):
             try:
-                days = dates[date] = _days(date, day_first)
+                days[i] = _days(date, day_first)
             except ValueError as exc:
-                raise table.refuse(i, column, f"{cells[i].strip()!r} is no date: {exc}") from None
-        part = match.group("h", "min", "s", "f", "half")
-        local[i] = days * _DAY_US + _clock_us(table, i, column, part, of_day=True)
-        zones.append(match["zone"])
-    offsets = {zone: _offset_us(zone) for zone in set(zones) if zone is not None}
-    if not offsets:
-        return _absolute(table, _from_local(table, local, options))
-    if None in zones:
-        raise table.refuse(zones.index(None), column, "this time has no zone, though others have one")
-    return _absolute(table, local - np.array([offsets[zone] for zone in zones if zone is not None]))
+                ways = [Hint("skip_rows", str(row), "leaves that row out")]
+                if date[4] is not None and self._options.day_first is not None:
+                    ways = [Hint("day_first", not day_first)]
+                raise self._table.refuse(
+                    f"{shown(cell)} is no date: {exc}",
+                    *ways,
+                    row=row,
+                    column=self._table.time[0],
+                    code="no-date",
+                ) from None
+        local = clocks
+        local += days[np.concatenate(self._date_of)] * _DAY_US
+        self._date_of.clear()
+        said = set(self._zones) - {None}
+        words = {zone for zone in said if zone and _offset_us(zone) is None}
+        if words and self._options.timezone is None:
+            raise self._table.refuse(
+                f"{min(words)!r} is no zone that means the same everywhere; say the place with",
+                Hint("timezone", None, "such as Europe/Vienna"),
+                row=self._zones[min(words)][1],
+                column=self._table.time[0],
+                code="zone-word",
+            )
+        said -= words
+        if not said:
+            offset = _offset_in(self._table.time_hint) if self._options.timezone is None else None
+            if offset is not None:
+                self._table.guesses.append(f"times are {_offset_words(offset)}")
+                return self._absolute(local - offset)
+            return self._from_local(local)
+        if None in self._zones:
+            raise self._table.refuse(
+                "this time has no zone, though others have one;",
+                Hint("skip_rows", str(self._zones[None][1]), "leaves that row out"),
+                row=self._zones[None][1],
+                column=self._table.time[0],
+                code="no-zone",
+            )
+        offsets = np.array([_offset_us(zone or "") or 0 for zone in self._zones], np.int64)
+        return self._absolute(local - offsets[np.concatenate(self._zone_of)])
+
+    def _day_first(self) -> bool:
+        a, b, sep = (_DATE_PARTS.index(name) for name in ("a", "b", "sep"))
+        pairs = [(int(d[a] or 0), int(d[b] or 0), d[sep], d) for d in self._dates if d[a] is not None]
+        if not pairs or self._options.day_first is not None:
+            return bool(self._options.day_first)
+        if any(first > 12 for first, *_ in pairs):
+            return True
+        if any(second > 12 for _, second, *_ in pairs) or all(first == second for first, second, *_ in pairs):
+            return False
+        if all(sign == "." for *_, sign, _ in pairs):
+            self._table.guesses.append("dates with points have the day first")
+            return True
+        row, cell = self._date_row[list(self._dates).index(pairs[0][3])]
+        raise self._table.refuse(
+            f"{cell.split()[0]!r} may be the day or the month first; say which with",
+            Hint("day_first", True),
+            Hint("day_first", False),
+            row=row,
+            column=self._table.time[0],
+            code="day-or-month",
+        )
+
+    def _from_local(self, local_us: Ints) -> Times:
+        """Turn the readings of a clock on the wall into UTC."""
+        zone: tzinfo | None = None
+        name = self._options.timezone
+        if name is not None:
+            offset = _offset_us(name)
+            try:
+                zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
+            except (KeyError, ValueError, OSError) as exc:
+                raise self._table.refuse(
+                    f"no such time zone as {name!r}; give one such as Europe/Vienna, UTC or UTC+1",
+                    code="timezone",
+                ) from exc
+        else:
+            self._table.guesses.append("times are of this computer's time zone")
+        utc = local_us - zone_offsets_us(local_us, zone)
+        if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
+            utc = local_us - zone_offsets_us(local_us[:1], zone)[0]  # a clock that knows of no summer time
+        return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
+
+    def _absolute(self, t_us: Ints) -> Times:
+        far = (t_us < 0) | (t_us > 7_300_000_000_000_000)
+        if far.any():
+            raise self._refuse("not between the years 1970 and 2200", int(np.argmax(far)))
+        return Times(t_us, absolute=True)
+
+    def _refuse(self, what: str, i: int) -> CsvError:
+        row = int(self._rows[i])
+        ways = [Hint("skip_rows", str(row), "leaves that row out")]
+        if self.kind == "number":
+            ways.append(Hint("time_unit", None, "if the unit is another"))
+        return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
 
 
-def _clock_us(table: Table, row: int, column: int, parts: tuple[str | None, ...], *, of_day: bool) -> int:
-    hour, minute, second = (int(part or 0) for part in parts[:3])
-    half = (parts[4] or "").lower()
-    most = 12 if half else 23 if of_day else 9999
-    if hour > most or (half and hour < 1) or minute > 59 or second > 59:
-        raise table.refuse(row, column, f"{table.cells[column][row].strip()!r} is no time of day")
-    if half:
-        hour = hour % 12 + (12 if half == "p" else 0)
-    fraction = int((parts[3] or "0")[:6].ljust(6, "0"))
-    return ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
+_DATE_PARTS: Final = ("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep")
 
 
-def _day_first(table: Table, matches: list[re.Match[str]], options: CsvOptions) -> bool:
-    pairs = {(m["a"], m["b"], m["sep"]) for m in matches if m["a"] is not None}
-    if not pairs or options.day_first is not None:
-        return bool(options.day_first)
-    if any(int(a) > 12 for a, _, _ in pairs):
-        return True
-    if any(int(b) > 12 for _, b, _ in pairs) or all(int(a) == int(b) for a, b, _ in pairs):
-        return False
-    if all(sep == "." for _, _, sep in pairs):
-        table.guesses.append("dates with points have the day first")
-        return True
-    raise _error(
-        table,
-        f"{matches[0][0].split()[0]!r} may be the day or the month first; say which with --day-first or "
-        "--month-first",
-    )
+def _since_1970(low_s: float, high_s: float) -> bool:
+    return low_s > 9e8 and high_s < 5e9
 
 
 def _days(parts: tuple[str | None, ...], day_first: bool) -> int:
-    y, m, d, a, b, yy, d2, mon2, y2, mon3, d3, y3 = parts
+    """Count a date's days from 1970; raises ValueError where there is none."""
+    y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _ = parts
     if y is not None:
         year, month, day = int(y), int(m or 0), int(d or 0)
+    elif c is not None:
+        year, month, day = int(c[:4]), int(c[4:6]), int(c[6:8])
     elif a is not None:
         year = _year(yy or "")
         day, month = (int(a), int(b or 0)) if day_first else (int(b or 0), int(a))
     else:
-        name = (mon2 or mon3 or "")[:3].lower()
-        if name not in _MONTHS:
+        word = (mon2 or mon3 or "").lower()
+        number = _MONTHS.get(word) or _MONTHS.get(word[:4]) or _MONTHS.get(word[:3])
+        if number is None:
             raise ValueError(f"{mon2 or mon3!r} is no month")
-        year, month, day = _year(y2 or y3 or ""), _MONTHS.index(name) + 1, int(d2 or d3 or 0)
+        year, month, day = _year(y2 or y3 or ""), number, int(d2 or d3 or 0)
     if not 1970 <= year <= 2200:
         raise ValueError(
-            f"the year is {year}; set the clock of that instrument, or give --time another column"
+            f"the year is {year}; that instrument's clock was never set, or the time is another column's"
         )
     return (datetime(year, month, day, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days
 
@@ -300,26 +535,44 @@ def _year(text: str) -> int:
     return int(text) if len(text) == 4 else 2000 + int(text)
 
 
-def _offset_us(zone: str) -> int:
+def _offset_us(zone: str) -> int | None:
+    """Read an offset from UTC; None where that is a place or a word."""
     if zone.upper() in ("Z", "UTC", "GMT"):
         return 0
-    digits = zone[1:].replace(":", "").ljust(4, "0")
-    minutes = int(digits[:2]) * 60 + int(digits[2:])
-    return (minutes if zone[0] == "+" else -minutes) * 60_000_000
+    match = _OFFSET.fullmatch(zone.strip())
+    if match is None or int(match[2]) > 15 or int(match[3] or 0) > 59:
+        return None
+    minutes = int(match[2]) * 60 + int(match[3] or 0)
+    return (minutes if match[1] == "+" else -minutes) * 60_000_000
 
 
-def _from_local(table: Table, local_us: Ints, options: CsvOptions) -> Ints:
-    """Turn the readings of a clock on the wall into UTC."""
-    zone: tzinfo | None = None
-    if options.timezone is not None:
-        try:
-            zone = ZoneInfo(options.timezone)
-        except (KeyError, ValueError, OSError) as exc:
-            raise _error(
-                table, f"no such time zone as {options.timezone!r}; give one such as Europe/Vienna or UTC"
-            ) from exc
-    else:
-        table.guesses.append("times are of this computer's time zone")
+def _offset_in(text: str) -> int | None:
+    found = re.search(
+        r"(?:GMT|UTC)\s?[+\-−]\d{1,2}(?::?\d{2})?|(?<![A-Za-z])(?:GMT|UTC)(?![A-Za-z])", text, re.I
+    )
+    return None if found is None else _offset_us(found[0])
+
+
+def _offset_words(offset_us: int) -> str:
+    minutes = abs(offset_us) // 60_000_000
+    return f"UTC{'-' if offset_us < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}, as the header says"
+
+
+def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
+    """Give the offsets from UTC of a wall's clock, the hour that comes twice by where the clock goes back.
+
+    Parameters
+    ----------
+    local_us : int64 array, shape (n,)
+        [µs]
+    zone : tzinfo or None
+        The computer's own if None.
+
+    Returns
+    -------
+    int64 array, shape (n,)
+        [µs]
+    """
     # Zones change at full quarters of an hour: ask once for each, not for each row.
     quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
     first, second = (
@@ -328,10 +581,10 @@ def _from_local(table: Table, local_us: Ints, options: CsvOptions) -> Ints:
     )
     ambiguous = first != second
     if not ambiguous.any():
-        return local_us - first
+        return first
     # An hour that comes twice, in autumn: the second time has begun when the clock has gone back.
     back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
-    return local_us - np.where(ambiguous & (back > 0), second, first)
+    return np.where(ambiguous & (back > 0), second, first).astype(np.int64)
 
 
 def _zone_offset_us(local_us: int, zone: tzinfo | None, fold: int) -> int:
@@ -340,25 +593,3 @@ def _zone_offset_us(local_us: int, zone: tzinfo | None, fold: int) -> int:
     offset = aware.utcoffset()
     assert offset is not None
     return offset // timedelta(microseconds=1)
-
-
-def _absolute(table: Table, t_us: Ints) -> Times:
-    bad = np.flatnonzero((t_us < 0) | (t_us > 7_300_000_000_000_000))
-    if len(bad):
-        raise table.refuse(
-            int(bad[0]), table.time[0], "not between the years 1970 and 2200; check --time-unit"
-        )
-    return Times(t_us, absolute=True)
-
-
-def _no_time(table: Table, row: int, cell: str) -> CsvError:
-    number = table.row_numbers[row]
-    return table.refuse(
-        row,
-        table.time[0],
-        f"{cell.strip()!r} is no time as above it; if the readings end here say --last-line {number - 1}",
-    )
-
-
-def _error(table: Table, text: str) -> CsvError:
-    return CsvError(f"{table.name}: {text}")
