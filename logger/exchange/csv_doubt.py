@@ -24,7 +24,7 @@ _COLD_C: Final = -45.0
 
 
 def counts_rows(blocks: Sequence[Floats]) -> bool:
-    """Say whether a column goes up by the same whole number from row to row.
+    """Say whether a column counts the rows, from 0 or from 1.
 
     Parameters
     ----------
@@ -35,19 +35,15 @@ def counts_rows(blocks: Sequence[Floats]) -> bool:
     -------
     bool
     """
-    step: float | None = None
-    last: float | None = None
-    rows = 0
+    first = float(blocks[0][0])
+    if first not in (0.0, 1.0) or sum(len(block) for block in blocks) < _FEW:
+        return False
+    expected = first
     for block in blocks:
-        values = block if last is None else np.concatenate(([last], block))
-        steps = np.diff(values)
-        if len(steps):
-            step = float(steps[0]) if step is None else step
-            if step <= 0 or step % 1 != 0 or (steps != step).any() or values[0] % 1 != 0:
-                return False
-        rows += len(block)
-        last = float(block[-1]) if len(block) else last
-    return rows >= _FEW and step is not None
+        if (block != np.arange(expected, expected + len(block))).any():
+            return False
+        expected += len(block)
+    return True
 
 
 def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:

@@ -100,11 +100,13 @@ def _find_header(
     if options.skip is not None:
         return _below(rows, name, options.skip, options)
     kinds = [_data_kind(row, options) for _, row in rows]
-    first = next((i for i, kind in enumerate(kinds) if kind and _goes_on(rows, kinds, i)), None)
+    likely = [i for i, kind in enumerate(kinds) if kind]
+    first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
         raise CsvError(
-            "no row begins with a time and has a number after it; is this a table of readings? Then say with",
-            Hint("skip", None, "how many lines stand above the header"),
+            "no row begins with a time and has a number after it; is this a table of readings? Then say",
+            Hint("time", None, "with the name or number of the time's column"),
+            Hint("skip", None, "with how many lines stand above the header"),
             file=name,
             code="no-table",
         )
@@ -137,7 +139,11 @@ def _below(
     first = next((i for i in below if _data_kind(rows[i][1], options)), None)
     if first is None:
         raise CsvError(
-            f"no readings below line {skip + 1}; give another", Hint("skip"), file=name, code="no-readings"
+            f"no readings below line {skip + 1}; give another",
+            Hint("skip"),
+            Hint("time", None, "with the time's column"),
+            file=name,
+            code="no-readings",
         )
     between = [i for i in range(header + 1, first) if is_units_row(rows[i][1])]
     units = rows[between[0]][1] if between else []
@@ -150,8 +156,8 @@ def _below(
 
 def _goes_on(rows: Sequence[Row], kinds: Sequence[str], i: int) -> bool:
     """Say whether data goes on below a row: a title line may look like data, two in one way seldom do."""
-    later = kinds[i + 1 : i + 4]
-    return not later or not any(later) or kinds[i] in later
+    later = range(i + 1, min(i + 3, len(rows)))
+    return not later or any(kinds[j] == kinds[i] and len(rows[j][1]) == len(rows[i][1]) for j in later)
 
 
 def _first_row(rows: Sequence[Row], first: int, lowest: int, options: CsvOptions) -> int:

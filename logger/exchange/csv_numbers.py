@@ -19,6 +19,7 @@ _DIGIT: Final = re.compile(r"\d")
 _THREE: Final = re.compile(r"[+\-−]?[1-9]\d{0,2},\d{3}")
 _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|\d{1,3}(?:,\d{3})+)\.\d+")
+_GROUPED: Final = re.compile(r"[+\-−]?\d{1,3}(?:\.\d{3})+,\d+")
 _BOTH: Final = re.compile(r"[+\-−]?\d{1,3}(?:,\d{3})+\.\d+")
 
 
@@ -81,6 +82,9 @@ def find_decimal(table: Table, options: CsvOptions) -> str:
     ]
     commas = [place for place in sample if _WITH_COMMA.fullmatch(place[2])]
     points = sum(1 for *_, cell in sample if _WITH_POINT.fullmatch(cell))
+    if any(_GROUPED.fullmatch(cell) for *_, cell in sample):
+        table.guesses.append("numbers have a decimal comma")
+        return ","
     if not commas:
         return "."
     if all(_THREE.fullmatch(cell) for *_, cell in commas) and not points:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
 import io
 import itertools
@@ -28,7 +29,7 @@ OWN_TIME: Final = ("time_s", "time_utc")
 
 HEAD_LINES: Final = 600
 _DELIMITERS: Final = (";", "\t", "|", ",")
-_SPACES: Final = {" ": re.compile(r"\s+"), "  ": re.compile(r"\s{2,}|\t")}
+_SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _PIECE: Final = 1 << 20
 
 Row = tuple[int, list[str]]
@@ -278,27 +279,23 @@ def _find_delimiter(lines: list[str], name: str) -> str:
     named = re.fullmatch(r'"?sep=(.)"?\s*', lines[0], re.I)  # as spreadsheets write it
     if named:
         return named[1]
-    tail = [line[:20_000] for line in lines[:400]]
-    tail = tail[len(tail) // 2 :]  # below titles and header
+    some = [line[:20_000] for line in lines[:400]]
+    tail = some[len(some) // 2 :]  # below titles and header
     shares: dict[str, float] = {}
-    for delimiter in (*_DELIMITERS, "  ", " "):
-        if delimiter == " " and shares:
-            break
-        try:
-            split = _SPACES.get(delimiter)
-            rows = (
-                [split.split(line.strip()) for line in tail]
-                if split
-                else list(csv.reader(tail, delimiter=delimiter))
-            )
-        except csv.Error:
-            continue
-        width, count = Counter(len(row) for row in rows).most_common(1)[0]
-        if width > 1 and count / len(tail) >= (0.8 if split else 0):
-            shares[delimiter] = count / len(tail)
-    found = next(
-        (d for d, share in shares.items() if share >= 0.8), max(shares, key=shares.__getitem__, default="")
-    )
+    for delimiter in _DELIMITERS:
+        with contextlib.suppress(csv.Error):
+            width, share = _usual_width(csv.reader(tail, delimiter=delimiter))
+            if width > 1:
+                shares[delimiter] = share
+    if not shares:  # with the header this time: a date and a clock are one cell or two
+        for delimiter, pattern in _SPACES.items():
+            width, share = _usual_width(pattern.split(line.strip()) for line in some)
+            if width > 1 and share >= 0.5:
+                shares[delimiter] = share
+        if shares:
+            return max(shares, key=shares.__getitem__)
+    best = max(shares, key=shares.__getitem__, default="")
+    found = next((d for d, share in shares.items() if share >= 0.8), best)
     if found:
         return found
     raise CsvError(
@@ -307,3 +304,9 @@ def _find_delimiter(lines: list[str], name: str) -> str:
         file=name,
         code="delimiter",
     )
+
+
+def _usual_width(rows: Iterable[list[str]]) -> tuple[int, float]:
+    widths = Counter(len(row) for row in rows)
+    width, count = widths.most_common(1)[0]
+    return width, count / widths.total()

@@ -252,7 +252,8 @@ class _Reader:
                 header = table.headers[table.columns[j]]
                 if table.columns[j] not in table.sure and not has_temperature_word(header):
                     kept.remove(j)
-                    table.left_out.append((header, "begins near 0 where all others begin warmer, and stays low"))
+                    why = "begins near 0 where all others begin warmer, and stays low"
+                    table.left_out.append((header, why))
         if not kept:
             why = "; ".join(f"{shown(header)}: {why}" for header, why in table.left_out[:6])
             raise table.refuse(f"no column of temperatures ({why})", code="no-temperatures")
@@ -273,8 +274,11 @@ class _Reader:
                     else None
                 )
             return "no reading in it at all" if i not in self._table.sure or not self._options.keep else None
-        if i not in self._table.sure and counts_rows(column.values):
+        sure = i in self._table.sure or len(self._columns) == 1
+        if not sure and counts_rows(column.values):
             return "counts the rows"
+        if not sure and not column.words and not any((status == Status.OK).any() for status in column.status):
+            return "no number in it is a temperature that any probe could have"
         return None
 
     def _refuse_bad(self, rows: Ints, text: Text) -> None:
@@ -352,13 +356,13 @@ class _Reader:
         self, times: Times, values: Floats, status: Bytes
     ) -> tuple[list[str], Times, Floats, Bytes, Table]:
         table = self._table
+        out_of_range = int(np.count_nonzero(status == Status.RANGE))
         for j, name in enumerate(table.names):
             if not table.own:
                 for value, count in sentinels(values[:, j], status[:, j]):
                     table.guesses.append(
                         f"{count} times {shown(name)} jumps to {value:g} °C and back: taken for no reading"
                     )
-        out_of_range = int(np.count_nonzero(status == Status.RANGE))
         if out_of_range:
             low_c, high_c = CELSIUS_RANGE_C
             table.guesses.append(

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,16 +17,6 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
 from logger.reading import Status
-
-
-@pytest.fixture(autouse=True)
-def far_from_greenwich(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """So that a test which forgets about zones fails everywhere."""
-    monkeypatch.setenv("TZ", "Asia/Kathmandu")
-    time.tzset()
-    yield
-    monkeypatch.undo()
-    time.tzset()
 
 
 def read(tmp_path: Path, text: str | bytes, **options: object) -> CsvFiring:
