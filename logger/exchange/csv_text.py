@@ -139,7 +139,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
         guesses: list[str] = []
         encoding, end = _encoding(path, options, guesses)
         with path.open("rb") as raw, io.TextIOWrapper(raw, encoding=encoding, newline="") as file:
-            lines = [line for line in itertools.islice(_lines(file, path.name), HEAD_LINES) if line.strip()]
+            lines = _some_lines(file, path.name)
     except OSError as exc:
         raise CsvError(f"{exc.strerror or exc}; check the path", file=str(path), code="no-file") from exc
     except UnicodeError as exc:
@@ -275,11 +275,22 @@ def _lines(file: io.TextIOWrapper, name: str) -> Iterator[str]:
         first = False
 
 
+def _some_lines(file: io.TextIOWrapper, name: str) -> list[str]:
+    lines, size = [], 0
+    for line in itertools.islice(_lines(file, name), HEAD_LINES):
+        size += len(line)
+        if line.strip():
+            lines.append(line)
+        if size > 2 * MAX_LINE:
+            break
+    return lines
+
+
 def _find_delimiter(lines: list[str], name: str) -> str:
     named = re.fullmatch(r'"?sep=(.)"?\s*', lines[0], re.I)  # as spreadsheets write it
     if named:
         return named[1]
-    some = [line[:20_000] for line in lines[:400]]
+    some = lines[:400]
     tail = some[len(some) // 2 :]  # below titles and header
     shares: dict[str, float] = {}
     for delimiter in _DELIMITERS:

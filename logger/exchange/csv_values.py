@@ -23,6 +23,7 @@ MAX_READINGS: Final = 40_000_000
 """Cells of temperatures in a file: 16 probes at 10 Hz for three days."""
 BLOCK: Final = 8192
 _MOST_BAD: Final = 1000
+_LONGEST_WORD: Final = 60
 _GENERIC: Final = frozenset(
     (
         "temperature",
@@ -329,7 +330,9 @@ class _Reader:
         if column > -1 and column != table.time[0]:
             own = next(c for c, j in zip(self._columns, table.columns, strict=True) if j == column)
             same = sum(1 for _, other in own.bad if other.casefold() == cell.casefold())
-            if as_number(cell, table.decimal) is None and not any(c.isdigit() for c in cell):
+            if len(cell) > _LONGEST_WORD:
+                pass
+            elif as_number(cell, table.decimal) is None and not any(c.isdigit() for c in cell):
                 hints.append(Hint("no_reading", cell, "if it means that there was no reading"))
             elif same > 2:
                 hints.append(Hint("no_reading", cell, "if it stands for no reading"))

@@ -304,3 +304,42 @@ def test_options_survive_the_trip(
         reader.readings(info.id).temperature_c, reader.readings(firing).temperature_c, strict=True
     ):
         np.testing.assert_array_equal(a, b)
+
+
+def test_a_probe_called_as_our_own_time_column(
+    writer: JournalWriter, reader: JournalReader, tmp_path: Path
+) -> None:
+    firing = writer.open_firing("", None, START_US).id
+    writer.append(
+        firing,
+        make_batch([START_US, START_US + 10**6], [[20.0, 30.0], [21.0, 31.0]], names=["time_s", "Time_UTC"]),
+    )
+    out = tmp_path / "out.csv"
+    for time in ("seconds", "utc"):
+        export_csv(reader, firing, out, time=time)  # type: ignore[arg-type]
+        info, _ = import_csv(writer, out)
+        assert [c.probe.name for c in reader.columns(info.id)] == ["time_s", "Time_UTC"]
+        assert reader.readings(info.id).temperature_c[1].tolist() == [30.0, 31.0]
+    assert export_parquet(reader, firing, tmp_path / "out.parquet") == 2
+
+
+def test_an_export_of_more_than_64_columns_imports_back(
+    writer: JournalWriter, reader: JournalReader, tmp_path: Path
+) -> None:
+    """Two rigs of 40 channels each are one firing."""
+    firing = writer.open_firing("", None, START_US).id
+    for rig in ("a1", "b2"):
+        names = [f"{rig}k{i}" for i in range(40)]
+        writer.append(
+            firing,
+            make_batch(
+                [START_US, START_US + 10**6], np.arange(80.0).reshape(2, 40) + 20, rig=rig, names=names
+            ),
+        )
+    first, second = tmp_path / "first.csv", tmp_path / "second.csv"
+    export_csv(reader, firing, first)
+    info, _ = import_csv(writer, first, started_us=START_US)
+    export_csv(reader, info.id, second)
+    before, after = (list(csv.reader(path.read_text().splitlines())) for path in (first, second))
+    assert len(before[0]) == 81
+    assert sorted(zip(*after, strict=True)) == sorted(zip(*before, strict=True))
