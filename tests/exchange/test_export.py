@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 
 from logger.amplifiers import encode_word
 from logger.columns import convert
+from logger.demo import _shown_again
 from logger.exchange.csv_in import CsvOptions, import_csv
 from logger.exchange.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
 from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.plan import Plan, Probe
+from logger.plan import Plan, Probe, loads
 from logger.reading import Batch, Channel, Status
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 
@@ -343,3 +344,9 @@ def test_an_export_of_more_than_64_columns_imports_back(
     before, after = (list(csv.reader(path.read_text().splitlines())) for path in (first, second))
     assert len(before[0]) == 81
     assert sorted(zip(*after, strict=True)) == sorted(zip(*before, strict=True))
+
+
+def test_a_stored_firing_with_a_probe_called_time_s_can_be_shown_again(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    path.write_text("time_s,time_s,a\n0,20,21\n1,22,23\n")
+    assert [p.name for p in loads(_shown_again(path).dumps()).probes] == ["time_s 2", "a"]
