@@ -16,10 +16,12 @@ from logger.exchange.csv_time import TimeKind, kind_of
 from logger.exchange.csv_words import (
     ERROR_WORDS,
     INDEX,
+    KEY,
     NO_READING,
     OPEN_WORDS,
     TIME_WORD,
     is_processing_row,
+    is_units_below,
     is_units_row,
     unit_cell,
     unit_in,
@@ -123,6 +125,8 @@ def _find_header(
         only_units = any(unit_cell(cell)[0] for cell in rows[above[-1]][1][1:])
         if wide or (only_units and len(_trimmed(rows[above[-1]][1])) > 2):
             units = rows[above.pop()][1]
+    elif len(above) > 1 and is_units_below(rows[above[-1]][1], rows[above[-2]][1]):
+        units = rows[above.pop()][1]
     if not above or (len(_trimmed(rows[above[-1]][1])) < 2 and width > 1):
         return first, None, units
     header = above[-1]
@@ -283,7 +287,11 @@ def _guess_time(table: Table) -> list[int]:
     first = candidates[0]
     if kinds[first] == "number" and (dates := [i for i, k in enumerate(kinds) if k == "datetime"]):
         first = dates[0]  # a file that has dates has its firing's date
-    if kinds[first] is None:
+    header = table.headers[first]
+    temperature = first not in named and (
+        unit_in(header)[1] or re.fullmatch(r"(t|tc|temp\w*) ?\d+", header, re.I)
+    )
+    if kinds[first] is None or temperature:
         number, cells = table.head[0]
         raise table.refuse(
             f"{shown(cells[first])} is no time; name the time column with",
@@ -326,6 +334,7 @@ def _kind_of_column(table: Table, column: int) -> TimeKind | None:
 def _find_columns(
     table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions, named: frozenset[str]
 ) -> None:
+    _refuse_rows_of_probes(table, options)
     keep, leave_out = (
         _chosen(table, wanted, what)
         for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
@@ -366,6 +375,29 @@ def _find_columns(
     _units(table, said, above, options)
 
 
+def _refuse_rows_of_probes(table: Table, options: CsvOptions) -> None:
+    """Refuse a file that has a row for each reading, and a column that says of which probe it is."""
+    if table.own or options.keep or options.leave_out:
+        return
+    for i, header in enumerate(table.headers):
+        cells = [row[i].strip() for _, row in table.head]
+        kinds = sorted(set(cells))
+        changes = sum(a != b for a, b in itertools.pairwise(cells))
+        texts = not any(is_value(cell) for cell in kinds)
+        few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds and i not in table.time
+        mixed = len(table.headers) == 3 and 2 * changes >= len(cells)
+        if few and (
+            (texts and (mixed or KEY.fullmatch(header)))
+            or (mixed and KEY.fullmatch(header) and all(kind.isdecimal() for kind in kinds))
+        ):
+            raise table.refuse(
+                f"says of each row which probe it is of ({listed([shown(kind) for kind in kinds], 6)}); "
+                "make a file of each probe's rows, and import them together",
+                column=i,
+                code="rows-of-probes",
+            )
+
+
 def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
     found: set[int] = set()
     for name in wanted:
@@ -392,7 +424,8 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
         return f"{other_unit} is no unit of temperature"
     if sure:
         return None
-    if INDEX.fullmatch(header) and unit is None:
+    id_number = KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
+    if unit is None and (INDEX.fullmatch(header) or id_number):
         return "only counts the rows or names the logger"
     if unit is None and TIME_WORD.search(header.replace("_", " ")):
         return "another time"

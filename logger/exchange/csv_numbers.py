@@ -38,6 +38,8 @@ def as_number(cell: str, decimal: str) -> float | None:
         None where it is no number.
     """
     text = cell.strip().replace("−", "-")
+    if text[:1] in ("+", "-"):
+        text = text[0] + text[1:].lstrip()
     if len(text) > 40 or not _DIGIT.search(text):
         return None
     if decimal == ",":

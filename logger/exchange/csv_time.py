@@ -71,6 +71,9 @@ _ZONE: Final = (
 _DATE_ONLY: Final = re.compile(_DATE, re.I)
 _CLOCK_ONLY: Final = re.compile(_DAYS + _CLOCK, re.I)
 _DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
+_DAY_LAST: Final = re.compile(
+    r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)\s+(\d{4})", re.I
+)
 _COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
 _HEADER_UNIT: Final = re.compile(
@@ -123,6 +126,7 @@ def kind_of(cell: str) -> TimeKind | None:
     kinds: tuple[tuple[TimeKind, re.Pattern[str]], ...] = (
         ("datetime", _DATETIME),
         ("datetime", _COMPACT),
+        ("datetime", _DAY_LAST),
         ("date", _DATE_ONLY),
         ("clock", _CLOCK_ONLY),
     )
@@ -387,9 +391,13 @@ class TimeReader:
     # --- dates ------------------------------------------------------------------------------------------
 
     def _other_form(self, text: str) -> re.Match[str] | None:
-        """Read a date alone, which is midnight, and 20261125T103000."""
+        """Read a date alone, which is midnight, 20261125T103000, and a year at the end."""
         if len(text) > _LONGEST:
             return None
+        day_last = _DAY_LAST.fullmatch(text)  # Wed Nov 25 10:00:00 2026
+        if day_last is not None:
+            month, day, clock, year = day_last.groups()
+            return _DATETIME.fullmatch(f"{day}-{month}-{year} {clock}")
         compact = _COMPACT.fullmatch(text)
         if compact is not None:
             d, h, m, s, f = compact.groups(default="")

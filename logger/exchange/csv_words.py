@@ -116,6 +116,10 @@ INDEX: Final = re.compile(
     r"(serial|device|logger|station)([ _]?(id|no|nr|number))?|s/?n|counts?)\.?|lfd\.? ?nr\.?",
     re.I,
 )
+KEY: Final = re.compile(
+    r"(sensor|channel|probe|device|node|tag|name|address|chan|input)s?[ _]?(id|no|nr|number|name)?\.?", re.I
+)
+"""Headers of a column that says of each row which probe it is of."""
 TIME_WORD: Final = re.compile(
     r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
     r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime)(?![a-z])",
@@ -136,7 +140,7 @@ _OTHER: Final = (
     r"k?g|mg|lbs?|oz|"
     r"[km]?m|cm|in|ft|l|ml|k?ohms?|[kMm]?Ω|[kM]?hz|dbm?|deg|bits?|counts?|cts|#|\w{1,4}/\w{1,4}[23²³]?|W/m\^?2"
 )
-_OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$", re.I)
+_OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%)$", re.I)
 _TEMPERATURE_UNIT: Final = re.compile(rf"(?:{_DEGREES}|\?)?([CFK])|celsius|fahrenheit|kelvin", re.I)
 _TIME_UNIT: Final = re.compile(
     r"[mµu]?s|sec(onds?)?|min(utes?)?|h(ours?|rs?)?|d(ays?)?|(?=.*[:./\-])[dmyhsatp:./\- ]{4,}|"
@@ -183,6 +187,10 @@ _OTHER_WORDS: Final = (
             re.I,
         ),
     ),
+    (
+        "a programme's step",
+        re.compile(r"^(segment|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$", re.I),
+    ),
     ("an output", re.compile(r"(?<![a-z])(output|valve|duty|pwm|relay|damper)(?![a-z])", re.I)),
     (
         "a resistance or a raw value",
@@ -191,8 +199,15 @@ _OTHER_WORDS: Final = (
 )
 _NO_PROBE: Final = (
     (
+        "a state or a limit",
+        re.compile(r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$", re.I),
+    ),
+    (
         "a set point",
-        re.compile(r"set ?-?point|(?<![a-z])(sollwert|soll|sp|target( temp\w*)?)(?![a-z])", re.I),
+        re.compile(
+            r"set ?-?point|(?<![a-z])set temp\w*|(?<![a-z])(sollwert|soll|sp|target( temp\w*)?)(?![a-z])",
+            re.I,
+        ),
     ),
     (
         "the logger's own cold junction",
@@ -266,6 +281,22 @@ def is_units_row(row: Sequence[str]) -> bool:
     )
 
 
+def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
+    """Say whether a row below names has units of temperature among whatever else.
+
+    Parameters
+    ----------
+    row, above : sequence of str
+
+    Returns
+    -------
+    bool
+    """
+    units = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in row]
+    names = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in above]
+    return len(row) == len(above) and sum(units) > 1 and not any(names)
+
+
 def is_processing_row(row: Sequence[str]) -> bool:
     """Say whether a row says of each column how it was sampled: `Smp`, `Avg`.
 
@@ -315,8 +346,8 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
     if unit is not None:
         return None
     other = _OTHER_UNIT.search(header)
-    unit_said = (other[1] or other[2]) if other is not None else ""
-    if len(unit_said) > 1 or (unit_said and not _TEMPERATURE_WORD.search(text)):
+    unit_said = (other[1] or other[2] or other[3]) if other is not None else ""
+    if len(unit_said) > 1 or unit_said == "%" or (unit_said and not _TEMPERATURE_WORD.search(text)):
         return f"{unit_said} is no unit of temperature"
     if _TEMPERATURE_WORD.search(text):
         return None

@@ -427,6 +427,16 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
         {},
         r"'date': has dates, but no column has the time",
     ),
+    "no column of times": (
+        "T1,T2\n20.5,21\n21.5,22\n",
+        {},
+        r"row 2, column 'T1': '20.5' is no time; name.*--time",
+    ),
+    "a row for each reading": (
+        "t,sensor,value\n" + "".join(f"2026-11-25T10:00:0{i}Z,{'ab'[i % 2]},2{i}\n" for i in range(6)),
+        {},
+        r"column 'sensor': says of each row which probe it is of \('a', 'b'\); make a file of each",
+    ),
     "nothing but times": ("date,time\n2026-11-25,10:00:00\n", {}, r"no column of temperatures"),
     "too far": ("time_s,a\n0,20\n1e300,21\n", {}, r"row 3, column 'time_s': '1e.300' is too far off"),
     "an open quote": ('time_s,a\n0,20\n"1,21\n' + "2,22\n" * 30_000, {}, r"row 3: field larger than"),
