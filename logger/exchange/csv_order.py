@@ -107,7 +107,7 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
             code="clock-back-an-hour",
             **place,
         )
-    what = f"is {_span(by_s)} earlier than the row above"
+    what = f"this is {_span(by_s)} earlier than the row above"
     if _laps(t_us, back):
         one, two = int(rows[first]), as_ranges(np.arange(int(rows[0]), int(rows[first]) + 1).tolist())
         return table.refuse(
@@ -147,7 +147,7 @@ def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
     hints = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
     many = "" if len(same) == 1 else f" ({len(same)} rows are such)"
     return table.refuse(
-        f"is the time of another row too{many}", *hints, row=row, column=table.time[-1], code="repeated"
+        f"this is the time of another row too{many}", *hints, row=row, column=table.time[-1], code="repeated"
     )
 
 

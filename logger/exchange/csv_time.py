@@ -251,6 +251,14 @@ class TimeReader:
     # --- numbers ----------------------------------------------------------------------------------------
 
     def _add_numbers(self, cells: Sequence[str]) -> list[int]:
+        if self._table.decimal == ".":
+            try:
+                values = np.array([float(cell) for cell in cells])
+            except ValueError:
+                values = np.full(len(cells), np.nan)
+            if np.isfinite(values).all() and "_" not in "".join(cells):
+                self._values.append(values)
+                return []
         values = np.empty(len(cells))
         bad = []
         for i, cell in enumerate(cells):

@@ -363,14 +363,14 @@ class _Reader:
         for j, name in enumerate(table.names):
             if not table.own:
                 for value, count in sentinels(values[:, j], status[:, j]):
+                    often = "once" if count == 1 else f"{count} times"
                     table.guesses.append(
-                        f"{count} times {shown(name)} jumps to {value:g} °C and back: taken for no reading"
+                        f"{often} {shown(name)} jumps to {value:g} °C and back: taken for no reading"
                     )
         if out_of_range:
             low_c, high_c = CELSIUS_RANGE_C
-            table.guesses.append(
-                f"{out_of_range} readings are not between {low_c:g} and {high_c:g} °C: kept as out of range"
-            )
+            many = "1 reading is" if out_of_range == 1 else f"{out_of_range} readings are"
+            table.guesses.append(f"{many} not between {low_c:g} and {high_c:g} °C: kept as out of range")
         values[status != Status.OK] = np.nan
         return list(table.names), times, values, status, table
 

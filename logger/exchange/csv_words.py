@@ -134,6 +134,7 @@ _UNIT: Final = re.compile(
     r"|(?<=temp)[\s_]?([CF])$|(?<=temperature)[\s_]?([CF])$|(?<=\d)_([CF])$|[\s,]+\?([CF])$",
     re.I,
 )
+_LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # of a header that says temperature: temp_upper_F
 _OTHER: Final = (
     r"%(?:\s?(?:rh|r\.h\.|rf|o2|co2|vol))?|rh|[mµuk]?v(?:dc|ac|olts?)?|volts?|[mµ]?a(?:mps?)?|[mk]?w|[mk]?wh|"
     r"[hkm]?pa|m?bar|psi|in ?hg|mm ?hg|inh2o|ppm|ppb|vol ?%|lux|lx|m/s|m/min|km/h|mph|ft/s|kn|rpm|"
@@ -227,7 +228,7 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
     -------
     str, {'c', 'f', 'k'} or None
     """
-    match = _UNIT.search(header)
+    match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
     if match is None:
         return header, None
     letter = next(group for group in match.groups() if group)[0].lower()

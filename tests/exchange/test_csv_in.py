@@ -376,12 +376,12 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "backwards": (
         "s,a\n0,20\n5,21\n4,22\n",
         {},
-        r"row 4, column 's': is 1 s earlier than the row above; --order sort",
+        r"row 4, column 's': this is 1 s earlier than the row above; --order sort",
     ),
     "twice": (
         "s,a\n0,20\n5,21\n5,22\n",
         {},
-        r"row 4, column 's': is the time of another row too; --repeats spread",
+        r"row 4, column 's': this is the time of another row too; --repeats spread",
     ),
     "too many cells": (
         "s,a\n0,20\n1,21,22\n",
