@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from logger.journal.csv_table import CsvOptions
+from logger.exchange.csv_table import CsvOptions
 from logger.journal.reader import JournalReader
 from logger.journal.traces import Traces
 from logger.reading import Batch
@@ -72,7 +72,7 @@ def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[st
     dict
         `files` and `whole`.
     """
-    from logger.journal.csv_preview import preview_together
+    from logger.exchange.csv_preview import preview_together
 
     paths = [Path(file) for file in files]
     found, whole = preview_together(paths, CsvOptions(**options))
@@ -116,7 +116,7 @@ def import_files(
     dict
         `firing` and `title`.
     """
-    from logger.journal.csv_in import import_csv
+    from logger.exchange.csv_in import import_csv
     from logger.journal.writer import JournalWriter
     from logger.plan import loads
 
@@ -152,7 +152,7 @@ def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int
     int
         Rows.
     """
-    from logger.journal import export as exports
+    from logger.exchange import export as exports
 
     write = {
         "csv": exports.export_csv,

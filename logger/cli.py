@@ -801,11 +801,13 @@ def firings(home: Home, as_json: bool) -> int:
 @click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign.")
 @click.option("--skip", type=click.IntRange(0), help="Lines above the header.")
 @click.option("--last-line", type=click.IntRange(1), help="The last line to read.")
+@click.option("--skip-rows", multiple=True, metavar="ROWS", help="Rows to leave out: 7, or 7-12.")
 @click.option("--time", "time_columns", multiple=True, help="Column of the time; twice for date and time.")
-@click.option("--time-unit", help="ms, s, min, h, hh:mm, mm:ss, days, unix or unix_ms.")
+@click.option("--time-unit", help="us, ms, s, min, h, hh:mm, mm:ss, days, unix or unix_ms.")
 @click.option("--day-first/--month-first", default=None, help="Whether 3/4 is the 3rd of April.")
-@click.option("--timezone", help="Of times without one, such as Europe/Vienna.")
+@click.option("--timezone", help="Of times without one: Europe/Vienna, or UTC+1.")
 @click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Of all temperatures.")
+@click.option("--keep", multiple=True, metavar="COLUMN", help="Only these columns; T1-* means several.")
 @click.option("--leave-out", multiple=True, metavar="COLUMN", help="A column that is no temperature.")
 @click.option("--no-reading", multiple=True, metavar="WORD", help="A word that means there was no reading.")
 @click.option("--order", type=click.Choice(["refuse", "sort"]), default="refuse", show_default=True)
@@ -826,10 +828,11 @@ def import_(
 ) -> int:
     """A firing from a CSV file, or from several that were written side by side.
 
-    What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read.
+    What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read. Name a
+    column by its header, by a pattern, or by its number.
     """
-    from logger.journal.csv_in import import_csv
-    from logger.journal.csv_table import CsvOptions
+    from logger.exchange.csv_in import import_csv
+    from logger.exchange.csv_table import CsvOptions
     from logger.journal.writer import JournalWriter
     from logger.plan import load
 
@@ -843,24 +846,39 @@ def import_(
             CsvOptions(delimiter="\t" if delimiter == "\\t" else delimiter, time=time_columns, **options),
             plan=plan,
             title=title,
+            progress=None if as_json else _progress(),
         )
     finally:
         writer.close()
     document = {
         "firing": info.id,
         "title": info.title,
-        "readings": info.readings,
+        "readings": firing.readings,
         "probes": list(firing.names),
         "duration_s": float(firing.t_us[-1] - firing.t_us[0]) / 1e6,
         "guesses": list(firing.guesses),
+        "notes": list(firing.notes),
+        "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
     }
     if as_json:
         _print_json(document)
         return 0
-    click.echo(f"Firing {info.id}: {info.readings} readings of {', '.join(firing.names)}")
-    for guess in firing.guesses:
-        click.echo(f"  {guess}")
+    click.echo(f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}")
+    for line in firing.said():
+        click.echo(f"  {line}")
     return 0
+
+
+def _progress() -> Callable[[int, int], None] | None:
+    """Say on a terminal how far a large file is read."""
+    if not sys.stderr.isatty():
+        return None
+
+    def say(done: int, of: int) -> None:
+        if of > 10_000_000:
+            click.echo(f"\r{min(done / of, 1):4.0%} read", err=True, nl=False)
+
+    return say
 
 
 @cli.command()
@@ -889,7 +907,7 @@ def export(
     as_json: bool,
 ) -> int:
     """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages."""
-    from logger.journal import export as exports
+    from logger.exchange import export as exports
     from logger.journal.reader import JournalReader
 
     _journal_there(home)

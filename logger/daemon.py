@@ -15,10 +15,10 @@ from typing import Any, Final
 from uuid import uuid4
 
 from logger.dialogue import BeaconAnswer, decode_answer
+from logger.exchange.csv_in import read_csv
 from logger.home import Home
 from logger.hosttime import HostTime, Uptime, goes_on_at
 from logger.intake import Intake, Token
-from logger.journal.csv_in import read_csv
 from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
 from logger.notices.beacons import Beacons

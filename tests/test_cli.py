@@ -249,3 +249,18 @@ def test_demo_shows_a_stored_firing_again(home: Path, tmp_path: Path) -> None:
     assert [[float(x) for x in row[1:]] for row in again] == [[20.0 + i, 30.0 + i] for i in range(60)]
     assert [float(row[0]) for row in again] == pytest.approx(list(range(60)), abs=0.05)
     assert "gone.csv" in refused("demo", "--stored", str(tmp_path / "gone.csv"), home=home)
+
+
+def test_an_import_says_what_was_left_out_and_why(home: Path, tmp_path: Path) -> None:
+    path = tmp_path / "invented.csv"
+    path.write_text("Time,Upper,Heat\ns,C,kW\n0,20,1\n1,21,2\n# wood added\n2,22,3\n")
+    done = stokewatch("import", str(path), home=home)
+    assert (done["probes"], done["readings"]) == (["Upper"], 3)
+    assert done["left_out"] == [{"column": "Heat", "why": "kW is no unit of temperature"}]
+    assert done["notes"] == ["1 row has a remark: left out"]
+    assert done["guesses"] == ["no dates: times count from the first row"]
+    kept = stokewatch("import", str(path), "--keep", "H*", "--unit", "c", "--skip-rows", "3", home=home)
+    assert (kept["probes"], kept["readings"]) == (["Heat"], 2)
+    plan = tmp_path / "plan.toml"
+    plan.write_text('title = "Invented"\n[[probe]]\nname = "north"\n')
+    assert "no probe of the plan is a column" in refused("import", str(path), "--plan", str(plan), home=home)

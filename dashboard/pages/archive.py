@@ -49,6 +49,8 @@ FIELDS: Final = {
     "timezone": "Time zone",
     "skip": "Lines above the header",
     "last-line": "Last line to read",
+    "skip-rows": "Rows to leave out",
+    "keep": "Columns to keep",
     "leave-out": "Columns to leave out",
     "no-reading": "Words for no reading",
     "order": "Rows that go back in time",
@@ -68,18 +70,20 @@ class ImportRefused(UserError):
 
 
 class Reading(BaseModel, extra="forbid"):
-    """How files are to be read; what is left out is found out. See `logger.journal.csv_table.CsvOptions`."""
+    """How files are to be read; what is left out is found out. See `logger.exchange.csv_table.CsvOptions`."""
 
     encoding: Annotated[str, Field(max_length=40)] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
     skip: Annotated[int, Field(ge=0)] | None = None
     last_line: Annotated[int, Field(ge=1)] | None = None
-    time: Annotated[list[str], Field(max_length=2)] = []
+    skip_rows: Annotated[list[Annotated[str, Field(max_length=2000)]], Field(max_length=100)] = []
+    time: Annotated[list[str], Field(max_length=6)] = []
     time_unit: Annotated[str, Field(max_length=20)] | None = None
     day_first: bool | None = None
     timezone: Annotated[str, Field(max_length=60)] | None = None
     unit: Literal["c", "f", "k"] | None = None
+    keep: Annotated[list[str], Field(max_length=100)] = []
     leave_out: Annotated[list[str], Field(max_length=100)] = []
     no_reading: Annotated[list[str], Field(max_length=20)] = []
     order: Literal["refuse", "sort"] = "refuse"
@@ -332,7 +336,7 @@ def page_words(text: str) -> tuple[str, list[str]]:
             fields.append(field)
         return f"“{FIELDS[option]}”"
 
-    said = text.replace("--day-first or --month-first", "--day-first")
+    said = text.replace("--day-first, or --month-first", "--day-first")
     return re.sub(r"--([a-z-]+)", name, said), fields
 
 

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from logger.journal.csv_in import CsvFiring, merge_parts, read_file
-from logger.journal.csv_table import CsvError, CsvOptions, Table
-from logger.journal.csv_values import Part, read_part
+from logger.exchange.csv_format import read_table
+from logger.exchange.csv_in import CsvFiring, each_once, merge_parts
+from logger.exchange.csv_table import CsvError, CsvOptions, Table
+from logger.exchange.csv_values import Part, read_part
 from logger.journal.traces import GAP_STEPS, GAP_US
 
 HEAD_ROWS: Final = 5
@@ -27,6 +28,8 @@ class Preview:
     ----------
     error : str or None
         Why it can't be imported like that.
+    refusal : dict or None
+        The same in parts; see `CsvError.as_dict`.
     lines : tuple of str
         The file's first lines, as they stand there.
     encoding, delimiter, decimal : str
@@ -46,9 +49,13 @@ class Preview:
     lowest_c, highest_c : float or None
         Of all readings. [°C]
     guesses : tuple of str
+        What was found out and may be wrong, what was done, and what was left out.
+    left_out : tuple of (str, str)
+        Columns that were left out, and why.
     """
 
     error: str | None = None
+    refusal: dict[str, Any] | None = None
     lines: tuple[str, ...] = ()
     encoding: str = ""
     delimiter: str = ""
@@ -64,6 +71,7 @@ class Preview:
     lowest_c: float | None = None
     highest_c: float | None = None
     guesses: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +82,8 @@ class Whole:
     ----------
     error : str or None
         Why they can't be imported like that; nothing else is known then.
+    refusal : dict or None
+        The same in parts; see `CsvError.as_dict`.
     names : tuple of str
         Of its columns.
     lowest_c, highest_c : tuple of float or None
@@ -89,9 +99,13 @@ class Whole:
     gaps : tuple of (float, float)
         Where rows are missing: from when, and for how long. [s]
     guesses : tuple of str
+        What was found out and may be wrong, what was done, and what was left out.
+    left_out : tuple of (str, str)
+        Columns that were left out, and why.
     """
 
     error: str | None = None
+    refusal: dict[str, Any] | None = None
     names: tuple[str, ...] = ()
     lowest_c: tuple[float | None, ...] = ()
     highest_c: tuple[float | None, ...] = ()
@@ -102,6 +116,7 @@ class Whole:
     step_s: float = 0.0
     gaps: tuple[tuple[float, float], ...] = ()
     guesses: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
 
 
 def preview(path: Path, options: CsvOptions | None = None) -> Preview:
@@ -135,56 +150,55 @@ def preview_together(paths: Sequence[Path], options: CsvOptions | None = None) -
     Whole
     """
     options = options or CsvOptions()
-    files, parts = [], []
-    for path in paths:
-        found, part = _look(path, options, stem=path.stem if len(paths) > 1 else "")
-        files.append(found)
-        parts.append(part)
-    wrong = next((found.error for found in files if found.error is not None), None)
+    once, notes = each_once(paths)
+    seen: dict[Path, tuple[Preview, Part | None]] = {path: _look(path, options) for path in once}
+    files = [seen[path][0] if path in seen else Preview(lines=_first_lines(path)) for path in paths]
+    wrong = next((found for found, _ in seen.values() if found.error is not None), None)
     if wrong is not None:
-        return files, Whole(error=wrong)
+        return files, Whole(error=wrong.error, refusal=wrong.refusal)
     try:
-        firing = merge_parts([part for part in parts if part is not None], paths)
+        firing = merge_parts([part for _, part in seen.values() if part is not None], once, notes=notes)
     except CsvError as exc:
-        return files, Whole(error=str(exc))
+        return files, Whole(error=str(exc), refusal=exc.as_dict())
     return files, _whole(firing)
 
 
-def _look(path: Path, options: CsvOptions, stem: str) -> tuple[Preview, Part | None]:
+def _look(path: Path, options: CsvOptions) -> tuple[Preview, Part | None]:
     lines = _first_lines(path)
     try:
-        table = read_file(path, options)
+        text, table = read_table(path, options)
     except CsvError as exc:
-        return Preview(error=str(exc), lines=lines), None
-    error, part, firing = None, None, None
+        return Preview(error=str(exc), refusal=exc.as_dict(), lines=lines), None
     try:
-        part = read_part(table, options, stem=stem)
-        firing = merge_parts([part], [path])
+        part = read_part(text, table, options)
     except CsvError as exc:
-        error = str(exc)
-    return _preview(table, lines, firing, error), part
+        return _preview(table, lines, None, exc), None
+    return _preview(table, lines, part, None), part
 
 
-def _preview(table: Table, lines: tuple[str, ...], firing: CsvFiring | None, error: str | None) -> Preview:
-    found = firing.temperature_c[~np.isnan(firing.temperature_c)] if firing else np.zeros(0)
-    rows = range(min(HEAD_ROWS, len(table.row_numbers)))
+def _preview(table: Table, lines: tuple[str, ...], part: Part | None, error: CsvError | None) -> Preview:
+    found = part.values[~np.isnan(part.values)] if part else np.zeros(0)
+    t_us = part.times.t_us if part else np.zeros(0, np.int64)
+    started = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=int(t_us[0])) if len(t_us) else None
     return Preview(
-        error=error,
+        error=None if error is None else str(error),
+        refusal=None if error is None else error.as_dict(),
         lines=lines,
         encoding=table.encoding,
         delimiter=table.delimiter,
         decimal=table.decimal,
         header_row=table.header_row,
         headers=tuple(table.headers),
-        head=tuple((table.row_numbers[i], tuple(column[i] for column in table.cells)) for i in rows),
+        head=tuple((number, tuple(row)) for number, row in table.head[:HEAD_ROWS]),
         time=tuple(table.headers[i] for i in table.time),
         columns=tuple(zip(table.names, table.units, strict=True)),
-        rows=len(table.row_numbers),
-        started=firing.start if firing else None,
-        duration_s=float(firing.t_s[-1]) if firing else None,
+        rows=len(t_us) or len(table.head),
+        started=started if part is not None and part.times.absolute else None,
+        duration_s=float(t_us[-1] - t_us[0]) / 1e6 if len(t_us) else None,
         lowest_c=float(found.min()) if len(found) else None,
         highest_c=float(found.max()) if len(found) else None,
-        guesses=tuple(table.guesses),
+        guesses=(*table.guesses, *table.notes),
+        left_out=tuple(table.left_out),
     )
 
 
@@ -204,7 +218,8 @@ def _whole(firing: CsvFiring) -> Whole:
         duration_s=float(firing.t_s[-1]),
         step_s=usual_us / 1e6,
         gaps=tuple((float(firing.t_us[i]) / 1e6, float(steps[i]) / 1e6) for i in at),
-        guesses=firing.guesses,
+        guesses=firing.said(),
+        left_out=firing.left_out,
     )
 
 

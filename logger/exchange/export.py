@@ -14,7 +14,7 @@ from typing import IO, Any, Final, Literal
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.line_protocol import lines_of
+from logger.exchange.line_protocol import lines_of
 from logger.journal.reader import Column, JournalReader
 from logger.plan import assign_probes
 from logger.reading import Floats, Ints, Status
