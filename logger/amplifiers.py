@@ -408,7 +408,7 @@ _AD8495_MOST_UV: Final = 7_000_000  # it ends at its supply, and no converter on
 
 def _decode_ad8495(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
     output = _field(words, 0, 32)
-    hot_c = temperature_of_emf_c(letter, (output - AD8495_OFFSET_UV) / AD8495_GAIN)
+    hot_c = temperature_of_emf_c(letter, np.asarray((output - AD8495_OFFSET_UV) / AD8495_GAIN, np.float64))
     status = _ok(words)
     status[np.isnan(hot_c) | (np.abs(output) > _AD8495_MOST_UV)] = Status.RANGE
     return Decoded(_nowhere(words), _nowhere(words), hot_c, status)
