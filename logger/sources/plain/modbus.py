@@ -17,7 +17,7 @@ from logger.sources.plain.numbers import Marked
 _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0
 _NOT_THERE: Final = (10, 11)
-"""A gateway that can't reach the unit, or hears nothing from it (protocol specification V1.1b3, section 7)."""
+"""A gateway that can't reach the unit, or hears nothing from it (protocol V1.1b3, section 7)."""
 _MOST: Final = 100
 """Registers asked for at once; the protocol's own limit is 125 (Modbus application protocol V1.1b3, 6.3)."""
 

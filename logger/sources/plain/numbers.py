@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -273,6 +273,33 @@ class LineReader:
             if mark.key in by_key and (value := by_key[mark.key].value) is not None
         }
         return samples or None
+
+
+def offer(lines: Iterable[bytes]) -> dict[str, float]:
+    """Find the numbers that a board prints again and again.
+
+    Parameters
+    ----------
+    lines : iterable of bytes
+        In their order.
+
+    Returns
+    -------
+    dict of str to float
+        By the name that its channel would have, the last value as printed (NaN: none); empty where fewer than
+        three lines on end agree in their fields.
+    """
+    before: list[str] = []
+    same, last = 0, dict[str, float]()
+    for line in lines:
+        found = fields(line)
+        keys = [field.key for field in found]
+        same = same + 1 if keys == before else 1
+        before = keys
+        if keys and same >= 3:
+            names = channel_names(keys)
+            last = {n: f.value for n, f in zip(names, found, strict=True) if f.value is not None}
+    return last
 
 
 def channel_names(keys: Sequence[str]) -> list[str]:
