@@ -641,10 +641,15 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
             what = f"rig {h.rig}, channels {', '.join(h.channels)}"
         elif h.trouble:
             what = h.trouble
+        elif h.numbers:
+            shown = ", ".join(f"{name} {value:g}" for name, value in list(h.numbers.items())[:8])
+            what = f"numbers in lines, not the rig's line: {shown}; run --serial {h.port}@{h.baud} --as lines"
+        elif h.unreadable:
+            what = f"{h.unreadable} bytes that are no text, at any usual speed; name it as {h.port}@BAUD"
         elif h.lines:
             what = "sends lines, but none of them is a rig's"
         else:
-            what = "silent"
+            what = "silent; a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
         click.echo(f"{h.port}: {what}")
     return 0
 
@@ -653,15 +658,23 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
 @click.argument("target", metavar="PORT_OR_URL")
 @click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
 @json_option
-def listen(target: str, seconds: float, as_json: bool) -> int:
-    """Says in plain words whether a rig's lines are right, what is wrong and how to mend it.
+@with_home
+def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
+    """Say in plain words whether a rig's lines are right, what is wrong and how to fix it.
 
-    PORT_OR_URL is a serial port, mqtt://host, or a file of recorded lines. Ends with status 2 if they are
-    wrong.
+    PORT_OR_URL is a serial port (PORT@BAUD for another speed than 115200), mqtt://host, or a file of recorded
+    lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
+    the lines are wrong.
     """
+    from logger.listen import PortTaken, counted
     from logger.listen import listen as run
 
-    return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+    try:
+        return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+    except PortTaken:
+        if not home.logger_runs():
+            raise
+        return 0 if counted(home.journal, target, as_json=as_json, echo=click.echo) else 2
 
 
 @cli.command()

@@ -362,8 +362,11 @@ def _about_polarity(lines: Sequence[_Line]) -> list[Finding]:
     found = []
     tried: dict[str, list[str]] = {"": [], "rose": [], "fell": []}
     for line in lines:
-        # Infrared and plain °C have no wires to swap here.
-        if line.hand is not None and line.channel.letter is not None and (line.status == Status.OK).any():
+        # Infrared has no wires to swap; what sends plain °C may well have.
+        infrared = line.probe.reads == "surface" or (
+            line.channel.amp is not None and line.channel.letter is None
+        )
+        if line.hand is not None and not infrared and (line.status == Status.OK).any():
             tried[line.hand.tried].append(line.probe.name)
     count = sum(map(len, tried.values()))
     for name in tried["fell"]:

@@ -56,7 +56,7 @@ def test_nobody_has_warmed_a_tip() -> None:
     assert looks(findings) == {"polarity"}
 
 
-@pytest.mark.parametrize("channel", ["k0", "k3", "k5", "k6"])
+@pytest.mark.parametrize("channel", ["k0", "k3", "k5", "k6", "k7"])  # k7 sends plain °C
 def test_swapped_wires_show_when_the_tip_is_warmed(channel: str) -> None:
     name = next(p.name for p in PLAN.probes if p.channel == channel)
     assert ("polarity", name) in failing(found(swapped=[channel]))

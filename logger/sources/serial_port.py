@@ -24,10 +24,12 @@ from serial.tools import list_ports
 from logger.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.reading import Frame
 from logger.sources import Answer, Arrival, Put, Report
+from logger.sources.plain.numbers import offer
 from logger.wire import BadCrc, LineSplitter, WireError, decode
 
 BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
+_OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
 LISTEN_S: Final = 2.5
 """Two frames of a rig that sends one a second. [s]"""
 _CHUNK: Final = 65_536
@@ -67,12 +69,13 @@ class SerialLine:
 
     def __init__(self, port: str, baud: int = BAUD) -> None:
         self.port = port
+        self.bytes_read = 0
         try:
             self._serial = _Descriptor(port, baud, timeout=0, exclusive=True)
         except termios.error as exc:  # of a port that goes away while it is opened
             raise OSError(*exc.args) from exc
         self._fd: int = self._serial.fileno()
-        _keep_dtr(self._fd)
+        keep_dtr(self._fd)
         self._loop = asyncio.get_running_loop()
         self._splitter = LineSplitter()
         self._lines: deque[tuple[bytes, float]] = deque()
@@ -113,6 +116,7 @@ class SerialLine:
         except OSError:
             data = b""
         now_s = time.monotonic()
+        self.bytes_read += len(data)
         if not data:
             self._ended = True
             self._read_on(False)
@@ -130,7 +134,7 @@ class SerialLine:
             self._reading = False
 
 
-def _keep_dtr(fd: int) -> None:
+def keep_dtr(fd: int) -> None:
     """Leave DTR up when the port is closed: its next opening then restarts no board.
 
     The first opening after the board was plugged in still does, on boards whose reset hangs on that line: the
@@ -158,6 +162,12 @@ class Heard:
     channels : tuple of str
     trouble : str
         Why it could not be listened to.
+    baud : int
+        At which it was listened to last. [Bd]
+    numbers : dict of str to float
+        What it prints in lines, where that isn't the rig's line; NaN where it says that there is none.
+    unreadable : int
+        Bytes that made no line of text.
     """
 
     port: str
@@ -167,6 +177,9 @@ class Heard:
     rig: str | None = None
     channels: tuple[str, ...] = field(default=())
     trouble: str = ""
+    baud: int = BAUD
+    numbers: dict[str, float] = field(default_factory=dict)
+    unreadable: int = 0
 
 
 def candidates() -> list[Port]:
@@ -187,7 +200,8 @@ async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
     ----------
     ports : iterable of (port, description)
     for_s : float, default 2.5
-        A port that gave two frames isn't listened to any longer. [s]
+        A port that gave two frames isn't listened to any longer; one that says what can't be read is listened
+        to at other speeds, too. [s]
 
     Returns
     -------
@@ -196,25 +210,39 @@ async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
     """
 
     async def one(heard: Heard) -> Heard:
-        try:
-            line = SerialLine(heard.port)
-        except OSError as exc:
-            heard.trouble = why(exc, heard.port)
-            return heard
-        try:
-            async with asyncio.timeout(for_s):
-                while heard.frames < 2 and (came := await line.next()) is not None:
-                    heard.lines += 1
-                    if (frame := _frame(came[0])) is not None:
-                        heard.frames += 1
-                        heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-        except TimeoutError:
-            pass
-        finally:
-            line.close()
+        for baud in (BAUD, *_OTHER_BAUDS):
+            heard.baud = baud
+            await _listen_once(heard, for_s)
+            if heard.trouble or not heard.unreadable:
+                break
         return heard
 
     return await asyncio.gather(*(one(Heard(port, description)) for port, description in ports))
+
+
+async def _listen_once(heard: Heard, for_s: float) -> None:
+    """Listen to a port at one speed, and note what it says."""
+    try:
+        line = SerialLine(heard.port, heard.baud)
+    except OSError as exc:
+        heard.trouble = why(exc, heard.port)
+        return
+    said: list[bytes] = []
+    try:
+        async with asyncio.timeout(for_s):
+            while heard.frames < 2 and (came := await line.next()) is not None:
+                said.append(came[0])
+                if (frame := _frame(came[0])) is not None:
+                    heard.frames += 1
+                    heard.rig, heard.channels = frame.rig, tuple(frame.ch)
+    except TimeoutError:
+        pass
+    finally:
+        line.close()
+    text = [one for one in said if one.isascii()]
+    heard.lines = len(said)
+    heard.unreadable = line.bytes_read if len(text) * 2 <= len(said) and not heard.frames else 0
+    heard.numbers = {} if heard.frames else offer(text)
 
 
 def why(exc: OSError, port: str | None = None) -> str:
