@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import functools
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from logger.errors import StokewatchError, UserError
-from logger.home import Home
+
+if TYPE_CHECKING:
+    from logger.home import Home
 
 # Everything else is imported where it is used: `stokewatch --help` must not wait for numpy or Dash.
 
+SYSTEM = os.name
 CAUTION = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -33,6 +37,12 @@ def main(argv: list[str] | None = None) -> None:
     -----
     Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.
     """
+    if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here are those of POSIX
+        _complain(
+            "stokewatch: it runs on Linux, on a small computer beside the fire, and not on Windows; there, "
+            "use it inside WSL 2, or open its page in a browser"
+        )
+        sys.exit(2)
     try:
         code = cli.main(args=argv, prog_name="stokewatch", standalone_mode=False)
     except click.exceptions.Abort:
@@ -68,6 +78,8 @@ def with_home(command: F) -> F:
     @click.pass_context
     @functools.wraps(command)
     def wrapper(ctx: click.Context, /, home_dir: Path | None, **kwargs: Any) -> Any:
+        from logger.home import Home
+
         return command(Home.find(home_dir or ctx.obj), **kwargs)
 
     return wrapper  # type: ignore[return-value]
@@ -99,6 +111,15 @@ source_options = [
     click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"),
     click.option(
         "--rig", "rigs", multiple=True, metavar="NAME", help="Of a broker's rigs only this; may be repeated."
+    ),
+    click.option(
+        "--as",
+        "form",
+        type=click.Choice(["lines", "mqtt", "modbus"]),
+        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
+    ),
+    click.option(
+        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
     ),
     plan_option,
     click.option("--title", default="", help="Title of the firing, where the plan has none."),
@@ -145,6 +166,8 @@ def _source_arguments(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
 ) -> list[str]:
@@ -155,6 +178,8 @@ def _source_arguments(
         arguments += ["--mqtt", url]
     for rig in rigs:
         arguments += ["--rig", rig]
+    if form is not None:
+        arguments += ["--as", form, "--unit", unit]
     if plan_file is not None:
         arguments += ["--plan", str(plan_file)]
     if title:
@@ -202,6 +227,8 @@ def run(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
     host: str,
@@ -218,16 +245,13 @@ def run(
     does). Where an InfluxDB is named, everything is sent there too, by a third process.
     """
     target = _target(influx)
-    if plan_file is not None:
-        from logger.plan import load
-
-        load(plan_file)  # a mistake in it is said once, before anything starts
+    _speech(form, unit, serial_ports, plan_file)  # a mistake is said once, before anything starts
     home.create()
     if home.logger_runs():
         from logger.home import AlreadyRunning
 
         raise AlreadyRunning(home.root)
-    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, plan_file, title)
+    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, form, unit, plan_file, title)
     children = [("logger", ["logger.cli", "log", *arguments])]
     greeting = [f"Journal in {home.root}", *_page_at(host, port, lan, tls), CAUTION]
     if target is not None:
@@ -246,6 +270,22 @@ def run(
         greeting=greeting,
         spare=("mirror",),  # the fire goes on without it
     )
+
+
+def _speech(form: str | None, unit: str, serial_ports: tuple[str, ...], plan_file: Path | None) -> Any:
+    """Give (plan, ports of rigs that speak the rig's line, other sources)."""
+    from logger.plan import load
+    from logger.plan_sources import SourceMistake, sources_as
+    from logger.sources.serial_port import port_and_baud
+
+    plan = load(plan_file) if plan_file else None
+    try:
+        ports, sources = sources_as(form, unit, serial_ports, plan.sources if plan else ())
+    except SourceMistake as exc:
+        raise UserError(exc.what) from exc
+    for port in ports:
+        port_and_baud(port)
+    return plan, ports, sources
 
 
 def _target(influx: dict[str, Any]) -> Any:
@@ -298,6 +338,8 @@ def log(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
     stored: Path | None,
@@ -306,16 +348,17 @@ def log(
 ) -> int:
     """The logger alone: reads the rigs, judges, and keeps every reading."""
     from logger.daemon import Settings, run_logger
-    from logger.plan import load
 
+    plan, ports, sources = _speech(form, unit, serial_ports, plan_file)
     return run_logger(
         Settings(
             home=home,
-            serial_ports=serial_ports,
+            serial_ports=ports,
             mqtt_urls=mqtt_urls,
             rigs=rigs,
             stored=stored,
-            plan=load(plan_file) if plan_file else None,
+            sources=sources,
+            plan=plan,
             title=title,
             time_scale=time_scale,
             invented=invented,
@@ -427,6 +470,7 @@ def demo(
 ) -> int:
     """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
     from logger.demo import prepare
+    from logger.home import Home
 
     home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
     rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)

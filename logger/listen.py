@@ -20,7 +20,6 @@ from logger.notices.beacon import answer_topic, ask_topic
 from logger.wire import LineSplitter
 
 DEFAULT_SECONDS: Final = 15.0
-DEFAULT_BAUD: Final = 115_200
 ASK_EVERY_S: Final = 2.0
 
 
@@ -77,36 +76,12 @@ def listen(
     else:
         if not as_json:
             echo(f"Listening to {target} for {seconds:g} s ...")
-        report = _listen_to_port(*port_and_baud(target), seconds)
+        report = _listen_to_port(target, seconds)
     if as_json:
         echo(json.dumps({"target": _without_password(target)} | report.as_dict(), ensure_ascii=False))
     else:
         echo(report.text())
     return report.right
-
-
-def port_and_baud(text: str) -> tuple[str, int]:
-    """Take PORT[@BAUD] apart.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    (str, int)
-
-    Raises
-    ------
-    ListenError
-        What stands behind the @ is no speed.
-    """
-    port, at, baud = text.rpartition("@")
-    if not at:
-        return text, DEFAULT_BAUD
-    if not (baud.isascii() and baud.isdigit() and 50 <= int(baud[:9]) <= 4_000_000):
-        raise ListenError(f"{text}: {baud!r} is no speed; write PORT@BAUD, such as {port}@9600")
-    return port, int(baud)
 
 
 def _read_file(path: Path) -> Report:
@@ -117,11 +92,12 @@ def _read_file(path: Path) -> Report:
     return diagnosis.report()
 
 
-def _listen_to_port(device: str, baud: int, seconds: float) -> Report:
+def _listen_to_port(target: str, seconds: float) -> Report:
     import serial
 
-    from logger.sources.serial_port import keep_dtr, why
+    from logger.sources.serial_port import keep_dtr, port_and_baud, why
 
+    device, baud = port_and_baud(target)
     try:
         port = serial.Serial(device, baud, timeout=0.05, write_timeout=0.5, exclusive=True)
         keep_dtr(port.fileno())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Annotated, Any, Final, Literal, get_args
 from urllib.parse import urlsplit
 
@@ -157,6 +158,48 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
             what = f"another source is called {name!r} too; give each a 'rig' of its own"
             raise SourceMistake(("source", i, "rig"), what)
     return tuple(found)
+
+
+def sources_as(
+    form: str | None, unit: str, serial_ports: Sequence[str], plan_sources: Sequence[PlanSource]
+) -> tuple[tuple[str, ...], tuple[PlanSource, ...]]:
+    """Say what to read, of what the command line and the plan name.
+
+    Parameters
+    ----------
+    form : str or None
+        `--as`: how the rigs at the serial ports speak; None: the rig's line.
+    unit : {'C', 'F', 'K'}
+    serial_ports : sequence of str
+        PORT or PORT@BAUD.
+    plan_sources : sequence of PlanSource
+
+    Returns
+    -------
+    (tuple of str, tuple of PlanSource)
+        Ports of rigs that speak the rig's line, and the others.
+
+    Raises
+    ------
+    SourceMistake
+    """
+    if form is None:
+        return tuple(serial_ports), tuple(plan_sources)
+    if form != "lines":
+        if any(source.format == form for source in plan_sources):
+            return tuple(serial_ports), tuple(plan_sources)
+        what = f"--as {form} needs to know which values to read; write [[source]] tables into a plan"
+        raise SourceMistake(("source",), f"{what} (firmware_notes/other_rigs.md shows them)")
+    if not serial_ports:
+        raise SourceMistake(("source",), "--as lines needs a port; add --serial PORT@BAUD")
+    tables = []
+    for text in serial_ports:
+        port, at, baud = text.rpartition("@")
+        if at and not baud.isdecimal():
+            raise SourceMistake(("source",), f"{text}: {baud!r} is no speed; write PORT@BAUD")
+        table: dict[str, object] = {"format": "lines", "port": port if at else text, "unit": unit}
+        tables.append(table | ({"baud": int(baud)} if at else {}))
+    return (), (*plan_sources, *read_sources(tables))
 
 
 def source_table(source: PlanSource) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.cli import main
 from tests.processes import STOKEWATCH, free_port, process, refused, stokewatch, until
 
 INVENTED = "time_s,coals,upper air\n0,20.5,21\n1,22.25,\n2.5,23.125,24.0625\n"
@@ -249,3 +250,15 @@ def test_demo_shows_a_stored_firing_again(home: Path, tmp_path: Path) -> None:
     assert [[float(x) for x in row[1:]] for row in again] == [[20.0 + i, 30.0 + i] for i in range(60)]
     assert [float(row[0]) for row in again] == pytest.approx(list(range(60)), abs=0.05)
     assert "gone.csv" in refused("demo", "--stored", str(tmp_path / "gone.csv"), home=home)
+
+
+def test_on_windows_it_says_so_in_a_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("logger.cli.SYSTEM", "nt")
+    with pytest.raises(SystemExit) as ended:
+        main(["firings"])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "not on Windows" in said

@@ -23,7 +23,7 @@ from serial.tools import list_ports
 
 from logger.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.reading import Frame
-from logger.sources import Answer, Arrival, Put, Report
+from logger.sources import Answer, Arrival, Put, Report, SourceError
 from logger.sources.plain.numbers import offer
 from logger.wire import BadCrc, LineSplitter, WireError, decode
 
@@ -269,6 +269,30 @@ def why(exc: OSError, port: str | None = None) -> str:
     return f"can't be opened ({exc}); is it a serial port?"
 
 
+def port_and_baud(text: str) -> tuple[str, int]:
+    """Take PORT[@BAUD] apart.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    (str, int)
+
+    Raises
+    ------
+    SourceError
+        What stands behind the @ is no speed.
+    """
+    port, at, baud = text.rpartition("@")
+    if not at:
+        return text, BAUD
+    if not (baud.isascii() and baud.isdigit() and 50 <= int(baud[:9]) <= 4_000_000):
+        raise SourceError(f"{text}: {baud!r} is no speed; write PORT@BAUD, such as {port}@9600")
+    return port, int(baud)
+
+
 def holder(port: str) -> tuple[int, str] | None:
     """Find the program that has a port open.
 
@@ -321,7 +345,7 @@ class SerialPort:
     Parameters
     ----------
     port : str or None
-        None: look for a rig on any port.
+        PORT or PORT@BAUD; None: look for a rig on any port.
     taken : set of str
         Ports that other sources hold; shared between them.
     answer : callable, optional
@@ -339,13 +363,16 @@ class SerialPort:
         find: Callable[[], Sequence[Port]] = candidates,
     ) -> None:
         self.name = port or "any serial port"
-        self._given = port
+        self._given: str | None = None
+        self._baud = BAUD
+        if port is not None:
+            self._given, self._baud = port_and_baud(port)
         self._taken = taken
         self._answer = answer
         self._find = find
         self._rig: str | None = None
         self._line: SerialLine | None = None
-        self._last = port  # where the rig was last
+        self._last = self._given  # where the rig was last
         self._others: frozenset[str] = frozenset()  # ports that were there beside ours
         self._said_s = self._asked_s = float("-inf")
 
@@ -428,7 +455,7 @@ class SerialPort:
             if port is None or port in self._taken:
                 continue
             try:
-                line = SerialLine(port)
+                line = SerialLine(port, self._baud)
             except OSError as exc:
                 if exc.errno not in _GONE or self._rig is None:
                     raise

@@ -19,9 +19,9 @@ from logger import wire
 from logger.cli import cli
 from logger.home import Home
 from logger.journal.writer import JournalWriter
-from logger.listen import ListenError, PortTaken, listen, port_and_baud
-from logger.sources import serial_port
-from logger.sources.serial_port import holder, holder_words
+from logger.listen import PortTaken, listen
+from logger.sources import SourceError, serial_port
+from logger.sources.serial_port import holder, holder_words, port_and_baud
 
 pytestmark = pytest.mark.real
 
@@ -119,5 +119,5 @@ def test_a_port_and_its_speed(text: str, port: str, baud: int) -> None:
 
 @pytest.mark.parametrize("text", ["/dev/ttyUSB0@fast", "/dev/ttyUSB0@", "/dev/ttyUSB0@0", "/dev/ttyUSB0@²"])
 def test_what_is_no_speed_is_refused(text: str) -> None:
-    with pytest.raises(ListenError, match=r"write PORT@BAUD, such as /dev/ttyUSB0@9600"):
+    with pytest.raises(SourceError, match=r"write PORT@BAUD, such as /dev/ttyUSB0@9600"):
         port_and_baud(text)
