@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import functools
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from logger.errors import StokewatchError, UserError
-from logger.home import Home
+
+if TYPE_CHECKING:
+    from logger.home import Home
 
 # Everything else is imported where it is used: `stokewatch --help` must not wait for numpy or Dash.
 
+SYSTEM = os.name
 CAUTION = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -33,6 +37,12 @@ def main(argv: list[str] | None = None) -> None:
     -----
     Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.
     """
+    if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here are those of POSIX
+        _complain(
+            "stokewatch: it runs on Linux, on a small computer beside the fire, and not on Windows; there, "
+            "use it inside WSL 2, or open its page in a browser"
+        )
+        sys.exit(2)
     try:
         code = cli.main(args=argv, prog_name="stokewatch", standalone_mode=False)
     except click.exceptions.Abort:
@@ -68,6 +78,8 @@ def with_home(command: F) -> F:
     @click.pass_context
     @functools.wraps(command)
     def wrapper(ctx: click.Context, /, home_dir: Path | None, **kwargs: Any) -> Any:
+        from logger.home import Home
+
         return command(Home.find(home_dir or ctx.obj), **kwargs)
 
     return wrapper  # type: ignore[return-value]
@@ -120,6 +132,15 @@ source_options = [
         metavar="NAME",
         help="Of a broker's rigs only this; may be repeated.",
     ),
+    click.option(
+        "--as",
+        "form",
+        type=click.Choice(["lines", "mqtt", "modbus"]),
+        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
+    ),
+    click.option(
+        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
+    ),
     plan_option,
     click.option("--title", default="", type=Text(), help="Title of the firing, where the plan has none."),
 ]
@@ -171,6 +192,8 @@ def _source_arguments(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
 ) -> list[str]:
@@ -181,6 +204,8 @@ def _source_arguments(
         arguments += ["--mqtt", url]
     for rig in rigs:
         arguments += ["--rig", rig]
+    if form is not None:
+        arguments += ["--as", form, "--unit", unit]
     if plan_file is not None:
         arguments += ["--plan", str(plan_file)]
     if title:
@@ -228,6 +253,8 @@ def run(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
     host: str,
@@ -244,16 +271,13 @@ def run(
     does). Where an InfluxDB is named, everything is sent there too, by a third process.
     """
     target = _target(influx)
-    if plan_file is not None:
-        from logger.plan import load
-
-        load(plan_file)  # a mistake in it is said once, before anything starts
+    _speech(form, unit, serial_ports, plan_file)  # a mistake is said once, before anything starts
     home.create()
     if home.logger_runs():
         from logger.home import AlreadyRunning
 
         raise AlreadyRunning(home.root)
-    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, plan_file, title)
+    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, form, unit, plan_file, title)
     children = [("logger", ["logger.cli", "log", *arguments])]
     greeting = [f"Journal in {home.root}", *_page_at(host, port, lan, tls), CAUTION]
     if target is not None:
@@ -272,6 +296,22 @@ def run(
         greeting=greeting,
         spare=("mirror",),  # the fire goes on without it
     )
+
+
+def _speech(form: str | None, unit: str, serial_ports: tuple[str, ...], plan_file: Path | None) -> Any:
+    """Give (plan, ports of rigs that speak the rig's line, other sources)."""
+    from logger.plan import load
+    from logger.plan_sources import SourceMistake, sources_as
+    from logger.sources.serial_port import port_and_baud
+
+    plan = load(plan_file) if plan_file else None
+    try:
+        ports, sources = sources_as(form, unit, serial_ports, plan.sources if plan else ())
+    except SourceMistake as exc:
+        raise UserError(exc.what) from exc
+    for port in ports:
+        port_and_baud(port)
+    return plan, ports, sources
 
 
 def _target(influx: dict[str, Any]) -> Any:
@@ -324,6 +364,8 @@ def log(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
     stored: Path | None,
@@ -332,16 +374,17 @@ def log(
 ) -> int:
     """The logger alone: reads the rigs, judges, and keeps every reading."""
     from logger.daemon import Settings, run_logger
-    from logger.plan import load
 
+    plan, ports, sources = _speech(form, unit, serial_ports, plan_file)
     return run_logger(
         Settings(
             home=home,
-            serial_ports=serial_ports,
+            serial_ports=ports,
             mqtt_urls=mqtt_urls,
             rigs=rigs,
             stored=stored,
-            plan=load(plan_file) if plan_file else None,
+            sources=sources,
+            plan=plan,
             title=title,
             time_scale=time_scale,
             invented=invented,
@@ -453,6 +496,7 @@ def demo(
 ) -> int:
     """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
     from logger.demo import prepare
+    from logger.home import Home
 
     home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
     rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)
@@ -667,10 +711,15 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
             what = f"rig {h.rig}, channels {', '.join(h.channels)}"
         elif h.trouble:
             what = h.trouble
+        elif h.numbers:
+            shown = ", ".join(f"{name} {value:g}" for name, value in list(h.numbers.items())[:8])
+            what = f"numbers in lines, not the rig's line: {shown}; run --serial {h.port}@{h.baud} --as lines"
+        elif h.unreadable:
+            what = f"{h.unreadable} bytes that are no text, at any usual speed; name it as {h.port}@BAUD"
         elif h.lines:
             what = "sends lines, but none of them is a rig's"
         else:
-            what = "silent"
+            what = "silent; a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
         click.echo(f"{h.port}: {what}")
     return 0
 
@@ -679,15 +728,23 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
 @click.argument("target", metavar="PORT_OR_URL")
 @click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
 @json_option
-def listen(target: str, seconds: float, as_json: bool) -> int:
-    """Says in plain words whether a rig's lines are right, what is wrong and how to mend it.
+@with_home
+def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
+    """Say in plain words whether a rig's lines are right, what is wrong and how to fix it.
 
-    PORT_OR_URL is a serial port, mqtt://host, or a file of recorded lines. Ends with status 2 if they are
-    wrong.
+    PORT_OR_URL is a serial port (PORT@BAUD for another speed than 115200), mqtt://host, or a file of recorded
+    lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
+    the lines are wrong.
     """
+    from logger.listen import PortTaken, counted
     from logger.listen import listen as run
 
-    return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+    try:
+        return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+    except PortTaken:
+        if not home.logger_runs():
+            raise
+        return 0 if counted(home.journal, target, as_json=as_json, echo=click.echo) else 2
 
 
 @cli.command()

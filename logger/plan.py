@@ -13,6 +13,7 @@ import tomli_w
 
 from logger.errors import UserError, shortened
 from logger.judgement.settings import RULES
+from logger.plan_sources import PlanSource, SourceMistake, read_sources, source_table
 
 Reads = Literal["coals", "air", "wall", "surface"]
 JudgeOn = Literal["probes", "estimate"]
@@ -149,6 +150,8 @@ class Plan:
     clay : Clay
     cool_c : float
         Cool enough to uncover: the forecast says when that will be. [°C]
+    sources : tuple of PlanSource
+        Rigs that don't speak the rig's line.
     """
 
     title: str = ""
@@ -159,6 +162,7 @@ class Plan:
     alarms: AlarmSettings = field(default_factory=default_alarms)
     clay: Clay = Clay()
     cool_c: float = COOL_C
+    sources: tuple[PlanSource, ...] = ()
 
     @property
     def zones(self) -> tuple[str, ...]:
@@ -185,6 +189,8 @@ class Plan:
             doc["estimate"] = estimate
         if self.probes:
             doc["probe"] = [_probe_table(p) for p in self.probes]
+        if self.sources:
+            doc["source"] = [source_table(source) for source in self.sources]
         defaults = default_alarms()
         changed = {
             rule: {k: v for k, v in settings.items() if v != defaults[rule][k]}
@@ -425,7 +431,7 @@ _KEY: Final = re.compile(r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+
 def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
     """Find the line each key and table stands on: the standard reader checks TOML but doesn't tell."""
     lines: dict[tuple[str | int, ...], int] = {}
-    counts: dict[str, int] = {}
+    counts: dict[tuple[str | int, ...], int] = {}
     table: tuple[str | int, ...] = ()
     inside: str | None = None
     for number, line in enumerate(text.splitlines(), 1):
@@ -434,11 +440,12 @@ def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
                 inside = None
             continue
         if head := _TABLE.match(line):
-            name = head[2].strip()
-            table = _split_key(name)
+            table = ()
+            for part in _split_key(head[2].strip()):  # [[source.channel]] is inside the [[source]] before it
+                table = (*table, counts[table] - 1, part) if table in counts else (*table, part)
             if head[1] == "[[":
-                table = (*table, counts.get(name, 0))
-                counts[name] = counts.get(name, 0) + 1
+                counts[table] = counts.get(table, 0) + 1
+                table = (*table, counts[table] - 1)
             lines.setdefault(table, number)
         elif key := _KEY.match(line):
             path = (*table, *_split_key(key[1]))
@@ -472,7 +479,9 @@ class _Reader:
 
     def plan(self, doc: dict[str, Any]) -> Plan:
         self._known_keys(
-            (), doc, ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate", "probe", "alarm")
+            (),
+            doc,
+            ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate", "probe", "alarm", "source"),
         )
         plan = Plan(
             title=self._text((), doc, "title", "", empty=True, longest=200),
@@ -483,12 +492,19 @@ class _Reader:
             alarms=self._alarms(doc),
             clay=self._clay(doc),
             cool_c=self._number((), doc, "cool_c", COOL_C, 40, 600, "°C"),
+            sources=self._sources(doc),
         )
         if plan.burnout_c > plan.target_c:
             raise self.error(
                 ("burnout_c",), f"{plan.burnout_c:g} °C is above target_c ({plan.target_c:g} °C); lower it"
             )
         return plan
+
+    def _sources(self, doc: dict[str, Any]) -> tuple[PlanSource, ...]:
+        try:
+            return read_sources(doc.get("source", []))
+        except SourceMistake as exc:
+            raise self.error(exc.path, exc.what) from exc
 
     def _probes(self, doc: dict[str, Any]) -> tuple[Probe, ...]:
         tables = doc.get("probe", [])

@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 from zlib import crc32
 
 import msgspec
@@ -29,6 +29,8 @@ _all_hex = re.compile("[0-9a-fA-F]*").fullmatch
 # A rig's name becomes part of MQTT topics and of file names, a channel's name part of a header line.
 is_name = re.compile(rf"[A-Za-z0-9][A-Za-z0-9_.-]{{0,{MAX_NAME - 1}}}").fullmatch
 _known_names: set[tuple[str, ...]] = set()
+
+_SEALED: Final = re.compile(rb"\*[0-9a-fA-F]{1,8}$")
 
 
 class WireError(StokewatchError):
@@ -147,6 +149,23 @@ def decode(line: bytes) -> Frame:
     except ValueError as error:  # msgspec's errors, and UTF-8's
         raise Malformed(str(error)[:300]) from None
     return frame
+
+
+def is_chatter(line: bytes) -> bool:
+    """Tell whether a line is words that a board says besides: while it starts, at its prompt, to its maker.
+
+    Parameters
+    ----------
+    line : bytes
+        Without its newline; it may end in a carriage return.
+
+    Returns
+    -------
+    bool
+        False for what could be a frame, whole or damaged.
+    """
+    line = line.rstrip(b"\r")
+    return not line.startswith(b"{") and line.isascii() and _SEALED.search(line) is None
 
 
 def checksum(line: bytes) -> int:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.cli import main
 from tests.processes import STOKEWATCH, free_port, process, refused, stokewatch, until
 
 INVENTED = "time_s,coals,upper air\n0,20.5,21\n1,22.25,\n2.5,23.125,24.0625\n"
@@ -264,3 +265,15 @@ def test_an_import_says_what_was_left_out_and_why(home: Path, tmp_path: Path) ->
     plan = tmp_path / "plan.toml"
     plan.write_text('title = "Invented"\n[[probe]]\nname = "north"\n')
     assert "no probe of the plan is a column" in refused("import", str(path), "--plan", str(plan), home=home)
+
+
+def test_on_windows_it_says_so_in_a_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("logger.cli.SYSTEM", "nt")
+    with pytest.raises(SystemExit) as ended:
+        main(["firings"])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "not on Windows" in said

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from processes import STOKEWATCH, refused
 
-from logger.journal.export import export_csv, whole_file
+from logger.exchange.export import export_csv, whole_file
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import MAX_TOML, PlanError, load, loads

@@ -202,8 +202,13 @@ class Broker:
         if self._rigs:
             # The session may remember that it was once for all.
             await client.unsubscribe([FRAMES, STATUSES, answer_topic("+")])
+        self.check_granted(codes, FRAMES)
+
+    @staticmethod
+    def check_granted(codes: Iterable[object], topics: str) -> None:
+        """Raise `aiomqtt.MqttError` where the broker has refused a subscription."""
         if any(cast(ReasonCode, code).value >= _REFUSED for code in codes):
-            raise aiomqtt.MqttError(f"user may not subscribe to {FRAMES}; change the broker's access list")
+            raise aiomqtt.MqttError(f"user may not subscribe to {topics}; change the broker's access list")
 
     async def _take(self, came: Message, put: Put, report: Report) -> None:
         message, read_s = came
