@@ -9,12 +9,12 @@
   const $ = (id) => document.getElementById(id);
   const NO = () => window.dash_clientside.no_update;
 
-  const S = (window.stokewatch = {
+  const S = {
     state: "opening", // what can be trusted: the server's word, or "link" by this tablet's own clock
     tone: [false, []],
-    shown: { traces: null }, // what is singled out
     hooks: [], // called four times a second
-  });
+  };
+  window.stokewatch = S;
   let socket = null;
   let seq = null; // of the last screen that counts; null until a whole one is here
   let wish = null;
@@ -24,13 +24,10 @@
   let served = null; // the server's last word on the state
 
   // A tablet that sleeps may stop one clock and not the other: the longer of the two is the safer.
+  const since = (then) => Math.max(performance.now() - then.monotonic, Date.now() - then.wall, 0) / 1000;
   function mark() {
     return { monotonic: performance.now(), wall: Date.now() };
   }
-  function since(then) {
-    return Math.max(performance.now() - then.monotonic, Date.now() - then.wall, 0) / 1000;
-  }
-
   const there = (id) => Boolean(window.dash_stores?.[0]?.getState().paths?.strs?.[id]);
 
   // --- the link ---------------------------------------------------------------------------------------------

@@ -12,29 +12,24 @@
   const axes = (layout) => ({ x: layout.xaxis?.range, y: layout.yaxis?.range });
   const zoomed = (shown) => Boolean(ranges && shown.x && shown.y && !(close(ranges.x, shown.x.map(Number)) && close(ranges.y, shown.y.map(Number))));
 
+  const show = (gd, r) => window.Plotly.relayout(gd, { "xaxis.range": r.x.slice(), "yaxis.range": r.y.slice() });
+
   /** A new picture keeps the zoom of the one before; Dash would forget it. */
-  S.keepZoom = (id, figure) => {
-    const gd = plot(id);
-    const shown = gd?.layout && axes(gd.layout);
-    if (id === "traces" && shown && zoomed(shown)) {
-      figure.layout.xaxis.range = shown.x.slice();
-      figure.layout.yaxis.range = shown.y.slice();
-    } else if (id === "traces") {
-      ranges = { x: figure.layout.xaxis.range.slice(), y: figure.layout.yaxis.range.slice() };
-    }
-    if (id === "traces") {
-      for (const [n, trace] of figure.data.entries()) {
-        if (trace.meta?.probe) trace.opacity = dim(trace.meta, n);
-      }
-    }
+  S.keepZoom = (id, { layout, data }) => {
+    if (id !== "traces") return;
+    const shown = plot(id)?.layout && axes(plot(id).layout);
+    if (shown && zoomed(shown)) {
+      layout.xaxis.range = shown.x.slice();
+      layout.yaxis.range = shown.y.slice();
+    } else ranges = { x: layout.xaxis.range.slice(), y: layout.yaxis.range.slice() };
+    for (const [n, trace] of data.entries()) if (trace.meta?.probe) trace.opacity = dim(trace.meta, n);
   };
 
   S.follow = (id, next) => {
-    const gd = plot(id);
-    const shown = gd?.layout && axes(gd.layout);
-    const free = !shown?.x || !zoomed(shown);
+    const shown = plot(id)?.layout && axes(plot(id).layout);
+    const free = shown && !zoomed(shown);
     ranges = next;
-    if (free && shown?.x && zoomed(shown)) window.Plotly.relayout(gd, { "xaxis.range": next.x.slice(), "yaxis.range": next.y.slice() });
+    if (free && zoomed(shown)) show(plot(id), next);
   };
 
   // --- one of them --------------------------------------------------------------------------------------------
@@ -42,7 +37,7 @@
   const dim = (meta, n) => (!chosen || (chosen.kind === "zone" ? meta.zone === chosen.which : n === Number(chosen.which)) ? 1 : 0.12);
 
   function single(next) {
-    chosen = next && chosen && next.kind === chosen.kind && next.which === chosen.which ? null : next;
+    chosen = same(next, chosen) ? null : next;
     showChosen();
     const gd = plot("traces");
     if (!gd?.data) return;
@@ -54,18 +49,19 @@
     );
   }
 
+  const names = (button) => (button.dataset.zone === undefined ? { kind: "probe", which: button.dataset.probe } : { kind: "zone", which: button.dataset.zone });
+  const same = (a, b) => Boolean(a && b && a.kind === b.kind && a.which === b.which);
+
   function showChosen() {
     for (const button of document.querySelectorAll("#zones [data-zone], #values [data-probe]")) {
-      const own = button.dataset.zone === undefined ? ["probe", button.dataset.probe] : ["zone", button.dataset.zone];
-      const pressed = String(Boolean(chosen && chosen.kind === own[0] && chosen.which === own[1]));
+      const pressed = String(same(chosen, names(button)));
       if (button.getAttribute("aria-pressed") !== pressed) button.setAttribute("aria-pressed", pressed);
     }
   }
 
   document.addEventListener("click", (event) => {
     const button = event.target.closest?.("#zones [data-zone], #values [data-probe]");
-    if (!button) return;
-    single(button.dataset.zone === undefined ? { kind: "probe", which: button.dataset.probe } : { kind: "zone", which: button.dataset.zone });
+    if (button) single(names(button));
   });
 
   /** A double tap shows all lines again, and all of the time. */
@@ -77,7 +73,7 @@
       heard.add(gd);
       gd.on("plotly_doubleclick", () => {
         if (chosen) single(null);
-        if (id === "traces" && ranges) window.Plotly.relayout(gd, { "xaxis.range": ranges.x.slice(), "yaxis.range": ranges.y.slice() });
+        if (id === "traces" && ranges) show(gd, ranges);
         else window.Plotly.relayout(gd, { "xaxis.autorange": true });
       });
     }

@@ -6,7 +6,8 @@
   const SILENT_STATES = ["link", "logger", "rig", "trouble"];
   const S = window.stokewatch;
   const $ = (id) => document.getElementById(id);
-  const sound = (S.sound = { played: 0 });
+  const sound = { played: 0, isOn };
+  S.sound = sound;
   const chimed = new Set();
   let context = null;
   let on = false;
@@ -14,67 +15,44 @@
   let hushed = null; // the silence that somebody has heard enough of
   let lock = null;
 
-  const isOn = () => on && context !== null && context.state === "running";
-  sound.isOn = isOn;
+  function isOn() {
+    return on && context !== null && context.state === "running";
+  }
 
-  /** Tones: [Hz, start, length] in seconds. Low enough for old ears, rough enough to be heard beside a fire. */
-  function play(tones, type) {
+  /** Tones one after another [Hz]: low enough for old ears, rough enough to be heard beside a fire. */
+  function play(tones, type, shake) {
     if (!isOn()) return;
-    const begin = context.currentTime + 0.02;
-    for (const [hz, start, length] of tones) {
-      const tone = context.createOscillator();
-      const loud = context.createGain();
-      tone.type = type;
-      tone.frequency.value = hz;
-      loud.gain.setValueAtTime(0, begin + start);
-      loud.gain.linearRampToValueAtTime(0.6, begin + start + 0.02);
-      loud.gain.setValueAtTime(0.6, begin + start + length - 0.04);
-      loud.gain.linearRampToValueAtTime(0, begin + start + length);
+    for (const [n, hz] of tones.entries()) {
+      const [tone, loud] = [context.createOscillator(), context.createGain()];
+      const at = context.currentTime + 0.02 + 0.3 * n;
+      Object.assign(tone, { type }).frequency.value = hz;
+      loud.gain.setValueAtTime(0, at);
+      loud.gain.linearRampToValueAtTime(0.6, at + 0.02);
+      loud.gain.setValueAtTime(0.6, at + 0.22);
+      loud.gain.linearRampToValueAtTime(0, at + 0.27);
       tone.connect(loud).connect(context.destination);
-      tone.start(begin + start);
-      tone.stop(begin + start + length);
+      tone.start(at);
+      tone.stop(at + 0.27);
     }
+    navigator.vibrate?.(shake);
     sound.played += 1; // for tests
   }
+  const alarm = () => play([880, 660, 880, 660], "square", [300, 150, 300, 150, 500]);
+  const chime = () => play([523, 784], "sine", 200);
 
-  function alarm() {
-    play(
-      [
-        [880, 0, 0.25],
-        [660, 0.3, 0.25],
-        [880, 0.6, 0.25],
-        [660, 0.9, 0.35],
-      ],
-      "square",
-    );
-    navigator.vibrate?.([300, 150, 300, 150, 500]);
-  }
-
-  function chime() {
-    play(
-      [
-        [523, 0, 0.3],
-        [784, 0.3, 0.5],
-      ],
-      "sine",
-    );
-    navigator.vibrate?.(200);
-  }
-
-  /** Turn it on and let it be heard; to be called from a tap. */
-  async function arm() {
-    context ||= new (window.AudioContext || window.webkitAudioContext)();
-    await context.resume();
-    on = true;
-    alarm();
-    soundedAt = performance.now() / 1000;
-    show();
-  }
-
-  function disarm() {
-    on = false;
-    context.suspend();
-    navigator.vibrate?.(0);
+  /** Turn it on and let it be heard, or off; to be called from a tap. */
+  async function turn() {
+    if (isOn()) {
+      on = false;
+      context.suspend();
+      navigator.vibrate?.(0);
+    } else {
+      context ||= new (window.AudioContext || window.webkitAudioContext)();
+      await context.resume();
+      on = true;
+      alarm();
+      soundedAt = performance.now() / 1000;
+    }
     show();
   }
 
@@ -112,34 +90,26 @@
 
   async function keepAwake() {
     if (document.hidden || lock) return;
-    if (!navigator.wakeLock) {
-      const why = window.isSecureContext ? "This browser lets the screen go dark" : "Without https the browser lets the screen go dark";
-      sayAwake(`${why}: set the tablet's own screen time-out to its longest.`);
-      return;
-    }
+    const secure = window.isSecureContext ? "This browser lets the screen go dark" : "Without https the browser lets the screen go dark";
+    awake = `${secure}: set the tablet's own screen time-out to its longest.`;
+    if (!navigator.wakeLock) return;
     try {
       lock = await navigator.wakeLock.request("screen");
       lock.addEventListener("release", () => {
         lock = null;
       });
-      sayAwake("The screen stays on.");
+      awake = "The screen stays on.";
     } catch {
-      sayAwake("The tablet refuses to keep its screen on (low battery?): plug it in, away from the heat.");
+      awake = "The tablet refuses to keep its screen on (low battery?): plug it in, away from the heat.";
     }
   }
-
   let awake = "";
-  function sayAwake(words) {
-    awake = words;
-    if ($("awake")) $("awake").textContent = awake;
-  }
-
   S.hooks.push(() => {
-    if ($("awake") && $("awake").textContent !== awake) $("awake").textContent = awake;
+    if ($("awake").textContent !== awake) $("awake").textContent = awake;
   });
   document.addEventListener("click", (event) => {
     const id = event.target.closest?.("button")?.id;
-    if (id === "sound") (isOn() ? disarm : arm)();
+    if (id === "sound") turn();
     else if (id === "lost-quiet" || id === "stale-quiet") hushed = S.state;
   });
   setInterval(watch, 500);

@@ -86,27 +86,27 @@
     const marks = all("#replay-happened [data-seek]");
     const near = R.playing ? (3 * R.speed) / 10 : 0.5;
     const found = way > 0 ? marks.find((m) => m.dataset.seek > R.t + 0.5) : marks.findLast((m) => m.dataset.seek < R.t - near);
-    if (found) seek(Number(found.dataset.seek), found.innerText);
+    if (found) seek(Number(found.dataset.seek), found.textContent);
     else seek(way > 0 ? R.told.length_s : 0, way > 0 ? "The end; no note or alarm comes any more." : "The beginning; no note or alarm before.");
   }
 
   function play(on) {
     if (on && R.t >= R.told.length_s) R.t = 0;
-    Object.assign(R, { playing: on, then: performance.now() });
+    Object.assign(R, { playing: on, drawn_at: performance.now() });
     set("replay-play", { children: on ? "❚❚ Pause" : "▶ Play" });
   }
 
   setInterval(() => {
     if (!R.playing || !$("replay-scrub")) return;
     const now = performance.now();
-    seek(R.t + ((now - R.then) / 1000) * R.speed);
-    R.then = now;
+    seek(R.t + ((now - R.drawn_at) / 1000) * R.speed);
+    R.drawn_at = now;
     if (R.t >= R.told.length_s) play(false);
   }, TICK_MS);
 
   document.addEventListener("click", (event) => {
     const to = event.target.closest?.("#replay [data-seek]");
-    if (to) seek(Number(to.dataset.seek), to.innerText);
+    if (to) seek(Number(to.dataset.seek), to.textContent);
     const probe = event.target.closest?.("#replay-values [data-probe]");
     if (!probe) return;
     if (!R.single.delete(probe.dataset.probe)) R.single.add(probe.dataset.probe);

@@ -46,7 +46,7 @@
 
   Object.assign(window.dash_clientside.stokewatch, {
     report_changed(values, saved, ids, said) {
-      const changed = ids.some((id, n) => (values[n] || "") !== ((saved || {})[id.name] || ""));
+      const changed = ids.some((id, n) => (values[n] || "") !== (saved?.[id.name] || ""));
       if (changed) return "Not saved yet; kept on this tablet.";
       return said === "Saved." || said === "Nothing was changed." ? said : "";
     },

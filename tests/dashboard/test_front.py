@@ -90,7 +90,7 @@ def test_nonsense_to_dash_is_a_bad_request(client: TestClient, name: str) -> Non
         else json.dumps(body).replace('"END"', json.dumps(OUTPUT["name"])).encode()
     )
     answer = client.post(CALLBACKS, content=raw, headers={"content-type": "application/json"})
-    assert answer.status_code == 400
+    assert 400 <= answer.status_code < 500
 
 
 def test_a_form_from_elsewhere_is_no_call(client: TestClient) -> None:

@@ -163,7 +163,7 @@ def test_only_what_changed_is_told_again(path: Path, fire: SmallFire) -> None:
     there.values[3] = type(there.values[3])(99.0, None, 0, 3.0, 3.0, 1.0)
     second = glass.screen(draw(there, glass.wish, 0.1, False), there, 0.1, whole=False)
     assert second is not None
-    assert second.texts == {"value-3": ["99°", "reading ok"]}
+    assert second.texts == {"value-3": ["99°", "reading ok"], "moves-3": " ± 1°"}
     assert second.seq == first.seq + 1
 
 
