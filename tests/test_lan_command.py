@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 import trustme
 
+from tests.page_calls import CALLBACKS, ending
 from tests.processes import STOKEWATCH, free_port
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
@@ -103,21 +104,21 @@ def test_the_pin_is_told_once_and_opens_the_door_over_tls(over_tls: Served) -> N
     assert "█" in said or "in no network yet" in said
     found = re.search(r"Operator PIN: (\d{6})\b", said)
     assert found is not None
-    assert over_tls.ask("POST", "/api/act", {"kind": "finish"})[0] == 401
+    there = json.loads(over_tls.ask("GET", "/_dash-dependencies")[2])
+    end = ending(callback["output"] for callback in there)
+    assert "pin-dialog" in over_tls.ask("POST", CALLBACKS, end)[2], "a watcher is asked for the PIN"
     status, headers, _ = over_tls.ask("POST", "/api/operator", {"pin": found[1], "who": "Ama"})
     assert status == 200
     cookie = headers["set-cookie"]
     assert {"HttpOnly", "Secure", "SameSite=strict"} <= {part.strip() for part in cookie.split(";")}
     session = cookie.split(";")[0]
     # There is no journal yet: the door is open, and what is behind it says what is missing.
-    assert over_tls.ask("POST", "/api/act", {"kind": "finish"}, session)[0] == 503
+    assert "journal.sqlite" in over_tls.ask("POST", CALLBACKS, end, session)[2]
     assert stat.S_IMODE((over_tls.home / "operators.json").stat().st_mode) == 0o600
     new = subprocess.run(
         [*STOKEWATCH, "pin", "--home", str(over_tls.home)], capture_output=True, text=True, check=True
     ).stdout
-    assert over_tls.ask("POST", "/api/act", {"kind": "finish"}, session)[0] == 401, (
-        "a new PIN ends all sessions"
-    )
+    assert "pin-dialog" in over_tls.ask("POST", CALLBACKS, end, session)[2], "a new PIN ends all sessions"
     fresh = re.search(r"Operator PIN: (\d{6})\b", new)
     assert fresh is not None
     assert over_tls.ask("POST", "/api/operator", {"pin": found[1]})[0] == 403

@@ -9,12 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from dashboard.feed import read_wish
 from starlette.testclient import TestClient
 from steady import Tell, line, times
 
 from dashboard import acts
 from dashboard.app import create_app
+from dashboard.live.messages import read_wish
 from logger.dialogue import decode_answer
 from logger.errors import UserError
 from logger.exchange.csv_in import read_csv
@@ -144,7 +144,6 @@ def test_csv_files(tmp_path: Path, tell: Tell) -> None:
 
 
 ENDPOINTS = (
-    ("POST", "/api/act"),
     ("POST", "/api/prepare/plans"),
     ("GET", "/api/archive/{}/export"),
     ("GET", "/api/compare"),

@@ -76,16 +76,14 @@ async def test_reboots_wraps_and_a_host_clock_that_jumps(tell: Tell, monkeypatch
 
 
 async def _tablets(port: int, stop: asyncio.Event) -> int:
-    """Three pages' feeds, read until told to stop; gives the number of messages."""
+    """Three tablets' links, read until told to stop; gives the number of messages."""
     counts = itertools.count()
 
     async def one() -> None:
-        url = f"ws://127.0.0.1:{port}/feed"
-        async with websockets.connect(url, origin=f"http://127.0.0.1:{port}", max_size=None) as feed:
-            await feed.send(json.dumps({"want": "snapshot", "window_s": 600}))
-            async for message in feed:
-                if json.loads(message)["type"] == "afresh":
-                    await feed.send(json.dumps({"want": "snapshot", "window_s": 600}))
+        url = f"ws://127.0.0.1:{port}/live"
+        async with websockets.connect(url, origin=f"http://127.0.0.1:{port}", max_size=None) as live:
+            await live.send(json.dumps({"page": "fire", "window_s": 600}))
+            async for _ in live:
                 next(counts)
 
     watching = [asyncio.create_task(one()) for _ in range(3)]

@@ -31,10 +31,10 @@ from dashboard.operators import (
     drawn_pin,
 )
 from logger.journal.writer import JournalWriter
+from tests.page_calls import CALLBACKS, ending
 
 PIN = "274913"
 BASE = "http://192.168.4.1:8050"
-CALLBACKS = "/_dash-update-component"
 SAFE_POSTS = {"/api/operator", "/api/operator/leave"}
 """The door itself."""
 
@@ -80,24 +80,6 @@ def changing(server: Any) -> list[tuple[str, str]]:
     return [(m, path) for m, path in endpoints(server) if m not in safe and path.startswith("/api/")]
 
 
-def ending(lan: Lan) -> dict[str, Any]:
-    """What a browser sends when somebody ends the firing."""
-    name = next(n for n in lan.app.callback_map if "end-dialog.opened" in n and "fire-done" in n)
-    mark = next(iter(re.findall(r"@[0-9a-f]+", name)), "")
-    return {
-        "output": name,
-        "outputs": [
-            {"id": "end-dialog", "property": f"opened{mark}"},
-            {"id": "fire-done", "property": f"children{mark}"},
-        ],
-        "inputs": [
-            {"id": "end-now", "property": "n_clicks", "value": 1},
-            {"id": "end-not", "property": "n_clicks"},
-        ],
-        "changedPropIds": ["end-now.n_clicks"],
-    }
-
-
 def asked_of_the_logger(lan: Lan) -> list[str]:
     with contextlib.closing(JournalWriter(lan.path)) as writer:
         return [request.kind for request in writer.take_requests()]
@@ -110,7 +92,7 @@ def is_asked_for_the_pin(answer: Any) -> bool:
 def test_a_watcher_can_call_nothing_that_changes_anything(lan: Lan) -> None:
     """Callbacks: each is tried by name in test_guards; here one of them as a browser sends it."""
     watcher = lan.person()
-    assert is_asked_for_the_pin(watcher.post(CALLBACKS, json=ending(lan)))
+    assert is_asked_for_the_pin(watcher.post(CALLBACKS, json=ending(lan.app.callback_map)))
     assert asked_of_the_logger(lan) == []
     for method, path in changing(lan.server):
         answer = watcher.request(method, re.sub(r"\{\w+\}", "x", path), json={"kind": "finish"})
@@ -146,11 +128,11 @@ def test_with_the_pin_one_acts_under_ones_name(lan: Lan, monkeypatch: pytest.Mon
     assert "SameSite=strict" in cookie
     assert "Secure" not in cookie  # it would never come back over http
     assert person.get("/api/operator").json()["operator"] is True
-    assert "answer" in person.post(CALLBACKS, json=ending(lan)).text  # no logger does, here
+    assert "answer" in person.post(CALLBACKS, json=ending(lan.app.callback_map)).text  # no logger does, here
     with contextlib.closing(JournalWriter(lan.path)) as writer:
         assert [(r.kind, r.who) for r in writer.take_requests()] == [("finish", "Ama")]
     person.post("/api/operator/leave")
-    assert is_asked_for_the_pin(person.post(CALLBACKS, json=ending(lan)))
+    assert is_asked_for_the_pin(person.post(CALLBACKS, json=ending(lan.app.callback_map)))
 
 
 def test_under_tls_the_cookie_stays_there(path: Path) -> None:
@@ -161,7 +143,9 @@ def test_under_tls_the_cookie_stays_there(path: Path) -> None:
 
 @pytest.mark.parametrize("cookie", ["", "x", "null", "a" * 5000, "../../operators"])
 def test_a_made_up_session_is_none(lan: Lan, cookie: str) -> None:
-    answer = lan.person().post(CALLBACKS, json=ending(lan), headers={"cookie": f"{COOKIE}={cookie}"})
+    answer = lan.person().post(
+        CALLBACKS, json=ending(lan.app.callback_map), headers={"cookie": f"{COOKIE}={cookie}"}
+    )
     assert is_asked_for_the_pin(answer)
     assert asked_of_the_logger(lan) == []
 
@@ -174,7 +158,9 @@ def test_what_the_file_holds_opens_no_door(lan: Lan) -> None:
     assert PIN not in lan.operators.path.read_text()
     assert kept["pin"].startswith("$argon2id$")
     [digest] = kept["sessions"]
-    answer = lan.person().post(CALLBACKS, json=ending(lan), headers={"cookie": f"{COOKIE}={digest}"})
+    answer = lan.person().post(
+        CALLBACKS, json=ending(lan.app.callback_map), headers={"cookie": f"{COOKIE}={digest}"}
+    )
     assert is_asked_for_the_pin(answer)
     assert enter(lan.person(), kept["pin"][:20]).status_code == 403
 
@@ -263,7 +249,7 @@ def test_a_damaged_file_lets_nobody_in(lan: Lan) -> None:
     person = lan.person()
     assert enter(person).status_code == 422
     assert "stokewatch pin" in enter(person).json()["error"]
-    acted = person.post(CALLBACKS, json=ending(lan), headers={"cookie": f"{COOKIE}=x"})
+    acted = person.post(CALLBACKS, json=ending(lan.app.callback_map), headers={"cookie": f"{COOKIE}=x"})
     assert "stokewatch pin" in acted.text
     assert asked_of_the_logger(lan) == []
 
@@ -295,9 +281,12 @@ def test_dns_rebinding(lan: Lan, host: str) -> None:
 def test_another_page_posts_with_the_operators_cookie(lan: Lan, headers: dict[str, str]) -> None:
     person = lan.person()
     enter(person)
-    assert person.post(CALLBACKS, json=ending(lan), headers=headers).status_code == 403
+    assert person.post(CALLBACKS, json=ending(lan.app.callback_map), headers=headers).status_code == 403
     form = {"content-type": "text/plain", **headers}  # what a form can send without asking first
-    assert person.post(CALLBACKS, content=json.dumps(ending(lan)), headers=form).status_code == 403
+    assert (
+        person.post(CALLBACKS, content=json.dumps(ending(lan.app.callback_map)), headers=form).status_code
+        == 403
+    )
     assert asked_of_the_logger(lan) == []
 
 

@@ -45,7 +45,7 @@ UNSOUND = {
 
 
 @pytest.mark.parametrize("what", UNSOUND)
-@pytest.mark.parametrize("at", ["/api/act", "/api/prepare/problems", "/_dash-update-component"])
+@pytest.mark.parametrize("at", ["/api/operator", "/_dash-update-component"])
 def test_unsound_bodies(client: TestClient, at: str, what: str) -> None:
     """A note with NaN or half a character was answered with 500."""
     answer = client.post(at, content=UNSOUND[what], headers={"content-type": "application/json"})
@@ -63,7 +63,7 @@ def test_sound_bodies() -> None:
 @pytest.mark.parametrize("length", ["-1", "1e3", "９", "99999999999999999999", "0x10"])
 def test_lengths_that_are_none(client: TestClient, length: str) -> None:
     headers = {"content-type": "application/json", "content-length": length.encode()}
-    assert client.post("/api/act", content=b"{}", headers=headers).status_code == 413  # type: ignore[arg-type]
+    assert client.post("/_dash-update-component", content=b"{}", headers=headers).status_code == 413  # type: ignore[arg-type]
 
 
 def test_an_address_as_long_as_a_book(client: TestClient) -> None:
@@ -199,7 +199,7 @@ async def test_one_address_takes_no_more_tablets_than_its_share() -> None:
         async def send(message: Message) -> None:
             sent.append(message)
 
-        scope = {"type": "websocket", "path": "/feed", "client": (client, 1), "query_string": b"",
+        scope = {"type": "websocket", "path": "/live", "client": (client, 1), "query_string": b"",
                  "headers": [(b"cookie", cookie.encode())] if cookie else []}  # fmt: skip
         await app(scope, receive, send)
         return sent
@@ -239,7 +239,7 @@ def test_a_tablet_that_talks_too_much_or_no_json() -> None:
     app: Any = Limits(listens, {})
 
     def ended(*words: str) -> bool:
-        with TestClient(app).websocket_connect("/feed") as tablet:
+        with TestClient(app).websocket_connect("/live") as tablet:
             for said in words:
                 tablet.send_text(said)
             try:
