@@ -45,7 +45,13 @@
     },
     report_photos(_, firing, turn) {
       const input = Object.assign(document.createElement("input"), { type: "file", accept: "image/jpeg,image/png,image/webp", multiple: true });
-      input.addEventListener("change", () => take(firing, [...input.files], turn || 0));
+      input.hidden = true;
+      document.body.append(input); // a browser may forget one that is nowhere
+      input.addEventListener("change", () => {
+        take(firing, [...input.files], turn || 0);
+        input.remove();
+      });
+      input.addEventListener("cancel", () => input.remove());
       input.click();
       return window.dash_clientside.no_update;
     },
