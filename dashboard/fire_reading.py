@@ -15,7 +15,7 @@ from logger.journal.reader import JournalReader
 from logger.reading import Status
 
 FAR_C: Final = 150.0
-"""No place of a zone is so far from its probes, but for a slip of the finger. Common practice, no source. [°C]"""
+"""No place of a zone is so far from its probes but by a slip. Common practice, no source. [°C]"""
 RECENT_S: Final = 5.0
 
 

@@ -1,4 +1,4 @@
-"""What stands before Dash: who asks, whether a request to a callback is one, and files kept by the browser."""
+"""What stands before Dash: who asks, what is no call of a callback, and files that browsers keep."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
 from dashboard.guard import Asker, asker
+from logger.errors import StokewatchError
 
 CALLBACKS: Final = "/_dash-update-component"
 STATIC: Final = ("/_dash-component-suites/", "/assets/")
@@ -94,7 +95,12 @@ class Front:
         if path != CALLBACKS:
             await self.app(scope, receive, send)
             return
-        body = await Request(scope, receive).body()
+        try:
+            body = await Request(scope, receive).body()
+        except HTTPException as exc:  # too large, and sent in pieces
+            refusal = JSONResponse({"error": str(exc.detail), "field": None}, exc.status_code)
+            await refusal(scope, receive, send)
+            return
         if not is_callback(body, Headers(scope=scope).get("content-type", ""), self._known):
             answer = JSONResponse({"error": "that is no request of this page", "field": None}, 400)
             await answer(scope, receive, send)
@@ -107,6 +113,8 @@ class Front:
             return Asker(await self._context.operator(request))
         except HTTPException as exc:
             return Asker(None, str(exc.detail), exc.status_code == 401)
+        except StokewatchError as exc:  # the file of PINs can't be read
+            return Asker(None, str(exc))
 
     async def _file(self, scope: Scope, receive: Receive, send: Send) -> None:
         # Addresses that carry a version or a time of change name what never changes.

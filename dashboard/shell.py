@@ -87,7 +87,19 @@ def _head() -> Any:
         id="head",
         children=[
             html.Div(
-                [html.P("Stokewatch", id="firing-title"), html.P("", id="stage-line")], className="name"
+                [
+                    html.P("Stokewatch", id="firing-title"),
+                    html.P(
+                        [
+                            html.Span("", id="stage-line"),
+                            " · ",
+                            html.Span("", className="clock"),
+                            html.Span(" · invented: nothing here was measured", id="invented", hidden=True),
+                        ],
+                        className="stage",
+                    ),
+                ],
+                className="name",
             ),
             html.Nav(
                 [dcc.Link(text, href=path, id=f"door-{text.lower()}") for path, text in DOORS],
@@ -162,9 +174,7 @@ def _pin_dialog() -> Any:
         closeButtonProps={"aria-label": "Close"},
         children=dmc.Stack(
             [
-                html.P(
-                    "Everybody may watch. To act on the firing, enter the PIN that Stokewatch told at its start."
-                ),
+                html.P("Everybody may watch. To act, enter the PIN that Stokewatch told at its start."),
                 dmc.PasswordInput(
                     id="pin",
                     label="PIN",

@@ -47,7 +47,11 @@
     const gd = plot("traces");
     if (!gd?.data) return;
     const lines = gd.data.map((trace, n) => [trace, n]).filter(([trace]) => trace.meta?.probe);
-    window.Plotly.restyle(gd, { opacity: lines.map(([trace, n]) => dim(trace.meta, n)) }, lines.map(([, n]) => n));
+    window.Plotly.restyle(
+      gd,
+      { opacity: lines.map(([trace, n]) => dim(trace.meta, n)) },
+      lines.map(([, n]) => n),
+    );
   }
 
   function showChosen() {
@@ -81,14 +85,21 @@
   S.hooks.push(listen);
 
   /** What is on a graph, for those who can't see it, and for tests: names and points of each line. */
-  S.drawn = (id) => (plot(id)?.data || []).map((trace) => ({ name: trace.name, meta: trace.meta || {}, opacity: trace.opacity, x: Array.from(trace.x || []), y: Array.from(trace.y || []) }));
+  S.drawn = (id) =>
+    (plot(id)?.data || []).map((trace) => ({
+      name: trace.name,
+      meta: trace.meta || {},
+      opacity: trace.opacity,
+      x: Array.from(trace.x || []),
+      y: Array.from(trace.y || []),
+    }));
   S.ranges = () => ({ ...axes(plot("traces").layout), follows: ranges });
 
   // --- what Dash calls ------------------------------------------------------------------------------------------
 
   Object.assign(window.dash_clientside.stokewatch, {
-    look(view, span) {
-      S.want({ view, window_s: span === "whole" ? null : Number(span) });
+    look(view, span, bands) {
+      S.want({ view, window_s: span === "whole" ? null : Number(span), bands: bands !== false });
       const hidden = { display: "none" };
       return view === "heat" ? [hidden, {}] : [{}, hidden];
     },

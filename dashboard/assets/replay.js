@@ -26,7 +26,9 @@
       row.classList.toggle("fault", fault);
       row.querySelector(".reading").textContent = fault ? told.faults[value - told.none] : `${value}°`.replace("-", "−");
       const still = fault || rate === told.none;
-      row.querySelector(".moves").textContent = still ? "" : `${Math.abs(rate) < told.steady ? "▬" : rate > 0 ? "▲" : "▼"} ${(Math.abs(rate) / 10).toFixed(1)} °${told.unit}/min`;
+      row.querySelector(".moves").textContent = still
+        ? ""
+        : `${Math.abs(rate) < told.steady ? "▬" : rate > 0 ? "▲" : "▼"} ${(Math.abs(rate) / 10).toFixed(1)} °${told.unit}/min`;
     }
     const n = told.moments ? last(told.moments.t_s) : -1;
     for (const cell of all("#replay [data-column]")) cell.textContent = n < 0 ? "" : told.moments.words[told.moments.columns[cell.dataset.column][n]];
@@ -40,7 +42,11 @@
     if (R.drawn.forecast === made && R.drawn.on === graph.data) return;
     Object.assign(R.drawn, { forecast: made, on: graph.data });
     const two = ["forecast band", "forecast"].map((name) => graph.data.findIndex((trace) => trace.name === name));
-    window.Plotly.restyle(graph, { x: [[...made.x, ...made.x.toReversed()], made.x], y: [made.band, made.y], text: [[], made.text], meta: [{}, { forecast: made.zone }] }, two);
+    window.Plotly.restyle(
+      graph,
+      { x: [[...made.x, ...made.x.toReversed()], made.x], y: [made.band, made.y], text: [[], made.text], meta: [{}, { forecast: made.zone }] },
+      two,
+    );
   }
 
   function pictures() {
@@ -109,14 +115,26 @@
     window.Plotly.restyle(plot("replay-traces"), { opacity: lines.map((n) => (!R.single.size || R.single.has(String(n)) ? 1 : 0.12)) }, lines);
   });
 
-  const KEYS = { " ": () => play(!R.playing), ArrowLeft: (far) => seek(R.t - far), ArrowRight: (far) => seek(R.t + far), Home: () => seek(0), End: () => seek(R.told.length_s), PageUp: () => jump(1), PageDown: () => jump(-1) };
-  document.addEventListener("keydown", (event) => {
-    const own = event.target.closest?.("input, select, textarea, button, a, summary, [role=radio]"); // they have keys of their own
-    if (own || !KEYS[event.key] || !R.told || !$("replay-scrub") || event.ctrlKey || event.altKey || event.metaKey) return;
-    KEYS[event.key](event.shiftKey ? 60 : 10);
-    event.preventDefault();
-    event.stopPropagation();
-  }, true);
+  const KEYS = {
+    " ": () => play(!R.playing),
+    ArrowLeft: (far) => seek(R.t - far),
+    ArrowRight: (far) => seek(R.t + far),
+    Home: () => seek(0),
+    End: () => seek(R.told.length_s),
+    PageUp: () => jump(1),
+    PageDown: () => jump(-1),
+  };
+  document.addEventListener(
+    "keydown",
+    (event) => {
+      const own = event.target.closest?.("input, select, textarea, button, a, summary, [role=radio]"); // they have keys of their own
+      if (own || !KEYS[event.key] || !R.told || !$("replay-scrub") || event.ctrlKey || event.altKey || event.metaKey) return;
+      KEYS[event.key](event.shiftKey ? 60 : 10);
+      event.preventDefault();
+      event.stopPropagation();
+    },
+    true,
+  );
 
   Object.assign(window.dash_clientside.stokewatch, {
     replay_show(t, told) {

@@ -7,7 +7,10 @@
   async function send(firing, file) {
     try {
       const answer = await fetch(`/api/report/photos?firing=${encodeURIComponent(firing)}`, {
-        method: "POST", headers: { "content-type": "application/octet-stream" }, body: file });
+        method: "POST",
+        headers: { "content-type": "application/octet-stream" },
+        body: file,
+      });
       if (answer.ok) return "";
       if (answer.status === 401) set("pin-dialog", { opened: true });
       const said = await answer.json();
@@ -29,13 +32,17 @@
   }
 
   // The report tells the time of day where the tablet is, not where the computer thinks it is.
-  document.addEventListener("click", (event) => {
-    const link = event.target.closest?.("a[data-zoned]");
-    if (!link) return;
-    const address = new URL(link.href);
-    address.searchParams.set("zone", Intl.DateTimeFormat().resolvedOptions().timeZone || "");
-    link.href = address.href;
-  }, true);
+  document.addEventListener(
+    "click",
+    (event) => {
+      const link = event.target.closest?.("a[data-zoned]");
+      if (!link) return;
+      const address = new URL(link.href);
+      address.searchParams.set("zone", Intl.DateTimeFormat().resolvedOptions().timeZone || "");
+      link.href = address.href;
+    },
+    true,
+  );
 
   Object.assign(window.dash_clientside.stokewatch, {
     report_changed(values, saved, ids, said) {

@@ -6,6 +6,7 @@ import math
 from typing import Any, Final
 
 import numpy as np
+from dash import html
 
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
@@ -49,7 +50,6 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     how = "empty" if firing is None else "ended" if not board.running else "burning"
     drawn.props |= {
         "fire": {"className": how},
-        "invented": {"hidden": not (firing and firing["invented"])},
         "waiting": {"hidden": firing is not None},
     }
     if firing is None:
@@ -71,6 +71,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     }
     drawn.slow |= {
         "zone-details": {"children": fire_parts.zone_details(cards, board, unit)},
+        "limits": {"children": [html.Li(words) for words in firing["limits"]]},
         "events": {"children": fire_parts.log(board.events, unit)},
         "past-alarms": {"children": fire_parts.alarm_history(board.events)},
     }
@@ -214,7 +215,7 @@ def picture(board: Board, wish: Wish) -> Any:
         return heat_figure(places(board), t_s, c, marks=marks, **common)
     bands = [
         Band(zone, *(np.array(line[key], np.float64) for key in ("t", "lo", "hi")))
-        for zone, line in board.estimates.items()
+        for zone, line in (board.estimates if wish.bands else {}).items()
     ]
     length_s = _length_s(board)
     stages = _stages(board)

@@ -1,4 +1,4 @@
-"""What is to come of the coldest zone if nothing is added: a band from now on, and its middle in dashes. Pure."""
+"""What is to come of the coldest zone if nothing is added: a band, and its middle in dashes. Pure."""
 
 from __future__ import annotations
 

@@ -58,7 +58,7 @@ class Drawn:
 
 
 Draw = Callable[[Board, Wish, float | None, bool], Drawn]
-"""Renders a screen: board, wish, seconds since the logger spoke, and whether pictures are drawn from the beginning."""
+"""Renders a screen: board, wish, seconds since the logger spoke, and whether the pictures begin again."""
 
 
 class Tablet:

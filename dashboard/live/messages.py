@@ -1,9 +1,9 @@
 """What goes over the wire between the server and a tablet, as types.
 
 A tablet opens a WebSocket at `/live` and is told `Hello`. It says what it wants to see (`Wish`) and gets a
-whole `Screen`; from then on screens that hold only what changed. `seq` counts the screens of one wish: a tablet
-that misses a number says its wish again. Nothing is sent for longer than 0.75 s without at least a `Pulse`, so
-a tablet that hears nothing for 3 s knows, by its own clock, that the link is gone.
+whole `Screen`; from then on screens that hold only what changed. `seq` counts the screens of one wish: a
+tablet that misses a number says its wish again. Nothing is silent for longer than 0.75 s without at least a
+`Pulse`, so a tablet that hears nothing for 3 s knows, by its own clock, that the link is gone.
 
 All are JSON objects with the key `is`: `hello`, `screen`, `pulse`.
 """
@@ -20,7 +20,7 @@ MAX_WISH: Final = 1000
 """Bytes of a tablet's wish."""
 
 State = Literal["opening", "waiting", "fresh", "ended", "logger", "rig", "trouble"]
-"""What a screen can be trusted for: `fresh`: readings come; `ended`: nothing comes any more, as somebody wished;
+"""What a screen can be trusted for: `fresh`: readings come; `ended`: nothing comes any more, as was wished;
 `waiting`: no firing yet; `logger`, `rig`: one of them is silent; `trouble`: the journal can't be read."""
 
 
@@ -54,7 +54,7 @@ class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
     state : str or None
         See `State`.
     tone : list or None
-        `[loud, key, …]`: whether an unacknowledged alarm stands, and the good news that are to be chimed once.
+        Whether an unacknowledged alarm stands, and the keys of good news, each to be chimed once.
     newest_age_s : float or None
         Age of the youngest reading when this was written, on the firing's own clock. [s]
     """
@@ -94,6 +94,8 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Only the last so many seconds; None: the whole firing. [s]
     view : {'traces', 'heat'}
         Which picture of the fire is open.
+    bands : bool
+        Whether the pots' estimates are drawn among the traces.
     """
 
     page: Literal["fire", "other"] = "other"
@@ -101,6 +103,7 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     theme: Literal["day", "night"] = "day"
     window_s: Annotated[int, msgspec.Meta(gt=0)] | None = None
     view: Literal["traces", "heat"] = "traces"
+    bands: bool = True
 
 
 _wishes = msgspec.json.Decoder(Wish)

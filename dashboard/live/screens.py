@@ -48,6 +48,7 @@ def frame(board: Board, quiet_s: float | None) -> Drawn:
         if board.running
         else {"children": []},
         "stale": {"hidden": state not in SILENCES},
+        "invented": {"hidden": not (board.firing and board.firing["invented"])},
     }
     texts: dict[str, str | list[str]] = {
         "firing-title": title(board),

@@ -16,6 +16,7 @@ from logger.errors import StokewatchError
 from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
 from logger.journal.traces import GAP_STEPS, GAP_US, Estimates
+from logger.plan import Plan
 from logger.reading import Batch, Status
 
 MAX_POINTS: Final = 1200
@@ -352,6 +353,7 @@ class Watcher:
                 "target_c": plan.target_c,
                 "burnout_c": plan.burnout_c,
                 "soak_min": plan.soak_min,
+                "limits": _limits(plan) if firing.plan_toml is not None else (),
             },
             "window_s": window_s,
             "probes": [
@@ -389,6 +391,15 @@ class Watcher:
                 }
             )
         return drawn
+
+
+def _limits(plan: Plan) -> tuple[str, ...]:
+    """What the alarms can't tell with these probes, where the judgement says so."""
+    try:
+        from logger.judgement.limits import limits
+    except ImportError:
+        return ()
+    return tuple(limits(plan))
 
 
 def band(line: Estimates, started_us: int) -> Message:

@@ -112,7 +112,6 @@ def _verdict_row() -> Any:
                         [
                             html.Span("", id="since-wood"),
                             html.Span("", id="come"),
-                            html.Span("invented: nothing here was measured", id="invented", hidden=True),
                         ],
                         id="next",
                     ),
@@ -195,7 +194,22 @@ def _side() -> Any:
                     html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
                 ],
             ),
-            html.Div(html.Ol(id="zone-details"), id="side-zones", hidden=True, tabIndex=0),
+            html.Div(
+                id="side-zones",
+                hidden=True,
+                tabIndex=0,
+                children=[
+                    html.Ol(id="zone-details"),
+                    dmc.Switch(
+                        id="fire-bands",
+                        label="Draw the pots’ estimates",
+                        checked=True,
+                        persistence=True,
+                        size="lg",
+                    ),
+                    html.Ul(id="limits", **{"aria-label": "What this rig can't judge"}),
+                ],
+            ),
             html.Div(
                 id="side-log",
                 hidden=True,
@@ -270,8 +284,8 @@ def _note_dialog() -> Any:
                 ],
             ),
             html.P(
-                "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing through flame or "
-                "smoke. Never point its laser at eyes.",
+                "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing "
+                "through flame or smoke. Never point its laser at eyes.",
                 className="hint",
             ),
             html.P("", id="spot-wrong", className="wrong", role="alert"),
@@ -328,6 +342,7 @@ _client(
     Output("heat", "style"),
     Input("fire-view", "value"),
     Input("fire-window", "value"),
+    Input("fire-bands", "checked"),
 )
 _client(
     "turn",

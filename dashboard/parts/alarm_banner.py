@@ -137,8 +137,8 @@ def silenced(events: Sequence[dict[str, Any]], now_s: float, scale: float) -> li
     Returns
     -------
     list of component
-        A script of the tablet's writes the time of day into what has `data-in-s`, in its own zone; to the half
-        minute, so that a row isn't another one with every second.
+        A script of the tablet's writes the time of day into what has `data-in-s`, in its own zone;
+        to the half minute, so that a row isn't another one with every second.
     """
     last = {e["data"]["key"]: e for e in events if e["kind"] == "alarm" and e["data"].get("key")}
     rows = []

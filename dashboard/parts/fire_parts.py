@@ -226,12 +226,14 @@ def value_words(
     if value.status != Status.OK:
         reading = "no reading" if value.newest_s is None else FAULTS[Status(value.status)]
         was = "" if value.c is None else f"was {degrees(value.c, unit)}" + (f", {ago}" if running else "")
-        return reading, was, "fault"
+        # Beyond its range a probe is no worse: the fire is hotter than it can tell.
+        return reading, was, "beyond" if value.status == Status.RANGE else "fault"
     if not running:
         return degrees(value.c, unit), "last reading", "ok"
     if silent:
         return degrees(value.c, unit), f"stale, {ago}", "stale"
-    return degrees(value.c, unit), arrow(value.rate_c_min), "ok"
+    half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
+    return degrees(value.c, unit), f"{arrow(value.rate_c_min)}{half}", "ok"
 
 
 def touched(value: Value, unit: str) -> str:

@@ -1,4 +1,4 @@
-"""How numbers and times are written on the page. Values come in °C and seconds, words go out in either unit."""
+"""How numbers and times are written on the page: °C and seconds come in, words in either unit out. Pure."""
 
 from __future__ import annotations
 
@@ -161,7 +161,7 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
     if how == "faulty" or level is None:
         return "No verdict: no probe here can be trusted"
     if not missing:
-        return "Has had its target and its soak"
+        return "Target and soak done"
     target, burnout = firing["target_c"], firing["burnout_c"]
     short = f"{difference(target - max(level, 0.0), unit)} below target"
     if (peak or 0.0) < target:

@@ -30,10 +30,10 @@ import plotly.graph_objects as go
 import psutil
 import websockets
 from dash._utils import to_json
-from playwright.sync_api import Browser, Page, sync_playwright
-
 from dashboard.feed import dumps
 from dashboard.watch import Watcher
+from playwright.sync_api import Browser, Page, sync_playwright
+
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel

@@ -184,14 +184,32 @@ class Writing:
 
 
 def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
-    """What the page has painted: by probe, (seconds since the first reading, °C as shown), without breaks."""
-    traces = page.evaluate(
-        "() => (window.Stokewatch.drawnTraces()?.lines || []).map((line) => [line.name, line.x, line.y])"
-    )
+    """What the page has drawn: by probe, (seconds since the first reading, °C as shown), without breaks."""
+    lines = [trace for trace in drawn(page) if "probe" in trace["meta"]]
     return {
-        name: [(round(x * 60, 3), y) for x, y in zip(xs, ys, strict=True) if y is not None]
-        for name, xs, ys in traces
+        line["meta"]["probe"]: [
+            (round(x * 60, 1), y) for x, y in zip(line["x"], line["y"], strict=True) if y is not None
+        ]
+        for line in lines
     }
+
+
+def drawn(page: Page, graph: str = "traces") -> list[dict[str, Any]]:
+    """What stands in a graph: name, meta, opacity and points of each trace."""
+    return list(page.evaluate("(id) => window.stokewatch.drawn(id)", graph))
+
+
+def state(page: Page) -> str:
+    """What the page says can be trusted."""
+    return str(page.evaluate("document.body.dataset.state"))
+
+
+def shown(page: Page, url: str) -> Page:
+    """Open the fire and wait until it stands there."""
+    page.goto(url)
+    page.wait_for_selector("#values li", state="attached", timeout=60_000)
+    wait_until(lambda: drawn(page), "the traces", 30)
+    return page
 
 
 def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float]]]:
@@ -202,7 +220,7 @@ def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float
         traces = reader.readings(firing)
         return {
             column.probe.name: [
-                (round((t - start) / 1e6, 3), round(c, 1))
+                (round((t - start) / 1e6, 1), round(c, 1))
                 for t, c in zip(t_us.tolist(), values.tolist(), strict=True)
                 if c == c
             ]

@@ -9,12 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from dashboard.feed import read_wish
 from starlette.testclient import TestClient
 from steady import Tell, line, times
 
 from dashboard import acts
 from dashboard.app import create_app
-from dashboard.feed import read_wish
 from logger.dialogue import decode_answer
 from logger.errors import UserError
 from logger.journal.csv_in import read_csv

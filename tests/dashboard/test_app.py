@@ -11,7 +11,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from dashboard.access import Access, host_name
 from dashboard.app import create_app, listen, serve
-from dashboard.feed import read_wish
+from dashboard.live.messages import read_wish
 from logger.errors import UserError
 
 HOST = {"host": "127.0.0.1:8050"}
@@ -69,40 +69,32 @@ def test_listening_everywhere_takes_addresses_but_no_names() -> None:
 
 
 @pytest.mark.parametrize("origin", [None, "http://evil.example", "http://127.0.0.1:9999", "null"])
-def test_other_pages_get_no_feed(client: TestClient, origin: str | None) -> None:
+def test_other_pages_get_no_live_link(client: TestClient, origin: str | None) -> None:
     headers = HOST if origin is None else {**HOST, "origin": origin}
-    with pytest.raises(WebSocketDisconnect), client.websocket_connect("/feed", headers=headers):
+    with pytest.raises(WebSocketDisconnect), client.websocket_connect("/live", headers=headers):
         pass
 
 
-def test_feed_gives_a_snapshot_then_numbered_updates(client: TestClient, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
-    with client.websocket_connect("/feed", headers=ORIGIN) as tablet:
-        tablet.send_json({"want": "snapshot", "window_s": None})
-        message = tablet.receive_json()
-        while message["type"] != "snapshot":
-            message = tablet.receive_json()
-        assert len(message["traces"]) == 16
-        seq = message["seq"]
-        for _ in range(3):
-            fire.burn(2)
-            while (message := tablet.receive_json())["type"] == "pulse":
-                assert message["seq"] == seq
-            assert message["type"] == "update"
-            assert message["seq"] == seq + 1
-            seq += 1
-
-
 def test_a_tablet_that_talks_nonsense_is_let_go(client: TestClient) -> None:
-    with client.websocket_connect("/feed", headers=ORIGIN) as tablet:
+    with client.websocket_connect("/live", headers=ORIGIN) as tablet:
         tablet.send_text("{nonsense")
         with pytest.raises(WebSocketDisconnect):
             [tablet.receive_json() for _ in range(100)]
 
 
 @pytest.mark.parametrize(
-    "text", ["", "[]", "null", '{"want": "x"}', '{"want": "snapshot", "window_s": 7}', "9" * 2000]
+    "text",
+    [
+        "",
+        "[]",
+        "null",
+        '{"page": "x"}',
+        '{"window_s": 7}',
+        '{"unit": "K"}',
+        '{"more": 1}',
+        "9" * 2000,
+        "[" * 900,
+    ],
 )
 def test_wishes_that_are_none(text: str) -> None:
     assert read_wish(text) is None

@@ -1,0 +1,46 @@
+"""A logger that answers what a page asks, and a page's callback called as Dash calls it."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from dashboard.context import Context, current
+from dashboard.guard import Asker, asker
+from logger.journal.writer import JournalWriter
+
+
+@contextlib.contextmanager
+def logger_that_answers(journal: Path, answer: dict[str, Any]) -> Iterator[list[tuple[str, Any, str]]]:
+    """Answer requests, as the logger's thread would; give what was asked."""
+    seen: list[tuple[str, Any, str]] = []
+    end = threading.Event()
+
+    def answers() -> None:
+        with contextlib.closing(JournalWriter(journal)) as writer:
+            while not end.wait(0.02):
+                for request in writer.take_requests():
+                    seen.append((request.kind, request.data, request.who))
+                    writer.finish_request(request.id, answer)
+
+    thread = threading.Thread(target=answers)
+    thread.start()
+    try:
+        yield seen
+    finally:
+        end.set()
+        thread.join()
+
+
+@contextlib.contextmanager
+def somebody(journal: Path, who: str | None = "page", **more: Any) -> Iterator[None]:
+    """Be somebody who asks: an operator, or with `None` a watcher."""
+    context, asking = current.set(Context(journal)), asker.set(Asker(who, **more))
+    try:
+        yield
+    finally:
+        current.reset(context)
+        asker.reset(asking)

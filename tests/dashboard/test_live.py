@@ -1,0 +1,302 @@
+"""The live link: a whole screen, then numbered ones with what changed; nothing twice, nothing missed, nothing left."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from firing_fixture import SmallFire
+from starlette.testclient import TestClient
+
+from dashboard.app import VERSION, Page, create_app
+from dashboard.live.board import Board
+from dashboard.live.fire_screen import follow, grid, span_s, telling
+from dashboard.live.hub import Drawn, Glass, tab_title, tone
+from dashboard.live.messages import Wish
+from dashboard.live.screens import draw, stage_line
+from dashboard.live.watch import Watcher
+from dashboard.parts.alarm_banner import alarm_banner, headline
+
+ORIGIN = {"host": "127.0.0.1:8050", "origin": "http://127.0.0.1:8050"}
+FIRE = {"page": "fire", "unit": "C", "theme": "day", "window_s": None, "view": "traces"}
+
+
+@pytest.fixture
+def app(path: Path) -> Page:
+    return create_app(path)
+
+
+@pytest.fixture
+def client(app: Page) -> Iterator[TestClient]:
+    with TestClient(app.server, base_url="http://127.0.0.1:8050") as made:
+        yield made
+
+
+def whole(tablet: Any) -> dict[str, Any]:
+    while not (message := tablet.receive_json()).get("whole"):
+        pass
+    return dict(message)
+
+
+def points(message: dict[str, Any]) -> dict[int, list[float]]:
+    """Minutes that a screen adds to each line."""
+    extend = message.get("props", {}).get("traces", {}).get("extendData")
+    return {} if extend is None else dict(zip(extend[1], extend[0]["x"], strict=True))
+
+
+def test_a_tablet_is_told_the_version_then_all_then_what_changed(client: TestClient, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    with client.websocket_connect("/live", headers=ORIGIN) as tablet:
+        assert tablet.receive_json() == {"is": "hello", "version": VERSION}
+        tablet.send_json(FIRE)
+        first = whole(tablet)
+        assert first["state"] == "fresh"
+        assert first["title"] == "Sixteen places, invented · Stokewatch"
+        figure = first["props"]["traces"]["figure"]
+        drawn = {
+            n: trace["x"] for n, trace in enumerate(figure["data"]) if trace.get("meta", {}).get("probe")
+        }
+        assert len(drawn) == 16
+        seq, seen = first["seq"], {n: list(x) for n, x in drawn.items()}
+        for _ in range(3):
+            fire.burn(2)
+            fire.beat(time.time())
+            while (message := tablet.receive_json())["is"] == "pulse":
+                assert message["seq"] == seq
+            assert message["seq"] == seq + 1
+            seq += 1
+            for n, x in points(message).items():
+                if n in seen:
+                    assert x[0] > seen[n][-1], "a point that was there already"
+                    seen[n] += x
+        assert first["texts"]["value-0"][0] == "21°"  # 20 °C, and 2.9 s at 30 °C a minute
+
+
+def test_a_tablet_elsewhere_hears_of_alarms_and_nothing_of_the_fire(
+    client: TestClient, fire: SmallFire
+) -> None:
+    fire.light()
+    fire.burn(30)
+    alarm = {
+        "key": "a",
+        "rule": "stalled_zone",
+        "zone": "z",
+        "state": "unacknowledged",
+        "warning": True,
+        "title": "Stalled",
+    }
+    fire.beat(time.time(), alarms=[alarm])
+    with client.websocket_connect("/live", headers=ORIGIN) as tablet:
+        tablet.send_json({**FIRE, "page": "other"})
+        first = whole(tablet)
+    assert "traces" not in first["props"]
+    assert "Stalled: z" in str(first["props"]["alarms"])
+    assert first["title"].startswith("ALARM: Stalled")
+    assert first["tone"] == [True, []]
+
+
+def test_closed_tablets_leave_nothing(app: Page, client: TestClient, fire: SmallFire) -> None:
+    fire.light()
+    for _ in range(3):
+        with client.websocket_connect("/live", headers=ORIGIN) as tablet:
+            tablet.send_json(FIRE)
+            whole(tablet)
+    end = time.monotonic() + 10
+    while app.hub.tablets or app.hub._looking is not None:
+        assert time.monotonic() < end, "a tablet that has gone is still told"
+        time.sleep(0.02)
+
+
+def test_tablets_with_the_same_wish_are_told_the_same(app: Page, client: TestClient, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    with (
+        client.websocket_connect("/live", headers=ORIGIN) as one,
+        client.websocket_connect("/live", headers=ORIGIN) as other,
+    ):
+        one.send_json(FIRE)
+        whole(one)
+        other.send_json(FIRE)
+        first, second = whole(one), whole(other)
+        assert first["seq"] == second["seq"]
+        fire.burn(5)
+        fire.beat(time.time())
+        while (a := one.receive_json())["is"] == "pulse":
+            pass
+        while (b := other.receive_json())["is"] == "pulse":
+            pass
+        assert a == b
+
+
+def test_a_tablet_too_slow_gets_a_whole_screen_instead() -> None:
+    from dashboard.live.hub import BACKLOG, Tablet
+
+    tablet = Tablet()
+    for n in range(BACKLOG + 1):
+        tablet.put(str(n))
+    assert tablet.behind
+    assert tablet.queue.empty()
+
+
+def board(path: Path) -> Board:
+    watcher = Watcher(path)
+    watcher.look(time.time())
+    made = Board.of(watcher.snapshot())
+    watcher.close()
+    return made
+
+
+def test_only_what_changed_is_told_again(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    there = board(path)
+    glass = Glass(Wish("fire"))
+    first = glass.screen(draw(there, glass.wish, 0.1, True), there, 0.1, whole=True)
+    assert first is not None
+    assert glass.screen(draw(there, glass.wish, 0.1, False), there, 0.1, whole=False) is None
+    there.values[3] = type(there.values[3])(99.0, None, 0, 3.0, 3.0, 1.0)
+    second = glass.screen(draw(there, glass.wish, 0.1, False), there, 0.1, whole=False)
+    assert second is not None
+    assert second.texts == {"value-3": ["99°", "reading ok"]}
+    assert second.seq == first.seq + 1
+
+
+def test_one_number_has_one_value_in_both_units(path: Path, fire: SmallFire) -> None:
+    """100 °C is 212 °F, and a difference of 100 °C one of 180 °F: by definition of the scales."""
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    there = board(path)
+    assert there.firing is not None
+    there.firing["target_c"] = 200.0
+    there.cards = {"z": [100.0, 5.0, 100.0, 0, 0, "missing", "probes"]}
+    for unit, level, need in (("C", "100°", "100° below target"), ("F", "212°", "180° below target")):
+        texts = draw(there, Wish("fire", unit), 0.1, False).texts  # type: ignore[arg-type]
+        assert texts["zone-level-0"] == level
+        assert texts["glance-number"] == level
+        assert str(texts["zone-need-0"]).startswith(need)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "quiet_s", "state"),
+    [(3.0, 0.2, "fresh"), (3.0, 3.5, "logger"), (8.0, 0.2, "rig"), (3.0, None, "fresh")],
+)
+def test_what_can_be_trusted(path: Path, fire: SmallFire, at_s: float, quiet_s: float, state: str) -> None:
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    there = board(path)
+    there.at_s = at_s
+    assert there.state(quiet_s) == state
+
+
+def test_an_ended_firing_is_no_silence(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    fire.writer.finish_firing(fire.id, 1_795_600_803_000_000)
+    there = board(path)
+    assert there.state(99.0) == "ended"
+    assert "has ended" in stage_line(there, "ended")
+    assert draw(there, Wish("fire"), 99.0, True).props["fire"] == {"className": "ended"}
+
+
+def test_nothing_yet_leads_to_preparing(path: Path) -> None:
+    there = Board()
+    drawn = draw(there, Wish("fire"), None, True)
+    assert drawn.props["waiting"] == {"hidden": False}
+    assert "traces" not in drawn.props
+
+
+def test_minutes_since_lighting_once_somebody_noted_it(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(3000)
+    assert stage_line(board(path), "fresh") == "4 min since the first reading"
+    fire.writer.add_event(
+        fire.id, 1_795_600_800_000_000 + 120_000_000, "note", {"kind": "lit", "text": "", "amount": ""}
+    )
+    assert stage_line(board(path), "fresh") == "2 min since lighting"
+
+
+def test_axes_move_on_by_steps_and_keep_what_is_shown_inside(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    there = board(path)
+    ends = set()
+    for length in range(60, 40_000, 60):
+        there.values = [type(there.values[0])(20.0, None, 0, float(length), float(length), 1.0)] * len(
+            there.values
+        )
+        begin, end = span_s(there, Wish("fire"))
+        assert begin == 0
+        assert end >= length
+        assert end <= max(length, 600.0) * 1.061
+        ends.add(end)
+        begin, end = span_s(there, Wish("fire", window_s=600))
+        assert end - 600 == begin
+        assert length <= end <= length + 24
+    assert len(ends) < 80
+    assert follow(there, Wish("fire"))["y"][1] >= 700
+
+
+def test_points_of_a_pixel_keep_its_ends_and_its_breaks() -> None:
+    t, c = telling([0.0, 1, 2, 3, 4, 5, 6], [20.0, 25, 90, 10, None, None, 30])
+    assert (t, c) == ([2.0, 3.0, 4.0, 6.0], [90.0, 10.0, None, 30.0])
+
+
+def test_the_grid_of_the_stack_through_time_bridges_no_gap(path: Path, fire: SmallFire) -> None:
+    import numpy as np
+
+    from dashboard.figures.model import Line, Place
+
+    line = Line(Place("p", 1, 10.0), np.array([0.0, 1, 2, 300, 301]), np.array([20.0, 21, 22, 500, 501]))
+    t_s, c = grid([line], 0.0, 400.0)
+    assert np.isnan(c[(t_s > 15) & (t_s < 299), 0]).all()
+    assert c[-1, 0] != c[-1, 0]
+    assert set(c[np.isfinite(c[:, 0]), 0]) <= {20.0, 21.0, 22.0, 500.0, 501.0}
+
+
+ALARM = {"key": "coal_collapse:w", "rule": "coal_collapse", "zone": "windward", "probe": None, "warning": True,
+         "title": "Coals have fallen away", "state": "unacknowledged", "advice": "Wood over the cold place."}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("message", "fact"),
+    [
+        (
+            "Coals have fallen away: windward. 842 → 771 °C in 2 min, the coals held.",
+            "842 → 771 °C in 2 min, the coals held.",
+        ),
+        ("It loses 38 °C a minute.", "It loses 38 °C a minute."),
+        ("", ""),
+    ],
+)
+def test_an_alarm_is_named_by_name_and_place_and_the_fact_is_said_once(message: str, fact: str) -> None:
+    assert headline(ALARM | {"message": message}) == ("Coals have fallen away: windward", fact)
+
+
+def test_good_news_never_hides_an_alarm_and_the_unseen_comes_first() -> None:
+    good = ALARM | {"warning": False, "title": "Target reached", "zone": "upper", "key": "g"}
+    seen = ALARM | {"state": "acknowledged", "zone": "lower", "key": "s"}
+    over = ALARM | {"state": "returned-unacknowledged", "zone": "leeward", "key": "o"}
+    text = [str(part) for part in alarm_banner([good, seen, over, ALARM])]
+    assert len(text) == 3
+    assert "windward" in text[0]
+    assert text[1].index("lower") < text[1].index("upper")
+    assert "Cleared, not acknowledged: Coals have fallen away: leeward" in text[2]
+
+
+def test_an_acknowledged_alarm_makes_no_sound(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    there = board(path)
+    there.alarms = [ALARM | {"state": "acknowledged"}]
+    assert tone(there) == (False, [])
+    assert not tab_title(there).startswith("ALARM")
+    there.alarms = [ALARM]
+    assert tone(there)[0]
+    assert isinstance(draw(there, Wish(), 0.1, False), Drawn)
