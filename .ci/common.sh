@@ -6,11 +6,11 @@ as_root() {
     if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi
 }
 
-# debian_packages COMMAND=PACKAGE…: installs the packages whose commands are missing.
+# debian_packages COMMAND=PACKAGE…: installs the packages whose commands, or files named by a whole path, are missing.
 debian_packages() {
     missing=""
     for pair in "$@"; do
-        command -v "${pair%%=*}" >/dev/null 2>&1 || [ -x "/usr/sbin/${pair%%=*}" ] || missing="$missing ${pair#*=}"
+        command -v "${pair%%=*}" >/dev/null 2>&1 || [ -x "/usr/sbin/${pair%%=*}" ] || [ -f "${pair%%=*}" ] || missing="$missing ${pair#*=}"
     done
     if [ -n "$missing" ]; then
         echo "Installing from Debian:$missing"

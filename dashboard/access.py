@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 from collections.abc import Iterable, Sequence
 from urllib.parse import urlsplit
@@ -13,6 +14,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.limits import SAFE
 
+# A name or an address, and a port; what else a Host header may hold has no business in a header of ours.
+_HOST = re.compile(r"(?P<name>[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::(?P<port>[0-9]{1,5}))?")
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -29,10 +32,8 @@ def host_name(header: str) -> str:
     str
         Lower case, without port and brackets; empty where it can't be one.
     """
-    try:
-        return (urlsplit(f"//{header}").hostname or "").lower()
-    except ValueError:
-        return ""
+    found = _HOST.fullmatch(header)
+    return "" if found is None else found["name"].lower().strip("[]")
 
 
 def is_loopback(host: str) -> bool:

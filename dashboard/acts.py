@@ -6,14 +6,12 @@ import asyncio
 import contextlib
 import time
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Any, Final
 
-from fastapi import APIRouter, Body, Depends
-
-from dashboard.context import Context
 from logger.errors import UserError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import add_request
+from logger.requests import data_of, read_request
 
 PATIENCE_S: Final = 5.0
 """The logger looks for requests several times a second; an answer later than this is not waited for. [s]"""
@@ -22,30 +20,6 @@ LOOK_S: Final = 0.05
 
 class ActError(UserError):
     """The logger refused."""
-
-
-def routes(context: Context) -> APIRouter:
-    """Give the endpoint `POST /api/act`.
-
-    Parameters
-    ----------
-    context : Context
-
-    Returns
-    -------
-    APIRouter
-    """
-    router = APIRouter()
-
-    @router.post("/api/act")
-    async def act(
-        kind: Annotated[str, Body(max_length=30)],
-        data: Annotated[dict[str, Any] | None, Body()] = None,
-        who: str = Depends(context.operator),
-    ) -> dict[str, Any]:
-        return await ask(context.journal_path, kind, data or {}, who)
-
-    return router
 
 
 async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> dict[str, Any]:
@@ -67,10 +41,13 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
 
     Raises
     ------
+    RequestError
+        It is none, or something in it can't be: names the field.
     ActError
         The logger refused; says why.
     """
-    number = await asyncio.to_thread(add_request, journal_path, kind, data, who)
+    asked = data_of(read_request(kind, data))
+    number = await asyncio.to_thread(add_request, journal_path, kind, asked, who)
     end = time.monotonic() + PATIENCE_S
     with contextlib.closing(await asyncio.to_thread(JournalReader, journal_path)) as reader:
         while time.monotonic() < end:

@@ -1,7 +1,7 @@
-"""Long work for the page, in a process of its own: the feed to the tablets must not wait for it.
+"""Long work and what strangers send, each in a process of its own: with limits, progress, an end on demand.
 
-``python -m dashboard.apart JOB`` reads its arguments as JSON and writes its answer as JSON. How far it has
-come it tells by lines on standard error, ``progress 0.25``.
+``python -m dashboard.apart JOB MEMORY_MB FILE_MB TIME_S`` reads its arguments as JSON. It writes lines of
+JSON: how far it is, and at last its answer.
 """
 
 from __future__ import annotations
@@ -11,26 +11,75 @@ import contextlib
 import importlib
 import logging
 import os
+import signal
 import sys
+import time
+import weakref
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import orjson
 
+from dashboard.asker import Asker, asker
 from logger.errors import StokewatchError, UserError
 
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a process of its own may do, and how much of everything.
+
+    Attributes
+    ----------
+    work : str
+        ``module:function``.
+    time_s : float
+        Of the processor; it may take `PATIENCE` times as long beside other work. [s]
+    memory_mb : int
+        Beside the programs themselves. [MB]
+    file_mb : int
+        The largest file it may write. [MB]
+    quick : bool
+        Whether somebody waits for it with a finger on the glass: it doesn't stand behind long work.
+    """
+
+    work: str
+    time_s: float
+    memory_mb: int
+    file_mb: int = 1
+    quick: bool = False
+
+
 JOBS: Final = {
-    "preview": "dashboard.jobs:preview",
-    "import": "dashboard.jobs:import_files",
-    "export": "dashboard.jobs:export",
-    "judge": "dashboard.jobs:judge",
-    "rehearse": "dashboard.jobs:rehearse",
+    "read_plan": Job("dashboard.plan_apart:read_plan", 10.0, 512, quick=True),
+    "preview": Job("dashboard.jobs:preview", 60.0, 2048),
+    # The journal's own files are among those it writes.
+    "import": Job("dashboard.jobs:import_files", 200.0, 4096, 65536),
+    "export": Job("dashboard.jobs:export", 100.0, 1024, 2048),
+    "judge": Job("dashboard.jobs:judge", 100.0, 1024),
+    "rehearse": Job("dashboard.jobs:rehearse", 100.0, 1024),
 }
-PROGRESS: Final = b"progress "
+PATIENCE: Final = 6.0
 WAITING: Final = 6
 """More than so many jobs at once are turned away."""
+EACH: Final = 3
+"""Of one stranger's address."""
+RESERVE: Final = 2
+"""Places among `WAITING` that only operators, and this machine, may take."""
+MAX_ANSWER: Final = 64 << 20
+"""Bytes of an answer."""
 NICE: Final = 10
 """The logger comes first."""
+TELL_S: Final = 0.25
+"""How often a job says how far it is. [s]"""
+
+SLOW: Final = (
+    "that took too long and was ended; take a shorter firing or a smaller file, or the command `stokewatch` "
+    "on this computer"
+)
+
+Tell = Callable[[float], None]
+"""Takes how much is done, from 0 to 1."""
 
 log = logging.getLogger(__name__)
 
@@ -39,25 +88,46 @@ class BusyError(StokewatchError):
     """Too much is asked at once."""
 
 
+class TooMuchError(UserError):
+    """A job that needs more than it may have: says of what, and what to do."""
+
+
+@dataclass(slots=True)
+class _Lane:
+    """One job at a time, whoever asks: this computer also records a fire."""
+
+    turn: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
+    asked: list[Asker] = field(default_factory=list)
+
+    def has_room(self, who: Asker) -> bool:
+        if len(self.asked) >= (WAITING if who.trusted else WAITING - RESERVE):
+            return False
+        return who.trusted or sum(other.who == who.who for other in self.asked) < EACH
+
+
+_lanes: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[bool, _Lane]]
+_lanes = weakref.WeakKeyDictionary()
+
+
 class Apart:
     """Runs jobs one after another, each in a process of its own.
 
-    A job that nobody waits for any more is ended.
+    A job that nobody waits for any more is ended: to cancel one, cancel the task that awaits `run`.
     """
 
-    def __init__(self) -> None:
-        self._turn = asyncio.Semaphore(1)
-        self._asked = 0
-
-    async def run(self, job: str, *, progress: Callable[[float], None] | None = None, **given: Any) -> Any:
+    async def run(
+        self, job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any
+    ) -> Any:
         """Run a job.
 
         Parameters
         ----------
         job : str
             One of `JOBS`.
-        progress : callable, optional
-            Takes how far it has come, 0 to 1.
+        tell : callable, optional
+            Is called with how much is done, now and then; not every job knows.
+        file_mb : int, optional
+            Less than the job's own largest file. [MB]
         **given
             Its arguments, as JSON takes them.
 
@@ -69,92 +139,163 @@ class Apart:
         Raises
         ------
         UserError
-            What was given is wrong.
+            What was given is wrong, or asks for too much.
         StokewatchError
             It failed, or there is too much to do.
         """
-        if self._asked >= WAITING:
+        lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
+        lane, who = lanes[JOBS[job].quick], asker.get()
+        if not lane.has_room(who):
             raise BusyError("this computer is busy with what was asked before; try again in a minute")
-        self._asked += 1
+        lane.asked.append(who)
         try:
-            async with self._turn:
-                return await _run(job, orjson.dumps(given), progress)
+            async with lane.turn:
+                return await _run(job, orjson.dumps(given), tell, file_mb)
         finally:
-            self._asked -= 1
+            lane.asked.remove(who)
 
 
-async def _run(job: str, given: bytes, progress: Callable[[float], None] | None) -> Any:
+async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -> Any:
+    limits = JOBS[job]
+    most_mb = str(min(limits.file_mb, file_mb or limits.file_mb))
     process = await asyncio.create_subprocess_exec(
         sys.executable,
-        *("-m", "dashboard.apart", job),
+        *("-m", "dashboard.apart", job, str(limits.memory_mb), most_mb, str(limits.time_s)),
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        limit=MAX_ANSWER,
+        env={
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
+            "OPENBLAS_NUM_THREADS": "1",  # each thread takes memory of its own
+            "OMP_NUM_THREADS": "1",
+        },
     )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    assert process.stderr is not None
+    complaints = asyncio.create_task(_last(process.stderr))
     try:
-        said, complained = await asyncio.gather(_asked(process, given), _complaints(process, progress))
-        await process.wait()
-    except BaseException:
+        async with asyncio.timeout(PATIENCE * limits.time_s):
+            with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+                process.stdin.write(given)
+                await process.stdin.drain()
+                process.stdin.close()
+            answer = await _answer(process.stdout, tell)
+            await process.wait()
+    except TimeoutError:
+        raise TooMuchError(SLOW) from None
+    except ValueError:  # a line longer than `MAX_ANSWER`
+        raise TooMuchError("the answer is too large for a page; take the command `stokewatch`") from None
+    finally:
         with contextlib.suppress(ProcessLookupError):
             process.kill()
         await process.wait()
-        raise
-    try:
-        answer = orjson.loads(said)
-    except orjson.JSONDecodeError:
-        log.error("the job %r failed (%s): %s", job, process.returncode, complained.decode(errors="replace"))
-        raise StokewatchError(f"that failed ({job}); the page's log says why") from None
+        complained = await complaints
+    if answer is None and process.returncode == -signal.SIGXCPU:
+        raise TooMuchError(SLOW)
+    if answer is None:
+        log.error("the job %r failed (%s): %s", job, process.returncode, complained)
+        raise StokewatchError(f"that failed ({job}); the page's log says why")
     if "error" in answer:
-        kind = UserError if answer["user"] else StokewatchError
+        kind = {"user": UserError, "much": TooMuchError}.get(answer["kind"], StokewatchError)
         raise kind(answer["error"])
     return answer["answer"]
 
 
-async def _asked(process: asyncio.subprocess.Process, given: bytes) -> bytes:
-    assert process.stdin is not None
-    assert process.stdout is not None
-    process.stdin.write(given)
-    process.stdin.close()
-    return await process.stdout.read()
+async def _answer(lines: asyncio.StreamReader, tell: Tell | None) -> dict[str, Any] | None:
+    while line := await lines.readline():
+        try:
+            said = orjson.loads(line)
+        except orjson.JSONDecodeError:
+            return None
+        if "done" not in said:
+            return dict(said)
+        if tell is not None:
+            tell(float(said["done"]))
+    return None
 
 
-async def _complaints(process: asyncio.subprocess.Process, progress: Callable[[float], None] | None) -> bytes:
-    """Take what the job says beside its answer: how far it has come, and what went wrong."""
-    assert process.stderr is not None
-    rest = []
-    async for line in process.stderr:
-        if line.startswith(PROGRESS):
-            if progress is not None:
-                progress(float(line[len(PROGRESS) :]))
-        else:
-            rest.append(line)
-    return b"".join(rest)
+async def _last(complaints: asyncio.StreamReader) -> str:
+    """What was said last on standard error; all of it is read, so that no job waits for a reader."""
+    kept = b""
+    while part := await complaints.read(1 << 16):
+        kept = (kept + part)[-8000:]
+    return kept.decode(errors="replace")
 
 
-def tell_progress(share: float) -> None:
-    """Tell how far a job has come; within the job's own process.
+def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
+    """Do a job in this process."""
+    if not JOBS[job].quick:
+        os.nice(NICE)
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # what a library prints is no answer
+    module, _, name = JOBS[job].work.partition(":")
+    work = getattr(importlib.import_module(module), name)
+    given = orjson.loads(sys.stdin.buffer.read())
+    limit(memory_mb, file_mb, time_s)
+    told_s = time.monotonic()
+
+    def tell(done: float) -> None:
+        nonlocal told_s
+        if time.monotonic() - told_s >= TELL_S:
+            told_s = time.monotonic()
+            out.write(orjson.dumps({"done": round(min(1.0, max(0.0, done)), 4)}) + b"\n")
+            out.flush()
+
+    said: dict[str, Any]
+    try:
+        said = {"answer": work(tell=tell, **given)}
+        text = orjson.dumps(said, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS)
+    except (MemoryError, RecursionError):
+        why = f"that needs more than {memory_mb} MB of memory, which is more than a page gives; take a "
+        text = orjson.dumps({"error": f"{why}shorter firing or a smaller file", "kind": "much"})
+    except StokewatchError as exc:
+        kind = "user" if isinstance(exc, UserError) else "ours"
+        text = orjson.dumps({"error": _whole(str(exc)), "kind": kind})
+    out.write(text + b"\n")
+    out.flush()
+
+
+def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
+    """Bound what this process may take from now on.
 
     Parameters
     ----------
-    share : float
-        0 to 1.
+    memory_mb : int
+        Beside what it has already. [MB]
+    file_mb : int
+        Of each file. [MB]
+    time_s : float
+        Of the processor. [s]
     """
-    sys.stderr.write(f"{PROGRESS.decode()}{share:.3f}\n")
-    sys.stderr.flush()
+    import resource
+
+    now = _data_bytes()
+    for kind, most in (
+        # Not the address space: libraries reserve much of that and never use it.
+        (resource.RLIMIT_DATA, now + (memory_mb << 20)),
+        (resource.RLIMIT_FSIZE, file_mb << 20),
+        (resource.RLIMIT_CPU, round(time_s)),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        hard = resource.getrlimit(kind)[1]
+        resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
 
 
-def main(job: str) -> None:
-    """Do a job in this process."""
-    os.nice(NICE)
-    module, _, name = JOBS[job].partition(":")
-    work = getattr(importlib.import_module(module), name)
+def _data_bytes() -> int:
+    """How much private memory this process has already; Linux says so in pages (proc(5), statm)."""
     try:
-        said = {"answer": work(**orjson.loads(sys.stdin.buffer.read()))}
-    except StokewatchError as exc:
-        said = {"error": str(exc), "user": isinstance(exc, UserError)}
-    sys.stdout.buffer.write(orjson.dumps(said, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS))
+        with open("/proc/self/statm", encoding="ascii") as file:  # noqa: PTH123
+            return int(file.read().split()[5]) * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, IndexError, ValueError):
+        return 256 << 20
+
+
+def _whole(text: str) -> str:
+    return text.encode("utf-8", "replace").decode()
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4]))

@@ -20,6 +20,7 @@ import uvicorn
 from dash import Dash, register_page
 from dash._callback import GLOBAL_CALLBACK_LIST, GLOBAL_CALLBACK_MAP
 from dash._pages import PAGE_REGISTRY
+from dash.fingerprint import check_fingerprint
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
@@ -27,6 +28,7 @@ from starlette.requests import Request
 from starlette.websockets import WebSocket
 
 from dashboard.access import Access, is_loopback
+from dashboard.connections import MAX_HEAD, HttpConnection, Listener, Places, SocketConnection
 from dashboard.context import Context
 from dashboard.door import Door, OpenDoor, PinDoor
 from dashboard.front import Front
@@ -46,7 +48,7 @@ from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
 LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
-MAX_CONNECTIONS: Final = 256
+SUITES: Final = "/_dash-component-suites/"
 CLOSING_S: Final = 1
 """Open connections get so long to close at the end. [s]"""
 
@@ -107,7 +109,12 @@ class Page(Dash):
     hub: Hub
 
 
-def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = None) -> Page:
+def create_app(
+    journal_path: Path,
+    host: str = "127.0.0.1",
+    door: Door | None = None,
+    places: Places | None = None,
+) -> Page:
     """Make the page.
 
     Parameters
@@ -118,6 +125,8 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
         The address that it will listen on.
     door : Door, optional
         Who may act; everybody if left out.
+    places : Places, optional
+        Of the server's connections: learns operators' addresses.
 
     Returns
     -------
@@ -174,7 +183,9 @@ def create_app(journal_path: Path, host: str = "127.0.0.1", door: Door | None = 
     _warm_up(server)
     server.middleware_stack = None  # built by the warm-up; what follows goes around it
     server.add_middleware(Front, context=context, known=app.callback_map)
-    server.add_middleware(Limits, large=LARGE)
+    server.add_middleware(
+        Limits, large=LARGE, knows=door.knows, places=places, is_there=lambda path: _is_there(app, path)
+    )
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.hub = hub
     return app
@@ -231,6 +242,17 @@ def _warm_up(server: FastAPI) -> None:
         pool.submit(asyncio.run, ask()).result()
 
 
+def _is_there(app: Page, path: str) -> bool:
+    """Tell whether Dash knows a file of a component library; it fails at what it doesn't know."""
+    if not path.startswith(SUITES):
+        return True
+    package, _, rest = path.removeprefix(SUITES).partition("/")
+    try:
+        return check_fingerprint(rest)[0] in app.registered_paths.get(package, ())
+    except (IndexError, ValueError):  # dots where it expects a name
+        return False
+
+
 async def _refuse(request: Request, exc: Exception) -> JSONResponse:
     """Say a mistake in what was given, and beside which field it belongs."""
     return JSONResponse({"error": str(exc), "field": getattr(exc, "field", None)}, status_code=422)
@@ -270,7 +292,7 @@ def health(journal_path: Path) -> JSONResponse:
     return JSONResponse({"ok": True, "journal": "read", "firing": running.id if running else None})
 
 
-def listen(host: str, port: int) -> socket.socket:
+def listen(host: str, port: int) -> Listener:
     """Take the port before anything else starts, so that a mistake is said in one line.
 
     Parameters
@@ -281,7 +303,7 @@ def listen(host: str, port: int) -> socket.socket:
 
     Returns
     -------
-    socket.socket
+    Listener
 
     Raises
     ------
@@ -290,7 +312,7 @@ def listen(host: str, port: int) -> socket.socket:
     """
     try:
         family, kind, proto, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        taken = socket.socket(family, kind, proto)
+        taken = Listener(family, kind, proto)
     except OSError as exc:
         raise HostUnknownError(host, exc.strerror or str(exc)) from exc
     try:
@@ -373,23 +395,39 @@ def serve(
             names = own_addresses() if host in ("", "0.0.0.0", "::") else [host]
             urls = [f"{scheme}://{_bracketed(name)}:{bound.getsockname()[1]}" for name in names]
             say(greeting(urls, pin, tls=tls is not None))
-        app = create_app(journal_path, host, door)
-        config = uvicorn.Config(
-            app.server,
-            log_level=logging.WARNING,
-            access_log=False,
-            ws="websockets-sansio",
-            ws_max_size=4096,  # a tablet only sends wishes
-            limit_concurrency=MAX_CONNECTIONS,
-            timeout_graceful_shutdown=CLOSING_S,
-            timeout_keep_alive=5,
-            ssl_certfile=None if tls is None else str(tls[0]),
-            ssl_keyfile=None if tls is None else str(tls[1]),
-            server_header=False,
-        )
-        server = _Server(config)
+        app = create_app(journal_path, host, door, bound.places)
+        server = _Server(settings(app.server, tls))
         asyncio.run(_serve(server, bound, scheme if open_browser else None))
     return 0
+
+
+def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.Config:
+    """Say how the page is served.
+
+    Parameters
+    ----------
+    server : FastAPI
+    tls : (Path, Path), optional
+        Certificate and key.
+
+    Returns
+    -------
+    uvicorn.Config
+    """
+    return uvicorn.Config(
+        server,
+        log_level=logging.ERROR,  # a line for each odd request would fill the log
+        access_log=False,
+        http=HttpConnection,
+        h11_max_incomplete_event_size=MAX_HEAD,
+        ws=SocketConnection,
+        ws_max_size=4096,  # a tablet only sends wishes
+        timeout_graceful_shutdown=CLOSING_S,
+        timeout_keep_alive=5,
+        ssl_certfile=None if tls is None else str(tls[0]),
+        ssl_keyfile=None if tls is None else str(tls[1]),
+        server_header=False,
+    )
 
 
 def _check_certificate(certificate: Path, key: Path) -> None:

@@ -9,11 +9,11 @@ import time
 from typing import Annotated, Any, Final, Protocol
 
 from fastapi import APIRouter, Body, HTTPException
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
 
 from dashboard.context import anybody
-from dashboard.operators import MAX_NAME, SESSION_S, Attempts, Operators
+from dashboard.operators import MAX_NAME, SESSION_S, Attempts, Operators, PinError
 
 COOKIE: Final = "stokewatch_operator"
 
@@ -26,6 +26,9 @@ class Door(Protocol):
     async def operator(self, request: Request) -> str:
         """Say who asks, or raise `HTTPException` 401."""
 
+    def knows(self, connection: HTTPConnection) -> bool:
+        """Tell whether a request or a websocket is an operator's."""
+
     def routes(self) -> APIRouter:
         """Endpoints under `/api/operator`."""
 
@@ -36,6 +39,10 @@ class OpenDoor:
     async def operator(self, request: Request) -> str:
         """Let everybody through."""
         return await anybody(request)
+
+    def knows(self, connection: HTTPConnection) -> bool:
+        """Know everybody."""
+        return True
 
     def routes(self) -> APIRouter:
         """Give the endpoint that says so."""
@@ -84,6 +91,23 @@ class PinDoor:
         if who is None:
             raise HTTPException(401, "only an operator may do that; enter the PIN first")
         return who or "an operator"
+
+    def knows(self, connection: HTTPConnection) -> bool:
+        """Tell whether a request or a websocket comes with a session.
+
+        Parameters
+        ----------
+        connection : HTTPConnection
+
+        Returns
+        -------
+        bool
+            False where the file of sessions can't be read, too.
+        """
+        try:
+            return self._operators.who(connection.cookies.get(COOKIE)) is not None
+        except PinError:
+            return False
 
     def routes(self) -> APIRouter:
         """Give the endpoints: who am I, in, and out."""

@@ -197,7 +197,7 @@ class Gathering:
         if job == "rehearse" and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
             return kept
         answer = await self._apart.run(
-            job, progress=work.come, journal=str(self._path), firing=info.id, plan=plan
+            job, tell=work.come, journal=str(self._path), firing=info.id, plan=plan
         )
         if job == "rehearse":
             await asyncio.to_thread(_keep, home, state, answer)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -14,6 +15,8 @@ from logger.judgement.zones import Places
 from logger.reading import Floats
 
 STEPS: Final = 120
+MAX_CELLS: Final = 50_000
+"""Of a firing's length in minutes: a month. A clock that leapt by years makes coarser ones."""
 
 
 def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
@@ -34,7 +37,8 @@ def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     length_s = max(1.0, ((firing.last_us or firing.started_us) - firing.started_us) / 1e6)
     level_s = max(s for s in LEVELS_S if s * STEPS <= length_s or s == LEVELS_S[0])
     columns = reader.columns(firing.id)
-    values = _levels(reader, firing, columns, level_s)
+    cell = max(1, math.ceil(length_s / level_s / MAX_CELLS))  # buckets; more than one over a gap of months
+    values = _levels(reader, firing, columns, level_s, cell)
     every = max(1, -(-values.shape[0] // STEPS))
     padded = np.full((-(-values.shape[0] // every) * every, values.shape[1]), np.nan)
     padded[: len(values)] = values
@@ -49,24 +53,29 @@ def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
         "low": _told(low, count),
         "mean": _told(mean, count),
         "high": _told(high, count),
-        "step_s": every * level_s,
+        "step_s": every * level_s * cell,
         "target_c": firing.plan.target_c,
     }
 
 
-def _levels(reader: JournalReader, firing: FiringInfo, columns: Sequence[Column], level_s: int) -> Floats:
-    """Mean of each bucket, shape (buckets, columns); NaN where nothing was OK."""
+def _levels(
+    reader: JournalReader, firing: FiringInfo, columns: Sequence[Column], level_s: int, cell: int
+) -> Floats:
+    """Mean over `cell` buckets each, shape (cells, columns); NaN where nothing was OK."""
     rollups = reader.rollups(firing.id, level_s)
     begin = firing.started_us // (level_s * 1_000_000)
     end = (firing.last_us or firing.started_us) // (level_s * 1_000_000)
-    values = np.full((max(1, end - begin + 1), len(columns)), np.nan)
+    n = max(1, (end - begin) // cell + 1)
+    values = np.full((n, len(columns)), np.nan)
     for j, column in enumerate(columns):
         found = rollups.get((column.rig, column.channel))
         if found is None:
             continue
-        at = found[0] // (level_s * 1_000_000) - begin
-        inside = (at >= 0) & (at < len(values))
-        values[at[inside], j] = found[1]["mean"][inside]
+        at = (found[0] // (level_s * 1_000_000) - begin) // cell
+        mean = found[1]["mean"].astype(np.float64)
+        inside = (at >= 0) & (at < n) & np.isfinite(mean)
+        with np.errstate(invalid="ignore"):
+            values[:, j] = np.bincount(at[inside], mean[inside], n) / np.bincount(at[inside], minlength=n)
     return values
 
 

@@ -1,22 +1,62 @@
-"""What `dashboard.apart` does in a process of its own."""
+"""What `dashboard.apart` does in a process of its own.
+
+Each takes ``tell``, a callable that takes how much is done, from 0 to 1.
+"""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from dashboard.apart import tell_progress
-from logger.journal.csv_table import CsvOptions
+from logger.exchange.csv_table import CsvOptions
 from logger.journal.reader import JournalReader
+from logger.journal.traces import Traces
 from logger.reading import Batch
 
 SHOWN_GAPS = 20
 
+Tell = Callable[[float], None]
 
-def preview(files: list[str], options: dict[str, Any]) -> dict[str, Any]:
+
+class TellingReader(JournalReader):
+    """A journal that tells how much of a firing has been read.
+
+    Parameters
+    ----------
+    path : Path
+    tell : callable
+    """
+
+    def __init__(self, path: Path, tell: Tell) -> None:
+        super().__init__(path)
+        self._tell = tell
+        self._spans: dict[str, tuple[int, int] | None] = {}
+
+    def batches(
+        self, firing: str, since_us: int | None = None, until_us: int | None = None
+    ) -> Iterator[Batch]:
+        """Give every reading; see `JournalReader.batches`."""
+        for batch in super().batches(firing, since_us, until_us):
+            self._at(firing, int(batch.t_us[-1]))
+            yield batch
+
+    def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
+        """Give every reading; see `JournalReader.readings`."""
+        self._at(firing, since_us)
+        return super().readings(firing, since_us, until_us)
+
+    def _at(self, firing: str, t_us: int | None) -> None:
+        if firing not in self._spans:
+            self._spans[firing] = self.span(firing)
+        span = self._spans[firing]
+        if span is not None and t_us is not None:
+            self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
+
+
+def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
     """Say what is understood of CSV files.
 
     Parameters
@@ -25,13 +65,14 @@ def preview(files: list[str], options: dict[str, Any]) -> dict[str, Any]:
         Paths.
     options : dict
         Of `CsvOptions`.
+    tell : callable
 
     Returns
     -------
     dict
         `files` and `whole`.
     """
-    from logger.journal.csv_preview import preview_together
+    from logger.exchange.csv_preview import preview_together
 
     paths = [Path(file) for file in files]
     found, whole = preview_together(paths, CsvOptions(**options))
@@ -49,6 +90,8 @@ def import_files(
     started_us: int | None,
     invented: bool,
     plan: str | None,
+    *,
+    tell: Tell,
 ) -> dict[str, Any]:
     """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
 
@@ -66,13 +109,14 @@ def import_files(
     invented : bool
     plan : str or None
         TOML.
+    tell : callable
 
     Returns
     -------
     dict
         `firing` and `title`.
     """
-    from logger.journal.csv_in import import_csv
+    from logger.exchange.csv_in import import_csv
     from logger.journal.writer import JournalWriter
     from logger.plan import loads
 
@@ -89,7 +133,7 @@ def import_files(
     return {"firing": info.id, "title": info.title}
 
 
-def export(journal: str, firing: str, kind: str, out: str) -> int:
+def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
     """Write a firing as a file.
 
     Parameters
@@ -101,41 +145,25 @@ def export(journal: str, firing: str, kind: str, out: str) -> int:
     kind : {'csv', 'parquet', 'line-protocol'}
     out : str
         Path.
+    tell : callable
 
     Returns
     -------
     int
         Rows.
     """
-    from logger.journal import export as exports
+    from logger.exchange import export as exports
 
     write = {
         "csv": exports.export_csv,
         "parquet": exports.export_parquet,
         "line-protocol": exports.export_line_protocol,
     }[kind]
-    with contextlib.closing(JournalReader(Path(journal))) as reader:
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return write(reader, firing, Path(out))
 
 
-class _TellingReader(JournalReader):
-    """Tells how far a job has come by how much of the firing it has read."""
-
-    def batches(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> Iterator[Batch]:
-        """See `JournalReader.batches`."""
-        first_us, last_us = self.span(firing) or (0, 0)
-        told = 0.0
-        for batch in super().batches(firing, since_us, until_us):
-            share = (int(batch.t_us[-1]) - first_us) / max(1, last_us - first_us)
-            if share >= told + 0.01:
-                told = share
-                tell_progress(min(share, 1.0))
-            yield batch
-
-
-def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
+def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning.
 
     Parameters
@@ -146,6 +174,7 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
         Its ID.
     plan : str or None
         TOML; the firing's own if None.
+    tell : callable
 
     Returns
     -------
@@ -155,11 +184,11 @@ def judge(journal: str, firing: str, plan: str | None) -> dict[str, Any]:
     from logger.plan import loads
     from logger.replaying import judged
 
-    with contextlib.closing(_TellingReader(Path(journal))) as reader:
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
 
 
-def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, Any]:
+def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as `stokewatch rehearse` does.
 
     Parameters
@@ -170,6 +199,7 @@ def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, An
         Its ID.
     plan : str, optional
         TOML; the firing's own if left out.
+    tell : callable
 
     Returns
     -------
@@ -179,5 +209,5 @@ def rehearse(journal: str, firing: str, plan: str | None = None) -> dict[str, An
     from logger.judging import rehearse as run
     from logger.plan import loads
 
-    with contextlib.closing(_TellingReader(Path(journal))) as reader:
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return run(reader, reader.firing(firing), None if plan is None else loads(plan))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, NoReturn
 
 from fastapi import APIRouter, HTTPException
-from starlette.requests import Request
+from starlette.requests import HTTPConnection, Request
 
 
 class ViewDoor:
@@ -26,6 +26,10 @@ class ViewDoor:
         raise HTTPException(
             403, "this page only shows what an InfluxDB holds; act on the page beside the fire's own logger"
         )
+
+    def knows(self, connection: HTTPConnection) -> bool:
+        """Know nobody."""
+        return False
 
     def routes(self) -> APIRouter:
         """Give the endpoint that says so."""

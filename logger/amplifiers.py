@@ -9,7 +9,11 @@ max6675    2      the 16 bits of one read
 max31855   4      the 32 bits of one read
 max31856   6      registers 0Ah to 0Fh in one read: CJTH, CJTL, LTCBH, LTCBM, LTCBL, SR
 mcp9600    5      hot junction T_H (2 bytes), cold junction T_C (2 bytes), STATUS (1 byte)
+mcp9601    5      the same; STATUS tells an open and a shorted couple, too
+ads1115    4      configuration register (2 bytes), conversion register (2 bytes)
+ad8495     4      no register: its output above its reference, in whole µV, two's complement
 mlx90614   2      RAM address 07h (T_OBJ1), high byte first (the chip itself sends the low byte first)
+mlx90616   2      the same
 =========  =====  =======================================================================================
 
 To add a chip: a decoder, an encoder, one entry in `AMPLIFIERS`.
@@ -24,6 +28,7 @@ from typing import Final, Literal
 import numpy as np
 
 from logger.physics.thermocouple import LETTERS, emf_uv, range_c
+from logger.physics.thermocouple import temperature_c as temperature_of_emf_c
 from logger.reading import Bytes, Floats, Ints, Status
 
 
@@ -192,6 +197,8 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     """
     chip = AMPLIFIERS.get(amp)
     if chip is None:
+        if (why := UNFIT.get(amp)) is not None:
+            raise ValueError(f"a {amp} is of no use here: {why}")
         raise ValueError(
             f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}, "
             "and any other as 'uv' with 'cj', or as 'c'"
@@ -356,7 +363,62 @@ def _encode_mcp9600(temperature_c: float, cold_junction_c: float, letter: str) -
     return _unsigned(temperature_c * 16, 16) << 24 | _unsigned(cold_junction_c * 16, 16) << 8 | updated
 
 
-# --- MLX90614 ---
+# --- MCP9601 ---
+
+
+def _decode_mcp9601(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # As the MCP9600, but bit 5 is a short, to ground or supply, and bit 4 an open couple: it is the input
+    # range's bit as well, so an open couple is one that has not left its range.
+    decoded = _decode_mcp9600(words & ~0x30, letter, cold_junction_c)
+    decoded.status[words & 0x10 != 0] = Status.OPEN
+    decoded.status[words & 0x20 != 0] = Status.SHORT_GROUND
+    return decoded
+
+
+# --- ADS1115: a plain converter, whose cold junction another channel must tell ---
+
+ADS1115_RANGE_UV: Final = np.array([6.144e6, 4.096e6, 2.048e6, 1.024e6, 0.512e6, 0.256e6, 0.256e6, 0.256e6])
+"""Full scale by the configuration's PGA bits: Texas Instruments SBAS444, table 8-3 (from memory). [µV]"""
+_ADS1115_CONFIG: Final = 0x8F83  # idle; AIN0 against AIN1; ±0.256 V; one shot; 128 a second; no comparator
+
+
+def _decode_ads1115(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # Conversion: 16 bits, signed, full scale / 32768 a count; it sticks at its ends.
+    counts = _field(words, 0, 16)
+    status = _ok(words)
+    status[(counts == 0x7FFF) | (counts == -0x8000)] = Status.RANGE
+    emf = counts * ADS1115_RANGE_UV[(words >> 25) & 7] / 32768
+    junction_c = _nowhere(words) if cold_junction_c is None else cold_junction_c.copy()
+    return Decoded(emf, junction_c, _nowhere(words), status)
+
+
+def _encode_ads1115(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    emf = _emf(letter, temperature_c) - _emf(letter, cold_junction_c)
+    return _ADS1115_CONFIG << 16 | _unsigned(emf / 256_000 * 32768, 16)
+
+
+# --- AD8495: an analogue amplifier with its own cold junction, read by a converter ---
+
+AD8495_GAIN: Final = 122.4
+AD8495_OFFSET_UV: Final = 2600.0
+"""Output = gain × emf over 0 °C + offset (Analog Devices AD8494-AD8497, trimmed to 125 mV at 25 °C;
+both from memory). Taking 5 mV/°C instead, as its name plate says, is 15 °C off at 800 °C. [µV, output]"""
+_AD8495_MOST_UV: Final = 7_000_000  # it ends at its supply, and no converter on a board reads on from there
+
+
+def _decode_ad8495(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    output = _field(words, 0, 32)
+    hot_c = temperature_of_emf_c(letter, np.asarray((output - AD8495_OFFSET_UV) / AD8495_GAIN, np.float64))
+    status = _ok(words)
+    status[np.isnan(hot_c) | (np.abs(output) > _AD8495_MOST_UV)] = Status.RANGE
+    return Decoded(_nowhere(words), _nowhere(words), hot_c, status)
+
+
+def _encode_ad8495(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    return _unsigned(_emf(letter, temperature_c) * AD8495_GAIN + AD8495_OFFSET_UV, 32)
+
+
+# --- MLX90614 and MLX90616 ---
 
 MLX90614_LOW_C: Final = 0x27AD * 0.02 - 273.15
 MLX90614_HIGH_C: Final = 0x7FFF * 0.02 - 273.15
@@ -373,6 +435,17 @@ def _decode_mlx90614(words: Ints, letter: str, cold_junction_c: Floats | None) -
 
 def _encode_mlx90614(temperature_c: float, cold_junction_c: float, letter: str) -> int:
     return min(max(round((temperature_c + 273.15) / 0.02), 0x27AD), 0x7FFF)
+
+
+def _decode_mlx90616(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
+    # All 16 bits are the object in 0.02 K: it ends at 1037.55 °C, and its error flag is elsewhere.
+    status = _ok(words)
+    status[words < 0x27AD] = Status.RANGE
+    return Decoded(_nowhere(words), _nowhere(words), words / 50 - 273.15, status)
+
+
+def _encode_mlx90616(temperature_c: float, cold_junction_c: float, letter: str) -> int:
+    return min(max(round((temperature_c + 273.15) / 0.02), 0x27AD), 0xFFFF)
 
 
 AMPLIFIERS: Final[dict[str, Amplifier]] = {
@@ -423,6 +496,37 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         encode=_encode_mcp9600,
         fault_words={Status.RANGE: 0x00_0001_9050, Status.CORRUPT: 0xFF_FFFF_FFFF},
     ),
+    "mcp9601": Amplifier(
+        5,
+        "hot_junction",
+        LETTERS,
+        sends_cold_junction=True,
+        decode=_decode_mcp9601,
+        encode=_encode_mcp9600,
+        fault_words={
+            Status.OPEN: 0x00_0001_9050,
+            Status.SHORT_GROUND: 0x01_9001_9060,
+            Status.CORRUPT: 0xFF_FFFF_FFFF,
+        },
+    ),
+    "ads1115": Amplifier(
+        4,
+        "emf",
+        LETTERS,
+        sends_cold_junction=False,
+        decode=_decode_ads1115,
+        encode=_encode_ads1115,
+        fault_words={Status.RANGE: _ADS1115_CONFIG << 16 | 0x7FFF, Status.CORRUPT: 0xFFFF_FFFF},
+    ),
+    "ad8495": Amplifier(
+        4,
+        "hot_junction",
+        ("K",),
+        sends_cold_junction=False,
+        decode=_decode_ad8495,
+        encode=_encode_ad8495,
+        fault_words={Status.RANGE: 0x7FFF_FFFF, Status.CORRUPT: 0xFFFF_FFFF},
+    ),
     "mlx90614": Amplifier(
         2,
         "infrared",
@@ -432,5 +536,22 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         encode=_encode_mlx90614,
         fault_words={Status.RANGE: 0x7FFF, Status.CORRUPT: 0xFFFF},
     ),
+    "mlx90616": Amplifier(
+        2,
+        "infrared",
+        (),
+        sends_cold_junction=False,
+        decode=_decode_mlx90616,
+        encode=_encode_mlx90616,
+        fault_words={Status.RANGE: 0x0001, Status.CORRUPT: 0xFFFF},
+    ),
 }
 """By the name the rig gives (`amp`)."""
+
+UNFIT: Final = {
+    "mlx90640": "its picture ends at 300 °C, and a firing begins there",
+    "mlx90641": "its picture ends at 300 °C, and a firing begins there",
+    "amg8833": "its picture ends at 80 °C (100 °C for the low-gain type)",
+    "max31865": "it is for resistance thermometers (Pt100), which don't last in a fire",
+}
+"""Chips that people ask for, and why they don't do. Ranges from memory."""

@@ -10,15 +10,14 @@ import json
 import logging
 import time
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, PlanError, loads
-from logger.requests import RequestError, text_of
+from logger.requests import Arm, RequestError
 
-MAX_TOML: Final = 200_000
 _META: Final = "armed"
 
 log = logging.getLogger(__name__)
@@ -39,16 +38,13 @@ class Armed:
     firing: str | None = None
 
 
-def arm(
-    writer: JournalWriter, data: dict[str, Any], firing: FiringInfo | None, now_us: int, who: str
-) -> Armed:
+def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:
     """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
 
     Parameters
     ----------
     writer : JournalWriter
-    data : dict
-        `plan_toml`; `replace`: the ID of the running firing, where that has a plan and is to end.
+    asked : Arm
     firing : FiringInfo or None
         That runs.
     now_us : int
@@ -64,17 +60,12 @@ def arm(
     RequestError
         The plan is wrong, or the running firing has one and isn't named.
     """
-    toml = data.get("plan_toml")
-    if not isinstance(toml, str) or not toml.strip():
-        raise RequestError("plan_toml: there is no plan; make one before arming")
-    if len(toml) > MAX_TOML:
-        raise RequestError(f"plan_toml: longer than {MAX_TOML} characters; that is no plan")
     try:
-        plan = loads(toml)
+        plan = loads(asked.plan_toml)
     except PlanError as exc:
-        raise RequestError(str(exc)) from exc
+        raise RequestError(str(exc), "plan_toml") from exc
     if firing is not None:
-        if firing.plan_toml is not None and text_of(data, "replace") != firing.id:
+        if firing.plan_toml is not None and asked.replace != firing.id:
             raise RequestError(
                 f"firing {firing.id} ({firing.title}) runs under a plan; finish it first, or confirm that "
                 "it is to end now"

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import functools
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from logger.errors import StokewatchError, UserError
-from logger.home import Home
+
+if TYPE_CHECKING:
+    from logger.home import Home
 
 # Everything else is imported where it is used: `stokewatch --help` must not wait for numpy or Dash.
 
+SYSTEM = os.name
 CAUTION = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -33,6 +37,12 @@ def main(argv: list[str] | None = None) -> None:
     -----
     Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.
     """
+    if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here are those of POSIX
+        _complain(
+            "stokewatch: it runs on Linux, on a small computer beside the fire, and not on Windows; there, "
+            "use it inside WSL 2, or open its page in a browser"
+        )
+        sys.exit(2)
     try:
         code = cli.main(args=argv, prog_name="stokewatch", standalone_mode=False)
     except click.exceptions.Abort:
@@ -68,9 +78,26 @@ def with_home(command: F) -> F:
     @click.pass_context
     @functools.wraps(command)
     def wrapper(ctx: click.Context, /, home_dir: Path | None, **kwargs: Any) -> Any:
+        from logger.home import Home
+
         return command(Home.find(home_dir or ctx.obj), **kwargs)
 
     return wrapper  # type: ignore[return-value]
+
+
+class Text(click.ParamType[str]):
+    """Text that any file can hold; a shell hands over any bytes."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Refuse what isn't text."""
+        from logger.requests import RequestError, text_of
+
+        try:
+            return text_of({"it": value}, "it", 200)
+        except RequestError as exc:
+            self.fail(f"{str(exc).partition(': ')[2]} (the terminal's text is UTF-8)", param, ctx)
 
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
@@ -98,10 +125,24 @@ source_options = [
     click.option("--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig."),
     click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"),
     click.option(
-        "--rig", "rigs", multiple=True, metavar="NAME", help="Of a broker's rigs only this; may be repeated."
+        "--rig",
+        "rigs",
+        multiple=True,
+        type=Text(),
+        metavar="NAME",
+        help="Of a broker's rigs only this; may be repeated.",
+    ),
+    click.option(
+        "--as",
+        "form",
+        type=click.Choice(["lines", "mqtt", "modbus"]),
+        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
+    ),
+    click.option(
+        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
     ),
     plan_option,
-    click.option("--title", default="", help="Title of the firing, where the plan has none."),
+    click.option("--title", default="", type=Text(), help="Title of the firing, where the plan has none."),
 ]
 page_options = [
     click.option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on."),
@@ -118,14 +159,20 @@ page_options = [
 ]
 influx_options = [
     click.option("--influx", "influx_url", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL."),
-    click.option("--influx-org", metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."),
-    click.option("--influx-bucket", metavar="NAME", help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch."),
+    click.option(
+        "--influx-org", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."
+    ),
+    click.option(
+        "--influx-bucket", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch."
+    ),
     click.option(
         "--influx-token-file",
         type=click.Path(path_type=Path, dir_okay=False),
         help="File with the token; else STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN itself.",
     ),
-    click.option("--site", help="Name of this place, where several share a bucket; else STOKEWATCH_SITE."),
+    click.option(
+        "--site", type=Text(), help="Name of this place, where several share a bucket; else STOKEWATCH_SITE."
+    ),
 ]
 
 
@@ -145,6 +192,8 @@ def _source_arguments(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
 ) -> list[str]:
@@ -155,6 +204,8 @@ def _source_arguments(
         arguments += ["--mqtt", url]
     for rig in rigs:
         arguments += ["--rig", rig]
+    if form is not None:
+        arguments += ["--as", form, "--unit", unit]
     if plan_file is not None:
         arguments += ["--plan", str(plan_file)]
     if title:
@@ -202,6 +253,8 @@ def run(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
     host: str,
@@ -218,16 +271,13 @@ def run(
     does). Where an InfluxDB is named, everything is sent there too, by a third process.
     """
     target = _target(influx)
-    if plan_file is not None:
-        from logger.plan import load
-
-        load(plan_file)  # a mistake in it is said once, before anything starts
+    _speech(form, unit, serial_ports, plan_file)  # a mistake is said once, before anything starts
     home.create()
     if home.logger_runs():
         from logger.home import AlreadyRunning
 
         raise AlreadyRunning(home.root)
-    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, plan_file, title)
+    arguments = _source_arguments(home, serial_ports, mqtt_urls, rigs, form, unit, plan_file, title)
     children = [("logger", ["logger.cli", "log", *arguments])]
     greeting = [f"Journal in {home.root}", *_page_at(host, port, lan, tls), CAUTION]
     if target is not None:
@@ -246,6 +296,22 @@ def run(
         greeting=greeting,
         spare=("mirror",),  # the fire goes on without it
     )
+
+
+def _speech(form: str | None, unit: str, serial_ports: tuple[str, ...], plan_file: Path | None) -> Any:
+    """Give (plan, ports of rigs that speak the rig's line, other sources)."""
+    from logger.plan import load
+    from logger.plan_sources import SourceMistake, sources_as
+    from logger.sources.serial_port import port_and_baud
+
+    plan = load(plan_file) if plan_file else None
+    try:
+        ports, sources = sources_as(form, unit, serial_ports, plan.sources if plan else ())
+    except SourceMistake as exc:
+        raise UserError(exc.what) from exc
+    for port in ports:
+        port_and_baud(port)
+    return plan, ports, sources
 
 
 def _target(influx: dict[str, Any]) -> Any:
@@ -298,6 +364,8 @@ def log(
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
     rigs: tuple[str, ...],
+    form: str | None,
+    unit: str,
     plan_file: Path | None,
     title: str,
     stored: Path | None,
@@ -306,16 +374,17 @@ def log(
 ) -> int:
     """The logger alone: reads the rigs, judges, and keeps every reading."""
     from logger.daemon import Settings, run_logger
-    from logger.plan import load
 
+    plan, ports, sources = _speech(form, unit, serial_ports, plan_file)
     return run_logger(
         Settings(
             home=home,
-            serial_ports=serial_ports,
+            serial_ports=ports,
             mqtt_urls=mqtt_urls,
             rigs=rigs,
             stored=stored,
-            plan=load(plan_file) if plan_file else None,
+            sources=sources,
+            plan=plan,
             title=title,
             time_scale=time_scale,
             invented=invented,
@@ -427,6 +496,7 @@ def demo(
 ) -> int:
     """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
     from logger.demo import prepare
+    from logger.home import Home
 
     home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
     rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)
@@ -641,10 +711,15 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
             what = f"rig {h.rig}, channels {', '.join(h.channels)}"
         elif h.trouble:
             what = h.trouble
+        elif h.numbers:
+            shown = ", ".join(f"{name} {value:g}" for name, value in list(h.numbers.items())[:8])
+            what = f"numbers in lines, not the rig's line: {shown}; run --serial {h.port}@{h.baud} --as lines"
+        elif h.unreadable:
+            what = f"{h.unreadable} bytes that are no text, at any usual speed; name it as {h.port}@BAUD"
         elif h.lines:
             what = "sends lines, but none of them is a rig's"
         else:
-            what = "silent"
+            what = "silent; a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
         click.echo(f"{h.port}: {what}")
     return 0
 
@@ -653,15 +728,23 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
 @click.argument("target", metavar="PORT_OR_URL")
 @click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
 @json_option
-def listen(target: str, seconds: float, as_json: bool) -> int:
-    """Says in plain words whether a rig's lines are right, what is wrong and how to mend it.
+@with_home
+def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
+    """Say in plain words whether a rig's lines are right, what is wrong and how to fix it.
 
-    PORT_OR_URL is a serial port, mqtt://host, or a file of recorded lines. Ends with status 2 if they are
-    wrong.
+    PORT_OR_URL is a serial port (PORT@BAUD for another speed than 115200), mqtt://host, or a file of recorded
+    lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
+    the lines are wrong.
     """
+    from logger.listen import PortTaken, counted
     from logger.listen import listen as run
 
-    return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+    try:
+        return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+    except PortTaken:
+        if not home.logger_runs():
+            raise
+        return 0 if counted(home.journal, target, as_json=as_json, echo=click.echo) else 2
 
 
 @cli.command()
@@ -769,17 +852,19 @@ def firings(home: Home, as_json: bool) -> int:
 @cli.command("import")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @plan_option
-@click.option("--title", default="", help="Title of the firing.")
+@click.option("--title", default="", type=Text(), help="Title of the firing.")
 @click.option("--encoding", help="utf-8, latin-1, utf-16 …")
 @click.option("--delimiter", help="Between columns; \\t for a tabulator.")
 @click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign.")
 @click.option("--skip", type=click.IntRange(0), help="Lines above the header.")
 @click.option("--last-line", type=click.IntRange(1), help="The last line to read.")
+@click.option("--skip-rows", multiple=True, metavar="ROWS", help="Rows to leave out: 7, or 7-12.")
 @click.option("--time", "time_columns", multiple=True, help="Column of the time; twice for date and time.")
-@click.option("--time-unit", help="ms, s, min, h, hh:mm, mm:ss, days, unix or unix_ms.")
+@click.option("--time-unit", help="us, ms, s, min, h, hh:mm, mm:ss, days, unix or unix_ms.")
 @click.option("--day-first/--month-first", default=None, help="Whether 3/4 is the 3rd of April.")
-@click.option("--timezone", help="Of times without one, such as Europe/Vienna.")
+@click.option("--timezone", help="Of times without one: Europe/Vienna, or UTC+1.")
 @click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Of all temperatures.")
+@click.option("--keep", multiple=True, metavar="COLUMN", help="Only these columns; T1-* means several.")
 @click.option("--leave-out", multiple=True, metavar="COLUMN", help="A column that is no temperature.")
 @click.option("--no-reading", multiple=True, metavar="WORD", help="A word that means there was no reading.")
 @click.option("--order", type=click.Choice(["refuse", "sort"]), default="refuse", show_default=True)
@@ -800,10 +885,11 @@ def import_(
 ) -> int:
     """A firing from a CSV file, or from several that were written side by side.
 
-    What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read.
+    What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read. Name a
+    column by its header, by a pattern, or by its number.
     """
-    from logger.journal.csv_in import import_csv
-    from logger.journal.csv_table import CsvOptions
+    from logger.exchange.csv_in import import_csv
+    from logger.exchange.csv_table import CsvOptions
     from logger.journal.writer import JournalWriter
     from logger.plan import load
 
@@ -817,24 +903,39 @@ def import_(
             CsvOptions(delimiter="\t" if delimiter == "\\t" else delimiter, time=time_columns, **options),
             plan=plan,
             title=title,
+            progress=None if as_json else _progress(),
         )
     finally:
         writer.close()
     document = {
         "firing": info.id,
         "title": info.title,
-        "readings": info.readings,
+        "readings": firing.readings,
         "probes": list(firing.names),
         "duration_s": float(firing.t_us[-1] - firing.t_us[0]) / 1e6,
         "guesses": list(firing.guesses),
+        "notes": list(firing.notes),
+        "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
     }
     if as_json:
         _print_json(document)
         return 0
-    click.echo(f"Firing {info.id}: {info.readings} readings of {', '.join(firing.names)}")
-    for guess in firing.guesses:
-        click.echo(f"  {guess}")
+    click.echo(f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}")
+    for line in firing.said():
+        click.echo(f"  {line}")
     return 0
+
+
+def _progress() -> Callable[[int, int], None] | None:
+    """Say on a terminal how far a large file is read."""
+    if not sys.stderr.isatty():
+        return None
+
+    def say(done: int, of: int) -> None:
+        if of > 10_000_000:
+            click.echo(f"\r{min(done / of, 1):4.0%} read", err=True, nl=False)
+
+    return say
 
 
 @cli.command()
@@ -843,7 +944,9 @@ def import_(
     "--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol", "html"]), default="csv"
 )
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
-@click.option("--site", default="", help="Tag of line protocol, where several places share a store.")
+@click.option(
+    "--site", default="", type=Text(), help="Tag of line protocol, where several places share a store."
+)
 @click.option(
     "--timezone", default="", help="Of the times in html, such as Europe/Vienna; else this machine's."
 )
@@ -861,7 +964,7 @@ def export(
     as_json: bool,
 ) -> int:
     """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages."""
-    from logger.journal import export as exports
+    from logger.exchange import export as exports
     from logger.journal.reader import JournalReader
 
     _journal_there(home)

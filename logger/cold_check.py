@@ -45,7 +45,11 @@ LIMITS_C: Final[dict[str, tuple[float, float]]] = {
     "max31856": (1.0, 0.7),
     "max6675": (3.0, 3.0),
     "mcp9600": (1.5, 1.0),
+    "mcp9601": (1.5, 1.0),
+    "ads1115": (0.5, 1.0),
+    "ad8495": (3.0, 0.0),
     "mlx90614": (0.5, 0.0),
+    "mlx90616": (4.0, 0.0),
 }
 """Stated accuracy near room temperature, ±, of amplifier and cold junction (datasheets, from memory). [°C]"""
 _OTHER_LIMITS_C: Final = (2.0, 2.0)
@@ -78,7 +82,8 @@ class _Line:
         """Standard uncertainty of its level as the temperature of its place [°C]."""
         amplifier_c, junction_c = LIMITS_C.get(self.channel.amp or "", _OTHER_LIMITS_C)
         level = np.array([self.level_c])
-        if self.channel.amp == "mlx90614" or self.probe.reads == "surface":
+        infrared = self.channel.amp is not None and self.channel.letter is None
+        if infrared or self.probe.reads == "surface":
             return float(infrared_budget(level, instrument_limit_c=amplifier_c, aim_c=1.0).combined_c[0])
         letter = self.channel.letter
         cold = self.junction_c
@@ -357,8 +362,11 @@ def _about_polarity(lines: Sequence[_Line]) -> list[Finding]:
     found = []
     tried: dict[str, list[str]] = {"": [], "rose": [], "fell": []}
     for line in lines:
-        # Infrared and plain °C have no wires to swap here.
-        if line.hand is not None and line.channel.letter is not None and (line.status == Status.OK).any():
+        # Infrared has no wires to swap; what sends plain °C may well have.
+        infrared = line.probe.reads == "surface" or (
+            line.channel.amp is not None and line.channel.letter is None
+        )
+        if line.hand is not None and not infrared and (line.status == Status.OK).any():
             tried[line.hand.tried].append(line.probe.name)
     count = sum(map(len, tried.values()))
     for name in tried["fell"]:

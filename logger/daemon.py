@@ -15,18 +15,20 @@ from typing import Any, Final
 from uuid import uuid4
 
 from logger.dialogue import BeaconAnswer, decode_answer
+from logger.exchange.csv_in import read_csv
 from logger.home import Home
 from logger.hosttime import HostTime, Uptime, goes_on_at
 from logger.intake import Intake, Token
-from logger.journal.csv_in import read_csv
 from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
 from logger.notices.beacons import Beacons
 from logger.plan import Plan
+from logger.plan_sources import PlanSource
 from logger.recorder import Recorder
 from logger.service_manager import tell
 from logger.sources import Answer, Source
 from logger.sources.mqtt import Broker
+from logger.sources.plain import plain_sources
 from logger.sources.serial_port import SerialPort
 from logger.sources.stored import StoredFiring
 
@@ -49,6 +51,8 @@ class Settings:
         Only these of the rigs that send to a broker; all if empty.
     stored : Path or None
         A CSV file of an earlier firing that is to be shown again.
+    sources : tuple of PlanSource
+        Rigs that don't speak the rig's line: of the plan, and of `--as`.
     plan : Plan or None
     title : str
     time_scale : float
@@ -61,6 +65,7 @@ class Settings:
     mqtt_urls: tuple[str, ...] = ()
     rigs: tuple[str, ...] = ()
     stored: Path | None = None
+    sources: tuple[PlanSource, ...] = ()
     plan: Plan | None = None
     title: str = ""
     time_scale: float = 1.0
@@ -207,6 +212,7 @@ def _sources(settings: Settings, answered: Answer) -> list[Source]:
     if settings.mqtt_urls:
         client_id = _client_id(settings.home)
         sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
+    sources += plain_sources(settings.sources, taken, _client_id(settings.home) if settings.sources else "")
     return sources or [SerialPort(None, taken, answer=answered)]
 
 

@@ -81,10 +81,9 @@ def prepare(
 
 def _shown_again(path: Path) -> Plan:
     """Make the plan that gives a stored firing's columns their names back."""
-    from logger.journal.csv_in import read_csv
+    from logger.exchange.csv_in import read_csv
 
-    probes = [
-        replace(probe_for_channel(name), channel=channel_name(i))
-        for i, name in enumerate(read_csv(path).names)
-    ]
+    # A plan has no probe time_s: that is our files' own column of times.
+    names = [f"{name} 2" if name == "time_s" else name for name in read_csv(path).names]
+    probes = [replace(probe_for_channel(name), channel=channel_name(i)) for i, name in enumerate(names)]
     return Plan(title=f"{path.stem}, shown again", probes=tuple(probes))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from logger.errors import shortened
 from logger.requests import RequestError, text_of
 
 if TYPE_CHECKING:
@@ -59,10 +60,6 @@ _NAMES: Final = frozenset(field.name for field in FIELDS)
 class DescribeError(RequestError):
     """Something that can't be written down: says why, and beside which field it belongs."""
 
-    def __init__(self, text: str, field: str | None = None) -> None:
-        super().__init__(text)
-        self.field = field
-
 
 def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
     """Give what has been written down.
@@ -104,11 +101,9 @@ def read_description(data: dict[str, Any]) -> dict[str, str]:
     for name in data:
         if name not in _NAMES and name != TITLE.name:
             there = ", ".join(sorted(_NAMES))
-            raise DescribeError(f"{name!r}: a firing has no such field; there are {there}")
+            raise DescribeError(f"{shortened(name)}: a firing has no such field; there are {there}")
         try:
-            texts[name] = "".join(
-                c for c in text_of(data, name).replace("\r\n", "\n") if c == "\n" or c.isprintable()
-            )
+            texts[name] = text_of(data, name)
         except RequestError as exc:
             raise DescribeError(str(exc), name) from exc
     if "\n" in texts.get(TITLE.name, ""):

@@ -10,3 +10,25 @@ class UserError(StokewatchError):
 
     The text names what is wrong, where it stands, and the mend.
     """
+
+
+def shortened(value: object, longest: int = 60) -> str:
+    """Write a value into a sentence, however long it is.
+
+    Parameters
+    ----------
+    value : object
+    longest : int, default 60
+        Characters.
+
+    Returns
+    -------
+    str
+    """
+    if isinstance(value, str | bytes):
+        value = value[: longest + 1]
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # an integer of thousands of digits; lists in lists
+        return "a number of thousands of digits" if isinstance(value, int) else "lists in lists"
+    return text if len(text) <= longest + 2 else f"{text[:longest]} …"

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from logger.conversion import reconvert
+from logger.errors import shortened
 from logger.judgement.judge import Judge, verdict_data
 from logger.judgement.rehearsal import summary
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
-from logger.requests import RequestError, number_of, read_spot, text_of
+from logger.requests import RequestError, read_spot
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -192,7 +193,7 @@ class Judging:
         """
         return self.judge.report(self.seconds(now_us), rule, place, holds, message)
 
-    def act(self, now_us: int, action: str, data: dict[str, Any], who: str) -> list[Event]:
+    def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
         """Carry out what a person does about an alarm.
 
         Parameters
@@ -200,9 +201,11 @@ class Judging:
         now_us : int
             [µs]
         action : {'ack', 'shelve', 'unshelve'}
-        data : dict
-            `key` of the alarm; `minutes` to shelve it for.
+        key : str
+            The alarm's.
         who : str
+        minutes : float, default 10
+            To silence it for. [min]
 
         Returns
         -------
@@ -213,12 +216,12 @@ class Judging:
         RequestError
             No such alarm.
         """
-        key = text_of(data, "key")
-        minutes = number_of(data, "minutes", 10.0, 1.0, 240.0)
         try:
             return self.judge.act(self.seconds(now_us), action, key, who, minutes=minutes)
         except KeyError as exc:
-            raise RequestError(f"{key!r} is no alarm that can be acted upon; it may have cleared") from exc
+            raise RequestError(
+                f"{shortened(key)} is no alarm that can be acted upon; it may have cleared", "key"
+            ) from exc
 
     def spot(self, t_us: int, data: dict[str, Any]) -> bool:
         """Take a spot reading, as it is kept in the journal.

@@ -16,6 +16,8 @@ from logger.reading import Floats
 LIT_C_PER_MIN: Final = 12.0
 """Coals alone warm a stack more slowly, burning wood faster. Common practice, no source. [°C/min]"""
 
+MAX_STEPS: Final = 200_000
+"""Steps of a grid: two days in seconds, twenty in tens of them."""
 _SMOOTH_S: Final = 30.0
 _SUSTAINED_S: Final = 120.0
 _RISE_C: Final = 20.0
@@ -143,7 +145,8 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
     Returns
     -------
     Levels
-        A step is as long as the slowest probe's usual step, from 1 to 60 s.
+        A step is as long as the slowest probe's usual step, from 1 to 60 s; longer where `MAX_STEPS` of
+        these don't reach to the end.
     """
     places = Places(plan)
     index = {probe.name: j for j, probe in enumerate(plan.probes)}
@@ -153,7 +156,9 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
         return Levels(places.zones, pots, np.empty(0), np.empty((0, len(pots))), 1.0)
     usual = [float(np.median(np.diff(line.t_s))) for line in known if len(line.t_s) > 2]
     step = min(60.0, max(1.0, math.ceil(max(usual, default=1.0) - 0.01)))
-    n = int(max(line.t_s[-1] for line in known) // step) + 1
+    last_s = float(max(line.t_s[-1] for line in known))
+    step = max(step, math.ceil(last_s / MAX_STEPS))  # a clock that leapt by years makes no grid of gigabytes
+    n = int(last_s // step) + 1
     grid = np.full((n, len(plan.probes)), np.nan)
     for line in known:
         good = np.isfinite(line.mean_c)

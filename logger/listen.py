@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import json
 import ssl
 import time
@@ -19,7 +20,6 @@ from logger.notices.beacon import answer_topic, ask_topic
 from logger.wire import LineSplitter
 
 DEFAULT_SECONDS: Final = 15.0
-DEFAULT_BAUD: Final = 115_200
 ASK_EVERY_S: Final = 2.0
 
 
@@ -27,11 +27,14 @@ class ListenError(UserError):
     """A place where no rig can be heard."""
 
 
+class PortTaken(ListenError):
+    """Somebody else reads the port; two readers would take lines from one another."""
+
+
 def listen(
     target: str,
     *,
     seconds: float = DEFAULT_SECONDS,
-    baud: int = DEFAULT_BAUD,
     as_json: bool = False,
     echo: Callable[[str], None] = print,
 ) -> bool:
@@ -40,11 +43,10 @@ def listen(
     Parameters
     ----------
     target : str
-        A serial port (`/dev/ttyACM0`), a broker (`mqtt://host`), or a file of recorded lines.
+        A serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
+        file of recorded lines.
     seconds : float, default 15
         How long; a file is read at once. [s]
-    baud : int, default 115200
-        Of no consequence over USB. [Bd]
     as_json : bool, default False
         Print one JSON document instead of plain words.
     echo : callable, optional
@@ -74,7 +76,7 @@ def listen(
     else:
         if not as_json:
             echo(f"Listening to {target} for {seconds:g} s ...")
-        report = _listen_to_port(target, seconds, baud)
+        report = _listen_to_port(target, seconds)
     if as_json:
         echo(json.dumps({"target": _without_password(target)} | report.as_dict(), ensure_ascii=False))
     else:
@@ -90,16 +92,20 @@ def _read_file(path: Path) -> Report:
     return diagnosis.report()
 
 
-def _listen_to_port(device: str, seconds: float, baud: int) -> Report:
+def _listen_to_port(target: str, seconds: float) -> Report:
     import serial
 
+    from logger.sources.serial_port import keep_dtr, port_and_baud, why
+
+    device, baud = port_and_baud(target)
     try:
-        port = serial.Serial(device, baud, timeout=0.05, write_timeout=0.5)
+        port = serial.Serial(device, baud, timeout=0.05, write_timeout=0.5, exclusive=True)
+        keep_dtr(port.fileno())
     except (OSError, ValueError) as exc:
-        raise ListenError(
-            f"{device}: can't be opened ({exc}); is it plugged in, may you use it (group dialout), and is no "
-            "other program reading it? `stokewatch ports` lists what there is"
-        ) from exc
+        number = getattr(exc, "errno", None)
+        words = why(exc, device) if isinstance(exc, OSError) else str(exc)
+        kind = PortTaken if number in (errno.EAGAIN, errno.EBUSY) else ListenError
+        raise kind(f"{device} {words}; `stokewatch ports` lists what there is") from exc
     splitter = LineSplitter()
     diagnosis = Diagnosis()
     tail = b""
@@ -127,6 +133,38 @@ def _listen_to_port(device: str, seconds: float, baud: int) -> Report:
             tail = (b"" if lines else tail) + data.rpartition(b"\n")[2]
             tail = tail[-4096:]
     return diagnosis.report(tail)
+
+
+def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
+    """Print what the running logger has counted, where it holds the port.
+
+    Parameters
+    ----------
+    journal : Path
+    target : str
+    as_json : bool
+    echo : callable
+
+    Returns
+    -------
+    bool
+        Whether no line was damaged.
+    """
+    from logger.journal.reader import JournalReader
+
+    with contextlib.closing(JournalReader(journal)) as reader:
+        beat = reader.heartbeat() or {}
+    counts = {name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed", "missing")}
+    right = counts["frames"] > 0 and counts["bad_crc"] == counts["malformed"] == 0
+    if as_json:
+        echo(json.dumps({"target": target, "read_by": "logger", "right": right, **counts}))
+    else:
+        echo(
+            f"The logger reads {target}, so this looks at what it has counted since it started: "
+            f"{counts['frames']} frames, {counts['bad_crc']} damaged lines, {counts['malformed']} that break "
+            f"the rules, {counts['missing']} frames missing."
+        )
+    return right
 
 
 async def _listen_to_broker(url: str, seconds: float) -> Report:

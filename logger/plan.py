@@ -11,8 +11,9 @@ from typing import Any, Final, Literal, TypeGuard, cast, get_args
 
 import tomli_w
 
-from logger.errors import UserError
+from logger.errors import UserError, shortened
 from logger.judgement.settings import RULES
+from logger.plan_sources import PlanSource, SourceMistake, read_sources, source_table
 
 Reads = Literal["coals", "air", "wall", "surface"]
 JudgeOn = Literal["probes", "estimate"]
@@ -22,6 +23,10 @@ LETTERS: Final = ("B", "E", "J", "K", "N", "R", "S", "T")
 COOL_C: Final = 100.0
 """Cool enough to uncover and to lift out with gloves: common practice, no source. [°C]"""
 
+MAX_TOML: Final = 200_000
+"""Characters; a plan with every alarm's settings is 10 kB."""
+MAX_DOTS: Final = 24
+"""In the keys of one line."""
 MAX_PROBES: Final = 64
 MAX_NAME: Final = 64
 
@@ -145,6 +150,8 @@ class Plan:
     clay : Clay
     cool_c : float
         Cool enough to uncover: the forecast says when that will be. [°C]
+    sources : tuple of PlanSource
+        Rigs that don't speak the rig's line.
     """
 
     title: str = ""
@@ -155,6 +162,7 @@ class Plan:
     alarms: AlarmSettings = field(default_factory=default_alarms)
     clay: Clay = Clay()
     cool_c: float = COOL_C
+    sources: tuple[PlanSource, ...] = ()
 
     @property
     def zones(self) -> tuple[str, ...]:
@@ -181,6 +189,8 @@ class Plan:
             doc["estimate"] = estimate
         if self.probes:
             doc["probe"] = [_probe_table(p) for p in self.probes]
+        if self.sources:
+            doc["source"] = [source_table(source) for source in self.sources]
         defaults = default_alarms()
         changed = {
             rule: {k: v for k, v in settings.items() if v != defaults[rule][k]}
@@ -189,6 +199,28 @@ class Plan:
         if any(changed.values()):
             doc["alarm"] = {rule: table for rule, table in changed.items() if table}
         return tomli_w.dumps(doc)
+
+
+class _TooLong(PlanError):
+    def __init__(self, source: str) -> None:
+        super().__init__(f"{source}: longer than {MAX_TOML} characters; that is no plan")
+
+
+# What stands in quotes or behind a hash, and numbers: dots in them part no key from the next. A bare key may
+# consist of digits too, so that what has another dot, or an equals sign, right after it is none of these.
+_QUOTED: Final = re.compile(r"""\"(?:[^"\\]|\\.)*+(?:"|$)|'[^']*+(?:'|$)|#.*""")
+_NUMBER: Final = re.compile(r"(?<![\w.-])[+-]?\d[\d_]*+\.\d[\d_]*+(?:[eE][+-]?\d++)?(?![\w.-]|\s*[.=])")
+
+
+def _check_size(text: str, source: str) -> None:
+    """Refuse what no plan is, before its TOML is read: the reader's work grows with a key's parts squared."""
+    if len(text) > MAX_TOML:
+        raise _TooLong(source)
+    for number, line in enumerate(text.splitlines(), 1):
+        if line.count(".") > MAX_DOTS and _NUMBER.sub("", _QUOTED.sub("", line)).count(".") > MAX_DOTS:
+            raise PlanError(
+                f"{source} line {number}: a key of very many parts; a plan is no deeper than alarm.RULE.KEY"
+            )
 
 
 def load(path: Path) -> Plan:
@@ -209,11 +241,15 @@ def load(path: Path) -> Plan:
         The file can't be read, or something in it is wrong.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        with path.open("rb") as file:
+            raw = file.read(4 * MAX_TOML + 1)
+        text = raw.decode("utf-8-sig")
     except OSError as exc:
         raise PlanError(f"{path}: {exc.strerror or exc}; check the path of the plan") from exc
     except UnicodeDecodeError as exc:
-        raise PlanError(f"{path}: byte {exc.start} is not UTF-8; save the plan as UTF-8 text") from exc
+        if exc.start < 4 * MAX_TOML - 4:  # else it is only cut off there
+            raise PlanError(f"{path}: byte {exc.start} is not UTF-8; save the plan as UTF-8 text") from exc
+        raise _TooLong(str(path)) from exc
     return loads(text, source=str(path))
 
 
@@ -236,12 +272,15 @@ def loads(text: str, source: str = "plan") -> Plan:
     PlanError
         Names `source`, the line, what is wrong there and the mend.
     """
+    _check_size(text, source)
     try:
         doc = tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
-        raise PlanError(f"{source}: not valid TOML: {exc}") from exc
+        raise PlanError(f"{source}: not valid TOML: {str(exc)[:300]}") from exc
     except RecursionError as exc:
         raise PlanError(f"{source}: nested too deep to be a plan") from exc
+    except ValueError as exc:  # Python reads no integer of more than 4300 digits
+        raise PlanError(f"{source}: a number of thousands of digits; a plan's have a few") from exc
     return _Reader(source, _line_numbers(text)).plan(doc)
 
 
@@ -385,14 +424,14 @@ def _probe_table(probe: Probe) -> dict[str, Any]:
     return table
 
 
-_TABLE: Final = re.compile(r"^\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_TABLE: Final = re.compile(r"^\s*+(\[\[?)([^\[\]]++)\]\]?\s*+(?:#.*)?$")
 _KEY: Final = re.compile(r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
 
 
 def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
     """Find the line each key and table stands on: the standard reader checks TOML but doesn't tell."""
     lines: dict[tuple[str | int, ...], int] = {}
-    counts: dict[str, int] = {}
+    counts: dict[tuple[str | int, ...], int] = {}
     table: tuple[str | int, ...] = ()
     inside: str | None = None
     for number, line in enumerate(text.splitlines(), 1):
@@ -401,11 +440,12 @@ def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
                 inside = None
             continue
         if head := _TABLE.match(line):
-            name = head[2]
-            table = _split_key(name)
+            table = ()
+            for part in _split_key(head[2].strip()):  # [[source.channel]] is inside the [[source]] before it
+                table = (*table, counts[table] - 1, part) if table in counts else (*table, part)
             if head[1] == "[[":
-                table = (*table, counts.get(name, 0))
-                counts[name] = counts.get(name, 0) + 1
+                counts[table] = counts.get(table, 0) + 1
+                table = (*table, counts[table] - 1)
             lines.setdefault(table, number)
         elif key := _KEY.match(line):
             path = (*table, *_split_key(key[1]))
@@ -418,9 +458,7 @@ def _line_numbers(text: str) -> dict[tuple[str | int, ...], int]:
 
 
 def _split_key(key: str) -> tuple[str, ...]:
-    return tuple(
-        part.strip().strip("\"'") for part in re.findall(r"""\s*(?:[\w-]+|"[^"]*"|'[^']*')\s*""", key)
-    )
+    return tuple(part.strip("\"'") for part in re.findall(r"""[\w-]+|"[^"]*"|'[^']*'""", key))
 
 
 class _Reader:
@@ -431,6 +469,7 @@ class _Reader:
         self._lines = lines
 
     def error(self, path: tuple[str | int, ...], what: str) -> PlanError:
+        path = tuple(part if isinstance(part, int) else part[:MAX_NAME] for part in path)
         at = path
         while at and at not in self._lines:
             at = at[:-1]
@@ -440,7 +479,9 @@ class _Reader:
 
     def plan(self, doc: dict[str, Any]) -> Plan:
         self._known_keys(
-            (), doc, ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate", "probe", "alarm")
+            (),
+            doc,
+            ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate", "probe", "alarm", "source"),
         )
         plan = Plan(
             title=self._text((), doc, "title", "", empty=True, longest=200),
@@ -451,12 +492,19 @@ class _Reader:
             alarms=self._alarms(doc),
             clay=self._clay(doc),
             cool_c=self._number((), doc, "cool_c", COOL_C, 40, 600, "°C"),
+            sources=self._sources(doc),
         )
         if plan.burnout_c > plan.target_c:
             raise self.error(
                 ("burnout_c",), f"{plan.burnout_c:g} °C is above target_c ({plan.target_c:g} °C); lower it"
             )
         return plan
+
+    def _sources(self, doc: dict[str, Any]) -> tuple[PlanSource, ...]:
+        try:
+            return read_sources(doc.get("source", []))
+        except SourceMistake as exc:
+            raise self.error(exc.path, exc.what) from exc
 
     def _probes(self, doc: dict[str, Any]) -> tuple[Probe, ...]:
         tables = doc.get("probe", [])
@@ -501,18 +549,19 @@ class _Reader:
             raise self.error((*at, "name"), "'time_s' is the time column of CSV files; choose another name")
         reads = table.get("reads", guess_reads(name))
         if reads not in get_args(Reads):
-            raise self.error((*at, "reads"), f"{reads!r} is not one of {', '.join(get_args(Reads))}")
+            raise self.error((*at, "reads"), f"{shortened(reads)} is not one of {', '.join(get_args(Reads))}")
         letter = table.get("type", "" if reads == "surface" else "K")
         if letter != "" and letter not in LETTERS:
             raise self.error(
-                (*at, "type"), f"{letter!r} is not a thermocouple letter; use one of {', '.join(LETTERS)}"
+                (*at, "type"),
+                f"{shortened(letter)} is not a thermocouple letter; use one of {', '.join(LETTERS)}",
             )
         height = None
         if "height_cm" in table:
             height = self._number(at, table, "height_cm", 0.0, -200, 1000, "cm")
         tolerance_class = table.get("tolerance_class", 2)
         if tolerance_class not in (1, 2, 3) or isinstance(tolerance_class, bool):
-            raise self.error((*at, "tolerance_class"), f"{tolerance_class!r} is not 1, 2 or 3")
+            raise self.error((*at, "tolerance_class"), f"{shortened(tolerance_class)} is not 1, 2 or 3")
         return Probe(
             name=name,
             channel=self._text(at, table, "channel", name),
@@ -552,7 +601,9 @@ class _Reader:
         self._known_keys(at, table, ("judge_on", "wall_mm", "zones"))
         judge_on = table.get("judge_on", "probes")
         if judge_on not in get_args(JudgeOn):
-            raise self.error((*at, "judge_on"), f"{judge_on!r} is not one of {', '.join(get_args(JudgeOn))}")
+            raise self.error(
+                (*at, "judge_on"), f"{shortened(judge_on)} is not one of {', '.join(get_args(JudgeOn))}"
+            )
         zones = table.get("zones", [])
         if not isinstance(zones, list) or len(zones) > MAX_PROBES:
             raise self.error((*at, "zones"), f'give a list of at most {MAX_PROBES} names: ["windward"]')
@@ -579,7 +630,7 @@ class _Reader:
             for key, value in table.items():
                 if key == "enabled":
                     if not isinstance(value, bool):
-                        raise self.error((*at, key), f"{value!r} is neither true nor false")
+                        raise self.error((*at, key), f"{shortened(value)} is neither true nor false")
                     alarms[rule][key] = value
                 else:
                     s = settings[key]
@@ -604,7 +655,7 @@ class _Reader:
     ) -> str:
         value = table.get(key, default)
         if not isinstance(value, str):
-            raise self.error((*at, key), f'{value!r} is not text; put it in quotes: "{value}"')
+            raise self.error((*at, key), f'{shortened(value)} is not text; put it in quotes: "…"')
         if not value.strip() and not empty:
             raise self.error((*at, key), "is empty; give it a name")
         if len(value) > longest:
@@ -626,7 +677,7 @@ class _Reader:
         value = table.get(key, default)
         if not _is_number(value):
             raise self.error(
-                (*at, key), f"{value!r} is not a number; give one from {low:g} to {high:g} {unit}"
+                (*at, key), f"{shortened(value)} is not a number; give one from {low:g} to {high:g} {unit}"
             )
         if not low <= value <= high:
             raise self.error(

@@ -16,12 +16,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger import arming
 from logger.conversion import Assembler
-from logger.errors import StokewatchError
 from logger.hosttime import HostTime, Uptime
 from logger.intake import Intake, Taken, Token
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
-from logger.journal.rows import FiringInfo, Request
+from logger.journal.rows import FiringInfo
 from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
@@ -30,15 +29,7 @@ from logger.judging import Judging, Kept
 from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
-from logger.requests import (
-    UNDO_S,
-    RequestError,
-    read_ago_s,
-    read_note,
-    read_retract,
-    read_spot,
-    text_of,
-)
+from logger.recording.requests_carried_out import WAITS, RequestDesk, Standing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -55,8 +46,6 @@ PRIME_US: Final = 15 * 60 * 1_000_000
 """How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
 SETTLE_US: Final = 3_000_000
 """Readings may still be on their way this long before silence counts as silence. [µs]"""
-UNDO_GRACE_S: Final = 5.0
-"""For a request that waited a moment. [s]"""
 _LAST_TRIES: Final = 3
 _JUDGEMENT_OFF: Final = "the judgement failed and is off; readings are still recorded"
 
@@ -130,7 +119,9 @@ class Recorder:
         self._committed = committed
         self._sources = sources
         self._beacons = beacons
-        self._test_beacons = test_beacons
+        self._desk = RequestDesk(
+            time_line, beacons=beacons, test_beacons=test_beacons, keep=self._keep_after_request
+        )
         self.show = Show.OFF
         """What beacons should show; any thread may look."""
         self._firing: FiringInfo | None = None
@@ -366,16 +357,12 @@ class Recorder:
         return judging.verdict_data(ahead=made)
 
     def _commit(self, writer: JournalWriter) -> bool:
-        try:
-            requests = writer.take_requests()
-        except JournalError as exc:
-            return self._refused(exc, writer)
         firing, holding, begin_us = self._firing, self._holding, self._begin_us
         armed = self._armed
         tokens = [token for unit in self._backlog for token in unit.tokens]
         readings = sum(unit.readings for unit in self._backlog)
         now_us = self._time.utc_us()
-        keep_state = time.monotonic() - self._state_s >= STATE_S or bool(requests)
+        keep_state = time.monotonic() - self._state_s >= STATE_S
         try:
             with writer.transaction():
                 if firing is None and begin_us is not None:
@@ -402,22 +389,13 @@ class Recorder:
                             writer.add_estimate(firing.id, t_us, zones)
                     for t_us, kind, data, who in [*self._early, *events]:
                         writer.add_event(firing.id, max(t_us, firing.started_us), kind, data, who)
-                for request in requests:
-                    firing, holding, armed = self._carry_out(writer, request, firing, holding, armed)
                 if keep_state:
-                    writer.set_meta("clocks", json.dumps(self._intake.clocks()))
-                    if firing is not None and self._judging is not None:
-                        writer.save_state(firing.id, self._judging.snapshot())
+                    self._keep_state(writer, firing)
                 writer.heartbeat(self._heartbeat(firing, holding, now_us, readings))
         except JournalError as exc:
             return self._refused(exc, writer)
         if firing is not None:
             self._early = []
-        if firing is None and (self._firing, self._begin_us, self._armed) != (None, begin_us, armed):
-            # Finished or armed: the next one begins afresh.
-            self._plan = self._given if armed is None else armed.plan
-            self._judging, self._verdict, self._seen = None, None, []
-            self._assembler = Assembler(self._plan)
         self._armed = armed
         self._firing, self._holding, self._begin_us = firing, holding, begin_us
         self.show = self._wanted_show()
@@ -432,7 +410,40 @@ class Recorder:
             self._trouble = ""
         if tokens:
             self._committed(tokens)
+        return self._answer_requests(writer)
+
+    def _answer_requests(self, writer: JournalWriter) -> bool:
+        """Carry out what people asked for, after the readings and apart from them."""
+        try:
+            for request in writer.take_requests():
+                before = Standing(self._firing, self._holding, self._armed)
+                self._now_stands(self._desk.answer(writer, request, before, self._judging))
+        except JournalError as exc:
+            if exc.reason in WAITS:
+                return self._refused(exc, writer)
+            log.error("what people asked for can't be read: %s", exc)
         return True
+
+    def _now_stands(self, standing: Standing) -> None:
+        if standing.firing is None and (self._firing, self._armed) != (None, standing.armed):
+            # Finished or armed: the next one begins afresh.
+            self._plan = self._given if standing.armed is None else standing.armed.plan
+            self._judging, self._verdict, self._seen = None, None, []
+            self._assembler = Assembler(self._plan)
+        self._firing, self._holding, self._armed = standing.firing, standing.holding, standing.armed
+        self.show = self._wanted_show()
+
+    def _keep_after_request(self, writer: JournalWriter, standing: Standing) -> None:
+        if self._judging is not None:
+            self._verdict = self._said(self._judging)  # what was acknowledged shows at once
+        self._keep_state(writer, standing.firing)
+        now_us = self._time.utc_us()
+        writer.heartbeat(self._heartbeat(standing.firing, standing.holding, now_us, 0))
+
+    def _keep_state(self, writer: JournalWriter, firing: FiringInfo | None) -> None:
+        writer.set_meta("clocks", json.dumps(self._intake.clocks()))
+        if firing is not None and self._judging is not None:
+            writer.save_state(firing.id, self._judging.snapshot())
 
     def _refused(self, exc: JournalError, writer: JournalWriter) -> bool:
         if not self._trouble.startswith("the disk"):
@@ -443,78 +454,6 @@ class Recorder:
                 writer.reopen(self._firing.id if self._firing else None)
                 log.warning("the journal was opened anew")
         return False
-
-    def _carry_out(
-        self,
-        writer: JournalWriter,
-        request: Request,
-        firing: FiringInfo | None,
-        holding: bool,
-        armed: arming.Armed | None,
-    ) -> tuple[FiringInfo | None, bool, arming.Armed | None]:
-        result: dict[str, Any] = {"ok": True}
-        now_us = self._time.utc_us()
-        try:
-            if request.kind == "begin":
-                holding = False
-            elif request.kind == "arm":
-                armed = arming.arm(writer, request.data, firing, now_us, request.who)
-                result["ended"] = None if firing is None else firing.id
-                firing, holding = None, False
-            elif request.kind == "beacon_test":
-                result["beacons"] = self._beacons()
-                if not result["beacons"]:
-                    raise RequestError(
-                        "no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md"
-                    )
-                self._test_beacons()
-            elif firing is None:
-                raise RequestError("no firing is running; start the rig, or ask for a new one")
-            elif request.kind == "finish":
-                writer.finish_firing(firing.id, now_us)
-                result["firing"] = firing.id
-                firing, holding, armed = None, True, None
-                arming.keep(writer, None)
-            elif request.kind in ("ack", "shelve", "unshelve"):
-                if self._judging is None:
-                    raise RequestError("nothing is judged at the moment")
-                for event in self._judging.act(now_us, request.kind, request.data, request.who):
-                    writer.add_event(
-                        firing.id, self._judging.micros(event.t_s), event.kind, event.data, event.who
-                    )
-                self._verdict = self._said(self._judging)
-            elif request.kind in ("note", "spot"):
-                read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
-                ago_us = (
-                    round(read_ago_s(request.data) * self._time.scale * 1e6) if request.kind == "note" else 0
-                )
-                at_us = max(firing.started_us, now_us - ago_us)
-                result["event"] = writer.add_event(firing.id, at_us, request.kind, read.data(), request.who)
-                if request.kind == "spot" and self._judging is not None:
-                    self._judging.spot(now_us, read.data())
-            elif request.kind == "mirror":
-                detail = text_of(request.data, "detail")
-                data = {"source": "mirror", "what": "refused", "detail": detail}
-                result["event"] = writer.add_event(firing.id, now_us, "system", data, request.who)
-            elif request.kind == "retract":
-                since_us = now_us - round((UNDO_S * self._time.scale + UNDO_GRACE_S) * 1e6)
-                was = writer.retract_event(
-                    firing.id, read_retract(request.data), now_us, since_us, request.who
-                )
-                if was is None:
-                    raise RequestError(
-                        f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
-                    )
-                if was.kind == "spot" and self._judging is not None:
-                    self._judging.retract_spot(was.t_us, was.data)
-            else:
-                raise RequestError(f"{request.kind!r} is nothing the logger can do")
-        except JournalError:
-            raise
-        except StokewatchError as exc:
-            result = {"ok": False, "error": str(exc)}
-        writer.finish_request(request.id, result)
-        return firing, holding, armed
 
     def _heartbeat(
         self, firing: FiringInfo | None, holding: bool, now_us: int, readings: int

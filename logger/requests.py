@@ -1,24 +1,116 @@
-"""What people ask of the logger, checked: notes, spot readings, and taking one of them back."""
+"""What people ask of the logger: one typed reader for each kind, for the page's door and the logger."""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, field
-from typing import Any, Final
+import re
+import unicodedata
+from typing import Annotated, Any, ClassVar, Final, TypeVar
 
-from logger.errors import UserError
+import msgspec
+from msgspec import Meta
+
+from logger.errors import UserError, shortened
 
 MAX_TEXT: Final = 1000
+MAX_WORD: Final = 64
+"""Of a name: a zone, a kind of note."""
+MAX_KEY: Final = 200
+"""Of an alarm's key: a rule and a place."""
+MAX_TOML: Final = 200_000
 UNDO_S: Final = 60.0
 """So long after it was noted, something can be taken back. [s]"""
 
+Word = Annotated[str, Meta(max_length=MAX_WORD)]
+Text = Annotated[str, Meta(max_length=MAX_TEXT)]
+Height = Annotated[float, Meta(ge=-100, le=1000)]
+"""Above the coal bed; probes may lie below it. [cm]"""
+
 
 class RequestError(UserError):
-    """A request that can't be carried out: says why."""
+    """A request that can't be carried out: says why.
+
+    Attributes
+    ----------
+    field : str or None
+        What was given wrongly; None: all of it.
+    """
+
+    def __init__(self, text: str, field: str | None = None) -> None:
+        super().__init__(text)
+        self.field = field
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+class Asked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Something that is asked; each kind is a type of its own."""
+
+    needed: ClassVar[dict[str, str]] = {}
+    """Texts that must not be empty, and what to say where they are."""
+
+
+class Begin(Asked, frozen=True):
+    """Let a firing begin with the next reading."""
+
+
+class Finish(Asked, frozen=True):
+    """End the running firing."""
+
+
+class BeaconTest(Asked, frozen=True):
+    """Have every lamp and buzzer tried."""
+
+
+class Arm(Asked, frozen=True):
+    """Make a plan that of the firing that begins with the next reading.
+
+    Attributes
+    ----------
+    plan_toml : str
+    replace : str
+        The ID of the running firing, where that has a plan and is to end.
+    """
+
+    plan_toml: Annotated[str, Meta(max_length=MAX_TOML)]
+    replace: Word = ""
+
+    needed: ClassVar[dict[str, str]] = {"plan_toml": "there is no plan; make one before arming"}
+
+
+class Acknowledge(Asked, frozen=True):
+    """Say that an alarm has been seen.
+
+    Attributes
+    ----------
+    key : str
+        The alarm's.
+    """
+
+    key: Annotated[str, Meta(max_length=MAX_KEY)]
+
+    needed: ClassVar[dict[str, str]] = {"key": "empty; name the alarm"}
+
+
+class Shelve(Asked, frozen=True):
+    """Silence an alarm for a while.
+
+    Attributes
+    ----------
+    key : str
+        The alarm's.
+    minutes : float
+        [min]
+    """
+
+    key: Annotated[str, Meta(max_length=MAX_KEY)]
+    minutes: Annotated[float, Meta(ge=1, le=240)] = 10.0
+
+    needed: ClassVar[dict[str, str]] = {"key": "empty; name the alarm"}
+
+
+class Unshelve(Acknowledge, frozen=True):
+    """Let a silenced alarm speak again."""
+
+
+class Note(Asked, frozen=True):
     """Something a person did or saw.
 
     Attributes
@@ -33,54 +125,21 @@ class Note:
         Where in the stack; empty where nobody said.
     height_cm : float or None
         How high above the coals. [cm]
+    ago_min : float
+        How long ago it happened; it stands in the record at that time. [min]
     """
 
-    kind: str
-    text: str = ""
-    amount: str = ""
-    zone: str = ""
-    height_cm: float | None = None
+    kind: Word
+    text: Text = ""
+    amount: Text = ""
+    zone: Word = ""
+    height_cm: Height | None = None
+    ago_min: Annotated[float, Meta(ge=0, le=600)] = 0.0
 
-    def data(self) -> dict[str, Any]:
-        """As it is kept in the journal.
-
-        Returns
-        -------
-        dict
-        """
-        data = {"kind": self.kind, "text": self.text, "amount": self.amount}
-        return data | _place(self.zone, self.height_cm)
+    needed: ClassVar[dict[str, str]] = {"kind": "a note without a kind; choose what happened"}
 
 
-def read_note(data: dict[str, Any]) -> Note:
-    """Check a note as it came from a page.
-
-    Parameters
-    ----------
-    data : dict
-        `kind`, `text`, `amount`, and the place: `zone`, `height_cm`.
-
-    Returns
-    -------
-    Note
-
-    Raises
-    ------
-    RequestError
-        Nothing in it, or too long.
-    """
-    note = Note(
-        **{key: text_of(data, key) for key in ("kind", "text", "amount", "zone")}, height_cm=_height_of(data)
-    )
-    if not note.kind:
-        raise RequestError("a note without a kind; choose what happened")
-    if note.kind == "text" and not note.text:
-        raise RequestError("an empty note; write a word or two")
-    return note
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
+class Spot(Asked, frozen=True):
     """One hand-held infrared reading with the place it was pointed at.
 
     Attributes
@@ -95,35 +154,90 @@ class Spot:
         How high above the coals it was pointed. [cm]
     """
 
-    zone: str
-    temperature_c: float
-    emissivity: float = 0.95
-    text: str = field(default="")
-    height_cm: float | None = None
+    zone: Word
+    temperature_c: Annotated[float, Meta(ge=-50, le=1800)]
+    emissivity: Annotated[float, Meta(ge=0.1, le=1)] = 0.95
+    text: Text = ""
+    height_cm: Height | None = None
 
-    def data(self) -> dict[str, Any]:
-        """As it is kept in the journal.
-
-        Returns
-        -------
-        dict
-        """
-        return {
-            "zone": self.zone,
-            "temperature_c": self.temperature_c,
-            "emissivity": self.emissivity,
-            "text": self.text,
-            **({} if self.height_cm is None else {"height_cm": self.height_cm}),
-        }
+    needed: ClassVar[dict[str, str]] = {
+        "zone": "a spot reading without a place; choose where the gun pointed"
+    }
 
 
-def read_spot(data: dict[str, Any]) -> Spot:
-    """Check a spot reading as it came from a page.
+class Retract(Asked, frozen=True):
+    """Take a note or a spot reading back.
+
+    Attributes
+    ----------
+    event : int
+        Its number.
+    """
+
+    event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
+
+
+class MirrorRefused(Asked, frozen=True):
+    """Tell that an InfluxDB refused something; the mirror asks for this, no person.
+
+    Attributes
+    ----------
+    detail : str
+    """
+
+    detail: Text = ""
+
+
+T = TypeVar("T", bound=Asked)
+
+KINDS: Final[dict[str, type[Asked]]] = {
+    "begin": Begin,
+    "finish": Finish,
+    "arm": Arm,
+    "beacon_test": BeaconTest,
+    "ack": Acknowledge,
+    "shelve": Shelve,
+    "unshelve": Unshelve,
+    "note": Note,
+    "spot": Spot,
+    "retract": Retract,
+    "mirror": MirrorRefused,
+}
+"""Everything that can be asked."""
+
+
+def read_request(kind: str, data: Any) -> Asked:
+    """Check a request, wherever it comes from.
 
     Parameters
     ----------
-    data : dict
-        `zone`, `temperature_c`, `emissivity`, `text`.
+    kind : str
+        One of `KINDS`.
+    data : object
+        What came with it: a dict from JSON, if all is well.
+
+    Returns
+    -------
+    Asked
+        Of the kind's type. Every number is finite and within its range, every text short, and free of
+        control characters and of halves of characters.
+
+    Raises
+    ------
+    RequestError
+        Names the field, what is wrong and the mend.
+    """
+    if kind not in KINDS:
+        raise RequestError(f"{shortened(kind)} is nothing the logger can do; it knows {', '.join(KINDS)}")
+    return _read(KINDS[kind], data)
+
+
+def read_spot(data: Any) -> Spot:
+    """Check a spot reading, as it was asked for or is kept in a journal.
+
+    Parameters
+    ----------
+    data : object
 
     Returns
     -------
@@ -134,122 +248,156 @@ def read_spot(data: dict[str, Any]) -> Spot:
     RequestError
         No place, or numbers that no gun shows.
     """
-    zone = text_of(data, "zone")
-    if not zone:
-        raise RequestError("a spot reading without a place; choose where the gun pointed")
-    return Spot(
-        zone=zone,
-        temperature_c=number_of(data, "temperature_c", None, -50, 1800),
-        emissivity=number_of(data, "emissivity", 0.95, 0.1, 1.0),
-        text=text_of(data, "text"),
-        height_cm=_height_of(data),
-    )
+    return _read(Spot, data)
 
 
-def _place(zone: str, height_cm: float | None) -> dict[str, Any]:
-    """A place as it is kept: nothing where nobody said, as in journals before places were noted."""
-    place: dict[str, Any] = {"zone": zone} if zone else {}
-    return place if height_cm is None else {**place, "height_cm": height_cm}
-
-
-def _height_of(data: dict[str, Any]) -> float | None:
-    return None if data.get("height_cm") is None else number_of(data, "height_cm", None, -100, 1000)
-
-
-def read_ago_s(data: dict[str, Any]) -> float:
-    """Check how long ago a note says that it happened.
+def data_of(asked: Asked) -> dict[str, Any]:
+    """Give what was asked as it is kept in a journal.
 
     Parameters
     ----------
-    data : dict
-        `ago_min`: minutes; left out: now.
+    asked : Asked
 
     Returns
     -------
-    float
-        [s]
-
-    Raises
-    ------
-    RequestError
-        No number, or more than ten hours.
+    dict
+        JSON; `read_request` of it gives an equal request.
     """
-    return 60.0 * number_of(data, "ago_min", 0.0, 0.0, 600.0)
+    return msgspec.structs.asdict(asked)
 
 
-def read_retract(data: dict[str, Any]) -> int:
-    """Check which event is to be taken back.
-
-    Parameters
-    ----------
-    data : dict
-        `event`: its number.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    RequestError
-        Not a number.
-    """
-    event = data.get("event")
-    if isinstance(event, bool) or not isinstance(event, int) or not 0 < event < 1 << 62:
-        raise RequestError(f"event: {event!r} is not the number of a note")
-    return event
-
-
-def text_of(data: dict[str, Any], key: str) -> str:
-    """Take a text out of a request.
+def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
+    """Take a text out of what somebody sent.
 
     Parameters
     ----------
     data : dict
     key : str
+    longest : int, default 1000
+        Characters.
 
     Returns
     -------
     str
-        Stripped; empty where it is missing.
+        As `plain_text` gives it; empty where it is missing.
 
     Raises
     ------
     RequestError
-        Not text, or longer than 1000 characters.
+        Not text, or too long.
     """
     value = data.get(key, "")
     if not isinstance(value, str):
-        raise RequestError(f"{key}: {value!r} is not text")
-    if len(value) > MAX_TEXT:
-        raise RequestError(f"{key}: longer than {MAX_TEXT} characters; shorten it")
-    return value.strip()
+        raise RequestError(f"{key}: {shortened(value)} is not text", key)
+    if len(value) > longest:
+        raise RequestError(f"{key}: longer than {longest} characters; shorten it", key)
+    return plain_text(value, key)
 
 
-def number_of(data: dict[str, Any], key: str, default: float | None, low: float, high: float) -> float:
-    """Take a number out of a request.
+def plain_text(text: str, key: str) -> str:
+    """Take out of a text what no reader of it could see.
 
     Parameters
     ----------
-    data : dict
+    text : str
     key : str
-    default : float or None
-        None: it must be given.
-    low, high : float
-        The range allowed.
+        What to call it in errors.
 
     Returns
     -------
-    float
+    str
+        Stripped; without control characters other than line breaks, and without the marks that turn the
+        direction of what follows. Every script, with its joiners, stays as it is.
 
     Raises
     ------
     RequestError
-        Missing, no number, or out of range.
+        Half a character (a lone surrogate) is in it: no file can hold that.
     """
-    value = data.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise RequestError(f"{key}: {value!r} is not a number; give one from {low:g} to {high:g}")
-    if not low <= value <= high:
-        raise RequestError(f"{key}: {value:g} is out of range; give a number from {low:g} to {high:g}")
-    return float(value)
+    try:
+        text.encode()
+    except UnicodeEncodeError as exc:
+        raise RequestError(f"{key}: has half a character in it; write it again", key) from exc
+    kept = (c for c in text.replace("\r\n", "\n") if c == "\n" or not _unseen(c))
+    return "".join(kept).strip()
+
+
+# Embeddings, overrides and isolates of Unicode's bidirectional algorithm (UAX #9, table of explicit
+# formatting characters): a text with one of them can be shown as another than it is.
+_TURNING: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_AT: Final = re.compile(r"`\$\.(\w+)")
+_FIELD: Final = re.compile(r"field `(.*)`", re.DOTALL)
+
+
+def _unseen(character: str) -> bool:
+    return character in _TURNING or unicodedata.category(character) == "Cc"
+
+
+def _read(kind: type[T], data: Any) -> T:
+    try:
+        asked = msgspec.convert(data, kind)
+    except (msgspec.ValidationError, RecursionError, UnicodeError) as exc:
+        raise _refusal(kind, data, str(exc)) from exc
+    texts = {
+        name: plain_text(value, name) if name != "plan_toml" else _whole_text(value, name)
+        for name in kind.__struct_fields__
+        if isinstance(value := getattr(asked, name), str)
+    }
+    for name, missing in kind.needed.items():
+        if not texts[name].strip():
+            raise RequestError(f"{name}: {missing}", name)
+    if isinstance(asked, Note) and asked.kind == "text" and not texts["text"]:
+        raise RequestError("an empty note; write a word or two", "text")
+    return msgspec.structs.replace(asked, **texts)
+
+
+def _whole_text(text: str, key: str) -> str:
+    """A file's text: its reader says what is wrong in it, but half a character no file can hold."""
+    plain_text(text, key)
+    return text
+
+
+def _refusal(kind: type[Asked], data: Any, why: str) -> RequestError:
+    """Say in plain words, and with the field's own range, what msgspec found."""
+    if not isinstance(data, dict):
+        return RequestError(f"{shortened(data)} is no request; give its fields by name")
+    info = msgspec.inspect.type_info(kind)
+    assert isinstance(info, msgspec.inspect.StructType)
+    fields = {field.name: field for field in info.fields}
+    known = f"known here: {', '.join(fields) or 'none'}"
+    if (at := _AT.search(why)) is None or at[1] not in fields:
+        named = _FIELD.search(why)
+        if named is None:
+            return RequestError(f"a field that can't be; {known}")
+        if named[1] in kind.needed:
+            return RequestError(f"{named[1]}: {kind.needed[named[1]]}", named[1])
+        if named[1] in fields:
+            return RequestError(f"{named[1]}: missing; give {_range(fields[named[1]].type)}", named[1])
+        return RequestError(f"{shortened(named[1])}: unknown field; {known}")
+    name = at[1]
+    return RequestError(f"{name}: {_wrong(data.get(name), fields[name].type)}", name)
+
+
+def _wrong(value: object, wanted: msgspec.inspect.Type) -> str:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    match wanted:
+        case msgspec.inspect.StrType(max_length=longest):
+            if isinstance(value, str):
+                return f"longer than {longest} characters; shorten it"
+            return f"{shortened(value)} is not text"
+        case msgspec.inspect.IntType():
+            return f"{shortened(value)} is not the number of a note"
+        case _:
+            what = "is out of range" if number else "is not a number"
+            return f"{shortened(value)} {what}; give {_range(wanted)}"
+
+
+def _range(wanted: msgspec.inspect.Type) -> str:
+    match wanted:
+        case msgspec.inspect.StrType(max_length=longest):
+            return f"text of at most {longest} characters"
+        case msgspec.inspect.IntType():
+            return "the number of a note"
+        case msgspec.inspect.FloatType(ge=low, le=high):
+            return f"a number from {low:g} to {high:g}"
+    raise TypeError(wanted)

@@ -10,12 +10,12 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 from zlib import crc32
 
 import msgspec
 
-from logger.errors import StokewatchError
+from logger.errors import StokewatchError, shortened
 from logger.reading import MAX_CHANNELS, MAX_NAME, Frame, Sample
 
 MAX_LINE = 16 * 1024
@@ -29,6 +29,8 @@ _all_hex = re.compile("[0-9a-fA-F]*").fullmatch
 # A rig's name becomes part of MQTT topics and of file names, a channel's name part of a header line.
 is_name = re.compile(rf"[A-Za-z0-9][A-Za-z0-9_.-]{{0,{MAX_NAME - 1}}}").fullmatch
 _known_names: set[tuple[str, ...]] = set()
+
+_SEALED: Final = re.compile(rb"\*[0-9a-fA-F]{1,8}$")
 
 
 class WireError(StokewatchError):
@@ -145,8 +147,25 @@ def decode(line: bytes) -> Frame:
     except RecursionError:
         raise Malformed("nested too deeply") from None
     except ValueError as error:  # msgspec's errors, and UTF-8's
-        raise Malformed(str(error)) from None
+        raise Malformed(str(error)[:300]) from None
     return frame
+
+
+def is_chatter(line: bytes) -> bool:
+    """Tell whether a line is words that a board says besides: while it starts, at its prompt, to its maker.
+
+    Parameters
+    ----------
+    line : bytes
+        Without its newline; it may end in a carriage return.
+
+    Returns
+    -------
+    bool
+        False for what could be a frame, whole or damaged.
+    """
+    line = line.rstrip(b"\r")
+    return not line.startswith(b"{") and line.isascii() and _SEALED.search(line) is None
 
 
 def checksum(line: bytes) -> int:
@@ -205,7 +224,7 @@ def _check_names(names: tuple[str, ...]) -> None:
     for name in names:
         if not is_name(name):
             raise Malformed(
-                f"{name!r} can't be a rig or a channel: a name has up to {MAX_NAME} letters, digits,"
+                f"{shortened(name)} can't be a rig or a channel: a name has up to {MAX_NAME} letters, digits,"
                 " '_', '-' and '.', a letter or digit first"
             )
     if len(_known_names) >= 256:

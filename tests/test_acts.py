@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-import logger.recorder
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
@@ -19,6 +18,7 @@ from logger.journal.rows import EventRow
 from logger.journal.writer import add_request
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.recording import requests_carried_out
 from logger.requests import UNDO_S
 from logger.sources import Arrival
 from logger.wire import encode
@@ -102,7 +102,7 @@ async def test_a_spot_reading_too(running: Running) -> None:
 async def test_after_a_minute_it_stands(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     await running.light()
     noted = running.ask("note", kind="gust")
-    monkeypatch.setattr(logger.recorder, "UNDO_S", -logger.recorder.UNDO_GRACE_S - 1.0)
+    monkeypatch.setattr(requests_carried_out, "UNDO_S", -requests_carried_out.UNDO_GRACE_S - 1.0)
     refused = running.ask("retract", event=noted["event"])
     assert "can't be taken back" in refused["error"]
     assert len(running.events("note")) == 1

@@ -339,8 +339,89 @@ def test_any_word_is_a_plausible_temperature_or_a_fault(amp: str, data: st.DataO
         assert one(amp, word, letter).status[0] == decoded.status[i]
 
 
-RESOLUTION_C = {"max6675": 0.25, "max31855": 0.25, "max31856": 1 / 128, "mcp9600": 1 / 16, "mlx90614": 0.02}
-JUNCTION_RESOLUTION_C = {"max31855": 1 / 16, "max31856": 1 / 64, "mcp9600": 1 / 16}
+# --- MCP9601: the same document, register 5-4 ---
+
+
+@pytest.mark.parametrize(
+    ("status_byte", "status"),
+    [(0x40, Status.OK), (0x50, Status.OPEN), (0x60, Status.SHORT_GROUND), (0x70, Status.SHORT_GROUND)],
+)
+def test_mcp9601_tells_open_and_short(status_byte: int, status: Status) -> None:
+    """An MCP9600 has no bit 5: from it, the same word is damage."""
+    word = 0x0190_0190 << 8 | status_byte
+    assert one("mcp9601", word).status[0] == status
+    assert one("mcp9601", word).cold_junction_c[0] == 25.0  # the chip measures its own junction all the same
+
+
+# --- ADS1115: Texas Instruments SBAS444, table of full scales (from memory) ---
+
+
+@pytest.mark.parametrize(
+    ("pga", "count_uv"),
+    [(0, 187.5), (1, 125.0), (2, 62.5), (3, 31.25), (4, 15.625), (5, 7.8125), (7, 7.8125)],
+)
+def test_ads1115_counts_by_its_gain(pga: int, count_uv: float) -> None:
+    word = (0x8183 | pga << 9) << 16 | 1000
+    decoded = decode_words("ads1115", np.array([word]), "K", np.array([24.0]))
+    assert decoded.emf_uv[0] == pytest.approx(1000 * count_uv, rel=1e-12)
+    assert decoded.cold_junction_c[0] == 24.0
+
+
+def test_ads1115_without_a_cold_junction_is_no_temperature() -> None:
+    decoded = one("ads1115", encode_word("ads1115", 500.0))
+    assert np.isnan(decoded.cold_junction_c[0])
+    for counts in (0x7FFF, 0x8000):
+        assert one("ads1115", 0x8F83 << 16 | counts).status[0] == Status.RANGE
+
+
+def test_ads1115_at_800() -> None:
+    """NIST Monograph 175, type K: 33.275 mV at 800 °C, 1.000 mV at 25 °C; 4131.2 counts of 7.8125 µV."""
+    decoded = decode_words("ads1115", np.array([0x8F83 << 16 | 4131]), "K", np.array([25.0]))
+    got = compensated_temperature_c("K", decoded.emf_uv, decoded.cold_junction_c)[0]
+    assert got == pytest.approx(800, rel=0, abs=0.1)
+
+
+# --- AD8495: Analog Devices AD8494-AD8497, ideal outputs at 25 °C ambient, in V (from memory) ---
+
+
+@pytest.mark.parametrize(
+    ("hot", "output_v"),
+    [(0.0, 0.003), (25.0, 0.125), (100.0, 0.504), (500.0, 2.530), (800.0, 4.076), (1000.0, 5.055)],
+)
+def test_ad8495_table_of_outputs(hot: float, output_v: float) -> None:
+    """Printed to a millivolt: a fifth of a degree, and half as much again for the offset."""
+    word = round(output_v * 1e6)
+    assert hot_c("ad8495", word) == pytest.approx(hot, rel=0, abs=0.3)
+
+
+def test_ad8495_is_no_straight_line() -> None:
+    """5 mV for each degree would make 815 °C of 800 (the emf of 800 °C by NIST Monograph 175: 33.275 mV)."""
+    output_uv = 33_275 * 122.4 + 2600
+    assert output_uv / 5000 == pytest.approx(815, abs=0.5)
+    assert hot_c("ad8495", round(output_uv)) == pytest.approx(800, rel=0, abs=0.05)
+
+
+# --- MLX90616: Melexis, section 8.4.6 of its data sheet ---
+
+
+def test_mlx90616_sees_a_firing() -> None:
+    assert one("mlx90616", 0xFFFE).temperature_c[0] == pytest.approx(1037.53, rel=0, abs=1e-9)
+    assert one("mlx90616", 0xA41F).temperature_c[0] == pytest.approx(567.15, rel=0, abs=1e-9)
+    assert one("mlx90614", 0xA41F).status[0] == Status.CORRUPT  # an error flag there, a number here
+
+
+RESOLUTION_C = {
+    "max6675": 0.25,
+    "max31855": 0.25,
+    "max31856": 1 / 128,
+    "mcp9600": 1 / 16,
+    "mcp9601": 1 / 16,
+    "ads1115": 7.8125,  # of the emf [µV]
+    "ad8495": 0.02,  # a µV of output; the reference function's inverse comes on top
+    "mlx90614": 0.02,
+    "mlx90616": 0.02,
+}
+JUNCTION_RESOLUTION_C = {"max31855": 1 / 16, "max31856": 1 / 64, "mcp9600": 1 / 16, "mcp9601": 1 / 16}
 
 
 @pytest.mark.parametrize("amp", AMPLIFIERS)
@@ -363,8 +444,13 @@ def test_encode_decode_round_trip(amp: str, data: st.DataObject) -> None:
     decoded = decode_words(amp, np.array([word]), letter, known)
     count_c = RESOLUTION_C[amp]
     if chip.kind == "emf":
-        gain = 41.0 if amp == "max6675" else amplifiers.MAX31855_GAIN_UV_PER_C[letter]
-        if not -269 < junction_c + (emf_uv(letter, temperature_c) - emf_uv(letter, junction_c)) / gain < 1799:
+        gain = {"max6675": 41.0, "ads1115": 1.0}.get(amp) or amplifiers.MAX31855_GAIN_UV_PER_C[letter]
+        if (
+            amp != "ads1115"
+            and not -269
+            < junction_c + (emf_uv(letter, temperature_c) - emf_uv(letter, junction_c)) / gain
+            < 1799
+        ):
             assert decoded.status[0] in (Status.OK, Status.RANGE)
             return
         got = compensated_temperature_c(letter, decoded.emf_uv, decoded.cold_junction_c)[0]
@@ -398,8 +484,10 @@ def test_infrared_saturates_as_the_chip_does() -> None:
 
 
 def test_mistakes_name_the_mend() -> None:
-    with pytest.raises(ValueError, match=r"'ad8495'.*max31855.*'uv' with 'cj'"):
-        amplifier("ad8495")
+    with pytest.raises(ValueError, match=r"'abc1'.*max31855.*'uv' with 'cj'"):
+        amplifier("abc1")
+    with pytest.raises(ValueError, match="mlx90640 is of no use here: its picture ends at 300 °C"):
+        amplifier("mlx90640")
     with pytest.raises(ValueError, match=r"max31855 does not serve .* type B.*correct 'type' in the plan"):
         amplifier("max31855", "B")
     with pytest.raises(ValueError, match="mcp9600 has no word for OPEN; it has words for RANGE, CORRUPT"):

@@ -155,7 +155,7 @@ async def test_a_logger_that_holds_after_the_end_records_again_once_armed(logger
         ("", "no plan"),
         ("target_c = 'hot'", "line 1: target_c"),
         ("x = 1", "unknown key"),
-        (7, "no plan"),
+        (7, "not text"),
         ("#" * 200_001, "longer"),
     ],
 )

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.cli import main
 from tests.processes import STOKEWATCH, free_port, process, refused, stokewatch, until
 
 INVENTED = "time_s,coals,upper air\n0,20.5,21\n1,22.25,\n2.5,23.125,24.0625\n"
@@ -249,3 +250,30 @@ def test_demo_shows_a_stored_firing_again(home: Path, tmp_path: Path) -> None:
     assert [[float(x) for x in row[1:]] for row in again] == [[20.0 + i, 30.0 + i] for i in range(60)]
     assert [float(row[0]) for row in again] == pytest.approx(list(range(60)), abs=0.05)
     assert "gone.csv" in refused("demo", "--stored", str(tmp_path / "gone.csv"), home=home)
+
+
+def test_an_import_says_what_was_left_out_and_why(home: Path, tmp_path: Path) -> None:
+    path = tmp_path / "invented.csv"
+    path.write_text("Time,Upper,Heat\ns,C,kW\n0,20,1\n1,21,2\n# wood added\n2,22,3\n")
+    done = stokewatch("import", str(path), home=home)
+    assert (done["probes"], done["readings"]) == (["Upper"], 3)
+    assert done["left_out"] == [{"column": "Heat", "why": "kW is no unit of temperature"}]
+    assert done["notes"] == ["1 row has a remark: left out"]
+    assert done["guesses"] == ["no dates: times count from the first row"]
+    kept = stokewatch("import", str(path), "--keep", "H*", "--unit", "c", "--skip-rows", "3", home=home)
+    assert (kept["probes"], kept["readings"]) == (["Heat"], 2)
+    plan = tmp_path / "plan.toml"
+    plan.write_text('title = "Invented"\n[[probe]]\nname = "north"\n')
+    assert "no probe of the plan is a column" in refused("import", str(path), "--plan", str(plan), home=home)
+
+
+def test_on_windows_it_says_so_in_a_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("logger.cli.SYSTEM", "nt")
+    with pytest.raises(SystemExit) as ended:
+        main(["firings"])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "not on Windows" in said

@@ -62,6 +62,23 @@ def test_swapped_wires_show_when_the_tip_is_warmed(channel: str) -> None:
     assert ("polarity", name) in failing(found(swapped=[channel]))
 
 
+def test_plain_degrees_come_from_wires_too() -> None:
+    """A rig that works out °C by itself has wires to swap all the same; an infrared sensor has none."""
+    batches = [
+        replace(
+            batch,
+            channels=tuple(
+                replace(c, kind="celsius", amp=None, letter=None) if c.name == "k3" else c
+                for c in batch.channels
+            ),
+        )
+        for batch in heard(swapped=["k3"])
+    ]
+    name = next(p.name for p in PLAN.probes if p.channel == "k3")
+    findings = check_readings(PLAN, batches, hands_of(batches))
+    assert ("polarity", name) in failing(findings)
+
+
 @pytest.mark.parametrize("off_c", [-12.0, 12.0])
 def test_a_probe_that_is_off_disagrees_with_the_others(off_c: float) -> None:
     assert failing(found(off_c={"k3": off_c})) >= {("agreement", "windward air")}

@@ -82,8 +82,10 @@ def test_walls(path: Path) -> None:
         assert not {i for i in found if inside(i, ("logger.sources", "logger.daemon", "logger.recorder"))}
     if inside(name, ("logger.sources",)):
         assert not {i for i in found if inside(i, ("logger.journal",))}
-    if inside(name, ("logger.journal",)):
+    if inside(name, ("logger.journal", "logger.exchange")):
         assert not {i for i in found if inside(i, ("logger.sources", "logger.judgement.judge"))}
+    if inside(name, ("logger.journal",)):
+        assert not {i for i in found if inside(i, ("logger.exchange",))}
 
 
 def test_the_loggers_process_never_loads_the_heavy_libraries() -> None:

@@ -8,18 +8,19 @@ import importlib.util
 import re
 import secrets
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import IO, Annotated, Any, Final, Literal
 
 from dash import html
 from fastapi import APIRouter, Depends, Query
-from fastapi.responses import StreamingResponse
+from fastapi.responses import Response
 from pydantic import BaseModel, Field
 from starlette.requests import Request
 
 from dashboard.apart import Apart
 from dashboard.context import Context
+from dashboard.downloads import Download, Downloads
 from dashboard.glimpse import glimpse
 from dashboard.spool import MAX_BYTES, MAX_FILES, Spool, plain_name
 from logger.errors import UserError
@@ -30,7 +31,6 @@ from logger.plans import list_plans, load_plan
 MAX_PICTURES: Final = 24
 MAX_PLANS: Final = 30
 KEPT_PICTURES: Final = 2000
-PIECE: Final = 1 << 16
 
 KINDS: Final = {
     "csv": ("csv", "text/csv; charset=utf-8"),
@@ -49,6 +49,8 @@ FIELDS: Final = {
     "timezone": "Time zone",
     "skip": "Lines above the header",
     "last-line": "Last line to read",
+    "skip-rows": "Rows to leave out",
+    "keep": "Columns to keep",
     "leave-out": "Columns to leave out",
     "no-reading": "Words for no reading",
     "order": "Rows that go back in time",
@@ -68,18 +70,20 @@ class ImportRefused(UserError):
 
 
 class Reading(BaseModel, extra="forbid"):
-    """How files are to be read; what is left out is found out. See `logger.journal.csv_table.CsvOptions`."""
+    """How files are to be read; what is left out is found out. See `logger.exchange.csv_table.CsvOptions`."""
 
     encoding: Annotated[str, Field(max_length=40)] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
     skip: Annotated[int, Field(ge=0)] | None = None
     last_line: Annotated[int, Field(ge=1)] | None = None
-    time: Annotated[list[str], Field(max_length=2)] = []
+    skip_rows: Annotated[list[Annotated[str, Field(max_length=2000)]], Field(max_length=100)] = []
+    time: Annotated[list[str], Field(max_length=6)] = []
     time_unit: Annotated[str, Field(max_length=20)] | None = None
     day_first: bool | None = None
     timezone: Annotated[str, Field(max_length=60)] | None = None
     unit: Literal["c", "f", "k"] | None = None
+    keep: Annotated[list[str], Field(max_length=100)] = []
     leave_out: Annotated[list[str], Field(max_length=100)] = []
     no_reading: Annotated[list[str], Field(max_length=20)] = []
     order: Literal["refuse", "sort"] = "refuse"
@@ -144,6 +148,7 @@ def routes(context: Context) -> APIRouter:
     """
     router = APIRouter(prefix="/api/archive")
     spool, apart, pictures = Spool(context.home), Apart(), _Pictures(context.journal_path)
+    downloads = Downloads(context.home)
     operator = [Depends(context.operator)]
 
     @router.get("")
@@ -158,21 +163,24 @@ def routes(context: Context) -> APIRouter:
     def some_pictures(ids: Annotated[str, Query(max_length=2000)]) -> dict[str, Any]:
         return pictures.of(ids.split(",")[:MAX_PICTURES])
 
-    @router.get("/{firing}/export/{kind}")
-    async def export(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> StreamingResponse:
+    @router.get("/{firing}/export/{kind}", response_class=Response)
+    async def export(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> Download:
         info = await asyncio.to_thread(_firing, context.journal_path, firing)
+        place = downloads.place()
         folder = spool.folder(spool.open())
+        given = {"journal": str(context.journal_path), "firing": info.id, "kind": kind}
         try:
             out = folder / secrets.token_hex(4)
-            await apart.run(
-                "export", journal=str(context.journal_path), firing=info.id, kind=kind, out=str(out)
-            )
+            await apart.run("export", file_mb=place.room_mb, **given, out=str(out))
             file = out.open("rb")
+        except BaseException:
+            place.leave()
+            raise
         finally:
             spool.drop(folder.name)  # an open file stays readable, and nothing is left however this ends
         ending, media = KINDS[kind]
         name = plain_name(f"{info.title} {info.id}".replace(".", "_") + f".{ending}", f"{info.id}.{ending}")
-        return StreamingResponse(_pieces(file), media_type=media, headers=download_headers(name, _size(file)))
+        return Download(file, place, media, download_headers(name, _size(file)))
 
     @router.get("/plans")
     def plans() -> list[dict[str, Any]]:
@@ -328,7 +336,7 @@ def page_words(text: str) -> tuple[str, list[str]]:
             fields.append(field)
         return f"“{FIELDS[option]}”"
 
-    said = text.replace("--day-first or --month-first", "--day-first")
+    said = text.replace("--day-first, or --month-first", "--day-first")
     return re.sub(r"--([a-z-]+)", name, said), fields
 
 
@@ -393,9 +401,3 @@ def _size(file: IO[bytes]) -> int:
     size = file.seek(0, 2)
     file.seek(0)
     return size
-
-
-def _pieces(file: IO[bytes]) -> Iterator[bytes]:
-    with file:
-        while piece := file.read(PIECE):
-            yield piece

@@ -21,7 +21,7 @@ from dashboard.parts.comparison import SOURCES, bars, fact_table
 from dashboard.parts.progress import working
 from dashboard.parts.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
-from logger.journal.export import FORMULA
+from logger.exchange.export import FORMULA
 from logger.journal.reader import JournalReader, NoJournalError
 from logger.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
 from logger.report.gather import Gathered

@@ -23,9 +23,8 @@ from logger.cold_look import check_journal
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.judgement.settings import RULES
-from logger.plan import LETTERS, Plan, PlanError, assign_probes, from_document, loads
+from logger.plan import LETTERS, MAX_PROBES, MAX_TOML, Plan, PlanError, assign_probes, from_document, loads
 
-MAX_TOML: Final = 200_000
 MAX_POINTS: Final = 700
 """Points a trace of a rehearsal: it is looked at beside the settings, on half of the glass."""
 MAX_FIRINGS: Final = 200
@@ -135,11 +134,12 @@ def routes(context: Context) -> APIRouter:
             return _json(_traces(reader, reader.firing(firing)))
 
     @router.post("/read")
-    def read_file(toml: Annotated[str, Body(embed=True, max_length=MAX_TOML)]) -> Response:
+    async def read_file(toml: Annotated[str, Body(embed=True, max_length=MAX_TOML)]) -> Response:
         try:
-            return _json({"plan": to_document(loads(toml, "file"))})
-        except PlanError as exc:
+            plain = await apart.run("read_plan", toml=toml)
+        except UserError as exc:
             raise FileRefused(str(exc)) from exc
+        return _json({"plan": to_document(loads(plain, "file"))})
 
     @router.post("/problems")
     def wrong(plan: Annotated[Document, Body(embed=True)]) -> Response:
@@ -232,7 +232,8 @@ def problems(doc: Document) -> list[dict[str, str | None]]:
         if key in doc:
             look({key: doc[key]})
     probes, alarms = doc.get("probe"), doc.get("alarm")
-    for index, probe in enumerate(probes if isinstance(probes, list) else ()):
+    few = isinstance(probes, list) and len(probes) <= MAX_PROBES  # too many are one problem
+    for index, probe in enumerate(probes if few else ()):
         look({"probe": [probe]}, index)
     for rule, settings in (alarms if isinstance(alarms, dict) else {}).items():
         for key, value in (settings if isinstance(settings, dict) else {}).items():

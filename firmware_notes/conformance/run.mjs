@@ -21,6 +21,17 @@ const mqtt = scenario.config?.LINK === "mqtt";
 
 class Over extends Error {}
 
+const POWER = 1;
+const WATCHDOG = 3; // as machine.reset_cause() has them on an RP2040
+let resetCause = POWER;
+let startedMs = 0; // when the board last started
+const brownOuts = [...(scenario.brown_outs ?? [])]; // [ms, …]
+
+function inSpan(spans) {
+  const now = elapsedMs();
+  return (spans ?? []).some(([from, to]) => from <= now && now < (to ?? Infinity));
+}
+
 // --- the clock, and what the chips hold ---
 
 const TICKS = 2 ** 30;
@@ -67,13 +78,19 @@ for (const [name, held] of Object.entries(scenario.chips)) {
   drops[name] = held.map(([, word]) => (count += word === null ? 1 : 0));
 }
 
-const result = { lines: [], memory: [], pins: [], watchdog_ms: null, missing_feeds: 0, frames: 0 };
+const result = { lines: [], memory: [], pins: [], watchdog_ms: null, missing_feeds: 0, bites: [], frames: 0 };
 let fedMs = null;
 let watchdogMs = Infinity;
 let memoryDueMs = 0;
 
 const world = {
-  ticks_ms: () => (firstTick + Math.floor(elapsedMs())) % TICKS,
+  ticks_ms: () => (firstTick + Math.floor(elapsedMs() - startedMs)) % TICKS,
+  reset_cause: () => resetCause,
+  bus_stuck: (number) => {
+    // A bus that hangs the program, not only itself, until the watchdog ends it.
+    while (inSpan(scenario.hangs?.[number])) world.spend_us(100_000);
+    return inSpan(scenario.stuck_buses?.[number]);
+  },
   word: wordAt,
   drops: dropsAt,
   spend_us: (us) => {
@@ -84,6 +101,16 @@ const world = {
       nowUs += us;
     }
     if (elapsedMs() >= runMs) throw new Over("the scenario is over");
+    if (elapsedMs() >= (brownOuts[0] ?? Infinity)) {
+      brownOuts.shift();
+      resetCause = POWER;
+      throw new Error("the board restarts");
+    }
+    if (!live && fedMs !== null && elapsedMs() - fedMs > watchdogMs) {
+      resetCause = WATCHDOG;
+      result.bites.push(Math.floor(elapsedMs()));
+      throw new Error("the board restarts");
+    }
   },
   pin: (number, level) => {
     if (live) writeSync(2, `pin ${number} ${level}\n`);
@@ -245,31 +272,6 @@ const net = {
 
 // --- the board ---
 
-function alloc() {
-  mp.runPython("allocated = gc.mem_alloc()");
-  return mp.globals.get("allocated");
-}
-
-const mp = await loadMicroPython({
-  heapsize: scenario.heap_bytes ?? 160 * 1024,
-  linebuffer: true,
-  stdout: (line) => process.stderr.write(`${line}\n`),
-  stderr: (line) => process.stderr.write(`${line}\n`),
-});
-for (const [folder, target] of [[join(here, "sim"), "/sim"], [firmware, "/rig"]]) {
-  mp.FS.mkdir(target);
-  for (const name of readdirSync(folder)) {
-    if (name.endsWith(".py")) mp.FS.writeFile(`${target}/${name}`, readFileSync(join(folder, name)));
-  }
-}
-mp.registerJsModule("world", world);
-mp.registerJsModule("serial", live ? realSerial : simulatedSerial);
-mp.registerJsModule("net", net);
-mp.registerJsModule("scenario", {
-  config: JSON.stringify(scenario.config ?? {}),
-  pins: JSON.stringify(scenario.pins ?? {}),
-});
-
 const prepare = `
 import sys
 sys.path[:] = ["/sim", "/rig"]
@@ -277,13 +279,61 @@ import setup
 import json, scenario, config
 for key, value in json.loads(scenario.config).items():
     setattr(config, key, value)
+for key in json.loads(scenario.without):
+    delattr(config, key)
 import board, simchips
-simchips.fit(config)
+if scenario.fit:
+    simchips.fit(config)
 for number, level in json.loads(scenario.pins).items():
     board.pins[int(number)] = level
 `;
 
-try {
+function copyTree(from, to, folder) {
+  let names;
+  try {
+    names = from.readdir(folder);
+  } catch {
+    return;
+  }
+  to.mkdirTree(folder);
+  for (const name of names) {
+    if (name !== "." && name !== "..") to.writeFile(`${folder}/${name}`, from.readFile(`${folder}/${name}`));
+  }
+}
+
+// A board that has just started, with what its flash held before.
+async function board(before) {
+  const mp = await loadMicroPython({
+    heapsize: scenario.heap_bytes ?? 160 * 1024,
+    linebuffer: true,
+    stdout: (line) => process.stderr.write(`${line}\n`),
+    stderr: (line) => process.stderr.write(`${line}\n`),
+  });
+  for (const [folder, target] of [[join(here, "sim"), "/sim"], [firmware, "/rig"]]) {
+    mp.FS.mkdir(target);
+    for (const name of readdirSync(folder)) {
+      if (name.endsWith(".py")) mp.FS.writeFile(`${target}/${name}`, readFileSync(join(folder, name)));
+    }
+  }
+  if (before) copyTree(before.FS, mp.FS, "/kept");
+  mp.registerJsModule("world", world);
+  mp.registerJsModule("serial", live ? realSerial : simulatedSerial);
+  mp.registerJsModule("net", net);
+  mp.registerJsModule("scenario", {
+    config: JSON.stringify(scenario.config ?? {}),
+    without: JSON.stringify(scenario.without ?? []),
+    fit: scenario.fit ?? true,
+    pins: JSON.stringify(scenario.pins ?? {}),
+  });
+  return mp;
+}
+
+function alloc(mp) {
+  mp.runPython("allocated = gc.mem_alloc()");
+  return mp.globals.get("allocated");
+}
+
+async function life(mp) {
   mp.runPython(prepare);
   // The loop of main.py, turned from here: this port of MicroPython collects garbage between calls only, and
   // sockets need the event loop to turn.
@@ -294,14 +344,31 @@ try {
     once();
     if (mqtt) await new Promise((done) => setTimeout(done, live ? napMs : 0));
     if (!live && elapsedMs() >= memoryDueMs) {
-      result.memory.push([Math.floor(elapsedMs()), mp.runPython("import gc\ngc.collect()") ?? alloc()]);
+      result.memory.push([Math.floor(elapsedMs()), mp.runPython("import gc\ngc.collect()") ?? alloc(mp)]);
       memoryDueMs += scenario.memory_every_ms ?? 60_000;
     }
   }
-} catch (error) {
-  if (!(error instanceof Over) && !String(error.message).includes("the scenario is over")) {
-    process.stderr.write(`${error.message}\n`);
-    process.exitCode = 1;
+}
+
+let mp = null;
+for (let again = true; again; ) {
+  again = false;
+  mp = await board(mp);
+  try {
+    await life(mp);
+  } catch (error) {
+    const words = String(error.message);
+    if (words.includes("the board restarts")) {
+      again = true;
+      startedMs = elapsedMs();
+      fedMs = null;
+      watchdogMs = Infinity;
+      fromRig = "";
+      opened = false;
+    } else if (!(error instanceof Over) && !words.includes("the scenario is over")) {
+      process.stderr.write(`${words}\n`);
+      process.exitCode = 1;
+    }
   }
 }
 if (!live) process.stdout.write(JSON.stringify(result));

@@ -115,7 +115,7 @@ class I2cChip:
     def read(self, word):
         now = time.ticks_ms()
         if self._silent is not None and time.ticks_diff(now, self._silent) < TRY_AGAIN_MS:
-            return ones(word)
+            return self._dead(word)
         try:
             if not self._ready:
                 self._prepare()
@@ -126,7 +126,10 @@ class I2cChip:
         except OSError:
             self._ready = False
             self._silent = now
-            return ones(word)
+            return self._dead(word)
+
+    def _dead(self, word):
+        return ones(word) if self.amp else fault("open")
 
 
 class Mcp9600(I2cChip):
@@ -155,6 +158,51 @@ class Mcp9600(I2cChip):
         return VALUE
 
 
+class Mcp9601(Mcp9600):
+    """The same registers; its STATUS tells an open and a shorted couple, too."""
+
+    amp = "mcp9601"
+
+
+class Ads1115(I2cChip):
+    """TI SBAS444: the voltage between two inputs, ±0.256 V, one shot at 128 a second.
+
+    The plan names the channel that has its cold junction.
+    """
+
+    amp, size = "ads1115", 4
+    CONVERT_MS = 9
+
+    def __init__(self, spec, bus):
+        super().__init__(spec, bus)
+        mux = {"0-1": 0, "0-3": 1, "1-3": 2, "2-3": 3}[spec.get("inputs", "0-1")]
+        self._config = (0x8F83 | mux << 12).to_bytes(2, "big")
+
+    def _read(self, word):
+        self._i2c.writeto_mem(self._address, 0x01, self._config)
+        time.sleep_ms(self.CONVERT_MS)
+        self._i2c.readfrom_mem_into(self._address, 0x01, word[0:2])
+        self._i2c.readfrom_mem_into(self._address, 0x00, word[2:4])
+        return (
+            VALUE if bytes(word[0:2]) == self._config else ABSENT
+        )  # not done, or its supply failed meanwhile
+
+
+class Lm75(I2cChip):
+    """A thermometer for the terminals (LM75, TMP75 and their like): 1/256 degree in register 0."""
+
+    amp, size = None, 4
+
+    def __init__(self, spec, bus):
+        super().__init__(spec, bus)
+        self._bytes = bytearray(2)
+
+    def _read(self, word):
+        self._i2c.readfrom_mem_into(self._address, 0x00, self._bytes)
+        struct.pack_into("<f", word, 0, struct.unpack(">h", self._bytes)[0] / 256)
+        return VALUE
+
+
 class Mlx90614(I2cChip):
     """Melexis 3901090614: RAM 07h, low byte first, then a checksum (PEC) over the whole transaction."""
 
@@ -175,6 +223,12 @@ class Mlx90614(I2cChip):
         return ones(word)
 
 
+class Mlx90616(Mlx90614):
+    """The same, to 1037 degrees: its word has 16 bits."""
+
+    amp = "mlx90616"
+
+
 def crc8(data):
     """Give SMBus's checksum: polynomial x8 + x2 + x + 1, from 0."""
     crc = 0
@@ -183,6 +237,32 @@ def crc8(data):
         for _ in range(8):
             crc = (crc << 1 ^ 0x07 if crc & 0x80 else crc << 1) & 0xFF
     return crc
+
+
+def volts_of(adc):
+    """Give the mean of 16 looks at a 3.3 V converter, in volts."""
+    return sum(adc.read_u16() for _ in range(16)) / 16 / 65535 * 3.3
+
+
+class Ad8495:
+    """Analog Devices AD8495: its output above its reference, in microvolts.
+
+    A broken couple drives it to the end of its range.
+    """
+
+    amp, size, rest_ms = "ad8495", 4, 0
+
+    def __init__(self, spec, bus):
+        self.name = spec["name"]
+        self._adc = ADC(Pin(spec["adc"]))
+        self._ref_v, self._divider = spec.get("ref_v", 0.0), spec.get("divider", 1.0)
+
+    def read(self, word):
+        volts = volts_of(self._adc)
+        if volts > 3.28:
+            return fault("range")
+        struct.pack_into(">i", word, 0, round((volts * self._divider - self._ref_v) * 1e6))
+        return VALUE
 
 
 class Volts:
@@ -201,7 +281,7 @@ class Volts:
         self._range_v = high_v * 21 / 20
 
     def read(self, word):
-        volts = sum(self._adc.read_u16() for _ in range(16)) / 16 / 65535 * 3.3
+        volts = volts_of(self._adc)
         if volts < self._open_v:
             return fault("open")
         if volts > self._range_v:
@@ -238,7 +318,12 @@ CHIPS = {
     "max31855": Max31855,
     "max31856": Max31856,
     "mcp9600": Mcp9600,
+    "mcp9601": Mcp9601,
+    "ads1115": Ads1115,
+    "ad8495": Ad8495,
+    "lm75": Lm75,
     "mlx90614": Mlx90614,
+    "mlx90616": Mlx90616,
     "volts": Volts,
     "text": Text,
 }

@@ -16,7 +16,14 @@ CHANNELS = (
     {"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20, "type": "K", "mains_hz": 50},
     {"name": "k2", "chip": "mcp9600", "bus": "i2c0", "address": 0x67, "type": "K"},
     # {"name": "k3", "chip": "max6675", "bus": "spi0", "cs": 21},
+    # {"name": "k4", "chip": "mcp9601", "bus": "i2c0", "address": 0x60, "type": "K"},
+    # A bare converter, and a thermometer at its terminals: the plan says cold_junction = "box".
+    # {"name": "k5", "chip": "ads1115", "bus": "i2c0", "address": 0x48, "inputs": "0-1"},
+    # {"name": "box", "chip": "lm75", "bus": "i2c0", "address": 0x49},
+    # Fed with 5 V, its output halved by two equal resistors.
+    # {"name": "k6", "chip": "ad8495", "adc": 26, "ref_v": 0.0, "divider": 2.0},
     # {"name": "ir0", "chip": "mlx90614", "bus": "i2c0", "address": 0x5A},
+    # {"name": "ir3", "chip": "mlx90616", "bus": "i2c0", "address": 0x5B},
     # A 4-20 mA pyrometer over 150 ohm: 0.6 V is 4 mA, 3.0 V is 20 mA.
     # {"name": "ir1", "chip": "volts", "adc": 26, "low": (0.6, 300.0), "high": (3.0, 1300.0)},
     # A pyrometer that prints a temperature in degrees Celsius on each line of a UART.
@@ -33,7 +40,7 @@ BROKER = {"host": "192.168.4.1", "port": 1883, "user": None, "password": None}
 KEEP_RAM_BYTES = 48_000
 KEEP_DIR = "/kept"  # "/sd/kept" for a card; None keeps in RAM only
 KEEP_FILE_BYTES = 600_000  # the oldest go when there is more
-SD = None  # an SPI bus of its own: {"slot": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13}
+SD = None  # an SPI bus of its own: {"slot": 1, "sck": 26, "mosi": 27, "miso": 28, "cs": 7}
 
 # Lamp and buzzer at the fire: pins that switch a transistor, or None.
 LAMP_PIN = None

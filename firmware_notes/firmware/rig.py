@@ -5,6 +5,7 @@ import json
 import struct
 import time
 
+import machine
 from beacon import Beacon
 from chips import open_chips
 from frame import ABSENT, Layout, opened, sealed
@@ -12,6 +13,7 @@ from keep import Keep
 from usb import Usb
 
 PROGRAM = "stokewatch-rig 1"
+RESETS = {"PWRON": "power", "WDT": "watchdog", "HARD": "pin", "SOFT": "soft", "DEEPSLEEP": "sleep"}
 MARGIN_MS = 10  # kept frames leave the line to itself this long before the next beat
 
 
@@ -144,6 +146,7 @@ class Rig:
                     "program": PROGRAM,
                     "period_ms": config.PERIOD_MS,
                     "link": config.LINK,
+                    "reset": why_it_started(),
                     "ch": {spec["name"]: spec["chip"] for spec in config.CHANNELS},
                     "beacon": self._beacon.parts,
                     "kept": self._keep.waiting(),
@@ -152,3 +155,11 @@ class Rig:
                 }
             ).encode()
         )
+
+
+def why_it_started():
+    """Say what started the board, as far as it knows: a brown-out is `power` on most."""
+    for name, words in RESETS.items():
+        if getattr(machine, name + "_RESET", None) == machine.reset_cause():
+            return words
+    return "unknown"

@@ -1,22 +1,47 @@
 """Brings the rig up, and turns it over: `main.py` does nothing else."""
 
 import os
+import sys
 import time
 
 import config
 from machine import SPI, WDT, Pin
 
+SAY_MS = 2000
+
+
+class Complaint:
+    """Stands in for a rig that can't start: says why, again and again, as a line that begins with #."""
+
+    def __init__(self, words):
+        self._words = words
+
+    def step(self):
+        sys.stdout.buffer.write(("# this rig can't start: %s\n" % self._words).encode())
+        return SAY_MS
+
 
 def start():
     """Give (rig, watchdog or None); None if the service pin says not to start."""
-    if config.SERVICE_PIN is not None and not Pin(config.SERVICE_PIN, Pin.IN, Pin.PULL_UP)():
-        print("service pin joined to ground: not starting")
+    service_pin = getattr(config, "SERVICE_PIN", None)
+    if service_pin is not None and not Pin(service_pin, Pin.IN, Pin.PULL_UP)():
+        print("# service pin joined to ground: not starting")
         return None
-    if config.SD:
-        mount_card(config.SD)
-    from rig import Rig
+    import slips
 
-    return Rig(config), WDT(timeout=8000) if config.WATCHDOG else None
+    words = slips.first_slip(config)
+    if words:
+        return Complaint("%s. Mend config.py and copy it again" % words), None
+    del slips, sys.modules["slips"]  # its memory is wanted for kept frames
+    try:
+        if config.SD:
+            mount_card(config.SD)
+        from rig import Rig
+
+        return Rig(config), WDT(timeout=8000) if config.WATCHDOG else None
+    except Exception as error:
+        # What the check of config.py can't know: pins that this board can't use, a file not copied.
+        return Complaint("%s: %s. See config.py" % (type(error).__name__, error)), None
 
 
 def turn(rig, watchdog):
@@ -41,4 +66,4 @@ def mount_card(spec):
             card = sdcard.SDCard(SPI(spec["slot"], **pins), Pin(spec["cs"]))
         os.mount(card, "/sd")
     except (OSError, ImportError) as error:
-        print("no card:", error)
+        print("# no card:", error)

@@ -24,6 +24,9 @@ FAULT_WORDS: Final = {
 }
 
 
+HOTTEST_C: Final = 1800.0
+"""No fire of wood and no thermocouple of type K gets there (its function ends at 1372 °C). [°C]"""
+
 HOW: Final = {"word": "a chip's word", "emf": "voltage and cold junction", "celsius": "plain °C"}
 
 
@@ -141,8 +144,14 @@ def _about_units(samples: list[Sample]) -> Finding | None:
         text = f"'uv' is {uv[-1]:g}, at most 2 °C away from the cold junction"
         return Finding("check", "", text, "if the probe is warm, this is in millivolts; it is in microvolts")
     plain = [s.c for s in samples if s.c is not None]
-    if plain and (max(plain) > 2500 or min(plain) < -273.15):
+    if plain and min(plain) < -273.15:
         return Finding("bad", "", f"'c' goes from {min(plain):g} to {max(plain):g}", "it is in °C")
+    if plain and max(plain) > HOTTEST_C:
+        text = f"'c' goes to {max(plain):g}, hotter than any fire of wood"
+        return Finding("bad", "", text, "tenths or hundredths of a degree? It is in °C")
+    if plain and min(plain) >= 60 and max(plain) <= 90 and max(plain) - min(plain) < 5:
+        text = f"'c' rests at {plain[-1]:g}: no room is that warm"
+        return Finding("check", "", text, "if the probe is cold, this is in °F; it is in °C")
     if plain and min(plain) > 270 and max(plain) < 310:
         return Finding(
             "check", "", f"'c' is {plain[-1]:g}", "if the probe is cold, this is in kelvin; it is in °C"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections import Counter
+from collections import Counter, deque
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
@@ -14,7 +14,8 @@ from logger.diagnosis.finding import Finding
 from logger.diagnosis.order import about_clock, about_seq
 from logger.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.reading import Frame
-from logger.wire import BadCrc, Malformed, decode
+from logger.sources.plain.numbers import offer
+from logger.wire import BadCrc, Malformed, decode, is_chatter
 
 MOST_LINES: Final = 200_000
 """Lines that are kept for the report; later ones are only counted."""
@@ -78,6 +79,8 @@ class Diagnosis:
         self._bad_crc = 0
         self._lines = 0
         self._noise = 0
+        self._chatter: deque[bytes] = deque(maxlen=200)
+        self._chattered = 0
 
     def take(self, line: bytes, arrival_s: float | None = None) -> None:
         """Take a line.
@@ -97,8 +100,10 @@ class Diagnosis:
             if isinstance(answer, About):
                 self._abouts[answer.rig] = answer
             elif not isinstance(answer, BeaconAnswer):
-                self._reasons["a line that begins with # and is no answer"] += 1
-                self._malformed_like["a line that begins with # and is no answer"] = line
+                self._say(line)
+            return
+        if is_chatter(line):
+            self._say(line)
             return
         try:
             frame = decode(line)
@@ -117,6 +122,11 @@ class Diagnosis:
         rig = self._rigs.setdefault(frame.rig, _Rig())
         rig.frames.append(frame)
         rig.arrivals_s.append(math.nan if arrival_s is None else arrival_s)
+
+    def _say(self, line: bytes) -> None:
+        if line.strip():
+            self._chattered += 1
+            self._chatter.append(line.strip())
 
     def report(self, unfinished: bytes = b"") -> Report:
         """Say what was found.
@@ -169,12 +179,9 @@ class Diagnosis:
         found: list[Finding] = []
         frames = sum(len(rig.frames) for rig in self._rigs.values())
         wrong = self._bad_crc + sum(self._reasons.values())
+        if not frames and (told := self._about_chatter(unfinished)):
+            return told
         if not self._lines:
-            if b">>>" in unfinished:
-                mend = (
-                    "this is MicroPython's prompt: no program runs; save it as main.py and restart the board"
-                )
-                return [Finding("bad", "line", "no line, but a prompt", mend)]
             if len(unfinished) > 64:
                 mend = "end each frame with a newline (\\n); on a plain UART check the baud rate"
                 return [Finding("bad", "line", f"{len(unfinished)} bytes, but no end of a line", mend)]
@@ -190,12 +197,54 @@ class Diagnosis:
             ]
         if frames:
             found.append(Finding("good", "line", f"{frames} true frames"))
+            if self._chattered:
+                text = f"{self._chattered} lines of words besides, which the logger drops"
+                found.append(Finding("good", "line", f"{text}; the last: {self._last()}"))
+            if failed := self._failed_program():
+                found.append(failed)
         found += self._about_crc(frames)
         for reason, count in self._reasons.most_common(8):
             like = self._malformed_like[reason][:160].decode("utf-8", "replace")
             text = f"{count} lines came through whole but break the rules: {reason}; for example {like}"
             found.append(Finding("bad", "line", text, "see wire_format.md for what a line may say"))
         return found
+
+    def _last(self) -> str:
+        return self._chatter[-1].decode("ascii", "replace")[:100]
+
+    def _failed_program(self) -> Finding | None:
+        shown = [line for line in self._chatter if b"Traceback" in line or b"Error" in line]
+        if not shown or shown[-1] not in list(self._chatter)[-8:]:
+            return None
+        said = b" / ".join(list(self._chatter)[-4:]).decode("utf-8", "replace")[:300]
+        fix = "put that right in the board's files, and restart it"
+        return Finding("bad", "line", f"the program on the board has failed, and says: {said}", fix)
+
+    def _about_chatter(self, unfinished: bytes) -> list[Finding]:
+        """Say what a board is about that sends words, but no frame."""
+        whole = b"\n".join(self._chatter) + b"\n" + unfinished
+        if refused := [line for line in self._chatter if line.startswith(b"# this rig can't start")]:
+            text = refused[-1].decode("ascii", "replace").lstrip("# ")
+            return [Finding("bad", "line", text)]
+        if b">>>" in whole:
+            fix = "this is MicroPython's prompt: no program runs; save it as main.py and restart the board"
+            return [Finding("bad", "line", "a prompt instead of frames", fix)]
+        if failed := self._failed_program():
+            return [failed]
+        offered = offer(self._chatter)
+        if offered:
+            shown = ", ".join(f"{name} {value:g}" for name, value in offered.items() if value == value)
+            text = f"numbers in lines, not the rig's line: {shown}"
+            fix = (
+                "record it all the same with `stokewatch run --serial PORT@BAUD --as lines`; nothing proves "
+                "such lines whole or in order"
+            )
+            return [Finding("bad", "line", text, fix)]
+        if self._chatter:
+            text = f"{self._chattered} lines of words, and no frame; the last: {self._last()}"
+            fix = "does the board's program send frames, and are they enabled?"
+            return [Finding("bad", "line", text, fix)]
+        return []
 
     def _about_crc(self, frames: int) -> list[Finding]:
         if not self._bad_crc:
@@ -204,10 +253,6 @@ class Diagnosis:
         if self._noise > self._bad_crc / 2:
             mend = "bytes that no text has: the baud rate is wrong, or the lead picks up noise"
             return [Finding("bad", "crc", text, mend)]
-        shown = next((line for line in self._wrong_crcs if b"Traceback" in line or b"Error" in line), None)
-        if shown is not None:
-            said = b" / ".join(self._wrong_crcs[-4:]).decode("utf-8", "replace")[:300]
-            return [Finding("bad", "crc", text, f"the program on the board has failed, and says: {said}")]
         reasons = Counter(explain_checksum(line) for line in self._wrong_crcs)
         reason, count = reasons.most_common(1)[0]
         if reason and count > len(self._wrong_crcs) / 2:

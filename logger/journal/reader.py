@@ -215,6 +215,26 @@ class JournalReader:
                 order = np.argsort(part.t_us, kind="stable")
                 yield part.layout.decode(part.records[order], minute)
 
+    def stretches(self, firing: str, length_us: int) -> list[tuple[int, int]]:
+        """Give the stretches of time in which there are readings: a gap of years costs nothing.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+        length_us : int
+            Of a stretch, a multiple of a minute. [µs]
+
+        Returns
+        -------
+        list of (int, int)
+            From a time on, until before another. [µs]
+        """
+        with self._snapshot():
+            minutes = self._stored.minutes(self._key(firing), 0, FOREVER_US)
+        begins = dict.fromkeys(minute * MINUTE_US // length_us * length_us for minute in minutes)
+        return [(begin, begin + length_us) for begin in begins]
+
     def newest_arrival(self) -> int:
         """Tell what the newest batch's arrival is: where `arrived` goes on for what is still to come.
 

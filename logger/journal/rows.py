@@ -105,7 +105,8 @@ class Request:
     made_us : int
         When it was asked. [µs]
     kind : str
-    data : dict
+    data : dict or None
+        None where the row can't be read.
     who : str
     result : dict or None
         None until it has been dealt with.
@@ -114,7 +115,7 @@ class Request:
     id: int
     made_us: int
     kind: str
-    data: dict[str, Any]
+    data: dict[str, Any] | None
     who: str
     result: dict[str, Any] | None
 
@@ -220,8 +221,22 @@ def to_json(data: dict[str, Any]) -> str:
 
 
 def to_request(row: tuple[Any, ...]) -> Request:
-    """Make a request of its row (id, made_us, kind, data, who, result)."""
+    """Make a request of its row (id, made_us, kind, data, who, result), whatever stands in it."""
     request_id, made_us, kind, data, who, result = row
     return Request(
-        request_id, made_us, kind, json.loads(data), who, None if result is None else json.loads(result)
+        request_id,
+        made_us if isinstance(made_us, int) else 0,
+        str(kind),
+        _read_object(data),
+        str(who),
+        None if result is None else _read_object(result) or {"ok": False, "error": "the answer is damaged"},
     )
+
+
+def _read_object(text: object) -> dict[str, Any] | None:
+    """Read a JSON object; None where it is anything else: too deep, a number too long, damaged."""
+    try:
+        found = json.loads(text) if isinstance(text, str | bytes) else None
+    except (ValueError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None

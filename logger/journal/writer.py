@@ -29,10 +29,18 @@ from logger.journal.rows import (
 from logger.journal.schema import JournalError, errors_of, open_to_write
 from logger.reading import Batch, Channel, Status
 
-__all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "add_request"]
+__all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "TooManyWaiting", "add_request"]
 
 GRACE_US: Final = 10_000_000
 """A minute is packed this long after its end: frames that come a little late are in it. [µs]"""
+AT_ONCE: Final = 50
+"""Requests that are taken together: a heap of them must not keep the readings waiting."""
+MAX_WAITING: Final = 200
+"""Requests that nobody has answered: a logger that is away for long finds no more than these."""
+MAX_DATA: Final = 250_000
+"""Characters of one request; a plan is by far the longest."""
+KEPT_DATA: Final = 4000
+"""Characters that are kept of a request once it has been answered: a note with its texts."""
 PACK_MINUTES: Final = 8
 """At most so many minutes are packed in one transaction while readings come in: it stays short."""
 
@@ -481,22 +489,24 @@ class JournalWriter:
             self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
     def take_requests(self) -> list[Request]:
-        """Give all requests that haven't been finished, oldest first.
+        """Give requests that haven't been answered, oldest first, at most `AT_ONCE`.
 
         Returns
         -------
         list of Request
             The same ones again until `finish_request`: what is cut short by the end of the process isn't
-            lost. Finish them in the transaction that carries them out.
+            lost. Answer them in the transaction that carries them out.
         """
         with errors_of(self.path):
             rows = self._db.execute(
-                "SELECT id, made_us, kind, data, who, result FROM request WHERE result IS NULL ORDER BY id"
+                "SELECT id, made_us, kind, substr(data, 1, ?), who, result FROM request"
+                " WHERE result IS NULL ORDER BY id LIMIT ?",
+                (MAX_DATA, AT_ONCE),
             ).fetchall()
         return [to_request(row) for row in rows]
 
     def finish_request(self, request_id: int, result: dict[str, Any]) -> None:
-        """Answer a request.
+        """Answer a request; of what it brought no more is kept than a note needs.
 
         Parameters
         ----------
@@ -505,7 +515,11 @@ class JournalWriter:
             JSON; who asked sees it.
         """
         with self.transaction():
-            self._db.execute("UPDATE request SET result = ? WHERE id = ?", (to_json(result), request_id))
+            self._db.execute(
+                "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
+                " data = CASE WHEN length(data) > ? OR ? THEN '{}' ELSE data END WHERE id = ?",
+                (to_json(result), KEPT_DATA, not result.get("ok", False), request_id),
+            )
 
     def _check_file(self) -> None:
         """Notice that the file was removed or replaced: SQLite would go on writing where nobody reads."""
@@ -573,6 +587,15 @@ class JournalWriter:
         return layout
 
 
+class TooManyWaiting(UserError):
+    """Requests pile up that no logger answers."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"{MAX_WAITING} requests wait for the logger; see with `stokewatch status` whether it runs"
+        )
+
+
 def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
     """Ask something of the logger.
 
@@ -593,9 +616,14 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
 
     Raises
     ------
+    UserError
+        It is longer than any request, or too many wait already.
     JournalError
         There is no journal, or it can't be written to.
     """
+    text = to_json(data)
+    if len(text) > MAX_DATA:
+        raise UserError(f"longer than {MAX_DATA} characters; that is no request of this program")
     with errors_of(path):
         db = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0, isolation_level=None
@@ -603,7 +631,10 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
         with contextlib.closing(db):
             db.execute("PRAGMA synchronous = FULL")
             cursor = db.execute(
-                "INSERT INTO request (made_us, kind, data, who) VALUES (?, ?, ?, ?)",
-                (time.time_ns() // 1000, kind, to_json(data), who),
+                "INSERT INTO request (made_us, kind, data, who) SELECT ?, ?, ?, ?"
+                " WHERE (SELECT count(*) FROM request WHERE result IS NULL) < ?",
+                (time.time_ns() // 1000, kind, text, who, MAX_WAITING),
             )
+            if not cursor.rowcount:
+                raise TooManyWaiting
             return int(cursor.lastrowid or 0)

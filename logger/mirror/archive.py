@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.columns import DEFAULT_LETTER
 from logger.errors import UserError
-from logger.journal.line_protocol import MEASUREMENT
+from logger.exchange.line_protocol import MEASUREMENT
 from logger.journal.rows import EventRow
 from logger.mirror.influxql import InfluxQL, Series, literal
 from logger.mirror.points import EVENT, FIRING, LOGGER

@@ -217,7 +217,7 @@ class Mirror:
         if self._clock() - self._told_s < TELL_S or not self._home.logger_runs():
             return
         self._told_s = self._clock()
-        with contextlib.suppress(JournalError):
+        with contextlib.suppress(StokewatchError):
             add_request(self._home.journal, "mirror", {"detail": detail[:500]}, "mirror")
 
     def _say(self, state: str, detail: str) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import UserError
-from logger.journal.line_protocol import lines_of
+from logger.exchange.line_protocol import lines_of
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.mirror.points import event_line, firing_line, logger_line

@@ -1,6 +1,6 @@
 """A firing, its events and the logger's health as lines of InfluxDB's line protocol. Pure.
 
-Readings are in `journal.line_protocol`.
+Readings are in `exchange.line_protocol`.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
-from logger.journal.line_protocol import escape_tag
+from logger.exchange.line_protocol import escape_tag
 from logger.journal.rows import EventRow, FiringInfo, to_json
 
 FIRING: Final = "firing"

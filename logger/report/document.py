@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from logger.describe import described
+from logger.exchange.export import whole_file
 from logger.facts import Fact
-from logger.journal.export import whole_file
 from logger.plan import Plan, default_alarms
 from logger.report.drawing import draw, order_of
 from logger.report.gather import Gathered, gather

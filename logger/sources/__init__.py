@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from logger.errors import UserError
+from logger.reading import Sample
 
 
 class SourceError(UserError):
@@ -39,8 +40,31 @@ class Arrival:
     token: object | None = None
 
 
-Put = Callable[[Arrival], Awaitable[None]]
-"""Takes a line; waits while there is no room for it."""
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """Readings of a rig that doesn't speak the rig's line: nothing proves that they are whole or in order.
+
+    Attributes
+    ----------
+    rig : str
+    samples : dict of str to Sample
+        By channel.
+    monotonic_s : float
+        When they came in, which is all the time they have. [s]
+    source : str
+    token : object or None
+        As `Arrival.token`.
+    """
+
+    rig: str
+    samples: dict[str, Sample]
+    monotonic_s: float
+    source: str
+    token: object | None = None
+
+
+Put = Callable[[Arrival | Sampled], Awaitable[None]]
+"""Takes a line, or readings; waits while there is no room for it."""
 
 Report = Callable[[str, dict[str, Any]], None]
 """Is told what happens to a source: a kind, and facts that are fit for a journal and for people's eyes.

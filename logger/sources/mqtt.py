@@ -202,8 +202,13 @@ class Broker:
         if self._rigs:
             # The session may remember that it was once for all.
             await client.unsubscribe([FRAMES, STATUSES, answer_topic("+")])
+        self.check_granted(codes, FRAMES)
+
+    @staticmethod
+    def check_granted(codes: Iterable[object], topics: str) -> None:
+        """Raise `aiomqtt.MqttError` where the broker has refused a subscription."""
         if any(cast(ReasonCode, code).value >= _REFUSED for code in codes):
-            raise aiomqtt.MqttError(f"user may not subscribe to {FRAMES}; change the broker's access list")
+            raise aiomqtt.MqttError(f"user may not subscribe to {topics}; change the broker's access list")
 
     async def _take(self, came: Message, put: Put, report: Report) -> None:
         message, read_s = came
@@ -227,7 +232,10 @@ class Broker:
         if isinstance(exc, aiomqtt.MqttCodeError) and getattr(exc.rc, "value", exc.rc) in _BAD_PASSWORD:
             return f"{self.name} refuses this user and password; check both"
         if "certificate" in str(exc):
-            return f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's file"
+            return (
+                f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's PEM "
+                "file in STOKEWATCH_MQTT_CA"
+            )
         return f"{self.name} can't be reached ({exc}); is the broker running, and the network there?"
 
 
@@ -261,4 +269,6 @@ def _tls(ca_file: Path | str | None) -> ssl.SSLContext:
     try:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as exc:
-        raise SourceError(f"{ca_file}: no certificate that can be read ({exc}); name a PEM file") from exc
+        raise SourceError(
+            f"{ca_file}: no certificate that can be read ({exc}); put a PEM file in STOKEWATCH_MQTT_CA"
+        ) from exc

@@ -15,6 +15,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 
 import serial
@@ -22,11 +23,13 @@ from serial.tools import list_ports
 
 from logger.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.reading import Frame
-from logger.sources import Answer, Arrival, Put, Report
+from logger.sources import Answer, Arrival, Put, Report, SourceError
+from logger.sources.plain.numbers import offer
 from logger.wire import BadCrc, LineSplitter, WireError, decode
 
 BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
+_OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
 LISTEN_S: Final = 2.5
 """Two frames of a rig that sends one a second. [s]"""
 _CHUNK: Final = 65_536
@@ -34,6 +37,10 @@ _PENDING_LINES: Final = 1_000
 """So many lines wait in this process; what more comes waits in the system's buffer."""
 _RETRY_S: Final = 0.4
 _NOT_THERE: Final = "is not there; plug the rig in"
+_TAKERS: Final = {
+    "ModemManager": "it looks for modems: sudo systemctl stop ModemManager",
+    "brltty": "it takes USB-serial chips for Braille displays: sudo apt remove brltty",
+}
 _GONE: Final = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO)
 
 Port = tuple[str, str]
@@ -45,12 +52,14 @@ class _Descriptor(serial.Serial):  # type: ignore[misc]
         """Keep what a rig said while nobody read: pyserial would drop it on opening."""
 
 
-class _Line:
+class SerialLine:
     """An open port, its bytes cut to lines as they come in.
 
     Parameters
     ----------
     port : str
+    baud : int, optional
+        [Bd]
 
     Raises
     ------
@@ -58,13 +67,15 @@ class _Line:
         It can't be opened; pyserial's own errors are among these.
     """
 
-    def __init__(self, port: str) -> None:
+    def __init__(self, port: str, baud: int = BAUD) -> None:
         self.port = port
+        self.bytes_read = 0
         try:
-            self._serial = _Descriptor(port, BAUD, timeout=0, exclusive=True)
+            self._serial = _Descriptor(port, baud, timeout=0, exclusive=True)
         except termios.error as exc:  # of a port that goes away while it is opened
             raise OSError(*exc.args) from exc
         self._fd: int = self._serial.fileno()
+        keep_dtr(self._fd)
         self._loop = asyncio.get_running_loop()
         self._splitter = LineSplitter()
         self._lines: deque[tuple[bytes, float]] = deque()
@@ -105,6 +116,7 @@ class _Line:
         except OSError:
             data = b""
         now_s = time.monotonic()
+        self.bytes_read += len(data)
         if not data:
             self._ended = True
             self._read_on(False)
@@ -120,6 +132,18 @@ class _Line:
         elif self._reading and not wanted:
             self._loop.remove_reader(self._fd)
             self._reading = False
+
+
+def keep_dtr(fd: int) -> None:
+    """Leave DTR up when the port is closed: its next opening then restarts no board.
+
+    The first opening after the board was plugged in still does, on boards whose reset hangs on that line: the
+    system raises it before any program has a say.
+    """
+    with contextlib.suppress(termios.error, OSError):
+        attributes = termios.tcgetattr(fd)
+        attributes[2] &= ~termios.HUPCL
+        termios.tcsetattr(fd, termios.TCSANOW, attributes)
 
 
 @dataclass(slots=True)
@@ -138,6 +162,12 @@ class Heard:
     channels : tuple of str
     trouble : str
         Why it could not be listened to.
+    baud : int
+        At which it was listened to last. [Bd]
+    numbers : dict of str to float
+        What it prints in lines, where that isn't the rig's line; NaN where it says that there is none.
+    unreadable : int
+        Bytes that made no line of text.
     """
 
     port: str
@@ -147,6 +177,9 @@ class Heard:
     rig: str | None = None
     channels: tuple[str, ...] = field(default=())
     trouble: str = ""
+    baud: int = BAUD
+    numbers: dict[str, float] = field(default_factory=dict)
+    unreadable: int = 0
 
 
 def candidates() -> list[Port]:
@@ -167,7 +200,8 @@ async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
     ----------
     ports : iterable of (port, description)
     for_s : float, default 2.5
-        A port that gave two frames isn't listened to any longer. [s]
+        A port that gave two frames isn't listened to any longer; one that says what can't be read is listened
+        to at other speeds, too. [s]
 
     Returns
     -------
@@ -176,34 +210,50 @@ async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
     """
 
     async def one(heard: Heard) -> Heard:
-        try:
-            line = _Line(heard.port)
-        except OSError as exc:
-            heard.trouble = why(exc)
-            return heard
-        try:
-            async with asyncio.timeout(for_s):
-                while heard.frames < 2 and (came := await line.next()) is not None:
-                    heard.lines += 1
-                    if (frame := _frame(came[0])) is not None:
-                        heard.frames += 1
-                        heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-        except TimeoutError:
-            pass
-        finally:
-            line.close()
+        for baud in (BAUD, *_OTHER_BAUDS):
+            heard.baud = baud
+            await _listen_once(heard, for_s)
+            if heard.trouble or not heard.unreadable:
+                break
         return heard
 
     return await asyncio.gather(*(one(Heard(port, description)) for port, description in ports))
 
 
-def why(exc: OSError) -> str:
-    """Say in a few words why a port can't be opened, and the mend.
+async def _listen_once(heard: Heard, for_s: float) -> None:
+    """Listen to a port at one speed, and note what it says."""
+    try:
+        line = SerialLine(heard.port, heard.baud)
+    except OSError as exc:
+        heard.trouble = why(exc, heard.port)
+        return
+    said: list[bytes] = []
+    try:
+        async with asyncio.timeout(for_s):
+            while heard.frames < 2 and (came := await line.next()) is not None:
+                said.append(came[0])
+                if (frame := _frame(came[0])) is not None:
+                    heard.frames += 1
+                    heard.rig, heard.channels = frame.rig, tuple(frame.ch)
+    except TimeoutError:
+        pass
+    finally:
+        line.close()
+    text = [one for one in said if one.isascii()]
+    heard.lines = len(said)
+    heard.unreadable = line.bytes_read if len(text) * 2 <= len(said) and not heard.frames else 0
+    heard.numbers = {} if heard.frames else offer(text)
+
+
+def why(exc: OSError, port: str | None = None) -> str:
+    """Say in a few words why a port can't be opened, and how to fix it.
 
     Parameters
     ----------
     exc : OSError
         From pyserial.
+    port : str, optional
+        Looked up among what other programs hold open.
 
     Returns
     -------
@@ -215,8 +265,75 @@ def why(exc: OSError) -> str:
     if exc.errno in (errno.EACCES, errno.EPERM):
         return "may not be opened by you; join the group that may (on Debian: sudo adduser $USER dialout)"
     if exc.errno in (errno.EAGAIN, errno.EBUSY):
-        return "is in use by another program; close that one"
+        return holder_words(holder(port)) if port else "is in use by another program; close that one"
     return f"can't be opened ({exc}); is it a serial port?"
+
+
+def port_and_baud(text: str) -> tuple[str, int]:
+    """Take PORT[@BAUD] apart.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    (str, int)
+
+    Raises
+    ------
+    SourceError
+        What stands behind the @ is no speed.
+    """
+    port, at, baud = text.rpartition("@")
+    if not at:
+        return text, BAUD
+    if not (baud.isascii() and baud.isdigit() and 50 <= int(baud[:9]) <= 4_000_000):
+        raise SourceError(f"{text}: {baud!r} is no speed; write PORT@BAUD, such as {port}@9600")
+    return port, int(baud)
+
+
+def holder(port: str) -> tuple[int, str] | None:
+    """Find the program that has a port open.
+
+    Parameters
+    ----------
+    port : str
+
+    Returns
+    -------
+    (pid, name) or None
+        None where it can't be told: another user's programs show nothing.
+    """
+    wanted = os.path.realpath(port)
+    for entry in Path("/proc").glob("[0-9]*/fd/*"):
+        with contextlib.suppress(OSError):
+            if str(entry.readlink()) == wanted and entry.parts[2] != str(os.getpid()):
+                return int(entry.parts[2]), Path("/proc", entry.parts[2], "comm").read_text().strip()
+    return None
+
+
+def holder_words(found: tuple[int, str] | None) -> str:
+    """Say who holds a port, and how to get it back.
+
+    Parameters
+    ----------
+    found : (pid, name) or None
+        From `holder`.
+
+    Returns
+    -------
+    str
+        Goes on after the port's name.
+    """
+    if found is None:
+        return (
+            "is in use by another program; close it. Two that take ports by themselves are ModemManager and "
+            "brltty (sudo systemctl stop ModemManager; sudo apt remove brltty)"
+        )
+    pid, name = found
+    fix = _TAKERS.get(name, "close it")
+    return f"is in use by {name} (process {pid}); {fix}"
 
 
 class SerialPort:
@@ -228,7 +345,7 @@ class SerialPort:
     Parameters
     ----------
     port : str or None
-        None: look for a rig on any port.
+        PORT or PORT@BAUD; None: look for a rig on any port.
     taken : set of str
         Ports that other sources hold; shared between them.
     answer : callable, optional
@@ -246,13 +363,16 @@ class SerialPort:
         find: Callable[[], Sequence[Port]] = candidates,
     ) -> None:
         self.name = port or "any serial port"
-        self._given = port
+        self._given: str | None = None
+        self._baud = BAUD
+        if port is not None:
+            self._given, self._baud = port_and_baud(port)
         self._taken = taken
         self._answer = answer
         self._find = find
         self._rig: str | None = None
-        self._line: _Line | None = None
-        self._last = port  # where the rig was last
+        self._line: SerialLine | None = None
+        self._last = self._given  # where the rig was last
         self._others: frozenset[str] = frozenset()  # ports that were there beside ours
         self._said_s = self._asked_s = float("-inf")
 
@@ -263,7 +383,7 @@ class SerialPort:
             try:
                 line, heard = await self._reach()
             except OSError as exc:
-                trouble = why(exc)
+                trouble = why(exc, self._given)
                 if trouble != told:
                     report("lost", {"detail": f"{self.name} {trouble}"})
                     told = trouble
@@ -328,21 +448,21 @@ class SerialPort:
             self._asked_s = now_s
             self._line.say(AGAIN)
 
-    async def _reach(self) -> tuple[_Line, list[tuple[bytes, float]]]:
+    async def _reach(self) -> tuple[SerialLine, list[tuple[bytes, float]]]:
         """Open our port, or the one that our rig (or any rig) is heard on, with the lines heard meanwhile."""
         for port in dict.fromkeys((self._last, self._given)):
             # A port of that name may be another source's by now: names are given out again after a replug.
             if port is None or port in self._taken:
                 continue
             try:
-                line = _Line(port)
+                line = SerialLine(port, self._baud)
             except OSError as exc:
                 if exc.errno not in _GONE or self._rig is None:
                     raise
             else:
                 self._taken.add(port)
                 return line, []
-        found: list[tuple[_Line, list[tuple[bytes, float]]]] = []
+        found: list[tuple[SerialLine, list[tuple[bytes, float]]]] = []
         there = frozenset(port for port, _ in self._find())
         self._others &= there  # names are given out again: what went and came back may be our rig
         pending = {
@@ -365,10 +485,10 @@ class SerialPort:
             raise FileNotFoundError(errno.ENOENT, "no rig on any port")
         return found[0]
 
-    async def _seek(self, port: str, found: list[tuple[_Line, list[tuple[bytes, float]]]]) -> None:
+    async def _seek(self, port: str, found: list[tuple[SerialLine, list[tuple[bytes, float]]]]) -> None:
         """Listen to a port; if our rig is there and not found yet, leave it open in `found`."""
         try:
-            line = _Line(port)
+            line = SerialLine(port)
         except OSError:
             return
         self._taken.add(port)
@@ -388,7 +508,7 @@ class SerialPort:
             if not any(line is ours for ours, _ in found):
                 self._let_go(line)
 
-    def _let_go(self, line: _Line) -> None:
+    def _let_go(self, line: SerialLine) -> None:
         line.close()
         self._taken.discard(line.port)
 

@@ -19,7 +19,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.journal.csv_in import read_csv
+from logger.exchange.csv_in import read_csv
 from logger.judgement.forecast import DRAWN_S, LEAST_ROWS, Arrival, Forecast, cooling, forecast
 from logger.judgement.judge import Judge
 from logger.plan import Plan, Probe

@@ -160,7 +160,7 @@ def test_a_file_comes_in_is_seen_and_burns_again(
         ("0,20,30\n1,oops,31\n", "fire.csv row 3, column 'low': 'oops' is not a temperature", "no_reading"),
         (
             "0,20,30\n0,21,31\n",
-            "fire.csv row 3, column 'time (s)': '0' is the time of another row too",
+            "fire.csv row 3, column 'time (s)': this is the time of another row too",
             "repeats",
         ),
     ],

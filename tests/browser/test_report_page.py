@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Page
 from tablets import PageServer, free_port, wait_until
 
 from logger.describe import FIELDS
-from logger.journal.csv_in import import_csv
+from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
 from logger.reading import Status
 from logger.report.document import export_html

@@ -17,7 +17,7 @@ import atheris
 with atheris.instrument_imports(include=["logger"]):
     from logger.dialogue import decode_answer, sealed
     from logger.errors import UserError
-    from logger.journal.csv_in import read_csv
+    from logger.exchange.csv_in import read_csv
     from logger.plan import loads
     from logger.wire import LineSplitter, WireError, decode
 

@@ -17,7 +17,7 @@ from dashboard import acts
 from dashboard.app import create_app
 from logger.dialogue import decode_answer
 from logger.errors import UserError
-from logger.journal.csv_in import read_csv
+from logger.exchange.csv_in import read_csv
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
 from logger.sources.simulated import simulate

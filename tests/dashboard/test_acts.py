@@ -16,6 +16,8 @@ from dashboard.pages import fire as fire_page
 from logger.errors import StokewatchError
 from logger.journal.writer import JournalWriter
 
+NOTE = {"text": "", "amount": "", "zone": "", "height_cm": None, "ago_min": 0.0}
+
 
 @pytest.fixture
 def journal(path: Path) -> Path:
@@ -27,7 +29,7 @@ async def test_a_note_reaches_the_logger_and_its_answer_comes_back(journal: Path
     with logger_that_answers(journal, {"ok": True, "event": 7}) as seen:
         answer = await ask(journal, "note", {"kind": "wood"}, "Mara")
     assert answer == {"ok": True, "event": 7}
-    assert seen == [("note", {"kind": "wood"}, "Mara")]
+    assert seen == [("note", NOTE | {"kind": "wood"}, "Mara")]
 
 
 async def test_what_the_logger_refuses_is_said(journal: Path) -> None:
@@ -46,7 +48,7 @@ async def test_without_a_logger_the_request_waits(journal: Path, monkeypatch: py
 
 async def test_without_a_journal_it_fails_with_a_reason(tmp_path: Path) -> None:
     with pytest.raises(StokewatchError, match=r"none\.sqlite"):
-        await ask(tmp_path / "none.sqlite", "note", {}, "page")
+        await ask(tmp_path / "none.sqlite", "finish", {}, "page")
 
 
 async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> None:
@@ -54,7 +56,7 @@ async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> No
     with somebody(journal, "Mara"), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
         done, opened, text, wrong, ago = await fire_page.note_text(1, " smoke clears ", 5, "upper", touched)
     data = {"kind": "text", "text": "smoke clears", "zone": "upper", "height_cm": 42.0, "ago_min": 5.0}
-    assert seen == [("note", data, "Mara")]
+    assert seen == [("note", NOTE | data, "Mara")]
     assert (opened, text, wrong, ago) == (False, "", "", 0)
     assert done == ["Noted: smoke clears"]  # what happened earlier can't be taken back
 
@@ -62,7 +64,7 @@ async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> No
 async def test_another_place_than_the_touched_one_has_no_height(journal: Path) -> None:
     with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
         await fire_page.note_text(1, "ash", 0, "lower", {"zone": "upper", "height_cm": 42.0})
-    assert seen[0][1] == {"kind": "text", "text": "ash", "zone": "lower"}
+    assert seen[0][1] == NOTE | {"kind": "text", "text": "ash", "zone": "lower"}
 
 
 async def test_an_empty_note_is_no_note(journal: Path) -> None:
@@ -95,7 +97,8 @@ async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, 
         assert button == "Keep it all the same"
         done, opened, *_ = await fire_page.keep_spot(2, True, *given, asked)
     assert opened is False
-    assert seen == [("spot", {"temperature_c": 910.0, "emissivity": 0.95, "zone": "z"}, "page")]
+    data = {"temperature_c": 910.0, "emissivity": 0.95, "zone": "z", "text": "", "height_cm": None}
+    assert seen == [("spot", data, "page")]
     assert done[1].id == {"type": "undo", "event": 4}
 
 

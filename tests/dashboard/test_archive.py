@@ -21,7 +21,7 @@ from dashboard.app import create_app
 from dashboard.glimpse import STEPS
 from dashboard.pages.archive import download_headers, page_words
 from dashboard.spool import Spool, plain_name
-from logger.journal.export import export_csv, export_line_protocol
+from logger.exchange.export import export_csv, export_line_protocol
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import loads

@@ -69,6 +69,8 @@ class Outcome:
     frames_seen: int
     watchdog_ms: int | None
     missing_feeds: int
+    bites: list[int]
+    """When the watchdog restarted the board. [ms]"""
 
     @property
     def arrived(self) -> list[tuple[int, Frame]]:
@@ -109,6 +111,7 @@ def run(tmp_path: Path, scenario: dict[str, Any], timeout_s: float = 60) -> Outc
         frames_seen=said["frames"],
         watchdog_ms=said["watchdog_ms"],
         missing_feeds=said["missing_feeds"],
+        bites=said["bites"],
     )
 
 

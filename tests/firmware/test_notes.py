@@ -10,6 +10,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from rigbench import KIT, NOTES, run
@@ -19,6 +20,8 @@ from logger.amplifiers import AMPLIFIERS
 from logger.conversion import Assembler
 from logger.dialogue import AGAIN, WHO_ARE_YOU, acknowledgement, decode_answer, is_answer
 from logger.notices.beacon import FAILED_AFTER_S, REPEAT_S, Show, answer_topic, ask_topic, beacon_line
+from logger.plan import loads
+from logger.plan_sources import PlanSource, SourceChannel
 
 PAGES = sorted(NOTES.glob("*.md"))
 TEXTS = {page.name: page.read_text() for page in PAGES}
@@ -175,6 +178,15 @@ def test_the_example_scenario_of_the_kit_runs(tmp_path: Path) -> None:
     keys = set(re.findall(r"scenario\.(\w+)", (KIT / "run.mjs").read_text()))
     documented = set(re.findall(r"`(\w+)`", TEXTS["own_firmware.md"])) | set(json.loads(text))
     assert keys <= documented | {"speed", "heap_bytes"}
+
+
+def test_the_plans_for_other_rigs_are_plans_and_every_key_is_explained() -> None:
+    text = TEXTS["other_rigs.md"]
+    tables = [loads(block) for block in blocks(text, "toml")]
+    assert [plan.sources[0].format for plan in tables] == ["lines", "mqtt", "modbus"]
+    keys = {f.encode_name for struct in (PlanSource, SourceChannel) for f in msgspec.structs.fields(struct)}
+    explained = set(re.findall(r"`(\w+)`", text.partition("| key | of |")[2]))
+    assert keys - {"channel"} <= explained
 
 
 def test_the_battery_sums_add_up() -> None:

@@ -4,10 +4,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from journal_batches import START_US
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from tests.journal.journal_batches import START_US
 
 
 @pytest.fixture(scope="module")

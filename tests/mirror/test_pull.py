@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from logger.amplifiers import encode_word
 from logger.columns import convert, reconvert
 from logger.errors import UserError
+from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.home import Home
-from logger.journal.line_protocol import escape_tag, lines_of
 from logger.journal.reader import JournalReader
 from logger.journal.rows import EventRow, FiringInfo
 from logger.journal.writer import JournalWriter

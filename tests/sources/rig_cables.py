@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.reading import Frame, Sample
-from logger.sources import Arrival, Source
+from logger.sources import Arrival, Sampled, Source
 from logger.wire import WireError, decode, encode
 
 
@@ -82,7 +82,7 @@ class Running:
 
     def __init__(self, source: Source) -> None:
         self.source = source
-        self.arrivals: list[Arrival] = []
+        self.arrivals: list[Arrival | Sampled] = []
         self.reports: list[tuple[str, dict[str, Any]]] = []
         self.room = asyncio.Event()
         self.room.set()
@@ -98,7 +98,7 @@ class Running:
         with suppress(asyncio.CancelledError):
             await self.task
 
-    async def _put(self, arrival: Arrival) -> None:
+    async def _put(self, arrival: Arrival | Sampled) -> None:
         await self.room.wait()
         self.arrivals.append(arrival)
 
@@ -108,6 +108,7 @@ class Running:
         found = []
         for arrival in self.arrivals:
             with suppress(WireError):
+                assert isinstance(arrival, Arrival)
                 found.append(decode(arrival.line).seq)
         return found
 

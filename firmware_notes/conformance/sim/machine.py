@@ -3,6 +3,12 @@
 import board
 import world
 
+PWRON_RESET, WDT_RESET = 1, 3
+
+
+def reset_cause():
+    return world.reset_cause()
+
 
 class Pin:
     IN, OUT, PULL_UP = 0, 1, 2
@@ -51,10 +57,14 @@ class SPI:
 
 class I2C:
     def __init__(self, number, scl, sda, freq, timeout=50_000):
+        self._number, self._timeout_us = number, timeout
         self._chips = board.i2c_chips.get(number, {})
         self._hz = freq
 
     def _chip(self, address, count):
+        if world.bus_stuck(self._number):  # something holds a line low: the master gives up
+            board.spend_us(self._timeout_us)
+            raise OSError(110)
         board.spend_us(9e6 / self._hz * (count + 3))
         chip = self._chips.get(address)
         if chip is None or not chip.answers(self._hz):

@@ -176,6 +176,43 @@ class Mcp9600(I2cChip):
         return (data + b"\xff" * count)[:count]
 
 
+class Ads1115(I2cChip):
+    """Configuration in register 1; a conversion takes 8 ms from the order, and answers in register 0."""
+
+    size = 4
+
+    def power_up(self):
+        self._config = 0x8583
+        self._since = world.ticks_ms()
+
+    def write(self, register, data):
+        if register == 0x01:
+            self._config = data[0] << 8 | data[1]
+            self._since = world.ticks_ms()
+
+    def read(self, register, count):
+        done = (world.ticks_ms() - self._since) % (1 << 30) >= 8
+        if register == 0x01:
+            config = self._config | 0x8000 if done else self._config & 0x7FFF
+            return bytes((config >> 8, config & 0xFF))
+        right = done and self._config == (self._word[0] << 8 | self._word[1])
+        return self._word[2:4] if register == 0x00 and right else b"\x7f\xff"
+
+
+class Lm75(I2cChip):
+    """Two bytes of 1/256 degree in register 0; the scenario has degrees."""
+
+    size = 0
+
+    def answers(self, hz):
+        self._degrees = board.level(self.name)
+        return self._degrees is not None and hz <= self.most_hz
+
+    def read(self, register, count):
+        counts = round(self._degrees * 256) & 0xFFFF
+        return bytes((counts >> 8, counts & 0xFF)) if register == 0 else b"\xff\xff"
+
+
 class Mlx90614(I2cChip):
     """SMBus: low byte, high byte, PEC. `bad_pec` so many answers come with a wrong checksum."""
 
@@ -216,13 +253,15 @@ def fit(config):
             board.spi_chips[spec["cs"]] = Max31856(name, cr0, TYPES_31856.index(spec["type"]))
         elif chip in ("max31855", "max6675"):
             board.spi_chips[spec["cs"]] = {"max31855": Max31855, "max6675": Max6675}[chip](name)
-        elif chip == "volts":
+        elif chip in ("volts", "ad8495"):
             board.adc_channels[spec["adc"]] = name
         elif chip == "text":
             board.uart_channels[spec["uart"]] = name
         else:
             on_bus = board.i2c_chips.setdefault(config.BUSES[spec["bus"]]["id"], {})
-            if chip == "mcp9600":
+            if chip in ("ads1115", "lm75"):
+                found = {"ads1115": Ads1115, "lm75": Lm75}[chip](name, spec["address"])
+            elif chip in ("mcp9600", "mcp9601"):
                 found = Mcp9600(name, spec["address"], TYPES_9600.index(spec["type"]) << 4)
             else:
                 found = Mlx90614(name, spec["address"], spec.get("bad_pec", 0))

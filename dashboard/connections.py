@@ -1,0 +1,282 @@
+"""Connections to the page: how many, from whom, and how long one may be silent or leave an answer unread."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ipaddress
+import itertools
+import socket
+from collections import OrderedDict
+from typing import Any, Final
+
+import h11
+from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
+
+MOST: Final = 256
+"""Connections in all."""
+EACH: Final = 64
+"""Of one address; this machine's own are not counted. A browser keeps some six."""
+RESERVE: Final = 64
+"""Places that only operators' addresses, and this machine, may take."""
+KNOWN: Final = 64
+"""Operators' addresses that are remembered."""
+MAX_HEAD: Final = 32 << 10
+"""Bytes of a request's line and headers; a browser sends one or two kB."""
+HEAD_S: Final = 10.0
+"""A request's line and headers take no longer to come. [s]"""
+STALL_S: Final = 30.0
+"""An answer that nobody reads is waited for so long. [s]"""
+
+
+def who_is(address: str) -> str:
+    """Tell by what an address is counted.
+
+    Parameters
+    ----------
+    address : str
+        Of a client.
+
+    Returns
+    -------
+    str
+        Empty for this machine itself. Of IPv6 the first 64 bits, since one device has all the rest to itself
+        (RFC 4291, section 2.5.1).
+    """
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return ""  # no network's address: a socket of this machine
+    if isinstance(found, ipaddress.IPv6Address):
+        if found.ipv4_mapped is None:
+            return "" if found.is_loopback else str(ipaddress.ip_network((found, 64), strict=False))
+        found = found.ipv4_mapped
+    return "" if found.is_loopback else str(found)
+
+
+class Places:
+    """Who holds how many connections, and who gives way when all are taken. Does no I/O.
+
+    The greediest address gives way to one that has fewer: nobody is kept out by one who takes all. Of those
+    who come from very many addresses `RESERVE` places are kept free, for operators.
+
+    Parameters
+    ----------
+    most, each, reserve : int
+        See `MOST`, `EACH`, `RESERVE`.
+    """
+
+    def __init__(self, most: int = MOST, each: int = EACH, reserve: int = RESERVE) -> None:
+        self._most, self._each, self._reserve = most, each, reserve
+        self._held: dict[str, dict[int, None]] = {}
+        self._owners: dict[int, str] = {}
+        self._known: OrderedDict[str, None] = OrderedDict()
+        self._tickets = itertools.count(1)
+
+    def __len__(self) -> int:
+        return len(self._owners)
+
+    def welcome(self, address: str) -> None:
+        """Remember an address as an operator's.
+
+        Parameters
+        ----------
+        address : str
+        """
+        who = who_is(address)
+        self._known[who] = None
+        self._known.move_to_end(who)
+        while len(self._known) > KNOWN:
+            self._known.popitem(last=False)
+
+    def knows(self, address: str) -> bool:
+        """Tell whether an address is an operator's, or this machine's own.
+
+        Parameters
+        ----------
+        address : str
+
+        Returns
+        -------
+        bool
+        """
+        who = who_is(address)
+        return not who or who in self._known
+
+    def enter(self, address: str) -> tuple[int | None, int | None]:
+        """Take a place.
+
+        Parameters
+        ----------
+        address : str
+
+        Returns
+        -------
+        ticket : int or None
+            For `leave`; None where there is no place.
+        evicted : int or None
+            The ticket of a connection that has to end for it; it has no place any more.
+        """
+        who = who_is(address)
+        own = len(self._held.get(who, ()))
+        trusted = self.knows(address)
+        if who and own >= self._each:
+            return None, None
+        evicted = None
+        if len(self) >= (self._most if trusted else self._most - self._reserve):
+            evicted = self._give_way(own, trusted)
+            if evicted is None:
+                return None, None
+            self.leave(evicted)
+        ticket = next(self._tickets)
+        self._owners[ticket] = who
+        self._held.setdefault(who, {})[ticket] = None
+        return ticket, evicted
+
+    def leave(self, ticket: int) -> None:
+        """Give a place back; nothing where it was given back already.
+
+        Parameters
+        ----------
+        ticket : int
+        """
+        who = self._owners.pop(ticket, None)
+        if who is not None:
+            held = self._held[who]
+            del held[ticket]
+            if not held:
+                del self._held[who]
+
+    def _give_way(self, own: int, trusted: bool) -> int | None:
+        strangers = [held for who, held in self._held.items() if who and who not in self._known]
+        greediest = max(strangers, key=len, default=None)
+        if greediest is None or (len(greediest) <= own + 1 and not trusted):
+            return None
+        return next(iter(greediest))
+
+
+class Accepted(socket.socket):
+    """A connection that gives its place back when it is closed."""
+
+    places: Listener | None = None
+    ticket = 0
+
+    def close(self) -> None:
+        """Close it."""
+        if self.places is not None:
+            self.places.gone(self.ticket)
+            self.places = None
+        super().close()
+
+
+class Listener(socket.socket):
+    """A listening socket that keeps to `Places`."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.places = Places()
+        self._open: dict[int, Accepted] = {}
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        """Accept the next connection that has a place; those that have none are closed at once.
+
+        Returns
+        -------
+        socket, address
+        """
+        while True:
+            handle, address = self._accept()  # type: ignore[attr-defined]
+            found = Accepted(self.family, self.type, self.proto, fileno=handle)
+            ticket, evicted = self.places.enter(address[0])
+            if ticket is None:
+                found.close()
+                continue
+            found.places, found.ticket = self, ticket
+            self._open[ticket] = found
+            if evicted is not None and (out := self._open.pop(evicted, None)) is not None:
+                with contextlib.suppress(OSError):
+                    out.shutdown(socket.SHUT_RDWR)
+            if hasattr(socket, "TCP_USER_TIMEOUT"):  # what a closed connection still has to send, too
+                found.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(STALL_S * 1000))
+            return found, address
+
+    def gone(self, ticket: int) -> None:
+        """Take note that a connection has ended.
+
+        Parameters
+        ----------
+        ticket : int
+        """
+        self._open.pop(ticket, None)
+        self.places.leave(ticket)
+
+
+class _Reads:
+    """Ends a connection whose other end reads nothing for `STALL_S`."""
+
+    transport: asyncio.Transport
+    _stalled: asyncio.TimerHandle | None = None
+
+    def pause_writing(self) -> None:
+        super().pause_writing()  # type: ignore[misc]
+        self._stalled = asyncio.get_running_loop().call_later(STALL_S, self.transport.abort)
+
+    def resume_writing(self) -> None:
+        self._reads_again()
+        super().resume_writing()  # type: ignore[misc]
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._reads_again()
+        super().connection_lost(exc)  # type: ignore[misc]
+
+    def _reads_again(self) -> None:
+        if self._stalled is not None:
+            self._stalled.cancel()
+            self._stalled = None
+
+
+class HttpConnection(_Reads, H11Protocol):
+    """One connection by HTTP: its request must come, its answer must be read.
+
+    h11 itself refuses a head of more than `MAX_HEAD` bytes (uvicorn's `h11_max_incomplete_event_size`).
+    """
+
+    _late: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Wait for the first request."""
+        super().connection_made(transport)
+        self._wait()
+
+    def data_received(self, data: bytes) -> None:
+        """Take what came; a request's head has `HEAD_S` from its first byte to its last."""
+        if self._late is None and self.conn.their_state is h11.IDLE:
+            self._wait()
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._came()
+
+    def on_response_complete(self) -> None:
+        """End a connection on which a body is still being sent that nobody wanted."""
+        super().on_response_complete()
+        if self.conn.their_state is h11.SEND_BODY:
+            self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget what was waited for."""
+        self._came()
+        super().connection_lost(exc)
+
+    def _wait(self) -> None:
+        self._came()
+        self._late = asyncio.get_running_loop().call_later(HEAD_S, self.transport.abort)
+
+    def _came(self) -> None:
+        if self._late is not None:
+            self._late.cancel()
+            self._late = None
+
+
+class SocketConnection(_Reads, WebSocketsSansIOProtocol):
+    """One websocket: what is told to it must be read."""

@@ -1,0 +1,140 @@
+"""Files that are made to be taken away: few at a time, with room left on the disk, and not for ever."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Final
+
+from starlette.responses import StreamingResponse
+from starlette.types import Receive, Scope, Send
+
+from dashboard.apart import BusyError
+from dashboard.asker import Asker, asker
+from logger.errors import StokewatchError
+
+MOST: Final = 6
+"""Files that are being made or taken, in all."""
+EACH: Final = 2
+"""Of one stranger's address."""
+RESERVE: Final = 2
+"""Places among `MOST` that only operators, and this machine, may take."""
+SPARE_MB: Final = 512
+"""Is left free on the journal's disk: readings come first. [MB]"""
+LARGEST_MB: Final = 2048
+PATIENCE_S: Final = 60.0
+SLOWEST: Final = 50_000.0
+"""A file is taken at so many bytes a second at least, after the first `PATIENCE_S`."""
+PIECE: Final = 1 << 16
+
+log = logging.getLogger(__name__)
+
+
+class NoRoom(StokewatchError):
+    """The disk has no room for a file beside the readings to come."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"less than {SPARE_MB} MB are free on the journal's disk, and readings come first; make room"
+        )
+
+
+class Place:
+    """A place among the files that are being made or taken; `leave` it at the end.
+
+    Attributes
+    ----------
+    room_mb : int
+        How large the file may be. [MB]
+    """
+
+    def __init__(self, held: list[Asker], who: Asker, room_mb: int) -> None:
+        self._held: list[Asker] | None = held
+        self._who = who
+        self.room_mb = room_mb
+        held.append(who)
+
+    def leave(self) -> None:
+        """Give the place to others; nothing where that was done already."""
+        if self._held is not None:
+            self._held.remove(self._who)
+            self._held = None
+
+
+class Downloads:
+    """Keeps the number of files that are being made or taken.
+
+    Parameters
+    ----------
+    folder : Path
+        On the disk they are written to.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._held: list[Asker] = []
+
+    def place(self) -> Place:
+        """Take a place for whoever asks.
+
+        Returns
+        -------
+        Place
+
+        Raises
+        ------
+        BusyError
+            There is none.
+        NoRoom
+            The disk is nearly full.
+        """
+        who = asker.get()
+        full = len(self._held) >= (MOST if who.trusted else MOST - RESERVE)
+        if full or (not who.trusted and sum(other.who == who.who for other in self._held) >= EACH):
+            raise BusyError("too many files are being taken from here; wait until the others are through")
+        room_mb = (shutil.disk_usage(self._folder).free >> 20) - SPARE_MB
+        if room_mb <= 0:
+            raise NoRoom
+        return Place(self._held, who, max(1, min(LARGEST_MB, room_mb // MOST)))
+
+
+class Download(StreamingResponse):
+    """A file that is given away, piece by piece; whoever takes it too slowly loses it.
+
+    Parameters
+    ----------
+    file : binary file
+        Closed at the end, however that comes.
+    place : Place
+        Left at the end.
+    media : str
+        Its type.
+    headers : dict of str to str
+    """
+
+    def __init__(self, file: IO[bytes], place: Place, media: str, headers: dict[str, str]) -> None:
+        super().__init__(_pieces(file), media_type=media, headers=headers)
+        self._file, self._place = file, place
+        self._size = os.fstat(file.fileno()).st_size
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Give it away."""
+        try:
+            async with asyncio.timeout(PATIENCE_S + self._size / SLOWEST):
+                await super().__call__(scope, receive, send)
+        except TimeoutError:
+            log.warning("a file was taken too slowly from here, and was ended")
+        finally:
+            with contextlib.suppress(OSError):
+                self._file.close()
+            self._place.leave()
+
+
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    while piece := file.read(PIECE):
+        yield piece

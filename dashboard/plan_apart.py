@@ -1,0 +1,23 @@
+"""A plan file from anywhere, read in a process of its own; nothing heavy is loaded for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from logger.plan import loads
+
+
+def read_plan(toml: str, *, tell: Callable[[float], None]) -> str:
+    """Read a plan file that came from anywhere.
+
+    Parameters
+    ----------
+    toml : str
+    tell : callable
+
+    Returns
+    -------
+    str
+        The same plan, as this program writes it.
+    """
+    return loads(toml, "file").dumps()

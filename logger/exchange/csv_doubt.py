@@ -1,0 +1,118 @@
+"""Columns and values that look like temperatures and are none. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from logger.reading import Bytes, Floats, Status
+
+_FEW: Final = 8
+SENTINELS_C: Final = (
+    # Common practice, no source: what instruments send in place of a reading, within what a couple may read.
+    *(-50.0, -55.0, -60.0, -99.0, -99.9, -100.0, -127.0, -199.9, -200.0, -242.0, -250.0, -270.0),
+    *(850.0, 999.0, 999.9, 1023.75, 1024.0, 1200.0, 1372.0, 1370.0, 1999.0, 1999.9, 2000.0, 2047.75, 2048.0),
+)
+_JUMP_C: Final = 200.0
+_NEAR_ZERO_C: Final = 5.0
+_ROOM_C: Final = 8.0
+_HOT_C: Final = 100.0
+_COLD_C: Final = -45.0
+"""Colder than this no open fire's probe has been."""
+
+
+def counts_rows(blocks: Sequence[Floats]) -> bool:
+    """Say whether a column counts the rows, from 0 or from 1.
+
+    Parameters
+    ----------
+    blocks : sequence of float64 array
+        The column, in parts.
+
+    Returns
+    -------
+    bool
+    """
+    first = float(blocks[0][0])
+    if first not in (0.0, 1.0) or sum(len(block) for block in blocks) < _FEW:
+        return False
+    expected = first
+    for block in blocks:
+        if (block != np.arange(expected, expected + len(block))).any():
+            return False
+        expected += len(block)
+    return True
+
+
+def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:
+    """Find columns that can't be temperatures beside the others: heat flows or voltages of a fire.
+
+    Parameters
+    ----------
+    columns : sequence of sequence of float64 array
+        Each column in parts. [°C]
+
+    Returns
+    -------
+    list of int
+        Those that begin near 0 while all others begin at a room's temperature or above it, and never get hot
+        where the others do.
+    """
+    firsts = np.array([_first(blocks) for blocks in columns])
+    if len(firsts) < 4:
+        return []
+    near_zero = np.abs(firsts) < _NEAR_ZERO_C
+    others = firsts[~near_zero & ~np.isnan(firsts)]
+    if not near_zero.any() or 2 * near_zero.sum() >= len(firsts) or not len(others) or others.min() < _ROOM_C:
+        return []
+    highest = np.array([max(float(np.nanmax(b, initial=-np.inf)) for b in blocks) for blocks in columns])
+    if highest[~near_zero].max() < _HOT_C:
+        return []
+    return [int(i) for i in np.flatnonzero(near_zero & (highest < _HOT_C))]
+
+
+def _first(blocks: Sequence[Floats]) -> float:
+    return next((float(v) for block in blocks for v in block[~np.isnan(block)][:1]), np.nan)
+
+
+def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
+    """Find numbers that stand for no reading within what a couple may read, and mark them as out of range.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        [°C]
+    status : uint8 array, shape (n,)
+        Changed in place.
+
+    Returns
+    -------
+    list of (float, int)
+        Each number, and how often it stood there.
+
+    Notes
+    -----
+    Only the very numbers that instruments use, and only where the column leaps to them and, unless it ends
+    there, back again: by 200 °C, or to where no fire is cold enough.
+    """
+    found: list[tuple[float, int]] = []
+    ok = np.flatnonzero(status == Status.OK)
+    low = {float(round(v, 2)) for v in np.unique(values[ok]) if v in SENTINELS_C} if len(ok) else set()
+    for number in sorted(low):
+        own = ok[values[ok] == number]
+        others = ok[values[ok] != number]
+        if not len(others):
+            continue
+        after = np.searchsorted(others, own)
+        before_c = np.where(after > 0, values[others[np.maximum(after - 1, 0)]], np.nan)
+        after_c = np.where(after < len(others), values[others[np.minimum(after, len(others) - 1)]], np.nan)
+        least = 30.0 if number < _COLD_C else _JUMP_C
+        near = np.fmin(np.abs(before_c - number), np.abs(after_c - number)) < least
+        if number > 0 and (np.isnan(after_c).any() or np.isnan(before_c).any()) and len(own) > len(others):
+            continue
+        if len(own) and not near.any():
+            status[own] = Status.RANGE
+            found.append((number, len(own)))
+    return found

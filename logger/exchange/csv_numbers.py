@@ -1,0 +1,117 @@
+"""Numbers in CSV files: decimal signs and signs between thousands. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from logger.exchange.csv_table import CsvOptions, Hint, Table, shown
+
+_POINT: Final = re.compile(
+    r"[+\-]?(?:\d+|\d{1,3}(?:,\d{3})+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?(?:\.\d*)?(?:e[+-]?\d{1,3})?", re.I
+)
+_COMMA: Final = re.compile(
+    r"[+\-]?(?:\d+|\d{1,3}(?:\.\d{3})+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?(?:,\d*)?(?:e[+-]?\d{1,3})?", re.I
+)
+_SPACES: Final = re.compile(r"[\s'’]")
+_DIGIT: Final = re.compile(r"\d")
+_THREE: Final = re.compile(r"[+\-−]?[1-9]\d{0,2},\d{3}")
+_WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
+_WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|\d{1,3}(?:,\d{3})+)\.\d+")
+_GROUPED: Final = re.compile(r"[+\-−]?\d{1,3}(?:\.\d{3})+,\d+")
+_BOTH: Final = re.compile(r"[+\-−]?\d{1,3}(?:,\d{3})+\.\d+")
+
+
+def as_number(cell: str, decimal: str) -> float | None:
+    """Read a number.
+
+    Parameters
+    ----------
+    cell : str
+    decimal : {'.', ','}
+        What is the other one may stand between thousands, where they are three digits each.
+
+    Returns
+    -------
+    float or None
+        None where it is no number.
+    """
+    text = cell.strip().replace("−", "-")
+    if text[:1] in ("+", "-"):
+        text = text[0] + text[1:].lstrip()
+    if len(text) > 40 or not _DIGIT.search(text):
+        return None
+    if decimal == ",":
+        if not _COMMA.fullmatch(text):
+            return None
+        text = text.replace(".", "").replace(",", ".")
+    else:
+        if not _POINT.fullmatch(text):
+            return None
+        text = text.replace(",", "")
+    try:
+        return float(_SPACES.sub("", text))
+    except ValueError:
+        return None
+
+
+def find_decimal(table: Table, options: CsvOptions) -> str:
+    """Find a table's decimal sign.
+
+    Parameters
+    ----------
+    table : Table
+    options : CsvOptions
+
+    Returns
+    -------
+    {'.', ','}
+
+    Raises
+    ------
+    CsvError
+        It can be both: 1,234 alone.
+    """
+    if options.decimal is not None:
+        if options.decimal not in (".", ","):
+            raise table.refuse(f"--decimal {options.decimal!r}: must be '.' or ','", code="decimal")
+        return options.decimal
+    if table.own or (table.delimiter == "," and not any("," in c for _, row in table.head for c in row)):
+        return "."
+    sample = [
+        (number, j, cell) for number, row in table.head for j, cell in enumerate(c.strip() for c in row)
+    ]
+    commas = [place for place in sample if _WITH_COMMA.fullmatch(place[2])]
+    points = sum(1 for *_, cell in sample if _WITH_POINT.fullmatch(cell))
+    if any(_GROUPED.fullmatch(cell) for *_, cell in sample):
+        table.guesses.append("numbers have a decimal comma")
+        return ","
+    if not commas:
+        return "."
+    if all(_THREE.fullmatch(cell) for *_, cell in commas) and not points:
+        return _thousands_or_decimals(table, commas, sample)
+    if any(_BOTH.fullmatch(cell) for *_, cell in sample) or len(commas) <= points:
+        return "."
+    table.guesses.append("numbers have a decimal comma")
+    return ","
+
+
+def _thousands_or_decimals(
+    table: Table, commas: Sequence[tuple[int, int, str]], sample: Sequence[tuple[int, int, str]]
+) -> str:
+    """Decide what 1,234 is where every number with a comma has three digits after it, none a point."""
+    columns = {j for _, j, _ in commas}
+    whole = {j for _, j, cell in sample if j in columns and re.fullmatch(r"\d{1,3}", cell) and cell != "0"}
+    if whole == columns:  # 950 stands in the same column: it counts 950, 975, 1,000
+        table.guesses.append("commas stand between thousands")
+        return "."
+    number, column, cell = commas[0]
+    raise table.refuse(
+        f"{shown(cell)} may be a thousand or have a decimal comma; say which with",
+        Hint("decimal", ".", "if the comma stands between thousands"),
+        Hint("decimal", ",", "if it is the decimal sign"),
+        row=number,
+        column=column,
+        code="decimal-or-thousands",
+    )

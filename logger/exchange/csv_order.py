@@ -1,0 +1,168 @@
+"""A CSV file's rows in order of time, each time once; clocks that step back. Pure."""
+
+from __future__ import annotations
+
+from typing import Final, cast
+
+import numpy as np
+
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table
+from logger.exchange.csv_text import as_ranges
+from logger.exchange.csv_time import Times
+from logger.reading import Ints
+
+_HOUR_US: Final = 3_600_000_000
+_LONG: Final = 10
+"""Rows of a stretch that is no mere disorder of neighbours."""
+
+
+def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tuple[Ints | slice, Times]:
+    """Bring a file's rows into order of time, each time once, or refuse.
+
+    Parameters
+    ----------
+    table : Table
+    times : Times
+    rows : int array
+        Numbers of the rows.
+    options : CsvOptions
+
+    Returns
+    -------
+    int array or slice
+        Which rows, in their new order.
+    Times
+
+    Raises
+    ------
+    CsvError
+        They go back in time, or two have one, and no option says what to do about it.
+    """
+    t_us = times.t_us
+    steps = np.diff(t_us)
+    chosen: Ints | slice = slice(None)
+    _say_hours(table, times, rows, options)
+    if (steps < 0).any():
+        if options.order == "refuse":
+            raise _backwards(table, times, rows, options)
+        chosen = np.argsort(t_us, kind="stable")
+        t_us = t_us[chosen]
+        steps = np.diff(t_us)
+    if (steps == 0).any():
+        if options.repeats == "refuse":
+            raise _repeated(table, rows[chosen], steps)
+        if options.repeats == "last":
+            keep = np.append(steps > 0, True)
+            chosen = np.arange(len(rows))[chosen][keep]
+            t_us = t_us[keep]
+        else:
+            t_us = _spread(t_us)
+    return chosen, Times(t_us, times.absolute, times.wall_us)
+
+
+def _say_hours(table: Table, times: Times, rows: Ints, options: CsvOptions) -> None:
+    """Say where a wall's clock leaps on by an hour, as at the beginning of summer time."""
+    if times.wall_us is None or options.timezone is not None or len(rows) < 3:
+        return
+    steps = np.diff(times.t_us)
+    usual = int(np.median(steps))
+    if usual > _HOUR_US // 4:
+        return
+    for i in np.flatnonzero(np.abs(steps - _HOUR_US) <= 2 * max(usual, 1_000_000))[:3]:
+        table.guesses.append(
+            f"the clock goes on by an hour at row {rows[i + 1]}: if that is summer time and no pause, "
+            "--timezone names the place"
+        )
+
+
+def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> CsvError:
+    t_us = times.t_us if times.wall_us is None else times.wall_us
+    steps = np.diff(t_us)
+    back = np.flatnonzero(steps < 0)
+    place = {"column": table.time[-1] if len(table.time) < 3 else table.time[0]}
+    if not len(back):  # the wall's clock goes on: that zone's summer time is what goes back
+        i = int(np.flatnonzero(np.diff(times.t_us) < 0)[0])
+        offset = int(t_us[0] - times.t_us[0]) // 60_000_000
+        fixed = f"UTC{'-' if offset < 0 else '+'}{abs(offset) // 60:02}:{abs(offset) % 60:02}"
+        return table.refuse(
+            "this clock went on where summer time begins or ends; if it knows of none say",
+            Hint("timezone", fixed, "for all of it"),
+            row=int(rows[i + 1]),
+            code="no-summer-time",
+            **place,
+        )
+    first = int(back[0])
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    by_s = -int(steps[first]) / 1e6
+    if (
+        times.absolute
+        and times.wall_us is not None
+        and options.timezone is None
+        and abs(by_s - 3600 + usual / 1e6) <= max(2 * usual / 1e6, 60)
+    ):
+        return table.refuse(
+            f"the clock goes back by {_span(by_s)}, as at the end of summer time; say where it hung with",
+            Hint("timezone", None, "such as Europe/Vienna"),
+            row=int(rows[first + 1]),
+            code="clock-back-an-hour",
+            **place,
+        )
+    what = f"this is {_span(by_s)} earlier than the row above"
+    if _laps(t_us, back):
+        one, two = int(rows[first]), as_ranges(np.arange(int(rows[0]), int(rows[first]) + 1).tolist())
+        return table.refuse(
+            f"{what}: the time begins again and overlaps what was before; import it in two, with",
+            Hint("last_line", one, "for the first part"),
+            Hint("skip_rows", two[0], "for what follows"),
+            row=int(rows[first + 1]),
+            code="begins-again",
+            **place,
+        )
+    return table.refuse(
+        what,
+        Hint("order", "sort", "puts the rows in order"),
+        row=int(rows[first + 1]),
+        code="backwards",
+        **place,
+    )
+
+
+def _laps(t_us: Ints, back: Ints) -> bool:
+    """Say whether stretches that go up overlap in time: then sorting would mix them."""
+    starts = np.concatenate(([0], back + 1))
+    ends = np.append(back, len(t_us) - 1)
+    order = np.argsort(t_us[starts], kind="stable")
+    starts, ends = starts[order], ends[order]
+    lengths = ends - starts + 1
+    overlap = t_us[starts[1:]] < np.maximum.accumulate(t_us[ends])[:-1]
+    few = len(back) <= 3  # in a short file: 0, 1, 2, 0, 1, 2
+    return bool(
+        (overlap & ((np.minimum(lengths[1:], lengths[:-1]) >= _LONG) | (few & (lengths[1:] > 2)))).any()
+    )
+
+
+def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
+    same = np.flatnonzero(steps == 0)
+    row = int(rows[same[0] + 1])
+    hints = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
+    many = "" if len(same) == 1 else f" ({len(same)} rows are such)"
+    return table.refuse(
+        f"this is the time of another row too{many}", *hints, row=row, column=table.time[-1], code="repeated"
+    )
+
+
+def _span(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:g} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def _spread(t_us: Ints) -> Ints:
+    """Spread rows of the same time evenly up to the next time; the last ones as those before them."""
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(t_us)) + 1))
+    counts = np.diff(np.append(starts, len(t_us)))
+    lengths = np.diff(t_us[starts])
+    usual = int(np.median(lengths)) if len(lengths) else 1_000_000
+    lengths = np.append(lengths, usual)
+    within = np.arange(len(t_us)) - np.repeat(starts, counts)
+    return cast(Ints, t_us + within * np.repeat(lengths, counts) // np.repeat(counts, counts))

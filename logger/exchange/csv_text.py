@@ -1,0 +1,323 @@
+"""A file's bytes as rows of cells, in one pass and within limits."""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import csv
+import io
+import itertools
+import re
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, shown
+
+MAX_BYTES: Final = 512 << 20
+MAX_LINE: Final = 1 << 20
+"""Characters in a line: 64 columns of 16 take a thousandth of it."""
+MAX_COLUMNS: Final = 2048
+MAX_CELL: Final = 200
+"""Characters of a cell that are looked at: the rest says nothing about a temperature or a column's name."""
+MAX_SECONDS: Final = 600.0
+OWN_TIME: Final = ("time_s", "time_utc")
+"""Headers of the first column by which our own files are known."""
+
+HEAD_LINES: Final = 600
+_DELIMITERS: Final = (";", "\t", "|", ",")
+_SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
+_PIECE: Final = 1 << 20
+
+Row = tuple[int, list[str]]
+Progress = Callable[[int, int], None]
+"""Is told from time to time how many bytes are read, and of how many; what it raises ends the reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A file that can be read as rows of cells."""
+
+    path: Path
+    encoding: str
+    delimiter: str
+    ends_whole: bool
+    """Whether its last line has an end."""
+    own: bool
+    guesses: tuple[str, ...] = ()
+
+    def rows(self, options: CsvOptions, progress: Progress | None = None) -> Iterator[Row]:
+        """Read the rows that options don't leave out, with their numbers from 1.
+
+        Parameters
+        ----------
+        options : CsvOptions
+        progress : callable, optional
+
+        Yields
+        ------
+        (int, list of str)
+            Rows without anything in them are left out.
+
+        Raises
+        ------
+        CsvError
+            A line is too long, a quote stays open, or it takes too long.
+        """
+        left_out = skipped_rows(options, self.path.name)
+        last = options.last_line
+        until_s = time.monotonic() + MAX_SECONDS
+        number = 0
+        with self.path.open("rb") as raw, io.TextIOWrapper(raw, encoding=self.encoding, newline="") as file:
+            lines = _lines(file, self.path.name)
+            try:
+                for number, row in enumerate(self._split(lines), 1):
+                    if last is not None and number > last:
+                        return
+                    if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
+                        raise CsvError(
+                            f"{len(row)} columns, more than {MAX_COLUMNS}; is the separator right?",
+                            Hint("delimiter"),
+                            file=self.path.name,
+                            row=number,
+                            code="too-wide",
+                        )
+                    if number % 4096 == 0:
+                        if progress is not None:
+                            progress(raw.tell(), self.path.stat().st_size)
+                        if time.monotonic() > until_s:
+                            raise CsvError(
+                                f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it",
+                                file=self.path.name,
+                                code="too-slow",
+                            )
+                    if number not in left_out and any(cell and not cell.isspace() for cell in row):
+                        yield number, row
+            except (csv.Error, UnicodeError) as exc:
+                raise CsvError(
+                    f"{exc}; check the quotes there, and",
+                    Hint("delimiter"),
+                    Hint("encoding"),
+                    file=self.path.name,
+                    row=number + 1,
+                    code="no-rows",
+                ) from exc
+
+    def _split(self, lines: Iterable[str]) -> Iterator[list[str]]:
+        if self.delimiter in _SPACES:
+            split = _SPACES[self.delimiter].split
+            return (split(line.strip()) for line in lines)
+        return csv.reader(lines, delimiter=self.delimiter, skipinitialspace=not self.own)
+
+
+def open_text(path: Path, options: CsvOptions) -> Text:
+    """Find out how a file is written.
+
+    Parameters
+    ----------
+    path : Path
+    options : CsvOptions
+
+    Returns
+    -------
+    Text
+
+    Raises
+    ------
+    CsvError
+        It can't be opened, is too large, or is no text.
+    """
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise CsvError(f"larger than {MAX_BYTES >> 20} MiB; split it", file=path.name, code="too-large")
+        if not path.is_file():
+            raise CsvError("no file; give the path of a text file", file=str(path), code="no-file")
+        guesses: list[str] = []
+        encoding, end = _encoding(path, options, guesses)
+        with path.open("rb") as raw, io.TextIOWrapper(raw, encoding=encoding, newline="") as file:
+            lines = _some_lines(file, path.name)
+    except OSError as exc:
+        raise CsvError(f"{exc.strerror or exc}; check the path", file=str(path), code="no-file") from exc
+    except UnicodeError as exc:
+        raise CsvError(f"is not {encoding};", Hint("encoding"), file=path.name, code="encoding") from exc
+    if not lines:
+        raise CsvError("the file is empty", file=path.name, code="empty")
+    own = (
+        lines[0].strip().strip('"').startswith(tuple(f"{t}," for t in OWN_TIME))
+        or lines[0].strip() in OWN_TIME
+    )
+    delimiter = options.delimiter or ("," if own else _find_delimiter(lines, path.name))
+    if (len(delimiter) != 1 or delimiter in '"\r\n') and delimiter not in _SPACES:
+        raise CsvError(
+            f"{delimiter!r} must be one character, such as ;",
+            file=f"{path.name}: --delimiter",
+            code="delimiter",
+        )
+    return Text(path, encoding, delimiter, end in "\r\n", own and delimiter == ",", tuple(guesses))
+
+
+def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
+    """Read which rows are to be left out.
+
+    Parameters
+    ----------
+    options : CsvOptions
+    name : str, optional
+        The file's, for messages.
+
+    Returns
+    -------
+    set of int
+
+    Raises
+    ------
+    CsvError
+        That is no number and no range.
+    """
+    found: set[int] = set()
+    for text in options.skip_rows:
+        for part in text.split(","):
+            match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
+            if match is None or int(match[2] or match[1]) - int(match[1]) > 50_000_000:
+                raise CsvError(
+                    f"--skip-rows {part!r}: must be a row's number, or a range such as 7-12",
+                    file=name,
+                    code="skip-rows",
+                )
+            found.update(range(int(match[1]), int(match[2] or match[1]) + 1))
+    return found
+
+
+def as_ranges(numbers: Iterable[int]) -> tuple[str, ...]:
+    """Write row numbers as `skip_rows` takes them.
+
+    Parameters
+    ----------
+    numbers : iterable of int
+
+    Returns
+    -------
+    tuple of str
+    """
+    parts: list[str] = []
+    for _, group in itertools.groupby(enumerate(sorted(set(numbers))), lambda pair: pair[1] - pair[0]):
+        run = [number for _, number in group]
+        parts.append(str(run[0]) if len(run) == 1 else f"{run[0]}-{run[-1]}")
+    return (",".join(parts),) if parts else ()
+
+
+def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str, str]:
+    """Find the encoding, checked through the whole file, and the file's last character."""
+    with path.open("rb") as file:
+        start = file.read(200)
+    if options.encoding is not None:
+        encoding = options.encoding
+    elif start.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encoding = "utf-16"
+    elif start.startswith(b"\xef\xbb\xbf"):
+        encoding = "utf-8-sig"
+    elif b"\0" in start:
+        encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
+    else:
+        encoding = "utf-8"
+    try:
+        return encoding, _last_character(path, encoding)
+    except LookupError as exc:
+        raise CsvError(
+            f"no such encoding as {encoding!r};",
+            Hint("encoding", "utf-8"),
+            Hint("encoding", "latin-1"),
+            file=path.name,
+            code="encoding",
+        ) from exc
+    except ValueError as exc:
+        if options.encoding is not None or encoding != "utf-8":
+            where = f"byte {exc.args[1]}" if len(exc.args) > 1 else "this"
+            other = Hint("encoding", "latin-1") if encoding in ("utf-8", "utf-8-sig") else Hint("encoding")
+            raise CsvError(
+                f"{where} is not {encoding}; say another", other, file=path.name, code="encoding"
+            ) from exc
+    guesses.append("not UTF-8: read as Latin-1")
+    return "latin-1", _last_character(path, "latin-1")
+
+
+def _last_character(path: Path, encoding: str) -> str:
+    decoder = codecs.getincrementaldecoder(encoding)()
+    at, last = 0, "\n"
+    with path.open("rb") as file:
+        while piece := file.read(_PIECE):
+            try:
+                text = decoder.decode(piece)
+            except UnicodeDecodeError as exc:
+                raise ValueError("", at + exc.start + 1) from exc
+            if "\0" in text:
+                raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
+            at, last = at + len(piece), text[-1:] or last
+        decoder.decode(b"", True)
+    return last
+
+
+def _lines(file: io.TextIOWrapper, name: str) -> Iterator[str]:
+    first, number = True, 0
+    while line := file.readline(MAX_LINE):
+        number += 1
+        if len(line) == MAX_LINE and not line.endswith(("\n", "\r")):
+            raise CsvError(
+                f"line {number} is longer than {MAX_LINE:,} characters; is this a table of readings?",
+                file=name,
+                code="too-wide",
+            )
+        yield line.removeprefix("\ufeff") if first else line
+        first = False
+
+
+def _some_lines(file: io.TextIOWrapper, name: str) -> list[str]:
+    lines, size = [], 0
+    for line in itertools.islice(_lines(file, name), HEAD_LINES):
+        size += len(line)
+        if line.strip():
+            lines.append(line)
+        if size > 2 * MAX_LINE:
+            break
+    return lines
+
+
+def _find_delimiter(lines: list[str], name: str) -> str:
+    named = re.fullmatch(r'"?sep=(.)"?\s*', lines[0], re.I)  # as spreadsheets write it
+    if named:
+        return named[1]
+    some = lines[:400]
+    tail = some[len(some) // 2 :]  # below titles and header
+    shares: dict[str, float] = {}
+    for delimiter in _DELIMITERS:
+        with contextlib.suppress(csv.Error):
+            width, share = _usual_width(csv.reader(tail, delimiter=delimiter))
+            if width > 1:
+                shares[delimiter] = share
+    if not shares:  # with the header this time: a date and a clock are one cell or two
+        for delimiter, pattern in _SPACES.items():
+            width, share = _usual_width(pattern.split(line.strip()) for line in some)
+            if width > 1 and share >= 0.5:
+                shares[delimiter] = share
+        if shares:
+            return max(shares, key=shares.__getitem__)
+    best = max(shares, key=shares.__getitem__, default="")
+    found = next((d for d, share in shares.items() if share >= 0.8), best)
+    if found:
+        return found
+    raise CsvError(
+        f"no character separates columns in the same way from line to line ({shown(tail[0])}); name it with",
+        Hint("delimiter"),
+        file=name,
+        code="delimiter",
+    )
+
+
+def _usual_width(rows: Iterable[list[str]]) -> tuple[int, float]:
+    widths = Counter(len(row) for row in rows)
+    width, count = widths.most_common(1)[0]
+    return width, count / widths.total()

@@ -1,0 +1,611 @@
+"""Times in CSV files: numbers, clocks of 12 and 24 hours, dates in any order. Pure but for the time zone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import Final, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from logger.exchange.csv_numbers import as_number
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
+from logger.reading import Floats, Ints
+
+TimeKind = Literal["datetime", "date", "clock", "number"]
+
+UNITS_S: Final = {
+    "us": 1e-6,
+    "ms": 1e-3,
+    "s": 1.0,
+    "min": 60.0,
+    "h": 3600.0,
+    "days": 86_400.0,
+    "unix": 1.0,
+    "unix_ms": 1e-3,
+}
+TIME_UNITS: Final = (*UNITS_S, "hh:mm", "mm:ss")
+_FAR_S: Final = 9e9  # 285 years
+_SINCE_1970: Final = ((9e8, 5e9, "seconds"), (9e11, 5e12, "milliseconds"), (9e14, 5e15, "microseconds"))
+
+_MONTHS: Final = {
+    name: number
+    for number, names in enumerate(
+        (
+            "jan ene gen janv",
+            "feb fév fev febr",
+            "mar mär mrz mars maart",
+            "apr avr abr",
+            "may mai mei mag",
+            "jun juin giu",
+            "jul juil lug",
+            "aug aoû aou ago",
+            "sep set sept",
+            "oct okt ott out",
+            "nov",
+            "dec dez déc dic",
+        ),
+        1,
+    )
+    for name in names.split()
+}
+_DAY_NAME: Final = r"(?:[^\W\d_]{2,9}\.?,?\s+)?"
+_DATE: Final = (
+    rf"{_DAY_NAME}(?:(?P<y>\d{{4}})(?P<ysep>[-/._])(?P<m>\d{{1,2}})(?P=ysep)(?P<d>\d{{1,2}})"
+    r"|(?P<c>(?:19|20)\d{6}(?=T|\s+\d|$))"
+    r"|(?P<a>\d{1,2})(?P<sep>[-/. ])(?P<b>\d{1,2})(?P=sep)(?P<yy>\d{4}|\d{2})"
+    r"|(?P<d2>\d{1,2})[-/. ]+(?P<mon>[^\W\d_]{3,9})\.?[-/., ]+(?P<y2>\d{4}|\d{2})"
+    r"|(?P<mon3>[^\W\d_]{3,9})\.? +(?P<d3>\d{1,2}),? +(?P<y3>\d{4}))"
+)
+_CLOCK: Final = (
+    r"(?P<h>\d{1,4}):(?P<min>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{0,9}))?)?"
+    r"(?:\s*(?P<half>[ap])\.?\s?m\.?)?"
+)
+_DAYS: Final = r"(?:(?P<days>\d{1,4})(?:\s*d(?:ays?)?,?\s*|\.))?"
+_ZONE: Final = (
+    r"(?:\s*(?P<zone>Z|(?:UTC|GMT)(?:\s?[+\-−]\d{1,2}(?::?\d{2})?)?|[+\-−]\d{2}(?::?\d{2})?|[A-Z]{3,5}))?"
+)
+_DATE_ONLY: Final = re.compile(_DATE, re.I)
+_CLOCK_ONLY: Final = re.compile(_DAYS + _CLOCK, re.I)
+_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
+_DAY_LAST: Final = re.compile(
+    r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)\s+(\d{4})", re.I
+)
+_COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
+_NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
+_HEADER_UNIT: Final = re.compile(
+    r"(?<![a-zµ])(?:(µs|us|usecs?|microseconds?|micros)|(ms|msec|milliseconds?|millis)"
+    r"|(s|sec|secs|seconds?|sek|sekunden?)"
+    r"|(min|mins|minutes?|minuten?)|(h|hr|hrs|hours?|std|stunden?)|(d|days?))(?![a-z])",
+    re.I,
+)
+_OFFSET: Final = re.compile(r"(?:(?:GMT|UTC)\s?)?([+\-−])(\d{1,2})(?::?(\d{2}))?", re.I)
+
+_EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
+_DAY_US: Final = 86_400_000_000
+_LONGEST: Final = 64
+
+
+@dataclass(slots=True)
+class Times:
+    """When a file's rows were taken.
+
+    Attributes
+    ----------
+    t_us : int64 array
+        UTC since 1970 if `absolute`, else from any beginning. [µs]
+    absolute : bool
+    wall_us : int64 array or None
+        What the clock on the wall said, where nothing in the file says its zone. [µs]
+    """
+
+    t_us: Ints
+    absolute: bool
+    wall_us: Ints | None = None
+
+
+def kind_of(cell: str) -> TimeKind | None:
+    """Say what kind of time a cell may be.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    {'datetime', 'date', 'clock', 'number'} or None
+    """
+    text = cell.strip()
+    if not text or len(text) > _LONGEST or not any(c.isdigit() for c in text):
+        return None
+    if _NUMBER.fullmatch(text):
+        return "number"
+    kinds: tuple[tuple[TimeKind, re.Pattern[str]], ...] = (
+        ("datetime", _DATETIME),
+        ("datetime", _COMPACT),
+        ("datetime", _DAY_LAST),
+        ("date", _DATE_ONLY),
+        ("clock", _CLOCK_ONLY),
+    )
+    return next((kind for kind, pattern in kinds if pattern.fullmatch(text)), None)
+
+
+def joined(cells: Sequence[str]) -> str:
+    """Write the time that stands in several columns as one.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Date and time of day; or year, month, day, hour, minute and perhaps second.
+
+    Returns
+    -------
+    str
+    """
+    if len(cells) < 3:
+        return " ".join(cell.strip() for cell in cells)
+    parts = [cell.strip().removesuffix(".0") for cell in cells]
+    return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
+
+
+class TimeReader:
+    """Reads a table's times, block by block.
+
+    Parameters
+    ----------
+    table : Table
+    options : CsvOptions
+    """
+
+    def __init__(self, table: Table, options: CsvOptions) -> None:
+        self._table, self._options = table, options
+        cells = [text for _, row in table.head[:40] if (text := joined([row[i] for i in table.time]))]
+        kinds = [kind for cell in cells if (kind := kind_of(cell)) is not None]
+        self.kind: TimeKind = max(set(kinds), key=kinds.count, default="number")
+        if self.kind == "date":
+            self.kind = "datetime"  # midnight, as spreadsheets write it
+        if table.own and table.headers[0] == "time_s":
+            self.kind = "number"
+        self._values: list[Floats] = []
+        self._clocks: list[Ints] = []
+        self._dates: dict[tuple[str | None, ...], int] = {}
+        self._date_of: list[Ints] = []
+        self._date_row: list[tuple[int, str]] = []
+        self._zones: dict[str | None, tuple[int, int]] = {}  # number, first row
+        self._zone_of: list[Ints] = []
+        self._two_parts = self._three_parts = self._halves = False
+        self._first_two_part = ""
+        self._rows: Ints = np.zeros(0, np.int64)
+
+    def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
+        """Read a block of times.
+
+        Parameters
+        ----------
+        rows : sequence of int
+            Numbers of the rows.
+        cells : sequence of str
+
+        Returns
+        -------
+        list of int
+            Where in the block is no time of this kind.
+        """
+        if self.kind == "number":
+            return self._add_numbers(cells)
+        pattern = _CLOCK_ONLY if self.kind == "clock" else _DATETIME
+        clocks = np.zeros(len(cells), np.int64)
+        dates, zones = np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
+        bad: list[int] = []
+        for i, cell in enumerate(cells):
+            text = cell.strip()
+            match = pattern.fullmatch(text) if len(text) <= _LONGEST else None
+            if match is None and self.kind == "datetime":
+                match = self._other_form(text)
+            us = None if match is None else self._clock_us(match)
+            if match is None or us is None:
+                bad.append(i)
+                continue
+            clocks[i] = us
+            if self.kind == "datetime":
+                date = match.group(*_DATE_PARTS)
+                number = self._dates.get(date)
+                if number is None:
+                    number = self._dates[date] = len(self._dates)
+                    self._date_row.append((rows[i], text))
+                dates[i] = number
+                zone = match["zone"]
+                zones[i] = self._zones.setdefault(zone, (len(self._zones), rows[i]))[0]
+        self._clocks.append(clocks)
+        self._date_of.append(dates)
+        self._zone_of.append(zones)
+        return bad
+
+    def finish(self, rows: Ints) -> Times:
+        """Say what all the times are.
+
+        Parameters
+        ----------
+        rows : int array
+            Numbers of all rows that were added.
+
+        Returns
+        -------
+        Times
+
+        Raises
+        ------
+        CsvError
+            They can mean two things: names the options that say which.
+        """
+        self._rows = rows
+        if self.kind == "number":
+            return self._finish_numbers(np.concatenate(self._values))
+        clocks = np.concatenate(self._clocks)
+        self._clocks.clear()
+        return self._finish_clocks(clocks) if self.kind == "clock" else self._finish_datetimes(clocks)
+
+    # --- numbers ----------------------------------------------------------------------------------------
+
+    def _add_numbers(self, cells: Sequence[str]) -> list[int]:
+        if self._table.decimal == ".":
+            try:
+                values = np.array([float(cell) for cell in cells])
+            except ValueError:
+                values = np.full(len(cells), np.nan)
+            if np.isfinite(values).all() and "_" not in "".join(cells):
+                self._values.append(values)
+                return []
+        values = np.empty(len(cells))
+        bad = []
+        for i, cell in enumerate(cells):
+            value = as_number(cell, self._table.decimal)
+            if value is None:
+                bad.append(i)
+            values[i] = np.nan if value is None else value
+        self._values.append(values)
+        return bad
+
+    def _finish_numbers(self, values: Floats) -> Times:
+        table = self._table
+        unit, absolute = self._unit_of_numbers(values)
+        far = np.abs(values * UNITS_S[unit]) > _FAR_S
+        if far.any():
+            i = int(np.argmax(far))
+            raise self._refuse(f"'{values[i]:g}' is too far off to be a time", i)
+        t_us = np.rint(values * (UNITS_S[unit] * 1e6)).astype(np.int64)
+        if absolute:
+            return self._absolute(t_us)
+        if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
+            # A day in a double is good to some microseconds; nobody's logger is that good.
+            local = np.rint((values - _EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
+            offset = _offset_in(table.time_hint)
+            return self._from_local(local) if offset is None else self._absolute(local - offset)
+        return Times(t_us, absolute=False)
+
+    def _unit_of_numbers(self, values: Floats) -> tuple[str, bool]:
+        """Give the unit of times that are numbers, and whether they count from 1970."""
+        table, options = self._table, self._options
+        low, high = float(values.min()), float(values.max())
+        if options.time_unit is not None:
+            if options.time_unit not in UNITS_S:
+                choice = ", ".join(UNITS_S)
+                raise table.refuse(
+                    f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}",
+                    code="time-unit",
+                )
+            return options.time_unit, options.time_unit in ("unix", "unix_ms") or _since_1970(
+                low * UNITS_S[options.time_unit], high * UNITS_S[options.time_unit]
+            )
+        if table.own:
+            return "s", False
+        header = table.headers[table.time[0]]
+        found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
+        if found:
+            unit = tuple(UNITS_S)[next(i for i, text in enumerate(found[-1].groups()) if text)]
+            return unit, _since_1970(low * UNITS_S[unit], high * UNITS_S[unit])
+        for (least, most, words), unit in zip(_SINCE_1970, ("s", "ms", "us"), strict=True):
+            if least < low and high < most:
+                table.guesses.append(f"times are {words} since 1970")
+                return unit, True
+        if low > _EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
+            table.guesses.append("times are a spreadsheet's days since 1900")
+            return "days", False
+        raise table.refuse(
+            "has times as numbers and doesn't say in what; say it with",
+            *(Hint("time_unit", unit) for unit in ("s", "min", "h", "ms")),
+            column=table.time[0],
+            code="time-unit",
+        )
+
+    # --- clocks without a date --------------------------------------------------------------------------
+
+    def _clock_us(self, match: re.Match[str]) -> int | None:
+        hour, minute, second = int(match["h"]), int(match["min"]), int(match["s"] or 0)
+        half = (match["half"] or "").lower()
+        days = match.groupdict().get("days")
+        most = 12 if half else 24 if self.kind == "datetime" else 9999
+        if (
+            hour > most
+            or (half and hour < 1)
+            or minute > 59
+            or second > 60
+            or (hour == 24 and minute + second and most == 24)
+        ):
+            return None
+        if half:
+            hour = hour % 12 + (12 if half == "p" else 0)
+            self._halves = True
+        elif match["s"] is None:
+            self._two_parts = True
+            self._first_two_part = self._first_two_part or match[0]
+        else:
+            self._three_parts = True
+        fraction = int((match["f"] or "0")[:6].ljust(6, "0"))
+        return int(days or 0) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
+
+    def _finish_clocks(self, t_us: Ints) -> Times:
+        """Time of day, or time since the beginning; both count from the first row."""
+        table, options = self._table, self._options
+        if self._two_parts and not self._halves:
+            unit = options.time_unit or self._two_part_unit(t_us)
+            if unit not in ("mm:ss", "hh:mm"):
+                raise table.refuse(
+                    f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss",
+                    code="time-unit",
+                )
+            if unit == "mm:ss" and not self._three_parts:
+                t_us = t_us // 60
+            elif unit == "mm:ss":  # 59:58, 59:59, 1:00:00
+                jump = int(np.flatnonzero(np.diff(t_us) < 0)[0]) + 1 if (np.diff(t_us) < 0).any() else 0
+                t_us = np.concatenate([t_us[:jump] // 60, t_us[jump:]])
+        if options.order == "refuse":
+            steps = np.diff(t_us)
+            midnights = np.concatenate(([0], np.cumsum(steps < -_DAY_US // 2)))
+            if midnights[-1]:
+                table.guesses.append("the clock passes midnight")
+                t_us = t_us + midnights * _DAY_US
+            elif not self._halves and int(t_us.max(initial=0)) < 13 * 3_600_000_000:
+                noons = np.concatenate(([0], np.cumsum(steps < -10 * 3_600_000_000)))
+                if noons[-1]:
+                    table.guesses.append("the clock counts to 12 and begins again")
+                    t_us = t_us + noons * (_DAY_US // 2)
+        return Times(t_us, absolute=False)
+
+    def _two_part_unit(self, t_us: Ints) -> str:
+        table = self._table
+        header = f"{table.headers[table.time[0]]} {table.time_hint}".lower().replace(" ", "")
+        if "mm:ss" in header:
+            return "mm:ss"
+        if "h:mm" in header:
+            return "hh:mm"
+        if self._three_parts:
+            mixed = (np.diff(t_us) < 0).any() and t_us[0] < 3_600_000_000 * 60
+            return "mm:ss" if mixed and int(np.count_nonzero(np.diff(t_us) < 0)) == 1 else "hh:mm"
+        firsts = t_us // 3_600_000_000
+        if firsts.max() > 23 and (np.diff(firsts) >= 0).all():
+            table.guesses.append("times are minutes and seconds")
+            return "mm:ss"
+        raise table.refuse(
+            f"{self._first_two_part!r} may be hours and minutes or minutes and seconds; say which with",
+            Hint("time_unit", "hh:mm"),
+            Hint("time_unit", "mm:ss"),
+            code="hours-or-minutes",
+        )
+
+    # --- dates ------------------------------------------------------------------------------------------
+
+    def _other_form(self, text: str) -> re.Match[str] | None:
+        """Read a date alone, which is midnight, 20261125T103000, and a year at the end."""
+        if len(text) > _LONGEST:
+            return None
+        day_last = _DAY_LAST.fullmatch(text)  # Wed Nov 25 10:00:00 2026
+        if day_last is not None:
+            month, day, clock, year = day_last.groups()
+            return _DATETIME.fullmatch(f"{day}-{month}-{year} {clock}")
+        compact = _COMPACT.fullmatch(text)
+        if compact is not None:
+            d, h, m, s, f = compact.groups(default="")
+            zone = "Z" if text[-1] in "zZ" else ""
+            return _DATETIME.fullmatch(f"{d[:4]}-{d[4:6]}-{d[6:]} {h}:{m}:{s}{f}{zone}")
+        return _DATETIME.fullmatch(f"{text} 0:00:00") if _DATE_ONLY.fullmatch(text) else None
+
+    def _finish_datetimes(self, clocks: Ints) -> Times:
+        day_first = self._day_first()
+        days = np.empty(len(self._dates), np.int64)
+        for i, (date, (row, cell)) in enumerate(zip(self._dates, self._date_row, strict=True)):
+            try:
+                days[i] = _days(date, day_first)
+            except ValueError as exc:
+                ways = [Hint("skip_rows", str(row), "leaves that row out")]
+                if date[4] is not None and self._options.day_first is not None:
+                    ways = [Hint("day_first", not day_first)]
+                raise self._table.refuse(
+                    f"{shown(cell)} is no date: {exc}",
+                    *ways,
+                    row=row,
+                    column=self._table.time[0],
+                    code="no-date",
+                ) from None
+        local = clocks
+        local += days[np.concatenate(self._date_of)] * _DAY_US
+        self._date_of.clear()
+        said = set(self._zones) - {None}
+        words = {zone for zone in said if zone and _offset_us(zone) is None}
+        if words and self._options.timezone is None:
+            raise self._table.refuse(
+                f"{min(words)!r} is no zone that means the same everywhere; say the place with",
+                Hint("timezone", None, "such as Europe/Vienna"),
+                row=self._zones[min(words)][1],
+                column=self._table.time[0],
+                code="zone-word",
+            )
+        said -= words
+        if not said:
+            offset = _offset_in(self._table.time_hint) if self._options.timezone is None else None
+            if offset is not None:
+                self._table.guesses.append(f"times are {_offset_words(offset)}")
+                return self._absolute(local - offset)
+            return self._from_local(local)
+        if None in self._zones:
+            raise self._table.refuse(
+                "this time has no zone, though others have one;",
+                Hint("skip_rows", str(self._zones[None][1]), "leaves that row out"),
+                row=self._zones[None][1],
+                column=self._table.time[0],
+                code="no-zone",
+            )
+        offsets = np.array([_offset_us(zone or "") or 0 for zone in self._zones], np.int64)
+        return self._absolute(local - offsets[np.concatenate(self._zone_of)])
+
+    def _day_first(self) -> bool:
+        a, b, sep = (_DATE_PARTS.index(name) for name in ("a", "b", "sep"))
+        pairs = [(int(d[a] or 0), int(d[b] or 0), d[sep], d) for d in self._dates if d[a] is not None]
+        if not pairs or self._options.day_first is not None:
+            return bool(self._options.day_first)
+        if any(first > 12 for first, *_ in pairs):
+            return True
+        if any(second > 12 for _, second, *_ in pairs) or all(first == second for first, second, *_ in pairs):
+            return False
+        if all(sign == "." for *_, sign, _ in pairs):
+            self._table.guesses.append("dates with points have the day first")
+            return True
+        row, cell = self._date_row[list(self._dates).index(pairs[0][3])]
+        raise self._table.refuse(
+            f"{cell.split()[0]!r} may be the day or the month first; say which with",
+            Hint("day_first", True),
+            Hint("day_first", False),
+            row=row,
+            column=self._table.time[0],
+            code="day-or-month",
+        )
+
+    def _from_local(self, local_us: Ints) -> Times:
+        """Turn the readings of a clock on the wall into UTC."""
+        zone: tzinfo | None = None
+        name = self._options.timezone
+        if name is not None:
+            offset = _offset_us(name)
+            try:
+                zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
+            except (KeyError, ValueError, OSError) as exc:
+                raise self._table.refuse(
+                    f"no such time zone as {name!r}; give one such as Europe/Vienna, UTC or UTC+1",
+                    code="timezone",
+                ) from exc
+        else:
+            self._table.guesses.append("times are of this computer's time zone")
+        utc = local_us - zone_offsets_us(local_us, zone)
+        if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
+            utc = local_us - zone_offsets_us(local_us[:1], zone)[0]  # a clock that knows of no summer time
+        return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
+
+    def _absolute(self, t_us: Ints) -> Times:
+        far = (t_us < 0) | (t_us > 7_300_000_000_000_000)
+        if far.any():
+            raise self._refuse("not between the years 1970 and 2200", int(np.argmax(far)))
+        return Times(t_us, absolute=True)
+
+    def _refuse(self, what: str, i: int) -> CsvError:
+        row = int(self._rows[i])
+        ways = [Hint("skip_rows", str(row), "leaves that row out")]
+        if self.kind == "number":
+            ways.append(Hint("time_unit", None, "if the unit is another"))
+        return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
+
+
+_DATE_PARTS: Final = ("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep")
+
+
+def _since_1970(low_s: float, high_s: float) -> bool:
+    return low_s > 9e8 and high_s < 5e9
+
+
+def _days(parts: tuple[str | None, ...], day_first: bool) -> int:
+    """Count a date's days from 1970; raises ValueError where there is none."""
+    y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _ = parts
+    if y is not None:
+        year, month, day = int(y), int(m or 0), int(d or 0)
+    elif c is not None:
+        year, month, day = int(c[:4]), int(c[4:6]), int(c[6:8])
+    elif a is not None:
+        year = _year(yy or "")
+        day, month = (int(a), int(b or 0)) if day_first else (int(b or 0), int(a))
+    else:
+        word = (mon2 or mon3 or "").lower()
+        number = _MONTHS.get(word) or _MONTHS.get(word[:4]) or _MONTHS.get(word[:3])
+        if number is None:
+            raise ValueError(f"{mon2 or mon3!r} is no month")
+        year, month, day = _year(y2 or y3 or ""), number, int(d2 or d3 or 0)
+    if not 1970 <= year <= 2200:
+        raise ValueError(
+            f"the year is {year}; that instrument's clock was never set, or the time is another column's"
+        )
+    return (datetime(year, month, day, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days
+
+
+def _year(text: str) -> int:
+    return int(text) if len(text) == 4 else 2000 + int(text)
+
+
+def _offset_us(zone: str) -> int | None:
+    """Read an offset from UTC; None where that is a place or a word."""
+    if zone.upper() in ("Z", "UTC", "GMT"):
+        return 0
+    match = _OFFSET.fullmatch(zone.strip())
+    if match is None or int(match[2]) > 15 or int(match[3] or 0) > 59:
+        return None
+    minutes = int(match[2]) * 60 + int(match[3] or 0)
+    return (minutes if match[1] == "+" else -minutes) * 60_000_000
+
+
+def _offset_in(text: str) -> int | None:
+    found = re.search(
+        r"(?:GMT|UTC)\s?[+\-−]\d{1,2}(?::?\d{2})?|(?<![A-Za-z])(?:GMT|UTC)(?![A-Za-z])", text, re.I
+    )
+    return None if found is None else _offset_us(found[0])
+
+
+def _offset_words(offset_us: int) -> str:
+    minutes = abs(offset_us) // 60_000_000
+    return f"UTC{'-' if offset_us < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}, as the header says"
+
+
+def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
+    """Give the offsets from UTC of a wall's clock, the hour that comes twice by where the clock goes back.
+
+    Parameters
+    ----------
+    local_us : int64 array, shape (n,)
+        [µs]
+    zone : tzinfo or None
+        The computer's own if None.
+
+    Returns
+    -------
+    int64 array, shape (n,)
+        [µs]
+    """
+    # Zones change at full quarters of an hour: ask once for each, not for each row.
+    quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
+    first, second = (
+        np.array([_zone_offset_us(int(q) * 900_000_000, zone, fold) for q in quarters], np.int64)[inverse]
+        for fold in (0, 1)
+    )
+    ambiguous = first != second
+    if not ambiguous.any():
+        return first
+    # An hour that comes twice, in autumn: the second time has begun when the clock has gone back.
+    back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
+    return np.where(ambiguous & (back > 0), second, first).astype(np.int64)
+
+
+def _zone_offset_us(local_us: int, zone: tzinfo | None, fold: int) -> int:
+    naive = datetime(1970, 1, 1) + timedelta(microseconds=local_us)  # noqa: DTZ001
+    aware = naive.replace(tzinfo=zone, fold=fold) if zone else naive.replace(fold=fold).astimezone()
+    offset = aware.utcoffset()
+    assert offset is not None
+    return offset // timedelta(microseconds=1)

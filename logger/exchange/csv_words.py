@@ -1,0 +1,355 @@
+"""Words in CSV files: units, names of what is no temperature, what stands for no reading. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from logger.exchange.csv_table import Unit
+
+NO_READING: Final = frozenset(
+    {
+        *(
+            "",
+            "-",
+            "--",
+            "---",
+            "----",
+            "-----",
+            "*",
+            "**",
+            "***",
+            "****",
+            "?",
+            "??",
+            "???",
+            ".",
+            "--.-",
+            "---.-",
+        ),
+        *(
+            "nan",
+            "na",
+            "n/a",
+            "n.a.",
+            "#n/a",
+            "#num!",
+            "#value!",
+            "#ref!",
+            "#div/0!",
+            "null",
+            "none",
+            "nil",
+            "nodata",
+        ),
+        *(
+            "no data",
+            "no reading",
+            "missing",
+            "-nan",
+            "nan.0",
+            "1.#qnan",
+            "-1.#ind",
+            "blank",
+            "off",
+            "x",
+            "xxx",
+        ),
+    }
+)
+"""Words in place of a reading that say only that there is none."""
+OPEN_WORDS: Final = frozenset(
+    {
+        *(
+            "ol",
+            "o.l",
+            "o.l.",
+            "+ol",
+            "-ol",
+            "0l",
+            "over",
+            "overload",
+            "overrange",
+            "over range",
+            "+over",
+            "-over",
+        ),
+        *(
+            "open",
+            "open tc",
+            "opentc",
+            "open circuit",
+            "burnout",
+            "burn out",
+            "b.out",
+            "disconnected",
+            "unplugged",
+        ),
+        *("no sensor", "no probe"),
+    }
+)
+"""Words for a thermocouple that is broken or not connected."""
+ERROR_WORDS: Final = frozenset(
+    {
+        "err",
+        "err.",
+        "error",
+        "erreur",
+        "fehler",
+        "fault",
+        "fail",
+        "failed",
+        "bad",
+        "invalid",
+        "short",
+        "under",
+        "lo",
+        "hi",
+    }
+)
+"""Words for any other fault of the instrument."""
+
+INDEX: Final = re.compile(
+    r"#|(no|nr|n°|n|index|idx|record|recnum|rec(ord)?[ _]?(no|nr|number|#)|rec|scan|sample|row|"
+    r"line|id|pos|reading|"
+    r"(serial|device|logger|station)([ _]?(id|no|nr|number))?|s/?n|counts?)\.?|lfd\.? ?nr\.?",
+    re.I,
+)
+KEY: Final = re.compile(
+    r"(sensor|channel|probe|device|node|tag|name|address|chan|input)s?[ _]?(id|no|nr|number|name)?\.?", re.I
+)
+"""Headers of a column that says of each row which probe it is of."""
+TIME_WORD: Final = re.compile(
+    r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
+    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime)(?![a-z])",
+    re.I,
+)
+
+_DEGREES: Final = r"(?:°|º|Â°|˚|�|deg(?:rees?)?\.?)\s?"
+# No bare K: "(K)" is a thermocouple of type K at least as often as a kelvin.
+_UNIT: Final = re.compile(
+    rf"[\s_,;:/\-]*[(\[]\s?(?:{_DEGREES}|\?\s?)?([CF])\s?[)\]]|[\s_,;:/\-]*{_DEGREES}([CF])(?![A-Za-z])"
+    r"|[\s_,;:/\-]*[(\[]?(?:deg(?:rees?)?[\s_]?)?(celsius|fahrenheit|kelvin)[)\]]?"
+    r"|(?<=temp)[\s_]?([CF])$|(?<=temperature)[\s_]?([CF])$|(?<=\d)_([CF])$|[\s,]+\?([CF])$",
+    re.I,
+)
+_LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # of a header that says temperature: temp_upper_F
+_OTHER: Final = (
+    r"%(?:\s?(?:rh|r\.h\.|rf|o2|co2|vol))?|rh|[mµuk]?v(?:dc|ac|olts?)?|volts?|[mµ]?a(?:mps?)?|[mk]?w|[mk]?wh|"
+    r"[hkm]?pa|m?bar|psi|in ?hg|mm ?hg|inh2o|ppm|ppb|vol ?%|lux|lx|m/s|m/min|km/h|mph|ft/s|kn|rpm|"
+    r"k?g|mg|lbs?|oz|"
+    r"[km]?m|cm|in|ft|l|ml|k?ohms?|[kMm]?Ω|[kM]?hz|dbm?|deg|bits?|counts?|cts|#|\w{1,4}/\w{1,4}[23²³]?|W/m\^?2"
+)
+_OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%)$", re.I)
+_TEMPERATURE_UNIT: Final = re.compile(rf"(?:{_DEGREES}|\?)?([CFK])|celsius|fahrenheit|kelvin", re.I)
+_TIME_UNIT: Final = re.compile(
+    r"[mµu]?s|sec(onds?)?|min(utes?)?|h(ours?|rs?)?|d(ays?)?|(?=.*[:./\-])[dmyhsatp:./\- ]{4,}|"
+    r"ts|rn|utc|gmt|local",
+    re.I,
+)
+_PROCESSED: Final = re.compile(r"smp|avg|average|mean|max|min|std|tot|inst|sample|", re.I)
+_TEMPERATURE_WORD: Final = re.compile(
+    r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|grad", re.I
+)
+_OTHER_WORDS: Final = (
+    ("a humidity", re.compile(r"humid|moisture|feuchte|(?<![a-z])r\.?h\.?(?![a-z])|dew ?point", re.I)),
+    (
+        "a battery or a supply",
+        re.compile(r"batt|akku|(?<![a-z])(bat|vcc|vin|vbat|supply|volts?|voltage|spannung)(?![a-z])", re.I),
+    ),
+    ("a pressure", re.compile(r"pressure|(?<![a-z])(baro\w*|druck|press)(?![a-z])", re.I)),
+    (
+        "a count",
+        re.compile(
+            r"(?<![a-z])(counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?)"
+            r"(?![a-z])",
+            re.I,
+        ),
+    ),
+    ("a radio's signal", re.compile(r"(?<![a-z])(rssi|snr|lqi|signal)(?![a-z])", re.I)),
+    (
+        "a flow or a speed",
+        re.compile(r"velocity|(?<![a-z])(vel|speed|flow|wind ?(dir\w*|gusts?)|gusts?)(?![a-z])|^wind$", re.I),
+    ),
+    (
+        "a heat flow or a power",
+        re.compile(r"(?<![a-z])(hrr\w*|heat ?(flux|release)\w*|power|watts?|energy|mlr)(?![a-z])", re.I),
+    ),
+    ("a current", re.compile(r"(?<![a-z])(current|amps?|ampere)(?![a-z])", re.I)),
+    ("a gas", re.compile(r"(?<![a-z])(o2|co2|co|oxygen|carbon \w+|ppm)(?![a-z])", re.I)),
+    ("a weight or a length", re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)),
+    ("a place", re.compile(r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats)$", re.I)),
+    ("weather or light", re.compile(r"(?<![a-z])(rain\w*|lux|light|solar|radiation)(?![a-z])", re.I)),
+    (
+        "a state",
+        re.compile(
+            r"(?<![a-z])(status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality)(?![a-z])",
+            re.I,
+        ),
+    ),
+    (
+        "a programme's step",
+        re.compile(r"^(segment|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$", re.I),
+    ),
+    ("an output", re.compile(r"(?<![a-z])(output|valve|duty|pwm|relay|damper)(?![a-z])", re.I)),
+    (
+        "a resistance or a raw value",
+        re.compile(r"(?<![a-z])(resistance|ohms?|emf|adc|raw|mv|uv|µv)(?![a-z])", re.I),
+    ),
+)
+_NO_PROBE: Final = (
+    (
+        "a state or a limit",
+        re.compile(r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$", re.I),
+    ),
+    (
+        "a set point",
+        re.compile(
+            r"set ?-?point|(?<![a-z])set temp\w*|(?<![a-z])(sollwert|soll|sp|target( temp\w*)?)(?![a-z])",
+            re.I,
+        ),
+    ),
+    (
+        "the logger's own cold junction",
+        re.compile(r"cold ?junction|(?<![a-z])(cjc?|cj ?temp|ref ?junction)(?![a-z])", re.I),
+    ),
+)
+
+
+def unit_in(header: str) -> tuple[str, Unit | None]:
+    """Split a header into the name and the unit of temperature, where it says one.
+
+    Parameters
+    ----------
+    header : str
+
+    Returns
+    -------
+    str, {'c', 'f', 'k'} or None
+    """
+    match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
+    if match is None:
+        return header, None
+    letter = next(group for group in match.groups() if group)[0].lower()
+    unit: Unit = "f" if letter == "f" else "k" if letter == "k" else "c"
+    after = header[match.end() :].strip(" ,;")
+    return " ".join(part for part in (header[: match.start()].strip(), after) if part), unit
+
+
+def unit_cell(cell: str) -> tuple[Unit | None, bool]:
+    """Read a cell of a row of units.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    {'c', 'f', 'k'} or None
+        Where it is a unit of temperature.
+    bool
+        Whether it is a unit of something else.
+    """
+    text = cell.strip().strip("()[]\"'").strip()
+    match = _TEMPERATURE_UNIT.fullmatch(text)
+    if match is not None:
+        letter = (match[1] or text)[0].lower()
+        return ("f" if letter == "f" else "k" if letter == "k" else "c"), False
+    return None, bool(text) and text not in ("-", "--", "?", "n/a") and _PROCESSED.fullmatch(text) is None
+
+
+def is_units_row(row: Sequence[str]) -> bool:
+    """Say whether a row is one of units: more than one of them, and nothing else.
+
+    Parameters
+    ----------
+    row : sequence of str
+
+    Returns
+    -------
+    bool
+    """
+    filled = [text for cell in row if (text := cell.strip().strip("()[]\"'").strip())]
+    return len(filled) > 1 and all(
+        len(text) < 24
+        and (
+            text in ("-", "--", "n/a", "none")
+            or any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, _TIME_UNIT))
+            or re.fullmatch(_OTHER, text, re.I)
+        )
+        for text in filled
+    )
+
+
+def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
+    """Say whether a row below names has units of temperature among whatever else.
+
+    Parameters
+    ----------
+    row, above : sequence of str
+
+    Returns
+    -------
+    bool
+    """
+    units = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in row]
+    names = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in above]
+    return len(row) == len(above) and sum(units) > 1 and not any(names)
+
+
+def is_processing_row(row: Sequence[str]) -> bool:
+    """Say whether a row says of each column how it was sampled: `Smp`, `Avg`.
+
+    Parameters
+    ----------
+    row : sequence of str
+
+    Returns
+    -------
+    bool
+    """
+    return any(cell.strip() for cell in row) and all(_PROCESSED.fullmatch(cell.strip()) for cell in row)
+
+
+def has_temperature_word(header: str) -> bool:
+    """Say whether a header speaks of a temperature or a probe.
+
+    Parameters
+    ----------
+    header : str
+
+    Returns
+    -------
+    bool
+    """
+    return _TEMPERATURE_WORD.search(header.replace("_", " ")) is not None
+
+
+def why_no_temperature(header: str, unit: Unit | None) -> str | None:
+    """Say what else than a probe's temperature a column is by its header.
+
+    Parameters
+    ----------
+    header : str
+    unit : {'c', 'f', 'k'} or None
+        What the file says of it.
+
+    Returns
+    -------
+    str or None
+        None where it may well be one.
+    """
+    text = header.replace("_", " ")
+    for what, words in _NO_PROBE:
+        if words.search(text):
+            return f"{what}, no probe"
+    if unit is not None:
+        return None
+    other = _OTHER_UNIT.search(header)
+    unit_said = (other[1] or other[2] or other[3]) if other is not None else ""
+    if len(unit_said) > 1 or unit_said == "%" or (unit_said and not _TEMPERATURE_WORD.search(text)):
+        return f"{unit_said} is no unit of temperature"
+    if _TEMPERATURE_WORD.search(text):
+        return None
+    return next((f"{what}, no temperature" for what, words in _OTHER_WORDS if words.search(text)), None)

@@ -1,0 +1,237 @@
+"""Firings out of the journal: CSV, Parquet, line protocol. What is written appears whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import os
+import secrets
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import IO, Any, Final, Literal
+
+import numpy as np
+
+from logger.errors import UserError
+from logger.exchange.line_protocol import lines_of
+from logger.journal.reader import Column, JournalReader
+from logger.plan import assign_probes
+from logger.reading import Floats, Ints, Status
+
+SLICE_US: Final = 600_000_000
+"""A firing is written in parts of this length, however long it is. [µs]"""
+
+FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "'")
+"""What a spreadsheet may take for the beginning of a formula, wide forms too; and the sign that guards it."""
+
+
+class ExportError(UserError):
+    """An export that can't be made: says why, and the mend."""
+
+
+def export_csv(
+    reader: JournalReader, firing: str, out: Path, *, time: Literal["seconds", "utc"] = "seconds"
+) -> int:
+    """Write a firing as CSV.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : str
+        Its ID.
+    out : Path
+        Replaced if it is there.
+    time : {'seconds', 'utc'}
+        First column `time_s`, from the first reading, or `time_utc`, ISO 8601.
+
+    Returns
+    -------
+    int
+        Number of rows.
+
+    Raises
+    ------
+    ExportError
+        It can't be written.
+
+    Notes
+    -----
+    A column a probe in °C, a row for each time at which any rig sent something; empty where there was no
+    reading that is OK. Numbers are as short as they can be and still read back to the same double. A name
+    that a spreadsheet would run as a formula (it begins with one of `FORMULA`) gets an
+    apostrophe in front, which an import takes off again.
+    """
+    with whole_file(out) as raw:
+        file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
+        rows = write_csv(reader, firing, file, time=time)
+        file.detach()  # flushes
+    return rows
+
+
+def write_csv(
+    reader: JournalReader, firing: str, file: IO[str], *, time: Literal["seconds", "utc"] = "seconds"
+) -> int:
+    """Write a firing as CSV into an open file; see `export_csv`.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : str
+        Its ID.
+    file : text file
+    time : {'seconds', 'utc'}
+
+    Returns
+    -------
+    int
+        Number of rows.
+    """
+    columns = reader.columns(firing)
+    header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
+    csv.writer(file, lineterminator="\n").writerow(["time_s" if time == "seconds" else "time_utc", *header])
+    rows = 0
+    begin: int | None = None
+    for t_us, temperature_c in _rows(reader, firing, columns):
+        begin = int(t_us[0]) if begin is None else begin
+        if time == "seconds":
+            times = [repr(t).removesuffix(".0") for t in ((t_us - begin) / 1e6).tolist()]
+        else:
+            times = [f"{t}Z" for t in t_us.astype("datetime64[us]").astype(str).tolist()]
+        cells = [["" if v != v else repr(v) for v in column] for column in temperature_c.T.tolist()]
+        file.writelines(",".join(row) + "\n" for row in zip(times, *cells, strict=True))
+        rows += len(t_us)
+    return rows
+
+
+def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
+    """Write a firing as a Parquet file.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : str
+        Its ID.
+    out : Path
+        Replaced if it is there.
+
+    Returns
+    -------
+    int
+        Number of rows.
+
+    Raises
+    ------
+    ExportError
+        It can't be written.
+
+    Notes
+    -----
+    Column `time`, UTC in microseconds, and a column of float64 a probe, null where there was no reading that
+    is OK. The file's metadata have the firing's ID, title and plan.
+    """
+    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
+    info = reader.firing(firing)
+    columns = reader.columns(firing)
+    schema = pa.schema(
+        [("time", pa.timestamp("us", tz="UTC")), *((c.probe.name, pa.float64()) for c in columns)],
+        metadata={"firing": info.id, "title": info.title, "plan": info.plan.dumps()},
+    )
+    rows = 0
+    with whole_file(out) as file, pq.ParquetWriter(file, schema) as writer:
+        for t_us, temperature_c in _rows(reader, firing, columns):
+            arrays: list[Any] = [pa.array(t_us.astype("datetime64[us]"), schema.field(0).type)]
+            arrays += [pa.array(column, from_pandas=True) for column in temperature_c.T]
+            writer.write_table(pa.table(arrays, schema=schema))
+            rows += len(t_us)
+    return rows
+
+
+def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site: str = "") -> int:
+    """Write a firing in InfluxDB's line protocol; see `line_protocol.lines_of`.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : str
+        Its ID.
+    out : Path
+        Replaced if it is there.
+    site : str, optional
+        Tag.
+
+    Returns
+    -------
+    int
+        Number of lines.
+
+    Raises
+    ------
+    ExportError
+        It can't be written.
+    """
+    info = reader.firing(firing)
+    probes = dict(zip(info.seen, assign_probes(info.plan, info.seen), strict=True))
+    count = 0
+    with whole_file(out) as file:
+        for batch in reader.batches(firing):
+            own = [probes[batch.rig, c.name] for c in batch.channels if (batch.rig, c.name) in probes]
+            if len(own) == len(batch.channels):
+                lines = lines_of(batch, own, firing=firing, site=site)
+                file.write("".join(f"{line}\n" for line in lines).encode())
+                count += len(lines)
+    return count
+
+
+@contextlib.contextmanager
+def whole_file(out: Path) -> Iterator[IO[bytes]]:
+    """Write a file beside its place and move it there when it is complete; into a device straight.
+
+    Parameters
+    ----------
+    out : Path
+
+    Yields
+    ------
+    binary file
+
+    Raises
+    ------
+    ExportError
+        It can't be written; a file that was at `out` is still there.
+    """
+    beside = out.with_name(f".{out.name}.{secrets.token_hex(4)}.part")
+    try:
+        if out.exists() and not out.is_file():  # a device or a pipe: nothing can stand in its place
+            with out.open("wb") as file:
+                yield file
+            return
+        with beside.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(out)
+    except OSError as exc:
+        raise ExportError(f"{out}: {exc.strerror or exc}; nothing was written, choose another place") from exc
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def _rows(reader: JournalReader, firing: str, columns: Sequence[Column]) -> Iterator[tuple[Ints, Floats]]:
+    """Rows of a common time line, part by part: times (n,) and temperatures (n, k)."""
+    index = {(c.rig, c.channel): j for j, c in enumerate(columns)}
+    for since, until in reader.stretches(firing, SLICE_US):
+        traces = reader.readings(firing, since, until)
+        t_us = np.unique(np.concatenate([np.zeros(0, np.int64), *traces.t_us]))
+        if not len(t_us):
+            continue
+        values = np.full((len(t_us), len(columns)), np.nan)
+        for i, column in enumerate(traces.columns):
+            j = index.get((column.rig, column.channel))
+            if j is not None:
+                ok = traces.status[i] == Status.OK
+                values[np.searchsorted(t_us, traces.t_us[i][ok]), j] = traces.temperature_c[i][ok]
+        yield t_us, values

@@ -1,0 +1,233 @@
+"""What people ask of the running firing, carried out: each request in a transaction of its own."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+from logger import arming
+from logger.errors import StokewatchError, shortened
+from logger.hosttime import HostTime
+from logger.journal.rows import FiringInfo, Request
+from logger.journal.schema import JournalError
+from logger.requests import (
+    UNDO_S,
+    Acknowledge,
+    Arm,
+    Asked,
+    BeaconTest,
+    Begin,
+    Finish,
+    MirrorRefused,
+    Note,
+    RequestError,
+    Retract,
+    Shelve,
+    Spot,
+    Unshelve,
+    data_of,
+    read_request,
+)
+
+if TYPE_CHECKING:
+    from logger.journal.writer import JournalWriter
+    from logger.judging import Judging
+
+UNDO_GRACE_S: Final = 5.0
+"""For a request that waited a moment. [s]"""
+WAITS: Final = ("full", "read_only", "busy", "gone", "io")
+"""What a disk may get over: a request that met it is tried again."""
+NO_FIRING: Final = "no firing is running; start the rig, or ask for a new one"
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What requests change of the recorder.
+
+    Attributes
+    ----------
+    firing : FiringInfo or None
+        That runs.
+    holding : bool
+        Whether readings are let go by until somebody asks for a firing.
+    armed : Armed or None
+    """
+
+    firing: FiringInfo | None
+    holding: bool
+    armed: arming.Armed | None
+
+
+Keep = Callable[["JournalWriter", Standing], None]
+"""Keeps, in the request's own transaction, what must survive a restart together with it."""
+
+
+class RequestDesk:
+    """Carries requests out, and answers each of them.
+
+    Whatever is wrong with a request, or with what carries it out, costs that request alone: it is marked
+    refused with its reason, and never taken again.
+
+    Parameters
+    ----------
+    time_line : HostTime
+    beacons : callable
+        Gives the state of each rig's beacon.
+    test_beacons : callable
+        Has all beacons tried.
+    keep : callable
+        See `Keep`.
+    """
+
+    def __init__(
+        self,
+        time_line: HostTime,
+        *,
+        beacons: Callable[[], dict[str, str]],
+        test_beacons: Callable[[], None],
+        keep: Keep,
+    ) -> None:
+        self._time = time_line
+        self._beacons = beacons
+        self._test_beacons = test_beacons
+        self._keep = keep
+
+    def answer(
+        self, writer: JournalWriter, request: Request, standing: Standing, judging: Judging | None
+    ) -> Standing:
+        """Carry out one request, and write its answer beside it.
+
+        Parameters
+        ----------
+        writer : JournalWriter
+        request : Request
+        standing : Standing
+        judging : Judging or None
+            None: nothing is judged at the moment.
+
+        Returns
+        -------
+        Standing
+            After it; as it was where the request was refused.
+
+        Raises
+        ------
+        JournalError
+            The disk takes nothing: the request waits, and is to be tried again.
+        """
+        try:
+            with writer.transaction():
+                asked = read_request(request.kind, request.data)
+                after, said = self._carry_out(writer, asked, request.who, standing, judging)
+                writer.finish_request(request.id, {"ok": True, **said})
+                self._keep(writer, after)
+            return after
+        except JournalError as exc:
+            if exc.reason in WAITS:
+                raise
+            why = str(exc)
+        except StokewatchError as exc:
+            why = str(exc)
+        except Exception as exc:
+            # A fault of ours: it must cost neither the readings nor the requests that come after it.
+            log.error("request %d (%s) failed", request.id, shortened(request.kind), exc_info=exc)
+            why = f"the logger failed at it ({type(exc).__name__}); its log says more"
+        with writer.transaction():
+            writer.finish_request(request.id, {"ok": False, "error": why[:1000]})
+        return standing
+
+    def _carry_out(
+        self,
+        writer: JournalWriter,
+        asked: Asked,
+        who: str,
+        standing: Standing,
+        judging: Judging | None,
+    ) -> tuple[Standing, dict[str, Any]]:
+        now_us = self._time.utc_us()
+        firing = standing.firing
+        match asked:
+            case Begin():
+                return replace(standing, holding=False), {}
+            case Arm():
+                armed = arming.arm(writer, asked, firing, now_us, who)
+                ended = None if firing is None else firing.id
+                return Standing(None, False, armed), {"ended": ended}
+            case BeaconTest():
+                return standing, {"beacons": self._tried()}
+        if firing is None:
+            raise RequestError(NO_FIRING)
+        match asked:
+            case Finish():
+                writer.finish_firing(firing.id, now_us)
+                arming.keep(writer, None)
+                return Standing(None, True, None), {"firing": firing.id}
+            case Note() | Spot():
+                data = _kept(asked)
+                kind = "note" if isinstance(asked, Note) else "spot"
+                ago_min = asked.ago_min if isinstance(asked, Note) else 0.0
+                at_us = max(firing.started_us, now_us - round(ago_min * 60e6 * self._time.scale))
+                event = writer.add_event(firing.id, at_us, kind, data, who)
+                if isinstance(asked, Spot) and judging is not None:
+                    judging.spot(now_us, data)
+                return standing, {"event": event}
+            case Retract():
+                self._retract(writer, asked, firing, who, judging)
+            case MirrorRefused():
+                told = {"source": "mirror", "what": "refused", "detail": asked.detail}
+                return standing, {"event": writer.add_event(firing.id, now_us, "system", told, who)}
+            case Acknowledge() | Shelve():
+                self._act(writer, asked, firing, who, judging)
+            case _:
+                raise TypeError(type(asked))
+        return standing, {}
+
+    def _tried(self) -> dict[str, str]:
+        beacons = self._beacons()
+        if not beacons:
+            raise RequestError("no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md")
+        self._test_beacons()
+        return beacons
+
+    def _act(
+        self,
+        writer: JournalWriter,
+        asked: Acknowledge | Shelve,
+        firing: FiringInfo,
+        who: str,
+        judging: Judging | None,
+    ) -> None:
+        if judging is None:
+            raise RequestError("nothing is judged at the moment")
+        action = {Shelve: "shelve", Unshelve: "unshelve", Acknowledge: "ack"}[type(asked)]
+        minutes = asked.minutes if isinstance(asked, Shelve) else 10.0
+        for event in judging.act(self._time.utc_us(), action, asked.key, who, minutes=minutes):
+            writer.add_event(firing.id, judging.micros(event.t_s), event.kind, event.data, event.who)
+
+    def _retract(
+        self, writer: JournalWriter, asked: Retract, firing: FiringInfo, who: str, judging: Judging | None
+    ) -> None:
+        now_us = self._time.utc_us()
+        since_us = now_us - round((UNDO_S * self._time.scale + UNDO_GRACE_S) * 1e6)
+        was = writer.retract_event(firing.id, asked.event, now_us, since_us, who)
+        if was is None:
+            raise RequestError(
+                f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
+            )
+        if was.kind == "spot" and judging is not None:
+            judging.retract_spot(was.t_us, was.data)
+
+
+def _kept(asked: Note | Spot) -> dict[str, Any]:
+    """What the journal keeps: a place only where somebody said one, as in journals from before that."""
+    data = data_of(asked)
+    data.pop("ago_min", None)
+    if not data["zone"]:
+        del data["zone"]
+    if data["height_cm"] is None:
+        del data["height_cm"]
+    return data

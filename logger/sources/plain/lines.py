@@ -1,0 +1,123 @@
+"""A board that prints numbers in lines on a serial port."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Iterable
+from typing import Final
+
+from logger.plan_sources import PlanSource
+from logger.sources import Arrival, Put, Report, Sampled
+from logger.sources.plain.numbers import LineReader, Marked
+from logger.sources.serial_port import SerialLine, why
+
+_RETRY_S: Final = 0.5
+_PATIENCE_S: Final = 5.0
+"""A board that has said nothing with numbers in it for so long is told. [s]"""
+
+
+class PrintedLines:
+    """One such board; see `Source`. It can't be acknowledged, and hears nothing.
+
+    Parameters
+    ----------
+    source : PlanSource
+        Of format `lines`.
+    taken : set of str
+        Ports that other sources hold; shared between them.
+    """
+
+    def __init__(self, source: PlanSource, taken: set[str]) -> None:
+        assert source.port is not None
+        self.name = f"{source.port}@{source.baud}"
+        self._source = source
+        self._port = source.port
+        self._taken = taken
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Read lines until cancelled; see `Source`."""
+        told = ""
+        while True:
+            try:
+                line = SerialLine(self._port, self._source.baud)
+            except OSError as exc:
+                if (trouble := why(exc, self._port)) != told:
+                    report("lost", {"detail": f"{self._port} {trouble}"})
+                    told = trouble
+                await asyncio.sleep(_RETRY_S)
+                continue
+            told = ""
+            self._taken.add(self._port)
+            try:
+                await self._read(line, put, report)
+                report("lost", {"detail": f"{self._port} was unplugged; plug the board in again"})
+            finally:
+                line.close()
+                self._taken.discard(self._port)
+            await asyncio.sleep(_RETRY_S)
+
+    async def _read(self, line: SerialLine, put: Put, report: Report) -> None:
+        """Hand on what comes, until the other end has gone."""
+        reader = LineReader(marks(self._source), self._source.unit)
+        opened_s, said, connected, warned = time.monotonic(), b"", False, False
+        while True:
+            try:
+                async with asyncio.timeout(_PATIENCE_S):
+                    came = await line.next()
+            except TimeoutError:
+                came = (b"", time.monotonic())
+            if came is None:
+                return
+            text, read_s = came
+            samples = reader.sample(text, read_s) if text else None
+            said = text or said
+            if samples is not None:
+                if not connected:
+                    report("connected", {"detail": f"{self.name}: numbers in lines, without a checksum"})
+                    connected = True
+                await put(Sampled(self._source.rig_name, samples, read_s, self.name))
+            elif connected and text:
+                await put(Arrival(text, read_s, self.name))  # no frame either: counted as malformed
+            elif not connected and not warned and read_s - opened_s >= _PATIENCE_S:
+                report("lost", {"detail": self._nothing(said)})
+                warned = True
+
+    def _nothing(self, said: bytes) -> str:
+        if not said:
+            return f"{self._port} says nothing; is the board powered, and does it print by itself?"
+        shown = said[:60].decode("ascii", "replace").replace("�", "?")
+        return (
+            f"{self.name} says nothing with the numbers in it that are looked for, last {shown!r}; "
+            "is the speed right (PORT@9600), and are the fields in the plan?"
+        )
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Do nothing: such a board doesn't listen."""
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Do nothing: such a board doesn't listen."""
+
+
+def marks(source: PlanSource) -> tuple[Marked, ...]:
+    """Give a source's channels as the reader of lines wants them.
+
+    Parameters
+    ----------
+    source : PlanSource
+
+    Returns
+    -------
+    tuple of Marked
+    """
+    return tuple(
+        Marked(
+            channel.name or "",
+            str(channel.field if channel.field is not None else channel.path or ""),
+            channel.unit or source.unit,
+            channel.scale,
+            channel.offset,
+            tuple(channel.broken),
+        )
+        for channel in source.channels
+    )

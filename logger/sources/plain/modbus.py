@@ -1,0 +1,168 @@
+"""Thermocouple modules that answer Modbus, over a serial line (RTU) or the network (TCP)."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from logger.plan_sources import WORDS, PlanSource, SourceChannel
+from logger.reading import Sample
+from logger.sources import Put, Report, Sampled
+from logger.sources.plain.numbers import Marked
+
+_ANSWER_S: Final = 1.0
+_RETRY_S: Final = 1.0
+_NOT_THERE: Final = (10, 11)
+"""A gateway that can't reach the unit, or hears nothing from it (protocol V1.1b3, section 7)."""
+_MOST: Final = 100
+"""Registers asked for at once; the protocol's own limit is 125 (Modbus application protocol V1.1b3, 6.3)."""
+
+log = logging.getLogger(__name__)
+Span = tuple[str, int, int, tuple[SourceChannel, ...]]
+"""Table, first register, how many, and whose they are."""
+
+
+class Module:
+    """One module, asked for its registers again and again; see `Source`.
+
+    Parameters
+    ----------
+    source : PlanSource
+        Of format `modbus`.
+    """
+
+    def __init__(self, source: PlanSource) -> None:
+        self._source = source
+        self.name = f"{source.port}@{source.baud}" if source.port else str(source.url)
+        self._spans = spans(source.channels)
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Ask until cancelled; see `Source`."""
+        logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # what it has to say is said here, once
+        told = ""
+        while True:
+            client = self._client()
+            try:
+                if not await client.connect():
+                    raise ConnectionError(self._unreachable())
+                async for samples, read_s in self._ask(client):
+                    if told != "connected":
+                        report("connected", {"detail": f"{self.name}: Modbus, unit {self._source.unit_id}"})
+                        told = "connected"
+                    await put(Sampled(self._source.rig_name, samples, read_s, self.name))
+            except (ConnectionError, OSError) as exc:
+                if (detail := str(exc)) != told:
+                    report("lost", {"detail": detail})
+                    told = detail
+            finally:
+                client.close()
+            await asyncio.sleep(_RETRY_S)
+
+    async def _ask(self, client: Any) -> Any:
+        from pymodbus.exceptions import ModbusException
+
+        due_s = time.monotonic()
+        while True:
+            samples: dict[str, Sample] = {}
+            for table, first, count, channels in self._spans:
+                read = client.read_input_registers if table == "input" else client.read_holding_registers
+                try:
+                    answer = await read(first, count=count, device_id=self._source.unit_id)
+                except ModbusException as exc:
+                    raise ConnectionError(self._silent()) from exc
+                if answer.isError():
+                    raise ConnectionError(self._refused(table, first, count, answer))
+                samples |= self._decode(client, first, answer.registers, channels)
+            yield samples, time.monotonic()
+            now_s = time.monotonic()
+            due_s = max(due_s + self._source.every_s, now_s)
+            await asyncio.sleep(due_s - now_s)
+
+    def _decode(
+        self, client: Any, first: int, registers: Sequence[int], channels: Sequence[SourceChannel]
+    ) -> dict[str, Sample]:
+        found = {}
+        for channel in channels:
+            at = (channel.register or 0) - first
+            words = list(registers[at : at + WORDS[channel.type]])
+            number = client.convert_from_registers(
+                words, client.DATATYPE[channel.type.upper()], channel.word_order
+            )
+            mark = Marked(
+                channel.name or "",
+                "",
+                channel.unit or self._source.unit,
+                channel.scale,
+                channel.offset,
+                tuple(channel.broken),
+            )
+            found[mark.channel] = mark.sample(float(number))
+        return found
+
+    def _client(self) -> Any:
+        from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+
+        source = self._source
+        common: dict[str, Any] = {"timeout": _ANSWER_S, "retries": 1, "reconnect_delay": 0}
+        if source.port:
+            return AsyncModbusSerialClient(
+                source.port, baudrate=source.baud, parity=source.parity, stopbits=source.stop_bits, **common
+            )
+        parts = urlsplit(source.url or "")
+        return AsyncModbusTcpClient(parts.hostname or "", port=parts.port or 502, **common)
+
+    def _unreachable(self) -> str:
+        if self._source.port:
+            return f"{self._source.port} can't be opened; is the adapter plugged in, and may you use it?"
+        return f"{self.name} can't be reached; is the module switched on, and in this network?"
+
+    def _silent(self) -> str:
+        if self._source.port:
+            fix = "check A and B, the speed, the parity and the unit id"
+        else:
+            fix = "check the unit id"
+        return f"{self.name}: unit {self._source.unit_id} does not answer; {fix}"
+
+    def _refused(self, table: str, first: int, count: int, answer: Any) -> str:
+        code = getattr(answer, "exception_code", "?")
+        if code in _NOT_THERE:
+            return self._silent()
+        return (
+            f"{self.name}: unit {self._source.unit_id} refuses {table} registers {first} to "
+            f"{first + count - 1} (exception {code}); check 'register' and 'table' with the module's own list"
+        )
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Do nothing: a module keeps nothing."""
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Do nothing: a module shows no beacon."""
+
+
+def spans(channels: Sequence[SourceChannel]) -> list[Span]:
+    """Put registers that follow one another into one question.
+
+    Parameters
+    ----------
+    channels : sequence of SourceChannel
+
+    Returns
+    -------
+    list of (table, first, count, channels)
+        No register between is asked for: many modules refuse those that they don't have.
+    """
+    found: list[Span] = []
+    for channel in sorted(channels, key=lambda c: (c.table, c.register or 0)):
+        first, words = channel.register or 0, WORDS[channel.type]
+        if found:
+            table, start, count, mine = found[-1]
+            end = max(start + count, first + words)
+            if table == channel.table and first <= start + count and end - start <= _MOST:
+                found[-1] = (table, start, end - start, (*mine, channel))
+                continue
+        found.append((channel.table, first, words, (channel,)))
+    return found

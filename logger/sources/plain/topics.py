@@ -1,0 +1,122 @@
+"""Numbers that come on MQTT topics of somebody's own, bare or in JSON."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import aiomqtt
+import msgspec
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from logger.plan_sources import PlanSource, SourceChannel
+from logger.reading import MAX_CHANNELS, Sample
+from logger.sources import Put, Report, Sampled
+from logger.sources.mqtt import Broker, Message
+from logger.sources.plain.numbers import Marked, channel_names, fields, leaves
+
+
+class Topics(Broker):
+    """A broker whose messages carry numbers; each is one reading of one channel.
+
+    Parameters
+    ----------
+    source : PlanSource
+        Of format `mqtt`.
+    client_id : str
+        As `Broker`'s.
+    """
+
+    def __init__(self, source: PlanSource, client_id: str) -> None:
+        assert source.url is not None
+        super().__init__(source.url, client_id)
+        self._source = source
+        self._names: dict[tuple[int, str], str] = {}
+
+    async def _subscribe(self, client: aiomqtt.Client) -> None:
+        fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is an old one
+        topics = dict.fromkeys(channel.topic or "" for channel in self._source.channels)
+        self.check_granted(await client.subscribe([(topic, fresh) for topic in topics]), ", ".join(topics))
+
+    async def _take(self, came: Message, put: Put, report: Report) -> None:
+        message, read_s = came
+        token = (self._connection, message.mid) if message.qos else None
+        payload = message.payload if isinstance(message.payload, bytes) else b""
+        samples = {} if message.retain else self._samples(message.topic.value, payload)
+        if samples:
+            await put(Sampled(self._source.rig_name, samples, read_s, self.name, token))
+        elif token is not None:
+            self.acknowledge([token])
+
+    def _samples(self, topic: str, payload: bytes) -> dict[str, Sample]:
+        found: dict[str, Sample] = {}
+        for i, channel in enumerate(self._source.channels):
+            if not aiomqtt.Topic(topic).matches(channel.topic or ""):
+                continue
+            value = value_of(payload, channel.path)
+            name = self._name(i, channel, topic)
+            if value is not None and name is not None:
+                mark = Marked(
+                    name,
+                    "",
+                    channel.unit or self._source.unit,
+                    channel.scale,
+                    channel.offset,
+                    tuple(channel.broken),
+                )
+                found[name] = mark.sample(value)
+        return found
+
+    def _name(self, i: int, channel: SourceChannel, topic: str) -> str | None:
+        """Name a channel: as the plan does, or after what the topic's `+` stands for."""
+        if channel.name is not None:
+            return channel.name
+        key = (i, topic)
+        if key not in self._names:
+            if len(self._names) >= MAX_CHANNELS:
+                return None
+            parts = zip((channel.topic or "").split("/"), topic.split("/"), strict=False)
+            wild = "_".join(theirs for ours, theirs in parts if ours == "+")
+            taken = [*self._names.values()]
+            self._names[key] = channel_names([*taken, wild])[-1]
+        return self._names[key]
+
+
+def value_of(payload: bytes, path: str | None) -> float | None:
+    """Find the number in a message.
+
+    Parameters
+    ----------
+    payload : bytes
+    path : str or None
+        The way to it in a JSON document ("stack.0"); None: the message is the number.
+
+    Returns
+    -------
+    float or None
+        NaN where the message says that there is none; None where it says nothing of the kind.
+    """
+    if path is None:
+        found = fields(payload)
+        return found[0].value if len(found) == 1 else None
+    try:
+        document: Any = msgspec.json.decode(payload)
+    except (msgspec.DecodeError, RecursionError):
+        return None
+    for field in leaves(document):
+        if field.key == path:
+            return field.value
+    return math.nan if re.search(rb"\bnull\b", payload) and _is_null(document, path.split(".")) else None
+
+
+def _is_null(document: Any, way: Sequence[str]) -> bool:
+    for part in way:
+        if isinstance(document, dict) and part in document:
+            document = document[part]
+        elif isinstance(document, list) and part.isdigit() and int(part) < len(document):
+            document = document[int(part)]
+        else:
+            return False
+    return document is None

@@ -1,0 +1,123 @@
+"""`ports` and `listen` on real pseudo-terminals: they take no line from anybody, and know boards of other kinds."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import serial
+from click.testing import CliRunner
+from rig_cables import Cable, frame
+
+from logger import wire
+from logger.cli import cli
+from logger.home import Home
+from logger.journal.writer import JournalWriter
+from logger.listen import PortTaken, listen
+from logger.sources import SourceError, serial_port
+from logger.sources.serial_port import holder, holder_words, port_and_baud
+
+pytestmark = pytest.mark.real
+
+
+@contextlib.contextmanager
+def saying(cable: Cable, line: bytes) -> Iterator[None]:
+    """Say a line each 50 ms, in a thread, as a board would."""
+    over = threading.Event()
+
+    def say() -> None:
+        while not over.wait(0.05):
+            with contextlib.suppress(BlockingIOError):
+                cable.write(line)
+
+    thread = threading.Thread(target=say)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+def test_a_board_that_prints_numbers_is_recognised(cable: Cable) -> None:
+    with saying(cable, b"21.5,22.0,nan\r\n"):
+        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
+        shown = CliRunner().invoke(cli, ["ports", cable.port])
+    assert heard.rig is None
+    assert heard.numbers == pytest.approx({"n1": 21.5, "n2": 22.0, "n3": float("nan")}, nan_ok=True)
+    assert f"run --serial {cable.port}@115200 --as lines" in shown.output
+
+
+def test_bytes_that_are_no_text_are_tried_at_other_speeds(cable: Cable) -> None:
+    """A pseudo-terminal has no speed, so all of them are tried in vain here."""
+    with saying(cable, b"\xf1\x8f\x00\xe3\n"):
+        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.2))
+    assert heard.unreadable > 0
+    assert heard.baud == 38_400
+
+
+def test_a_rig_is_still_a_rig(cable: Cable) -> None:
+    with saying(cable, wire.encode(frame(7))):
+        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=1))
+    assert (heard.rig, heard.channels, heard.numbers, heard.unreadable) == ("a1", ("k0", "k1"), {}, 0)
+
+
+def test_listen_takes_no_line_from_another_reader(cable: Cable) -> None:
+    with serial.Serial(cable.port, exclusive=True), pytest.raises(PortTaken, match="is in use by"):
+        listen(cable.port, seconds=1)
+
+
+def test_beside_a_running_logger_its_own_counts_are_shown(cable: Cable, tmp_path: Path) -> None:
+    home = Home(tmp_path / "home")
+    home.create()
+    with home.logger_lock(), serial.Serial(cable.port, exclusive=True):
+        with contextlib.closing(JournalWriter(home.journal)) as writer:
+            writer.heartbeat({"frames": 120, "bad_crc": 0, "malformed": 0, "missing": 2})
+        done = CliRunner().invoke(cli, ["listen", cable.port, "--json", "--home", str(home.root)])
+    assert done.exit_code == 0, done.output
+    said = json.loads(done.output)
+    assert (said["read_by"], said["frames"], said["missing"], said["right"]) == ("logger", 120, 2, True)
+
+
+def test_who_holds_a_port_is_named(cable: Cable) -> None:
+    """This very process is left out; a child that holds it is found by its number."""
+    fd = os.open(cable.port, os.O_RDWR | os.O_NOCTTY)
+    child = os.fork()
+    if child == 0:  # pragma: no cover - holds the inherited descriptor until it is ended
+        threading.Event().wait(30)
+        os._exit(0)
+    try:
+        os.close(fd)
+        found = holder(cable.port)
+        assert found is not None
+        assert found[0] == child
+        assert f"process {child}" in holder_words(found)
+    finally:
+        os.kill(child, 9)
+        os.waitpid(child, 0)
+
+
+def test_the_usual_takers_of_ports_are_named() -> None:
+    assert "sudo systemctl stop ModemManager" in holder_words((312, "ModemManager"))
+    assert "sudo apt remove brltty" in holder_words((313, "brltty"))
+    assert "ModemManager and brltty" in holder_words(None)
+
+
+@pytest.mark.parametrize(
+    ("text", "port", "baud"),
+    [("/dev/ttyUSB0", "/dev/ttyUSB0", 115_200), ("/dev/ttyUSB0@9600", "/dev/ttyUSB0", 9600)],
+)
+def test_a_port_and_its_speed(text: str, port: str, baud: int) -> None:
+    assert port_and_baud(text) == (port, baud)
+
+
+@pytest.mark.parametrize("text", ["/dev/ttyUSB0@fast", "/dev/ttyUSB0@", "/dev/ttyUSB0@0", "/dev/ttyUSB0@²"])
+def test_what_is_no_speed_is_refused(text: str) -> None:
+    with pytest.raises(SourceError, match=r"write PORT@BAUD, such as /dev/ttyUSB0@9600"):
+        port_and_baud(text)

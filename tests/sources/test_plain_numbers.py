@@ -1,0 +1,141 @@
+"""Numbers found in what boards print: invented lines of the kinds that boards are known to print."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.reading import MAX_NAME, Sample
+from logger.sources.plain.numbers import LineReader, Marked, channel_names, fields
+
+LINES = [
+    (b"21.5,22.0,23.1", {"1": 21.5, "2": 22.0, "3": 23.1}),
+    (b"21.5, 22.0, 23.1,", {"1": 21.5, "2": 22.0, "3": 23.1}),
+    (b"21,5;22,0;-3,25", {"1": 21.5, "2": 22.0, "3": -3.25}),  # decimal commas
+    (b"21.5\t22\t---", {"1": 21.5, "2": 22.0, "3": math.nan}),
+    (b"21.5 22.0  23.1\r", {"1": 21.5, "2": 22.0, "3": 23.1}),
+    (b"21.5 C  22.5 C", {"1": 21.5, "2": 22.5}),
+    (b"T1=21.5 T2=22.0", {"T1": 21.5, "T2": 22.0}),
+    (b"T1: 21.5 C, T2: open", {"T1": 21.5, "T2": math.nan}),
+    (b"Stack top: 612.25", {"Stack top": 612.25}),
+    (b'{"t":{"top":612.5,"walls":[401,null]},"n":"7.5"}', {"t.top": 612.5, "t.walls.0": 401, "t.walls.1": math.nan, "n": 7.5}),
+    (b"[21.5, 22]", {"0": 21.5, "1": 22.0}),
+    (b"1712,21.5,nan", {"1": 1712, "2": 21.5, "3": math.nan}),
+    (b"12:30:05,21.5,22.5", {"1": None, "2": 21.5, "3": 22.5}),  # a time of day is no number, but keeps its place
+    (b'"21.5","22.0"', {"1": 21.5, "2": 22.0}),
+    (b"\xef\xbb\xbf21.5", {"1": 21.5}),
+    (b"25.00\xb0C", {"1": 25.0}),  # Latin-1
+    (b"1e3,+5,.5", {"1": 1000.0, "2": 5.0, "3": 0.5}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("line", "expected"), LINES, ids=[repr(line[:30]) for line, _ in LINES])
+def test_a_line_of_numbers(line: bytes, expected: dict[str, float | None]) -> None:
+    found = {f.key: f.value for f in fields(line)}
+    assert found == pytest.approx(expected, nan_ok=True)
+
+
+CHATTER = [
+    b"",
+    b"ready",
+    b">>> ",
+    b"# a comment, 12, 13",
+    b"ets starts",
+    b"MicroPython v1.27 on an invented board; type help() for more",
+    b"\x00\xff\xfe\x80",
+    b"rst:0x1 (POWERON_RESET),boot:0x13 (FLASH_BOOT)",
+    b"Traceback (most recent call last):",
+    b"{not json",
+    b"[" * 3000,
+    b"9" * 5000,
+]
+
+
+@pytest.mark.parametrize("line", CHATTER, ids=[repr(line[:20]) for line in CHATTER])
+def test_what_boards_say_besides_is_no_sample(line: bytes) -> None:
+    reader = LineReader()
+    assert [reader.sample(line, i / 10) for i in range(20)] == [None] * 20
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_are_taken_or_left(line: bytes) -> None:
+    reader = LineReader()
+    reader.sample(line, 0.0)
+    for sample in (reader.sample(line, 1.0) or {}).values():
+        assert (sample.c is None) != (sample.fault is None)
+        assert sample.c is None or math.isfinite(sample.c)
+
+
+def read(lines: list[bytes], reader: LineReader, every_s: float = 0.5) -> list[dict[str, Sample] | None]:
+    return [reader.sample(line, i * every_s) for i, line in enumerate(lines)]
+
+
+def test_every_number_is_a_channel_where_nothing_is_marked() -> None:
+    first, *rest = read([b"21.5,22.0,23.1"] * 4, LineReader())
+    assert first is None  # one line alone settles nothing
+    assert rest == [{"n1": Sample(c=21.5), "n2": Sample(c=22.0), "n3": Sample(c=23.1)}] * 3
+
+
+def test_half_a_line_is_no_sample() -> None:
+    """Nothing proves a line whole: one that has fewer fields than the others is left out."""
+    lines = [b"21.5,22.0,23.1", b"21.5,22.0,23.1", b"5,22.0,23.1", b"22.0,2", b"21.5,22.0,23.1"]
+    got = read(lines, LineReader())
+    assert [sample is None for sample in got] == [True, False, False, True, False]
+
+
+def test_start_up_chatter_with_numbers_in_it_is_no_layout() -> None:
+    """Printed within a few milliseconds, unlike samples."""
+    reader = LineReader()
+    chatter = [b"load:0x3fff0030,len:1184", b"load:0x40078000,len:13232", b"load:0x40080400,len:3028"]
+    assert [reader.sample(line, 0.002 * i) for i, line in enumerate(chatter)] == [None] * 3
+    assert [reader.sample(b"612.5;401.0", 2.0 + i) for i in range(2)] == [
+        None,
+        {"n1": Sample(c=612.5), "n2": Sample(c=401.0)},
+    ]
+
+
+def test_a_board_that_prints_something_else_is_followed() -> None:
+    reader = LineReader()
+    read([b"21.5,22.0"] * 4, reader)
+    got = [reader.sample(b"21.5,22.0,23.1", 10 + 0.5 * i) for i in range(20)]
+    assert got[0] is None
+    assert got[-1] == {"n1": Sample(c=21.5), "n2": Sample(c=22.0), "n3": Sample(c=23.1)}
+
+
+def test_marks_say_which_value_is_which_channel() -> None:
+    marks = (
+        Marked("coals", "3", "F"),
+        Marked("top", "2", scale=0.1),
+        Marked("wall", "4", broken=(9999.0,)),
+        Marked("box", "5", "K"),
+    )
+    _, got = read([b"1712,6125,1472,9999,300.15"] * 2, LineReader(marks))
+    assert got == {
+        "coals": Sample(c=800.0),  # 1472 °F
+        "top": Sample(c=612.5),
+        "wall": Sample(fault="open"),
+        "box": Sample(c=27.0),
+    }
+
+
+def test_the_lines_own_unit_counts_where_nothing_is_marked() -> None:
+    _, got = read([b"T1: 212 F, T2: 100 C, T3: 373.15 K, T4: 212"] * 2, LineReader(unit="F"))
+    assert got is not None
+    assert [sample.c for sample in got.values()] == [100.0] * 4
+
+
+@pytest.mark.parametrize("said", [b"nan", b"open", b"---", b"OL", b"ERR", b"null"])
+def test_a_broken_wire_is_never_a_temperature(said: bytes) -> None:
+    _, got = read([b"T1=" + said + b" T2=22.0"] * 2, LineReader())
+    assert got is not None
+    assert got["T1"] == Sample(fault="open")
+
+
+@given(st.lists(st.text(max_size=40), min_size=1, max_size=70))
+def test_any_keys_make_names_that_a_channel_may_have(keys: list[str]) -> None:
+    names = channel_names(keys)
+    assert len(set(names)) == len(keys)
+    assert all(1 <= len(name) <= MAX_NAME and name[0].isalnum() for name in names)

@@ -1,0 +1,287 @@
+"""Rigs that don't speak the rig's line: over a real pseudo-terminal, a real broker, and pymodbus's own server."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import tty
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+from pymodbus.framer import FramerType
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+from rig_cables import Cable, Running, until
+
+from logger.plan_sources import PlanSource, read_sources
+from logger.reading import Sample
+from logger.sources import Arrival, Sampled
+from logger.sources.plain.lines import PrintedLines
+from logger.sources.plain.modbus import Module, spans
+from logger.sources.plain.topics import Topics
+from tests.broker import Mosquitto, free_port
+
+pytestmark = pytest.mark.real
+
+
+def source_of(**table: Any) -> PlanSource:
+    (source,) = read_sources([table])
+    return source
+
+
+def samples(running: Running) -> list[dict[str, Sample]]:
+    return [came.samples for came in running.arrivals if isinstance(came, Sampled)]
+
+
+async def printing(cable: Cable, line: bytes, until_true: Callable[[], bool]) -> None:
+    """Print a line each tenth of a second, as a board would, until something has come of it."""
+    async with asyncio.timeout(10):
+        while not until_true():
+            with suppress(BlockingIOError):
+                cable.write(line)
+            await asyncio.sleep(0.1)
+
+
+# --- lines ---
+
+
+async def test_a_board_that_prints_numbers(tmp_path: Path) -> None:
+    cable = Cable(tmp_path / "tty-board")
+    source = source_of(format="lines", port=cable.port, baud=9600)
+    async with Running(PrintedLines(source, set())) as running:
+        cable.write(
+            b"booting v1.2\r\n.5,22.0\r\n"
+        )  # chatter, and the end of a line that began before we came
+        await printing(cable, b"21.5,22.0,nan\r\n", lambda: len(samples(running)) >= 3)
+        expected = {"n1": Sample(c=21.5), "n2": Sample(c=22.0), "n3": Sample(fault="open")}
+        assert samples(running)[0] == expected
+        assert {(came.rig, came.source) for came in running.arrivals} == {("tty-board", f"{cable.port}@9600")}
+        assert running.reports[0][0] == "connected"
+        assert "without a checksum" in running.reports[0][1]["detail"]
+        cable.write(b"21.5,2\r\n")  # torn
+        await until(lambda: any(isinstance(came, Arrival) for came in running.arrivals))
+
+
+async def test_a_board_that_is_pulled_out_and_put_back(tmp_path: Path) -> None:
+    cable = Cable(tmp_path / "tty-board")
+    source = source_of(format="lines", port=cable.port, channel=[{"name": "top", "field": "T1"}])
+    async with Running(PrintedLines(source, set())) as running:
+        await printing(cable, b"T1=21.5 C\n", lambda: bool(samples(running)))
+        cable.unplug()
+        await until(lambda: running.kinds[-1] == "lost")
+        before = len(samples(running))
+        cable.plug()
+        await printing(cable, b"T1=22.5 C\n", lambda: len(samples(running)) > before)
+        assert samples(running)[-1] == {"top": Sample(c=22.5)}
+        assert running.kinds[-1] == "connected"
+
+
+async def test_a_board_at_the_wrong_speed_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Garbage is not 'connected'; what it said is shown, and what to look at."""
+    monkeypatch.setattr("logger.sources.plain.lines._PATIENCE_S", 0.3)
+    cable = Cable(tmp_path / "tty-board")
+    async with Running(PrintedLines(source_of(format="lines", port=cable.port), set())) as running:
+        await printing(cable, b"\xf0\x1f\xe3\x00\x88\n", lambda: bool(running.reports))
+        kind, data = running.reports[0]
+        assert kind == "lost"
+        assert "is the speed right (PORT@9600)" in data["detail"]
+
+
+async def test_the_next_opening_restarts_no_board(tmp_path: Path) -> None:
+    """DTR stays up when the port is closed (HUPCL is off): a pseudo-terminal has the flag, if not the line."""
+    import termios
+
+    cable = Cable(tmp_path / "tty-board")
+    async with Running(PrintedLines(source_of(format="lines", port=cable.port), set())):
+        await until(lambda: not termios.tcgetattr(cable._theirs)[2] & termios.HUPCL)
+
+
+# --- MQTT ---
+
+
+@pytest.fixture
+async def broker(tmp_path: Path) -> AsyncIterator[Mosquitto]:
+    running = Mosquitto(tmp_path)
+    running.start()
+    yield running
+    running.stop()
+
+
+async def test_numbers_on_topics(broker: Mosquitto) -> None:
+    source = source_of(
+        format="mqtt",
+        url=f"mqtt://127.0.0.1:{broker.port}",
+        rig="yard",
+        channel=[
+            {"topic": "yard/+/temperature", "unit": "F"},
+            {"name": "wall", "topic": "yard/json", "path": "stack.1", "scale": 0.1, "broken": [32767]},
+        ],
+    )
+    async with (
+        Running(Topics(source, "stokewatch-test")) as running,
+        aiomqtt.Client("127.0.0.1", broker.port) as client,
+    ):
+        await until(lambda: running.kinds == ["connected"])
+        await client.publish("yard/old/temperature", "999", qos=1, retain=True)
+        for topic, payload in (
+            ("yard/coals/temperature", "1472"),
+            ("yard/top/temperature", "nan"),
+            ("yard/json", '{"stack":[1,6125]}'),
+            ("yard/json", '{"stack":[1,32767]}'),
+            ("yard/json", '{"stack":[1,null]}'),
+            ("yard/json", "no JSON"),
+            ("yard/coals/temperature", "hot"),
+            ("elsewhere/coals/temperature", "1"),
+            ("yard/json", '{"stack":[1,6135]}'),
+        ):
+            await client.publish(topic, payload, qos=1)
+        await until(lambda: samples(running)[-1:] == [{"wall": Sample(c=613.5)}])
+        assert [s for s in samples(running) if "old" not in s] == [
+            {"coals": Sample(c=800.0)},
+            {"top": Sample(fault="open")},
+            {"wall": Sample(c=612.5)},
+            {"wall": Sample(fault="open")},
+            {"wall": Sample(fault="open")},
+            {"wall": Sample(c=613.5)},
+        ]
+
+
+async def test_numbers_that_came_while_the_logger_was_away(broker: Mosquitto) -> None:
+    """The broker keeps them until they are acknowledged: the second start has what the first had not on disk."""
+    table = {"name": "top", "topic": "yard/top"}
+    source = source_of(format="mqtt", url=f"mqtt://127.0.0.1:{broker.port}", channel=[table])
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        async with Running(Topics(source, "stokewatch-test")) as first:
+            await until(lambda: first.kinds == ["connected"])
+            await client.publish("yard/top", "20.5", qos=1)
+            await until(lambda: len(samples(first)) == 1)  # and is not acknowledged
+        await client.publish("yard/top", "21.5", qos=1)
+        async with Running(Topics(source, "stokewatch-test")) as second:
+            await until(lambda: len(samples(second)) == 2)
+            assert [s["top"].c for s in samples(second)] == [20.5, 21.5]
+
+
+# --- Modbus ---
+
+
+def device(unit: int) -> SimDevice:
+    """An invented module: input registers in tenths, a float in holding registers."""
+    bits = [SimData(0, values=[False], datatype=DataType.BITS)]
+    tenths = [SimData(0, values=[215, 6125, 32767, 65531], datatype=DataType.REGISTERS)]
+    words = [
+        SimData(10, values=[612.5], datatype=DataType.FLOAT32),
+        SimData(30, values=[1472], datatype=DataType.INT16),
+    ]
+    return SimDevice(unit, simdata=(bits, bits, words, tenths))
+
+
+CHANNELS = [
+    {"name": "coals", "register": 0, "scale": 0.1},
+    {"name": "top", "register": 1, "scale": 0.1},
+    {"name": "wall", "register": 2, "scale": 0.1, "broken": [32767]},
+    {"name": "frost", "register": 3, "scale": 0.1},
+    {"name": "core", "register": 10, "table": "holding", "type": "float32"},
+    {"name": "old", "register": 30, "table": "holding", "unit": "F"},
+]
+READ = {
+    "coals": Sample(c=21.5),
+    "top": Sample(c=612.5),
+    "wall": Sample(fault="open"),
+    "frost": Sample(c=-0.5),
+    "core": Sample(c=612.5),
+    "old": Sample(c=800.0),
+}
+
+
+@asynccontextmanager
+async def serving(server: Any) -> AsyncIterator[None]:
+    task = asyncio.create_task(server.serve_forever())
+    try:
+        await asyncio.sleep(0)
+        yield
+    finally:
+        await server.shutdown()
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+
+
+async def test_a_module_in_the_network(tmp_path: Path) -> None:
+    port = free_port()
+    source = source_of(
+        format="modbus", url=f"tcp://127.0.0.1:{port}", rig="rack", unit_id=7, every_s=0.1, channel=CHANNELS
+    )
+    async with Running(Module(source)) as running:
+        await until(lambda: running.kinds == ["lost"])  # nobody there yet
+        assert "can't be reached" in running.reports[0][1]["detail"]
+        async with serving(ModbusTcpServer(device(7), address=("127.0.0.1", port))):
+            await until(lambda: len(samples(running)) >= 3)
+            assert samples(running)[0] == READ
+            assert running.kinds == ["lost", "connected"]
+        await until(lambda: running.kinds[-1] == "lost")
+        async with serving(ModbusTcpServer(device(7), address=("127.0.0.1", port))):
+            await until(lambda: running.kinds[-1] == "connected")
+
+
+@asynccontextmanager
+async def serial_line(tmp_path: Path) -> AsyncIterator[tuple[str, str]]:
+    """Two pseudo-terminals whose far ends are joined."""
+    loop = asyncio.get_running_loop()
+    pairs = [os.openpty() for _ in range(2)]
+    for ours, theirs in pairs:
+        tty.setraw(theirs)
+        os.set_blocking(ours, False)
+    (a, _), (b, _) = pairs
+    loop.add_reader(a, lambda: os.write(b, os.read(a, 4096)))
+    loop.add_reader(b, lambda: os.write(a, os.read(b, 4096)))
+    try:
+        yield os.ttyname(pairs[0][1]), os.ttyname(pairs[1][1])
+    finally:
+        for ours, theirs in pairs:
+            loop.remove_reader(ours)
+            os.close(ours)
+            os.close(theirs)
+
+
+async def test_a_module_on_a_serial_line(tmp_path: Path) -> None:
+    async with serial_line(tmp_path) as (ours, theirs):
+        server = ModbusSerialServer(device(1), framer=FramerType.RTU, port=theirs, baudrate=9600)
+        source = source_of(format="modbus", port=ours, baud=9600, every_s=0.1, channel=CHANNELS)
+        async with serving(server), Running(Module(source)) as running:
+            await until(lambda: len(samples(running)) >= 2, within_s=15)
+            assert samples(running)[0] == READ
+
+
+async def test_a_module_that_does_not_answer_is_said(tmp_path: Path) -> None:
+    async with serial_line(tmp_path) as (ours, _):
+        source = source_of(format="modbus", port=ours, baud=9600, unit_id=3, channel=CHANNELS)
+        async with Running(Module(source)) as running:
+            await until(lambda: bool(running.reports), within_s=10)
+            assert "unit 3 does not answer; check A and B" in running.reports[0][1]["detail"]
+
+
+async def test_what_a_module_refuses_is_said() -> None:
+    port = free_port()
+    source = source_of(
+        format="modbus",
+        url=f"tcp://127.0.0.1:{port}",
+        unit_id=7,
+        channel=[{"name": "x", "register": 900}],
+    )
+    words = "refuses input registers 900 to 900 (exception 2)"
+    async with (
+        serving(ModbusTcpServer(device(7), address=("127.0.0.1", port))),
+        Running(Module(source)) as running,
+    ):
+        await until(lambda: bool(running.reports) and words in running.reports[-1][1]["detail"], within_s=10)
+        assert samples(running) == []
+
+
+def test_registers_that_follow_one_another_are_asked_for_at_once() -> None:
+    source = source_of(format="modbus", port="/dev/ttyX", channel=CHANNELS)
+    asked = [(table, first, count) for table, first, count, _ in spans(source.channels)]
+    assert asked == [("holding", 10, 2), ("holding", 30, 1), ("input", 0, 4)]
