@@ -45,6 +45,10 @@
   );
 
   Object.assign(window.dash_clientside.stokewatch, {
+    retemplate(theme, templates) {
+      for (const plot of document.querySelectorAll(".js-plotly-plot")) window.Plotly.relayout(plot, { template: templates[theme] });
+      return window.dash_clientside.no_update;
+    },
     report_changed(values, saved, ids, said) {
       const changed = ids.some((id, n) => (values[n] || "") !== ((saved || {})[id.name] || ""));
       if (changed) return "Not saved yet; kept on this tablet.";

@@ -37,6 +37,7 @@ from dashboard.gathering import gathering
 from dashboard.live.watch import band
 from dashboard.parts import moment
 from dashboard.parts.progress import working
+from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import EventRow, FiringInfo, JournalReader
@@ -88,6 +89,7 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
     return html.Div(
         id="replay",
         children=[
+            templates("replay"),
             dcc.Store(id="replay-firing", data={"firing": firing, "at": _seconds(at)}),
             dcc.Store(id="replay-told"),
             dcc.Store(id="replay-wish", data={"alarms": {}}),
@@ -366,10 +368,10 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
         "which": Input("replay-firing", "data"),
         "judged": Input("replay-judged", "data"),
         "unit": Input("unit", "data"),
-        "theme": Input("theme", "data"),
         "bands": Input("replay-bands", "checked"),
         "side": Input("replay-side", "value"),
     },
+    state={"theme": State("theme", "data")},
 )
 async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any) -> dict[str, Any]:
     """Show the firing; its verdicts as soon as they are worked out."""
@@ -779,3 +781,6 @@ _client(
     Input("replay-heat", "clickData"),
     prevent_initial_call=True,
 )
+
+
+follow_theme("replay")
