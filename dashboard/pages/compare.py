@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import Input, Output, State, callback, dcc, html, no_update, set_props
+from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard import tables
@@ -203,6 +203,7 @@ def _ids(given: Any) -> list[str]:
     Output("compare-said", "children"),
     Output("compare-working", "hidden"),
     Output("compare-poll", "disabled"),
+    Output("compare-ready", "data"),
     Input("compare-poll", "n_intervals"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
@@ -221,13 +222,12 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
         if not work.done:
             await asyncio.wait([work.task], timeout=0.3)
         if not work.done:
-            if done != _ids(ready):
-                set_props("compare-ready", {"data": done})
             share = (number - 1 + work.share) / len(ids)
-            return f"{share:.2f}", f"Working out {number} of {len(ids)} …", False, False
+            said = f"Working out {number} of {len(ids)} …"
+            # Only what is new: else what is drawn of it would begin again each time.
+            return f"{share:.2f}", said, False, False, no_update if done == _ids(ready) else done
         done.append(firing)
-    set_props("compare-ready", {"data": done})
-    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True
+    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True, done
 
 
 @callback(

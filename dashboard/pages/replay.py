@@ -22,7 +22,6 @@ from dash import (
     dcc,
     html,
     no_update,
-    set_props,
 )
 from dash.exceptions import PreventUpdate
 
@@ -249,6 +248,7 @@ def _settings() -> list[Any]:
     Output("replay-said", "children"),
     Output("replay-working", "hidden"),
     Output("replay-poll", "disabled"),
+    Output("replay-judged", "data"),
     Input("replay-poll", "n_intervals"),
     State("replay-firing", "data"),
     State("replay-wish", "data"),
@@ -262,13 +262,11 @@ async def work_out(_: int | None, which: dict[str, Any], wish: dict[str, Any]) -
             await asyncio.wait([work.task], timeout=0.3)
         if not work.done:
             said = f"Working out what was to be said at each moment: {work.share:.0%}"
-            return f"{work.share:.2f}", said, False, False
+            return f"{work.share:.2f}", said, False, False, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", f"It could not be judged: {exc}", True, True
-    # Not as an output: what depends on it would wait for this each time, and the traces with it.
-    set_props("replay-judged", {"data": {"alarms": wish.get("alarms") or {}}})
-    return "1", "", True, True
+        return "0", f"It could not be judged: {exc}", True, True, no_update
+    return "1", "", True, True, {"alarms": wish.get("alarms") or {}}
 
 
 @callback(

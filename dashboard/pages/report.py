@@ -154,10 +154,10 @@ async def work_out(_: int | None, firing: Any) -> Any:
         if not work.done:
             await asyncio.wait([work.task], timeout=0.3)
         if not work.done:
-            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, None
+            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", str(exc), True, True, None
+        return "0", str(exc), True, True, no_update
     return "1", "", True, True, info.id
 
 
