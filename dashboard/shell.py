@@ -40,7 +40,7 @@ INDEX: Final = """<!DOCTYPE html>
     </head>
     <body data-state="opening">
         {%app_entry%}
-        <footer>{%config%}{%scripts%}{%renderer%}</footer>
+        <div>{%config%}{%scripts%}{%renderer%}</div>
     </body>
 </html>"""
 

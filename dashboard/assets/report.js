@@ -45,6 +45,10 @@
   );
 
   Object.assign(window.dash_clientside.stokewatch, {
+    retemplate(theme, templates) {
+      for (const plot of document.querySelectorAll(".js-plotly-plot")) window.Plotly.relayout(plot, { template: templates[theme] });
+      return window.dash_clientside.no_update;
+    },
     report_changed(values, saved, ids, said) {
       const changed = ids.some((id, n) => (values[n] || "") !== (saved?.[id.name] || ""));
       if (changed) return "Not saved yet; kept on this tablet.";
@@ -52,7 +56,13 @@
     },
     report_photos(_, firing, turn) {
       const input = Object.assign(document.createElement("input"), { type: "file", accept: "image/jpeg,image/png,image/webp", multiple: true });
-      input.addEventListener("change", () => take(firing, [...input.files], turn || 0));
+      input.hidden = true;
+      document.body.append(input); // a browser may forget one that is nowhere
+      input.addEventListener("change", () => {
+        take(firing, [...input.files], turn || 0);
+        input.remove();
+      });
+      input.addEventListener("cancel", () => input.remove());
       input.click();
       return window.dash_clientside.no_update;
     },

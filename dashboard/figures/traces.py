@@ -398,6 +398,7 @@ def _layout(
 ) -> dict[str, Any]:
     since = "lighting" if lit else "the first reading"
     begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
+    end += 0.001  # minutes are rounded, and what is drawn at the end must not lie beyond it
     return {
         "template": TEMPLATES[theme],
         "showlegend": False,

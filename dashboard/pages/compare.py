@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import Input, Output, State, callback, dcc, html, no_update, set_props
+from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard import tables
@@ -19,6 +19,7 @@ from dashboard.figures.look import Theme, Unit
 from dashboard.gathering import gathering
 from dashboard.parts.comparison import SOURCES, bars, fact_table
 from dashboard.parts.progress import working
+from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
@@ -58,6 +59,7 @@ def layout(firings: str = "", **_query: str) -> Any:
         id="compare",
         children=[
             dcc.Location(id="compare-address", refresh="callback-nav"),
+            templates("compare"),
             dcc.Store(id="compare-firings", data=asked[:MOST]),
             dcc.Store(id="compare-ready", data=[]),
             dcc.Download(id="compare-file"),
@@ -201,6 +203,7 @@ def _ids(given: Any) -> list[str]:
     Output("compare-said", "children"),
     Output("compare-working", "hidden"),
     Output("compare-poll", "disabled"),
+    Output("compare-ready", "data"),
     Input("compare-poll", "n_intervals"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
@@ -219,13 +222,12 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
         if not work.done:
             await asyncio.wait([work.task], timeout=0.3)
         if not work.done:
-            if done != _ids(ready):
-                set_props("compare-ready", {"data": done})
             share = (number - 1 + work.share) / len(ids)
-            return f"{share:.2f}", f"Working out {number} of {len(ids)} …", False, False
+            said = f"Working out {number} of {len(ids)} …"
+            # Only what is new: else what is drawn of it would begin again each time.
+            return f"{share:.2f}", said, False, False, no_update if done == _ids(ready) else done
         done.append(firing)
-    set_props("compare-ready", {"data": done})
-    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True
+    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True, done
 
 
 @callback(
@@ -259,7 +261,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
     Output("compare-zone", "value"),
     Input("compare-ready", "data"),
     Input("unit", "data"),
-    Input("theme", "data"),
+    State("theme", "data"),
     State("compare-firings", "data"),
     State("compare-zone", "value"),
 )
@@ -338,7 +340,7 @@ def _facts(known: list[Gathered], write: Shown) -> list[Any]:
     Input("compare-zone", "value"),
     Input("compare-at", "value"),
     Input("unit", "data"),
-    Input("theme", "data"),
+    State("theme", "data"),
 )
 async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: Any, theme: Any) -> Any:
     """Draw one curve a firing, all from the moment at which they are aligned."""
@@ -439,3 +441,6 @@ async def save(_: int | None, ready: Any) -> Any:
     index = [(f"'{zone}" if zone.startswith(FORMULA) else zone, fact) for zone, fact in table.index]
     table.index = table.index.from_tuples(index, names=table.index.names)
     return dcc.send_data_frame(table.round(3).to_csv, "comparison.csv")
+
+
+follow_theme("compare")

@@ -22,7 +22,6 @@ from dash import (
     dcc,
     html,
     no_update,
-    set_props,
 )
 from dash.exceptions import PreventUpdate
 
@@ -37,6 +36,7 @@ from dashboard.gathering import gathering
 from dashboard.live.watch import band
 from dashboard.parts import moment
 from dashboard.parts.progress import working
+from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import EventRow, FiringInfo, JournalReader
@@ -88,6 +88,7 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
     return html.Div(
         id="replay",
         children=[
+            templates("replay"),
             dcc.Store(id="replay-firing", data={"firing": firing, "at": _seconds(at)}),
             dcc.Store(id="replay-told"),
             dcc.Store(id="replay-wish", data={"alarms": {}}),
@@ -247,6 +248,7 @@ def _settings() -> list[Any]:
     Output("replay-said", "children"),
     Output("replay-working", "hidden"),
     Output("replay-poll", "disabled"),
+    Output("replay-judged", "data"),
     Input("replay-poll", "n_intervals"),
     State("replay-firing", "data"),
     State("replay-wish", "data"),
@@ -260,13 +262,11 @@ async def work_out(_: int | None, which: dict[str, Any], wish: dict[str, Any]) -
             await asyncio.wait([work.task], timeout=0.3)
         if not work.done:
             said = f"Working out what was to be said at each moment: {work.share:.0%}"
-            return f"{work.share:.2f}", said, False, False
+            return f"{work.share:.2f}", said, False, False, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", f"It could not be judged: {exc}", True, True
-    # Not as an output: what depends on it would wait for this each time, and the traces with it.
-    set_props("replay-judged", {"data": {"alarms": wish.get("alarms") or {}}})
-    return "1", "", True, True
+        return "0", f"It could not be judged: {exc}", True, True, no_update
+    return "1", "", True, True, {"alarms": wish.get("alarms") or {}}
 
 
 @callback(
@@ -366,10 +366,10 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
         "which": Input("replay-firing", "data"),
         "judged": Input("replay-judged", "data"),
         "unit": Input("unit", "data"),
-        "theme": Input("theme", "data"),
         "bands": Input("replay-bands", "checked"),
         "side": Input("replay-side", "value"),
     },
+    state={"theme": State("theme", "data")},
 )
 async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any) -> dict[str, Any]:
     """Show the firing; its verdicts as soon as they are worked out."""
@@ -779,3 +779,6 @@ _client(
     Input("replay-heat", "clickData"),
     prevent_initial_call=True,
 )
+
+
+follow_theme("replay")

@@ -39,6 +39,7 @@ from dashboard.guard import may_act, operator_only
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.progress import working
+from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import span
 from dashboard.spool import Spool, plain_name
 from logger.describe import FIELDS, TITLE, DescribeError, describe
@@ -79,6 +80,7 @@ def layout(firing: str = "", **_query: str) -> Any:
     return html.Div(
         id="report",
         children=[
+            templates("report"),
             dcc.Store(id="report-firing", data=firing),
             dcc.Store(id="report-ready"),
             dcc.Store(id="report-saved", data={}),
@@ -152,10 +154,10 @@ async def work_out(_: int | None, firing: Any) -> Any:
         if not work.done:
             await asyncio.wait([work.task], timeout=0.3)
         if not work.done:
-            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, None
+            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", str(exc), True, True, None
+        return "0", str(exc), True, True, no_update
     return "1", "", True, True, info.id
 
 
@@ -194,9 +196,9 @@ async def stop(_: int, firing: Any) -> Any:
     inputs={
         "firing": Input("report-ready", "data"),
         "unit": Input("unit", "data"),
-        "theme": Input("theme", "data"),
         "_": Input("report-saved", "data"),
     },
+    state={"theme": State("theme", "data")},
 )
 async def show(firing: Any, unit: Any, theme: Any, _: Any) -> dict[str, Any]:
     """Show how the firing went."""
@@ -394,6 +396,9 @@ clientside_callback(
     State("report-photos-turn", "data"),
     prevent_initial_call=True,
 )
+
+
+follow_theme("report")
 
 
 # --- files --------------------------------------------------------------------------------------------------

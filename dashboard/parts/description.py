@@ -73,7 +73,7 @@ def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
     """
     shown = []
     for number, name in enumerate(names, 1):
-        picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}", loading="lazy")
+        picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}")
         parts = [html.A(picture, href=f"/api/report/{firing}/photo/{name}", target="_blank")]
         if may_act:
             aloud = {"aria-label": f"Take away photo {number}"}

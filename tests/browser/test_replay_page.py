@@ -14,6 +14,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 from tablets import PageServer, free_port, wait_until
 
+from dashboard.parts.moment import clock
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
@@ -102,8 +103,8 @@ def zero_min(page: Page, at_s: float) -> float:
 def seek(page: Page, at_s: float) -> None:
     """As a finger on the bar does: Dash's own property."""
     page.evaluate("(t) => window.dash_clientside.set_props('replay-scrub', { value: t })", at_s)
-    clock = f"{int(at_s) // 60 % 60:02}:{int(at_s) % 60:02} of"
-    wait_until(lambda: clock in page.inner_text("#replay-clock"), "it is there", 30)
+    there = f"{clock(at_s)} of"
+    wait_until(lambda: there in page.inner_text("#replay-clock"), "it is there", 30)
     page.wait_for_timeout(300)  # the picture comes with the next frame
 
 

@@ -410,6 +410,15 @@ def test_photos_are_scaled_down_kept_and_in_the_one_file(
         assert not picture.getexif()
     assert client.get(f"/api/report/{ids[0]}/photo/{kept.name}").content == kept.read_bytes()
     assert "data:image/jpeg;base64," in client.get(f"/api/report/{ids[0]}/page").text
+    shown = call(
+        client,
+        app,
+        "report-form.children...report-saved.data...report-photos",
+        {"report-ready.data": ids[0]},
+        triggered="report-ready.data",
+    )
+    assert f"/photo/{kept.name}" in str(shown["report-photos"]["children"])
+    assert "Take away" in text_of(shown["report-photos"]["children"])
     away = {"type": "report-photo-away", "name": kept.name}
     values = {"report-ready.data": ids[0], "report-photos-turn.data": 1}
     triggered = f'{{"name":"{kept.name}","type":"report-photo-away"}}.n_clicks'

@@ -111,6 +111,15 @@ def test_numbers_at_the_ends_never_cover_one_another() -> None:
     assert ends["y"][0] == 500
 
 
+def test_numbers_at_the_end_lie_within_the_axis() -> None:
+    """Beyond it plotly leaves them out; minutes are rounded, a length in seconds is not."""
+    for length_s in (5758.0, 5759.9, 61.003):
+        lines = [Line(TOP, np.array([0.0, length_s]), np.array([20.0, 500.0]))]
+        figure = drawn(lines=lines, length_s=length_s)
+        ends = next(d for d in figure["data"] if d["name"] == "numbers")
+        assert ends["x"][0] <= figure["layout"]["xaxis"]["range"][1]
+
+
 def test_names_of_limits_never_cover_one_another() -> None:
     for target, burnout in ((780, 650), (600, 590), (575, 570), (900, 880)):
         names = drawn(target_c=target, burnout_c=burnout)["layout"]["annotations"]

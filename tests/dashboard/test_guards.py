@@ -13,9 +13,8 @@ from dashboard.operators import Operators
 
 HARMLESS = {
     "_pages_content.children..._pages_store.data": "which page is shown",
-    "replay-progress.value...replay-said.children...replay-working.hidden...replay-poll.disabled": (
-        "judges a stored firing apart, few at once, and writes nothing"
-    ),
+    "replay-progress.value...replay-said.children...replay-working.hidden...replay-poll.disabled"
+    "...replay-judged.data": ("judges a stored firing apart, few at once, and writes nothing"),
     "replay-poll.disabled...replay-working.hidden...replay-said.children": "ends judging; writes nothing",
     "replay-title.children...replay-about.children...replay-doors.children...replay-body.hidden"
     "...replay-told.data...replay-values.children...replay-happened.children...replay-zones.children"
@@ -29,9 +28,8 @@ HARMLESS = {
     "replay-differences.children": "compares two judgements",
     "compare-choice.data": "lists the firings",
     "compare-address.search": "an address for the firings that were chosen",
-    "compare-progress.value...compare-said.children...compare-working.hidden...compare-poll.disabled": (
-        "rehearses stored firings apart, few at once; keeps the answers"
-    ),
+    "compare-progress.value...compare-said.children...compare-working.hidden...compare-poll.disabled"
+    "...compare-ready.data": ("rehearses stored firings apart, few at once; keeps the answers"),
     "compare-poll.disabled...compare-working.hidden...compare-said.children": "ends that",
     "compare-chosen.children...compare-body.hidden...compare-endured.figure...compare-facts.children"
     "...compare-line.data...compare-zone.data...compare-zone.value": "shows firings beside one another",
