@@ -27,6 +27,8 @@ PULSE_S: Final = 0.75
 """Something is sent at least this often: a tablet that hears nothing for 2.5 s knows the link is gone [s]."""
 BACKLOG: Final = 32
 """Messages that wait for a slow tablet; with more it gets a whole screen instead of each of them."""
+PICTURE_S: Final = {"traces": 30.0, "heat": 8.0}
+"""So often a picture is drawn again, for what isn't added to it point by point. [s]"""
 MAX_TABLETS: Final = 64
 SLOW_S: Final = 5.0
 """What isn't needed at once is told so often. [s]"""
@@ -93,6 +95,7 @@ class Glass:
         self.seq = 0
         self.told: dict[tuple[str, str], Any] = {}
         self.slow_s = -1e9
+        self.drawn_s = time.monotonic()
         self.title = self.state = self.tone = None
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
@@ -113,6 +116,7 @@ class Glass:
         """
         if whole:
             self.told = {}
+            self.drawn_s = time.monotonic()
             self.title = self.state = self.tone = None
         changed: dict[str, dict[str, msgspec.Raw]] = {}
         rendered = dict(drawn.props)
@@ -263,6 +267,8 @@ class Hub:
             await self._begin()
         elif update is not None:
             self.board.take(update)
+            if update.get("events"):  # marks are part of the picture
+                self._grown = MAX_POINTS + 1
             self._grown += sum(len(rig["t"]) for rig in update.get("rigs", ()) if not rig.get("gap"))
 
     async def _begin(self) -> None:
@@ -320,10 +326,18 @@ class Hub:
         if self._grown > MAX_POINTS:  # lines have doubled: thin them again
             self._grown = 0
             behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
+        behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, now_s)]
         for tablet in behind:
             tablet.behind = False
         if behind:
             await self._whole(behind)
+
+    def _is_due(self, wish: Wish | None, now_s: float) -> bool:
+        """Whether a picture that isn't added to point by point has grown old."""
+        glass = None if wish is None else self._glasses.get(wish)
+        if wish is None or glass is None or wish.page != "fire" or not self.board.running:
+            return False
+        return now_s - glass.drawn_s > PICTURE_S[wish.view]
 
     def _points_every_s(self) -> float:
         pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
