@@ -10,8 +10,8 @@ import pytest
 from logger.hosttime import HostTime
 from logger.intake import MAX_RIGS, Intake, Taken
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import LineSplitter, encode
 from logger.sources import Arrival
-from logger.wire import LineSplitter, encode
 
 START_US = 1_900_000_000_000_000  # 2030-03-17: an invented firing
 

@@ -8,9 +8,9 @@ from itertools import count
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from logger.sequence import HOLES, WINDOW, Arrived, SequenceTracker
-from logger.wire import Counters
+
+from logger.rig_line.wire import Counters
 
 NEW, LATE, DUPLICATE, REBOOT, IMPOSSIBLE = Arrived
 

@@ -13,9 +13,9 @@ from rig_cables import Running, until
 
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import encode
 from logger.sources import SourceError
 from logger.sources.mqtt import Broker
-from logger.wire import encode
 from tests.broker import Mosquitto
 from tests.processes import STOKEWATCH, process, stokewatch
 from tests.processes import until as wait_until

@@ -14,10 +14,10 @@ import pytest
 from paho.mqtt.reasoncodes import ReasonCode
 from rig_cables import Running, descriptors, frame, until
 
-from logger.dialogue import WHO_ARE_YOU
+from logger.rig_line.dialogue import WHO_ARE_YOU
+from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import SourceError, mqtt
 from logger.sources.mqtt import Broker, without_password
-from logger.wire import MAX_LINE, decode, encode
 from tests.broker import Mosquitto, free_port
 
 pytestmark = pytest.mark.real

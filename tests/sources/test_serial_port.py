@@ -14,11 +14,11 @@ import pytest
 import serial
 from rig_cables import Cable, Running, descriptors, frame, until
 
-from logger.dialogue import AGAIN, acknowledgement
-from logger.notices.beacon import Show, beacon_line
+from logger.rig_line.beacon import Show, beacon_line
+from logger.rig_line.dialogue import AGAIN, acknowledgement
+from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import serial_port
 from logger.sources.serial_port import Heard, Port, SerialPort, candidates, listen
-from logger.wire import MAX_LINE, decode, encode
 
 
 async def test_lines_come_in_however_they_are_cut(cable: Cable) -> None:

@@ -4,8 +4,7 @@ import itertools
 
 import pytest
 
-from logger.dialogue import BeaconAnswer, decode_answer, sealed
-from logger.notices.beacon import (
+from logger.rig_line.beacon import (
     FAILED_AFTER_S,
     REPEAT_S,
     Beacon,
@@ -15,6 +14,7 @@ from logger.notices.beacon import (
     beacon_line,
     show_for,
 )
+from logger.rig_line.dialogue import BeaconAnswer, decode_answer, sealed
 
 
 def number_of(line: bytes | None) -> int:

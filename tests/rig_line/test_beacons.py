@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from logger.dialogue import BeaconAnswer
-from logger.notices.beacon import FAILED_AFTER_S, Show
-from logger.notices.beacons import RIG_GONE_S, TEST_S, Beacons
+from logger.rig_line.beacon import FAILED_AFTER_S, Show
+from logger.rig_line.beacons import RIG_GONE_S, TEST_S, Beacons
+from logger.rig_line.dialogue import BeaconAnswer
 
 
 class Rigs:
