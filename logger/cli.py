@@ -519,7 +519,8 @@ def status(home: Home, as_json: bool) -> int:
         "missing",
         "duplicates",
         "out_of_order",
-        "dropped",
+        "set_apart",
+        "refused",
     )
     commit_us = beat.get("last_commit_us")
     scale = beat.get("time_scale", 1.0)

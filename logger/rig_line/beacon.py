@@ -110,6 +110,7 @@ class Beacon:
         self.shown: str | None = None
         """What the rig's last answer said."""
         self._draw = number
+        self._told = False
         self._said_s: float | None = None
         self._unanswered_since_s: float | None = None
         self._asked: dict[int, Show] = {}
@@ -137,6 +138,7 @@ class Beacon:
         if self._said_s is not None and now_s - self._said_s < REPEAT_S:
             return None
         self._said_s = now_s
+        self._told = True
         number = self._draw()
         self._asked[number] = self.show
         if len(self._asked) > 8:
@@ -172,7 +174,7 @@ class Beacon:
             Nothing was said yet; an answer is still due; it shows what it should; it has not answered rightly
             for `FAILED_AFTER_S`, which is an alarm; the rig has neither lamp nor buzzer.
         """
-        if self._said_s is None and not self._asked and self._unanswered_since_s is None:
+        if not self._told:
             return "untold"
         if self.shown == "none":
             return "none"

@@ -79,7 +79,7 @@ class Beacons:
             beacon.want(Show.TEST)
 
     def answered(self, answer: BeaconAnswer, source: str) -> None:
-        """Take an answer. One that doesn't come from where the rig was told, or to nothing that was said, is none.
+        """Take an answer; one to nothing that was said, or not from where the rig was told, is none.
 
         Parameters
         ----------

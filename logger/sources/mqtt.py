@@ -97,9 +97,9 @@ class Statuses:
         """
         if self._told.get(rig) is online or not is_name(rig):
             return False
-        if rig not in self._rigs and rig not in self._told:
-            if sum(name not in self._rigs for name in self._told) >= STRANGERS:
-                return False
+        strange = rig not in self._rigs and rig not in self._told
+        if strange and sum(name not in self._rigs for name in self._told) >= STRANGERS:
+            return False
         if not self._may(rig, _STATUS_BURST, _STATUS_EVERY_S, now_s):
             return False
         if not self._may("", _ALL_BURST, _ALL_EVERY_S, now_s):
