@@ -33,12 +33,13 @@ _WRAP: Final = 1 << 32
 _DRIFT: Final = 300e-6
 _REBASE_S: Final = 5.0
 _SWAPPED: Final = 16
+_FIRST_WINDOW: Final = 256
 _FASTER: Final = 4.0
 """So many times the usual pace is still possible."""
 _UNKNOWN_STEP_MS: Final = 60_000
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Came:
     """A sound frame that came in.
 
@@ -132,9 +133,9 @@ class Boot:
         self.alive_s = float("-inf")
         """When this boot was last known to run, on the clock of the arrivals. [s]"""
         self._counters = counters
-        # By seq modulo WINDOW, of frames not further back than that.
-        self._clocks = array("I", [0]) * WINDOW
-        self._checksums = array("q", [UNKNOWN]) * WINDOW
+        # By seq modulo their length, of frames not further back than that; short boots need little.
+        self._clocks = array("I", [0]) * _FIRST_WINDOW
+        self._checksums = array("q", [UNKNOWN]) * _FIRST_WINDOW
         self._keys: dict[tuple[int, int, int], None] = {}  # in place of these without trust in seq
         self._holes: list[_Hole] = []  # by seq
         # seq and ms without wrapping: how far they are, counted from this boot's first frame.
@@ -216,9 +217,20 @@ class Boot:
                 return Fit.NO
             narrow = hole.after_ms - hole.before_ms <= NARROW_MS
             return Fit.LATE if prompt or (narrow and not restarted) else Fit.BEHIND
-        if self.top[0] - seq >= WINDOW or self._clocks[seq % WINDOW] != ms % _WRAP:
-            return Fit.NO
-        return Fit.SAME if self._checksums[seq % WINDOW] == came.checksum != UNKNOWN else Fit.NO
+        return Fit.SAME if self._knows(at, came) else Fit.NO
+
+    def has(self, came: Came) -> bool:
+        """Whether the very same frame was recorded."""
+        if self.trust is not Trust.BOTH:
+            return came.key in self._keys
+        at = self.at(came)
+        return at[0] <= self.top[0] and self._knows(at, came) and self._hole(at[0]) is None
+
+    def _knows(self, at: tuple[int, int], came: Came) -> bool:
+        size = len(self._clocks)
+        if self.top[0] - at[0] >= size or self._clocks[at[0] % size] != at[1] % _WRAP:
+            return False
+        return self._checksums[at[0] % size] == came.checksum != UNKNOWN
 
     def place(self, came: Came) -> float | None:
         """Record a frame that fits.
@@ -313,6 +325,11 @@ class Boot:
         self._delay_s = self.delay_s(at[1], came.arrival_s)
         self._offset_s += min(0.0, self._delay_s) + _DRIFT * max(0.0, came.arrival_s - self._heard_s)
         self._heard_s = max(self._heard_s, came.arrival_s)
+        size = len(self._clocks)
+        while size < WINDOW and at[0] - self._first[0] >= size:
+            size *= 2
+        if size > len(self._clocks) and self.trust is Trust.BOTH:
+            self._widen(size)
         self.top = at
         self._remember(at, came)
 
@@ -338,9 +355,19 @@ class Boot:
             self._keys[came.key] = None
             if len(self._keys) > WINDOW:
                 del self._keys[next(iter(self._keys))]
-        elif self.top[0] - at[0] < WINDOW:
-            self._clocks[at[0] % WINDOW] = at[1] % _WRAP
-            self._checksums[at[0] % WINDOW] = came.checksum
+            return
+        size = len(self._clocks)
+        if self.top[0] - at[0] < size:
+            self._clocks[at[0] % size] = at[1] % _WRAP
+            self._checksums[at[0] % size] = came.checksum
+
+    def _widen(self, size: int) -> None:
+        clocks, checksums = array("I", [0]) * size, array("q", [UNKNOWN]) * size
+        was = len(self._clocks)
+        for seq in range(max(self._first[0], self.top[0] - was + 1), self.top[0] + 1):
+            clocks[seq % size] = self._clocks[seq % was]
+            checksums[seq % size] = self._checksums[seq % was]
+        self._clocks, self._checksums = clocks, checksums
 
     def _hole(self, seq: int) -> _Hole | None:
         i = bisect_left(self._holes, seq, key=lambda hole: hole.last)

@@ -32,7 +32,7 @@ HELD: Final = 20_000
 """Frames of one rig that are held in memory at most; older ones stay where the caller keeps them."""
 
 _STRANDS: Final = 16
-_PAST: Final = 3
+_PAST: Final = 12
 _SPED_S: Final = 1.5
 """Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
 _FORGET_S: Final = 120.0
@@ -159,15 +159,11 @@ class Stream:
                 return outcome
             return self._hold(came, begin)
         fit = boot.fit(came)
-        if fit is Fit.EXACT and not self._strands:
+        if fit is Fit.SAME or any(past.has(came) for past in self._past):
+            return self._again(came)
+        if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE):
             return self._place(came, fit)
         strand = next((s for s in self._strands if s.goes_on(came)), None)
-        if fit is not Fit.EXACT and (
-            fit is Fit.SAME or any(past.fit(came) is Fit.SAME for past in self._past)
-        ):
-            return self._again(came, strand)
-        if fit is Fit.EXACT or (fit in (Fit.NEXT, Fit.LATE) and (strand is None or strand.joined is boot)):
-            return self._place(came, fit)
         if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
             strand.add(came)
             if came.arrival_s - strand.steady_since_s < ALONE_S:
@@ -202,7 +198,7 @@ class Stream:
         self._keys.pop(came.key, None)
         outcome.placed.append((came, t_s))
 
-    def _again(self, came: Came, strand: Strand | None) -> Outcome:
+    def _again(self, came: Came) -> Outcome:
         """The bytes are on disk. A rig that starts again may say the same all the same."""
         boot = self.boot
         assert boot is not None
@@ -210,14 +206,13 @@ class Stream:
         outcome = Outcome(Verdict.DUPLICATE)
         if boot.silent(came.arrival_s, QUICK_S / 2) and boot.may_have_restarted(came.ms, came.arrival_s):
             came.known = True
-            self._settle(self._join(came, strand), came.arrival_s, outcome)
+            self._settle(self._join(came), came.arrival_s, outcome)
             if any(placed is came for placed, _ in outcome.placed):
                 outcome.verdict = Verdict.PLACED
         return outcome
 
     def _hold(self, came: Came, begin: Begin) -> Outcome:
-        strand = next((s for s in self._strands if s.goes_on(came)), None)
-        strand = self._join(came, strand)
+        strand = self._join(came)
         self._keys[came.key] = None
         if len(self._keys) > _KEYS:
             del self._keys[next(iter(self._keys))]
@@ -229,7 +224,8 @@ class Stream:
             outcome.verdict = Verdict.PLACED
         return outcome
 
-    def _join(self, came: Came, strand: Strand | None) -> Strand:
+    def _join(self, came: Came) -> Strand:
+        strand = next((s for s in self._strands if s.goes_on(came)), None)
         if strand is None:
             strand = next((s for s in self._strands if s.takes(came)), None)
         if strand is not None:
@@ -342,9 +338,13 @@ class Stream:
             ends_s = offset_s + one.at(one.in_order()[0])[1] / 1000
             begins.insert(0, ends_s)
         for one, begins_s in zip(chain, begins, strict=True):
-            frames = one.in_order()
+            if not (frames := one.in_order()):
+                continue  # all of them late ones of the boot before
             frames[0].arrival_s = min(frames[0].arrival_s, begins_s)
             self._begin(self._clock_for(one), frames, outcome)
+            if one in self._strands:
+                self._strands.remove(one)
+            self._fill_from_the_rest(outcome)
         if old is not None:
             outcome.said += ["twins"] if back else ["reboot"] * len(chain)
 
@@ -371,9 +371,21 @@ class Stream:
             if i == 0 and self._past:
                 self._past[-1].ends_s = t_s
             self._give(came, t_s, outcome)
-        self._strands.clear()
         self._pool.clear()
         self._shadow = None
+
+    def _fill_from_the_rest(self, outcome: Outcome) -> None:
+        """Frames that were late for a strand have their places in what became of it."""
+        boot = self.boot
+        assert boot is not None
+        for strand in list(self._strands):
+            for came in strand.in_order():
+                fits = boot.fit(came) in (Fit.BEHIND, Fit.LATE) and not boot.is_before_first(came)
+                if fits and not came.known and (t_s := boot.place(came)) is not None:
+                    self._give(came, t_s, outcome)
+                    strand.frames.remove(came)
+            if not strand.frames:
+                self._strands.remove(strand)
 
     def _turn_to(self, boot: Boot, begins_s: float) -> None:
         if self.boot is not None:
@@ -397,6 +409,7 @@ class Stream:
         trust = Trust.CLOCK if ticked >= 0.8 * (len(frames) - 1) else Trust.NEITHER
         drift = self._drift if trust is Trust.CLOCK else 0.0
         self._begin(RigClock(drift, self.newest_s if self.boot else None), frames, outcome, trust)
+        self._strands.clear()
         outcome.said.append("disorder")
 
     def _look_for_order(self, came: Came) -> None:
@@ -479,7 +492,7 @@ class Stream:
     def forget(self, came: Came) -> None:
         """Welcome a frame that was placed but could not be kept when it comes again."""
         for boot in (self.boot, *self._past):
-            if boot is not None and boot.fit(came) is Fit.SAME:
+            if boot is not None and boot.has(came):
                 boot.forget(came)
         self._keys.pop(came.key, None)
 

@@ -46,12 +46,12 @@ Report = Callable[[str, dict[str, Any]], None]
 """Is told what happens to a source: a kind, and facts that are fit for a journal and for people's eyes.
 
 `connected` and `lost` say in `detail` what was reached, or what went wrong and the mend; the same trouble is
-told once, not at every attempt. `unreadable` says that something speaks there, and that it is no rig. `rig` says
+told once, not at every attempt. `unreadable` says that something speaks there that is no rig. `rig` says
 in `rig` and `online` what a rig's status topic says.
 """
 
 Answer = Callable[[str, str | None, bytes], None]
-"""Is given what a rig says besides frames (`dialogue.is_answer`): the source's name, the rig's by the envelope
+"""Is given what a rig says besides frames (`dialogue.is_answer`): source, rig by the envelope
 (as in `Arrival.rig`), and a line without its newline."""
 
 
