@@ -128,6 +128,8 @@ class Boot:
         """Where the next boot's time begins. [s]"""
         self.trust = trust
         self.count = 0
+        self.primed = False
+        """Whether nothing of it has come in yet: it is known from the journal alone."""
         self.pace_ms = 0.0
         """Between frames; 0 while unknown. [ms]"""
         self.alive_s = float("-inf")
@@ -156,6 +158,10 @@ class Boot:
         grown_s = _DRIFT * max(0.0, arrival_s - self._heard_s)
         return arrival_s - ms / 1000 - self._offset_s - grown_s
 
+    def earliest_s(self, arrival_s: float) -> float:
+        """Say below which delay, in seconds, a frame came too early: clocks drift in a silence."""
+        return -EARLY_S - 2 * _DRIFT * max(0.0, arrival_s - self._heard_s)
+
     def may_have_restarted(self, ms: int, arrival_s: float) -> bool:
         """Whether a rig whose clock says this can have been switched on after this boot's newest frame."""
         return arrival_s - ms / 1000 >= self.top[1] / 1000 + self._offset_s - LATE_OK_S
@@ -172,7 +178,18 @@ class Boot:
     def on_beat(self, at: tuple[int, int]) -> bool:
         """Whether counter and clock went on by the same number of beats."""
         beats, later_ms = at[0] - self.top[0], at[1] - self.top[1]
-        return beats > 0 and abs(later_ms - beats * self.pace_ms) <= (0.2 * beats + 2) * self.pace_ms
+        return (
+            beats > 0
+            and self.pace_ms > 0
+            and abs(later_ms - beats * self.pace_ms) <= (0.2 * beats + 2) * self.pace_ms
+        )
+
+    def on_time(self, came: Came) -> bool:
+        """Whether a frame is the next one to the beat, by its own clock and by when it came."""
+        at = self.at(came)
+        off_ms = abs(at[1] - self.top[1] - self.pace_ms)
+        pace_s = self.pace_ms / 1000
+        return off_ms <= 0.1 * self.pace_ms + 20 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
 
     def fit(self, came: Came) -> Fit:
         """Say what a frame is to this boot; counts nothing."""
@@ -190,8 +207,9 @@ class Boot:
         step_ms = 3 * self.pace_ms + 250 if self.pace_ms else _UNKNOWN_STEP_MS
         if ahead == 1 and later_ms <= step_ms:
             return Fit.AHEAD if doubtful else Fit.EXACT
-        young = self._heard_s - self._first_s < 1.0 and self.pace_ms > 0 and self.on_beat(at)
-        if (delay_s >= -EARLY_S or young) and delay_s <= longest_s and not doubtful:
+        # What had gathered before anyone listened comes at once, and some of it may be damaged.
+        young = self._heard_s - self._first_s < 1.0 and ahead <= _SWAPPED and self.on_beat(at)
+        if (delay_s >= self.earliest_s(came.arrival_s) or young) and delay_s <= longest_s and not doubtful:
             return Fit.NEXT
         return Fit.AHEAD
 
@@ -206,7 +224,7 @@ class Boot:
 
     def _behind(self, at: tuple[int, int], came: Came) -> Fit:
         seq, ms = at
-        prompt = -EARLY_S <= self.delay_s(ms, came.arrival_s) <= LATE_OK_S
+        prompt = self.earliest_s(came.arrival_s) <= self.delay_s(ms, came.arrival_s) <= LATE_OK_S
         restarted = self.may_have_restarted(came.ms, came.arrival_s)
         if (before := self._first[0] - seq) > 0:
             if self._first[1] - ms < before:
@@ -284,6 +302,12 @@ class Boot:
                 self._open_hole(_Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
             self._advance(at, came)
         self.alive_s = min(came.arrival_s, now_s)
+        self.primed = True
+
+    def set_going(self) -> None:
+        """Start the clock where the journal's newest frame of this boot stands."""
+        if not self.clock.begun:
+            self.clock.new(self.top[1] % _WRAP, self._heard_s)
 
     def continues(self, came: Came) -> bool:
         """Whether a frame of the journal, the next in time, is of this boot: its clock ran as time did."""
@@ -311,6 +335,7 @@ class Boot:
         if delay_s < -_REBASE_S:  # the host's clock was set, not the rig's
             self.clock.rebase(came.ms, came.arrival_s)
         self._advance(at, came)
+        self.primed = False
         made_s = at[1] / 1000 + self._offset_s
         self.alive_s = max(self.alive_s, min(came.arrival_s, made_s))
         return self.clock.new(came.ms, came.arrival_s)

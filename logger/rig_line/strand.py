@@ -11,6 +11,7 @@ from logger.rig_line.boot import LATE_OK_S, Boot, Came, signed
 
 _STEADY_S: Final = 0.3
 _SWAPPED: Final = 16
+_STALL_S: Final = 30.0
 
 
 class Strand:
@@ -45,10 +46,16 @@ class Strand:
         return seq + signed(came.seq - seq), ms + signed(came.ms - ms)
 
     def goes_on(self, came: Came) -> bool:
-        """Whether a frame is the very next one."""
+        """Whether a frame is the very next one, of late, or as soon as a link that stood still goes on."""
         seq, ms = self.at(came)
         longest_ms = 3 * self.pace_ms + 250 if self.pace_ms else 60_000
-        return seq - self.top[0] == 1 and 0 < ms - self.top[1] <= longest_ms
+        step_ms = ms - self.top[1]
+        waited_s = came.arrival_s - self.last_s - step_ms / 1000
+        return seq - self.top[0] == 1 and 0 < step_ms <= longest_ms and waited_s < _STALL_S
+
+    def off_s(self, came: Came) -> float:
+        """Say by how many seconds a frame came later or earlier than these tell."""
+        return abs(came.arrival_s - self.at(came)[1] / 1000 - self.offset_s)
 
     def takes(self, came: Came) -> bool:
         """Whether a frame is one of these, though some between are missing or two were swapped."""
@@ -74,6 +81,16 @@ class Strand:
         self.offset_s = min(self.offset_s, offset_s)
         if self.offset_s < self._steady_s - _STEADY_S:
             self._steady_s, self.steady_since_s = self.offset_s, came.arrival_s
+
+    def puts_right(self, came: Came) -> bool:
+        """Take a frame in place of an old one that came again, and only looked like the next."""
+        was = self.frames[-1]
+        if not was.known or came.known or was.seq != came.seq or not 0 < abs(signed(came.ms - was.ms)) < 1000:
+            return False
+        self.frames[-1] = came
+        self.top = self.at(came)
+        self.last_s = max(self.last_s, came.arrival_s)
+        return True
 
     def looks_like_a_start(self) -> bool:
         """Whether counter and clock both say how long a rig has been up."""

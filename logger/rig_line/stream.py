@@ -19,7 +19,7 @@ from collections import deque
 from itertools import pairwise
 from typing import Final
 
-from logger.rig_line.boot import EARLY_S, LATE_OK_S, Boot, Came, Fit, Trust
+from logger.rig_line.boot import LATE_OK_S, Boot, Came, Fit, Trust
 from logger.rig_line.clock import RigClock
 from logger.rig_line.strand import Strand
 from logger.rig_line.wire import Counters
@@ -35,6 +35,12 @@ _STRANDS: Final = 16
 _PAST: Final = 12
 _SPED_S: Final = 1.5
 """Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
+_SOON_MS: Final = 3_600_000
+"""A rig that goes on to the beat after such a hole is itself, though the host's clock was set. [ms]"""
+_BUFFERED_S: Final = 60.0
+"""Frames may have waited for so long on their way before the link went on as it should. [s]"""
+_ALIKE_S: Final = 0.5
+"""Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
 _FORGET_S: Final = 120.0
 _TOLD_AGAIN_S: Final = 600.0
 _KEYS: Final = 8192
@@ -129,8 +135,10 @@ class Stream:
             return
         for boot in (*self._past, self.boot):
             boot.count_into(self._counters)
-        self._drift = clock.drift if clock is not None else 0.0
-        self.boot.clock = clock if clock is not None else RigClock(self._drift, self.newest_s)
+        if clock is not None:
+            self._drift, self.boot.clock = clock.drift, clock
+        for boot in (*self._past, self.boot):
+            boot.set_going()
 
     def take(self, came: Came, begin: Begin = Begin.AT_ONCE, gathered_s: float = 0.0) -> Outcome:
         """Say what a frame is.
@@ -159,11 +167,13 @@ class Stream:
                 return outcome
             return self._hold(came, begin)
         fit = boot.fit(came)
-        if fit is Fit.SAME or any(past.has(came) for past in self._past):
+        if fit is Fit.SAME or (
+            any(past.has(came) for past in self._past) and not (fit is Fit.EXACT and boot.on_time(came))
+        ):
             return self._again(came)
         if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE):
             return self._place(came, fit)
-        strand = next((s for s in self._strands if s.goes_on(came)), None)
+        strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
         if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
             strand.add(came)
             if came.arrival_s - strand.steady_since_s < ALONE_S:
@@ -225,17 +235,27 @@ class Stream:
         return outcome
 
     def _join(self, came: Came) -> Strand:
-        strand = next((s for s in self._strands if s.goes_on(came)), None)
-        if strand is None:
-            strand = next((s for s in self._strands if s.takes(came)), None)
+        for strand in self._strands:
+            if strand.puts_right(came):
+                return strand
+        strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
+        if strand is None and not came.known:
+            strand = self._best(came, [s for s in self._strands if s.takes(came)])
         if strand is not None:
             strand.add(came)
             return strand
         strand = Strand(came)
         self._strands.append(strand)
         if len(self._strands) > _STRANDS:
-            self._strands.remove(min(self._strands[:-1], key=lambda s: s.last_s))
+            self._strands.remove(min(self._strands[:-1], key=lambda s: (len(s) > 2, s.last_s)))
         return strand
+
+    def _best(self, came: Came, strands: list[Strand]) -> Strand | None:
+        if not strands:
+            return None
+        least_s = min(strand.off_s(came) for strand in strands)
+        near = [strand for strand in strands if strand.off_s(came) <= least_s + _ALIKE_S]
+        return max(near, key=lambda strand: strand.last_s)
 
     def _settle(self, strand: Strand, now_s: float, outcome: Outcome) -> None:
         boot = self.boot
@@ -258,7 +278,7 @@ class Stream:
         at = boot.at(first)
         restarted = boot.may_have_restarted(first.ms, first.arrival_s)
         delay_s = _least_s(strand, boot)
-        caught_up = -EARLY_S <= delay_s <= LATE_OK_S
+        caught_up = boot.earliest_s(now_s) <= delay_s <= LATE_OK_S
         if at[0] <= boot.top[0]:
             if any(boot.fit(came) not in (Fit.BEHIND, Fit.LATE) for came in (first, strand.frames[-1])):
                 return False
@@ -269,7 +289,8 @@ class Stream:
         if caught_up or (strand.sped_s >= _SPED_S and not restarted):
             return True
         steady = len(strand) >= 3 and boot.silent(now_s, QUICK_S) and now_s - strand.first_s >= QUICK_S
-        return delay_s < 0 and boot.pace_ms > 0 and boot.on_beat(at) and steady
+        soon = delay_s > -_BUFFERED_S or (boot.primed and at[1] - boot.top[1] < _SOON_MS)
+        return delay_s < 0 and soon and boot.on_beat(at) and steady
 
     def _merge(self, strand: Strand, boot: Boot, outcome: Outcome) -> None:
         behind = boot.at(strand.frames[0])[0] <= boot.top[0]
@@ -307,7 +328,7 @@ class Stream:
         if strand.looks_like_a_start() and boot.may_have_restarted(first.ms, first.arrival_s):
             return True
         at = boot.at(first)
-        if at[1] > boot.top[1] and -EARLY_S <= _least_s(strand, boot) <= LATE_OK_S:
+        if at[1] > boot.top[1] and _keeps_time(strand, boot):
             return True
         if 0 < at[0] - boot.top[0] <= 3:
             return True
@@ -316,7 +337,7 @@ class Stream:
     def _resumes(self, strand: Strand, past: Boot) -> bool:
         at = past.at(strand.frames[0])
         ahead = at[0] > past.top[0] and at[1] > past.top[1] and past.keeps_pace(at)
-        return ahead and -1.0 <= _least_s(strand, past) <= LATE_OK_S
+        return ahead and _keeps_time(strand, past)
 
     def _turn(self, strand: Strand, outcome: Outcome) -> None:
         """The rig's line is another from here on; short boots before it get their places, too."""
@@ -355,7 +376,7 @@ class Stream:
             return RigClock()
         self._drift = before.clock.drift
         goes_on = before.at(strand.frames[0])[1] > before.top[1]
-        if before.trust is Trust.BOTH and goes_on and -EARLY_S <= _least_s(strand, before) <= LATE_OK_S:
+        if before.trust is Trust.BOTH and goes_on and _keeps_time(strand, before):
             return before.clock
         return RigClock(self._drift, self.newest_s)
 
@@ -502,6 +523,11 @@ def _least_s(strand: Strand, boot: Boot) -> float:
     last = strand.frames[-1]
     at_ms = boot.at(last)[1]
     return boot.delay_s(at_ms, strand.offset_s + strand.at(last)[1] / 1000)
+
+
+def _keeps_time(strand: Strand, boot: Boot) -> bool:
+    """Whether these frames were made by the boot's own clock."""
+    return boot.earliest_s(strand.last_s) <= _least_s(strand, boot) <= LATE_OK_S
 
 
 def _ticked(before: Came, came: Came) -> bool:

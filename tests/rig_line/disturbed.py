@@ -180,12 +180,12 @@ def disturbance(course: Course) -> None:
             seconds = rng.uniform(1, 30)
             course.twin(seconds, anywhere(rng), anywhere(rng), rng.choice([1.0, 2.0, 10.0]))
             course.run(seconds + 0.6)
-            course.disturb(kind)
+            course.disturb(kind, slow=True)  # it may have taken the floor from a rig that had just restarted
         case "twin like us":
             seconds = rng.uniform(1, 30)
             course.twin(seconds, rng.randrange(100), rng.randrange(9000), course.hz)
             course.run(seconds + 0.6)
-            course.disturb(kind)
+            course.disturb(kind, slow=True)  # it may have taken the floor from a rig that had just restarted
         case "swapped":
             last = course.run(3.0)
             del course.sent[-len(last) :]
