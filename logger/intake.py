@@ -420,6 +420,8 @@ class Intake:
             why, key = ("unplaced", name) if recorded else ("rig", f"by {line.source}")
             came.apart = self._keep(line, why, key, taken, may_be_placed=True)
             on_disk = came.apart is not None
+            if not on_disk:
+                stream.forget(came)  # when it comes again it is no duplicate of anything
         on_disk &= self._record(name, outcome, line.arrival_s, taken)
         self._answer(on_disk, token, taken)
 

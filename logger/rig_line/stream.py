@@ -235,9 +235,9 @@ class Stream:
         return outcome
 
     def _join(self, came: Came) -> Strand:
-        for strand in self._strands:
-            if strand.puts_right(came):
-                return strand
+        for one in self._strands:
+            if one.puts_right(came):
+                return one
         strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
         if strand is None and not came.known:
             strand = self._best(came, [s for s in self._strands if s.takes(came)])
