@@ -936,8 +936,8 @@ def show(home: Home, firing: str, as_json: bool) -> int:
         click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
     for apart in document["set_apart"]:
         click.echo(
-            f"  {apart['frames']} frames of rig {apart['rig']} set apart: {WHY.get(apart['why'], apart['why'])}; "
-            "export --format set-apart writes them"
+            f"  {apart['frames']} frames of rig {apart['rig']} set apart: "
+            f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them"
         )
     for event in document["events"]:
         click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {_in_words(event['data'])}")

@@ -212,8 +212,8 @@ def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
 
     Notes
     -----
-    Tab-separated, a header line: when it came in (UTC), by what source, which rig it names, why it is here, and
-    the line itself with its checksum.
+    Tab-separated, a header line: when it came in (UTC), by what source, which rig it names, why it is here,
+    and the line itself with its checksum.
     """
     rows = reader.set_apart(firing)
     with whole_file(out) as file:

@@ -32,7 +32,8 @@ NARROW_MS: Final = 10_000
 _WRAP: Final = 1 << 32
 _DRIFT: Final = 300e-6
 _REBASE_S: Final = 5.0
-_SWAPPED: Final = 16
+SWAPPED: Final = 16
+"""So many frames may be lost, or come in another order, in one moment without trouble."""
 _FIRST_WINDOW: Final = 256
 _FASTER: Final = 4.0
 """So many times the usual pace is still possible."""
@@ -57,6 +58,8 @@ class Came:
         Where it was set apart on disk; None if it wasn't.
     known : bool
         The same bytes are recorded already: in a boot before, it may be.
+    hangs : bool
+        It hangs together with at least two others.
     """
 
     seq: int
@@ -66,6 +69,7 @@ class Came:
     what: Any = None
     apart: int | None = None
     known: bool = False
+    hangs: bool = False
 
     @property
     def key(self) -> tuple[int, int, int]:
@@ -173,7 +177,7 @@ class Boot:
     def keeps_pace(self, at: tuple[int, int], since: tuple[int, int] | None = None) -> bool:
         """Whether so many frames can have been made in so long."""
         seq, ms = since or self.top
-        return at[0] - seq <= _SWAPPED + (at[1] - ms) * (_FASTER / self.pace_ms if self.pace_ms else 1.0)
+        return at[0] - seq <= SWAPPED + (at[1] - ms) * (_FASTER / self.pace_ms if self.pace_ms else 1.0)
 
     def on_beat(self, at: tuple[int, int]) -> bool:
         """Whether counter and clock went on by the same number of beats."""
@@ -208,7 +212,7 @@ class Boot:
         if ahead == 1 and later_ms <= step_ms:
             return Fit.AHEAD if doubtful else Fit.EXACT
         # What had gathered before anyone listened comes at once, and some of it may be damaged.
-        young = self._heard_s - self._first_s < 1.0 and ahead <= _SWAPPED and self.on_beat(at)
+        young = self._heard_s - self._first_s < 1.0 and ahead <= SWAPPED and self.on_beat(at)
         if (delay_s >= self.earliest_s(came.arrival_s) or young) and delay_s <= longest_s and not doubtful:
             return Fit.NEXT
         return Fit.AHEAD
@@ -314,7 +318,8 @@ class Boot:
         at = self.at(came)
         ran_s = (at[1] - self.top[1]) / 1000
         gone_s = came.arrival_s - self._heard_s
-        return at[0] > self.top[0] and at[1] >= self.top[1] and abs(ran_s - gone_s) < 1 + 0.01 * gone_s
+        goes_on = at[0] > self.top[0] and at[1] >= self.top[1] and self.keeps_pace(at)
+        return goes_on and abs(ran_s - gone_s) < 1 + 0.01 * gone_s
 
     def _begin(self, came: Came) -> float:
         at = (came.seq, came.ms)

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, Boot, Came, signed
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, signed
 
 _STEADY_S: Final = 0.3
-_SWAPPED: Final = 16
 _STALL_S: Final = 30.0
 
 
@@ -65,8 +64,8 @@ class Strand:
         if not -_STEADY_S <= delay_s <= LATE_OK_S:
             return False
         if ahead > 0:
-            return later_ms > 0 and ahead <= _SWAPPED + later_ms * (4 / self.pace_ms if self.pace_ms else 0)
-        return -_SWAPPED <= ahead < 0 and later_ms < 0
+            return later_ms > 0 and ahead <= SWAPPED + later_ms * (4 / self.pace_ms if self.pace_ms else 0)
+        return -SWAPPED <= ahead < 0 and later_ms < 0
 
     def add(self, came: Came) -> None:
         """Take a frame that goes on here."""
@@ -77,6 +76,9 @@ class Strand:
             self.pace_ms += (step_ms - self.pace_ms) / min(len(self.frames), 16)
             self.top = at
         self.frames.append(came)
+        if len(self.frames) >= 3:
+            for one in self.frames[-3:]:
+                one.hangs = True
         self.last_s = max(self.last_s, came.arrival_s)
         self.offset_s = min(self.offset_s, offset_s)
         if self.offset_s < self._steady_s - _STEADY_S:

@@ -19,7 +19,7 @@ from collections import deque
 from itertools import pairwise
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, Boot, Came, Fit, Trust
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, Fit, Trust
 from logger.rig_line.clock import RigClock
 from logger.rig_line.strand import Strand
 from logger.rig_line.wire import Counters
@@ -37,8 +37,6 @@ _SPED_S: Final = 1.5
 """Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
 _SOON_MS: Final = 3_600_000
 """A rig that goes on to the beat after such a hole is itself, though the host's clock was set. [ms]"""
-_BUFFERED_S: Final = 60.0
-"""Frames may have waited for so long on their way before the link went on as it should. [s]"""
 _ALIKE_S: Final = 0.5
 """Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
 _FORGET_S: Final = 120.0
@@ -289,7 +287,7 @@ class Stream:
         if caught_up or (strand.sped_s >= _SPED_S and not restarted):
             return True
         steady = len(strand) >= 3 and boot.silent(now_s, QUICK_S) and now_s - strand.first_s >= QUICK_S
-        soon = delay_s > -_BUFFERED_S or (boot.primed and at[1] - boot.top[1] < _SOON_MS)
+        soon = at[0] - boot.top[0] <= SWAPPED or (boot.primed and at[1] - boot.top[1] < _SOON_MS)
         return delay_s < 0 and soon and boot.on_beat(at) and steady
 
     def _merge(self, strand: Strand, boot: Boot, outcome: Outcome) -> None:
@@ -422,7 +420,7 @@ class Stream:
             return False
         if boot is not None and not boot.silent(now_s, ALONE_S):
             return False
-        return sum(len(s) for s in self._strands if len(s) >= 3) < len(self._pool) / 2
+        return sum(came.hangs for came in self._pool) < len(self._pool) / 2
 
     def _do_without_counters(self, outcome: Outcome) -> None:
         frames = list(self._pool)

@@ -218,6 +218,7 @@ class Followed:
     at_once: set[int]
     said: list[str]
     starts: int
+    starts_s: list[float] = field(default_factory=list)
 
 
 def follow(course: Course, restarts: int = 0) -> Followed:
@@ -229,6 +230,7 @@ def follow(course: Course, restarts: int = 0) -> Followed:
     for i, one in enumerate(frames):
         if i in cuts:
             stream = started_again(found, one.arrival_s)
+            found.starts_s.append(one.arrival_s)
         came = Came(one.seq, one.ms, one.arrival_s, one.checksum, one)
         outcome = stream.take(came)
         if outcome.verdict is Verdict.HELD:
