@@ -18,8 +18,8 @@ from logger.intake import Intake
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 
 
 class Fire:

@@ -14,10 +14,10 @@ import pytest
 from paho.mqtt.reasoncodes import ReasonCode
 from rig_cables import Running, descriptors, frame, until
 
-from logger.dialogue import WHO_ARE_YOU
+from logger.rig_line.dialogue import WHO_ARE_YOU
+from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import SourceError, mqtt
 from logger.sources.mqtt import Broker, without_password
-from logger.wire import MAX_LINE, decode, encode
 from tests.broker import Mosquitto, free_port
 
 pytestmark = pytest.mark.real
@@ -279,8 +279,9 @@ async def test_frames_of_quality_0_need_no_acknowledgement(mosquitto: Mosquitto)
 
 
 async def test_answers_and_lines_to_a_rig(mosquitto: Mosquitto) -> None:
-    answers: list[bytes] = []
-    async with Running(Broker(mosquitto.url, "logger", answer=answers.append)) as running:
+    answers: list[tuple[str, str | None, bytes]] = []
+    take = lambda *said: answers.append(said)  # noqa: E731
+    async with Running(Broker(mosquitto.url, "logger", answer=take)) as running:
         await connected(running)
         ear = await asyncio.create_subprocess_exec(
             *("mosquitto_sub", "-p", str(mosquitto.port), "-t", "stokewatch/a1/ask", "-C", "1", "-W", "10"),
@@ -290,7 +291,7 @@ async def test_answers_and_lines_to_a_rig(mosquitto: Mosquitto) -> None:
         running.source.say("a1", WHO_ARE_YOU)
         assert (await ear.communicate())[0] == WHO_ARE_YOU
         await mosquitto.publish("stokewatch/a1/answer", b'#{"rig":"a1"}*00000000')
-        await until(lambda: answers == [b'#{"rig":"a1"}*00000000'])
+        await until(lambda: answers == [(running.source.name, "a1", b'#{"rig":"a1"}*00000000')])
         assert running.arrivals == []
 
 

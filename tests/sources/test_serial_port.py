@@ -14,11 +14,11 @@ import pytest
 import serial
 from rig_cables import Cable, Running, descriptors, frame, until
 
-from logger.dialogue import AGAIN, acknowledgement
-from logger.notices.beacon import Show, beacon_line
+from logger.rig_line.beacon import Show, beacon_line
+from logger.rig_line.dialogue import AGAIN, acknowledgement
+from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import serial_port
 from logger.sources.serial_port import Heard, Port, SerialPort, candidates, listen
-from logger.wire import MAX_LINE, decode, encode
 
 
 async def test_lines_come_in_however_they_are_cut(cable: Cable) -> None:
@@ -278,12 +278,13 @@ async def test_rig_that_does_not_read_holds_up_nothing(cable: Cable) -> None:
 
 
 async def test_answers_go_their_own_way_and_lines_only_to_the_rig_they_are_for(cable: Cable) -> None:
-    answers: list[bytes] = []
-    async with Running(SerialPort(cable.port, set(), answer=answers.append)) as running:
+    answers: list[tuple[str, str | None, bytes]] = []
+    take = lambda *said: answers.append(said)  # noqa: E731
+    async with Running(SerialPort(cable.port, set(), answer=take)) as running:
         cable.write(b'#{"rig":"a1"}*00000000\n')
         cable.send(0)
         await running.came(0)
-        assert answers == [b'#{"rig":"a1"}*00000000']
+        assert answers == [(cable.port, None, b'#{"rig":"a1"}*00000000')]
         assert len(running.arrivals) == 1
         cable.said()
         line = beacon_line(1, Show.OFF)

@@ -73,6 +73,8 @@ class Counters:
         Holes in `seq` that stand now; a late frame takes itself off.
     duplicates : int
         Dropped, since the same frame was accepted before.
+    chatter : int
+        Words that a board says besides, while it starts for instance; dropped.
     """
 
     frames: int = 0
@@ -81,6 +83,7 @@ class Counters:
     out_of_order: int = 0
     missing: int = 0
     duplicates: int = 0
+    chatter: int = 0
 
 
 class LineSplitter:
