@@ -197,6 +197,8 @@ class Boot:
 
     def fit(self, came: Came) -> Fit:
         """Say what a frame is to this boot; counts nothing."""
+        if came.arrival_s < self._first_s - LATE_OK_S and (came.apart is not None or not self.primed):
+            return Fit.NO  # it was there before this boot was: boots of one rig look alike
         if self.trust is not Trust.BOTH:
             return self._fit_loosely(came)
         at = self.at(came)
