@@ -193,7 +193,7 @@ class Boot:
         at = self.at(came)
         off_ms = abs(at[1] - self.top[1] - self.pace_ms)
         pace_s = self.pace_ms / 1000
-        return off_ms <= 0.1 * self.pace_ms + 20 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
+        return off_ms <= 0.005 * self.pace_ms + 2 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
 
     def fit(self, came: Came) -> Fit:
         """Say what a frame is to this boot; counts nothing."""
