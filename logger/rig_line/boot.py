@@ -193,10 +193,12 @@ class Boot:
         at = self.at(came)
         off_ms = abs(at[1] - self.top[1] - self.pace_ms)
         pace_s = self.pace_ms / 1000
-        return off_ms <= 0.1 * self.pace_ms + 20 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
+        return off_ms <= 0.005 * self.pace_ms + 2 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
 
     def fit(self, came: Came) -> Fit:
         """Say what a frame is to this boot; counts nothing."""
+        if came.arrival_s < self._first_s - LATE_OK_S and (came.apart is not None or not self.primed):
+            return Fit.NO  # it was there before this boot was: boots of one rig look alike
         if self.trust is not Trust.BOTH:
             return self._fit_loosely(came)
         at = self.at(came)

@@ -49,8 +49,12 @@ class Strand:
         seq, ms = self.at(came)
         longest_ms = 3 * self.pace_ms + 250 if self.pace_ms else 60_000
         step_ms = ms - self.top[1]
+        if seq - self.top[0] != 1 or not 0 < step_ms <= longest_ms:
+            return False
         waited_s = came.arrival_s - self.last_s - step_ms / 1000
-        return seq - self.top[0] == 1 and 0 < step_ms <= longest_ms and waited_s < _STALL_S
+        if came.known or self.frames[-1].known:  # what comes again comes in a burst; a new boot to the beat
+            return abs(waited_s) <= max(_STEADY_S, 0.5 * step_ms / 1000)
+        return waited_s < (_STALL_S if self.pace_ms else LATE_OK_S)
 
     def off_s(self, came: Came) -> float:
         """Say by how many seconds a frame came later or earlier than these tell."""

@@ -39,6 +39,7 @@ _SOON_MS: Final = 3_600_000
 """A rig that goes on to the beat after such a hole is itself, though the host's clock was set. [ms]"""
 _ALIKE_S: Final = 0.5
 """Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
+_PONDER_S: Final = 0.1
 _FORGET_S: Final = 120.0
 _TOLD_AGAIN_S: Final = 600.0
 _KEYS: Final = 8192
@@ -102,7 +103,7 @@ class Stream:
         self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line was last heard, as they came
         self._keys: dict[tuple[int, int, int], None] = {}  # of what was held
         self._shadow: Strand | None = None
-        self._twins_told_s = float("-inf")
+        self._twins_told_s = self._pondered_s = float("-inf")
         self._drift = 0.0
 
     @property
@@ -233,10 +234,13 @@ class Stream:
         return outcome
 
     def _join(self, came: Came) -> Strand:
-        for one in self._strands:
-            if one.puts_right(came):
-                return one
-        strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
+        going = [s for s in self._strands if s.goes_on(came)]
+        strand = self._best(came, [s for s in going if not s.frames[-1].known])
+        if strand is None:
+            for one in self._strands:
+                if one.puts_right(came):
+                    return one
+            strand = self._best(came, going)
         if strand is None and not came.known:
             strand = self._best(came, [s for s in self._strands if s.takes(came)])
         if strand is not None:
@@ -270,9 +274,9 @@ class Stream:
 
     def _belongs(self, strand: Strand, boot: Boot, now_s: float) -> bool:
         """Tell whether these frames are the line's own."""
-        if boot.trust is not Trust.BOTH:
-            return False
         first = strand.frames[0]
+        if boot.trust is not Trust.BOTH or boot.fit(first) is Fit.NO:
+            return False
         at = boot.at(first)
         restarted = boot.may_have_restarted(first.ms, first.arrival_s)
         delay_s = _least_s(strand, boot)
@@ -416,11 +420,15 @@ class Stream:
     def _is_disorder(self, now_s: float) -> bool:
         """Tell whether counters can't be believed: the rig goes on alone, and nothing hangs together."""
         boot = self.boot
-        if len(self._pool) < 5 or now_s - self._pool[0].arrival_s < ALONE_S:
+        if now_s - self._pondered_s < _PONDER_S:
+            return False
+        self._pondered_s = now_s
+        lately = [came for came in self._pool if came.arrival_s > now_s - 3 * ALONE_S]
+        if len(lately) < 5 or now_s - lately[0].arrival_s < ALONE_S:
             return False
         if boot is not None and not boot.silent(now_s, ALONE_S):
             return False
-        return sum(came.hangs for came in self._pool) < len(self._pool) / 2
+        return sum(came.hangs for came in lately) < len(lately) / 2
 
     def _do_without_counters(self, outcome: Outcome) -> None:
         frames = list(self._pool)
@@ -466,7 +474,8 @@ class Stream:
                 if idle_s > ALONE_S:
                     self._strands.remove(strand)
                 continue
-            fits = boot.fit(strand.frames[0]) in (Fit.BEHIND, Fit.LATE)
+            first = strand.frames[0]
+            fits = boot.fit(first) in (Fit.BEHIND, Fit.LATE)
             if gap and fits and self._belongs(strand, boot, now_s):
                 self._merge(strand, boot, outcome)
             elif idle_s > ALONE_S and fits and not boot.is_before_first(strand.frames[0]):

@@ -330,3 +330,47 @@ async def test_listening_tells_which_port_has_a_rig(
 
 def test_candidates_are_ports_on_usb() -> None:
     assert all(port.startswith("/dev/") for port, _ in candidates())
+
+
+async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another device, or another speed: said once, with what to do; and taken back when a rig is there."""
+    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.2)
+    async with Running(SerialPort(cable.port, set())) as running:
+        await until(lambda: running.kinds == ["connected"])
+        async with asyncio.timeout(10):
+            while running.kinds[-1] != "unreadable":
+                cable.write(b"$GPGGA,123519*47\r\n\xff\x00\x13")
+                await asyncio.sleep(0.02)
+        assert "no rig's line" in running.reports[-1][1]["detail"]
+        seq = 0
+        async with asyncio.timeout(10):
+            while running.kinds[-1] != "connected":
+                cable.write(b"\n")
+                cable.send(seq := seq + 1)
+                await asyncio.sleep(0.02)
+        assert running.kinds == ["connected", "unreadable", "connected"]
+
+
+async def test_a_rig_that_is_merely_quiet_is_not_called_unreadable(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.05)
+    async with Running(SerialPort(cable.port, set())) as running:
+        cable.send(0)
+        await running.came(0)
+        await asyncio.sleep(0.3)
+        assert running.kinds == ["connected"]
+
+
+async def test_asked_to_send_again_a_rig_hears_it(cable: Cable) -> None:
+    async with Running(SerialPort(cable.port, set())) as running:
+        cable.send(0)
+        await running.came(0)
+        cable.said()
+        running.source.ask_again([0])
+        await until(lambda: cable.said() == AGAIN)
+        running.source.refuse([0])
+        await asyncio.sleep(0.05)
+        assert cable.said() == b""
