@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from logger.conversion import reconvert
+from logger.judgement.estimate import estimate_table
 from logger.judgement.judge import Judge, verdict_data
 from logger.judgement.rehearsal import summary
 from logger.plan import Plan, assign_probes
@@ -415,7 +416,9 @@ def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
     )
 
 
-def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
+def rehearse(
+    reader: JournalReader, firing: FiringInfo, plan: Plan | None = None, *, estimating: bool = False
+) -> dict[str, Any]:
     """Run a plan's alarms over a stored firing, to see what they would have said.
 
     Parameters
@@ -424,6 +427,8 @@ def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None
     firing : FiringInfo
     plan : Plan, optional
         The firing's own if left out.
+    estimating : bool, default False
+        Whether to give what the pots were at, too, as it would have been estimated beside the fire.
 
     Returns
     -------
@@ -432,12 +437,15 @@ def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
-    judging = Judging(plan, firing.started_us)
+    judging = Judging(plan, firing.started_us, estimating=estimating)
     judging.rebuild(firing.seen)
     events = judging.replay(reader, firing.id, None)
     duration_s = judging.seconds(firing.last_us or firing.started_us)
     events += judging.advance(firing.last_us or firing.started_us)
-    return {
+    said = {
         "firing": firing.id,
         **summary(judging.plan, events, judging.judge.verdict(ahead=False), duration_s),
     }
+    if estimating:
+        said["estimate"] = estimate_table(judging.plan, judging.judge.take_estimates(), duration_s)
+    return said

@@ -13,8 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
-from logger.judgement.clay import ClayWatch, EstimateRow, estimate_data
-from logger.judgement.estimate import ZoneEstimate
+from logger.judgement.estimate import EstimateRow, Pots, ZoneEstimate, estimate_data, zones_of_pots
 from logger.judgement.forecast import Forecast
 from logger.judgement.heat import OneHour, one_hour
 from logger.judgement.outlook import Outlook, coming
@@ -24,7 +23,6 @@ from logger.judgement.rules_collapse import Collapse
 from logger.judgement.rules_probe import ProbeWatch, Seconds
 from logger.judgement.stages import Stages
 from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Trend
-from logger.judgement.zone_layout import zones_of_pots
 from logger.judgement.zones import Places, Walls, ZoneBook, ZoneVerdict
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
@@ -88,15 +86,13 @@ class Judge:
     plan : Plan
         Its probes are the columns of what is pushed.
     estimating : bool, default False
-        Whether the pots' own temperature is estimated even where nothing in the plan is judged by it.
+        Whether the pots' own temperature is estimated even where no rule of the plan goes by it.
     """
 
     def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
         self.plan = plan
-        wanted = estimating or plan.clay.judge_on == "estimate" or plan.clay.wall_mm is not None
-        self._clay = (
-            ClayWatch(plan) if plan.probes and wanted and zones_of_pots(plan, plan.clay.zones) else None
-        )
+        wanted = estimating or plan.clay.wall_mm is not None
+        self._pots = Pots(plan) if plan.probes and wanted and zones_of_pots(plan) else None
         self._rows: list[EstimateRow] = []
         k = len(plan.probes)
         places = Places(plan)
@@ -250,7 +246,7 @@ class Judge:
         bool
             False where it says nothing of an estimate: there is none, or none of that place.
         """
-        return self._clay is not None and self._clay.spot(t_s, zone, reading_c, set_emissivity)
+        return self._pots is not None and self._pots.spot(t_s, zone, reading_c, set_emissivity)
 
     def retract_spot(self, t_s: float, zone: str) -> None:
         """Take a spot reading back, as if it had never been.
@@ -261,8 +257,8 @@ class Judge:
             When it was taken. [s]
         zone : str
         """
-        if self._clay is not None:
-            self._clay.retract(t_s, zone)
+        if self._pots is not None:
+            self._pots.retract(t_s, zone)
 
     def take_estimates(self) -> list[EstimateRow]:
         """Give the rows of the estimate since the last call, to be kept."""
@@ -301,7 +297,7 @@ class Judge:
             zones=zones,
             alarms=tuple(self._alarms.standing()),
             coming=coming(pots),
-            estimates={} if self._clay is None else self._clay.zones(),
+            estimates={} if self._pots is None else self._pots.state(),
             one_hour=one_hour(self._places.zones, self._heat),
         )
 
@@ -321,7 +317,7 @@ class Judge:
                 "was_silent": self._was_silent,
                 "alarms": self._alarms.state(),
                 "heat": self._heat.snapshot(),
-                "clay": None if self._clay is None else self._clay.snapshot(),
+                "pots": None if self._pots is None else self._pots.snapshot(),
                 **{name: _state(part) for name, part in self._parts().items()},
                 "slow": _state(self._trend.slow),
             }
@@ -352,8 +348,8 @@ class Judge:
         judge._was_silent = data["was_silent"]
         judge._alarms = AlarmBook.from_state(data["alarms"])
         judge._heat.restore(data["heat"])
-        if judge._clay is not None and data["clay"] is not None:
-            judge._clay.restore(data["clay"])
+        if judge._pots is not None and data["pots"] is not None:
+            judge._pots.restore(data["pots"])
         for name, part in judge._parts().items():
             part.__dict__.update(data[name])
         judge._trend.slow.__dict__.update(data["slow"])
@@ -417,9 +413,9 @@ class Judge:
             return []
         course = self._trend.run(seconds.value_c, seconds.fresh)
         fault, trusted = self._watch.run(course, seconds)
-        estimate_c, walls = self._estimate(begin, seconds.value_c)
+        walls = self._estimate(begin, course, trusted)
         book = self._book
-        zones = book.run(begin, course.level_c, course.rate_c_per_min, trusted, estimate_c)
+        zones = book.run(begin, course.level_c, course.rate_c_per_min, trusted)
         self._collapse.run(course, seconds.swing_c, trusted, zones, book)
         self._rules.run(course, fault, trusted, zones, walls)
         coals = self._coals(course, trusted)
@@ -435,8 +431,6 @@ class Judge:
             t_s = float(self._second)
             if second % SLOW_EVERY_S == 0:
                 self._trend.remember(course, i)
-                if estimate_c is not None:
-                    book.remember(estimate_c[i])
             if self._second % HEAT_EVERY_S == 0:
                 self._heat.push(t_s, zones.counted_c[i])
             events += alarms.expire(t_s)
@@ -455,18 +449,13 @@ class Judge:
                 events += self._alarm(t_s, condition)
         return events
 
-    def _estimate(self, begin: int, value_c: Floats) -> tuple[Floats | None, Walls | None]:
-        """What the estimate says of each zone, each second; None where nothing is estimated."""
-        if self._clay is None:
-            return None, None
-        counted, wall, gradient = np.full((3, len(value_c), len(self._places.zones)), np.nan)
-        for i, value in enumerate(value_c):
-            row = self._clay.step(begin + i + 1.0, value)
-            if row is not None:
-                self._rows.append(row)
-            counted[i] = self._clay.counted_c()
-            wall[i], gradient[i] = self._clay.walls()
-        return counted, Walls(wall, gradient)
+    def _estimate(self, begin: int, course: Course, trusted: Floats) -> Walls | None:
+        """What the estimate says of the pots' walls each second; None where nothing is estimated."""
+        if self._pots is None:
+            return None
+        rows, walls = self._pots.run(begin, course, trusted)
+        self._rows += rows
+        return walls
 
     def _alarm(self, t_s: float, condition: Condition) -> list[Event]:
         key = condition.key
@@ -515,17 +504,10 @@ class Judge:
         coldest = lacking[0]
         spread = max(v.level_c or 0.0 for v in pots) - (pots[0].level_c or 0.0)
         wide = f" Spread {spread:.0f} °C." if len(pots) > 1 else ""
-        how = " (estimated)" if coldest.by == "estimate" else ""
         return (
-            f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C{how}: {coldest.missing}."
-            f"{wide}{unseen}{self._fallen_back(pots)}"
+            f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C: {coldest.missing}."
+            f"{wide}{unseen}"
         )
-
-    def _fallen_back(self, pots: list[ZoneVerdict]) -> str:
-        if self.plan.clay.judge_on != "estimate":
-            return ""
-        names = sorted(v.zone for v in pots if v.by == "probes")
-        return f" By probes, not by the estimate: {', '.join(names)}." if names else ""
 
 
 def _nothing(n: int, k: int) -> Seconds:
