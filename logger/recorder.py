@@ -478,8 +478,9 @@ class Recorder:
             elif request.kind in ("note", "spot"):
                 read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
                 result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
-                if request.kind == "spot" and self._judging is not None:
-                    self._judging.spot(now_us, read.data())
+                if self._judging is not None:
+                    tell = self._judging.spot if request.kind == "spot" else self._judging.note
+                    tell(now_us, read.data())
             elif request.kind == "mirror":
                 detail = text_of(request.data, "detail")
                 data = {"source": "mirror", "what": "refused", "detail": detail}
@@ -493,8 +494,10 @@ class Recorder:
                     raise RequestError(
                         f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
                     )
-                if was.kind == "spot" and self._judging is not None:
-                    self._judging.retract_spot(was.t_us, was.data)
+                if was.kind in ("spot", "note") and self._judging is not None:
+                    spot = was.kind == "spot"
+                    take_back = self._judging.retract_spot if spot else self._judging.retract_note
+                    take_back(was.t_us, was.data)
             else:
                 raise RequestError(f"{request.kind!r} is nothing the logger can do")
         except JournalError:
