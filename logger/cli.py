@@ -932,7 +932,7 @@ def show(home: Home, firing: str, as_json: bool) -> int:
 @cli.command()
 @click.argument("firing", required=False)
 @click.option("--all", "every", is_flag=True, help="All stored firings, one after another.")
-@click.option("--estimate", is_flag=True, help="With --json: what the pots were at, too, every 10 s (a model).")
+@click.option("--estimate", is_flag=True, help="With --json: what the pots were at, every 10 s (a model).")
 @plan_option
 @json_option
 @with_home

@@ -550,8 +550,8 @@ class _Reader:
         if table.get("judge_on", "probes") != "probes":
             raise self.error(
                 (*at, "judge_on"),
-                "zones are judged by their probes; on fires it was not made for the estimate was no better than"
-                " the probes on walls, so nothing is judged by it. Take this line out",
+                "zones are judged by their probes; on fires it was not made for, the estimate was no better"
+                " than probes on walls, so nothing goes by it. Take this line out",
             )
         zones = table.get("zones", [])
         if not isinstance(zones, list) or len(zones) > MAX_PROBES:

@@ -25,7 +25,6 @@ from logger.journal.rows import FiringInfo, Request
 from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
-from logger.judgement.fire_ensemble import ensemble
 from logger.judging import Judging, Kept
 from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
@@ -143,8 +142,6 @@ class Recorder:
         self._verdict: dict[str, Any] | None = None
         self._verdict_s = float("-inf")
         self._thread = threading.Thread(target=self._run, name="journal")
-        # The forecasts' ensemble takes half a second: no commit waits for it.
-        self._ensemble = threading.Thread(target=ensemble, name="ensemble", daemon=True)
         self._started = threading.Event()
         self._failure: BaseException | None = None
 
@@ -265,8 +262,6 @@ class Recorder:
             self._collect(taken)
             if self._commit(writer):
                 tries = 0
-                if self._ensemble.ident is None:
-                    self._ensemble.start()
             elif stopping:
                 tries += 1
                 if tries >= _LAST_TRIES:
@@ -350,12 +345,8 @@ class Recorder:
                 self._state_s = float("-inf")  # no reading tells it again after a restart
         if (now_s := time.monotonic()) - self._verdict_s >= 1.0 or found:
             self._verdict_s = now_s
-            self._verdict = self._said(judging)
+            self._verdict = judging.verdict_data()
         return [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in found]
-
-    def _said(self, judging: Judging) -> dict[str, Any]:
-        made = self._ensemble.ident is not None and not self._ensemble.is_alive()
-        return judging.verdict_data(ahead=made)
 
     def _commit(self, writer: JournalWriter) -> bool:
         try:
@@ -474,12 +465,13 @@ class Recorder:
                     writer.add_event(
                         firing.id, self._judging.micros(event.t_s), event.kind, event.data, event.who
                     )
-                self._verdict = self._said(self._judging)
+                self._verdict = self._judging.verdict_data()
             elif request.kind in ("note", "spot"):
                 read = read_note(request.data) if request.kind == "note" else read_spot(request.data)
                 result["event"] = writer.add_event(firing.id, now_us, request.kind, read.data(), request.who)
-                if request.kind == "spot" and self._judging is not None:
-                    self._judging.spot(now_us, read.data())
+                if self._judging is not None:
+                    tell = self._judging.spot if request.kind == "spot" else self._judging.note
+                    tell(now_us, read.data())
             elif request.kind == "mirror":
                 detail = text_of(request.data, "detail")
                 data = {"source": "mirror", "what": "refused", "detail": detail}
@@ -493,8 +485,10 @@ class Recorder:
                     raise RequestError(
                         f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
                     )
-                if was.kind == "spot" and self._judging is not None:
-                    self._judging.retract_spot(was.t_us, was.data)
+                if was.kind in ("spot", "note") and self._judging is not None:
+                    spot = was.kind == "spot"
+                    take_back = self._judging.retract_spot if spot else self._judging.retract_note
+                    take_back(was.t_us, was.data)
             else:
                 raise RequestError(f"{request.kind!r} is nothing the logger can do")
         except JournalError:

@@ -1,7 +1,7 @@
 """Heat through a pot's wall that warms or cools steadily from outside.
 
-A pot's wall is thin next to the pot, so heat goes straight through it. What the clay feels is not the rate of a
-reading but the difference between its face and its inside.
+A pot's wall is thin next to the pot, so heat goes straight through it. What the clay feels is not the rate of
+a reading but the difference between its face and its inside.
 
 References
 ----------

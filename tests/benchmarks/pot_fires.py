@@ -1,9 +1,10 @@
-"""Fires of several families, each with the true temperature of its pots' walls, for scoring estimate and forecast.
+"""Fires of several families, each with the true temperature of its pots' walls, for scoring estimate and
+forecast.
 
 Families: our simulator; fires made by another program's script in folders named on the command line (one a
-fire, with `readings.csv`, `plan.toml` and `truth.json`); and `kilnless`, whose physics is deliberately neither's:
-gas and glow follow drawn curves that owe nothing to each other, walls are five points of a plane wall, beads
-balance convection against radiation. All are invented.
+fire, with `readings.csv`, `plan.toml` and `truth.json`); and `kilnless`, whose physics is deliberately
+neither's: gas and glow follow drawn curves that owe nothing to each other, walls are five points of a plane
+wall, beads balance convection against radiation. All are invented.
 """
 
 from __future__ import annotations

@@ -302,7 +302,9 @@ def test_what_programs_see_says_that_it_is_estimated() -> None:
 
 @settings(max_examples=25, deadline=None)
 @given(
-    st.lists(st.sampled_from([20.0, 100.0, 500.0, 900.0, 1250.0, 1e9, -300.0, np.nan]), min_size=3, max_size=24),
+    st.lists(
+        st.sampled_from([20.0, 100.0, 500.0, 900.0, 1250.0, 1e9, -300.0, np.nan]), min_size=3, max_size=24
+    ),
     st.sampled_from([None, 3.0, 20.0]),
 )
 def test_no_state_leaves_what_is_physically_possible(levels: list[float], wall_mm: float | None) -> None:

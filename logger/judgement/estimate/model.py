@@ -1,20 +1,20 @@
 """The numbers behind the estimate: what a probe on a wall, and one in the air beside it, say of the clay.
 
-A wall's mean and a probe that touches it both trail the wall's skin, each by some tens of seconds that nobody has
-measured: a probe of 20-60 s (common practice, no source), the mean by L²/(3a) where the wall is heated from one
-side, 5 to 65 s for 4 to 10 mm. They cancel for the most part, so the wall probe is taken as it is, and what is
-not known of the two widens the band. A wall with no probe on it follows the air beside it as a lumped body does,
-more quickly when hot [1]_.
+A wall's mean and a probe that touches it both trail the wall's skin, each by some tens of seconds that nobody
+has measured: a probe of 20-60 s (common practice, no source), the mean by L²/(3a) where the wall is heated
+from one side, 5 to 65 s for 4 to 10 mm. They cancel for the most part, so the wall probe is taken as it is,
+and what is not known of the two widens the band. A wall with no probe on it follows the air beside it as a
+lumped body does, more quickly when hot [1]_.
 
 References
 ----------
-.. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley: lumped capacitance, the
-   radiation heat transfer coefficient ε σ (T + Ts)(T² + Ts²).
+.. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley: lumped capacitance,
+   the radiation heat transfer coefficient ε σ (T + Ts)(T² + Ts²).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from logger.physics.infrared import KELVIN, STEFAN_BOLTZMANN
@@ -32,8 +32,8 @@ class Model:
     wall : Wall
         Of the pots.
     lead_s : float
-        How far a wall probe's level is carried on along its rate: the smoothing's own lag, and what its lag is
-        thought to be more than the mean's. [s]
+        How far a wall probe's level is carried on along its rate: the smoothing's own lag, and what its lag
+        is thought to be more than the mean's. [s]
     tip_share : float
         How much lower than the wall a tip reads that loses heat to the air, as a share of its rise.
     gas_share : float
@@ -54,7 +54,7 @@ class Model:
         What it grows to where no probe of the zone can be believed. [°C]
     """
 
-    wall: Wall = Wall()
+    wall: Wall = field(default_factory=Wall)
     lead_s: float = 13.0
     tip_share: float = 0.007
     gas_share: float = 0.03

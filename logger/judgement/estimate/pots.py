@@ -1,8 +1,10 @@
-"""Each zone's wall temperature second by second: anchored on its walls' probes, carried by its air without them.
+"""Each zone's wall temperature second by second: anchored on its walls' probes, carried by its air without
+them.
 
-An estimate, never a measurement. What it stands on is the best that can be believed: the zone's probes on walls;
-its probes in the air, whose heat a wall takes up at a pace with physical bounds; its neighbours; or nothing.
-Whether it is *consistent* is tested against readings that it hasn't used yet, and its band widens while it isn't.
+An estimate, never a measurement. What it stands on is the best that can be believed: the zone's probes on
+walls; its probes in the air, whose heat a wall takes up at a pace with physical bounds; its neighbours; or
+nothing. Whether it is *consistent* is tested against readings that it hasn't used yet, and its band widens
+while it isn't.
 
 References
 ----------
@@ -40,7 +42,8 @@ COLDEST_C: Final = -40.0
 HOTTEST_C: Final = 1300.0
 """No pot at a wood fire in the open is beyond these (common practice, no source). [°C]"""
 FASTEST_C_S: Final = 3.0
-"""Nor does its wall move faster: 75 kW/m², the glow of 800 °C, warms 7 mm of clay so quickly on both faces."""
+"""Nor does its wall move faster: 75 kW/m², the glow of 800 °C, on one face of 7 mm of clay gives 6 °C/s at most,
+and no fire is black all round. [°C/s]"""
 TEST_S: Final = 30
 """What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
 MEMORY_S: Final = 300.0
@@ -73,8 +76,8 @@ class ZoneEstimate:
         The best that it stands on now: a probe of its own that can be believed; a spot reading of the last
         15 min; other zones; or only what was known before.
     consistent : bool
-        It stands on a probe on a wall whose readings have come for 5 min as they were foretold, or on a spot of
-        the last 15 min that fell where it was expected; and the last spot did, if there was one.
+        It stands on a probe on a wall whose readings have come for 5 min as they were foretold, or on a spot
+        of the last 15 min that fell where it was expected; and the last spot did, if there was one.
     """
 
     wall_c: float
@@ -169,7 +172,10 @@ class Pots:
         self._spots: list[Spot] = []
         self._plan = plan
         self._of = [
-            [[j for j, p in enumerate(plan.probes) if p.zone == zone and p.reads in reads] for zone in self.zones]
+            [
+                [j for j, p in enumerate(plan.probes) if p.zone == zone and p.reads in reads]
+                for zone in self.zones
+            ]
             for reads in (("wall", "surface"), ("air",))
         ]
         self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
@@ -271,7 +277,12 @@ class Pots:
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on: plain attributes, for `restore`."""
         kept = {name: value for name, value in self.__dict__.items() if name in _KEPT}
-        return {**kept, "awaited": self._awaited, "spots": [asdict(spot) for spot in self._spots]}
+        return {
+            **kept,
+            "zones": self.zones,
+            "awaited": self._awaited,
+            "spots": [asdict(spot) for spot in self._spots],
+        }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Go on from a snapshot of the same plan.
@@ -286,7 +297,7 @@ class Pots:
         ValueError
             It belongs to other zones.
         """
-        if len(state["wall_c"]) != len(self.zones):
+        if list(state["zones"]) != list(self.zones):
             raise ValueError("a snapshot of other zones; start afresh")
         self.__dict__.update({name: state[name] for name in _KEPT})
         self._awaited = [(t, zone, c, e) for t, zone, c, e in state["awaited"]]
@@ -438,7 +449,8 @@ class Pots:
 
 _KEPT: Final = frozenset(
     (
-        "wall_c", "var_c2", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s", "by_probe", "by_wall", "coals_c", "second",
+        "wall_c", "var_c2", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s", "by_probe", "by_wall",
+        "coals_c", "second",
     )
 )  # fmt: skip
 
@@ -453,7 +465,9 @@ def _mean(values: Floats, good: Bools) -> Floats:
 
 def _likeness(plan: Plan, zones: Sequence[str]) -> Floats:
     """How much each zone counts for each other."""
-    heights = [[p.height_cm for p in plan.probes if p.zone == zone and p.height_cm is not None] for zone in zones]
+    heights = [
+        [p.height_cm for p in plan.probes if p.zone == zone and p.height_cm is not None] for zone in zones
+    ]
     means = np.array([np.mean(h) if h else np.nan for h in heights])
     apart = np.abs(means[:, None] - means[None, :])
     weights = np.exp(-np.where(np.isnan(apart), LIKE_CM, apart) / LIKE_CM)

@@ -13,8 +13,8 @@ from logger.physics.uncertainty import infrared_budget
 CLAY_EMISSIVITY: Final = 0.92
 """Of fired clay, 8-14 µm; 0.90 to 0.95 (from memory)."""
 FIRE_SHARE: Final = 0.75
-"""Share of what a pot's face reflects that is fire, coals and other pots; the rest is the open air that the gun
-is pointed through (common practice, no source)."""
+"""Share of what a pot's face reflects that is fire, coals and other pots; the rest is the open air that the
+gun is pointed through (common practice, no source)."""
 U_SURROUNDINGS: Final = 0.2
 """How uncertain the temperature of what is reflected is, as a share of its own, in kelvin."""
 OPEN_AIR_C: Final = 20.0
@@ -124,10 +124,8 @@ def moved_by(spots: list[Spot], t_s: float, u_c: float) -> tuple[float, float]:
     offset_c, u_c : float
         [°C]
 
-    Notes
-    -----
-    Shots with one gun err together (its calibration, the clay's emissivity, what it reflects), so that several
-    count as one, the newer the more.
+    Notes ----- Shots with one gun err together (its calibration, the clay's emissivity, what it reflects), so
+    that several count as one, the newer the more.
     """
     weights = [float(np.exp(-(t_s - s.t_s) / FADES_S)) for s in spots]
     total = sum(weights)
