@@ -31,9 +31,10 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     -------
     dict
         JSON: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`. Times in
-        seconds from the first reading. `basis` says which of its probes a zone's peak was read by; `by` tells whether a zone was counted by its `probes` or, at its peak, by the `estimate`. Its
-        `one_hour_c` is a model's word: `one_hour_model` tells its activation energy, and between which
-        temperatures it would lie with others.
+        seconds from the first reading. `basis` says which of its probes a zone's peak was read by; `by` tells
+        whether it was counted by its `probes` or, at its peak, by the `estimate`. Its `one_hour_c` is a
+        model's word: `one_hour_model` tells its activation energy, and between which temperatures it would
+        lie with others.
     """
     alarms: list[dict[str, Any]] = []
     standing: dict[str, dict[str, Any]] = {}
