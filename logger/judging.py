@@ -402,7 +402,7 @@ class Judging:
         }
 
     def _usual_s(self, batches: Iterator[Batch]) -> Floats:
-        """How far apart each probe's readings usually lie, by the firing's first ones. [s]"""
+        """How far apart each probe's readings usually lie, by the firing's first ones [s]."""
         k = len(self.judge.plan.probes)
         times: list[list[Ints]] = [[] for _ in range(k)]
         for batch in islice(batches, _LOOKED_AT):

@@ -1,7 +1,7 @@
 """What each zone has had: peak, time above temperatures, soak. Booked a minute late.
 
-A probe that breaks often reads well enough for some seconds more, so nothing is booked, and no good news told,
-until a minute has passed in which none of the probes it rests on was called faulty.
+A probe that breaks often reads well enough for some seconds more, so nothing is booked, and no good news
+told, until a minute has passed in which none of the probes it rests on was called faulty.
 """
 
 from __future__ import annotations
@@ -99,7 +99,7 @@ class Ledger:
         self.above_s: Floats = np.zeros((len(ABOVE_C) + 2, z))
         self.counted_c: Floats = np.full(z, np.nan)
         self.last_c: Floats = np.full(z, np.nan)
-        self.last_s: Floats = np.full(z, -np.inf)
+        self.last_s: Floats = np.full(z, -1e9)
         self.waiting: list[Floats] = [np.zeros((0, k)) for _ in range(4)] + [np.zeros((0, z))]
         self._hold_n = min(round(float(plan.alarms["target_reached"]["for_s"])), HOLD_S)
         self._limits = np.array([*ABOVE_C, plan.burnout_c, plan.target_c])
@@ -217,12 +217,11 @@ class Ledger:
             1.0,
             np.where(high < self._limits[:, None], 0.0, (high - self._limits[:, None]) / rise),
         )
-        total = np.cumsum(share * span, axis=1)
-        so_far = np.full(n, self.above_s[-1, z])
-        steps = np.zeros(n)
-        steps[at] = np.diff(np.concatenate([[0.0], total[-1]]))[-len(at) :]
-        so_far += np.cumsum(steps)
-        self.above_s[:, z] += total[:, -1]
+        # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+        total = np.cumsum(np.concatenate([self.above_s[:, z : z + 1], share * span], axis=1), axis=1)
+        steps = np.concatenate([[total[-1, 0]], total[-1, -len(at) :]])
+        so_far: Floats = steps[np.searchsorted(at, np.arange(n), side="right")]
+        self.above_s[:, z] = total[:, -1]
         self.last_c[z], self.last_s[z] = c[-1], t[-1]
         return so_far
 

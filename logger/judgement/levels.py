@@ -1,8 +1,8 @@
 """Which probes a zone's level is taken from: those on walls where one can be trusted, else those in the air.
 
 A probe that touches a pot, or an infrared sensor that looks at one, reads what the clay goes through. Air
-between pots runs hundreds of degrees ahead of it in flame and drops with every gust, so it stands in only where
-no wall can be trusted, and then everything said of the zone says so.
+between pots runs hundreds of degrees ahead of it in flame and drops with every gust, so it stands in only
+where no wall can be trusted, and then everything said of the zone says so.
 """
 
 from __future__ import annotations

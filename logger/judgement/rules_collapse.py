@@ -4,12 +4,11 @@ The plain rule is the promise: a zone's level has fallen by `drop_c` within `wit
 `for_s`. Only two things speak against it: the coals' own probes fell by a third of that or more in the same
 time, so the fire dies down; or raking out has begun.
 
-It is called sooner where physics and company say the same. A wall that a probe touches follows the fire by tens
-of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost half of
-`drop_c`, and would have lost all of it half a minute from now at its present rate, while the others lost less
-than a third of that, is called for what it is about to be.
-Nothing in this was fitted: half, a third and half a minute are round numbers, and stand or fall by the table in
-this folder's README.
+It is called sooner where physics and company say the same. A wall that a probe touches follows the fire by
+tens of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost
+half of `drop_c`, and would have lost all of it half a minute from now at its present rate, while the others
+lost less than a third of that, is called for what it is about to be. Nothing in this was fitted: half, a
+third and half a minute are round numbers, and stand or fall by the table in this folder's README.
 """
 
 from __future__ import annotations
@@ -42,7 +41,9 @@ OFTEN_S: Final = 5.0
 STANDS_SHARE: Final = 0.5
 """An alarm stands while the zone is down by this share of `drop_c` against `within_s` ago."""
 SMOOTH_S: Final = 5
-"""Walls are smooth already: mean of so many seconds; of air the level itself, which is smoother. [s]"""
+AIR_SMOOTH_S: Final = 45
+"""A wall is smooth by itself, but air swings with every puff of flame; over such a time a thin wall would
+level it out (5 mm of clay in flame: 50 to 100 s). Mean of so many seconds of each. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +71,9 @@ class Collapse:
         self._drop_c = float(settings["drop_c"])
         self._within = round(float(settings["within_s"]))
         self._for_s = float(settings["for_s"])
+        self.zone_c: Floats = np.full((self._within, z), np.nan)
         self.seen_c: Floats = np.full((self._within, k), np.nan)
-        self.medians_c: Floats = np.full((SMOOTH_S - 1, k), np.nan)
+        self.medians_c: Floats = np.full((AIR_SMOOTH_S - 1, k), np.nan)
         self.plain_s: Ints = np.zeros(z, np.int64)
         self.early_s: Ints = np.zeros(z, np.int64)
         self._places = places
@@ -90,23 +92,30 @@ class Collapse:
         """
         n, z = zones.level_c.shape
         medians = np.concatenate([self.medians_c, course.median_c])
-        quick = running_mean(medians, SMOOTH_S)
+        quick = running_mean(medians[AIR_SMOOTH_S - SMOOTH_S :], SMOOTH_S)
+        if self._places.is_air.any():
+            slow = running_mean(medians[:, self._places.is_air], AIR_SMOOTH_S)
+            quick[:, self._places.is_air] = slow
         np.copyto(quick, course.median_c, where=np.isnan(quick))
-        quick = np.where(self._places.is_air, course.level_c, quick)
         seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, quick, np.nan)])
         self.medians_c = medians[n:].copy()
         self._weight = weight
-        self._now = np.concatenate([np.full((self._within, z), np.nan), book.means(quick, weight)])
+        now = np.concatenate([self.zone_c, book.means(quick, weight)])
+        self._now = now[self._within :]
+        self.zone_c = now[n:].copy()
         often = book.means((course.interval_s <= OFTEN_S).astype(np.float64), weight) == 1.0
         plain = np.zeros((n, z), np.bool_)
         early = np.zeros((n, z), np.bool_)
         down = np.zeros((n, z), np.bool_)
         self._falls: dict[int, _Fall] = {}
+        self._depths: dict[int, Floats] = {}
         for y in self._places.pots:
             if not self._may_have_fallen(y, seen):
                 continue
-            fall = self._falls[y] = self._fall(y, seen)
-            holds = ~(fall.coals_c >= COALS_SHARE * fall.lost_c)
+            fall = self._falls[y] = self._fall(y, seen, now)
+            # Where nobody looks at the coals, raking out is seen by what all of the stack does.
+            same = np.where(np.isnan(fall.coals_c), fall.others_c, fall.coals_c)
+            holds = ~(same >= COALS_SHARE * fall.lost_c)
             plain[:, y] = holds & (fall.lost_c >= self._drop_c)
             down[:, y] = fall.lost_c >= STANDS_SHARE * self._drop_c
             soon = fall.lost_c - zones.rate_c_per_min[:, y] * AHEAD_S / 60.0
@@ -162,7 +171,7 @@ class Collapse:
         lowest = np.where(known, members, np.inf)[self._within :].min(axis=0, initial=np.inf)
         return bool((highest - lowest >= min(LEAST_SHARE, STANDS_SHARE) * self._drop_c).any())
 
-    def _fall(self, z: int, seen: Floats) -> _Fall:
+    def _fall(self, z: int, seen: Floats, now: Floats) -> _Fall:
         """Find the deepest fall of a zone, and what coals and other zones lost in the same time."""
         weight = self._weight
         lost = self._lost(seen, weight, self._places.members[z])
@@ -171,13 +180,19 @@ class Collapse:
         at = lost.shape[1] - 1 - lost[:, ::-1].argmax(axis=1)
         rows = np.arange(len(at))
         coals = self._lost_since(seen, np.ones_like(weight), self._places.coals, at)
-        others = [
-            self._lost_since(seen, weight, self._places.members[y], at) for y in self._places.pots if y != z
-        ]
+        others = [self._deepest(now, y) for y in self._places.pots if y != z]
         return _Fall(lost[rows, at], self._within - at, coals, _middle(others, len(at)))
 
+    def _deepest(self, now: Floats, z: int) -> Floats:
+        """What another zone lost since it was hottest within the time asked for, (n,); NaN where unknown."""
+        if z not in self._depths:
+            column = np.where(np.isnan(now[:, z]), -np.inf, now[:, z])
+            highest = np.lib.stride_tricks.sliding_window_view(column, self._within + 1).max(axis=1)
+            self._depths[z] = highest - now[self._within :, z]
+        return self._depths[z]
+
     def _lost(self, seen: Floats, weight: Floats, probes: list[int]) -> Floats:
-        """What probes lost on the mean since each of the seconds before, (n, within + 1); NaN where unknown."""
+        """What probes lost on the mean since each of the seconds before, (n, within + 1)."""
         before = np.lib.stride_tricks.sliding_window_view(seen[:, probes], self._within + 1, axis=0)
         now = seen[self._within :, probes]
         known = ~np.isnan(before) & ((weight[:, probes] > 0.0) & ~np.isnan(now))[:, :, None]
@@ -198,7 +213,7 @@ class Collapse:
 
     def _words(self, i: int, z: int) -> str:
         fall = self._falls[z]
-        lost, now = float(fall.lost_c[i]), float(self._now[self._within + i, z])
+        lost, now = float(fall.lost_c[i]), float(self._now[i, z])
         air = " (air)" if self._basis[i, z] == AIR else ""
         words = f"{self._names[z]}{air}. {now + lost:.0f} → {now:.0f} °C in {_span(int(fall.for_s[i]))}"
         if not self._plain[i, z]:

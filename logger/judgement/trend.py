@@ -2,8 +2,9 @@
 
 A second's value is the mean of its good readings; five of these give a median, which takes out single spikes;
 fifteen medians give the level. A flicker of ±30 °C at 1 Hz leaves about 8 °C of that, and a turn is seen
-after some ten seconds. A probe that sends less often keeps its last value until the next is overdue; one whose readings lie farther
-apart than `SELDOM_S` is not smoothed, and its rate is that of the line between its last two.
+after some ten seconds. A probe that sends less often keeps its last value until the next is overdue; one
+whose readings lie farther apart than `SELDOM_S` is not smoothed, and its rate is that of the line between its
+last two.
 """
 
 from __future__ import annotations

@@ -74,7 +74,7 @@ class Company:
             The last: falls faster than a wall can.
         """
         now = np.where(course.valid, course.median_c, np.nan)
-        n, k = now.shape
+        n = len(now)
         rows = np.concatenate([self.past_c, now])
         before = rows[:n]
         for i in np.flatnonzero(np.isnan(self.first_c)):

@@ -1,4 +1,4 @@
-"""What one probe's own signal shows: contacts that open, values that jump to and fro or further than can be."""
+"""What one probe's own signal shows: contacts that open, values that jump."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ USUAL: Final = 6.0
 """A reading that stands out from its neighbours by so many times what is usual for its probe is a jump."""
 USUAL_N: Final = 150.0
 """What is usual is learned over so many readings."""
+SLOT_S: Final = 10
 BEAD_S: Final = 1.0
 """Time constant of the quickest bare bead (common practice, no source). [s]"""
 WALL_S: Final = 6.0
@@ -27,6 +28,7 @@ WALL_S: Final = 6.0
 FLAME_C: Final = 1250.0
 """No wood fire in the open is hotter (common practice, no source). [°C]"""
 COLDEST_C: Final = -30.0
+STEP_S: Final = 3.0
 LEAST_LEAP_C: Final = 100.0
 """Less isn't called a leap. [°C]"""
 AGREES_S: Final = 60
@@ -51,8 +53,10 @@ class Signal:
         self.jumps: Floats = np.zeros(k)
         self.usual_c: Floats = np.full(k, 3.0)
         self.last_c: Floats = np.full((2, k), np.nan)
-        self.last_s: Floats = np.full((2, k), -np.inf)
+        self.last_s: Floats = np.full((2, k), -1e9)
         self.dead_s: Floats = np.zeros(k)
+        self.slot_n: Floats = np.zeros(k)
+        self.slot_c: Floats = np.zeros(k)
         self.leapt_from_c: Floats = np.full(k, np.nan)
         self.leapt_by_c: Floats = np.zeros(k)
         self.leapt_s: Floats = np.zeros(k)
@@ -94,7 +98,7 @@ class Signal:
 
     def loose(
         self, course: Course, value_c: Floats, fresh: Bools, swing_c: Floats, opened: Bools
-    ) -> tuple[Floats, Floats]:
+    ) -> tuple[Floats, Bools]:
         """Count values that stand out from those before and after them.
 
         Parameters
@@ -109,8 +113,8 @@ class Signal:
         -------
         jumps : array (n, k)
             So many, lately; more than `JUMPS` are a loose terminal.
-        step_c : array (n, k)
-            From the reading before, where that isn't long ago; NaN elsewhere. [°C]
+        often : bool array (n, k)
+            A reading came, and the one before isn't long ago.
         """
         n, k = value_c.shape
         # Two rows of before come first: the newest reading of each probe, and the one before that.
@@ -129,35 +133,60 @@ class Signal:
         off = np.where(often, np.abs(one - 0.5 * (value_c + two)), np.nan)
         off = np.fmax(off, np.where(fresh & (swing_c > 0.0), 0.5 * swing_c, np.nan))
         jumps = self._count(off, self._floor_c + self._share * np.maximum(course.median_c, 0.0), opened)
-        return jumps, np.where(fresh & (gap <= OFTEN_S), value_c - one, np.nan)
+        return jumps, fresh & (gap <= OFTEN_S)
 
     def _count(self, off: Floats, floor_c: Floats, opened: Bools) -> Floats:
-        known = ~np.isnan(off)
-        safe = np.where(known, off, 0.0)
+        safe = np.where(np.isnan(off), 0.0, off)
         floor = np.where(np.isnan(floor_c), np.inf, floor_c)
+        usual = self._learn(off)
         jumps = np.zeros(off.shape)
-        usual, now, dead_s = self.usual_c, self.jumps, self.dead_s
-        quiet = not (opened.any() or now.any() or (safe > floor).any())
+        over = safe > np.maximum(floor, USUAL * usual)
+        if not (over.any() or opened.any() or self.jumps.any()):
+            self.dead_s = np.maximum(self.dead_s - len(off), 0.0)
+            return jumps
+        now, dead_s = self.jumps, self.dead_s
         for i in range(len(off)):
-            if not quiet:
-                # One value that stands out makes its neighbours stand out as well.
-                jumped = ((safe[i] > np.maximum(floor[i], USUAL * usual)) & (dead_s <= 0.0)) | opened[i]
-                dead_s = np.where(jumped, 3.0, dead_s - 1.0)
-                now = now * FORGET + jumped
-                now[now < 0.05] = 0.0
-                jumps[i] = now
-            part = np.where(known[i], 1.0 / USUAL_N, 0.0)
-            usual = usual + part * (np.minimum(safe[i], 3.0 * usual + 1.0) - usual)
-        self.usual_c, self.jumps, self.dead_s = usual, now, dead_s
+            # One value that stands out makes its neighbours stand out as well.
+            jumped = (over[i] & (dead_s <= 0.0)) | opened[i]
+            dead_s = np.where(jumped, 3.0, np.maximum(dead_s - 1.0, 0.0))
+            now = now * FORGET + jumped
+            now[now < 0.05] = 0.0
+            jumps[i] = now
+        self.jumps, self.dead_s = now, dead_s
         return jumps
+
+    def _learn(self, off: Floats) -> Floats:
+        """Learn what is usual of each probe, every `SLOT_S`; give what was known in each second."""
+        usual = np.empty(off.shape)
+        begin, second = 0, self.seconds - len(off)
+        while begin < len(off):
+            end = min(len(off), begin + SLOT_S - second % SLOT_S)
+            usual[begin:end] = self.usual_c
+            rows = off[begin:end]
+            known = (~np.isnan(rows)).astype(np.float64)
+            least = np.where(known > 0.0, np.minimum(rows, 3.0 * self.usual_c + 1.0), 0.0)
+            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+            self.slot_n = self.slot_n + known.sum(axis=0)
+            self.slot_c = np.cumsum(np.concatenate([self.slot_c[None], least]), axis=0)[-1]
+            second += end - begin
+            if second % SLOT_S == 0:
+                mean = self.slot_c / np.maximum(self.slot_n, 1.0)
+                part = np.minimum(self.slot_n / USUAL_N, 1.0)
+                self.usual_c = self.usual_c + part * (mean - self.usual_c)
+                self.slot_n, self.slot_c = np.zeros_like(self.slot_n), np.zeros_like(self.slot_c)
+            begin = end
+        return usual
 
     def leaps(self, step_c: Floats, value_c: Floats, around_c: Floats, blind: Bools) -> tuple[Bools, Bools]:
         """Find steps that no probe can make, and that aren't taken back.
 
         Parameters
         ----------
-        step_c, value_c : array (n, k)
-            NaN where there is none. [°C]
+        step_c : array (n, k)
+            From the median of the five seconds before, whose middle lies three seconds ago; NaN where there
+            is none. [°C]
+        value_c : array (n, k)
+            [°C]
         around_c : array (n, k)
             Median of the others; NaN where there is none. [°C]
         blind : bool array (n, k)
@@ -169,7 +198,7 @@ class Signal:
             Called; and before it is called.
         """
         before = value_c - step_c
-        share = 1.0 - np.exp(-1.0 / self._lag_s)
+        share = 1.0 - np.exp(-STEP_S / self._lag_s)
         most_up, most_down = share * (FLAME_C - before), share * (before - COLDEST_C)
         most = np.maximum(np.where(step_c > 0.0, most_up, most_down), LEAST_LEAP_C)
         hot = value_c > FLAME_C + 50.0

@@ -1,8 +1,8 @@
 """Values that stand still while the fire moves: judged by how the same channel moved before.
 
-A channel's resolution, lag and noise show in how often and how far it moved. A coarse logger, a thick sheath or
-a bead deep in a wall stand still for minutes, and are no fault; a channel that differed from one reading to the
-next and then doesn't for twenty is stuck.
+A channel's resolution, lag and noise show in how often and how far it moved. A coarse logger, a thick sheath
+or a bead deep in a wall stand still for minutes, and are no fault; a channel that differed from one reading
+to the next and then doesn't for twenty is stuck.
 """
 
 from __future__ import annotations
@@ -14,16 +14,24 @@ import numpy as np
 from logger.judgement.trend import Bools, Course
 from logger.reading import Floats, Ints
 
-MEMORY_N: Final = 100.0
-"""How often a channel moves is learned over so many readings."""
+SLOT_S: Final = 10
+FORGET: Final = 0.9
+"""How often a channel moves is learned over some hundred seconds in which it does."""
+LEARNED_N: Final = 30.0
+"""So many readings must have been seen before anything is known of it."""
 SURE: Final = 14.0
 """So many movements should have come and didn't: by chance once in a million times (Poisson, e**-14)."""
 FAR_SHARE: Final = 0.15
-"""Least share of readings that moved by two steps of the channel's resolution or more: else it may have settled
-between two of them."""
-TRAVEL_FORGET: Final = 0.998
+"""Least share of readings that moved by two steps of the channel's resolution or more: else it may have
+settled between two of them."""
+FORGET_WAY: Final = 0.98
+"""How far each goes beside the others is learned over some eight minutes."""
 TRAVEL_C: Final = 12.0
 LEAST_N: Final = 8
+BRISK_N: Final = 5
+"""A channel that moved within so many readings is one that differs from one reading to the next."""
+WARM_C: Final = 100.0
+"""Where nothing is warmer there is no fire that could move. [°C]"""
 NEVER_C: Final = 150.0
 """While others travelled so far, a channel that works moves at least by one step. [°C]"""
 NEVER_S: Final = 100.0
@@ -37,81 +45,129 @@ class Still:
     k : int
     stuck_s : float
         A value that stands for less is none. [s]
+
+    Attributes
+    ----------
+    read, moved, far : array (k,)
+        Readings, movements, and those by two steps or more, each forgotten by `FORGET` every `SLOT_S` in
+        which the channel moved.
+    own_c : array (k,)
+    others_c : float
+        How far each probe, and most of them, went; forgotten the same way. [°C]
     """
 
     def __init__(self, k: int, stuck_s: float) -> None:
         self.last_c: Floats = np.full(k, np.nan)
         self.level_c: Floats = np.full(k, np.nan)
-        self.n: Floats = np.zeros(k)
-        self.s: Floats = np.zeros(k)
-        self.moves: Floats = np.zeros(k)
-        self.far: Floats = np.zeros(k)
-        self.read: Floats = np.zeros(k)
+        self.n: Ints = np.zeros(k, np.int64)
+        self.s: Ints = np.zeros(k, np.int64)
+        self.since_c: Floats = np.zeros(k)
         self.step_c: Floats = np.full(k, np.inf)
+        self.read: Floats = np.zeros(k)
+        self.moved: Floats = np.zeros(k)
+        self.far: Floats = np.zeros(k)
         self.own_c: Floats = np.zeros(k)
         self.others_c = 0.0
-        self.travelled_c = 0.0
-        self.since_c: Floats = np.zeros(k)
+        self.slot: Floats = np.zeros((5, k))
+        self.seconds = 0
         self._stuck_s = stuck_s
 
-    def run(self, course: Course, value_c: Floats, fresh: Bools) -> Bools:
+    def run(self, course: Course, fresh: Bools) -> Bools:
         """Take n seconds.
 
         Parameters
         ----------
         course : Course
-        value_c : array (n, k)
-            [°C]
         fresh : bool array (n, k)
 
         Returns
         -------
         bool array (n, k)
         """
-        n = len(fresh)
-        travel, own = self._travel(course)
-        values = np.concatenate([self.last_c[None], course.value_c])
-        moved_c = np.abs(np.diff(values, axis=0))
+        n, k = fresh.shape
+        travel_c, own_c = self._travel(course)
+        change = np.abs(np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0))
         self.last_c = course.value_c[-1]
-        stuck = np.zeros(fresh.shape, np.bool_)
-        for i in range(n):
-            self._second(i, fresh[i], moved_c[i], travel[i], own[i])
-            long = self.s >= self._stuck_s
-            if long.any():
-                stuck[i] = long & self._stuck() & course.valid[i]
-        return stuck
+        moved = fresh & (change > 1e-6)
+        step = np.minimum.accumulate(np.concatenate([self.step_c[None], np.where(moved, change, np.inf)]))
+        self.step_c = step[-1]
+        far = moved & (change >= 1.9 * step[1:])
+        at = np.arange(1, n + 1)[:, None]
+        last = np.maximum.accumulate(np.where(moved, at, 0), axis=0)
+        # Readings, seconds and the others' way since each last moved.
+        reads = np.cumsum(fresh, axis=0)
+        counts = np.concatenate([np.zeros((1, k), np.int64), reads])
+        still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
+        still_s = np.where(last > 0, at - last, self.s + at)
+        since_c = self._since(travel_c, moved)
+        self.n, self.s = still_n[-1], still_s[-1]
+        known = self._learn(fresh, moved, far, own_c, travel_c)
+        long = still_s >= self._stuck_s
+        if not long.any():
+            return np.zeros((n, k), np.bool_)
+        return long & self._stuck(course, still_n, still_s, since_c, step[1:], known)
 
-    def _second(self, i: int, fresh: Bools, moved_c: Floats, travel_c: float, own_c: Floats) -> None:
-        self.travelled_c += travel_c
-        self.s += 1.0
-        self.own_c = self.own_c * TRAVEL_FORGET + own_c
-        self.others_c = self.others_c * TRAVEL_FORGET + travel_c
-        moved = fresh & (moved_c > 1e-6)
-        self.n += fresh
-        if moved.any():
-            self.step_c = np.where(moved, np.minimum(self.step_c, moved_c), self.step_c)
-            share = np.where(moved, np.minimum(self.n / MEMORY_N, 1.0), 0.0)
-            # One movement in so many readings.
-            self.moves += share * (1.0 / np.maximum(self.n, 1.0) - self.moves)
-            far = moved_c >= 1.9 * self.step_c
-            self.far += share * (far / np.maximum(self.n, 1.0) - self.far)
-            self.read += np.where(moved, self.n, 0.0)
-            self.n = np.where(moved, 0.0, self.n)
-            self.s = np.where(moved, 0.0, self.s)
-            self.since_c = np.where(moved, self.travelled_c, self.since_c)
+    def _since(self, travel_c: Floats, moved: Bools) -> Floats:
+        """How far most probes went since each last moved, added up one by one; (n, k)."""
+        since = np.empty(moved.shape)
+        now = self.since_c
+        for i, travel in enumerate(travel_c.tolist()):
+            now = since[i] = np.where(moved[i], 0.0, now + travel)
+        self.since_c = now
+        return since
 
-    def _stuck(self) -> Bools:
-        since = self.travelled_c - self.since_c
-        noisy = (self.read >= 30.0) & (self.far >= FAR_SHARE) & (self.n * self.moves > SURE)
-        expected = since * self.own_c / max(self.others_c, 1.0)
-        step = np.where(np.isfinite(self.step_c), self.step_c, 0.0)
-        slow = (self.n >= LEAST_N) & (self.read >= 30.0) & (expected > np.maximum(TRAVEL_C, 12.0 * step))
-        never = (self.n >= LEAST_N) & (self.s >= NEVER_S) & (since > NEVER_C)
-        found: Bools = noisy | slow | never
+    def _learn(self, fresh: Bools, moved: Bools, far: Bools, own_c: Floats, travel_c: Floats) -> Floats:
+        """Learn how each channel moves; give what was known in each second, (n, 5, k)."""
+        n, k = fresh.shape
+        rows = np.stack([fresh, moved, far, own_c, np.broadcast_to(travel_c[:, None], (n, k))], axis=1)
+        known = np.empty((n, 5, k))
+        begin = 0
+        while begin < n:
+            end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
+            known[begin:end, 0], known[begin:end, 1], known[begin:end, 2] = self.read, self.moved, self.far
+            known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
+            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+            self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
+            self.seconds += end - begin
+            if self.seconds % SLOT_S == 0:
+                self._close_slot()
+            begin = end
+        return known
+
+    def _close_slot(self) -> None:
+        read, moved, far, own, others = self.slot
+        # A channel that stands learns nothing of standing: how it moved before is what counts.
+        lives = moved > 0.0
+        self.read = np.where(lives, FORGET * self.read + read, self.read)
+        self.moved = np.where(lives, FORGET * self.moved + moved, self.moved)
+        self.far = np.where(lives, FORGET * self.far + far, self.far)
+        self.own_c = FORGET_WAY * self.own_c + own
+        self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
+        self.slot = np.zeros_like(self.slot)
+
+    def _stuck(
+        self, course: Course, still_n: Ints, still_s: Ints, since_c: Floats, step_c: Floats, known: Floats
+    ) -> Bools:
+        read, moved, far, own_c, others_c = (known[:, i] for i in range(5))
+        valid = course.valid
+        # Flames die, and then everything stands stiller: others as lively must still differ from one reading
+        # to the next.
+        lively = valid & (read >= LEARNED_N) & (far >= FAR_SHARE * read)
+        brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
+        most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
+        hot = np.where(valid, course.value_c, -np.inf).max(axis=1, initial=-np.inf) > WARM_C
+        share = moved / np.maximum(read, 1.0)
+        learned = read >= LEARNED_N
+        noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
+        step = np.where(np.isfinite(step_c), step_c, 0.0)
+        expected = since_c * own_c / np.maximum(others_c, 1.0)
+        slow = learned & (still_n >= LEAST_N) & (expected > np.maximum(TRAVEL_C, 12.0 * step))
+        never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
+        found: Bools = valid & (noisy | slow | never)
         return found
 
-    def _travel(self, course: Course) -> tuple[list[float], Floats]:
-        """How far most probes went in each second, and how far each went."""
+    def _travel(self, course: Course) -> tuple[Floats, Floats]:
+        """How far most probes went in each second, (n,), and how far each went, (n, k)."""
         levels = np.concatenate([self.level_c[None], course.level_c])
         self.level_c = course.level_c[-1]
         step_c = np.abs(np.diff(levels, axis=0))
@@ -122,4 +178,4 @@ class Still:
         # Of an even number the lesser one: of two probes, one that stands mustn't be outvoted by the other.
         middle: Ints = np.maximum(known - 1, 0) // 2
         travel = np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0]
-        return np.where(known > 1, travel, 0.0).tolist(), own
+        return np.where(known > 1, travel, 0.0), own
