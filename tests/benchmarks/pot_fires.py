@@ -2,7 +2,7 @@
 forecast.
 
 Families: our simulator; fires made by another program's script in folders named on the command line (one a
-fire, with `readings.csv`, `plan.toml` and `truth.json`); and `kilnless`, whose physics is deliberately
+fire, with `readings.csv`, `plan.toml` and `truth.json`); `embers`, `crude` and `lumps`; and `kilnless`, whose physics is deliberately
 neither's: gas and glow follow drawn curves that owe nothing to each other, walls are five points of a plane
 wall, beads balance convection against radiation. All are invented.
 """
@@ -24,6 +24,8 @@ from logger.physics.wall import Wall
 from logger.plan import Plan, Probe, loads
 from logger.reading import Floats, Status
 from logger.sources.simulated import draw, simulate_scenario
+from tests.benchmarks.ember_fires import ember_fire
+from tests.benchmarks.varied_fires import crude
 
 EVERY_S = 10
 
@@ -44,8 +46,6 @@ class PotFire:
         Neither missing nor spoilt by a fault.
     wall_c : dict of str to array (m,)
         By zone that holds pots, at 0, 10, 20 … s: mean of the wall, or of what the family calls so. [°C]
-    added_s : tuple of float
-        When wood was put on after the fire was lit. [s]
     """
 
     family: str
@@ -55,7 +55,6 @@ class PotFire:
     value_c: Floats
     sound: Bools
     wall_c: dict[str, Floats]
-    added_s: tuple[float, ...] = ()
 
     def with_probes(self, kept: Iterable[int], mark: str) -> PotFire:
         """The same fire as fewer probes would have shown it."""
@@ -94,10 +93,7 @@ def simulated(seeds: Iterable[int]) -> Iterator[PotFire]:
                     [facts["outer_c"], facts["middle_c"], facts["inner_c"]]
                 )
                 walls[zone] = np.interp(grid, np.arange(len(mean)) * firing.truth["every_s"], mean)
-        added = tuple(e["start_s"] for e in firing.truth["events"] if e["kind"] == "armload")
-        yield PotFire(
-            "simulator", str(seed), firing.plan, firing.t_s, firing.temperature_c, sound, walls, added
-        )
+        yield PotFire("simulator", str(seed), firing.plan, firing.t_s, firing.temperature_c, sound, walls)
 
 
 def second(folders: Iterable[Path]) -> Iterator[PotFire]:
@@ -118,8 +114,7 @@ def second(folders: Iterable[Path]) -> Iterator[PotFire]:
         walls = {z: np.array(c) for z, c in truth["wall"].items() if z not in ("time_s", "under")}
         if any(p.zone == "under" and p.reads != "coals" for p in plan.probes):
             walls["under"] = np.array(truth["wall"]["under"])
-        added = tuple(float(e["start_s"]) for e in truth["events"] if e["kind"] == "stoke")
-        yield PotFire("second model", folder.name, plan, t, value, sound, walls, added)
+        yield PotFire("second model", folder.name, plan, t, value, sound, walls)
 
 
 def kilnless(seeds: Iterable[int]) -> Iterator[PotFire]:
@@ -220,6 +215,81 @@ def _kilnless_probes(
             probes.append(Probe(name, f"k{len(probes)}", reads=reads, zone=zone, height_cm=10.0 + 15 * z))
             columns.append(read)
     return tuple(probes), columns
+
+
+def embers(seeds: Iterable[int]) -> Iterator[PotFire]:
+    """Fires of counted embers; their walls' truth is that of the outer face."""
+    for seed in seeds:
+        made = ember_fire(seed)
+        sound, names = made.status == Status.OK, [p.name for p in made.plan.probes]
+        value = np.where(sound, made.temperature_c, np.nan)
+        for fault in made.faults:
+            during = (made.t_s >= fault["start_s"]) & (made.t_s <= fault["end_s"] + 60)
+            sound[during, names.index(fault["probe"])] = False
+        pots = {p.zone for p in made.plan.probes if p.reads != "coals"}
+        walls = {zone: wall for zone, wall in made.wall_c.items() if zone in pots}
+        yield PotFire("embers", str(seed), made.plan, made.t_s, value, sound, walls)
+
+
+def levels_only(seeds: Iterable[int]) -> Iterator[PotFire]:
+    """Fires of two more kinds of which only what probes read is known: for the forecast."""
+    for seed in seeds:
+        made = crude(seed)
+        value = made.temperature_c
+        yield PotFire("crude", str(seed), made.plan, made.t_s, value, np.isfinite(value), {})
+        value, target_c = _lumps(seed, 6600)
+        probes = tuple(
+            Probe(n, n, height_cm=10.0 + 15 * i, zone=n) for i, n in enumerate(("low", "middle", "top"))
+        )
+        plan = Plan(title="Invented", target_c=target_c, probes=probes)
+        yield PotFire("lumps", str(seed), plan, np.arange(6600.0), value, np.isfinite(value), {})
+
+
+def _lumps(seed: int, length_s: int) -> tuple[Floats, float]:
+    """Readings of a fire of two heat capacities a zone at 1 Hz, and its target.
+
+    Power balances, not temperatures: fuel burns at an even rate and then dies down along a straight line; the
+    pots take a share, lose heat by radiation, and exchange it with embers and ground, which lose theirs slowly.
+    """
+    rng = np.random.default_rng([seed, 21])
+    zones = 3
+    ambient_k = 273.15 + rng.uniform(5, 25)
+    load = rng.uniform(20e3, 45e3) * rng.uniform(0.7, 1.3, zones)  # [J/m²K]
+    bed = rng.uniform(60e3, 140e3) * rng.uniform(0.7, 1.3, zones)
+    between = rng.uniform(25, 60) * rng.uniform(0.7, 1.3, zones)  # [W/m²K]
+    ground = rng.uniform(8, 20) * rng.uniform(0.8, 1.2, zones)
+    open_sky = rng.uniform(0.35, 0.8, zones)
+    share = rng.uniform(0.8, 1.2, zones)
+    target_c = float(rng.choice([700, 720, 740, 760]))
+    power_w = np.zeros((length_s, zones))
+
+    def put_on(t: int, joules: float, even_s: float, dying_s: float) -> None:
+        x = np.arange(length_s - t) - rng.uniform(10, 40)
+        shape = np.clip(x / 60, 0, 1) * np.clip(1 - (x - even_s) / dying_s, 0, 1)
+        power_w[t:] += joules * (shape / shape.sum())[:, None] * share
+
+    lit = int(rng.integers(600, 1200))
+    power_w[:] += rng.uniform(1.5e3, 4e3)
+    power_w[lit:] -= power_w[lit:] * np.clip(np.arange(length_s - lit) / 1800, 0, 1)[:, None]
+    big = rng.uniform(45e6, 75e6)
+    put_on(lit, big, rng.uniform(180, 480), rng.uniform(200, 600))
+    pots, embers = np.full(zones, ambient_k + 60.0), np.full(zones, ambient_k + 250.0)
+    true = np.empty((length_s, zones))
+    last, gap, done_s = lit, int(rng.integers(240, 420)), 0
+    for t in range(length_s):
+        radiated = 0.9 * 5.670374419e-8 * open_sky * (pots**4 - ambient_k**4)
+        flow = between * (pots - embers)
+        pots = pots + (0.62 * power_w[t] - radiated - flow) / load
+        embers = embers + (0.38 * power_w[t] + flow - ground * (embers - ambient_k)) / bed
+        true[t] = pots - 273.15
+        done_s += bool(true[t].min() >= target_c)
+        if t > lit + 400 and t - last >= gap and t < lit + 4000 and done_s < 400:
+            put_on(t, big * rng.uniform(0.12, 0.3), rng.uniform(100, 240), rng.uniform(100, 300))
+            last = t
+    burning = np.clip(power_w / 30e3, 0, 1)
+    wave = np.sin(2 * np.pi * (np.arange(length_s) * rng.uniform(0.8, 1.2) + rng.uniform(0, 1)))
+    flicker = (rng.normal(0, 12, (length_s, zones)) + 10 * wave[:, None]) * burning
+    return true + flicker + rng.normal(0, 0.5, true.shape), target_c
 
 
 def _lagged(value: Floats, lag_s: float) -> Floats:

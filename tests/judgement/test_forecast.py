@@ -102,7 +102,7 @@ def test_more_heat_arrives_sooner_and_more_surely() -> None:
 
 
 # Rate of all ten minutes, level, goal, peak, stage: chance, middle [s], band ten minutes ahead. Worked out once
-# from the published calibration (`tests.benchmarks.fit_forecast`), so that no other slips in unseen.
+# from the published calibration (`tests.benchmarks.bench_pots --fit`), so that no other slips in unseen.
 GOLDEN = (
     (20.0, 500.0, 700.0, 500.0, "climb", 0.792, 420, (270.7, 578.1, 944.6)),
     (3.0, 650.0, 780.0, 655.0, "peak", None, None, (542.4, 617.5, 707.1)),

@@ -75,6 +75,7 @@ def test_programs_and_people_are_told_that_it_is_a_model() -> None:
     assert zone["one_hour_model"]["kind"] == "model"
     assert zone["one_hour_model"]["low_c"] < zone["one_hour_c"] < zone["one_hour_model"]["high_c"]
     assert zone["one_hour_model"]["energy_kj_mol"] == 300.0
+    assert zone["one_hour_model"]["covers"].startswith("the clay's activation energy alone")
     told = table(result)
     assert f"{zone['one_hour_c']:.0f}" in told
     assert "1 h model" in told

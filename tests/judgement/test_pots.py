@@ -89,10 +89,11 @@ def test_without_a_probe_on_it_a_wall_follows_the_air_as_a_lumped_body_does() ->
         return (model.film_w_m2k * (800 - y) + shone) / model.areal_capacity_j_m2k
 
     solved = solve_ivp(rate, (0, 1200), [100.0], method="LSODA", dense_output=True, rtol=1e-8)
+    # What the air does is known some ten to twenty seconds late, smoothed, and a step is five more.
     for row in rows:
         if row.t_s > 330:
-            # Levels are smoothed over some twenty seconds, and the step is not that sharp after it.
-            assert row.zones["belly"].wall_c == pytest.approx(float(solved.sol(row.t_s - 300)[0]), abs=30.0)
+            late, now = solved.sol([row.t_s - 330, row.t_s - 300])[0]
+            assert late - 5 <= row.zones["belly"].wall_c <= now + 5
 
 
 def test_hotter_coals_keep_a_wall_above_the_air_beside_it() -> None:

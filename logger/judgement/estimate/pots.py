@@ -13,14 +13,14 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 
 from logger.judgement.estimate.model import AMBIENT_C, Model
 from logger.judgement.estimate.spots import COUNTS_S, Spot, moved_by, surface_of_spot
+from logger.judgement.estimate.zones import Basis, EstimateRow, ZoneEstimate, likeness, zones_of_pots
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Walls
 from logger.physics.uncertainty import COVERAGE
@@ -42,7 +42,7 @@ COLDEST_C: Final = -40.0
 HOTTEST_C: Final = 1300.0
 """No pot at a wood fire in the open is beyond these (common practice, no source). [°C]"""
 FASTEST_C_S: Final = 3.0
-"""Nor does its wall move faster: 75 kW/m², the glow of 800 °C, on one face of 7 mm of clay gives 6 °C/s at most,
+"""Nor does its wall move faster: the glow of 800 °C, 75 kW/m² on one face of 7 mm of clay, gives 6 °C/s,
 and no fire is black all round. [°C/s]"""
 TEST_S: Final = 30
 """What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
@@ -51,58 +51,7 @@ PROVED_S: Final = 300.0
 """How long it must have been tested before it counts as consistent. [s]"""
 MISFIT: Final = 2.5
 """Mean square of what is off, in standard deviations, above which it is not consistent."""
-LIKE_CM: Final = 25.0
-"""Zones this far apart in height are like each other by 1/e (common practice, no source). [cm]"""
 _FORGETS_S: Final = 150.0
-
-Basis = Literal["probe", "spot", "neighbours", "nothing"]
-
-
-@dataclass(frozen=True, slots=True)
-class ZoneEstimate:
-    """What a zone's pots are at. Estimated, not measured.
-
-    Attributes
-    ----------
-    wall_c, lo_c, hi_c : float
-        Mean through the wall, and the band that should hold it nine times in ten. [°C]
-    surface_c : float
-        Outer face. [°C]
-    inside_lag_c : float
-        Outer face less inner face. [°C]
-    steepest_c_mm : float
-        Steepest gradient in the wall. [°C/mm]
-    basis : {'probe', 'spot', 'neighbours', 'nothing'}
-        The best that it stands on now: a probe of its own that can be believed; a spot reading of the last
-        15 min; other zones; or only what was known before.
-    consistent : bool
-        It stands on a probe on a wall whose readings have come for 5 min as they were foretold, or on a spot
-        of the last 15 min that fell where it was expected; and the last spot did, if there was one.
-    """
-
-    wall_c: float
-    lo_c: float
-    hi_c: float
-    surface_c: float
-    inside_lag_c: float
-    steepest_c_mm: float
-    basis: Basis
-    consistent: bool
-
-
-@dataclass(frozen=True, slots=True)
-class EstimateRow:
-    """All zones' estimates at one time.
-
-    Attributes
-    ----------
-    t_s : float
-        Since the firing's first reading. [s]
-    zones : dict of str to ZoneEstimate
-    """
-
-    t_s: float
-    zones: dict[str, ZoneEstimate]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,22 +63,6 @@ class _Said:
     air_c: Floats
     apart_c: Floats  # between the highest and the lowest wall probe
     coals_c: Floats  # (n,)
-
-
-def zones_of_pots(plan: Plan) -> tuple[str, ...]:
-    """Zones that can be estimated: one that only coals probes belong to holds no pots.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    tuple of str
-        Those without a probe, of which spots are taken, last.
-    """
-    looking = [p.zone for p in plan.probes if p.reads != "coals"]
-    return tuple(dict.fromkeys([*looking, *plan.clay.zones]))
 
 
 class Pots:
@@ -179,7 +112,7 @@ class Pots:
             for reads in (("wall", "surface"), ("air",))
         ]
         self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
-        self._likeness = _likeness(plan, self.zones)
+        self._likeness = likeness(plan, self.zones)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
         """Take a spot reading; it counts once the seconds up to `SPOT_WAIT_S` after it have come.
@@ -461,15 +394,3 @@ def _mean(values: Floats, good: Bools) -> Floats:
     total = np.where(good, values, 0.0).sum(axis=1)
     mean: Floats = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return mean
-
-
-def _likeness(plan: Plan, zones: Sequence[str]) -> Floats:
-    """How much each zone counts for each other."""
-    heights = [
-        [p.height_cm for p in plan.probes if p.zone == zone and p.height_cm is not None] for zone in zones
-    ]
-    means = np.array([np.mean(h) if h else np.nan for h in heights])
-    apart = np.abs(means[:, None] - means[None, :])
-    weights = np.exp(-np.where(np.isnan(apart), LIKE_CM, apart) / LIKE_CM)
-    np.fill_diagonal(weights, 0.0)
-    return np.asarray(weights, dtype=np.float64)

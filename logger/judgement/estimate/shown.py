@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from logger.judgement.estimate.pots import ROW_S, EstimateRow, ZoneEstimate
+from logger.judgement.estimate.pots import ROW_S
+from logger.judgement.estimate.zones import EstimateRow, ZoneEstimate
 from logger.plan import Plan
 
 

@@ -1,4 +1,4 @@
-"""The forecast's numbers, found by `python -m tests.benchmarks.fit_forecast` on six families of made-up
+"""The forecast's numbers, found by `python -m tests.benchmarks.bench_pots --fit` on six families of made-up
 fires.
 
 Families: our simulator (seeds 5000-5019), a second model by other hands (63 of its seeds from 2000 and 5000
