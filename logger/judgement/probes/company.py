@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.judgement.probes.signal import OFTEN_S
 from logger.judgement.runs import run_lengths
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Places
@@ -15,7 +16,7 @@ LONG_S: Final = 100
 """So long before now is looked at. [s]"""
 ALONE_C: Final = 200.0
 COLD_C: Final = 60.0
-ALONE_S: Final = 75
+ALONE_S: Final = 100
 """For so long one place may flame while nothing beside it is warm or warms. [s]"""
 WARMS_C: Final = 4.0
 """Others that rose by more than this meanwhile feel a fire. [°C]"""
@@ -85,7 +86,7 @@ class Company:
         alone = self._alone(company, before, now)
         dead = self._dead(company, now)
         below = self._below(company, now)
-        fallen, doubtful = self._falls(rows, company, now)
+        fallen, doubtful = self._falls(rows, company, now, course.interval_s <= OFTEN_S)
         self.past_c = rows[n:].copy()
         return alone, dead, below, fallen, doubtful
 
@@ -143,12 +144,14 @@ class Company:
         self.below_s = held[-1]
         return held >= BELOW_S
 
-    def _falls(self, rows: Floats, company: Floats, now: Floats) -> tuple[Bools, Bools]:
+    def _falls(self, rows: Floats, company: Floats, now: Floats, often: Bools) -> tuple[Bools, Bools]:
         n, k = now.shape
         quick = rows[LONG_S - 8 : LONG_S - 8 + n] - now
         with np.errstate(invalid="ignore"):
-            doubtful = self._touching & (
-                quick > WALL_SHARE * (rows[LONG_S - 8 : LONG_S - 8 + n] - 30.0) + 15.0
+            doubtful = (
+                self._touching
+                & often
+                & (quick > WALL_SHARE * (rows[LONG_S - 8 : LONG_S - 8 + n] - 30.0) + 15.0)
             )
             hottest = np.where(np.isnan(rows), -np.inf, rows)
             highest = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0).max(axis=2)

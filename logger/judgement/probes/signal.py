@@ -62,7 +62,8 @@ class Signal:
         self.leapt_s: Floats = np.zeros(k)
         self.back_s: Floats = np.zeros(k)
         self.seconds = 0
-        wall = places.is_wall & ~places.surface
+        # Sheathed or in ash, a probe in the coals is as slow as one on a wall.
+        wall = (places.is_wall & ~places.surface) | np.isin(np.arange(k), places.coals)
         self._floor_c = np.where(wall, 4.0, 12.0)
         self._share = np.where(wall, 0.1, 0.5) * jump
         self._lag_s = np.where(wall, WALL_S, BEAD_S)

@@ -69,6 +69,7 @@ class Still:
         self.own_c: Floats = np.zeros(k)
         self.others_c = 0.0
         self.slot: Floats = np.zeros((5, k))
+        self.stuck = np.zeros(k, np.bool_)
         self.seconds = 0
         self._stuck_s = stuck_s
 
@@ -103,9 +104,14 @@ class Still:
         self.n, self.s = still_n[-1], still_s[-1]
         known = self._learn(fresh, moved, far, own_c, travel_c)
         long = still_s >= self._stuck_s
-        if not long.any():
-            return np.zeros((n, k), np.bool_)
-        return long & self._stuck(course, still_n, still_s, since_c, step[1:], known)
+        found = np.zeros((n, k), np.bool_)
+        if long.any():
+            found = long & self._stuck(course, still_n, still_s, since_c, step[1:], known)
+        # What is stuck is so until it moves, whatever the others do meanwhile.
+        called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
+        stuck: Bools = (called > last) | (self.stuck & (last == 0))
+        self.stuck = stuck[-1]
+        return stuck
 
     def _since(self, travel_c: Floats, moved: Bools) -> Floats:
         """How far most probes went since each last moved, added up one by one; (n, k)."""
@@ -160,7 +166,8 @@ class Still:
         learned = read >= LEARNED_N
         noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
         step = np.where(np.isfinite(step_c), step_c, 0.0)
-        expected = since_c * own_c / np.maximum(others_c, 1.0)
+        # No more than half as far again as the others: what is more was flicker, and flames die.
+        expected = since_c * np.minimum(own_c / np.maximum(others_c, 1.0), 1.5)
         slow = learned & (still_n >= LEAST_N) & (expected > np.maximum(TRAVEL_C, 12.0 * step))
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
         found: Bools = valid & (noisy | slow | never)

@@ -35,6 +35,8 @@ from logger.reading import Floats, Ints, Status
 
 CLEARS_S: Final = 60
 """A probe must be sound for so long before it is believed again. [s]"""
+MENDS_S: Final[dict[int, int]] = {OPEN: 180, LOOSE: 300}
+"""And for so long after these: a contact that opens again and again doesn't mend by itself. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,8 @@ class ProbeWatch:
         self.fault: Ints = np.zeros(k, np.int64)
         self.trusted: Floats = np.zeros(k)
         self.bad_code: Ints = np.zeros(k, np.int64)
-        self.sound_s: Ints = np.full(k, CLEARS_S, np.int64)
+        self.sound_s: Ints = np.full(k, max(MENDS_S.values()), np.int64)
+        self.last_fault: Ints = np.zeros(k, np.int64)
         self._surface = places.surface
         self._stored = stored
         self._for_s = float(settings["for_s"])
@@ -168,10 +171,14 @@ class ProbeWatch:
     def _standing(self, found: Ints) -> Ints:
         """Let each fault stand until its probe was sound for `CLEARS_S`."""
         sound_s = run_lengths(found == 0, self.sound_s)
-        code = _held(self.fault, found, found > 0)
-        self.sound_s = np.minimum(sound_s[-1], CLEARS_S)
-        fault: Ints = np.where(sound_s < CLEARS_S, code, 0)
-        return fault
+        code = _held(self.last_fault, found, found > 0)
+        self.sound_s = np.minimum(sound_s[-1], max(MENDS_S.values()))
+        waits = np.full(code.shape, CLEARS_S)
+        for fault, wait_s in MENDS_S.items():
+            waits[code == fault] = wait_s
+        self.last_fault = code[-1]
+        stands: Ints = np.where(sound_s < waits, code, 0)
+        return stands
 
     def _silent(self, course: Course, fresh: Bools) -> Bools:
         if self._stored:
