@@ -1062,10 +1062,13 @@ def show(home: Home, firing: str, as_json: bool) -> int:
 @cli.command()
 @click.argument("firing", required=False)
 @click.option("--all", "every", is_flag=True, help="All stored firings, one after another.")
+@click.option("--estimate", is_flag=True, help="With --json: what the pots were at, every 10 s (a model).")
 @plan_option
 @json_option
 @with_home
-def rehearse(home: Home, firing: str | None, every: bool, plan_file: Path | None, as_json: bool) -> int:
+def rehearse(
+    home: Home, firing: str | None, every: bool, estimate: bool, plan_file: Path | None, as_json: bool
+) -> int:
     """What the alarms would have said over a stored FIRING (its ID, or last), under its plan or another.
 
     It is the judgement that runs beside the fire, on the same readings.
@@ -1077,12 +1080,14 @@ def rehearse(home: Home, firing: str | None, every: bool, plan_file: Path | None
 
     if every == (firing is not None):
         raise UserError("rehearse: name one firing (its ID, or last), or --all of them")
+    if estimate and not as_json:
+        raise UserError("rehearse: --estimate is for programs; add --json")
     plan = load(plan_file) if plan_file else None
     _journal_there(home)
     reader = JournalReader(home.journal)
     try:
         found = reader.firings() if every else [reader.firing(firing or "last")]
-        results = [run(reader, info, plan) for info in found]
+        results = [run(reader, info, plan, estimating=estimate) for info in found]
     finally:
         reader.close()
     if as_json:

@@ -25,7 +25,6 @@ from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.set_apart import Apart, Key
 from logger.journal.writer import JournalWriter
-from logger.judgement.fire_ensemble import ensemble
 from logger.judging import Judging, Kept
 from logger.plan import Plan
 from logger.reading import Batch
@@ -162,8 +161,6 @@ class Recorder:
         self._verdict: dict[str, Any] | None = None
         self._verdict_s = float("-inf")
         self._thread = threading.Thread(target=self._run, name="journal")
-        # The forecasts' ensemble takes half a second: no commit waits for it.
-        self._ensemble = threading.Thread(target=ensemble, name="ensemble", daemon=True)
         self._started = threading.Event()
         self._failure: BaseException | None = None
 
@@ -301,8 +298,6 @@ class Recorder:
             self._collect(taken)
             if self._commit(writer):
                 tries = 0
-                if self._ensemble.ident is None:
-                    self._ensemble.start()
             elif stopping:
                 tries += 1
                 if tries >= _LAST_TRIES:
@@ -396,12 +391,8 @@ class Recorder:
                 self._state_s = float("-inf")  # no reading tells it again after a restart
         if (now_s := time.monotonic()) - self._verdict_s >= 1.0 or found:
             self._verdict_s = now_s
-            self._verdict = self._said(judging)
+            self._verdict = judging.verdict_data()
         return [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in found]
-
-    def _said(self, judging: Judging) -> dict[str, Any]:
-        made = self._ensemble.ident is not None and not self._ensemble.is_alive()
-        return judging.verdict_data(ahead=made)
 
     def _commit(self, writer: JournalWriter) -> bool:
         firing, holding, begin_us = self._firing, self._holding, self._begin_us
@@ -502,7 +493,7 @@ class Recorder:
 
     def _keep_after_request(self, writer: JournalWriter, standing: Standing) -> None:
         if self._judging is not None:
-            self._verdict = self._said(self._judging)  # what was acknowledged shows at once
+            self._verdict = self._judging.verdict_data()  # what was acknowledged shows at once
         self._keep_state(writer, standing.firing)
         now_us = self._time.utc_us()
         writer.heartbeat(self._heartbeat(standing.firing, standing.holding, now_us, 0))

@@ -124,13 +124,11 @@ def test_what_is_a_model_says_so() -> None:
     found = levels()
     told = rehearsal(found)
     told["zones"][1] |= {"one_hour_c": 745.0, "one_hour_model": {"low_c": 730.0, "high_c": 770.0}}
-    told["zones"][2]["by"] = "estimate"
     by_key = {(f.key, f.zone): f for f in facts_of(PLAN, found, told, alarms=[], notes=[], spots=[])}
     fact = by_key["one_hour_c", found.zones[1]]
     assert (fact.value, fact.low, fact.high) == (745.0, 730.0, 770.0)
     estimated = {key for key, f in by_key.items() if f.basis == "estimated"}
-    judged_by_estimate = {(key, found.zones[2]) for key in ("peak_c", "soak_min", "above_burnout_min")}
-    assert estimated == {("one_hour_c", zone) for zone in found.zones} | judged_by_estimate
+    assert estimated == {("one_hour_c", zone) for zone in found.zones}
 
 
 def test_what_the_pots_were_estimated_at_is_told_with_its_band() -> None:

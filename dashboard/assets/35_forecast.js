@@ -1,4 +1,4 @@
-/* What is to come of the coldest zone if nothing is added: a band from now on, and its middle in dashes. */
+/* What is to come of the coldest zone as it is going: a band from now on, and its middle in dashes. */
 "use strict";
 
 (function (S) {
@@ -87,7 +87,7 @@
     const now = told();
     if (!now) return;
     const last = cut(now, S.aheadMin(S.windowS() === null ? now.at_s / 60 : S.windowS() / 60)).pop();
-    const label = put("come", `${coldest}, if nothing is added`, x(last.min * 60) - 6, y(0) - 26); // where seldom anything else is
+    const label = put("come", `${coldest}, as it is going`, x(last.min * 60) - 6, y(0) - 26); // where seldom anything else is
     label.style.transform = "translateX(-100%)";
     label.style.color = colour();
   };

@@ -62,7 +62,7 @@
       .replace(/ °. below its target/, "° below target")
       .replace(/; not yet above burn-out \(.*?\)/, "") // stands in the line below
       .replace(/, below burn-out \(.*?\)/, ", below burn-out")
-      .replace(/ if nothing is added$/, "")
+      .replace(/ as it is going$/, "")
       .replace(/may not reach (its )?(\S+) without more wood/, "$2 may need more wood")
       .replace(/will not reach (its )?(\S+) without more wood/, "$2 needs more wood"));
   }

@@ -15,8 +15,7 @@
             temperature("target_c", "Target", "Every zone should reach it."),
             temperature("burnout_c", "Burn-out", "Carbon burns off the clay above it, given air."),
             P.field("soak_min", "Soak, min", P.number(P.doc.soak_min, (v) => { P.doc.soak_min = v; }), "So long a zone should stay at its target or above."),
-            P.field("estimate.wall_mm", "Walls of the pots, mm", P.number(estimate().wall_mm, (v) => setEstimate("wall_mm", v), { empty: true }), "Measured. What the pots themselves are at is estimated from it; left empty, far less surely."),
-            P.field("estimate.judge_on", "Verdict, target and soak by", judgeOn(), "The estimate counts once a zone's probes have proved consistent; until then its probes do.")),
+            P.field("estimate.wall_mm", "Walls of the pots, mm", P.number(estimate().wall_mm, (v) => setEstimate("wall_mm", v), { empty: true }), "Measured. What the pots themselves are at is estimated from it; left empty, far less surely.")),
           S.make("div", { class: "does" },
             S.make("button", { type: "button", class: "main", onclick: () => save(false) }, P.name ? `Save as “${P.name}”` : "Save this plan"),
             P.name ? S.make("button", { type: "button", onclick: () => { P.name = ""; save(false); } }, "Save a copy under its title") : null,
@@ -46,13 +45,6 @@
     if (value !== null) rest[key] = value;
     if (Object.keys(rest).length) P.doc.estimate = rest;
     else delete P.doc.estimate;
-  }
-
-  function judgeOn() {
-    const now = estimate().judge_on || "probes";
-    return S.make("select", { onchange: (event) => { setEstimate("judge_on", event.target.value); P.changed(); } },
-      S.make("option", { value: "probes", selected: now === "probes" }, "probes"),
-      S.make("option", { value: "estimate", selected: now === "estimate" }, "estimate of the pots"));
   }
 
   const source = (label, ...what) => S.make("div", { class: "source" }, S.make("h3", {}, label), ...what);

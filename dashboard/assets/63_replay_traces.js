@@ -101,7 +101,7 @@
   };
 
   function condition(zone, points, fill) {
-    const text = `${zone}, if nothing is added`;
+    const text = `${zone}, as it is going`;
     const end = points.length ? plot.x(points[points.length - 1].min * 60) : plot.left;
     const room = end - text.length * 8 > plot.left;
     return S.svg("text", { x: room ? end - 4 : plot.left + 6, y: plot.bottom - 9, fill, "text-anchor": room ? "end" : "start" }, text);

@@ -68,7 +68,7 @@ class FiringInfo:
         """The plan; where nobody made one, each channel seen so far is a probe of its own name."""
         if self.plan_toml is None:
             return Plan(title=self.title, probes=assign_probes(None, self.seen))
-        return loads_plan(self.plan_toml, f"plan of firing {self.id}")
+        return loads_plan(self.plan_toml, f"plan of firing {self.id}", stored=True)
 
 
 @dataclass(frozen=True, slots=True)

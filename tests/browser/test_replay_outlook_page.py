@@ -100,7 +100,7 @@ def test_the_forecast_of_a_moment_is_the_judgements(
     assert drawn[-1, 0] <= one["at_s"] + ahead + 15
     expected = np.interp(drawn[:, 0], one["at_s"] + np.array(one["ahead_s"]), one["middle_c"])
     np.testing.assert_allclose(drawn[:, 1], expected, atol=5)
-    assert "if nothing is added" in tablet.locator(".r-come text").text_content()
+    assert "as it is going" in tablet.locator(".r-come text").text_content()
     # Before the first forecast there is nothing to draw.
     first = told["moments"]["forecasts"][0]
     assert first["zone"] is None
