@@ -38,6 +38,8 @@ COMMIT_S: Final = 0.2
 """From the first waiting frame to its commit, less the work itself: within the promised 250 ms. [s]"""
 IDLE_S: Final = 0.5
 """Without readings the heartbeat and the requests still get their turn this often. [s]"""
+REQUESTS_S: Final = 0.05
+"""Requests are carried out for so long between two commits of readings, at least one of them. [s]"""
 STATE_S: Final = 10.0
 """How often the state of clocks and judgement is kept; what came later is judged again. [s]"""
 BACKLOG_READINGS: Final = 500_000
@@ -414,10 +416,13 @@ class Recorder:
 
     def _answer_requests(self, writer: JournalWriter) -> bool:
         """Carry out what people asked for, after the readings and apart from them."""
+        until_s = time.monotonic() + REQUESTS_S
         try:
             for request in writer.take_requests():
                 before = Standing(self._firing, self._holding, self._armed)
                 self._now_stands(self._desk.answer(writer, request, before, self._judging))
+                if time.monotonic() >= until_s:
+                    break
         except JournalError as exc:
             if exc.reason in WAITS:
                 return self._refused(exc, writer)
