@@ -134,6 +134,7 @@ class Recorder:
         self._seen: list[tuple[str, str]] = []
         self._backlog: deque[Unit] = deque()
         self._early: list[Event] = []
+        self._more_requests = False
         self._readings = 0
         self._lost = 0
         self._not_recorded = 0
@@ -261,7 +262,7 @@ class Recorder:
     def _loop(self, writer: JournalWriter) -> None:
         tries = 0
         while True:
-            taken = self._intake.take(COMMIT_S, IDLE_S)
+            taken = self._intake.take(COMMIT_S, COMMIT_S / 10 if self._more_requests else IDLE_S)
             stopping = self._intake.stopped
             self._collect(taken)
             if self._commit(writer):
@@ -417,11 +418,13 @@ class Recorder:
     def _answer_requests(self, writer: JournalWriter) -> bool:
         """Carry out what people asked for, after the readings and apart from them."""
         until_s = time.monotonic() + REQUESTS_S
+        self._more_requests = False
         try:
             for request in writer.take_requests():
                 before = Standing(self._firing, self._holding, self._armed)
                 self._now_stands(self._desk.answer(writer, request, before, self._judging))
-                if time.monotonic() >= until_s:
+                self._more_requests = time.monotonic() >= until_s
+                if self._more_requests:
                     break
         except JournalError as exc:
             if exc.reason in WAITS:
