@@ -38,6 +38,8 @@ COMMIT_S: Final = 0.2
 """From the first waiting frame to its commit, less the work itself: within the promised 250 ms. [s]"""
 IDLE_S: Final = 0.5
 """Without readings the heartbeat and the requests still get their turn this often. [s]"""
+REQUESTS_S: Final = 0.05
+"""Requests are carried out for so long between two commits of readings, at least one of them. [s]"""
 STATE_S: Final = 10.0
 """How often the state of clocks and judgement is kept; what came later is judged again. [s]"""
 BACKLOG_READINGS: Final = 500_000
@@ -151,6 +153,7 @@ class Recorder:
         self._seen: list[tuple[str, str]] = []
         self._backlog: deque[Unit] = deque()
         self._early: list[Event] = []
+        self._more_requests = False
         self._readings = 0
         self._lost = 0
         self._not_recorded = 0
@@ -293,7 +296,7 @@ class Recorder:
     def _loop(self, writer: JournalWriter) -> None:
         tries = 0
         while True:
-            taken = self._intake.take(COMMIT_S, IDLE_S)
+            taken = self._intake.take(COMMIT_S, COMMIT_S / 10 if self._more_requests else IDLE_S)
             stopping = self._intake.stopped
             self._collect(taken)
             if self._commit(writer):
@@ -470,10 +473,15 @@ class Recorder:
 
     def _answer_requests(self, writer: JournalWriter) -> bool:
         """Carry out what people asked for, after the readings and apart from them."""
+        until_s = time.monotonic() + REQUESTS_S
+        self._more_requests = False
         try:
             for request in writer.take_requests():
                 before = Standing(self._firing, self._holding, self._armed)
                 self._now_stands(self._desk.answer(writer, request, before, self._judging))
+                self._more_requests = time.monotonic() >= until_s
+                if self._more_requests:
+                    break
         except JournalError as exc:
             if exc.reason in WAITS:
                 return self._refused(exc, writer)

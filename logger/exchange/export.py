@@ -262,7 +262,9 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
             os.fsync(file.fileno())
         beside.replace(out)
     except OSError as exc:
-        raise ExportError(f"{out}: {exc.strerror or exc}; nothing was written, choose another place") from exc
+        device = out.exists() and not out.is_file()
+        what = "not all of it was taken" if device else "nothing was written"
+        raise ExportError(f"{out}: {exc.strerror or exc}; {what}, choose another place") from exc
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)

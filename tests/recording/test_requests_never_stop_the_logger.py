@@ -16,6 +16,7 @@ import pytest
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
+from logger.journal.writer import MAX_WAITING
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
 from logger.rig_line.wire import encode
@@ -180,10 +181,11 @@ async def test_a_heap_of_requests_keeps_no_reading_waiting(fire: Fire) -> None:
     await fire.hear()
     with contextlib.closing(sqlite3.connect(fire.path, timeout=10)) as db, db:
         row = "INSERT INTO request (made_us, kind, data, who) VALUES (1, 'note', '{\"kind\":\"wood\"}', '')"
-        for _ in range(500):
+        for _ in range(MAX_WAITING):
             db.execute(row)
     await fire.hear(20)
     last = fire.put("note", '{"kind":"gust"}')
+    await fire.until(lambda reader: (asked := reader.request(last)) and asked.result)
     assert (await fire.answer(last))["ok"]
 
 
