@@ -12,17 +12,18 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from journal_batches import START_US, firing_batch, make_batch
 
 from logger.amplifiers import encode_word
 from logger.columns import convert
-from logger.journal.csv_in import CsvOptions, import_csv
-from logger.journal.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
-from logger.journal.line_protocol import escape_tag, lines_of
+from logger.demo import _shown_again
+from logger.exchange.csv_in import CsvOptions, import_csv
+from logger.exchange.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
+from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.plan import Plan, Probe
+from logger.plan import Plan, Probe, loads
 from logger.reading import Batch, Channel, Status
+from tests.journal.journal_batches import START_US, firing_batch, make_batch
 
 
 def toml_of(names: list[str]) -> str:
@@ -304,3 +305,48 @@ def test_options_survive_the_trip(
         reader.readings(info.id).temperature_c, reader.readings(firing).temperature_c, strict=True
     ):
         np.testing.assert_array_equal(a, b)
+
+
+def test_a_probe_called_as_our_own_time_column(
+    writer: JournalWriter, reader: JournalReader, tmp_path: Path
+) -> None:
+    firing = writer.open_firing("", None, START_US).id
+    writer.append(
+        firing,
+        make_batch([START_US, START_US + 10**6], [[20.0, 30.0], [21.0, 31.0]], names=["time_s", "Time_UTC"]),
+    )
+    out = tmp_path / "out.csv"
+    for time in ("seconds", "utc"):
+        export_csv(reader, firing, out, time=time)  # type: ignore[arg-type]
+        info, _ = import_csv(writer, out)
+        assert [c.probe.name for c in reader.columns(info.id)] == ["time_s", "Time_UTC"]
+        assert reader.readings(info.id).temperature_c[1].tolist() == [30.0, 31.0]
+    assert export_parquet(reader, firing, tmp_path / "out.parquet") == 2
+
+
+def test_an_export_of_more_than_64_columns_imports_back(
+    writer: JournalWriter, reader: JournalReader, tmp_path: Path
+) -> None:
+    """Two rigs of 40 channels each are one firing."""
+    firing = writer.open_firing("", None, START_US).id
+    for rig in ("a1", "b2"):
+        names = [f"{rig}k{i}" for i in range(40)]
+        writer.append(
+            firing,
+            make_batch(
+                [START_US, START_US + 10**6], np.arange(80.0).reshape(2, 40) + 20, rig=rig, names=names
+            ),
+        )
+    first, second = tmp_path / "first.csv", tmp_path / "second.csv"
+    export_csv(reader, firing, first)
+    info, _ = import_csv(writer, first, started_us=START_US)
+    export_csv(reader, info.id, second)
+    before, after = (list(csv.reader(path.read_text().splitlines())) for path in (first, second))
+    assert len(before[0]) == 81
+    assert sorted(zip(*after, strict=True)) == sorted(zip(*before, strict=True))
+
+
+def test_a_stored_firing_with_a_probe_called_time_s_can_be_shown_again(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    path.write_text("time_s,time_s,a\n0,20,21\n1,22,23\n")
+    assert [p.name for p in loads(_shown_again(path).dumps()).probes] == ["time_s 2", "a"]
