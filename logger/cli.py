@@ -233,7 +233,12 @@ def _supervise(
     from logger.supervisor import Child, python_module, supervise
 
     processes = [
-        Child(name, python_module(arguments[0], *arguments[1:]), needed=name not in spare)
+        Child(
+            name,
+            python_module(arguments[0], *arguments[1:]),
+            needed=name not in spare,
+            watched=name == "logger",
+        )
         for name, arguments in children
     ]
     page = ["page", "--home", str(home.root), "--host", host, "--port", str(port)]
@@ -567,22 +572,36 @@ def finish(home: Home, as_json: bool) -> int:
 @json_option
 @with_home
 def status(home: Home, as_json: bool) -> int:
-    """How the logger fares: frames, losses, the last commit, its sources."""
+    """How the logger fares: frames, losses, the last commit, its sources.
+
+    Ends with 1 where a logger runs and can't record.
+    """
     import time
+
+    from logger.health import look
 
     beat: dict[str, Any] = {}
     firing = None
+    unread = ""
     if home.journal.exists():
         from logger.journal.reader import JournalReader
 
-        reader = JournalReader(home.journal)
         try:
-            beat = reader.heartbeat() or {}
-            running = reader.running()
-            firing = running.id if running else None
-        finally:
-            reader.close()
-    alive = home.logger_runs()
+            reader = JournalReader(home.journal)
+        except StokewatchError as exc:
+            unread = str(exc)
+        else:
+            try:
+                beat = reader.heartbeat() or {}
+                running = reader.running()
+                firing = running.id if running else None
+            except StokewatchError as exc:
+                unread = str(exc)
+            finally:
+                reader.close()
+    health = look(home, str(beat.get("trouble", "")))
+    alive, trouble = health.running, health.trouble or unread
+    failing = bool(unread) or (alive and not health.recording)
     sending = _mirror_health(home)
     counts = (
         "frames",
@@ -606,17 +625,20 @@ def status(home: Home, as_json: bool) -> int:
             "pid": beat.get("pid") if alive else None,
             **{name: beat.get(name, 0) for name in (*counts, "lost", "not_recorded", "waiting")},
             "last_commit_age_s": age_s,
-            "trouble": beat.get("trouble", ""),
+            "recording": health.recording,
+            "trouble": trouble,
             "sources": beat.get("sources", []),
         },
+        "disk_free_mb": health.disk_free_mb,
         "mirror": sending,
         "firing": firing,
         "home": str(home.root),
     }
     if as_json:
         _print_json(document)
-        return 0
-    click.echo(f"Logger: {'running' if alive else 'not running'}; folder {home.root}")
+        return int(failing)
+    how = "not running" if not alive else "running" if health.recording else "running, but NOT RECORDING"
+    click.echo(f"Logger: {how}; folder {home.root}")
     click.echo(f"Firing: {firing or 'none is running'}")
     for name in counts:
         click.echo(f"  {name.replace('_', ' ')}: {beat.get(name, 0)}")
@@ -625,12 +647,12 @@ def status(home: Home, as_json: bool) -> int:
     for source in beat.get("sources", []):
         unproven = " (no checksum, no counter)" if source.get("proof") == "none" else ""
         click.echo(f"  {source['name']}: {source['state']} {source['detail']}{unproven}".rstrip())
-    if beat.get("trouble"):
-        click.echo(f"  Trouble: {beat['trouble']}")
+    if trouble:
+        click.echo(f"  Trouble: {trouble}")
     if sending is not None:
         click.echo(f"InfluxDB: {sending['state']} {sending['detail']}".rstrip())
         click.echo("  " + ", ".join(f"{sending[key]} {key}" for key in ("sent", "refused", "behind")))
-    return 0
+    return int(failing)
 
 
 @cli.command()

@@ -16,12 +16,11 @@ from pathlib import Path
 from typing import Any, Final
 from uuid import uuid4
 
-from logger.exchange.csv_in import read_csv
-from logger.home import Home
+from logger.health import Sign
+from logger.home import AlreadyRunning, Home, LoggerLock
 from logger.hosttime import HostTime, Uptime, goes_on_at
 from logger.intake import Intake, Token
 from logger.journal.reader import JournalReader
-from logger.journal.schema import JournalError
 from logger.plan import Plan
 from logger.plan_sources import PlanSource
 from logger.recorder import Recorder
@@ -29,13 +28,16 @@ from logger.rig_line.beacons import Beacons
 from logger.rig_line.dialogue import BeaconAnswer, decode_answer
 from logger.service_manager import tell
 from logger.sources import Answer, Source
-from logger.sources.mqtt import Broker
 from logger.sources.plain import plain_sources
 from logger.sources.serial_port import SerialPort
 from logger.sources.stored import StoredFiring
+from logger.upkeep import look_after
 
 _WATCH_S: Final = 1.0
 _BEACON_S: Final = 0.25
+_STUCK_S: Final = 30.0
+"""So long nothing that isn't the disk's takes: whoever watches over the logger may start it again. [s]"""
+_TIMES: Final = ("at_us", "wall_s", "up_s")
 
 log = logging.getLogger(__name__)
 
@@ -104,12 +106,12 @@ def run_logger(settings: Settings) -> int:
     """
     level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
     logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", datefmt="%H:%M:%S")
-    with settings.home.logger_lock():
-        asyncio.run(_run(settings))
+    with settings.home.logger_lock() as lock:
+        asyncio.run(_run(settings, lock))
     return 0
 
 
-async def _run(settings: Settings) -> None:
+async def _run(settings: Settings, lock: LoggerLock) -> None:
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -157,7 +159,14 @@ async def _run(settings: Settings) -> None:
         beacons=lambda: beacons.states(time.monotonic()),
         test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),
     )
+    away = settings.home.away()
+    if away:
+        log.error("%s", away)
+        recorder.happened("journal_elsewhere", away)
+        recorder.upkeep = away
     recorder.start()
+    settings.home.remember()
+    sign = Sign(settings.home)
     tell("READY=1")
 
     async def feed(source: Source, state: _State) -> None:
@@ -173,8 +182,12 @@ async def _run(settings: Settings) -> None:
         """End when asked to, or when the journal's thread has failed."""
         while not stop.is_set() and recorder.alive:
             intake.check_host_clock()
+            if not lock.holds():
+                raise AlreadyRunning(settings.home.root)
             # Not hung on a slow disk: a restart would lose what waits in memory for it.
-            tell("WATCHDOG=1")
+            if recorder.stuck_s < _STUCK_S:
+                tell("WATCHDOG=1")
+                sign.give(recording=recorder.recording, trouble=recorder.trouble)
             try:
                 async with asyncio.timeout(_WATCH_S):
                     await stop.wait()
@@ -192,17 +205,19 @@ async def _run(settings: Settings) -> None:
     ]
     watching = asyncio.create_task(watch(), name="watch")
     signalling = asyncio.create_task(signal_beacons(), name="beacons")
+    keeping = asyncio.create_task(look_after(settings.home.journal, recorder), name="upkeep")
     try:
-        await asyncio.wait((watching, signalling, *feeding), return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait((watching, signalling, keeping, *feeding), return_when=asyncio.FIRST_COMPLETED)
     finally:
         # Producers first; then what they gave is committed, and acknowledged where the loop still can.
-        tasks = (*feeding, watching, signalling)
+        tasks = (*feeding, watching, signalling, keeping)
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)
         tell("STOPPING=1")
         intake.stop()
         await asyncio.to_thread(recorder.join)
+        sign.close()
     for outcome in ended:
         if isinstance(outcome, Exception):
             raise outcome
@@ -215,12 +230,16 @@ def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
 
 def _sources(settings: Settings, answered: Answer) -> list[Source]:
     if settings.stored is not None:
+        from logger.exchange.csv_in import read_csv  # most starts need none of it, and are to be quick
+
         firing = read_csv(settings.stored)
         name = settings.stored.name
         return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
     if settings.mqtt_urls:
+        from logger.sources.mqtt import Broker
+
         client_id = _client_id(settings.home)
         sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
     sources += plain_sources(settings.sources, taken, _client_id(settings.home) if settings.sources else "")
@@ -241,6 +260,8 @@ def _last_beat(home: Home) -> dict[str, Any]:
         return {}
     try:
         with contextlib.closing(JournalReader(home.journal)) as reader:
-            return (reader.heartbeat() or {}) if reader.running() is not None else {}
-    except JournalError:
-        return {}  # the recorder looks into it, and salvages
+            beat = (reader.heartbeat() or {}) if reader.running() is not None else {}
+            return beat if all(isinstance(beat.get(key), float | int) for key in _TIMES) else {}
+    except Exception as exc:  # the recorder looks into it, and begins another where it must
+        log.warning("the last heartbeat can't be read: %s", exc)
+        return {}

@@ -182,6 +182,22 @@ class Judging:
                 if cut:
                     yield begin + step_us, self.take(cut)
 
+    def go_on(self, reader: JournalReader, firing: str) -> list[Event]:
+        """Judge what has come into the journal since `replay`.
+
+        Parameters
+        ----------
+        reader : JournalReader
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        list of Event
+        """
+        self._held.clear()  # it is read again
+        return self.replay(reader, firing, self._judged_us + 1)
+
     def advance(self, now_us: int) -> list[Event]:
         """Let time pass without readings.
 

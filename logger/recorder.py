@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import os
 import threading
@@ -15,18 +14,21 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 from logger import arming
+from logger.catching_up import AT_ONCE_US, CatchingUp
 from logger.conversion import Assembler
+from logger.errors import StokewatchError, UserError
 from logger.hosttime import HostTime, Uptime
 from logger.intake import Intake, Taken, Token
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
-from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
 from logger.journal.set_apart import Apart, Key
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging, Kept
+from logger.opening import Opening
 from logger.plan import Plan
+from logger.plan import loads as loads_plan
 from logger.reading import Batch
 from logger.recording.requests_carried_out import WAITS, RequestDesk, Standing
 from logger.rig_line.beacon import Show, show_for
@@ -48,6 +50,8 @@ PRIME_US: Final = 15 * 60 * 1_000_000
 """How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
 SETTLE_US: Final = 3_000_000
 """Readings may still be on their way this long before silence counts as silence. [µs]"""
+UNJUDGED: Final = "unjudged"
+"""In `meta`: since when readings are recorded and not yet judged."""
 _LAST_TRIES: Final = 3
 _JUDGEMENT_OFF: Final = "the judgement failed and is off; readings are still recorded"
 
@@ -161,6 +165,15 @@ class Recorder:
         self._state_s = float("-inf")
         self._rigs: set[str] = set()
         self._trouble = ""
+        self._opening = Opening(path, self.happened)
+        self._catching_up: CatchingUp | None = None
+        self._working_since_s: float | None = None
+        self.damage = ""
+        """Set by who finds the journal damaged: another is begun in its place. Any thread may."""
+        self.joined = False
+        """Set by who has joined an older journal: the firing is judged again. Any thread may."""
+        self.upkeep = ""
+        """What is done about a damaged journal, in words; any thread may set it."""
         self._verdict: dict[str, Any] | None = None
         self._verdict_s = float("-inf")
         self._thread = threading.Thread(target=self._run, name="journal")
@@ -168,12 +181,12 @@ class Recorder:
         self._failure: BaseException | None = None
 
     def start(self) -> None:
-        """Open the journal and go on with the firing that is running.
+        """Begin to open the journal and to go on with the firing that is running.
 
         Raises
         ------
         StokewatchError
-            The journal can't be opened.
+            The journal is a newer version's, or no journal.
         """
         self._thread.start()
         self._started.wait()
@@ -197,17 +210,33 @@ class Recorder:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
+    @property
+    def stuck_s(self) -> float:
+        """For how long it has been working at what isn't the disk's. In seconds."""
+        since_s = self._working_since_s
+        return 0.0 if since_s is None else time.monotonic() - since_s
+
+    @property
+    def trouble(self) -> str:
+        """What keeps it from its work, in words; empty where nothing does."""
+        return self._opening.trouble or self._trouble or self.upkeep
+
+    @property
+    def recording(self) -> bool:
+        """Whether what comes in gets onto the disk."""
+        return not (self._opening.trouble or self._trouble.startswith("the disk"))
+
+    @property
+    def set_aside(self) -> list[Path]:
+        """Journals that were damaged and set aside since the start."""
+        return self._opening.asides
+
     def _run(self) -> None:
         try:
-            salvaged = make_sound(self._path)
-            if salvaged is not None:
-                log.error("the journal was damaged; the old file is kept as %s", salvaged.aside)
-                detail = f"the damaged file is {salvaged.aside.name}; {salvaged.readings} readings saved"
-                data = {"what": "journal_salvaged", "detail": detail}
-                self._early.append((self._time.utc_us(), "system", data, ""))
-            writer = JournalWriter(self._path)
+            writer = self._opening.open(self._resume, self._waits_in_vain)
+            if writer is None:
+                return
             try:
-                self._resume(writer)
                 self._started.set()
                 self._loop(writer)
             finally:
@@ -217,7 +246,23 @@ class Recorder:
         finally:
             self._started.set()
 
+    def _waits_in_vain(self) -> bool:
+        """Let the sources begin though the disk takes nothing yet: what they give waits in memory."""
+        self._started.set()
+        return self._intake.stopped
+
+    def happened(self, what: str, detail: str) -> None:
+        """Note something about the journal among the firing's events.
+
+        Parameters
+        ----------
+        what, detail : str
+            A word, and a sentence.
+        """
+        self._early.append((self._time.utc_us(), "system", {"what": what, "detail": detail}, ""))
+
     def _resume(self, writer: JournalWriter) -> None:
+        self._firing, self._judging, self._catching_up, self._plan = None, None, None, self._given
         firing = writer.running()
         self._take_up_armed(firing)
         if firing is None:
@@ -231,17 +276,26 @@ class Recorder:
                 data = {"what": "plan_replaced", "title": self._plan.title}
                 writer.add_event(firing.id, self._time.utc_us(), "system", data)
         elif self._plan is None and firing.plan_toml is not None:
-            self._plan = firing.plan
+            try:
+                self._plan = loads_plan(firing.plan_toml)
+            except UserError as exc:
+                log.error("the firing's plan is damaged: %s", exc)
+                self.happened("plan_damaged", f"it is recorded and judged without its plan: {exc}")
         self._firing = firing
         self._expect()
         self._readings = firing.readings
         self._assembler = Assembler(self._plan, firing.seen)
-        reader = JournalReader(self._path)
-        try:
-            self._prime(reader, firing)
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            with contextlib.closing(self._latest(reader)) as latest:
+                self._prime(latest, firing)
             self._resume_judging(writer, reader, firing)
-        finally:
-            reader.close()
+
+    def _latest(self, reader: JournalReader) -> JournalReader:
+        """The journal that has the latest frames: just after a damaged one was set aside, that one."""
+        if self._opening.asides:
+            with contextlib.suppress(StokewatchError):
+                return JournalReader(self._opening.asides[-1])
+        return JournalReader(self._path)
 
     def _expect(self) -> None:
         self._intake.expect([probe.channel for probe in self._plan.probes] if self._plan is not None else ())
@@ -262,15 +316,70 @@ class Recorder:
     def _resume_judging(self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo) -> None:
         self._seen = list(firing.seen)
         try:
+            state = writer.load_state(firing.id)
+            unjudged = reader.meta(UNJUDGED) or {}
+            last_us = firing.last_us or firing.started_us
             judging = Judging(self._plan, firing.started_us, estimating=True)
-            since_us = judging.restore(writer.load_state(firing.id), firing.seen)
-            judging.replay(reader, firing.id, since_us)
-            self._judging = judging
+            since_us = judging.restore(state, firing.seen)
+            behind_us = last_us - (firing.started_us if since_us is None else since_us)
+            if behind_us <= AT_ONCE_US and unjudged.get("firing") != firing.id:
+                judging.replay(reader, firing.id, since_us)
+                self._judging = judging
+            else:
+                told_us = int(unjudged["since_us"]) if unjudged.get("firing") == firing.id else last_us
+                self._catch_up(writer, firing, state, told_us)
+        except JournalError:
+            raise
         except Exception as exc:  # a fault of ours in there must not keep the fire from being recorded
             self._early.append(self._judgement_failed(exc))
 
+    def _catch_up(self, writer: JournalWriter, firing: FiringInfo, state: bytes | None, told_us: int) -> None:
+        """Judge a long stretch again beside the recording, and then go on from there."""
+        writer.set_meta(UNJUDGED, {"firing": firing.id, "since_us": told_us})
+        self._judging = None
+        self._catching_up = CatchingUp(self._path, self._plan, firing, state, told_us)
+        self._catching_up.start()
+
+    def _caught_up(self, writer: JournalWriter) -> None:
+        """Take over the judgement from the thread that has caught up."""
+        if self.joined and self._firing is not None and self._catching_up is None:
+            self.joined = False
+            firing = writer.firing(self._firing.id)
+            self._catch_up(writer, firing, None, firing.last_us or firing.started_us)
+        caught = self._catching_up
+        if caught is None or not caught.done:
+            return
+        self._catching_up = None
+        if self._firing is None or caught.firing.id != self._firing.id:
+            return
+        now = writer.firing(self._firing.id)
+        if now.seen != caught.firing.seen:  # a channel that is new since
+            self._catch_up(writer, now, None, caught.told_us)
+            return
+        try:
+            judging, events = caught.finish()
+        except Exception as exc:
+            self._early.append(self._judgement_failed(exc))
+            return
+        self._seen = list(now.seen)
+        self._judging = judging
+        said = [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in events]
+        kept = [(t_us, zones) for t_us, zones in judging.take_estimates() if t_us > caught.told_us]
+        self._backlog.append(Unit(events=said, estimates=kept))
+        self._state_s = float("-inf")
+
     def _prime(self, reader: JournalReader, firing: FiringInfo) -> None:
         """Tell the intake which frames are here already, and where each rig's clock stood."""
+        try:
+            self._prime_from(reader, reader.firing(firing.id))
+        except UserError:
+            pass  # it has no such firing
+        except Exception as exc:
+            if reader.path == self._path:
+                raise
+            log.warning("%s", exc)  # a journal that was set aside; what can be read of it is joined later
+
+    def _prime_from(self, reader: JournalReader, firing: FiringInfo) -> None:
         channels: dict[str, list[str]] = {}
         for rig, channel in firing.seen:
             channels.setdefault(rig, []).append(channel)
@@ -283,7 +392,7 @@ class Recorder:
     def _prime_frames(
         self, reader: JournalReader, firing: FiringInfo, channels: dict[str, list[str]], since_us: int
     ) -> None:
-        clocks = json.loads(reader.meta("clocks") or "{}")
+        clocks = reader.meta("clocks") or {}
         frames: dict[str, list[tuple[int, int, int]]] = {}
         checksums = reader.noted_lately()
         for batch in reader.batches(firing.id, since_us=since_us):
@@ -298,8 +407,10 @@ class Recorder:
         while True:
             taken = self._intake.take(COMMIT_S, COMMIT_S / 10 if self._more_requests else IDLE_S)
             stopping = self._intake.stopped
+            self._working_since_s = time.monotonic()
             self._collect(taken)
-            if self._commit(writer):
+            self._working_since_s = None
+            if self._mended(writer) and self._commit(writer):
                 tries = 0
             elif stopping:
                 tries += 1
@@ -310,6 +421,18 @@ class Recorder:
                 return
             if self._backlog:
                 time.sleep(0.2)  # the disk would not take it; give it a moment
+
+    def _mended(self, writer: JournalWriter) -> bool:
+        """Begin another journal if this one was found damaged; take over what was judged beside."""
+        try:
+            if self.damage:
+                damage, self.damage = self.damage, ""
+                error = JournalError(f"journal {self._path}: it is damaged ({damage})", "damaged")
+                return self._refused(error, writer)
+            self._caught_up(writer)
+        except JournalError as exc:
+            return self._refused(exc, writer)
+        return True
 
     def _collect(self, taken: Taken) -> None:
         # Rounded as the journal keeps them: a rehearsal judges the very same numbers.
@@ -507,15 +630,20 @@ class Recorder:
         writer.heartbeat(self._heartbeat(standing.firing, standing.holding, now_us, 0))
 
     def _keep_state(self, writer: JournalWriter, firing: FiringInfo | None) -> None:
-        writer.set_meta("clocks", json.dumps(self._intake.clocks()))
+        writer.set_meta("clocks", self._intake.clocks())
         if firing is not None and self._judging is not None:
             writer.save_state(firing.id, self._judging.snapshot())
+            writer.set_meta(UNJUDGED, {})
 
     def _refused(self, exc: JournalError, writer: JournalWriter) -> bool:
         if not self._trouble.startswith("the disk"):
             log.error("%s; %d readings wait in memory", exc, self._waiting_readings())
         self._trouble = f"the disk does not take readings: {exc}"
-        if exc.reason in ("gone", "io"):
+        if exc.reason == "damaged":
+            with contextlib.suppress(JournalError):
+                if self._opening.start_over(writer, self._firing, self._intake.clocks(), exc):
+                    self._state_s = float("-inf")
+        elif exc.reason in ("gone", "io", "read_only", "misuse"):
             with contextlib.suppress(JournalError, OSError):
                 writer.reopen(self._firing.id if self._firing else None)
                 log.warning("the journal was opened anew")
@@ -542,7 +670,7 @@ class Recorder:
             "beacons": self._beacons(),
             "firing": None if firing is None else firing.id,
             "holding": holding,
-            "trouble": self._trouble,
+            "trouble": self._trouble or self.upkeep,
             "verdict": None if self._verdict is None else self._verdict.get("load"),
             "alarms": None if self._verdict is None else self._verdict.get("alarms"),
         }

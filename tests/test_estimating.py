@@ -16,7 +16,8 @@ from test_judging import START_US, batches, journal, seen
 from logger.journal import schema
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
-from logger.journal.salvage import salvage
+from logger.journal.salvage import join
+from logger.journal.starting_over import begin_instead, going_on_from
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging, rehearse
 from logger.report.document import export_html
@@ -183,9 +184,13 @@ def test_a_journal_of_the_first_version_gets_room_for_estimates(
     path = tmp_path / "j.sqlite"
     with monkeypatch.context() as old:
         old.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
-        writer = JournalWriter(path)
-        firing = writer.open_firing("Invented, of long ago", None, START_US).id
-        writer.close()
+        firing = "20200101-0000-abcd"
+        with contextlib.closing(schema.open_to_write(path)) as db:
+            db.execute(
+                "INSERT INTO firing (id, title, started_us, invented, facts)"
+                " VALUES (?, 'Invented, of long ago', ?, 1, '{}')",
+                (firing, START_US),
+            )
     reader = JournalReader(path)
     assert reader.estimates(firing) == {}
     reader.close()
@@ -204,7 +209,7 @@ def test_a_salvaged_journal_keeps_them(tmp_path: Path) -> None:
     with sqlite3.connect(path) as db:
         db.execute("UPDATE estimate SET data = 'broken' WHERE t_us = ?", (START_US,))
     db.close()
-    salvage(path)
+    join(path, begin_instead(path, going_on_from(path)))
     reader = JournalReader(path)
     assert reader.estimates(firing)["low"].estimate_c.tolist() == [101.0, 102.0]
     reader.close()

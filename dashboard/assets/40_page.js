@@ -22,6 +22,7 @@
   let standing = [];
   let verdict = null;
   let trouble = null;
+  let unrecorded = false;
   let sources = [];
   const take = [];
   /** Have a part of the page told whenever something has come or been chosen. */
@@ -122,6 +123,7 @@
 
   S.takeSnapshot = function (message) {
     trouble = message.trouble;
+    unrecorded = message.unrecorded;
     S.firing = message.firing;
     S.probes = message.probes;
     S.events = (message.events || []).filter((e) => e.kind !== "retract");
@@ -308,7 +310,7 @@
     link: (age) => ["No connection to Stokewatch", `What you see is ${age}. Trying again by itself; is the logger's computer on, and this tablet in its network?`],
     logger: (age) => ["The logger is silent", `Nothing is being recorded that this page knows of. The last reading is ${age}.`],
     rig: (age) => ["The rig is silent", `No probe has answered; the last reading is ${age}. Look at the rig's cable and battery.`],
-    trouble: () => ["The journal can't be read", trouble],
+    trouble: () => [unrecorded ? "Nothing is being recorded" : "The journal can't be read", trouble],
   };
 
   S.tick = function () {

@@ -11,7 +11,7 @@ from typing import Final
 from logger.errors import UserError
 from logger.exchange.line_protocol import lines_of
 from logger.journal.reader import JournalReader
-from logger.journal.rows import FiringInfo
+from logger.journal.rows import JOINED, FiringInfo
 from logger.mirror.points import event_line, firing_line, logger_line
 from logger.plan import Probe, assign_probes
 
@@ -77,7 +77,7 @@ class Outbox:
     def __init__(self, path: Path, site: str, clock: Callable[[], float] = time.monotonic) -> None:
         self._reader = JournalReader(path)
         self._path = path
-        self.file = path.stat().st_ino
+        self.file = self._which()
         self._site = site
         self._clock = clock
         self._firings: dict[str, FiringInfo] = {}
@@ -91,16 +91,22 @@ class Outbox:
         self._reader.close()
 
     def same_file(self) -> bool:
-        """Tell whether the journal is still the file that was opened: a damaged one is replaced.
+        """Tell whether the journal is still the one that was opened.
+
+        A damaged one is replaced, and what is saved of it comes in later, below what was sent already.
 
         Returns
         -------
         bool
         """
         try:
-            return self._path.stat().st_ino == self.file
+            return self._which() == self.file
         except OSError:
             return False
+
+    def _which(self) -> int:
+        joined = self._reader.meta(JOINED) or {}
+        return self._path.stat().st_ino + (int(joined.get("count", 0)) << 64)
 
     def newest(self) -> int:
         """Tell where the journal ends; see `JournalReader.newest_arrival`.

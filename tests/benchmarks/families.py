@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from logger.journal.csv_in import CsvOptions, read_csv
 
+from logger.exchange.csv_in import CsvOptions, read_csv
 from logger.plan import Plan, Probe, load, loads
 from logger.reading import Bytes, Floats, Status
 from logger.sources.simulated import simulate
