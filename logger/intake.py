@@ -243,7 +243,7 @@ class Intake:
         try:
             frame = decode(arrival.line)
         except WireError as exc:
-            if isinstance(exc, BadCrc) and is_chatter(arrival.line):
+            if arrival.rig is None and isinstance(exc, BadCrc) and is_chatter(arrival.line):
                 self.counters.chatter += 1
             elif isinstance(exc, BadCrc):
                 self.counters.bad_crc += 1
