@@ -341,6 +341,8 @@ class Boot:
             self._open_hole(_Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
         if delay_s < -_REBASE_S:  # the host's clock was set, not the rig's
             self.clock.rebase(came.ms, came.arrival_s)
+            self._heard_s = self._first_s = came.arrival_s
+            self._offset_s += delay_s
         self._advance(at, came)
         self.primed = False
         made_s = at[1] / 1000 + self._offset_s
