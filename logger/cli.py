@@ -519,7 +519,8 @@ def status(home: Home, as_json: bool) -> int:
         "missing",
         "duplicates",
         "out_of_order",
-        "dropped",
+        "set_apart",
+        "refused",
     )
     commit_us = beat.get("last_commit_us")
     scale = beat.get("time_scale", 1.0)
@@ -840,7 +841,10 @@ def import_(
 @cli.command()
 @click.argument("firing")
 @click.option(
-    "--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol", "html"]), default="csv"
+    "--format",
+    "kind",
+    type=click.Choice(["csv", "parquet", "line-protocol", "html", "set-apart"]),
+    default="csv",
 )
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
 @click.option("--site", default="", help="Tag of line protocol, where several places share a store.")
@@ -860,7 +864,10 @@ def export(
     unit: str,
     as_json: bool,
 ) -> int:
-    """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages."""
+    """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages.
+
+    set-apart are frames that could not be placed, as they came; `show` says how many there are.
+    """
     from logger.journal import export as exports
     from logger.journal.reader import JournalReader
 
@@ -880,6 +887,8 @@ def export(
 
                 export_html(reader, found.id, output, shown(unit, timezone))
                 rows = None
+            case "set-apart":
+                rows = exports.export_set_apart(reader, found.id, output)
             case _:
                 rows = exports.export_line_protocol(reader, found.id, output, site=site)
     finally:
@@ -899,6 +908,7 @@ def export(
 def show(home: Home, firing: str, as_json: bool) -> int:
     """What is known of a FIRING (its ID, or last): its probes with their peaks, and what happened."""
     from logger.journal.reader import JournalReader
+    from logger.journal.set_apart import WHY
 
     _journal_there(home)
     reader = JournalReader(home.journal)
@@ -924,6 +934,11 @@ def show(home: Home, firing: str, as_json: bool) -> int:
             f" at {probe['peak_s'] / 60:.0f} min"
         )
         click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
+    for apart in document["set_apart"]:
+        click.echo(
+            f"  {apart['frames']} frames of rig {apart['rig']} set apart: "
+            f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them"
+        )
     for event in document["events"]:
         click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {_in_words(event['data'])}")
     return 0
@@ -1001,6 +1016,9 @@ def _facts(reader: Any, ref: str) -> dict[str, Any]:
         "burnout_c": info.plan.burnout_c,
         "soak_min": info.plan.soak_min,
         "probes": probes,
+        "set_apart": [
+            {"rig": rig, "why": why, "frames": frames} for rig, why, frames in reader.set_apart_count(info.id)
+        ],
         "events": [
             {"t_s": (e.t_us - info.started_us) / 1e6, "kind": e.kind, "data": e.data, "who": e.who}
             for e in reader.events(info.id)

@@ -6,24 +6,26 @@ import asyncio
 import contextlib
 import logging
 import os
+import secrets
 import signal
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 from uuid import uuid4
 
-from logger.dialogue import BeaconAnswer, decode_answer
 from logger.home import Home
 from logger.hosttime import HostTime, Uptime, goes_on_at
 from logger.intake import Intake, Token
 from logger.journal.csv_in import read_csv
 from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
-from logger.notices.beacons import Beacons
 from logger.plan import Plan
 from logger.recorder import Recorder
+from logger.rig_line.beacons import Beacons
+from logger.rig_line.dialogue import BeaconAnswer, decode_answer
 from logger.service_manager import tell
 from logger.sources import Answer, Source
 from logger.sources.mqtt import Broker
@@ -110,13 +112,14 @@ async def _run(settings: Settings) -> None:
     def say(source: str, rig: str, line: bytes) -> None:
         by_name[source].say(rig, line)
 
-    def answered(line: bytes) -> None:
+    def answered(source: str, rig: str | None, line: bytes) -> None:
         answer = decode_answer(line)
-        if isinstance(answer, BeaconAnswer):
-            beacons.answered(answer)
+        if isinstance(answer, BeaconAnswer) and rig in (None, answer.rig):
+            beacons.answered(answer, source)
 
     beat = _last_beat(settings.home)
-    beacons = Beacons(say, beat.get("beacons") or ())
+    # A number that nobody guesses: who answers rightly has heard the question.
+    beacons = Beacons(say, partial(secrets.randbelow, 1 << 30), beat.get("beacons") or ())
     sources = _sources(settings, answered)
     states = [_State(source.name) for source in sources]
     scale = settings.time_scale
@@ -124,10 +127,13 @@ async def _run(settings: Settings) -> None:
     intake = Intake(time_line)
     by_name = {source.name: source for source in sources}
 
-    def acknowledge(tokens: list[Token]) -> None:
+    def tell_sources(what: Callable[[Source], Callable[[list[object]], None]], tokens: list[Token]) -> None:
         for name in dict.fromkeys(name for name, _ in tokens):
             if (source := by_name.get(name)) is not None:
-                source.acknowledge([token for other, token in tokens if other == name])
+                what(source)([token for other, token in tokens if other == name])
+
+    def tell_of(what: Callable[[Source], Callable[[list[object]], None]]) -> Callable[[list[Token]], None]:
+        return lambda tokens: _in_loop(loop, partial(tell_sources, what, tokens))
 
     recorder = Recorder(
         settings.home.journal,
@@ -136,7 +142,9 @@ async def _run(settings: Settings) -> None:
         plan=settings.plan,
         title=settings.title,
         invented=settings.invented,
-        committed=lambda tokens: _in_loop(loop, partial(acknowledge, tokens)),
+        committed=tell_of(lambda source: source.acknowledge),
+        refused=tell_of(lambda source: source.refuse),
+        again=tell_of(lambda source: source.ask_again),
         sources=lambda: [{"name": s.name, "state": s.state, "detail": s.detail} for s in states],
         beacons=lambda: beacons.states(time.monotonic()),
         test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),

@@ -24,13 +24,14 @@ from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
+from logger.journal.set_apart import Apart, Key
 from logger.journal.writer import JournalWriter
 from logger.judgement.fire_ensemble import ensemble
 from logger.judging import Judging, Kept
-from logger.notices.beacon import Show, show_for
 from logger.plan import Plan
 from logger.reading import Batch
 from logger.requests import UNDO_S, RequestError, read_note, read_retract, read_spot, text_of
+from logger.rig_line.beacon import Show, show_for
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -57,14 +58,25 @@ log = logging.getLogger(__name__)
 Event = tuple[int, str, dict[str, Any], str]
 
 
+def _nobody(tokens: list[Token]) -> None:
+    """Answer nobody."""
+
+
 @dataclass(slots=True)
 class Unit:
-    """What goes into the journal together: readings, what was judged of them, whom to thank for them."""
+    """What goes into the journal together: readings, what was judged of them, whom to thank for them.
+
+    `apart`, `placed` and `keys` are those of `Taken`; `refused` are never thanked.
+    """
 
     batches: list[Batch] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     estimates: list[tuple[int, Kept]] = field(default_factory=list)
     tokens: list[Token] = field(default_factory=list)
+    refused: list[Token] = field(default_factory=list)
+    apart: list[Apart] = field(default_factory=list)
+    placed: list[int] = field(default_factory=list)
+    keys: dict[str, list[Key]] = field(default_factory=dict)
 
     @property
     def readings(self) -> int:
@@ -95,6 +107,11 @@ class Recorder:
         Gives the state of each rig's beacon.
     test_beacons : callable
         Has all beacons tried.
+    refused : callable, optional
+        Called in the journal's thread with the tokens of frames that nobody keeps.
+    again : callable, optional
+        Called in the journal's thread with the tokens of frames that had to be let go of: whoever still has
+        them should send them again.
     """
 
     def __init__(
@@ -110,6 +127,8 @@ class Recorder:
         sources: Callable[[], list[dict[str, Any]]],
         beacons: Callable[[], dict[str, str]],
         test_beacons: Callable[[], None],
+        refused: Callable[[list[Token]], None] = _nobody,
+        again: Callable[[list[Token]], None] = _nobody,
     ) -> None:
         self._path = path
         self._intake = intake
@@ -123,6 +142,7 @@ class Recorder:
         self._sources = sources
         self._beacons = beacons
         self._test_beacons = test_beacons
+        self._turn_away, self._again = refused, again
         self.show = Show.OFF
         """What beacons should show; any thread may look."""
         self._firing: FiringInfo | None = None
@@ -202,6 +222,9 @@ class Recorder:
         firing = writer.running()
         self._take_up_armed(firing)
         if firing is None:
+            self._expect()
+            with contextlib.closing(JournalReader(self._path)) as reader:
+                self._intake.prime_apart(*reader.set_apart_sums(), ())
             return
         if self._plan is not None and (toml := self._plan.dumps()) != firing.plan_toml:
             with writer.transaction():
@@ -211,6 +234,7 @@ class Recorder:
         elif self._plan is None and firing.plan_toml is not None:
             self._plan = firing.plan
         self._firing = firing
+        self._expect()
         self._readings = firing.readings
         self._assembler = Assembler(self._plan, firing.seen)
         reader = JournalReader(self._path)
@@ -219,6 +243,9 @@ class Recorder:
             self._resume_judging(writer, reader, firing)
         finally:
             reader.close()
+
+    def _expect(self) -> None:
+        self._intake.expect([probe.channel for probe in self._plan.probes] if self._plan is not None else ())
 
     def _take_up_armed(self, firing: FiringInfo | None) -> None:
         """What was armed on a page goes before the plan that the command line names at each start."""
@@ -245,17 +272,27 @@ class Recorder:
 
     def _prime(self, reader: JournalReader, firing: FiringInfo) -> None:
         """Tell the intake which frames are here already, and where each rig's clock stood."""
-        if firing.last_us is None:
-            return
+        channels: dict[str, list[str]] = {}
+        for rig, channel in firing.seen:
+            channels.setdefault(rig, []).append(channel)
+        since_us = (self._time.utc_us() if firing.last_us is None else firing.last_us) - PRIME_US
+        if firing.last_us is not None:
+            self._prime_frames(reader, firing, channels, since_us)
+        rows = reader.set_apart(firing.id, since_us)
+        self._intake.prime_apart(*reader.set_apart_sums(), rows)
+
+    def _prime_frames(
+        self, reader: JournalReader, firing: FiringInfo, channels: dict[str, list[str]], since_us: int
+    ) -> None:
         clocks = json.loads(reader.meta("clocks") or "{}")
         frames: dict[str, list[tuple[int, int, int]]] = {}
-        newest: dict[str, int] = {}
-        for batch in reader.batches(firing.id, since_us=firing.last_us - PRIME_US):
+        checksums = reader.noted_lately()
+        for batch in reader.batches(firing.id, since_us=since_us):
             rows = zip(batch.seq.tolist(), batch.ms.tolist(), batch.t_us.tolist(), strict=True)
             frames.setdefault(batch.rig, []).extend(rows)
-            newest[batch.rig] = max(newest.get(batch.rig, 0), int(batch.t_us[-1]))
-        for rig, rows_of_rig in frames.items():
-            self._intake.prime(rig, sorted(rows_of_rig, key=itemgetter(2)), newest[rig], clocks.get(rig, {}))
+        for rig, named in channels.items():
+            of_rig = sorted(frames.get(rig, ()), key=itemgetter(2))
+            self._intake.prime(rig, of_rig, named, checksums.get(rig, {}), clocks.get(rig, {}))
 
     def _loop(self, writer: JournalWriter) -> None:
         tries = 0
@@ -298,11 +335,21 @@ class Recorder:
             self._state_s = float("-inf")  # a new rig's clock is kept at once: a restart goes on from it
         judged, estimates = self._judge(batches, begun_us)
         events += judged
-        unit = Unit(batches, events, estimates, taken.tokens)
-        if batches or events or estimates or taken.tokens:
+        unit = Unit(batches, events, estimates, taken.tokens, taken.refused, taken.apart)
+        if not self._holding:  # what isn't recorded stays set apart
+            unit.placed, unit.keys = taken.placed, taken.keys
+        if taken or batches or events or estimates:
             self._backlog.append(unit)
         while self._waiting_readings() > BACKLOG_READINGS and len(self._backlog) > 1:
-            self._lost += self._backlog.popleft().readings
+            self._let_go(self._backlog.popleft())
+
+    def _let_go(self, unit: Unit) -> None:
+        """The disk takes nothing, and memory is full: whoever still has these frames should keep them."""
+        self._lost += unit.readings + len(unit.apart)
+        self._intake.forget(unit.keys)
+        for row in unit.apart:
+            self._intake.forget_apart(row)
+        self._again(unit.tokens)
 
     def _judge(
         self, batches: list[Batch], begun_us: int | None
@@ -365,6 +412,7 @@ class Recorder:
         firing, holding, begin_us = self._firing, self._holding, self._begin_us
         armed = self._armed
         tokens = [token for unit in self._backlog for token in unit.tokens]
+        refused = [token for unit in self._backlog for token in unit.refused]
         readings = sum(unit.readings for unit in self._backlog)
         now_us = self._time.utc_us()
         keep_state = time.monotonic() - self._state_s >= STATE_S or bool(requests)
@@ -392,6 +440,8 @@ class Recorder:
                             writer.append(firing.id, batch)
                         for t_us, zones in unit.estimates:
                             writer.add_estimate(firing.id, t_us, zones)
+                self._keep_apart(writer, firing, now_us)
+                if firing is not None:
                     for t_us, kind, data, who in [*self._early, *events]:
                         writer.add_event(firing.id, max(t_us, firing.started_us), kind, data, who)
                 for request in requests:
@@ -410,6 +460,8 @@ class Recorder:
             self._plan = self._given if armed is None else armed.plan
             self._judging, self._verdict, self._seen = None, None, []
             self._assembler = Assembler(self._plan)
+            self._expect()
+            self._intake.begin_afresh()
         self._armed = armed
         self._firing, self._holding, self._begin_us = firing, holding, begin_us
         self.show = self._wanted_show()
@@ -424,7 +476,22 @@ class Recorder:
             self._trouble = ""
         if tokens:
             self._committed(tokens)
+        if refused:
+            self._turn_away(refused)
         return True
+
+    def _keep_apart(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> None:
+        """Write down what can't be placed, and what was placed: that comes again after a restart."""
+        rows = [row for unit in self._backlog for row in unit.apart]
+        placed = [number for unit in self._backlog for number in unit.placed]
+        if rows or placed:
+            writer.set_apart(None if firing is None else firing.id, rows, placed)
+        keys: dict[str, list[Key]] = {}
+        for unit in self._backlog:
+            for rig, of_rig in unit.keys.items():
+                keys.setdefault(rig, []).extend(of_rig)
+        if keys:
+            writer.note_lately(now_us, keys)
 
     def _refused(self, exc: JournalError, writer: JournalWriter) -> bool:
         if not self._trouble.startswith("the disk"):

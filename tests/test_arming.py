@@ -19,8 +19,8 @@ from logger.journal.writer import add_request
 from logger.plan import Plan, Probe, default_alarms
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 from tests.processes import until
 
 PLAN = Plan(

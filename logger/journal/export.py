@@ -189,6 +189,41 @@ def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site:
     return count
 
 
+def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
+    """Write a firing's frames that could not be placed, as they came.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : str
+        Its ID.
+    out : Path
+        Replaced if it is there.
+
+    Returns
+    -------
+    int
+        Number of frames.
+
+    Raises
+    ------
+    ExportError
+        It can't be written.
+
+    Notes
+    -----
+    Tab-separated, a header line: when it came in (UTC), by what source, which rig it names, why it is here,
+    and the line itself with its checksum.
+    """
+    rows = reader.set_apart(firing)
+    with whole_file(out) as file:
+        file.write(b"came_utc\tsource\trig\twhy\tline\n")
+        for row in rows:
+            came = np.datetime_as_string(np.datetime64(row.t_us, "us")) + "Z"
+            file.write("\t".join((came, row.source, row.rig, row.why, "")).encode() + row.line + b"\n")
+    return len(rows)
+
+
 @contextlib.contextmanager
 def whole_file(out: Path) -> Iterator[IO[bytes]]:
     """Write a file beside its place and move it there when it is complete.

@@ -19,6 +19,9 @@ from logger.journal.rollup import (
 )
 from logger.journal.rows import EventRow, FiringInfo, Request, select_firings, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
+from logger.journal.set_apart import Apart, noted, sums
+from logger.journal.set_apart import count as count_apart
+from logger.journal.set_apart import read as read_apart
 from logger.journal.stored import Part, Stored, merge_parts
 from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
@@ -427,6 +430,61 @@ class JournalReader:
             c, low, high = (np.array(band, np.float64) for band in bands)
             out[zone] = Estimates(np.array(t, np.int64), c, low, high, basis)
         return out
+
+    def set_apart(self, firing: str | None, since_us: int | None = None) -> list[Apart]:
+        """Give the frames that were kept as they came.
+
+        Parameters
+        ----------
+        firing : str or None
+            Its ID; None for all.
+        since_us : int, optional
+            [µs]
+
+        Returns
+        -------
+        list of Apart
+            In the order they came in.
+        """
+        with self._snapshot():
+            key = None if firing is None else self._key(firing)
+            return list(read_apart(self._db, key, since_us))
+
+    def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
+        """Count a firing's frames that were set apart.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        list of (rig, why, frames)
+        """
+        with self._snapshot():
+            return count_apart(self._db, self._key(firing))
+
+    def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
+        """Give the next free number, and how many frames and bytes are set apart by rig and source.
+
+        Returns
+        -------
+        tuple of (int, dict of (rig, source) to (frames, bytes))
+        """
+        with self._snapshot():
+            return sums(self._db)
+
+    def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
+        """Give the checksums of the frames that were recorded lately.
+
+        Returns
+        -------
+        dict of str to dict of (seq, ms) to int
+            By rig.
+        """
+        with self._snapshot():
+            return noted(self._db)
 
     def heartbeat(self) -> dict[str, Any] | None:
         """Give the logger's own health as it last wrote it.

@@ -198,6 +198,13 @@ def _copy(source: sqlite3.Connection, writer: JournalWriter, found: Salvage) -> 
             for row in source.execute("SELECT * FROM estimate"):
                 if _sane(row, "iiij"):
                     target.execute("INSERT OR IGNORE INTO estimate VALUES (?, ?, ?, ?)", row)
+        # Not there in files of earlier versions.
+        with contextlib.suppress(sqlite3.Error):
+            for row in source.execute("SELECT * FROM set_apart"):
+                target.execute("INSERT OR IGNORE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+        with contextlib.suppress(sqlite3.Error):
+            for row in source.execute("SELECT * FROM lately"):
+                target.execute("INSERT OR IGNORE INTO lately VALUES (?, ?, ?)", row)
     target.execute("UPDATE firing SET packed_readings = 0")
     layouts: dict[int, tuple[int, Layout]] = {}
     for layout_id, firing, rig, channels in target.execute("SELECT id, firing, rig, channels FROM layout"):

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from logger.errors import StokewatchError, UserError
+from logger.journal import set_apart
 
 Reason = Literal["full", "read_only", "busy", "damaged", "gone", "newer", "io", "misuse"]
 
@@ -77,6 +78,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX estimate_by_time ON estimate (firing, t_us)",
     ),
+    set_apart.MIGRATION,
 ]
 
 

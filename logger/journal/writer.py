@@ -6,7 +6,7 @@ import contextlib
 import json
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -27,6 +27,7 @@ from logger.journal.rows import (
     to_request,
 )
 from logger.journal.schema import JournalError, errors_of, open_to_write
+from logger.journal.set_apart import Apart, Key, adopt, keep, note, release
 from logger.reading import Batch, Channel, Status
 
 __all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "add_request"]
@@ -430,6 +431,37 @@ class JournalWriter:
                 "INSERT OR REPLACE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
                 (self._key(firing), t_us, to_json(rows)),
             )
+
+    def set_apart(self, firing: str | None, rows: Sequence[Apart], placed: Sequence[int]) -> None:
+        """Keep frames as they came, and let go of those that have found their places.
+
+        Parameters
+        ----------
+        firing : str or None
+            Its ID; None before one has begun.
+        rows : sequence of Apart
+        placed : sequence of int
+            Numbers of earlier ones.
+        """
+        with self.transaction(), errors_of(self.path):
+            key = None if firing is None else self._key(firing)
+            if key is not None:
+                adopt(self._db, key)
+            keep(self._db, key, rows)
+            release(self._db, placed)
+
+    def note_lately(self, t_us: int, keys: dict[str, list[Key]]) -> None:
+        """Remember which frames were recorded just now.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        keys : dict of str to list of (seq, ms, checksum)
+            By rig.
+        """
+        with self.transaction(), errors_of(self.path):
+            note(self._db, t_us, keys)
 
     def save_state(self, firing: str, state: bytes) -> None:
         """Keep the judgement's state, in place of the last one.

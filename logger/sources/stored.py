@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from typing import Final
 
 from logger.reading import MAX_CHANNELS, Floats, Frame, Ints, Sample
+from logger.rig_line.wire import encode
 from logger.sources import Arrival, Put, Report, SourceError
-from logger.wire import encode
 
 RIG: Final = "stored"
 _WRAP: Final = 1 << 32
@@ -81,6 +81,12 @@ class StoredFiring:
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Nobody waits for an answer; see `Source`."""
+
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Nobody waits for an answer; see `Source`."""
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Nobody keeps anything; see `Source`."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Nobody listens; see `Source`."""

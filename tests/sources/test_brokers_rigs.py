@@ -13,9 +13,9 @@ from rig_cables import Running, until
 
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import decode, encode
 from logger.sources import SourceError
 from logger.sources.mqtt import Broker
-from logger.wire import encode
 from tests.broker import Mosquitto
 from tests.processes import STOKEWATCH, process, stokewatch
 from tests.processes import until as wait_until
@@ -74,7 +74,7 @@ def test_what_is_no_name(name: str) -> None:
 
 
 @pytest.mark.timeout(120)
-def test_two_rigs_of_one_name_are_told_apart_and_the_second_refused(
+def test_two_rigs_of_one_name_are_told_apart_and_the_second_set_apart(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
     """Two devices that run at once under one name: the line of the first stays clean, and the fault names it."""
@@ -93,12 +93,19 @@ def test_two_rigs_of_one_name_are_told_apart_and_the_second_refused(
     with process([*STOKEWATCH, "log", "--mqtt", mosquitto.url], home):
         linked(home)
         asyncio.run(both())
-        wait_until(lambda: stokewatch("status", home=home)["logger"]["malformed"], "the second's refusal")
+        wait_until(
+            lambda: stokewatch("status", home=home)["logger"]["set_apart"] >= 60, "the second's frames"
+        )
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         firing = reader.firing("last").id
+        apart = reader.set_apart(firing)
+        assert {decode(row.line).ch["k0"].c for row in apart} == {900.0}
         traces = reader.readings(firing)
         newest = traces.temperature_c[0][traces.t_us[0] > traces.t_us[0][-1] - 10_000_000]
         assert set(newest.tolist()) == {20.0}
+        assert (
+            traces.t_us[0].size + len(apart) == reader.heartbeat()["frames"] + reader.heartbeat()["set_apart"]
+        )
         faults = [e.data for e in reader.events(firing) if e.kind == "fault"]
     assert len(faults) == 1
     assert faults[0]["rig"] == "a1"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
-from logger.dialogue import BeaconAnswer
-from logger.notices.beacon import Beacon, Show
+from logger.rig_line.beacon import Beacon, Show
+from logger.rig_line.dialogue import BeaconAnswer
 
 TEST_S: Final = 3.0
 """A test lasts so long; nothing else is shown meanwhile. [s]"""
@@ -27,14 +27,18 @@ class Beacons:
     Parameters
     ----------
     say : callable
+    number : callable
+        See `Beacon`.
     known : iterable of str
         Rigs that had a beacon when this firing was last watched.
     """
 
-    def __init__(self, say: Say, known: Iterable[str] = ()) -> None:
+    def __init__(self, say: Say, number: Callable[[], int], known: Iterable[str] = ()) -> None:
         self._say = say
+        self._number = number
         self._known = set(known)
         self._beacons: dict[str, Beacon] = {}
+        self._sources: dict[str, str] = {}  # by rig: where it was told
         self._test_until_s = float("-inf")
 
     def tick(self, now_s: float, show: Show, heard: Mapping[str, tuple[str, float]]) -> None:
@@ -51,12 +55,14 @@ class Beacons:
         for rig, (source, last_s) in list(heard.items()):
             if now_s - last_s > RIG_GONE_S:
                 self._beacons.pop(rig, None)
+                self._sources.pop(rig, None)
                 continue
             beacon = self._beacons.get(rig)
             if beacon is None:
-                beacon = self._beacons[rig] = Beacon(rig, now_s)
+                beacon = self._beacons[rig] = Beacon(rig, self._number)
             if now_s >= self._test_until_s:
                 beacon.want(show)
+            self._sources[rig] = source
             if (line := beacon.due(now_s)) is not None:
                 self._say(source, rig, line)
 
@@ -72,15 +78,17 @@ class Beacons:
         for beacon in self._beacons.values():
             beacon.want(Show.TEST)
 
-    def answered(self, answer: BeaconAnswer) -> None:
-        """Take an answer.
+    def answered(self, answer: BeaconAnswer, source: str) -> None:
+        """Take an answer; one to nothing that was said, or not from where the rig was told, is none.
 
         Parameters
         ----------
         answer : BeaconAnswer
+        source : str
+            That it came by.
         """
         beacon = self._beacons.get(answer.rig)
-        if beacon is None:
+        if beacon is None or self._sources.get(answer.rig) != source:
             return
         beacon.answered(answer)
         if beacon.shown == "none":

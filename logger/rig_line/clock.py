@@ -127,6 +127,19 @@ class RigClock:
         """
         return self._at(self._unwrapped(ms) / 1000)
 
+    def rebase(self, ms: int, arrival_s: float) -> None:
+        """Go on as before though the clock of the arrivals was set back: times are ahead of it from here on.
+
+        Parameters
+        ----------
+        ms : int
+            Of the next frame. [ms]
+        arrival_s : float
+            [s]
+        """
+        if self._starts:
+            self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
+
     def state(self) -> dict[str, Any]:
         """Everything needed to go on with the same boot after a restart of ours.
 
@@ -198,6 +211,11 @@ class RigClock:
     def drift(self) -> float:
         """The rig's clock against the host's, as far as is known; positive where the rig is slow."""
         return self._drift
+
+    @property
+    def begun(self) -> bool:
+        """Whether any time was given."""
+        return self._last_ms is not None
 
     @property
     def newest_s(self) -> float:

@@ -8,10 +8,11 @@ been told anything for half a minute.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
 from typing import Final, Literal
 
-from logger.dialogue import BeaconAnswer, sealed
+from logger.rig_line.dialogue import BeaconAnswer, sealed
 
 REPEAT_S: Final = 5.0
 """How often the same is said again. [s]"""
@@ -98,16 +99,18 @@ class Beacon:
     ----------
     rig : str
         The rig's name.
-    now_s : float
-        Monotonic time, as in all methods. [s]
+    number : callable
+        Gives the number of a line, another one each time. One that nobody guesses proves that whoever comes
+        back with it has heard the line.
     """
 
-    def __init__(self, rig: str, now_s: float) -> None:
+    def __init__(self, rig: str, number: Callable[[], int]) -> None:
         self.rig = rig
         self.show = Show.OFF
         self.shown: str | None = None
         """What the rig's last answer said."""
-        self._number = 0
+        self._draw = number
+        self._told = False
         self._said_s: float | None = None
         self._unanswered_since_s: float | None = None
         self._asked: dict[int, Show] = {}
@@ -135,19 +138,20 @@ class Beacon:
         if self._said_s is not None and now_s - self._said_s < REPEAT_S:
             return None
         self._said_s = now_s
-        self._number += 1
-        self._asked[self._number] = self.show
+        self._told = True
+        number = self._draw()
+        self._asked[number] = self.show
         if len(self._asked) > 8:
             del self._asked[next(iter(self._asked))]
         if self._unanswered_since_s is None:
             self._unanswered_since_s = now_s
-        return beacon_line(self._number, self.show)
+        return beacon_line(number, self.show)
 
     def answered(self, answer: BeaconAnswer) -> None:
         """Take an answer. It only counts if it is to the last that was said, and shows just that."""
         if answer.rig != self.rig:
             return
-        asked = self._asked.get(answer.beacon)
+        asked = self._asked.pop(answer.beacon, None)  # once: what comes again was recorded
         if asked is None:
             return
         self.shown = answer.show
@@ -170,7 +174,7 @@ class Beacon:
             Nothing was said yet; an answer is still due; it shows what it should; it has not answered rightly
             for `FAILED_AFTER_S`, which is an alarm; the rig has neither lamp nor buzzer.
         """
-        if self._said_s is None and self._number == 0:
+        if not self._told:
             return "untold"
         if self.shown == "none":
             return "none"

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.clock import RigClock
+from logger.rig_line.clock import RigClock
 
 RISE_C_PER_S = 1.0  # of a made-up probe that climbs steadily, by true time
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from logger.dialogue import BeaconAnswer
-from logger.notices.beacon import FAILED_AFTER_S, Show
-from logger.notices.beacons import RIG_GONE_S, TEST_S, Beacons
+from itertools import count
+
+from logger.rig_line.beacon import FAILED_AFTER_S, Show
+from logger.rig_line.beacons import RIG_GONE_S, TEST_S, Beacons
+from logger.rig_line.dialogue import BeaconAnswer
 
 
 class Rigs:
@@ -15,7 +17,7 @@ class Rigs:
         self.said: list[tuple[float, str, str, str]] = []
         self.now_s = 0.0
         self.heard = dict.fromkeys(shows, ("port", 0.0))
-        self.beacons = Beacons(self._say, known)
+        self.beacons = Beacons(self._say, count(1).__next__, known)
 
     def _say(self, source: str, rig: str, line: bytes) -> None:
         number, _, show = line.split(b"*")[0][1:].decode().partition(" ")
@@ -23,7 +25,7 @@ class Rigs:
         says = self.shows[rig]
         if says is not None:
             answer = BeaconAnswer(rig, int(number), show if says == "=" else says)
-            self.beacons.answered(answer)
+            self.beacons.answered(answer, "port")
 
     def run(self, seconds: float, show: Show = Show.QUIET, *, silent: tuple[str, ...] = ()) -> None:
         end_s = self.now_s + seconds
@@ -99,3 +101,27 @@ def test_a_test_is_shown_for_its_time_and_then_what_should_be() -> None:
     assert [show for *_, show in rigs.said] == ["quiet", "test"]
     rigs.run(1, Show.ALARM)
     assert rigs.said[-1][3] == "alarm"
+
+
+def test_forged_answers_make_no_beacon_and_hide_none() -> None:
+    """A rig without a beacon that others answer for is not missed; one that has failed is not talked well."""
+    rigs = Rigs({"a1": None, "b2": "="}, known=("b2",))
+    for seconds in range(30):
+        for number in range(40):
+            rigs.beacons.answered(BeaconAnswer("a1", number, "alarm"), "mqtt://elsewhere")
+            rigs.beacons.answered(BeaconAnswer("a1", 10**6 + number, "alarm"), "port")
+            rigs.beacons.answered(BeaconAnswer("b2", number, "none"), "mqtt://elsewhere")
+        if seconds == 10:
+            rigs.shows["b2"] = None
+        rigs.run(1)
+    assert rigs.states == {"b2": "failed"}
+
+
+def test_an_answer_that_was_recorded_and_comes_again_is_none() -> None:
+    rigs = Rigs({"a1": "="})
+    rigs.run(1)
+    rigs.shows["a1"] = None
+    for _ in range(30):
+        rigs.run(1)
+        rigs.beacons.answered(BeaconAnswer("a1", 1, "quiet"), "port")
+    assert rigs.states == {"a1": "failed"}

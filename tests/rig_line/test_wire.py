@@ -9,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.reading import FAULTS, MAX_CHANNELS, Frame, Sample
-from logger.wire import MAX_LINE, BadCrc, LineSplitter, Malformed, WireError, checksum, decode, encode
+from logger.rig_line.wire import (
+    MAX_LINE,
+    BadCrc,
+    LineSplitter,
+    Malformed,
+    WireError,
+    checksum,
+    decode,
+    encode,
+)
 
 
 def line(body: bytes | str | dict[str, Any]) -> bytes:
@@ -392,7 +401,7 @@ def test_carriage_returns_of_simple_firmware_do_no_harm() -> None:
 
 
 def test_names_remembered_stay_bounded() -> None:
-    from logger import wire
+    from logger.rig_line import wire
 
     for i in range(2000):
         decode(encode(Frame(f"rig{i}", 1, 50, {"k0": Sample(c=20.5)})))

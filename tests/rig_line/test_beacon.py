@@ -1,11 +1,11 @@
 from __future__ import annotations
 
 import itertools
+from itertools import count
 
 import pytest
 
-from logger.dialogue import BeaconAnswer, decode_answer, sealed
-from logger.notices.beacon import (
+from logger.rig_line.beacon import (
     FAILED_AFTER_S,
     REPEAT_S,
     Beacon,
@@ -15,6 +15,7 @@ from logger.notices.beacon import (
     beacon_line,
     show_for,
 )
+from logger.rig_line.dialogue import BeaconAnswer, decode_answer, sealed
 
 
 def number_of(line: bytes | None) -> int:
@@ -49,7 +50,7 @@ def test_an_alarm_outranks_everything_while_there_is_a_firing() -> None:
 
 
 def test_it_is_told_at_once_when_something_changes_and_again_every_few_seconds() -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     assert beacon.state(0.0) == "untold"
     assert beacon.due(0.0) == beacon_line(1, Show.OFF)
     assert beacon.due(1.0) is None
@@ -60,7 +61,7 @@ def test_it_is_told_at_once_when_something_changes_and_again_every_few_seconds()
 
 
 def test_no_answer_is_a_failure_and_an_answer_mends_it() -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     beacon.want(Show.ALARM)
     now_s = 0.0
     lines = []
@@ -76,7 +77,7 @@ def test_no_answer_is_a_failure_and_an_answer_mends_it() -> None:
 
 
 def test_an_answer_that_stops_coming_is_noticed() -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     for second in range(100):
         line = beacon.due(float(second))
         if line and second < 50:
@@ -96,7 +97,7 @@ def test_an_answer_that_stops_coming_is_noticed() -> None:
     ],
 )
 def test_an_answer_that_is_not_the_right_one_does_not_count(answer: BeaconAnswer) -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     beacon.want(Show.ALARM)
     assert number_of(beacon.due(0.0)) == 1
     beacon.answered(answer)
@@ -104,7 +105,7 @@ def test_an_answer_that_is_not_the_right_one_does_not_count(answer: BeaconAnswer
 
 
 def test_a_late_answer_to_what_was_shown_before_does_not_count() -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     first = number_of(beacon.due(0.0))
     beacon.want(Show.ALARM)
     beacon.due(0.1)
@@ -113,13 +114,13 @@ def test_a_late_answer_to_what_was_shown_before_does_not_count() -> None:
 
 
 def test_a_rig_without_lamp_and_buzzer_says_so() -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     beacon.answered(BeaconAnswer("a1", number_of(beacon.due(0.0)), "none"))
     assert beacon.state(100.0) == "none"
 
 
 def test_a_test_ends_by_itself() -> None:
-    beacon = Beacon("a1", 0.0)
+    beacon = Beacon("a1", count(1).__next__)
     beacon.want(Show.TEST)
     beacon.answered(BeaconAnswer("a1", number_of(beacon.due(0.0)), "test"))
     assert beacon.state(1.0) == "shown"
