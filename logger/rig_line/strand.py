@@ -39,6 +39,11 @@ class Strand:
         """By how many seconds these frames came in faster than they were made."""
         return self._first_offset_s - self.offset_s
 
+    @property
+    def first_new(self) -> Came:
+        """The first frame that isn't on disk already."""
+        return next((came for came in self.frames if not came.known), self.frames[0])
+
     def at(self, came: Came) -> tuple[int, int]:
         """Undo the wraps: the `seq` and `ms` nearest to the newest ones."""
         seq, ms = self.top

@@ -274,7 +274,7 @@ class Stream:
 
     def _belongs(self, strand: Strand, boot: Boot, now_s: float) -> bool:
         """Tell whether these frames are the line's own."""
-        first = strand.frames[0]
+        first = strand.first_new
         if boot.trust is not Trust.BOTH or boot.fit(first) is Fit.NO:
             return False
         at = boot.at(first)
@@ -295,7 +295,7 @@ class Stream:
         return delay_s < 0 and soon and boot.on_beat(at) and steady
 
     def _merge(self, strand: Strand, boot: Boot, outcome: Outcome) -> None:
-        behind = boot.at(strand.frames[0])[0] <= boot.top[0]
+        behind = boot.at(strand.first_new)[0] <= boot.top[0]
         for came in strand.in_order():
             if not came.known and (t_s := boot.place(came)) is not None:
                 self._give(came, t_s, outcome)
@@ -474,11 +474,11 @@ class Stream:
                 if idle_s > ALONE_S:
                     self._strands.remove(strand)
                 continue
-            first = strand.frames[0]
+            first = strand.first_new
             fits = boot.fit(first) in (Fit.BEHIND, Fit.LATE)
             if gap and fits and self._belongs(strand, boot, now_s):
                 self._merge(strand, boot, outcome)
-            elif idle_s > ALONE_S and fits and not boot.is_before_first(strand.frames[0]):
+            elif idle_s > ALONE_S and fits and not boot.is_before_first(first):
                 self._merge(strand, boot, outcome)
                 if strand in self._strands:
                     self._strands.remove(strand)
