@@ -1,11 +1,12 @@
-"""The forecast's numbers, found by `python -m tests.benchmarks.bench_pots --fit` on six families of made-up
-fires.
+"""The forecast's numbers, as `python -m tests.benchmarks.bench_pots --fit` finds them, on six families of
+made-up fires.
 
 Families: our simulator (seeds 5000-5019), a second model by other hands (63 of its seeds from 2000 and 5000
 on), `kilnless` (0-15), `embers`, `crude` and `lumps` (100-123 each); all at 1 Hz, a moment a minute from
 lighting on, goals burn-out and target, each family counting the same. Fires are taken as they went: wood was
 added in some and not in others, so a chance is that of a fire as people keep them. What leaving each family
-out gives stands in `README.md` beside this.
+out gives stands in `README.md` beside this. Levels were those of walls that could be trusted, else of air;
+probe faults were judged as they were before the rules went by company, so that a fit made anew differs.
 """
 
 from __future__ import annotations
