@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.cold_check import check_order, check_readings
+from logger.cold_check import check_limits, check_order, check_readings
 from logger.cold_report import Finding, Key, Level, Report
 from logger.columns import reconvert
 from logger.hand_test import STEP_S, Hand, watch_hands
@@ -65,6 +65,7 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
         batches = stored_batches(reader, firing, plan, firing.last_us - round(WINDOW_S * 1e6))
         found += check_readings(plan, batches, journal_hands(reader, firing, HANDS_S))
         found += check_order(batches)
+        found += check_limits(plan)
         if beat:
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from logger.cold_check import check_order, check_readings
+from logger.cold_check import check_limits, check_order, check_readings
 from logger.cold_look import about_lines, about_machine, check_journal, hands_of
 from logger.cold_report import Finding, Report
 from logger.conversion import Assembler
@@ -80,7 +80,7 @@ def check_rig(
     sources += [Broker(url, name, session_s=0) for url in mqtt_urls]
     begun()
     heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
-    found = check_readings(plan, heard.batches, hands_of(heard.batches))
+    found = check_readings(plan, heard.batches, hands_of(heard.batches)) + check_limits(plan)
     if heard.batches:
         found += check_order(heard.batches)
     else:

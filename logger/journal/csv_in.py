@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.journal.csv_format import read_table
 from logger.journal.csv_table import CsvError, CsvOptions, Table
-from logger.journal.csv_values import Part, mark_long_gaps, read_part
+from logger.journal.csv_values import Part, mark_long_gaps, read_part, unmark_ends
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status
@@ -204,6 +204,7 @@ def merge_parts(parts: Sequence[Part], paths: Sequence[Path]) -> CsvFiring:
     absolute = parts[0].times.absolute
     t_us = np.unique(np.concatenate([part.times.t_us for part in parts]))
     names: list[str] = []
+    last_rows: list[int] = []
     values = np.full((len(t_us), sum(len(part.names) for part in parts)), np.nan)
     status = np.full(values.shape, np.uint8(Status.ABSENT))
     for path, part in zip(paths, parts, strict=True):
@@ -218,8 +219,10 @@ def merge_parts(parts: Sequence[Part], paths: Sequence[Path]) -> CsvFiring:
             values[at, len(names)] = part.values[:, j]
             status[at, len(names)] = part.status[:, j]
             names.append(full)
+            last_rows.append(int(at[-1]) if len(at) else 0)
     for j in range(len(names)):
         mark_long_gaps(t_us, status[:, j])
+    unmark_ends(status, last_rows)
     guesses = list(dict.fromkeys(guess for part in parts for guess in part.guesses))
     if not absolute:
         guesses.append("no dates: times count from the first row")

@@ -185,7 +185,15 @@ def _spread(t_us: Ints) -> Ints:
 
 
 def mark_long_gaps(t_us: Ints, status: Bytes) -> None:
-    """Take a column that stays empty longer than three of its usual steps for an open thermocouple."""
+    """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
+
+    Parameters
+    ----------
+    t_us : array (n,)
+        [µs]
+    status : uint8 array (n,)
+        Changed in place. What is empty before its first reading stays so: its logger hadn't been started.
+    """
     there = np.flatnonzero(status != Status.ABSENT)
     if not len(there):
         status[:] = Status.OPEN
@@ -195,4 +203,24 @@ def mark_long_gaps(t_us: Ints, status: Bytes) -> None:
     after = np.searchsorted(there, empty)
     before_us = np.where(after > 0, t_us[there[np.maximum(after - 1, 0)]], t_us[0])
     after_us = np.where(after < len(there), t_us[there[np.minimum(after, len(there) - 1)]], t_us[-1])
-    status[empty[after_us - before_us > max(3 * usual, 2e6)]] = Status.OPEN
+    gone = (after_us - before_us > max(3 * usual, 2e6)) & (after > 0)
+    status[empty[gone]] = Status.OPEN
+
+
+def unmark_ends(status: Bytes, last_rows: Sequence[int]) -> None:
+    """Take columns that end with their file, or several together before the others, for loggers that stopped.
+
+    Parameters
+    ----------
+    status : uint8 array (n, k)
+        Changed in place.
+    last_rows : sequence of int, length k
+        The last row of the file that each column came from.
+    """
+    n = len(status)
+    ends = [int(there[-1]) if len(there := np.flatnonzero(s == Status.OK)) else n - 1 for s in status.T]
+    for j, end in enumerate(ends):
+        together = sum(abs(other - end) <= 2 for other in ends)
+        if end < n - 1 and (end >= last_rows[j] or 1 < together < len(ends)):
+            tail = status[end + 1 :, j]
+            tail[tail == Status.OPEN] = Status.ABSENT
