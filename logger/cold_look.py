@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.cold_check import check_order, check_readings
+from logger.cold_check import check_limits, check_order, check_readings
 from logger.cold_report import Finding, Key, Level, Report
 from logger.columns import reconvert
 from logger.hand_test import STEP_S, Hand, watch_hands
@@ -67,6 +67,7 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
         unproven = reader.unproven(firing.id)
         found += check_order([batch for batch in batches if batch.rig not in unproven])
         found += about_proof({batch.rig for batch in batches} & unproven)
+        found += check_limits(plan)
         if beat:
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from logger.cold_check import check_order, check_readings
+from logger.cold_check import check_limits, check_order, check_readings
 from logger.cold_look import about_lines, about_machine, about_proof, check_journal, hands_of
 from logger.cold_report import Finding, Report
 from logger.conversion import Assembler
@@ -87,7 +87,7 @@ def check_rig(
     unproven = {source.rig_name for source in plain}
     begun()
     heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
-    found = check_readings(plan, heard.batches, hands_of(heard.batches))
+    found = check_readings(plan, heard.batches, hands_of(heard.batches)) + check_limits(plan)
     if heard.batches:
         found += check_order([batch for batch in heard.batches if batch.rig not in unproven])
         found += about_proof({batch.rig for batch in heard.batches} & unproven)

@@ -12,7 +12,7 @@ from typing import Any, Final, Literal, TypeGuard, cast, get_args
 import tomli_w
 
 from logger.errors import UserError, shortened
-from logger.judgement.settings import RULES
+from logger.judgement.settings import OBSOLETE, RULES
 from logger.plan_sources import PlanSource, SourceMistake, read_sources, source_table
 
 Reads = Literal["coals", "air", "wall", "surface"]
@@ -623,6 +623,8 @@ class _Reader:
             if not isinstance(table, dict):
                 raise self.error(at, f"must be a table; write [alarm.{rule}] above its settings")
             settings = {s.name: s for s in RULES[rule].settings}
+            # Plans of earlier firings may still name what rules no longer ask.
+            table = {key: value for key, value in table.items() if key not in OBSOLETE.get(rule, ())}
             self._known_keys(at, table, ("enabled", *settings))
             for key, value in table.items():
                 if key == "enabled":

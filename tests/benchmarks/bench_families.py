@@ -26,8 +26,8 @@ from logger.judgement import rules_collapse
 from logger.judgement.judge import Judge
 from logger.plan import loads
 from tests.benchmarks import families
-from tests.benchmarks.bench_judgement import Alarm
 from tests.benchmarks.families import Fire
+from tests.benchmarks.scored_cases import Alarm
 
 FIRST: Final = {
     "simulator": 60_000,
@@ -90,9 +90,7 @@ def judged(fire: Fire, settings: dict[str, dict[str, float]]) -> list[Alarm]:
         data = event.data
         if data["transition"] == "raised":
             up[data["key"]] = len(found)
-            found.append(
-                Alarm(event.t_s, np.inf, data["rule"], data["zone"], data["probe"], data["message"])  # type: ignore[arg-type]
-            )
+            found.append(Alarm(event.t_s, np.inf, data["rule"], data["zone"], data["probe"], data["message"]))
         elif data["transition"] == "cleared":
             at = up.pop(data["key"])
             found[at] = found[at]._replace(cleared_s=event.t_s)
@@ -151,7 +149,7 @@ class Score:
                 fell = float((np.maximum.accumulate(span) - span).max(initial=0.0)) if len(span) else 0.0
                 self.counts["false"] += fell < 30.0
             self.told.append(
-                f"other {fire.family} {fire.name} {alarm.raised_s:.0f} s, wall fell {fell:.0f}: {alarm.warning}"
+                f"other {fire.family} {fire.name} {alarm.raised_s:.0f} s, wall fell {fell:.0f}: {alarm.message}"
             )
 
     def _stalls(self, fire: Fire, alarms: list[Alarm]) -> None:
@@ -169,7 +167,7 @@ class Score:
             self.counts["stalls found"] += bool(case["counts"]) and bool(here)
         self.counts["other stalls"] += len(set(alarms) - explained)
         self.told += [
-            f"stall {fire.family} {fire.name} {a.raised_s:.0f} s: {a.warning}"
+            f"stall {fire.family} {fire.name} {a.raised_s:.0f} s: {a.message}"
             for a in set(alarms) - explained
         ]
 
@@ -200,7 +198,7 @@ class Score:
                 )
         for alarm in set(alarms) - explained:
             self.counts["other faults"] += 1
-            self.told.append(f"probe {fire.family} {fire.name} {alarm.raised_s:.0f} s: {alarm.warning}")
+            self.told.append(f"probe {fire.family} {fire.name} {alarm.raised_s:.0f} s: {alarm.message}")
 
     def row(self) -> str:
         """A row of the table."""

@@ -17,7 +17,7 @@ from logger.plan import Plan, Probe, Reads
 from logger.reading import Bytes, Floats
 from logger.sources.simulated import SimulatedFiring, simulate_scenario
 from logger.sources.simulated.drawing import draw
-from tests.benchmarks.bench_judgement import LEAST_LOST_C, WITHIN_S
+from tests.benchmarks.scored_cases import LEAST_LOST_C, WITHIN_S
 
 NAMES: Final = ("lower", "middle", "windward", "upper", "leeward")
 LASTS_S: Final = 5400
@@ -54,7 +54,7 @@ def varied(seed: int, mishaps: Any) -> SimulatedFiring:
 
 @dataclass(frozen=True, slots=True)
 class CrudeFiring:
-    """As the simulator's; `collapses` as `bench_judgement.collapses` gives them, `wall_c` every 10 s by zone."""
+    """As the simulator's; `collapses` as `scored_cases.collapses` gives them, `wall_c` every 10 s by zone."""
 
     plan: Plan
     t_s: Floats

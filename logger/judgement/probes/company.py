@@ -35,6 +35,9 @@ WALL_SHARE: Final = 0.09
 """No wall loses so much of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second away (Stefan and
 Boltzmann's law, 5 mm of clay, both faces)."""
 
+SLIPPED_S: Final = 90
+"""After such a loss a probe isn't believed for so long: by then it shows whether it hangs in the air. [s]"""
+
 
 class Company:
     """Watches k probes beside one another.
@@ -53,8 +56,8 @@ class Company:
         self.dead_s: Ints = np.zeros(k, np.int64)
         self.below_s: Ints = np.zeros(k, np.int64)
         self.fell_s: Ints = np.zeros(k, np.int64)
+        self.slipped_s: Ints = np.full(k, SLIPPED_S, np.int64)
         self.fallen = np.zeros(k, np.bool_)
-        self.from_c: Floats = np.full(k, np.nan)
         self._touching = places.is_wall & ~places.surface
         self._coals = np.isin(np.arange(k), places.coals)
         self._zone_of = np.array(places.zone_of, np.intp)
@@ -156,6 +159,12 @@ class Company:
             hottest = np.where(np.isnan(rows), -np.inf, rows)
             highest = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0).max(axis=2)
             low = (now < 0.45 * highest) & (highest > 250.0) & (now < 250.0)
+        # A wall never does so; its probe has slipped, and what it shows next is no wall either.
+        at = np.arange(1, n + 1)[:, None]
+        last = np.maximum.accumulate(np.where(doubtful, at, 0), axis=0)
+        since_s = np.where(last > 0, at - last, self.slipped_s + at)
+        self.slipped_s = np.minimum(since_s[-1], SLIPPED_S)
+        doubtful = since_s < SLIPPED_S
         fallen = np.zeros((n, k), np.bool_)
         for j in np.flatnonzero(low.any(axis=0) | self.fallen | (self.fell_s > 0)):
             fallen[:, j] = self._fall(int(j), rows, company, now, low[:, j])

@@ -51,7 +51,7 @@ class Signal:
         self.open_s: Floats = np.zeros(k)
         self.open_sum: Floats = np.zeros(k)
         self.jumps: Floats = np.zeros(k)
-        self.usual_c: Floats = np.full(k, 3.0)
+        self.usual_c: Floats = np.full(k, 10.0)
         self.last_c: Floats = np.full((2, k), np.nan)
         self.last_s: Floats = np.full((2, k), -1e9)
         self.dead_s: Floats = np.zeros(k)
