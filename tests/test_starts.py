@@ -247,7 +247,7 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     writer.close()
     bench = Bench(long)
     assert bench.recorder._judging is None, "nothing waits for it"
-    await bench.put(100_000, 5)
+    await bench.put(3000, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         assert reader.firing(firing).readings == 3005
     until(
@@ -255,7 +255,7 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     )
     assert bench.turn()
     assert bench.recorder._judging is not None
-    await bench.put(100_005, 5)
+    await bench.put(3005, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         said = [(e.t_us, e.kind, e.data.get("stage")) for e in reader.events(firing)]
         assert len(said) == len(set(said))

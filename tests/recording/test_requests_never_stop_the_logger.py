@@ -16,6 +16,7 @@ import pytest
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
+from logger.journal.sealed import load_dict
 from logger.journal.writer import MAX_WAITING
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
@@ -81,7 +82,7 @@ class Fire:
             while True:
                 (text,) = db.execute("SELECT result FROM request WHERE id = ?", (number,)).fetchone()
                 if text is not None:
-                    return dict(json.loads(text))
+                    return load_dict(text, number)
                 assert self.recorder.alive, "the logger has died of it"
                 assert time.monotonic() < end, "the logger has not answered"
                 await asyncio.sleep(0.02)

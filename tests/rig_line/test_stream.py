@@ -444,7 +444,9 @@ def test_any_numbers_at_all_are_kept_or_were_here(frames: list[tuple[int, int, f
     """Whatever comes, the same bytes are on disk afterwards, once; and times only rise with a boot's frames."""
     stream = Stream(Counters())
     disk: set[tuple[int, int, int]] = set()
-    for seq, ms, arrival_s, checksum in frames:
+    for seq, ms, arrival_s, checksum in sorted(
+        frames, key=lambda one: one[2]
+    ):  # the host's clock runs forward
         came = Came(seq, ms, arrival_s, checksum)
         outcome = stream.take(came)
         if outcome.verdict is SET_APART:
