@@ -54,7 +54,9 @@ class Fire:
 
     async def hear(self, frames: int = 3) -> None:
         for _ in range(frames):
-            line = encode(Frame("a1", self.seq, 100 * self.seq, {"k0": Sample(c=20.0 + self.seq % 50)}))
+            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+            line = encode(Frame("a1", self.seq, ms, {"k0": Sample(c=20.0 + self.seq % 50)}))
+            await asyncio.sleep(0.002)  # or two frames would be of one moment
             await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
             self.seq += 1
         await self.until(lambda reader: (found := reader.running()) and found.readings >= self.seq)
