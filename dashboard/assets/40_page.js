@@ -436,7 +436,7 @@
     if (event.kind === "alarm") {
       const rule = data.title || S.capital(String(data.rule || "alarm").replaceAll("_", " "));
       const turn = data.transition && data.transition !== "raised" ? ` (${data.transition})` : "";
-      return { kind: data.warning === false ? "good" : "alarm", short: String(data.rule || "alarm").replaceAll("_", " "), long: `${rule}${turn}: ${S.inUnit(data.message || "")}` };
+      return { kind: data.warning === false ? "good" : "alarm", short: String(data.rule || "alarm").replaceAll("_", " "), long: String(data.message || "").startsWith(rule) ? `${S.inUnit(data.message)}${turn}` : `${rule}${turn}: ${S.inUnit(data.message || "")}` };
     }
     const said = data.text || data.message || data.state || data.what || event.kind;
     return { short: event.kind === "note" ? String(said).slice(0, 18) : event.kind, long: S.capital(String(said)) };

@@ -285,7 +285,7 @@
       const row = S.el("li", S.inWords(e).kind);
       const who = e.who && e.who !== "page" ? ` by ${e.who}` : "";
       row.append(S.el("b", "", `${Math.floor(e.t / 60)} min`),
-        S.el("span", "", `${S.capital(e.data.transition || "raised")}${who}: ${e.data.title}. ${S.spoken(e.data.message || "")}`));
+        S.el("span", "", `${S.capital(e.data.transition || "raised")}${who}: ${String(e.data.message || "").startsWith(e.data.title) ? "" : `${e.data.title}. `}${S.spoken(e.data.message || "")}`));
       return row;
     }));
   }

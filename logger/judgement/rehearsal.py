@@ -103,8 +103,9 @@ def table(result: dict[str, Any]) -> str:
     lines += ["", "Alarms" if result["alarms"] else "No alarms"]
     for alarm in result["alarms"]:
         until = "stood at the end" if alarm["cleared_s"] is None else f"until {_clock(alarm['cleared_s'])}"
-        title = RULES[alarm["rule"]].title
-        lines.append(f"  {_clock(alarm['raised_s']):>8}  {title}: {alarm['message']} ({until})")
+        title, words = RULES[alarm["rule"]].title, alarm["message"]
+        said = words if words.startswith(title) else f"{title}: {words}"
+        lines.append(f"  {_clock(alarm['raised_s']):>8}  {said} ({until})")
     if result["limits"]:
         lines += ["", "What this rig can't judge", *(f"  {text}" for text in result["limits"])]
     if result["zones"]:

@@ -23,11 +23,13 @@ from logger.judgement.alarms import AlarmBook
 from logger.judgement.conditions import Condition
 from logger.judgement.levels import AIR, WALL
 from logger.judgement.runs import run_lengths
+from logger.judgement.settings import RULES
 from logger.judgement.trend import Bools, Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats, Ints
 
+TITLE: Final = RULES["coal_collapse"].title
 COALS_SHARE: Final = 1.0 / 3.0
 """Coals that lost this share of what the zone lost, or more, don't hold: the fire dies down."""
 LEAST_SHARE: Final = 0.5
@@ -215,7 +217,9 @@ class Collapse:
         fall = self._falls[z]
         lost, now = float(fall.lost_c[i]), float(self._now[i, z])
         air = " (air)" if self._basis[i, z] == AIR else ""
-        words = f"{self._names[z]}{air}. {now + lost:.0f} → {now:.0f} °C in {_span(int(fall.for_s[i]))}"
+        words = (
+            f"{TITLE}: {self._names[z]}{air}. {now + lost:.0f} → {now:.0f} °C in {_span(int(fall.for_s[i]))}"
+        )
         if not self._plain[i, z]:
             words += f", falling by {-self._rate[i, z]:.0f} °C a minute"
         coals = float(fall.coals_c[i])

@@ -73,7 +73,7 @@ def test_one_side_that_falls_while_the_coals_hold(depth_c: float, tau_s: float) 
 def test_the_message_gives_the_fact_first() -> None:
     [event] = said(FOUR, side=straight(150.0, 120.0))
     words = event.data["message"]
-    assert words.startswith("windward. 80")
+    assert words.startswith("Coals have fallen away: windward. 80")
     assert " °C in " in words
     assert words.endswith("the coals held.")
     assert event.data["title"] == "Coals have fallen away"
