@@ -67,6 +67,8 @@ def test_from_the_port_to_the_export_nothing_is_said_to_be_proved(board: str, tm
     assert lines
     assert all(",proof=none" in line for line in lines)
     assert stokewatch("export", "last", "-o", str(tmp_path / "out.csv"), home=home)["proof"] == "none"
+    stokewatch("export", "last", "-o", str(tmp_path / "out.html"), "--format", "html", home=home)
+    assert "carried no checksum and no counter" in (tmp_path / "out.html").read_text()
 
 
 def stokewatch_check(home: Path) -> dict[str, list[dict[str, str]]]:
