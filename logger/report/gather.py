@@ -77,7 +77,7 @@ class Gathered:
     notes: list[Written]
     spots: list[Written]
     facts: list[Fact]
-    unproven: list[str] = field(default_factory=list)
+    unproven: list[str]
 
 
 def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
