@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import time
 from collections.abc import Iterator
@@ -55,7 +56,9 @@ class Logger:
     async def hear(self, first: int, frames: int = 5) -> None:
         before = self.dealt_with()
         for seq in range(first, first + frames):
-            line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0), "k1": Sample(c=21.0)}))
+            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+            await asyncio.sleep(0.002)  # or two frames would be of one moment
+            line = encode(Frame("a1", seq, ms, {"k0": Sample(c=20.0), "k1": Sample(c=21.0)}))
             await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
         until(lambda: self.dealt_with() == before + 2 * frames, "the frames' commit")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import sqlite3
@@ -54,7 +55,9 @@ class Bench:
 
     async def put(self, first: int, frames: int) -> None:
         for seq in range(first, first + frames):
-            frame = Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)})
+            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+            await asyncio.sleep(0.002)  # or two frames would be of one moment
+            frame = Frame("a1", seq, ms, {"k0": Sample(c=20.0 + seq)})
             await self.intake.put(Arrival(encode(frame), time.monotonic(), "test"))
         self.turn()
 

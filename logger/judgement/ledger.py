@@ -234,9 +234,10 @@ class Ledger:
         for later in range(1, self._hold_n):
             if later + ready > most:
                 # Only at the very end of a firing.
-                there[most - later :] = False
+                there[max(most - later, 0) :] = False
             span = slice(later, min(later + ready, most))
-            m = span.stop - later
+            if (m := span.stop - later) <= 0:
+                return there
             level = self._means(rows.level_c[span], rows.weight[span] * sound[:m])
             there[:m] &= level >= self._target_c
         return there

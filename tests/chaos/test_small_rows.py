@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import random
 import shutil
@@ -80,7 +81,9 @@ async def record(home: Path, first: int, frames: int, *, plan: str | None = None
     writer = recorder._opening.open(recorder._resume, lambda: False)
     assert writer is not None
     for seq in range(first, first + frames):
-        await intake.put(Arrival(line(seq, CHANNELS), time.monotonic(), "test"))
+        ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+        await asyncio.sleep(0.002)  # or two frames would be of one moment
+        await intake.put(Arrival(line(seq, CHANNELS, ms=ms), time.monotonic(), "test"))
     for _ in range(6):
         recorder._collect(intake.take(0.0, 0.0))
         if recorder._mended(writer) and recorder._commit(writer):

@@ -195,6 +195,7 @@ PLAN = {
     "estimate": '{"judge_on":"probes"}',
     "probe": f"[{object_of(PROBE)}]",
     "alarm": "{}",
+    "source": '[{"format":"lines","port":"/dev/ttyX"}]',
 }
 ESTIMATE = {"judge_on": '"probes"', "wall_mm": "8", "zones": '["windward"]'}
 

@@ -321,7 +321,7 @@ def test_what_is_no_broker_is_refused_without_showing_a_password(url: str) -> No
 def test_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
     for path in (tmp_path / "no.pem", tmp_path / "junk.pem"):
         (tmp_path / "junk.pem").write_text("junk")
-        with pytest.raises(SourceError, match="name a PEM file"):
+        with pytest.raises(SourceError, match="put a PEM file in STOKEWATCH_MQTT_CA"):
             Broker(f"mqtts://127.0.0.1:{free_port()}", "logger", ca_file=path)
 
 

@@ -203,8 +203,11 @@ class Pots:
         """Give the estimate by zone, of those of which anything is known."""
         told = {}
         for z, zone in enumerate(self.zones):
-            if np.isfinite(self.wall_c[z]):
-                told[zone] = self._estimate(z)
+            if not np.isfinite(self.wall_c[z]):
+                continue
+            now = self._estimate(z)
+            if np.isfinite((now.wall_c, now.lo_c, now.hi_c, now.surface_c, now.steepest_c_mm)).all():
+                told[zone] = now
         return told
 
     def snapshot(self) -> dict[str, Any]:
