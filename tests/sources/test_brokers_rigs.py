@@ -123,7 +123,8 @@ def test_one_fire_with_several_rigs_that_come_and_go_and_a_fire_of_its_own_each(
     async def burn(first: int, count: int, *rigs: str) -> None:
         for n in range(first, first + count):
             for rig in rigs:
-                await mosquitto.publish(f"stokewatch/{rig}/frame", line(rig, n, 100 * n))
+                ms = round(time.monotonic() * 1000) % 2**32  # each rig's clock runs with ours
+                await mosquitto.publish(f"stokewatch/{rig}/frame", line(rig, n, ms))
 
     def frames(home: Path) -> int:
         return int(stokewatch("status", home=home)["logger"]["frames"])
