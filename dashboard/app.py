@@ -43,6 +43,8 @@ from dashboard.pages.report import PHOTOS
 from dashboard.shell import INDEX, shell
 from dashboard.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
+from logger.health import look
+from logger.home import Home
 from logger.journal.reader import JournalReader
 from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
@@ -280,16 +282,30 @@ def health(journal_path: Path) -> JSONResponse:
     Returns
     -------
     JSONResponse
-        200, or 503 with the reason. A journal that isn't there yet is no fault.
+        200 while the journal can be read, though `ok` is false where the logger can't record; else 503. A
+        journal that isn't there yet is no fault.
     """
-    if not journal_path.exists():
-        return JSONResponse({"ok": True, "journal": "none yet", "firing": None})
+    running, beat = None, None
+    there = journal_path.exists()
     try:
-        with contextlib.closing(JournalReader(journal_path)) as reader:
-            running = reader.running()
+        if there:
+            with contextlib.closing(JournalReader(journal_path)) as reader:
+                running, beat = reader.running(), reader.heartbeat()
     except (StokewatchError, OSError) as exc:
         return JSONResponse({"ok": False, "why": str(exc)}, status_code=503)
-    return JSONResponse({"ok": True, "journal": "read", "firing": running.id if running else None})
+    health = look(Home(journal_path.parent), str((beat or {}).get("trouble", "")))
+    told = {
+        "ok": health.recording or not health.running,
+        "journal": "read" if there else "none yet",
+        "firing": running.id if running else None,
+        "logger": {
+            "running": health.running,
+            "recording": health.recording,
+            "trouble": health.trouble,
+            "disk_free_mb": health.disk_free_mb,
+        },
+    }
+    return JSONResponse(told if told["ok"] else {**told, "why": health.trouble})
 
 
 def listen(host: str, port: int) -> Listener:

@@ -11,6 +11,7 @@ import numpy as np
 
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.journal.rollup import LEVELS_S
+from logger.judgement.levels import zone_levels
 from logger.judgement.zones import Places
 from logger.reading import Floats
 
@@ -49,7 +50,7 @@ def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     high = np.where(some, steps, -np.inf).max(axis=1, initial=-np.inf)
     mean = np.where(some, steps, 0.0).sum(axis=1) / np.maximum(count, 1)
     return {
-        "coldest": _coldest(firing, columns, values),
+        "coldest": _coldest(firing, columns, values, level_s),
         "low": _told(low, count),
         "mean": _told(mean, count),
         "high": _told(high, count),
@@ -79,16 +80,16 @@ def _levels(
     return values
 
 
-def _coldest(firing: FiringInfo, columns: Sequence[Column], values: Floats) -> dict[str, Any] | None:
+def _coldest(
+    firing: FiringInfo, columns: Sequence[Column], values: Floats, level_s: int
+) -> dict[str, Any] | None:
     places = Places(replace(firing.plan, probes=tuple(c.probe for c in columns)))
-    peaks: list[tuple[float, str]] = []
-    for zone in places.pots:
-        own = values[:, places.members[zone]]
-        some = ~np.isnan(own)
-        there = some.any(axis=1)
-        if there.any():
-            means = np.where(some, own, 0.0).sum(axis=1)[there] / some.sum(axis=1)[there]
-            peaks.append((float(means.max()), places.zones[zone]))
+    levels = zone_levels(places, values, float(level_s))
+    peaks = [
+        (float(np.nanmax(levels[:, z])), places.zones[z])
+        for z in places.pots
+        if np.isfinite(levels[:, z]).any()
+    ]
     if not peaks:
         return None
     peak_c, name = min(peaks)

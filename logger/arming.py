@@ -6,7 +6,6 @@ another one only where who asks names it.
 
 from __future__ import annotations
 
-import json
 import logging
 import time
 from dataclasses import dataclass
@@ -89,8 +88,7 @@ def keep(writer: JournalWriter, armed: Armed | None) -> None:
     armed : Armed or None
         None: nothing is armed any more.
     """
-    kept = {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing}
-    writer.set_meta(_META, json.dumps(kept))
+    writer.set_meta(_META, {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing})
 
 
 def kept(reader: JournalReader) -> Armed | None:
@@ -104,10 +102,11 @@ def kept(reader: JournalReader) -> Armed | None:
     -------
     Armed or None
     """
-    found = json.loads(reader.meta(_META) or "{}")
+    found = reader.meta(_META)
     try:
         return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
-    except PlanError as exc:  # of an older version's rules; the firing itself must be recorded all the same
+    except (PlanError, AttributeError, KeyError, TypeError) as exc:
+        # Of an older version's rules, or damaged; the firing itself must be recorded all the same.
         log.error("what was armed can't be taken up: %s", exc)
         return None
 

@@ -121,6 +121,17 @@ def cli(ctx: click.Context, home: Path | None) -> None:
 
 # --- the fire: demo, run, log, page, finish -----------------------------------------------------------------
 
+speech_options = [
+    click.option(
+        "--as",
+        "form",
+        type=click.Choice(["lines", "mqtt", "modbus"]),
+        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
+    ),
+    click.option(
+        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
+    ),
+]
 source_options = [
     click.option("--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig."),
     click.option("--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"),
@@ -132,15 +143,7 @@ source_options = [
         metavar="NAME",
         help="Of a broker's rigs only this; may be repeated.",
     ),
-    click.option(
-        "--as",
-        "form",
-        type=click.Choice(["lines", "mqtt", "modbus"]),
-        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
-    ),
-    click.option(
-        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
-    ),
+    *speech_options,
     plan_option,
     click.option("--title", default="", type=Text(), help="Title of the firing, where the plan has none."),
 ]
@@ -230,7 +233,12 @@ def _supervise(
     from logger.supervisor import Child, python_module, supervise
 
     processes = [
-        Child(name, python_module(arguments[0], *arguments[1:]), needed=name not in spare)
+        Child(
+            name,
+            python_module(arguments[0], *arguments[1:]),
+            needed=name not in spare,
+            watched=name == "logger",
+        )
         for name, arguments in children
     ]
     page = ["page", "--home", str(home.root), "--host", host, "--port", str(port)]
@@ -564,22 +572,36 @@ def finish(home: Home, as_json: bool) -> int:
 @json_option
 @with_home
 def status(home: Home, as_json: bool) -> int:
-    """How the logger fares: frames, losses, the last commit, its sources."""
+    """How the logger fares: frames, losses, the last commit, its sources.
+
+    Ends with 1 where a logger runs and can't record.
+    """
     import time
+
+    from logger.health import look
 
     beat: dict[str, Any] = {}
     firing = None
+    unread = ""
     if home.journal.exists():
         from logger.journal.reader import JournalReader
 
-        reader = JournalReader(home.journal)
         try:
-            beat = reader.heartbeat() or {}
-            running = reader.running()
-            firing = running.id if running else None
-        finally:
-            reader.close()
-    alive = home.logger_runs()
+            reader = JournalReader(home.journal)
+        except StokewatchError as exc:
+            unread = str(exc)
+        else:
+            try:
+                beat = reader.heartbeat() or {}
+                running = reader.running()
+                firing = running.id if running else None
+            except StokewatchError as exc:
+                unread = str(exc)
+            finally:
+                reader.close()
+    health = look(home, str(beat.get("trouble", "")))
+    alive, trouble = health.running, health.trouble or unread
+    failing = bool(unread) or (alive and not health.recording)
     sending = _mirror_health(home)
     counts = (
         "frames",
@@ -589,7 +611,8 @@ def status(home: Home, as_json: bool) -> int:
         "missing",
         "duplicates",
         "out_of_order",
-        "dropped",
+        "set_apart",
+        "refused",
     )
     commit_us = beat.get("last_commit_us")
     scale = beat.get("time_scale", 1.0)
@@ -602,30 +625,34 @@ def status(home: Home, as_json: bool) -> int:
             "pid": beat.get("pid") if alive else None,
             **{name: beat.get(name, 0) for name in (*counts, "lost", "not_recorded", "waiting")},
             "last_commit_age_s": age_s,
-            "trouble": beat.get("trouble", ""),
+            "recording": health.recording,
+            "trouble": trouble,
             "sources": beat.get("sources", []),
         },
+        "disk_free_mb": health.disk_free_mb,
         "mirror": sending,
         "firing": firing,
         "home": str(home.root),
     }
     if as_json:
         _print_json(document)
-        return 0
-    click.echo(f"Logger: {'running' if alive else 'not running'}; folder {home.root}")
+        return int(failing)
+    how = "not running" if not alive else "running" if health.recording else "running, but NOT RECORDING"
+    click.echo(f"Logger: {how}; folder {home.root}")
     click.echo(f"Firing: {firing or 'none is running'}")
     for name in counts:
         click.echo(f"  {name.replace('_', ' ')}: {beat.get(name, 0)}")
     if age_s is not None:
         click.echo(f"  last commit {age_s:g} s ago")
     for source in beat.get("sources", []):
-        click.echo(f"  {source['name']}: {source['state']} {source['detail']}".rstrip())
-    if beat.get("trouble"):
-        click.echo(f"  Trouble: {beat['trouble']}")
+        unproven = " (no checksum, no counter)" if source.get("proof") == "none" else ""
+        click.echo(f"  {source['name']}: {source['state']} {source['detail']}{unproven}".rstrip())
+    if trouble:
+        click.echo(f"  Trouble: {trouble}")
     if sending is not None:
         click.echo(f"InfluxDB: {sending['state']} {sending['detail']}".rstrip())
         click.echo("  " + ", ".join(f"{sending[key]} {key}" for key in ("sent", "refused", "behind")))
-    return 0
+    return int(failing)
 
 
 @cli.command()
@@ -754,6 +781,7 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
 @click.option(
     "--seconds", default=30.0, show_default=True, type=click.FloatRange(5, 3600), help="To listen for."
 )
+@options(speech_options)
 @json_option
 @with_home
 def check(
@@ -761,6 +789,8 @@ def check(
     plan_file: Path | None,
     serial_ports: tuple[str, ...],
     mqtt_urls: tuple[str, ...],
+    form: str | None,
+    unit: str,
     seconds: float,
     as_json: bool,
 ) -> int:
@@ -771,15 +801,16 @@ def check(
     its last minute is looked at. Ends with status 0 if the rig is fit, 1 if not.
     """
     from logger.cold_rig import check as run
-    from logger.plan import load
 
-    plan = load(plan_file) if plan_file else None
+    plan, wired, plain = _speech(form, unit, serial_ports, plan_file)
 
     def begun() -> None:
         if not as_json:
             click.echo(f"Listening for {seconds:g} s ...")
 
-    report = run(home, plan, serial_ports=serial_ports, mqtt_urls=mqtt_urls, seconds=seconds, begun=begun)
+    report = run(
+        home, plan, serial_ports=wired, mqtt_urls=mqtt_urls, plain=plain, seconds=seconds, begun=begun
+    )
     if as_json:
         _print_json(report.as_dict())
     else:
@@ -941,7 +972,10 @@ def _progress() -> Callable[[int, int], None] | None:
 @cli.command()
 @click.argument("firing")
 @click.option(
-    "--format", "kind", type=click.Choice(["csv", "parquet", "line-protocol", "html"]), default="csv"
+    "--format",
+    "kind",
+    type=click.Choice(["csv", "parquet", "line-protocol", "html", "set-apart"]),
+    default="csv",
 )
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True)
 @click.option(
@@ -963,7 +997,10 @@ def export(
     unit: str,
     as_json: bool,
 ) -> int:
-    """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages."""
+    """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages.
+
+    set-apart are frames that could not be placed, as they came; `show` says how many there are.
+    """
     from logger.exchange import export as exports
     from logger.journal.reader import JournalReader
 
@@ -972,6 +1009,7 @@ def export(
     reader = JournalReader(home.journal)
     try:
         found = reader.firing(firing)
+        unproven = sorted(reader.unproven(found.id))
         match kind:
             case "csv":
                 rows = exports.export_csv(reader, found.id, output)
@@ -983,15 +1021,20 @@ def export(
 
                 export_html(reader, found.id, output, shown(unit, timezone))
                 rows = None
+            case "set-apart":
+                rows = exports.export_set_apart(reader, found.id, output)
             case _:
                 rows = exports.export_line_protocol(reader, found.id, output, site=site)
     finally:
         reader.close()
     if as_json:
         counted = {} if rows is None else {"rows": rows}
-        _print_json({"firing": found.id, "format": kind, "file": str(output), **counted})
+        proof = {"proof": "none" if unproven else "crc", "unproven": unproven}
+        _print_json({"firing": found.id, "format": kind, "file": str(output), **counted, **proof})
     else:
         click.echo(f"{output}: {'report' if rows is None else f'{rows} rows'} of firing {found.id}")
+        if unproven:
+            click.echo(f"Readings of {', '.join(unproven)} carried no checksum and no counter.")
     return 0
 
 
@@ -1002,6 +1045,7 @@ def export(
 def show(home: Home, firing: str, as_json: bool) -> int:
     """What is known of a FIRING (its ID, or last): its probes with their peaks, and what happened."""
     from logger.journal.reader import JournalReader
+    from logger.journal.set_apart import WHY
 
     _journal_there(home)
     reader = JournalReader(home.journal)
@@ -1027,6 +1071,11 @@ def show(home: Home, firing: str, as_json: bool) -> int:
             f" at {probe['peak_s'] / 60:.0f} min"
         )
         click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
+    for apart in document["set_apart"]:
+        click.echo(
+            f"  {apart['frames']} frames of rig {apart['rig']} set apart: "
+            f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them"
+        )
     for event in document["events"]:
         click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {_in_words(event['data'])}")
     return 0
@@ -1035,10 +1084,13 @@ def show(home: Home, firing: str, as_json: bool) -> int:
 @cli.command()
 @click.argument("firing", required=False)
 @click.option("--all", "every", is_flag=True, help="All stored firings, one after another.")
+@click.option("--estimate", is_flag=True, help="With --json: what the pots were at, every 10 s (a model).")
 @plan_option
 @json_option
 @with_home
-def rehearse(home: Home, firing: str | None, every: bool, plan_file: Path | None, as_json: bool) -> int:
+def rehearse(
+    home: Home, firing: str | None, every: bool, estimate: bool, plan_file: Path | None, as_json: bool
+) -> int:
     """What the alarms would have said over a stored FIRING (its ID, or last), under its plan or another.
 
     It is the judgement that runs beside the fire, on the same readings.
@@ -1050,12 +1102,14 @@ def rehearse(home: Home, firing: str | None, every: bool, plan_file: Path | None
 
     if every == (firing is not None):
         raise UserError("rehearse: name one firing (its ID, or last), or --all of them")
+    if estimate and not as_json:
+        raise UserError("rehearse: --estimate is for programs; add --json")
     plan = load(plan_file) if plan_file else None
     _journal_there(home)
     reader = JournalReader(home.journal)
     try:
         found = reader.firings() if every else [reader.firing(firing or "last")]
-        results = [run(reader, info, plan) for info in found]
+        results = [run(reader, info, plan, estimating=estimate) for info in found]
     finally:
         reader.close()
     if as_json:
@@ -1090,9 +1144,12 @@ def _facts(reader: Any, ref: str) -> dict[str, Any]:
                 "peak_band_c": None if best is None else _band_c(probe, float(values[best])),
             }
         )
+    unproven = sorted(reader.unproven(info.id))
     return {
         "firing": info.id,
         "title": info.title,
+        "proof": "none" if unproven else "crc",
+        "unproven": unproven,
         "started": _iso(info.started_us),
         "ended": None if info.ended_us is None else _iso(info.ended_us),
         "duration_s": ((info.last_us or info.started_us) - info.started_us) / 1e6,
@@ -1104,6 +1161,9 @@ def _facts(reader: Any, ref: str) -> dict[str, Any]:
         "burnout_c": info.plan.burnout_c,
         "soak_min": info.plan.soak_min,
         "probes": probes,
+        "set_apart": [
+            {"rig": rig, "why": why, "frames": frames} for rig, why, frames in reader.set_apart_count(info.id)
+        ],
         "events": [
             {"t_s": (e.t_us - info.started_us) / 1e6, "kind": e.kind, "data": e.data, "who": e.who}
             for e in reader.events(info.id)

@@ -16,6 +16,7 @@ from logger.cold_report import FIRE, Finding, Key, Level
 from logger.diagnosis.channels import FAULT_WORDS
 from logger.diagnosis.order import about_clock, about_seq
 from logger.hand_test import Hand
+from logger.judgement.limits import limits
 from logger.physics.uncertainty import infrared_budget, thermocouple_budget
 from logger.plan import Plan, Probe, assign_probes
 from logger.reading import Batch, Bytes, Channel, Floats, Frame, Status
@@ -146,6 +147,23 @@ def check_readings(
     if hands is not None:
         found += _about_polarity(list(lines.values()))
     return found
+
+
+def check_limits(plan: Plan | None) -> list[Finding]:
+    """Say what this rig can't judge, however well it works.
+
+    Parameters
+    ----------
+    plan : Plan or None
+
+    Returns
+    -------
+    list of Finding
+        None fails: a small rig is fit to be lit, and its owner must know what it doesn't tell.
+    """
+    if plan is None:
+        return []
+    return [Finding("pass", "limits", "plan", text) for text in limits(plan)]
 
 
 def check_order(batches: Sequence[Batch]) -> list[Finding]:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.cold_check import check_order, check_readings
+from logger.cold_check import check_limits, check_order, check_readings
 from logger.cold_report import Finding, Key, Level, Report
 from logger.columns import reconvert
 from logger.hand_test import STEP_S, Hand, watch_hands
@@ -64,7 +64,10 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
     else:
         batches = stored_batches(reader, firing, plan, firing.last_us - round(WINDOW_S * 1e6))
         found += check_readings(plan, batches, journal_hands(reader, firing, HANDS_S))
-        found += check_order(batches)
+        unproven = reader.unproven(firing.id)
+        found += check_order([batch for batch in batches if batch.rig not in unproven])
+        found += about_proof({batch.rig for batch in batches} & unproven)
+        found += check_limits(plan)
         if beat:
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale
@@ -76,6 +79,21 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
         found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "mend this first"))
     found += about_lines({name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed")})
     return Report.of([*found, *about_machine(home)])
+
+
+def about_proof(rigs: Iterable[str]) -> list[Finding]:
+    """Say whose readings nothing proves.
+
+    Parameters
+    ----------
+    rigs : iterable of str
+
+    Returns
+    -------
+    list of Finding
+    """
+    text = "no checksum, no counter: a lost or damaged reading leaves no trace; times are those of arrival"
+    return [Finding("warn", "proof", f"rig {rig}", text) for rig in sorted(rigs)]
 
 
 def stored_batches(

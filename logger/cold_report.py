@@ -22,8 +22,8 @@ class Finding:
     ----------
     level : {'pass', 'warn', 'fail'}
     what : str
-        `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `clock`,
-        `frames`, …
+        `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
+        `clock`, `frames`, …
     where : str
         The probe, the rig or the machine.
     text : str
@@ -70,7 +70,8 @@ class Report:
         """Give it in plain words, a finding on each line, what fails first."""
         marks = {"fail": "NOT FIT", "warn": "look", "pass": "ok"}
         lines = [
-            f"{marks[f.level]:>7}  {f.where}: {f.text}" + (f"\n         -> {f.mend}" if f.mend else "")
+            f"{'note' if f.what == 'limits' else marks[f.level]:>7}  {f.where}: {f.text}"
+            + (f"\n         -> {f.mend}" if f.mend else "")
             for f in self.findings
         ]
         on = any(f.what == FIRE for f in self.findings)

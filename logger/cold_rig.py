@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from logger.cold_check import check_order, check_readings
-from logger.cold_look import about_lines, about_machine, check_journal, hands_of
+from logger.cold_check import check_limits, check_order, check_readings
+from logger.cold_look import about_lines, about_machine, about_proof, check_journal, hands_of
 from logger.cold_report import Finding, Report
 from logger.conversion import Assembler
 from logger.errors import UserError
@@ -19,9 +19,11 @@ from logger.home import Home
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.plan import Plan
+from logger.plan_sources import PlanSource
 from logger.reading import Batch
-from logger.sources import Arrival, Source
+from logger.sources import Arrival, Sampled, Source
 from logger.sources.mqtt import Broker
+from logger.sources.plain import plain_sources
 from logger.sources.serial_port import SerialPort
 
 
@@ -52,6 +54,7 @@ def check_rig(
     *,
     serial_ports: Sequence[str],
     mqtt_urls: Sequence[str],
+    plain: Sequence[PlanSource] = (),
     seconds: float,
     home: Path,
     begun: Callable[[], None],
@@ -63,6 +66,8 @@ def check_rig(
     plan : Plan or None
     serial_ports, mqtt_urls : sequence of str
         Without any of both, serial ports are listened to for a rig.
+    plain : sequence of PlanSource
+        Rigs that don't speak the rig's line.
     seconds : float
         [s]
     home : Path
@@ -78,11 +83,14 @@ def check_rig(
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
     name = f"stokewatch-check-{uuid4().hex[:12]}"
     sources += [Broker(url, name, session_s=0) for url in mqtt_urls]
+    sources += plain_sources(plain, taken, name)
+    unproven = {source.rig_name for source in plain}
     begun()
     heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
-    found = check_readings(plan, heard.batches, hands_of(heard.batches))
+    found = check_readings(plan, heard.batches, hands_of(heard.batches)) + check_limits(plan)
     if heard.batches:
-        found += check_order(heard.batches)
+        found += check_order([batch for batch in heard.batches if batch.rig not in unproven])
+        found += about_proof({batch.rig for batch in heard.batches} & unproven)
     else:
         found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
     found += about_lines(heard.counts)
@@ -95,6 +103,7 @@ def check(
     *,
     serial_ports: Sequence[str],
     mqtt_urls: Sequence[str],
+    plain: Sequence[PlanSource] = (),
     seconds: float,
     begun: Callable[[], None],
 ) -> Report:
@@ -105,6 +114,7 @@ def check(
     home : Home
     plan : Plan or None
     serial_ports, mqtt_urls : sequence of str
+    plain : sequence of PlanSource
     seconds : float
         To listen for. [s]
     begun : callable
@@ -126,6 +136,7 @@ def check(
             plan,
             serial_ports=serial_ports,
             mqtt_urls=mqtt_urls,
+            plain=plain,
             seconds=seconds,
             home=home.root,
             begun=begun,
@@ -156,7 +167,7 @@ async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) 
     heard = Heard()
 
     async def feed(source: Source) -> None:
-        async def put(arrival: Arrival) -> None:
+        async def put(arrival: Arrival | Sampled) -> None:
             await intake.put(arrival)
             # A broker wants an answer or sends no more. A rig at a serial port goes on keeping its frames.
             if isinstance(source, Broker) and arrival.token is not None:

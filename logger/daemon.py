@@ -6,34 +6,38 @@ import asyncio
 import contextlib
 import logging
 import os
+import secrets
 import signal
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 from uuid import uuid4
 
-from logger.dialogue import BeaconAnswer, decode_answer
-from logger.exchange.csv_in import read_csv
-from logger.home import Home
+from logger.health import Sign
+from logger.home import AlreadyRunning, Home, LoggerLock
 from logger.hosttime import HostTime, Uptime, goes_on_at
 from logger.intake import Intake, Token
 from logger.journal.reader import JournalReader
-from logger.journal.schema import JournalError
-from logger.notices.beacons import Beacons
 from logger.plan import Plan
 from logger.plan_sources import PlanSource
 from logger.recorder import Recorder
+from logger.rig_line.beacons import Beacons
+from logger.rig_line.dialogue import BeaconAnswer, decode_answer
 from logger.service_manager import tell
 from logger.sources import Answer, Source
-from logger.sources.mqtt import Broker
 from logger.sources.plain import plain_sources
 from logger.sources.serial_port import SerialPort
 from logger.sources.stored import StoredFiring
+from logger.upkeep import look_after
 
 _WATCH_S: Final = 1.0
 _BEACON_S: Final = 0.25
+_STUCK_S: Final = 30.0
+"""So long nothing that isn't the disk's takes: whoever watches over the logger may start it again. [s]"""
+_TIMES: Final = ("at_us", "wall_s", "up_s")
 
 log = logging.getLogger(__name__)
 
@@ -77,6 +81,7 @@ class _State:
     """What a source last said of itself."""
 
     name: str
+    proof: str
     state: str = "starting"
     detail: str = ""
     since_s: float = field(default_factory=time.time)
@@ -101,12 +106,12 @@ def run_logger(settings: Settings) -> int:
     """
     level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
     logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", datefmt="%H:%M:%S")
-    with settings.home.logger_lock():
-        asyncio.run(_run(settings))
+    with settings.home.logger_lock() as lock:
+        asyncio.run(_run(settings, lock))
     return 0
 
 
-async def _run(settings: Settings) -> None:
+async def _run(settings: Settings, lock: LoggerLock) -> None:
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -115,24 +120,28 @@ async def _run(settings: Settings) -> None:
     def say(source: str, rig: str, line: bytes) -> None:
         by_name[source].say(rig, line)
 
-    def answered(line: bytes) -> None:
+    def answered(source: str, rig: str | None, line: bytes) -> None:
         answer = decode_answer(line)
-        if isinstance(answer, BeaconAnswer):
-            beacons.answered(answer)
+        if isinstance(answer, BeaconAnswer) and rig in (None, answer.rig):
+            beacons.answered(answer, source)
 
     beat = _last_beat(settings.home)
-    beacons = Beacons(say, beat.get("beacons") or ())
+    # A number that nobody guesses: who answers rightly has heard the question.
+    beacons = Beacons(say, partial(secrets.randbelow, 1 << 30), beat.get("beacons") or ())
     sources = _sources(settings, answered)
-    states = [_State(source.name) for source in sources]
+    states = [_State(source.name, source.proof) for source in sources]
     scale = settings.time_scale
     time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
     intake = Intake(time_line)
     by_name = {source.name: source for source in sources}
 
-    def acknowledge(tokens: list[Token]) -> None:
+    def tell_sources(what: Callable[[Source], Callable[[list[object]], None]], tokens: list[Token]) -> None:
         for name in dict.fromkeys(name for name, _ in tokens):
             if (source := by_name.get(name)) is not None:
-                source.acknowledge([token for other, token in tokens if other == name])
+                what(source)([token for other, token in tokens if other == name])
+
+    def tell_of(what: Callable[[Source], Callable[[list[object]], None]]) -> Callable[[list[Token]], None]:
+        return lambda tokens: _in_loop(loop, partial(tell_sources, what, tokens))
 
     recorder = Recorder(
         settings.home.journal,
@@ -141,12 +150,23 @@ async def _run(settings: Settings) -> None:
         plan=settings.plan,
         title=settings.title,
         invented=settings.invented,
-        committed=lambda tokens: _in_loop(loop, partial(acknowledge, tokens)),
-        sources=lambda: [{"name": s.name, "state": s.state, "detail": s.detail} for s in states],
+        committed=tell_of(lambda source: source.acknowledge),
+        refused=tell_of(lambda source: source.refuse),
+        again=tell_of(lambda source: source.ask_again),
+        sources=lambda: [
+            {"name": s.name, "state": s.state, "detail": s.detail, "proof": s.proof} for s in states
+        ],
         beacons=lambda: beacons.states(time.monotonic()),
         test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),
     )
+    away = settings.home.away()
+    if away:
+        log.error("%s", away)
+        recorder.happened("journal_elsewhere", away)
+        recorder.upkeep = away
     recorder.start()
+    settings.home.remember()
+    sign = Sign(settings.home)
     tell("READY=1")
 
     async def feed(source: Source, state: _State) -> None:
@@ -162,8 +182,12 @@ async def _run(settings: Settings) -> None:
         """End when asked to, or when the journal's thread has failed."""
         while not stop.is_set() and recorder.alive:
             intake.check_host_clock()
+            if not lock.holds():
+                raise AlreadyRunning(settings.home.root)
             # Not hung on a slow disk: a restart would lose what waits in memory for it.
-            tell("WATCHDOG=1")
+            if recorder.stuck_s < _STUCK_S:
+                tell("WATCHDOG=1")
+                sign.give(recording=recorder.recording, trouble=recorder.trouble)
             try:
                 async with asyncio.timeout(_WATCH_S):
                     await stop.wait()
@@ -181,17 +205,19 @@ async def _run(settings: Settings) -> None:
     ]
     watching = asyncio.create_task(watch(), name="watch")
     signalling = asyncio.create_task(signal_beacons(), name="beacons")
+    keeping = asyncio.create_task(look_after(settings.home.journal, recorder), name="upkeep")
     try:
-        await asyncio.wait((watching, signalling, *feeding), return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait((watching, signalling, keeping, *feeding), return_when=asyncio.FIRST_COMPLETED)
     finally:
         # Producers first; then what they gave is committed, and acknowledged where the loop still can.
-        tasks = (*feeding, watching, signalling)
+        tasks = (*feeding, watching, signalling, keeping)
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)
         tell("STOPPING=1")
         intake.stop()
         await asyncio.to_thread(recorder.join)
+        sign.close()
     for outcome in ended:
         if isinstance(outcome, Exception):
             raise outcome
@@ -204,12 +230,16 @@ def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
 
 def _sources(settings: Settings, answered: Answer) -> list[Source]:
     if settings.stored is not None:
+        from logger.exchange.csv_in import read_csv  # most starts need none of it, and are to be quick
+
         firing = read_csv(settings.stored)
         name = settings.stored.name
         return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
     if settings.mqtt_urls:
+        from logger.sources.mqtt import Broker
+
         client_id = _client_id(settings.home)
         sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
     sources += plain_sources(settings.sources, taken, _client_id(settings.home) if settings.sources else "")
@@ -230,6 +260,8 @@ def _last_beat(home: Home) -> dict[str, Any]:
         return {}
     try:
         with contextlib.closing(JournalReader(home.journal)) as reader:
-            return (reader.heartbeat() or {}) if reader.running() is not None else {}
-    except JournalError:
-        return {}  # the recorder looks into it, and salvages
+            beat = (reader.heartbeat() or {}) if reader.running() is not None else {}
+            return beat if all(isinstance(beat.get(key), float | int) for key in _TIMES) else {}
+    except Exception as exc:  # the recorder looks into it, and begins another where it must
+        log.warning("the last heartbeat can't be read: %s", exc)
+        return {}

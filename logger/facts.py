@@ -287,7 +287,7 @@ def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:
     of_zone = partial(Fact, zone=levels.zones[z])
     level, t_s, peak_s = levels.level_c[:, z], levels.t_s, judged["peak_s"]
-    basis: Basis = "estimated" if judged.get("by") == "estimate" else "measured"
+    basis: Basis = "measured"
     smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
     rate, midway = _rates(smooth, levels.step_s)
     after_peak = t_s > (math.inf if peak_s is None else peak_s)

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
+import json
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from logger.errors import UserError
+
+_PATIENCE_S: Final = 1.0
+_DISKS: Final = "folders_on_other_disks.json"
+_MOST_KNOWN: Final = 50
 
 
 class AlreadyRunning(UserError):
@@ -61,6 +69,11 @@ class Home:
         """The journal's file."""
         return self.root / "journal.sqlite"
 
+    @property
+    def sign(self) -> Path:
+        """The logger's sign of life: `health.Sign`."""
+        return self.root / "logger.state"
+
     def create(self) -> None:
         """Make the folder, readable by its owner only.
 
@@ -78,11 +91,44 @@ class Home:
         if not os.access(self.root, os.W_OK | os.X_OK):
             raise UserError(f"{self.root}: not writable; give a folder that can be written to with --home")
 
+    def away(self) -> str:
+        """Say so where this folder's journal was on another disk, which isn't mounted now.
+
+        Returns
+        -------
+        str
+            Empty where all is as it was.
+        """
+        known = _known_disks()
+        if str(self.root) not in known or _disk(self.root) != _disk(_state_folder()):
+            return ""
+        return (
+            f"{self.root}: its disk isn't mounted: the journal that was here was on another one. What "
+            "comes now is recorded into a new journal in the bare folder; end the logger, mount the disk and "
+            "start again to go on there. To stay here for good, take this folder out of "
+            f"{_state_folder() / _DISKS}"
+        )
+
+    def remember(self) -> None:
+        """Remember it where this folder is on another disk than the user's own files."""
+        known = _known_disks()
+        if str(self.root) in known or _disk(self.root) == _disk(_state_folder()):
+            return
+        with contextlib.suppress(OSError):  # no more than a word that isn't said one day
+            _state_folder().mkdir(parents=True, exist_ok=True)
+            fresh = _state_folder() / f"{_DISKS}.new"
+            fresh.write_text(json.dumps([*known, str(self.root)][-_MOST_KNOWN:], indent=1))
+            fresh.replace(_state_folder() / _DISKS)
+
     @contextmanager
-    def logger_lock(self) -> Iterator[None]:
+    def logger_lock(self) -> Iterator[LoggerLock]:
         """Hold the right to be the one logger of this folder.
 
         The kernel lets go of it when the process ends, however it ends.
+
+        Yields
+        ------
+        LoggerLock
 
         Raises
         ------
@@ -90,12 +136,17 @@ class Home:
             Another process holds it.
         """
         self.create()
-        with (self.root / "logger.lock").open("a+") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError as exc:
-                raise AlreadyRunning(self.root) from exc
-            yield
+        lock = LoggerLock(self.root)
+        until_s = time.monotonic() + _PATIENCE_S
+        while not lock.take():
+            # Somebody who only looks holds it for a moment.
+            if time.monotonic() > until_s:
+                raise AlreadyRunning(self.root)
+            time.sleep(0.02)
+        try:
+            yield lock
+        finally:
+            lock.release()
 
     def logger_runs(self) -> bool:
         """Tell whether a logger holds the lock.
@@ -104,12 +155,124 @@ class Home:
         -------
         bool
         """
-        path = self.root / "logger.lock"
+        lock = LoggerLock(self.root)
         try:
-            with path.open("r") as lock:
-                fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            return not lock.take(shared=True)
+        finally:
+            lock.release()
+
+
+def _state_folder() -> Path:
+    state = os.environ.get("XDG_STATE_HOME")
+    return (Path(state) if state else Path.home() / ".local" / "state") / "stokewatch"
+
+
+def _known_disks() -> list[str]:
+    try:
+        found = json.loads((_state_folder() / _DISKS).read_text())
+    except (OSError, ValueError):
+        return []
+    return [str(path) for path in found] if isinstance(found, list) else []
+
+
+def _disk(path: Path) -> int | None:
+    """The disk that a folder is on, or will be."""
+    for place in (path, *path.parents):
+        with contextlib.suppress(OSError):
+            return place.stat().st_dev
+    return None
+
+
+class LoggerLock:
+    """The lock of a folder's logger: on the folder itself, and on a file in it.
+
+    A file can be removed, and then a second logger would make and lock another one; the folder stays. The
+    file is for disks whose folders can't be locked (a network's).
+
+    Parameters
+    ----------
+    root : Path
+    """
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._path = root / "logger.lock"
+        self._folder = self._file = -1
+
+    def take(self, *, shared: bool = False) -> bool:
+        """Take it.
+
+        Parameters
+        ----------
+        shared : bool, default False
+            Only to see whether a logger has it; no file is made.
+
+        Returns
+        -------
+        bool
+            False where somebody else has it.
+        """
+        self.release()
+        how = (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB
+        try:
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                self._folder = os.open(self._root, os.O_RDONLY | os.O_DIRECTORY)
+                self._lock(self._folder, how)
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                made = 0 if shared else os.O_CREAT
+                self._file = os.open(self._path, os.O_RDWR | made, 0o600)
+                fcntl.flock(self._file, how)
         except BlockingIOError:
-            return True
-        except OSError:
+            self.release()
             return False
-        return False
+        except OSError:
+            if not shared:
+                self.release()
+                raise
+        return True
+
+    def holds(self) -> bool:
+        """Make sure of it: the file may have been removed, or the whole folder have been put elsewhere.
+
+        Returns
+        -------
+        bool
+            False where another logger has the folder that bears this name now.
+        """
+        try:
+            if self._path.stat().st_ino == os.fstat(self._file).st_ino:
+                return True
+            file = os.open(self._path, os.O_RDWR)
+        except FileNotFoundError:
+            if not self._root.is_dir():
+                return True  # its disk is away
+            try:
+                file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
+            except OSError:
+                return True  # a full disk, or a read-only one; the folder's own lock holds
+        except OSError:
+            return True
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            os.close(file)
+            return False
+        os.close(self._file)
+        self._file = file
+        return True
+
+    def release(self) -> None:
+        """Let go of it."""
+        for file in (self._file, self._folder):
+            if file >= 0:
+                os.close(file)
+        self._folder = self._file = -1
+
+    @staticmethod
+    def _lock(folder: int, how: int) -> None:
+        try:
+            fcntl.flock(folder, how)
+        except BlockingIOError:
+            raise
+        except OSError:
+            pass  # this disk's folders can't be locked

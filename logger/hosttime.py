@@ -51,14 +51,16 @@ def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float)
     Returns
     -------
     int or None
-        None where the host's clock is the best there is. UTC. [µs]
+        None where the host's clock is the best there is; it is not where it stands before the last beat. UTC.
+        [µs]
     """
     if not beat:
         return None
     if up.boot and beat.get("boot") == up.boot:
         gone_s = up.up_s - beat["up_s"]
     elif scale == 1.0:
-        return None
+        # A host without a battery for its clock starts again in the past.
+        return None if wall_s * 1e6 >= beat["at_us"] else int(beat["at_us"])
     else:
         gone_s = wall_s - beat["wall_s"]
     return int(beat["at_us"] + gone_s * scale * 1e6)
@@ -108,6 +110,21 @@ class HostTime:
             [s]
         """
         return (monotonic_s - self._start_monotonic) * self.scale
+
+    def to_monotonic_s(self, fire_s: float) -> float:
+        """Convert fire time since the start to a reading of the monotonic clock.
+
+        Parameters
+        ----------
+        fire_s : float
+            [s]
+
+        Returns
+        -------
+        float
+            [s]
+        """
+        return fire_s / self.scale + self._start_monotonic
 
     def utc_us(self) -> int:
         """Now, in fire time.

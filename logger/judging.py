@@ -6,13 +6,14 @@ import struct
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from itertools import groupby
+from itertools import groupby, islice
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from logger.conversion import reconvert
 from logger.errors import shortened
+from logger.judgement.estimate import estimate_table
 from logger.judgement.judge import Judge, verdict_data
 from logger.judgement.rehearsal import summary
 from logger.plan import Plan, assign_probes
@@ -29,6 +30,12 @@ ACTIVE_S: Final = 3.0
 
 Kept = dict[str, tuple[float, float, float, str]]
 """By zone: estimate, least and most [°C], and what it stands on."""
+
+RAKED: Final = "raked"
+"""The kind of note that says that coals are being pulled away."""
+
+_LOOKED_AT: Final = 30
+"""So many of a firing's stored batches tell how often it was read."""
 
 _MINUTE_US: Final = 60_000_000
 _BLOCK_US: Final = 5 * _MINUTE_US  # as many seconds as the judgement works through at once
@@ -50,18 +57,24 @@ class Judging:
         Time of the firing's first reading. [µs]
     estimating : bool, default False
         Whether the pots' own temperature is estimated even where the plan doesn't judge on it.
+    stored : bool, default False
+        The firing was imported from other people's files: how often each channel was read is looked up before
+        it is judged, and a channel that begins late or ends early is no fault.
     """
 
-    def __init__(self, plan: Plan | None, started_us: int, *, estimating: bool = False) -> None:
+    def __init__(
+        self, plan: Plan | None, started_us: int, *, estimating: bool = False, stored: bool = False
+    ) -> None:
         self._given = plan
         self._estimating = estimating
+        self._stored = stored
         self._started_us = started_us
         self._seen: list[tuple[str, str]] = []
         self._index: dict[tuple[str, str], int] = {}
         self._held: list[tuple[Ints, Floats, Bytes, Floats]] = []
         self._last_us: dict[str, int] = {}
         self._judged_us = started_us - 1
-        self.judge = Judge(plan or Plan(), estimating=estimating)
+        self.judge = Judge(plan or Plan(), estimating=estimating, stored=stored)
         if plan is not None:
             self._set_columns()
 
@@ -82,10 +95,13 @@ class Judging:
         plan = self._given or Plan()
         # A plan that only sets targets and alarms judges every channel, as no plan does.
         judged = plan if plan.probes else replace(plan, probes=assign_probes(None, self._seen))
-        self.judge = Judge(judged, estimating=self._estimating)
-        self._set_columns()
+        self._judge_afresh(judged)
         self._held.clear()
         self._judged_us = self._started_us - 1
+
+    def _judge_afresh(self, plan: Plan, usual_s: Floats | None = None) -> None:
+        self.judge = Judge(plan, estimating=self._estimating, stored=self._stored, usual_s=usual_s)
+        self._set_columns()
 
     def take(self, batches: Sequence[Batch]) -> list[Event]:
         """Judge new readings.
@@ -150,6 +166,10 @@ class Judging:
             if event.kind == "spot" and event.t_us >= (since_us or 0):
                 with suppress(RequestError):  # what an older version took for a spot reading
                     self.spot(event.t_us, event.data)
+            elif event.kind == "note" and event.t_us >= (since_us or 0):
+                self.note(event.t_us, event.data)
+        if self._stored and since_us is None:
+            self._judge_afresh(self.judge.plan, self._usual_s(reader.batches(firing)))
         stored = reader.batches(firing, since_us=since_us)
         span_us = max(step_us, _MINUTE_US)
         # All rigs' readings of that time together, so that none of them looks late.
@@ -161,6 +181,22 @@ class Judging:
                 ]
                 if cut:
                     yield begin + step_us, self.take(cut)
+
+    def go_on(self, reader: JournalReader, firing: str) -> list[Event]:
+        """Judge what has come into the journal since `replay`.
+
+        Parameters
+        ----------
+        reader : JournalReader
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        list of Event
+        """
+        self._held.clear()  # it is read again
+        return self.replay(reader, firing, self._judged_us + 1)
 
     def advance(self, now_us: int) -> list[Event]:
         """Let time pass without readings.
@@ -253,6 +289,32 @@ class Judging:
         """
         self.judge.retract_spot(self.seconds(t_us), read_spot(data).zone)
 
+    def note(self, t_us: int, data: dict[str, Any]) -> None:
+        """Take a note, as it is kept in the journal: that coals are being raked out changes what is called.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            `kind`.
+        """
+        if data.get("kind") == RAKED:
+            self.judge.raked(self.seconds(t_us))
+
+    def retract_note(self, t_us: int, data: dict[str, Any]) -> None:
+        """Take a note back, as if it had never been.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            As it was given to `note`.
+        """
+        if data.get("kind") == RAKED:
+            self.judge.retract_raked(self.seconds(t_us))
+
     def take_estimates(self) -> list[tuple[int, Kept]]:
         """Give what is to be kept of the estimate since the last call: times [µs], and zones' bands."""
         return [
@@ -311,7 +373,9 @@ class Judging:
         if columns != len(self.plan.probes):
             return None
         try:
-            judge = Judge.restore(self.judge.plan, state[_HEAD.size :], estimating=self._estimating)
+            judge = Judge.restore(
+                self.judge.plan, state[_HEAD.size :], estimating=self._estimating, stored=self._stored
+            )
         except (KeyError, TypeError, ValueError):
             return None
         self._judged_us, self.judge = judged_us, judge
@@ -355,6 +419,22 @@ class Judging:
             for key, probe in zip(self._seen, assigned, strict=True)
             if id(probe) in probes
         }
+
+    def _usual_s(self, batches: Iterator[Batch]) -> Floats:
+        """How far apart each probe's readings usually lie, by the firing's first ones [s]."""
+        k = len(self.judge.plan.probes)
+        times: list[list[Ints]] = [[] for _ in range(k)]
+        for batch in islice(batches, _LOOKED_AT):
+            for j, channel in enumerate(batch.channels):
+                column = self._index.get((batch.rig, channel.name))
+                if column is not None:
+                    times[column].append(batch.t_us[batch.status[:, j] == Status.OK])
+        usual = np.full(k, np.nan)
+        for column, parts in enumerate(times):
+            steps = np.diff(np.concatenate(parts)) if parts else np.empty(0)
+            if len(steps):
+                usual[column] = float(np.median(steps)) / 1e6
+        return usual
 
     def _hold(self, batch: Batch) -> None:
         k = len(self.judge.plan.probes)
@@ -418,7 +498,14 @@ def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
     )
 
 
-def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
+def is_stored(firing: FiringInfo) -> bool:
+    """Tell whether a firing was imported from files, not logged."""
+    return "imported" in firing.facts
+
+
+def rehearse(
+    reader: JournalReader, firing: FiringInfo, plan: Plan | None = None, *, estimating: bool = False
+) -> dict[str, Any]:
     """Run a plan's alarms over a stored firing, to see what they would have said.
 
     Parameters
@@ -427,6 +514,8 @@ def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None
     firing : FiringInfo
     plan : Plan, optional
         The firing's own if left out.
+    estimating : bool, default False
+        Whether to give what the pots were at, too, as it would have been estimated beside the fire.
 
     Returns
     -------
@@ -435,12 +524,16 @@ def rehearse(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
-    judging = Judging(plan, firing.started_us)
+    judging = Judging(plan, firing.started_us, estimating=estimating, stored=is_stored(firing))
     judging.rebuild(firing.seen)
     events = judging.replay(reader, firing.id, None)
     duration_s = judging.seconds(firing.last_us or firing.started_us)
     events += judging.advance(firing.last_us or firing.started_us)
-    return {
+    judging.judge.close()
+    said = {
         "firing": firing.id,
         **summary(judging.plan, events, judging.judge.verdict(ahead=False), duration_s),
     }
+    if estimating:
+        said["estimate"] = estimate_table(judging.plan, judging.judge.take_estimates(), duration_s)
+    return said

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.judgement.levels import zone_levels
 from logger.judgement.zones import Places
 from logger.plan import Plan
 from logger.reading import Floats
@@ -56,7 +57,7 @@ class Levels:
     t_s : array, shape (n,)
         Middle of each step, from the firing's first reading. [s]
     level_c : array, shape (n, z)
-        Mean of the probes that stand for the zone; NaN where there was none. [°C]
+        As the judgement takes it: by its walls, else by its air; NaN where there was none. [°C]
     step_s : float
         [s]
     """
@@ -132,7 +133,7 @@ class Moment:
 
 
 def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequence[Span]]) -> Levels:
-    """Put probes onto one grid, and take the mean of those that stand for each zone.
+    """Put probes onto one grid, and take each zone's level as the judgement does.
 
     Parameters
     ----------
@@ -169,11 +170,7 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
         count = np.bincount(cell, minlength=n)
         with np.errstate(invalid="ignore"):
             grid[:, index[line.probe]] = total / count
-    level = np.full((n, len(places.zones)), np.nan)
-    for z, members in enumerate(places.members):
-        some = np.isfinite(grid[:, members])
-        with np.errstate(invalid="ignore"):
-            level[:, z] = np.where(some, grid[:, members], 0.0).sum(axis=1) / some.sum(axis=1)
+    level = zone_levels(places, grid, step)
     middle: Floats = (np.arange(n, dtype=np.float64) + 0.5) * step
     return Levels(places.zones, pots, middle, level, step)
 

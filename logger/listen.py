@@ -14,10 +14,10 @@ from typing import Final
 from urllib.parse import unquote, urlsplit
 
 from logger.diagnosis import Diagnosis, Report
-from logger.dialogue import WHO_ARE_YOU
 from logger.errors import UserError
-from logger.notices.beacon import answer_topic, ask_topic
-from logger.wire import LineSplitter
+from logger.rig_line.beacon import answer_topic, ask_topic
+from logger.rig_line.dialogue import WHO_ARE_YOU
+from logger.rig_line.wire import LineSplitter
 
 DEFAULT_SECONDS: Final = 15.0
 ASK_EVERY_S: Final = 2.0

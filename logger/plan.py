@@ -12,11 +12,10 @@ from typing import Any, Final, Literal, TypeGuard, cast, get_args
 import tomli_w
 
 from logger.errors import UserError, shortened
-from logger.judgement.settings import RULES
+from logger.judgement.settings import OBSOLETE, RULES
 from logger.plan_sources import PlanSource, SourceMistake, read_sources, source_table
 
 Reads = Literal["coals", "air", "wall", "surface"]
-JudgeOn = Literal["probes", "estimate"]
 AlarmSettings = dict[str, dict[str, float | bool]]
 
 LETTERS: Final = ("B", "E", "J", "K", "N", "R", "S", "T")
@@ -104,16 +103,12 @@ class Clay:
 
     Attributes
     ----------
-    judge_on : {'probes', 'estimate'}
-        What verdict, target and soak go by. The estimate counts for a zone once its probes have proved
-        consistent; until then, and where they no longer are, its probes do.
     wall_mm : float or None
         Thickness of the pots' walls; None where nobody measured it. [mm]
     zones : tuple of str
         Zones without a probe, of which spot readings are taken.
     """
 
-    judge_on: JudgeOn = "probes"
     wall_mm: float | None = None
     zones: tuple[str, ...] = ()
 
@@ -253,7 +248,7 @@ def load(path: Path) -> Plan:
     return loads(text, source=str(path))
 
 
-def loads(text: str, source: str = "plan") -> Plan:
+def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     """Read a plan from TOML text.
 
     Parameters
@@ -262,6 +257,8 @@ def loads(text: str, source: str = "plan") -> Plan:
         The TOML.
     source : str, default 'plan'
         What to call it in errors.
+    stored : bool, default False
+        A firing's own, perhaps of an older version: what plans could say then is no mistake.
 
     Returns
     -------
@@ -281,6 +278,8 @@ def loads(text: str, source: str = "plan") -> Plan:
         raise PlanError(f"{source}: nested too deep to be a plan") from exc
     except ValueError as exc:  # Python reads no integer of more than 4300 digits
         raise PlanError(f"{source}: a number of thousands of digits; a plan's have a few") from exc
+    if stored and isinstance(doc.get("estimate"), dict):
+        doc["estimate"].pop("judge_on", None)
     return _Reader(source, _line_numbers(text)).plan(doc)
 
 
@@ -397,8 +396,6 @@ def guess_reads(name: str) -> Reads:
 
 def _estimate_table(clay: Clay) -> dict[str, Any]:
     table: dict[str, Any] = {}
-    if clay.judge_on != "probes":
-        table["judge_on"] = clay.judge_on
     if clay.wall_mm is not None:
         table["wall_mm"] = clay.wall_mm
     if clay.zones:
@@ -599,17 +596,17 @@ class _Reader:
         if not isinstance(table, dict):
             raise self.error(at, "must be a table; write [estimate] above its settings")
         self._known_keys(at, table, ("judge_on", "wall_mm", "zones"))
-        judge_on = table.get("judge_on", "probes")
-        if judge_on not in get_args(JudgeOn):
+        if table.get("judge_on", "probes") != "probes":
             raise self.error(
-                (*at, "judge_on"), f"{shortened(judge_on)} is not one of {', '.join(get_args(JudgeOn))}"
+                (*at, "judge_on"),
+                "zones are judged by their probes; on fires it was not made for, the estimate was no better"
+                " than probes on walls, so nothing goes by it. Take this line out",
             )
         zones = table.get("zones", [])
         if not isinstance(zones, list) or len(zones) > MAX_PROBES:
             raise self.error((*at, "zones"), f'give a list of at most {MAX_PROBES} names: ["windward"]')
         names = [self._text(at, {"zones": zone}, "zones", "") for zone in zones]
         return Clay(
-            judge_on=cast(JudgeOn, judge_on),
             wall_mm=self._number(at, table, "wall_mm", 0.0, 2, 50, "mm") if "wall_mm" in table else None,
             zones=tuple(dict.fromkeys(names)),
         )
@@ -626,6 +623,8 @@ class _Reader:
             if not isinstance(table, dict):
                 raise self.error(at, f"must be a table; write [alarm.{rule}] above its settings")
             settings = {s.name: s for s in RULES[rule].settings}
+            # Plans of earlier firings may still name what rules no longer ask.
+            table = {key: value for key, value in table.items() if key not in OBSOLETE.get(rule, ())}
             self._known_keys(at, table, ("enabled", *settings))
             for key, value in table.items():
                 if key == "enabled":

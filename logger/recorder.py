@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import os
 import threading
@@ -15,21 +14,24 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 from logger import arming
+from logger.catching_up import AT_ONCE_US, CatchingUp
 from logger.conversion import Assembler
+from logger.errors import StokewatchError, UserError
 from logger.hosttime import HostTime, Uptime
 from logger.intake import Intake, Taken, Token
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
-from logger.journal.salvage import make_sound
 from logger.journal.schema import JournalError
+from logger.journal.set_apart import Apart, Key
 from logger.journal.writer import JournalWriter
-from logger.judgement.fire_ensemble import ensemble
 from logger.judging import Judging, Kept
-from logger.notices.beacon import Show, show_for
+from logger.opening import Opening
 from logger.plan import Plan
+from logger.plan import loads as loads_plan
 from logger.reading import Batch
 from logger.recording.requests_carried_out import WAITS, RequestDesk, Standing
+from logger.rig_line.beacon import Show, show_for
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,6 +40,8 @@ COMMIT_S: Final = 0.2
 """From the first waiting frame to its commit, less the work itself: within the promised 250 ms. [s]"""
 IDLE_S: Final = 0.5
 """Without readings the heartbeat and the requests still get their turn this often. [s]"""
+REQUESTS_S: Final = 0.05
+"""Requests are carried out for so long between two commits of readings, at least one of them. [s]"""
 STATE_S: Final = 10.0
 """How often the state of clocks and judgement is kept; what came later is judged again. [s]"""
 BACKLOG_READINGS: Final = 500_000
@@ -46,6 +50,8 @@ PRIME_US: Final = 15 * 60 * 1_000_000
 """How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
 SETTLE_US: Final = 3_000_000
 """Readings may still be on their way this long before silence counts as silence. [µs]"""
+UNJUDGED: Final = "unjudged"
+"""In `meta`: since when readings are recorded and not yet judged."""
 _LAST_TRIES: Final = 3
 _JUDGEMENT_OFF: Final = "the judgement failed and is off; readings are still recorded"
 
@@ -54,14 +60,25 @@ log = logging.getLogger(__name__)
 Event = tuple[int, str, dict[str, Any], str]
 
 
+def _nobody(tokens: list[Token]) -> None:
+    """Answer nobody."""
+
+
 @dataclass(slots=True)
 class Unit:
-    """What goes into the journal together: readings, what was judged of them, whom to thank for them."""
+    """What goes into the journal together: readings, what was judged of them, whom to thank for them.
+
+    `apart`, `placed` and `keys` are those of `Taken`; `refused` are never thanked.
+    """
 
     batches: list[Batch] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     estimates: list[tuple[int, Kept]] = field(default_factory=list)
     tokens: list[Token] = field(default_factory=list)
+    refused: list[Token] = field(default_factory=list)
+    apart: list[Apart] = field(default_factory=list)
+    placed: list[int] = field(default_factory=list)
+    keys: dict[str, list[Key]] = field(default_factory=dict)
 
     @property
     def readings(self) -> int:
@@ -92,6 +109,11 @@ class Recorder:
         Gives the state of each rig's beacon.
     test_beacons : callable
         Has all beacons tried.
+    refused : callable, optional
+        Called in the journal's thread with the tokens of frames that nobody keeps.
+    again : callable, optional
+        Called in the journal's thread with the tokens of frames that had to be let go of: whoever still has
+        them should send them again.
     """
 
     def __init__(
@@ -107,6 +129,8 @@ class Recorder:
         sources: Callable[[], list[dict[str, Any]]],
         beacons: Callable[[], dict[str, str]],
         test_beacons: Callable[[], None],
+        refused: Callable[[list[Token]], None] = _nobody,
+        again: Callable[[list[Token]], None] = _nobody,
     ) -> None:
         self._path = path
         self._intake = intake
@@ -122,6 +146,7 @@ class Recorder:
         self._desk = RequestDesk(
             time_line, beacons=beacons, test_beacons=test_beacons, keep=self._keep_after_request
         )
+        self._turn_away, self._again = refused, again
         self.show = Show.OFF
         """What beacons should show; any thread may look."""
         self._firing: FiringInfo | None = None
@@ -132,6 +157,7 @@ class Recorder:
         self._seen: list[tuple[str, str]] = []
         self._backlog: deque[Unit] = deque()
         self._early: list[Event] = []
+        self._more_requests = False
         self._readings = 0
         self._lost = 0
         self._not_recorded = 0
@@ -139,21 +165,28 @@ class Recorder:
         self._state_s = float("-inf")
         self._rigs: set[str] = set()
         self._trouble = ""
+        self._opening = Opening(path, self.happened)
+        self._catching_up: CatchingUp | None = None
+        self._working_since_s: float | None = None
+        self.damage = ""
+        """Set by who finds the journal damaged: another is begun in its place. Any thread may."""
+        self.joined = False
+        """Set by who has joined an older journal: the firing is judged again. Any thread may."""
+        self.upkeep = ""
+        """What is done about a damaged journal, in words; any thread may set it."""
         self._verdict: dict[str, Any] | None = None
         self._verdict_s = float("-inf")
         self._thread = threading.Thread(target=self._run, name="journal")
-        # The forecasts' ensemble takes half a second: no commit waits for it.
-        self._ensemble = threading.Thread(target=ensemble, name="ensemble", daemon=True)
         self._started = threading.Event()
         self._failure: BaseException | None = None
 
     def start(self) -> None:
-        """Open the journal and go on with the firing that is running.
+        """Begin to open the journal and to go on with the firing that is running.
 
         Raises
         ------
         StokewatchError
-            The journal can't be opened.
+            The journal is a newer version's, or no journal.
         """
         self._thread.start()
         self._started.wait()
@@ -177,17 +210,33 @@ class Recorder:
         """Whether the thread runs."""
         return self._thread.is_alive()
 
+    @property
+    def stuck_s(self) -> float:
+        """For how long it has been working at what isn't the disk's. In seconds."""
+        since_s = self._working_since_s
+        return 0.0 if since_s is None else time.monotonic() - since_s
+
+    @property
+    def trouble(self) -> str:
+        """What keeps it from its work, in words; empty where nothing does."""
+        return self._opening.trouble or self._trouble or self.upkeep
+
+    @property
+    def recording(self) -> bool:
+        """Whether what comes in gets onto the disk."""
+        return not (self._opening.trouble or self._trouble.startswith("the disk"))
+
+    @property
+    def set_aside(self) -> list[Path]:
+        """Journals that were damaged and set aside since the start."""
+        return self._opening.asides
+
     def _run(self) -> None:
         try:
-            salvaged = make_sound(self._path)
-            if salvaged is not None:
-                log.error("the journal was damaged; the old file is kept as %s", salvaged.aside)
-                detail = f"the damaged file is {salvaged.aside.name}; {salvaged.readings} readings saved"
-                data = {"what": "journal_salvaged", "detail": detail}
-                self._early.append((self._time.utc_us(), "system", data, ""))
-            writer = JournalWriter(self._path)
+            writer = self._opening.open(self._resume, self._waits_in_vain)
+            if writer is None:
+                return
             try:
-                self._resume(writer)
                 self._started.set()
                 self._loop(writer)
             finally:
@@ -197,10 +246,29 @@ class Recorder:
         finally:
             self._started.set()
 
+    def _waits_in_vain(self) -> bool:
+        """Let the sources begin though the disk takes nothing yet: what they give waits in memory."""
+        self._started.set()
+        return self._intake.stopped
+
+    def happened(self, what: str, detail: str) -> None:
+        """Note something about the journal among the firing's events.
+
+        Parameters
+        ----------
+        what, detail : str
+            A word, and a sentence.
+        """
+        self._early.append((self._time.utc_us(), "system", {"what": what, "detail": detail}, ""))
+
     def _resume(self, writer: JournalWriter) -> None:
+        self._firing, self._judging, self._catching_up, self._plan = None, None, None, self._given
         firing = writer.running()
         self._take_up_armed(firing)
         if firing is None:
+            self._expect()
+            with contextlib.closing(JournalReader(self._path)) as reader:
+                self._intake.prime_apart(*reader.set_apart_sums(), ())
             return
         if self._plan is not None and (toml := self._plan.dumps()) != firing.plan_toml:
             with writer.transaction():
@@ -208,16 +276,29 @@ class Recorder:
                 data = {"what": "plan_replaced", "title": self._plan.title}
                 writer.add_event(firing.id, self._time.utc_us(), "system", data)
         elif self._plan is None and firing.plan_toml is not None:
-            self._plan = firing.plan
+            try:
+                self._plan = loads_plan(firing.plan_toml)
+            except UserError as exc:
+                log.error("the firing's plan is damaged: %s", exc)
+                self.happened("plan_damaged", f"it is recorded and judged without its plan: {exc}")
         self._firing = firing
+        self._expect()
         self._readings = firing.readings
         self._assembler = Assembler(self._plan, firing.seen)
-        reader = JournalReader(self._path)
-        try:
-            self._prime(reader, firing)
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            with contextlib.closing(self._latest(reader)) as latest:
+                self._prime(latest, firing)
             self._resume_judging(writer, reader, firing)
-        finally:
-            reader.close()
+
+    def _latest(self, reader: JournalReader) -> JournalReader:
+        """The journal that has the latest frames: just after a damaged one was set aside, that one."""
+        if self._opening.asides:
+            with contextlib.suppress(StokewatchError):
+                return JournalReader(self._opening.asides[-1])
+        return JournalReader(self._path)
+
+    def _expect(self) -> None:
+        self._intake.expect([probe.channel for probe in self._plan.probes] if self._plan is not None else ())
 
     def _take_up_armed(self, firing: FiringInfo | None) -> None:
         """What was armed on a page goes before the plan that the command line names at each start."""
@@ -235,37 +316,102 @@ class Recorder:
     def _resume_judging(self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo) -> None:
         self._seen = list(firing.seen)
         try:
+            state = writer.load_state(firing.id)
+            unjudged = reader.meta(UNJUDGED) or {}
+            last_us = firing.last_us or firing.started_us
             judging = Judging(self._plan, firing.started_us, estimating=True)
-            since_us = judging.restore(writer.load_state(firing.id), firing.seen)
-            judging.replay(reader, firing.id, since_us)
-            self._judging = judging
+            since_us = judging.restore(state, firing.seen)
+            behind_us = last_us - (firing.started_us if since_us is None else since_us)
+            if behind_us <= AT_ONCE_US and unjudged.get("firing") != firing.id:
+                judging.replay(reader, firing.id, since_us)
+                self._judging = judging
+            else:
+                told_us = int(unjudged["since_us"]) if unjudged.get("firing") == firing.id else last_us
+                self._catch_up(writer, firing, state, told_us)
+        except JournalError:
+            raise
         except Exception as exc:  # a fault of ours in there must not keep the fire from being recorded
             self._early.append(self._judgement_failed(exc))
 
+    def _catch_up(self, writer: JournalWriter, firing: FiringInfo, state: bytes | None, told_us: int) -> None:
+        """Judge a long stretch again beside the recording, and then go on from there."""
+        writer.set_meta(UNJUDGED, {"firing": firing.id, "since_us": told_us})
+        self._judging = None
+        self._catching_up = CatchingUp(self._path, self._plan, firing, state, told_us)
+        self._catching_up.start()
+
+    def _caught_up(self, writer: JournalWriter) -> None:
+        """Take over the judgement from the thread that has caught up."""
+        if self.joined and self._firing is not None and self._catching_up is None:
+            self.joined = False
+            firing = writer.firing(self._firing.id)
+            self._catch_up(writer, firing, None, firing.last_us or firing.started_us)
+        caught = self._catching_up
+        if caught is None or not caught.done:
+            return
+        self._catching_up = None
+        if self._firing is None or caught.firing.id != self._firing.id:
+            return
+        now = writer.firing(self._firing.id)
+        if now.seen != caught.firing.seen:  # a channel that is new since
+            self._catch_up(writer, now, None, caught.told_us)
+            return
+        try:
+            judging, events = caught.finish()
+        except Exception as exc:
+            self._early.append(self._judgement_failed(exc))
+            return
+        self._seen = list(now.seen)
+        self._judging = judging
+        said = [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in events]
+        kept = [(t_us, zones) for t_us, zones in judging.take_estimates() if t_us > caught.told_us]
+        self._backlog.append(Unit(events=said, estimates=kept))
+        self._state_s = float("-inf")
+
     def _prime(self, reader: JournalReader, firing: FiringInfo) -> None:
         """Tell the intake which frames are here already, and where each rig's clock stood."""
-        if firing.last_us is None:
-            return
-        clocks = json.loads(reader.meta("clocks") or "{}")
+        try:
+            self._prime_from(reader, reader.firing(firing.id))
+        except UserError:
+            pass  # it has no such firing
+        except Exception as exc:
+            if reader.path == self._path:
+                raise
+            log.warning("%s", exc)  # a journal that was set aside; what can be read of it is joined later
+
+    def _prime_from(self, reader: JournalReader, firing: FiringInfo) -> None:
+        channels: dict[str, list[str]] = {}
+        for rig, channel in firing.seen:
+            channels.setdefault(rig, []).append(channel)
+        since_us = (self._time.utc_us() if firing.last_us is None else firing.last_us) - PRIME_US
+        if firing.last_us is not None:
+            self._prime_frames(reader, firing, channels, since_us)
+        rows = reader.set_apart(firing.id, since_us)
+        self._intake.prime_apart(*reader.set_apart_sums(), rows)
+
+    def _prime_frames(
+        self, reader: JournalReader, firing: FiringInfo, channels: dict[str, list[str]], since_us: int
+    ) -> None:
+        clocks = reader.meta("clocks") or {}
         frames: dict[str, list[tuple[int, int, int]]] = {}
-        newest: dict[str, int] = {}
-        for batch in reader.batches(firing.id, since_us=firing.last_us - PRIME_US):
+        checksums = reader.noted_lately()
+        for batch in reader.batches(firing.id, since_us=since_us):
             rows = zip(batch.seq.tolist(), batch.ms.tolist(), batch.t_us.tolist(), strict=True)
             frames.setdefault(batch.rig, []).extend(rows)
-            newest[batch.rig] = max(newest.get(batch.rig, 0), int(batch.t_us[-1]))
-        for rig, rows_of_rig in frames.items():
-            self._intake.prime(rig, sorted(rows_of_rig, key=itemgetter(2)), newest[rig], clocks.get(rig, {}))
+        for rig, named in channels.items():
+            of_rig = sorted(frames.get(rig, ()), key=itemgetter(2))
+            self._intake.prime(rig, of_rig, named, checksums.get(rig, {}), clocks.get(rig, {}))
 
     def _loop(self, writer: JournalWriter) -> None:
         tries = 0
         while True:
-            taken = self._intake.take(COMMIT_S, IDLE_S)
+            taken = self._intake.take(COMMIT_S, COMMIT_S / 10 if self._more_requests else IDLE_S)
             stopping = self._intake.stopped
+            self._working_since_s = time.monotonic()
             self._collect(taken)
-            if self._commit(writer):
+            self._working_since_s = None
+            if self._mended(writer) and self._commit(writer):
                 tries = 0
-                if self._ensemble.ident is None:
-                    self._ensemble.start()
             elif stopping:
                 tries += 1
                 if tries >= _LAST_TRIES:
@@ -275,6 +421,18 @@ class Recorder:
                 return
             if self._backlog:
                 time.sleep(0.2)  # the disk would not take it; give it a moment
+
+    def _mended(self, writer: JournalWriter) -> bool:
+        """Begin another journal if this one was found damaged; take over what was judged beside."""
+        try:
+            if self.damage:
+                damage, self.damage = self.damage, ""
+                error = JournalError(f"journal {self._path}: it is damaged ({damage})", "damaged")
+                return self._refused(error, writer)
+            self._caught_up(writer)
+        except JournalError as exc:
+            return self._refused(exc, writer)
+        return True
 
     def _collect(self, taken: Taken) -> None:
         # Rounded as the journal keeps them: a rehearsal judges the very same numbers.
@@ -297,11 +455,21 @@ class Recorder:
             self._state_s = float("-inf")  # a new rig's clock is kept at once: a restart goes on from it
         judged, estimates = self._judge(batches, begun_us)
         events += judged
-        unit = Unit(batches, events, estimates, taken.tokens)
-        if batches or events or estimates or taken.tokens:
+        unit = Unit(batches, events, estimates, taken.tokens, taken.refused, taken.apart)
+        if not self._holding:  # what isn't recorded stays set apart
+            unit.placed, unit.keys = taken.placed, taken.keys
+        if taken or batches or events or estimates:
             self._backlog.append(unit)
         while self._waiting_readings() > BACKLOG_READINGS and len(self._backlog) > 1:
-            self._lost += self._backlog.popleft().readings
+            self._let_go(self._backlog.popleft())
+
+    def _let_go(self, unit: Unit) -> None:
+        """The disk takes nothing, and memory is full: whoever still has these frames should keep them."""
+        self._lost += unit.readings + len(unit.apart)
+        self._intake.forget(unit.keys)
+        for row in unit.apart:
+            self._intake.forget_apart(row)
+        self._again(unit.tokens)
 
     def _judge(
         self, batches: list[Batch], begun_us: int | None
@@ -349,17 +517,14 @@ class Recorder:
                 self._state_s = float("-inf")  # no reading tells it again after a restart
         if (now_s := time.monotonic()) - self._verdict_s >= 1.0 or found:
             self._verdict_s = now_s
-            self._verdict = self._said(judging)
+            self._verdict = judging.verdict_data()
         return [(judging.micros(e.t_s), e.kind, e.data, e.who) for e in found]
-
-    def _said(self, judging: Judging) -> dict[str, Any]:
-        made = self._ensemble.ident is not None and not self._ensemble.is_alive()
-        return judging.verdict_data(ahead=made)
 
     def _commit(self, writer: JournalWriter) -> bool:
         firing, holding, begin_us = self._firing, self._holding, self._begin_us
         armed = self._armed
         tokens = [token for unit in self._backlog for token in unit.tokens]
+        refused = [token for unit in self._backlog for token in unit.refused]
         readings = sum(unit.readings for unit in self._backlog)
         now_us = self._time.utc_us()
         keep_state = time.monotonic() - self._state_s >= STATE_S
@@ -387,6 +552,8 @@ class Recorder:
                             writer.append(firing.id, batch)
                         for t_us, zones in unit.estimates:
                             writer.add_estimate(firing.id, t_us, zones)
+                self._keep_apart(writer, firing, now_us)
+                if firing is not None:
                     for t_us, kind, data, who in [*self._early, *events]:
                         writer.add_event(firing.id, max(t_us, firing.started_us), kind, data, who)
                 if keep_state:
@@ -410,14 +577,34 @@ class Recorder:
             self._trouble = ""
         if tokens:
             self._committed(tokens)
+        if refused:
+            self._turn_away(refused)
         return self._answer_requests(writer)
+
+    def _keep_apart(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> None:
+        """Write down what can't be placed, and what was placed: that comes again after a restart."""
+        rows = [row for unit in self._backlog for row in unit.apart]
+        placed = [number for unit in self._backlog for number in unit.placed]
+        if rows or placed:
+            writer.set_apart(None if firing is None else firing.id, rows, placed)
+        keys: dict[str, list[Key]] = {}
+        for unit in self._backlog:
+            for rig, of_rig in unit.keys.items():
+                keys.setdefault(rig, []).extend(of_rig)
+        if keys:
+            writer.note_lately(now_us, keys)
 
     def _answer_requests(self, writer: JournalWriter) -> bool:
         """Carry out what people asked for, after the readings and apart from them."""
+        until_s = time.monotonic() + REQUESTS_S
+        self._more_requests = False
         try:
             for request in writer.take_requests():
                 before = Standing(self._firing, self._holding, self._armed)
                 self._now_stands(self._desk.answer(writer, request, before, self._judging))
+                self._more_requests = time.monotonic() >= until_s
+                if self._more_requests:
+                    break
         except JournalError as exc:
             if exc.reason in WAITS:
                 return self._refused(exc, writer)
@@ -430,26 +617,33 @@ class Recorder:
             self._plan = self._given if standing.armed is None else standing.armed.plan
             self._judging, self._verdict, self._seen = None, None, []
             self._assembler = Assembler(self._plan)
+            self._expect()
+            self._intake.begin_afresh()
         self._firing, self._holding, self._armed = standing.firing, standing.holding, standing.armed
         self.show = self._wanted_show()
 
     def _keep_after_request(self, writer: JournalWriter, standing: Standing) -> None:
         if self._judging is not None:
-            self._verdict = self._said(self._judging)  # what was acknowledged shows at once
+            self._verdict = self._judging.verdict_data()  # what was acknowledged shows at once
         self._keep_state(writer, standing.firing)
         now_us = self._time.utc_us()
         writer.heartbeat(self._heartbeat(standing.firing, standing.holding, now_us, 0))
 
     def _keep_state(self, writer: JournalWriter, firing: FiringInfo | None) -> None:
-        writer.set_meta("clocks", json.dumps(self._intake.clocks()))
+        writer.set_meta("clocks", self._intake.clocks())
         if firing is not None and self._judging is not None:
             writer.save_state(firing.id, self._judging.snapshot())
+            writer.set_meta(UNJUDGED, {})
 
     def _refused(self, exc: JournalError, writer: JournalWriter) -> bool:
         if not self._trouble.startswith("the disk"):
             log.error("%s; %d readings wait in memory", exc, self._waiting_readings())
         self._trouble = f"the disk does not take readings: {exc}"
-        if exc.reason in ("gone", "io"):
+        if exc.reason == "damaged":
+            with contextlib.suppress(JournalError):
+                if self._opening.start_over(writer, self._firing, self._intake.clocks(), exc):
+                    self._state_s = float("-inf")
+        elif exc.reason in ("gone", "io", "read_only", "misuse"):
             with contextlib.suppress(JournalError, OSError):
                 writer.reopen(self._firing.id if self._firing else None)
                 log.warning("the journal was opened anew")
@@ -476,7 +670,7 @@ class Recorder:
             "beacons": self._beacons(),
             "firing": None if firing is None else firing.id,
             "holding": holding,
-            "trouble": self._trouble,
+            "trouble": self._trouble or self.upkeep,
             "verdict": None if self._verdict is None else self._verdict.get("load"),
             "alarms": None if self._verdict is None else self._verdict.get("alarms"),
         }

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.judgement.rehearsal import summary
-from logger.judgement.zones import ZoneVerdict
-from logger.judging import Judging
+from logger.judgement.verdicts import ZoneVerdict
+from logger.judging import Judging, is_stored
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -129,7 +129,7 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
     last_us = firing.last_us or firing.started_us
-    judging = Judging(plan, firing.started_us)
+    judging = Judging(plan, firing.started_us, stored=is_stored(firing))
     judging.rebuild(firing.seen)
     duration_s = judging.seconds(last_us)
     step_s = next((s for s in STEPS_S if duration_s / s <= MOST_MOMENTS), STEPS_S[-1])
@@ -144,6 +144,7 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
             due_s = t_s + max(FORECAST_S, duration_s / MOST_FORECASTS)
         moments.add(t_s, judging.judge.verdict(ahead=ahead), ahead=ahead)
     events += judging.advance(last_us)
+    judging.judge.close()
     verdict = judging.judge.verdict(ahead=False)
     return {
         "firing": firing.id,

@@ -1,5 +1,7 @@
 """What a service manager such as systemd is told: that the logger is ready, and that it lives.
 
+`stokewatch run` listens to its own logger in the same way, and passes on what it hears.
+
 References
 ----------
 .. [1] sd_notify(3): datagrams to the socket that the environment names in NOTIFY_SOCKET.
@@ -9,7 +11,15 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import socket
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+ADDRESS: Final = "NOTIFY_SOCKET"
 
 
 def tell(state: str) -> None:
@@ -20,7 +30,7 @@ def tell(state: str) -> None:
     state : str
         `READY=1`, `WATCHDOG=1`, `STOPPING=1`. A manager that doesn't listen costs nothing.
     """
-    address = os.environ.get("NOTIFY_SOCKET", "")
+    address = os.environ.get(ADDRESS, "")
     if not address:
         return
     if address.startswith("@"):  # an abstract name
@@ -29,3 +39,54 @@ def tell(state: str) -> None:
         outlet.setblocking(False)
         outlet.connect(address)
         outlet.send(state.encode())
+
+
+class Listener:
+    """Hears what one child says of itself, and passes it on to whoever listens to us.
+
+    Attributes
+    ----------
+    address : str
+        For the child's environment.
+    socket : socket.socket
+        Readable when there is something to hear.
+    ready : bool
+        Whether it has said so since `begin`.
+    heard_s : float
+        When it was last heard, by the monotonic clock. [s]
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.socket.setblocking(False)
+        name = f"stokewatch-{secrets.token_hex(8)}"
+        try:
+            self.socket.bind(f"\0{name}")  # an abstract name: nothing is left on the disk
+            self.address = f"@{name}"
+        except OSError:  # not on Linux
+            self._folder = tempfile.TemporaryDirectory(prefix="stokewatch-")
+            self.address = str(Path(self._folder.name) / "notify")
+            self.socket.bind(self.address)
+        self.begin()
+
+    def begin(self) -> None:
+        """Begin to wait for a child that was just started."""
+        self.ready = False
+        self.heard_s = self._clock()
+
+    def hear(self) -> None:
+        """Take in all that was said."""
+        with contextlib.suppress(OSError):
+            while True:
+                said = self.socket.recv(4096).decode("utf-8", "replace")
+                self.ready = self.ready or "READY=1" in said or "WATCHDOG=1" in said
+                self.heard_s = self._clock()
+                tell(said)
+
+    def close(self) -> None:
+        """Stop listening."""
+        self.socket.close()
+        if self._folder is not None:
+            self._folder.cleanup()

@@ -13,8 +13,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from logger.service_manager import ADDRESS, Listener
+
 GRACE_S: Final = 1.6
 """How long a child may take to end after SIGTERM: the promised 2 s less our own part. [s]"""
+
+SILENT_S: Final = 10.0
+"""A logger tells every second that it lives; what it has in memory is lost with it, so not too soon. [s]"""
+START_S: Final = 60.0
+"""From its start to its first word: a small computer reads its programs slowly. [s]"""
+_LOOK_S: Final = 0.5
 
 _FIRST_WAIT_S: Final = 0.2
 _LONGEST_WAIT_S: Final = 5.0
@@ -37,11 +45,14 @@ class Child:
         The command line.
     needed : bool
         Ends everything when it ends by itself with a user's mistake, or cleanly.
+    watched : bool
+        Tells every second that it lives (`service_manager.tell`); one that hangs is killed and started again.
     """
 
     name: str
     argv: tuple[str, ...]
     needed: bool = True
+    watched: bool = False
 
 
 def python_module(module: str, *arguments: str) -> tuple[str, ...]:
@@ -59,7 +70,63 @@ def python_module(module: str, *arguments: str) -> tuple[str, ...]:
     return (sys.executable, "-m", module, *arguments)
 
 
-async def supervise(children: Sequence[Child], say: Callable[[str], None]) -> int:
+class _Running:
+    """One child's process, from its start to its end."""
+
+    def __init__(self, child: Child, stop: asyncio.Event, silent_s: float, start_s: float) -> None:
+        self._child, self._stop = child, stop
+        self._silent_s, self._start_s = silent_s, start_s
+        self._listener = Listener() if child.watched else None
+        self.hung = False
+
+    async def run(self) -> int | None:
+        """Run it until it ends by itself, is killed for hanging, or everything stops: then None."""
+        env = {**os.environ, "PYTHONUNBUFFERED": "1"}
+        env.pop(ADDRESS, None)  # what the page says is nothing to a service manager
+        self.hung = False
+        if self._listener is not None:
+            self._listener.begin()
+            env[ADDRESS] = self._listener.address
+        process = await asyncio.create_subprocess_exec(
+            *self._child.argv,
+            stdin=asyncio.subprocess.DEVNULL,
+            # Its own session: Ctrl-C goes to us alone, and the children end in our order.
+            start_new_session=True,
+            preexec_fn=end_with_parent,
+            env=env,
+        )
+        ended = asyncio.create_task(process.wait())
+        stopping = asyncio.create_task(self._stop.wait())
+        while not ended.done() and not stopping.done():
+            await asyncio.wait((ended, stopping), timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
+            if self._hangs() and not self.hung:
+                self.hung = True
+                with contextlib.suppress(ProcessLookupError):
+                    process.kill()
+        stopping.cancel()
+        if self._listener is not None:
+            self._listener.hear()  # its last word, for whoever listens to us
+        if not ended.done():
+            await _end(process)
+            return None
+        return ended.result()
+
+    def _hangs(self) -> bool:
+        if self._listener is None:
+            return False
+        self._listener.hear()
+        patience_s = self._silent_s if self._listener.ready else self._start_s
+        return time.monotonic() - self._listener.heard_s > patience_s
+
+    def close(self) -> None:
+        """Stop listening to it."""
+        if self._listener is not None:
+            self._listener.close()
+
+
+async def supervise(
+    children: Sequence[Child], say: Callable[[str], None], *, silent_s: float = SILENT_S
+) -> int:
     """Run the children until a signal comes or one of them can't go on.
 
     A child that dies is started again, at once at first and then more slowly (at most every 5 s); one that
@@ -71,6 +138,8 @@ async def supervise(children: Sequence[Child], say: Callable[[str], None]) -> in
         Started in this order, ended in the opposite one.
     say : callable
         Takes one line for the person at the terminal.
+    silent_s : float, default 10
+        A watched child that has been silent for longer hangs. [s]
 
     Returns
     -------
@@ -86,34 +155,26 @@ async def supervise(children: Sequence[Child], say: Callable[[str], None]) -> in
     async def keep(child: Child) -> None:
         nonlocal status
         wait_s = _FIRST_WAIT_S
+        running = _Running(child, stop, silent_s, START_S)
         while not stop.is_set():
             started = time.monotonic()
-            process = await asyncio.create_subprocess_exec(
-                *child.argv,
-                stdin=asyncio.subprocess.DEVNULL,
-                # Its own session: Ctrl-C goes to us alone, and the children end in our order.
-                start_new_session=True,
-                preexec_fn=_end_with_parent,
-                env={**os.environ, "PYTHONUNBUFFERED": "1"},
-            )
-            ended = asyncio.create_task(process.wait())
-            stopping = asyncio.create_task(stop.wait())
-            await asyncio.wait((ended, stopping), return_when=asyncio.FIRST_COMPLETED)
-            stopping.cancel()
-            if not ended.done():
-                await _end(process)
-                return
-            code = ended.result()
+            code = await running.run()
+            if code is None:
+                break
             if child.needed and code in (0, USER_ERROR):
                 status = code
                 stop.set()
-                return
+                break
             if not own_fault(time.monotonic() - started, code):
                 wait_s = _FIRST_WAIT_S
-            say(f"{child.name} ended ({_how(code)}); starting it again")
+            how = (
+                f"gave no sign for {silent_s:g} s and was killed" if running.hung else f"ended ({_how(code)})"
+            )
+            say(f"{child.name} {how}; starting it again")
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(stop.wait(), wait_s)
             wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
+        running.close()
 
     async with asyncio.TaskGroup() as group:
         for child in children:
@@ -142,7 +203,7 @@ def own_fault(lived_s: float, code: int) -> bool:
     return lived_s < _HEALTHY_AFTER_S
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """Ask the kernel (Linux) for SIGTERM when our parent is gone, so that no process is left behind."""
     if sys.platform == "linux":
         pr_set_pdeathsig = 1

@@ -20,8 +20,8 @@ from logger.reading import Frame, Sample
 from logger.recorder import Recorder
 from logger.recording import requests_carried_out
 from logger.requests import UNDO_S
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 
 
 class Running:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import time
 from collections.abc import Iterator
@@ -19,8 +20,8 @@ from logger.journal.writer import add_request
 from logger.plan import Plan, Probe, default_alarms
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 from tests.processes import until
 
 PLAN = Plan(
@@ -55,7 +56,9 @@ class Logger:
     async def hear(self, first: int, frames: int = 5) -> None:
         before = self.dealt_with()
         for seq in range(first, first + frames):
-            line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0), "k1": Sample(c=21.0)}))
+            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+            await asyncio.sleep(0.002)  # or two frames would be of one moment
+            line = encode(Frame("a1", seq, ms, {"k0": Sample(c=20.0), "k1": Sample(c=21.0)}))
             await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
         until(lambda: self.dealt_with() == before + 2 * frames, "the frames' commit")
 

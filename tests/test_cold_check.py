@@ -14,11 +14,11 @@ from logger.cold_report import Finding, Report
 from logger.conversion import Assembler
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Frame, Sample, Status
+from logger.rig_line.wire import decode
 from logger.sources.simulated import ScenarioError
 from logger.sources.simulated.box import wired_plan
 from logger.sources.simulated.cold import ColdFrames
 from logger.sources.simulated.demo import demo_scenario
-from logger.wire import decode
 
 PLAN = wired_plan(demo_scenario().plan())
 ROUND_S = 15.0 * 9

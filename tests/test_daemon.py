@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sqlite3
@@ -9,10 +10,12 @@ import time
 from pathlib import Path
 
 import numpy as np
+import paho.mqtt.client as paho
 import pytest
 
 from logger.journal.reader import JournalReader
-from logger.reading import Status
+from logger.reading import Frame, Sample, Status
+from logger.rig_line.wire import decode, encode
 from logger.sources.simulated.wiring import load_value
 from tests.broker import Mosquitto
 from tests.processes import RIG, STOKEWATCH, process, refused, stokewatch, until
@@ -209,4 +212,75 @@ def test_a_plan_names_the_probes_and_stays_with_the_firing(tmp_path: Path) -> No
     assert [(p["name"], p["channel"], p["height_cm"]) for p in shown["probes"]] == [
         ("top", "k1", 40.0),
         ("k0", "k0", None),
+    ]
+
+
+def test_what_is_acknowledged_can_be_exported_whatever_else_speaks_under_the_rigs_name(
+    tmp_path: Path, mosquitto: Mosquitto
+) -> None:
+    """A stray frame, a second board of the name, a restart with seq and ms anywhere, and a killed logger."""
+    home, out = tmp_path / "home", tmp_path / "apart.tsv"
+    log = [*STOKEWATCH, "log", "--mqtt", mosquitto.url]
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="rigs", protocol=paho.MQTTv5)
+    client.connect("127.0.0.1", int(mosquitto.url.rpartition(":")[2]))
+    client.loop_start()
+    sent: set[tuple[int, int]] = set()
+    begun_s = time.monotonic()
+
+    def send(seq: int, ms: int, c: float) -> None:
+        sent.add((seq, ms))
+        frame = encode(Frame("a1", seq, ms, {"k0": Sample(c=c)})).rstrip()
+        client.publish("stokewatch/a1/frame", frame, qos=1).wait_for_publish(20)
+
+    def play(count: int, seq: int, ms: int, *, other: bool = False) -> None:
+        first_s = time.monotonic()
+        for i in range(count):
+            since_ms = round(1000 * (time.monotonic() - first_s))
+            send(seq + i, ms + since_ms, 20.0)
+            if other:
+                send(77 + i, 5_000 + round(1000 * (time.monotonic() - begun_s)), 900.0)
+            time.sleep(0.1)
+
+    def readings() -> dict[tuple[int, int], float]:
+        with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
+            rows = {}
+            for batch in reader.batches(reader.firing("last").id):
+                columns = (batch.seq.tolist(), batch.ms.tolist(), batch.temperature_c[:, 0].tolist())
+                for seq, ms, c in zip(*columns, strict=True):
+                    assert (seq, ms) not in rows, "twice"
+                    rows[seq, ms] = c
+            return rows
+
+    def apart() -> set[tuple[int, int]]:
+        with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
+            return {(f.seq, f.ms) for f in (decode(row.line) for row in reader.set_apart(None))}
+
+    with process(log, home) as first:
+        until(
+            lambda: "connected" in str(stokewatch("status", home=home)["logger"]["sources"]), "the broker", 40
+        )
+        play(20, 1000, 900_000)
+        send(6020, 912_000, 333.0)  # a stray, 5000 frames and 10 s ahead
+        play(30, 1020, 902_300, other=True)
+        until(lambda: set(readings()) | apart() == sent, "every frame on disk")
+        os.kill(first.pid, signal.SIGKILL)
+        first.wait()
+    with process(log, home):
+        play(140, 3_000_000_000, 2_000_000_000)
+        until(lambda: set(readings()) | apart() == sent, "every frame on disk")
+        counted = stokewatch("status", home=home)["logger"]
+    client.loop_stop()
+    rows = readings()
+    assert set(rows.values()) == {20.0}
+    assert set(rows) == {(seq, ms) for seq, ms in sent if seq >= 1000 and seq != 6020}
+    assert counted["malformed"] == counted["refused"] == 0
+    assert counted["set_apart"] == len(apart()) == 31
+    assert not set(rows) & apart()
+    stokewatch("export", "last", "--format", "set-apart", "-o", str(out), home=home)
+    head, *lines = out.read_bytes().splitlines()
+    assert head.split(b"\t") == [b"came_utc", b"source", b"rig", b"why", b"line"]
+    exported = [decode(line.split(b"\t")[-1]) for line in lines]
+    assert {(frame.seq, frame.ms) for frame in exported} == apart()
+    assert stokewatch("show", "last", home=home)["set_apart"] == [
+        {"rig": "a1", "why": "unplaced", "frames": 31}
     ]

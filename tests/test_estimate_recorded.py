@@ -9,8 +9,8 @@ from typing import Any
 from test_acts import Running, running  # noqa: F401
 
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 
 
 async def burn(running: Running, seconds: float) -> None:  # noqa: F811

@@ -10,18 +10,16 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from test_judging import START_US, batches, journal, seen
 
-from logger.estimating import estimate_firing
 from logger.journal import schema
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
-from logger.journal.salvage import salvage
+from logger.journal.salvage import join
+from logger.journal.starting_over import begin_instead, going_on_from
 from logger.journal.writer import JournalWriter
 from logger.judging import Judging, rehearse
-from logger.plan import Clay
 from logger.report.document import export_html
 from logger.report.shown import Shown
 from logger.sources.simulated import SimulatedFiring, simulate
@@ -47,9 +45,8 @@ def spot_data(fire: SimulatedFiring) -> dict[str, Any]:
     return {"zone": zone_of(fire), "temperature_c": 320.0, "emissivity": 0.95, "text": ""}
 
 
-def judging(fire: SimulatedFiring, judge_on: str = "probes", *, estimating: bool = True) -> Judging:
-    plan = replace(fire.plan, clay=Clay(judge_on=judge_on))  # type: ignore[arg-type]
-    made = Judging(plan, START_US, estimating=estimating)
+def judging(fire: SimulatedFiring, *, estimating: bool = True) -> Judging:
+    made = Judging(fire.plan, START_US, estimating=estimating)
     made.rebuild(seen(fire))
     return made
 
@@ -123,13 +120,22 @@ def test_a_snapshot_of_another_plan_is_not_gone_on_from(fire: SimulatedFiring) -
     }
 
 
-def test_judging_on_the_estimate_is_rehearsed_the_same(fire: SimulatedFiring, stored: JournalReader) -> None:
-    made = judging(fire, "estimate", estimating=False)
+def test_a_rehearsal_tells_what_was_estimated_live(fire: SimulatedFiring, stored: JournalReader) -> None:
+    made = judging(fire)
     live(fire, made)
-    told = {z["zone"]: z for z in made.verdict_data()["load"]["zones"]}
-    assert "estimate" in {z["by"] for z in told.values()}
-    for zone in rehearse(stored, stored.firing("last"), made.plan)["zones"]:
-        assert zone["peak_c"] == told[zone["zone"]]["peak_c"]
+    rows = made.judge.take_estimates()
+    told = rehearse(stored, stored.firing("last"), made.plan, estimating=True)
+    table = told["estimate"]
+    assert table["time_s"] == [10.0 * i for i in range(int(told["duration_s"] // 10) + 1)]
+    assert set(table["zones"]) == set(made.plan.zones)
+    for row in rows:
+        for zone, e in row.zones.items():
+            lines = table["zones"][zone]
+            i = int(row.t_s // 10)
+            assert (lines["low_c"][i], lines["c"][i], lines["high_c"][i]) == tuple(
+                round(c, 1) for c in (e.lo_c, e.wall_c, e.hi_c)
+            )
+    assert "estimate" not in rehearse(stored, stored.firing("last"), made.plan)
 
 
 def test_without_being_asked_a_rehearsal_estimates_nothing(fire: SimulatedFiring) -> None:
@@ -178,9 +184,13 @@ def test_a_journal_of_the_first_version_gets_room_for_estimates(
     path = tmp_path / "j.sqlite"
     with monkeypatch.context() as old:
         old.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
-        writer = JournalWriter(path)
-        firing = writer.open_firing("Invented, of long ago", None, START_US).id
-        writer.close()
+        firing = "20200101-0000-abcd"
+        with contextlib.closing(schema.open_to_write(path)) as db:
+            db.execute(
+                "INSERT INTO firing (id, title, started_us, invented, facts)"
+                " VALUES (?, 'Invented, of long ago', ?, 1, '{}')",
+                (firing, START_US),
+            )
     reader = JournalReader(path)
     assert reader.estimates(firing) == {}
     reader.close()
@@ -199,48 +209,13 @@ def test_a_salvaged_journal_keeps_them(tmp_path: Path) -> None:
     with sqlite3.connect(path) as db:
         db.execute("UPDATE estimate SET data = 'broken' WHERE t_us = ?", (START_US,))
     db.close()
-    salvage(path)
+    join(path, begin_instead(path, going_on_from(path)))
     reader = JournalReader(path)
     assert reader.estimates(firing)["low"].estimate_c.tolist() == [101.0, 102.0]
     reader.close()
 
 
 # --- of a stored firing -------------------------------------------------------------------------------------
-
-
-def test_a_stored_firing_is_estimated_with_its_spot_readings(
-    fire: SimulatedFiring, stored: JournalReader
-) -> None:
-    info = stored.firing("last")
-    whole = estimate_firing(stored, info)
-    assert set(whole.zones) == {p.zone for p in fire.plan.probes if p.reads != "coals"}
-    assert whole.t_s[0] == pytest.approx(2.5, abs=2.5)
-    assert whole.t_s[-1] == pytest.approx(fire.t_s[-1], abs=5)
-    errors = []
-    for z, zone in enumerate(whole.zones):
-        facts = fire.truth["zones"][zone]
-        grid = np.arange(len(facts["outer_c"])) * fire.truth["every_s"]
-        nodes = (np.interp(whole.t_s, grid, facts[k]) for k in ("outer_c", "middle_c", "inner_c"))
-        true = np.tensordot([0.25, 0.5, 0.25], np.stack(list(nodes)), 1)
-        errors.append(whole.wall_c[:, z] - true)
-    assert float(np.sqrt(np.mean(np.square(errors)))) < 30
-    at = int(np.searchsorted(whole.t_s, SPOT_S))
-    z = whole.zones.index(zone_of(fire))
-    info_without = replace(info, plan_toml=fire.plan.dumps())
-    writer = JournalWriter(stored.path)
-    writer._db.execute("DELETE FROM event WHERE kind = 'spot'")
-    writer.close()
-    without = estimate_firing(stored, info_without)
-    assert whole.wall_c[at, z] > without.wall_c[at, z] + 0.5
-
-
-def test_a_firing_without_readings_has_an_empty_estimate(tmp_path: Path) -> None:
-    writer = JournalWriter(tmp_path / "j.sqlite")
-    firing = writer.open_firing("Invented", None, START_US)
-    writer.close()
-    reader = JournalReader(tmp_path / "j.sqlite")
-    assert len(estimate_firing(reader, firing).t_s) == 0
-    reader.close()
 
 
 @pytest.mark.parametrize("reads", ["coals", "air"])
@@ -262,5 +237,6 @@ def test_one_thermometer_alone_is_judged_and_reported(
     assert bool(watched.take_estimates()) == (reads == "air")
     with contextlib.closing(journal(tmp_path / "one.sqlite", one, batches(one))) as reader:
         info = reader.firing("last")
-        assert estimate_firing(reader, info).zones == (() if reads == "coals" else (probe.zone,))
+        [line] = rehearse(reader, info, estimating=True)["estimate"]["zones"].values()
+        assert (line["c"][60] is None) == (reads == "coals")
         assert export_html(reader, info.id, tmp_path / "report.html", Shown("C", UTC, "UTC")) > 0

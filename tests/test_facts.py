@@ -124,13 +124,11 @@ def test_what_is_a_model_says_so() -> None:
     found = levels()
     told = rehearsal(found)
     told["zones"][1] |= {"one_hour_c": 745.0, "one_hour_model": {"low_c": 730.0, "high_c": 770.0}}
-    told["zones"][2]["by"] = "estimate"
     by_key = {(f.key, f.zone): f for f in facts_of(PLAN, found, told, alarms=[], notes=[], spots=[])}
     fact = by_key["one_hour_c", found.zones[1]]
     assert (fact.value, fact.low, fact.high) == (745.0, 730.0, 770.0)
     estimated = {key for key, f in by_key.items() if f.basis == "estimated"}
-    judged_by_estimate = {(key, found.zones[2]) for key in ("peak_c", "soak_min", "above_burnout_min")}
-    assert estimated == {("one_hour_c", zone) for zone in found.zones} | judged_by_estimate
+    assert estimated == {("one_hour_c", zone) for zone in found.zones}
 
 
 def test_what_the_pots_were_estimated_at_is_told_with_its_band() -> None:
@@ -171,21 +169,20 @@ def test_no_reading_at_all() -> None:
 # --- levels of zones ----------------------------------------------------------------------------------------
 
 
-def test_a_zone_is_the_mean_of_its_probes() -> None:
-    t = np.arange(0.0, 300.0)
+def test_a_zone_goes_by_its_wall() -> None:
+    t = np.arange(300.0)
     found = levels_of(PLAN, [Line("top a", t, t * 0 + 700.0), Line("top b", t, t * 0 + 600.0)], {})
-    np.testing.assert_allclose(found.line("upper"), 650.0)
-    assert np.isnan(found.line("lower")).all()
-    np.testing.assert_allclose(found.coldest(), 650.0)
+    np.testing.assert_allclose(found.line("upper"), 600.0)
 
 
-def test_a_probe_that_is_not_trusted_does_not_count() -> None:
-    t = np.arange(0.0, 300.0)
-    lines = [Line("top a", t, t * 0 + 700.0), Line("top b", t, t * 0 + 30.0)]
+def test_air_stands_in_where_no_wall_was_trusted_for_a_minute() -> None:
+    t = np.arange(300.0)
+    lines = [Line("top a", t, t * 0 + 700.0), Line("top b", t, t * 0 + 600.0)]
     found = levels_of(PLAN, lines, {"top b": [(100.0, 200.0)]}).line("upper")
-    assert found[50] == pytest.approx(365.0)
-    assert found[150] == pytest.approx(700.0)
-    assert found[250] == pytest.approx(365.0)
+    np.testing.assert_allclose(found[:100], 600.0)
+    assert np.isnan(found[100:159]).all()
+    np.testing.assert_allclose(found[161:200], 700.0)
+    np.testing.assert_allclose(found[200:], 600.0)
 
 
 def test_coals_are_no_pots() -> None:

@@ -12,21 +12,27 @@ _names = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "S")), 
 
 
 def test_what_is_left_out_is_the_default() -> None:
-    assert loads('title = "Invented"').clay == Clay(judge_on="probes", wall_mm=None, zones=())
+    assert loads('title = "Invented"').clay == Clay(wall_mm=None, zones=())
 
 
 def test_all_of_it_is_read() -> None:
-    plan = loads(
-        '[estimate]\njudge_on = "estimate"\nwall_mm = 6\nzones = ["windward", " lee ", "windward"]\n'
-    )
-    assert plan.clay == Clay("estimate", 6.0, ("windward", "lee"))
+    plan = loads('[estimate]\nwall_mm = 6\nzones = ["windward", " lee ", "windward"]\n')
+    assert plan.clay == Clay(6.0, ("windward", "lee"))
+
+
+def test_plans_that_were_judged_by_the_estimate_are_refused_but_old_firings_open() -> None:
+    text = 'title = "Old, invented"\n[estimate]\njudge_on = "estimate"\nwall_mm = 6\n'
+    with pytest.raises(PlanError, match=r"line 3: estimate\.judge_on: zones are judged by their probes"):
+        loads(text)
+    assert loads(text, stored=True).clay == Clay(6.0)
+    assert loads(text.replace('"estimate"', '"probes"')).clay == Clay(6.0), "what is so anyhow is no mistake"
 
 
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ('judge_on = "clay"', "estimate.judge_on: 'clay' is not one of probes, estimate"),
-        ("judge_on = true", "estimate.judge_on: True is not one of probes, estimate"),
+        ('judge_on = "clay"', "estimate.judge_on: zones are judged by their probes"),
+        ("judge_on = true", "estimate.judge_on: zones are judged by their probes"),
         ("wall_mm = 0.6", "estimate.wall_mm: 0.6 is out of range; give a number from 2 to 50 mm"),
         ('wall_mm = "thin"', "estimate.wall_mm: 'thin' is not a number"),
         ('zones = "windward"', "estimate.zones: give a list of at most"),
@@ -50,7 +56,6 @@ def test_it_must_be_a_table() -> None:
 @given(
     st.builds(
         Clay,
-        judge_on=st.sampled_from(["probes", "estimate"]),
         wall_mm=st.none() | st.floats(2, 50),
         zones=st.lists(_names, unique=True, max_size=4).map(tuple),
     )

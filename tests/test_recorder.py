@@ -16,8 +16,8 @@ from logger.journal.reader import JournalReader
 from logger.judging import Judging
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 
 
 class BrokenAtTheStart(Judging):

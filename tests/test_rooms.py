@@ -15,13 +15,11 @@ MODULES = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob(
 
 PURE = (
     "logger.physics",
-    "logger.wire",
+    "logger.rig_line",
     "logger.amplifiers",
     "logger.conversion",
     "logger.columns",
-    "logger.sequence",
     "logger.judgement",
-    "logger.clock",
 )
 OUTSIDE = {  # what touches the world or the time of day
     *("asyncio", "socket", "serial", "sqlite3", "subprocess", "threading", "time", "datetime", "os"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -19,8 +20,8 @@ from logger.supervisor import own_fault
 _SUPERVISE = """
 import asyncio, sys
 from logger.supervisor import Child, supervise
-children = [Child(f"child{i}", (sys.executable, "-c", code)) for i, code in enumerate(sys.argv[1:])]
-sys.exit(asyncio.run(supervise(children, lambda line: print(line, flush=True))))
+children = [Child(f"child{i}", (sys.executable, "-c", code), watched=True) for i, code in enumerate(sys.argv[1:])]
+sys.exit(asyncio.run(supervise(children, lambda line: print(line, flush=True), silent_s=3.0)))
 """
 
 
@@ -105,3 +106,32 @@ def test_children_end_when_the_supervisor_is_killed(tmp_path: Path) -> None:
         pid = until(lambda: _pids(note))[0]
         process.kill()
         until(lambda: not psutil.pid_exists(pid) or psutil.Process(pid).status() == psutil.STATUS_ZOMBIE)
+
+
+def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
+    """It tells that it lives, and then no more: stopped, as by a debugger, or in a loop without end."""
+    note = tmp_path / "pids"
+    telling = "from logger.service_manager import tell\nwhile True: tell('WATCHDOG=1'); time.sleep(0.1)"
+    with supervised(_notes_pid(note, telling)) as process:
+        first = until(lambda: _pids(note))[0]
+        time.sleep(1.0)
+        os.kill(first, signal.SIGSTOP)
+        until(lambda: len(_pids(note)) == 2, 60)
+        process.send_signal(signal.SIGTERM)
+        output, _ = process.communicate(timeout=20)
+    assert process.returncode == 0
+    assert "child0 gave no sign for 3 s and was killed; starting it again" in output
+    assert len(_pids(note)) == 2, "the second one tells that it lives"
+
+
+def test_what_a_child_says_reaches_the_service_manager(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`run` as a service of systemd: what the logger says of itself is passed on."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
+        heard.bind(str(tmp_path / "notify"))
+        heard.settimeout(60)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        telling = "from logger.service_manager import tell\ntell('READY=1')\ntime.sleep(60)"
+        with supervised(_notes_pid(tmp_path / "pids", telling)):
+            assert heard.recv(100) == b"READY=1"

@@ -39,7 +39,7 @@ class Board:
     Attributes
     ----------
     trouble : str or None
-        Why the journal can't be read.
+        Why the journal can't be read, or, where `unrecorded`, why the logger records nothing.
     firing : dict or None
         See `Watcher.snapshot`.
     probes, events, sources, alarms : list of dict
@@ -61,6 +61,7 @@ class Board:
     """
 
     trouble: str | None = None
+    unrecorded: bool = False
     firing: dict[str, Any] | None = None
     probes: list[dict[str, Any]] = field(default_factory=list)
     values: list[Value] = field(default_factory=list)
@@ -92,6 +93,7 @@ class Board:
         """
         board = cls(
             trouble=snapshot["trouble"],
+            unrecorded=snapshot["unrecorded"],
             firing=snapshot["firing"],
             probes=snapshot["probes"],
             events=[e for e in snapshot.get("events", ()) if e["kind"] != "retract"],

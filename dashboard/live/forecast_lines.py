@@ -1,4 +1,4 @@
-"""What is to come of the coldest zone if nothing is added: a band, and its middle in dashes. Pure."""
+"""What is to come of the coldest zone as it is going: a band, and its middle in dashes. Pure."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
             "x": [x[-1]],
             "y": [low[-1]],
             "mode": "text",
-            "text": [f"{coldest.replace('<', '&lt;')}, if nothing is added"],
+            "text": [f"{coldest.replace('<', '&lt;')}, as it is going"],
             "textposition": "bottom left",
             "name": "whose forecast",
         },

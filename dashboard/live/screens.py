@@ -141,7 +141,8 @@ def _silence(board: Board, state: str, quiet_s: float) -> tuple[str, str]:
         words = f" No readings from the rig; the last one is {last}. Look at its cable and battery."
         return "The rig is silent", f"{words} Watch the fire."
     if state == "trouble":
-        return "The journal can't be read", f" {board.trouble} Watch the fire."
+        name = "Nothing is being recorded" if board.unrecorded else "The journal can't be read"
+        return name, f" {board.trouble} Watch the fire."
     return "", ""
 
 

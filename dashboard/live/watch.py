@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import threading
+import time
 from collections import deque
 from pathlib import Path
 from typing import Any, Final
@@ -13,12 +14,16 @@ import numpy as np
 
 from dashboard.live.trend import OVER_S, RateOfChange
 from logger.errors import StokewatchError
+from logger.health import look
+from logger.home import Home
 from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
 from logger.journal.traces import GAP_STEPS, GAP_US, Estimates
 from logger.plan import Plan
 from logger.reading import Batch, Status
 
+HEALTH_S: Final = 1.0
+"""How often it is looked whether the logger can record. [s]"""
 MAX_POINTS: Final = 1200
 """Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
 MAX_ROWS: Final = 24
@@ -82,6 +87,8 @@ class Watcher:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.trouble: str | None = None
+        self._unrecorded: str | None = None
+        self._asked_s = float("-inf")
         self._turn = threading.RLock()
         self._reader: JournalReader | None = None
         self._inode = 0
@@ -125,12 +132,23 @@ class Watcher:
 
     def _look_or_tell(self, wall_s: float) -> tuple[str, Message | None]:
         try:
-            return self._look(wall_s)
+            kind, update = self._look(wall_s)
+            return self._told_of_recording(kind, update)
         except (StokewatchError, OSError) as exc:
             self.close()
             changed = self.trouble != str(exc)
             self.trouble = str(exc)
             return ("afresh" if changed else "same"), None
+
+    def _told_of_recording(self, kind: str, update: Message | None) -> tuple[str, Message | None]:
+        """Notice a logger that can't record: on a full disk the journal says nothing of it."""
+        if (now_s := time.monotonic()) - self._asked_s < HEALTH_S:
+            return kind, update
+        self._asked_s = now_s
+        health = look(Home(self.path.parent), str((self._health or {}).get("trouble", "")))
+        before = self._unrecorded
+        self._unrecorded = health.trouble if health.running and not health.recording else None
+        return (kind, update) if self._unrecorded == before else ("afresh", None)
 
     def _look(self, wall_s: float) -> tuple[str, Message | None]:
         reader, reopened = self._open()
@@ -331,7 +349,12 @@ class Watcher:
             return self._snapshot(window_s)
 
     def _snapshot(self, window_s: float | None) -> Message:
-        base: Message = {"trouble": self.trouble, "firing": None, "probes": []}
+        base: Message = {
+            "trouble": self.trouble or self._unrecorded,
+            "unrecorded": self.trouble is None and self._unrecorded is not None,
+            "firing": None,
+            "probes": [],
+        }
         firing, reader = self._firing, self._reader
         if firing is None or reader is None:
             return {**base, "now": [], "readings": 0}

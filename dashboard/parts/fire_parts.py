@@ -60,7 +60,7 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
 
 
 def to_come(forecast: dict[str, Any] | None) -> str:
-    """Say what comes if nothing is added; its times are the same in either unit."""
+    """Say what comes as it is going; its times are the same in either unit."""
     words = (forecast or {}).get("words") or ""
     return f"{capital(words)}." if words else ""
 

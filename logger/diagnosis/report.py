@@ -12,10 +12,10 @@ from logger.diagnosis.channels import about_channels
 from logger.diagnosis.checksum import explain_checksum
 from logger.diagnosis.finding import Finding
 from logger.diagnosis.order import about_clock, about_seq
-from logger.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.reading import Frame
+from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
+from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
 from logger.sources.plain.numbers import offer
-from logger.wire import BadCrc, Malformed, decode, is_chatter
 
 MOST_LINES: Final = 200_000
 """Lines that are kept for the report; later ones are only counted."""

@@ -14,7 +14,7 @@ import numpy as np
 from logger.exchange.csv_format import read_table, too_many
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, listed, shown
 from logger.exchange.csv_text import Progress
-from logger.exchange.csv_values import Part, mark_long_gaps, only_name, read_part
+from logger.exchange.csv_values import Part, mark_broken_ends, mark_long_gaps, only_name, read_part
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status
@@ -297,6 +297,8 @@ def merge_parts(
         values, status = values[:, kept], status[:, kept]
     for j in range(len(names)):
         mark_long_gaps(t_us, status[:, j])
+    ends_us = [int(part.times.t_us[-1]) for part in parts for _ in part.names]
+    mark_broken_ends(t_us, values, status, [ends_us[j] for j in kept])
     guesses = list(dict.fromkeys(guess for part in parts for guess in part.table.guesses))
     if not absolute:
         guesses.append("no dates: times count from the first row")

@@ -128,16 +128,22 @@ def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
     Notes
     -----
     Column `time`, UTC in microseconds, and a column of float64 a probe, null where there was no reading that
-    is OK. The file's metadata have the firing's ID, title and plan.
+    is OK. The file's metadata have the firing's ID, title and plan, and which rigs' readings nothing proves.
     """
     import pyarrow as pa  # type: ignore[import-untyped]
     import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
     info = reader.firing(firing)
     columns = reader.columns(firing)
+    unproven = reader.unproven(firing)
     schema = pa.schema(
         [("time", pa.timestamp("us", tz="UTC")), *((c.probe.name, pa.float64()) for c in columns)],
-        metadata={"firing": info.id, "title": info.title, "plan": info.plan.dumps()},
+        metadata={
+            "firing": info.id,
+            "title": info.title,
+            "plan": info.plan.dumps(),
+            **({"proof": "none", "unproven": ", ".join(sorted(unproven))} if unproven else {}),
+        },
     )
     rows = 0
     with whole_file(out) as file, pq.ParquetWriter(file, schema) as writer:
@@ -175,14 +181,52 @@ def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site:
     info = reader.firing(firing)
     probes = dict(zip(info.seen, assign_probes(info.plan, info.seen), strict=True))
     count = 0
+    unproven = reader.unproven(firing)
     with whole_file(out) as file:
         for batch in reader.batches(firing):
             own = [probes[batch.rig, c.name] for c in batch.channels if (batch.rig, c.name) in probes]
             if len(own) == len(batch.channels):
-                lines = lines_of(batch, own, firing=firing, site=site)
+                lines = lines_of(
+                    batch, own, firing=firing, site=site, proof="none" if batch.rig in unproven else ""
+                )
                 file.write("".join(f"{line}\n" for line in lines).encode())
                 count += len(lines)
     return count
+
+
+def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
+    """Write a firing's frames that could not be placed, as they came.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : str
+        Its ID.
+    out : Path
+        Replaced if it is there.
+
+    Returns
+    -------
+    int
+        Number of frames.
+
+    Raises
+    ------
+    ExportError
+        It can't be written.
+
+    Notes
+    -----
+    Tab-separated, a header line: when it came in (UTC), by what source, which rig it names, why it is here,
+    and the line itself with its checksum.
+    """
+    rows = reader.set_apart(firing)
+    with whole_file(out) as file:
+        file.write(b"came_utc\tsource\trig\twhy\tline\n")
+        for row in rows:
+            came = np.datetime_as_string(np.datetime64(row.t_us, "us")) + "Z"
+            file.write("\t".join((came, row.source, row.rig, row.why, "")).encode() + row.line + b"\n")
+    return len(rows)
 
 
 @contextlib.contextmanager
@@ -214,7 +258,9 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
             os.fsync(file.fileno())
         beside.replace(out)
     except OSError as exc:
-        raise ExportError(f"{out}: {exc.strerror or exc}; nothing was written, choose another place") from exc
+        device = out.exists() and not out.is_file()
+        what = "not all of it was taken" if device else "nothing was written"
+        raise ExportError(f"{out}: {exc.strerror or exc}; {what}, choose another place") from exc
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)

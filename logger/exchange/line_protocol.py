@@ -43,7 +43,9 @@ def escape_tag(text: str) -> str:
     return text.translate(_ESCAPES)
 
 
-def lines_of(batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = "") -> list[str]:
+def lines_of(
+    batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = "", proof: str = ""
+) -> list[str]:
     """Write a batch's readings, one line each.
 
     Parameters
@@ -54,13 +56,13 @@ def lines_of(batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = 
         One for each channel.
     firing : str
         Its ID.
-    site : str, optional
+    site, proof : str, optional
 
     Returns
     -------
     list of str
-        Measurement `reading`; tags `site`, `rig`, `channel`, `firing`, `probe` and `zone`, those left out
-        that are empty; fields `temperature_c`, `cold_junction_c` and `emf_uv` where there are any, and
+        Measurement `reading`; tags `site`, `rig`, `channel`, `firing`, `probe`, `zone`, `proof`, those left
+        out that are empty; fields `temperature_c`, `cold_junction_c`, `emf_uv` where there are any, and
         `fault`, the status' name in lower case, where the reading isn't OK. Times in nanoseconds. Readings
         that weren't sent have no line.
     """
@@ -76,6 +78,7 @@ def lines_of(batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = 
             "firing": firing,
             "probe": probe.name,
             "zone": probe.zone,
+            "proof": proof,
         }
         head = ",".join([MEASUREMENT, *(f"{k}={escape_tag(v)}" for k, v in tags.items() if v)])
         columns = (batch.temperature_c[:, j], again.cold_junction_c[:, j], emf_uv[:, j])

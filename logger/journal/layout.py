@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
@@ -66,10 +67,21 @@ class Layout:
         Returns
         -------
         Layout
+
+        Raises
+        ------
+        ValueError
+            It is damaged.
         """
-        entries = json.loads(text)
-        widths = tuple(int(e.pop("word_bytes")) for e in entries)
-        return cls(row_id, rig, tuple(Channel(**e) for e in entries), widths)
+        try:
+            entries = json.loads(text)
+            widths = tuple(int(e.pop("word_bytes")) for e in entries)
+            channels = tuple(Channel(**e) for e in entries)
+            if not isinstance(rig, str) or not all(isinstance(c.name, str) for c in channels):
+                raise TypeError("a name that is no text")
+            return cls(row_id, rig, channels, widths)
+        except (AttributeError, KeyError, TypeError, RecursionError) as exc:
+            raise ValueError(f"damaged description of a rig's channels: {exc!r}") from exc
 
     def dumps(self) -> str:
         """Write the channels as JSON.
@@ -172,12 +184,14 @@ class Layout:
             out["tc"] = _bits(np.ascontiguousarray(batch.temperature_c[:, columns])) ^ _bits(sent)
         return out, minute
 
-    def load(self, data: bytes, *, packed: bool) -> Records:
+    def load(self, data: bytes, key: bytes, *, packed: bool) -> Records:
         """Read records from the journal's bytes.
 
         Parameters
         ----------
         data : bytes
+        key : bytes
+            The row's numbers, from `row_key`.
         packed : bool
             A packed minute (`squeeze`), else a batch as it came in (`seal`).
 
@@ -191,7 +205,12 @@ class Layout:
         ValueError
             The data are damaged.
         """
-        return unsqueeze(data, self.dtype) if packed else np.frombuffer(unseal(data), self.dtype)
+        if packed:
+            return unsqueeze(data, self.dtype, key)
+        try:
+            return np.frombuffer(unseal(data, key), self.dtype)
+        except TypeError as exc:
+            raise ValueError(f"damaged data: {exc}") from exc
 
     def temperature_c(self, records: Records) -> Floats:
         """Temperatures in records.
@@ -313,28 +332,54 @@ def as_stored(batch: Batch) -> Batch:
     return replace(batch, temperature_c=rounded)
 
 
-def seal(data: bytes) -> bytes:
+def row_key(*numbers: int) -> bytes:
+    """Put a row's numbers into bytes: what its checksum covers beside its data.
+
+    Parameters
+    ----------
+    *numbers : int
+        Which firing, minute and layout the data belong to, and whatever else must not change unnoticed.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ValueError
+        They are damaged: no numbers.
+    """
+    try:
+        return struct.pack(f"<{len(numbers)}q", *numbers)
+    except struct.error as exc:
+        raise ValueError(f"damaged data: {exc}") from exc
+
+
+def seal(data: bytes, key: bytes) -> bytes:
     """Put a checksum behind data: the file itself has none, and flipped bits would be temperatures.
 
     Parameters
     ----------
     data : bytes
+    key : bytes
+        Covered too; from `row_key`. A flipped number would put readings under another probe's name.
 
     Returns
     -------
     bytes
-        For `unseal`.
+        For `unseal` with the same key.
     """
-    return data + zlib.crc32(data).to_bytes(4, "little")
+    return data + zlib.crc32(data, zlib.crc32(key)).to_bytes(4, "little")
 
 
-def unseal(data: bytes) -> bytes:
+def unseal(data: bytes, key: bytes) -> bytes:
     """Take the checksum off.
 
     Parameters
     ----------
     data : bytes
         From `seal`.
+    key : bytes
 
     Returns
     -------
@@ -345,33 +390,40 @@ def unseal(data: bytes) -> bytes:
     ValueError
         The data are damaged.
     """
-    if not is_whole(data):
+    if not is_whole(data, key):
         raise ValueError("damaged data: the checksum is wrong")
     return data[:-4]
 
 
-def is_whole(data: bytes) -> bool:
+def is_whole(data: bytes, key: bytes) -> bool:
     """Tell whether data match their checksum.
 
     Parameters
     ----------
     data : bytes
         From `seal` or `squeeze`.
+    key : bytes
 
     Returns
     -------
     bool
     """
-    return len(data) >= 4 and zlib.crc32(data[:-4]) == int.from_bytes(data[-4:], "little")
+    if not isinstance(data, bytes) or len(data) < 4:
+        return False
+    told = int.from_bytes(data[-4:], "little")
+    # The second is how versions before wrote it, without the row's numbers.
+    return told in (zlib.crc32(data[:-4], zlib.crc32(key)), zlib.crc32(data[:-4]))
 
 
-def squeeze(array: NDArray[np.generic]) -> bytes:
+def squeeze(array: NDArray[np.generic], key: bytes) -> bytes:
     """Pack an array whose items change little from one to the next.
 
     Parameters
     ----------
     array : array, shape (n, ...)
         Of any type.
+    key : bytes
+        As for `seal`.
 
     Returns
     -------
@@ -384,10 +436,10 @@ def squeeze(array: NDArray[np.generic]) -> bytes:
     slow temperatures become zeros. Then zlib, at its fastest: harder work gains a tenth.
     """
     planes = np.ascontiguousarray(array).view(np.uint8).reshape(len(array), -1).T
-    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1))
+    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1), key)
 
 
-def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
+def unsqueeze(data: bytes, dtype: np.dtype[np.void], key: bytes) -> NDArray[np.void]:
     """Unpack what `squeeze` packed.
 
     Parameters
@@ -395,6 +447,7 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
     data : bytes
     dtype : dtype
         Of the items; several in a row make one item where they were packed as rows.
+    key : bytes
 
     Returns
     -------
@@ -406,7 +459,7 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void]) -> NDArray[np.void]:
         The data are damaged.
     """
     try:
-        flat = np.frombuffer(zlib.decompress(unseal(data)), np.uint8)
+        flat = np.frombuffer(zlib.decompress(unseal(data, key)), np.uint8)
     except zlib.error as exc:
         raise ValueError(f"damaged data: {exc}") from exc
     if flat.size % dtype.itemsize:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -13,12 +12,17 @@ import numpy as np
 
 from logger.errors import UserError
 from logger.journal.layout import MINUTE_US
+from logger.journal.packing import CHUNK, RECENT
 from logger.journal.rollup import (
     LEVELS_S,
     Buckets,
 )
-from logger.journal.rows import EventRow, FiringInfo, Request, select_firings, to_request
+from logger.journal.rows import EventRow, FiringInfo, Request, select_firings, to_event, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
+from logger.journal.sealed import DamagedError, load_dict
+from logger.journal.set_apart import Apart, noted, sums
+from logger.journal.set_apart import count as count_apart
+from logger.journal.set_apart import read as read_apart
 from logger.journal.stored import Part, Stored, merge_parts
 from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
@@ -266,18 +270,21 @@ class JournalReader:
             What was given before may be given again, when its minute has been packed with something newer.
         """
         with self._snapshot():
+            recent = RECENT.replace("firing,", "firing, NULL,")
             rows = self._db.execute(
-                "SELECT arrival, firing, layout, t1_us / ?1, NULL, data FROM recent WHERE arrival > ?2"
-                " UNION ALL SELECT arrival, firing, layout, minute, 1, data FROM chunk WHERE arrival > ?2"
-                " ORDER BY 1 LIMIT ?3",
-                (MINUTE_US, after, limit),
+                f"SELECT {recent} FROM recent WHERE arrival > ?1"
+                f" UNION ALL SELECT {CHUNK} FROM chunk WHERE arrival > ?1 ORDER BY 1 LIMIT ?2",
+                (after, limit),
             ).fetchall()
             ids = dict(self._db.execute("SELECT key, id FROM firing"))
-            layouts = self._stored.layouts({row[2] for row in rows})
+            layouts = self._stored.layouts({row[3] for row in rows})
         found = []
-        for arrival, key, layout_id, minute, packed, data in rows:
-            records = self._stored.load(key, minute, layout_id, data, packed=bool(packed))
-            if records is not None:
+        for arrival, *told, data in rows:
+            key, minute, layout_id, _, t1_us, *_ = told
+            packed = minute is not None
+            records = self._stored.load(told if packed else [key, *told[2:]], data, packed=packed)
+            if records is not None and key in ids:
+                minute = minute if packed else t1_us // MINUTE_US
                 found.append((arrival, ids[key], layouts[layout_id].decode(records, minute)))
         return found
 
@@ -385,9 +392,27 @@ class JournalReader:
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT id, t_us, kind, data, who FROM event WHERE firing = ? AND id > ? ORDER BY id",
-                (self._key(firing), after_id),
+                ((key := self._key(firing)), after_id),
             ).fetchall()
-        return [EventRow(i, t_us, kind, json.loads(data), who) for i, t_us, kind, data, who in rows]
+        return [event for row in rows if (event := to_event(row, key)) is not None]
+
+    def unproven(self, firing: str) -> set[str]:
+        """Give the rigs of a firing whose readings carried neither checksum nor counter.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        set of str
+        """
+        return {
+            str(event.data.get("rig"))
+            for event in self.events(firing)
+            if event.kind == "system" and event.data.get("what") == "proof"
+        }
 
     def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, EventRow]]:
         """Give events in the order they were written, over all firings.
@@ -405,13 +430,12 @@ class JournalReader:
         """
         with self._snapshot():
             rows = self._db.execute(
-                "SELECT firing.id, event.id, t_us, kind, data, who FROM event"
+                "SELECT firing.id, key, event.id, t_us, kind, data, who FROM event"
                 " JOIN firing ON key = event.firing WHERE event.id > ? ORDER BY event.id LIMIT ?",
                 (after_id, limit),
             ).fetchall()
         return [
-            (firing, EventRow(i, t_us, kind, json.loads(data), who))
-            for firing, i, t_us, kind, data, who in rows
+            (firing, event) for firing, key, *row in rows if (event := to_event(tuple(row), key)) is not None
         ]
 
     def estimates(
@@ -433,14 +457,14 @@ class JournalReader:
         """
         with self._snapshot():
             rows = self._db.execute(
-                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? AND t_us < ?"
-                " AND json_valid(data) ORDER BY t_us",
-                (self._key(firing), since_us or 0, FOREVER_US if until_us is None else until_us),
+                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? AND t_us < ? ORDER BY t_us",
+                ((key := self._key(firing)), since_us or 0, FOREVER_US if until_us is None else until_us),
             ).fetchall()
         lines: dict[str, list[tuple[int, float, float, float, str]]] = {}
         for t_us, data in rows:
-            for zone, (c, low, high, basis) in json.loads(data).items():
-                lines.setdefault(zone, []).append((t_us, c, low, high, basis))
+            with contextlib.suppress(ValueError, TypeError):  # a damaged one is only a model's word
+                for zone, (c, low, high, basis) in load_dict(data, key, t_us).items():
+                    lines.setdefault(zone, []).append((t_us, c, low, high, basis))
         out = {}
         for zone, line in lines.items():
             t, *bands, basis = zip(*line, strict=True)
@@ -448,18 +472,77 @@ class JournalReader:
             out[zone] = Estimates(np.array(t, np.int64), c, low, high, basis)
         return out
 
+    def set_apart(self, firing: str | None, since_us: int | None = None) -> list[Apart]:
+        """Give the frames that were kept as they came.
+
+        Parameters
+        ----------
+        firing : str or None
+            Its ID; None for all.
+        since_us : int, optional
+            [µs]
+
+        Returns
+        -------
+        list of Apart
+            In the order they came in.
+        """
+        with self._snapshot():
+            key = None if firing is None else self._key(firing)
+            return list(read_apart(self._db, key, since_us))
+
+    def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
+        """Count a firing's frames that were set apart.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        list of (rig, why, frames)
+        """
+        with self._snapshot():
+            return count_apart(self._db, self._key(firing))
+
+    def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
+        """Give the next free number, and how many frames and bytes are set apart by rig and source.
+
+        Returns
+        -------
+        tuple of (int, dict of (rig, source) to (frames, bytes))
+        """
+        with self._snapshot():
+            return sums(self._db)
+
+    def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
+        """Give the checksums of the frames that were recorded lately.
+
+        Returns
+        -------
+        dict of str to dict of (seq, ms) to int
+            By rig.
+        """
+        with self._snapshot():
+            return noted(self._db)
+
     def heartbeat(self) -> dict[str, Any] | None:
         """Give the logger's own health as it last wrote it.
 
         Returns
         -------
         dict or None
+            None where it never did, or what it wrote is damaged.
         """
         with self._snapshot():
             row = self._db.execute("SELECT data FROM heartbeat").fetchone()
-        return None if row is None else dict(json.loads(row[0]))
+        try:
+            return None if row is None else load_dict(row[0])
+        except DamagedError:
+            return None
 
-    def meta(self, key: str) -> str | None:
+    def meta(self, key: str) -> dict[str, Any] | None:
         """Give a small fact about the whole journal.
 
         Parameters
@@ -468,11 +551,15 @@ class JournalReader:
 
         Returns
         -------
-        str or None
+        dict or None
+            None where there is none, or it is damaged.
         """
         with self._snapshot():
             row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
-        return None if row is None else str(row[0])
+        try:
+            return None if row is None else load_dict(row[0], key)
+        except DamagedError:
+            return None
 
     def request(self, request_id: int) -> Request | None:
         """Give a request, with its answer if there is one.

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.journal.layout import seal, squeeze, unseal, unsqueeze
+from logger.journal.layout import row_key, seal, squeeze, unseal, unsqueeze
 from logger.reading import Bytes, Floats, Ints, Status
 
 LEVELS_S: Final = (1, 10, 60)
@@ -152,7 +152,7 @@ def run_starts(keys: Ints) -> Ints:
     return np.concatenate(([0], np.flatnonzero(np.diff(keys)) + 1))
 
 
-def dump_buckets(buckets: Buckets, level_s: int) -> bytes:
+def dump_buckets(buckets: Buckets, level_s: int, key: bytes) -> bytes:
     """Put a minute's buckets into bytes.
 
     Parameters
@@ -160,15 +160,22 @@ def dump_buckets(buckets: Buckets, level_s: int) -> bytes:
     buckets : Buckets, shape (60 / level_s, k)
     level_s : int
         Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
+    key : bytes
+        From `rollup_key`.
 
     Returns
     -------
     bytes
     """
-    return squeeze(buckets) if level_s == LEVELS_S[0] else seal(buckets.tobytes())
+    return squeeze(buckets, key) if level_s == LEVELS_S[0] else seal(buckets.tobytes(), key)
 
 
-def load_buckets(data: bytes, level_s: int, k: int) -> bytes:
+def rollup_key(level_s: int, firing: int, minute: int, layout: int) -> bytes:
+    """Give what the checksum of a minute's buckets covers beside them; see `layout.row_key`."""
+    return row_key(level_s, firing, minute, layout)
+
+
+def load_buckets(data: bytes, level_s: int, k: int, key: bytes) -> bytes:
     """Check a minute of buckets and unpack it.
 
     Parameters
@@ -178,6 +185,7 @@ def load_buckets(data: bytes, level_s: int, k: int) -> bytes:
     level_s : int
     k : int
         Columns.
+    key : bytes
 
     Returns
     -------
@@ -190,5 +198,9 @@ def load_buckets(data: bytes, level_s: int, k: int) -> bytes:
         The data are damaged.
     """
     if level_s == LEVELS_S[0]:
-        return unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k))).tobytes()
-    return unseal(data)
+        found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), key).tobytes()
+    else:
+        found = unseal(data, key)
+    if len(found) != 60 // level_s * k * BUCKET.itemsize:
+        raise ValueError("damaged data: buckets of other channels")
+    return found

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import json
+import contextlib
+import logging
 import secrets
 import sqlite3
 from dataclasses import dataclass, field
@@ -12,8 +13,15 @@ from typing import Any, Final
 
 import msgspec
 
-from logger.plan import Plan, assign_probes
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row
+from logger.plan import Plan, PlanError, assign_probes
 from logger.plan import loads as loads_plan
+
+log = logging.getLogger(__name__)
+
+
+JOINED: Final = "joined"
+"""In `meta`: how many journals were joined to this one, and which firings of the one that is being."""
 
 
 @dataclass(frozen=True)
@@ -65,10 +73,13 @@ class FiringInfo:
 
     @cached_property
     def plan(self) -> Plan:
-        """The plan; where nobody made one, each channel seen so far is a probe of its own name."""
-        if self.plan_toml is None:
-            return Plan(title=self.title, probes=assign_probes(None, self.seen))
-        return loads_plan(self.plan_toml, f"plan of firing {self.id}")
+        """The plan; where there is none, or it can't be read, each channel so far is a probe of its name."""
+        if self.plan_toml is not None:
+            try:
+                return loads_plan(self.plan_toml, f"plan of firing {self.id}", stored=True)
+            except PlanError as exc:
+                log.error("firing %s goes on without its plan: %s", self.id, exc)
+        return Plan(title=self.title, probes=assign_probes(None, self.seen))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +138,16 @@ class _Named(msgspec.Struct):
 _channels: Final = msgspec.json.Decoder(list[_Named])  # the archive lists hundreds of firings at once
 _ID_LETTERS: Final = "abcdefghjkmnpqrstvwxyz23456789"
 
-_FIRINGS: Final = """
-    SELECT key, id, title, started_us, ended_us,
+FIRING_COLUMNS: Final = "id, title, plan, started_us, ended_us, invented, facts"
+"""What is said about a firing, and kept twice."""
+
+_FIRINGS: Final = f"""
+    SELECT firing.key, {FIRING_COLUMNS},
         max((SELECT coalesce(max(t1_us), -1) FROM recent WHERE firing = key),
             (SELECT coalesce(max(t1_us), -1) FROM chunk WHERE firing = key
              AND minute = (SELECT max(minute) FROM chunk WHERE firing = key))),
-        plan, packed_readings + (SELECT coalesce(sum(readings), 0) FROM recent WHERE firing = key),
-        late, invented, facts
+        packed_readings + (SELECT coalesce(sum(readings), 0) FROM recent WHERE firing = key),
+        late, (SELECT data FROM twin WHERE kind = 'firing' AND twin.key = firing.key)
     FROM firing
 """
 
@@ -152,31 +166,72 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
     Returns
     -------
     list of FiringInfo
+        What of a row is damaged comes from its twin; without that it is done without.
     """
     rows = db.execute(_FIRINGS + where, values).fetchall()
     if not rows:
         return []
     seen: dict[int, dict[tuple[str, str], None]] = {row[0]: {} for row in rows}
     chosen = f" WHERE firing = {int(rows[0][0])}" if len(rows) == 1 else ""
-    for firing, rig, channels in db.execute(f"SELECT firing, rig, channels FROM layout{chosen} ORDER BY id"):
+    for layout_id, *columns, twin in db.execute(f"{_LAYOUTS}{chosen} ORDER BY id"):
+        firing, rig, channels = true_row("layout", layout_id, tuple(columns), twin)
         if firing in seen:
-            seen[firing].update(dict.fromkeys((rig, c.name) for c in _channels.decode(channels)))
-    return [
-        FiringInfo(
-            id=row[1],
-            title=row[2],
-            started_us=row[3],
-            ended_us=row[4],
-            last_us=row[5] if row[5] >= 0 else None,
-            plan_toml=row[6],
-            readings=row[7],
-            late=row[8],
-            invented=bool(row[9]),
-            facts=json.loads(row[10]),
-            seen=tuple(seen[row[0]]),
-        )
-        for row in rows
-    ]
+            with contextlib.suppress(msgspec.DecodeError, TypeError):
+                seen[firing].update(dict.fromkeys((rig, c.name) for c in _channels.decode(channels)))
+    return [_firing_info(row, tuple(seen[row[0]])) for row in rows]
+
+
+def _firing_info(row: tuple[Any, ...], seen: tuple[tuple[str, str], ...]) -> FiringInfo:
+    key, *columns, last_us, readings, late, twin = row
+    name, title, plan, started_us, ended_us, invented, facts = true_row("firing", key, tuple(columns), twin)
+    try:
+        facts = load_dict(facts)
+    except DamagedError:
+        facts = {}
+    return FiringInfo(
+        id=str(name),
+        title=str(title),
+        started_us=_whole(started_us),
+        ended_us=None if ended_us is None else _whole(ended_us),
+        last_us=last_us if _whole(last_us, -1) >= 0 else None,
+        plan_toml=plan if isinstance(plan, str) else None,
+        readings=_whole(readings),
+        late=_whole(late),
+        invented=bool(invented),
+        facts=facts,
+        seen=seen,
+    )
+
+
+def _whole(value: Any, otherwise: int = 0) -> int:
+    return value if isinstance(value, int) else otherwise
+
+
+def true_layout(db: sqlite3.Connection, layout_id: int) -> tuple[int, str, str] | None:
+    """Give a layout's row (firing, rig, channels), of its two copies the one that is whole.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    layout_id : int
+
+    Returns
+    -------
+    tuple or None
+        None where there is neither.
+    """
+    found = db.execute(f"{_LAYOUTS} WHERE id = ?", (layout_id,)).fetchone()
+    if found is None:
+        twin = db.execute("SELECT data FROM twin WHERE kind = 'layout' AND key = ?", (layout_id,)).fetchone()
+        found = (layout_id, None, None, None, None if twin is None else twin[0])
+    firing, rig, channels = true_row("layout", layout_id, tuple(found[1:4]), found[4])
+    return None if channels is None else (firing, rig, channels)
+
+
+_LAYOUTS: Final = (
+    "SELECT id, firing, rig, channels,"
+    " (SELECT data FROM twin WHERE kind = 'layout' AND key = layout.id) FROM layout"
+)
 
 
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
@@ -200,43 +255,50 @@ def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
             return firing_id
 
 
-def to_json(data: dict[str, Any]) -> str:
-    """Write what an event, a request or a heartbeat says.
+def to_request(row: tuple[Any, ...]) -> Request:
+    """Make a request of its row (id, made_us, kind, data, who, result).
+
+    One that damage has garbled comes as the kind `damaged`: nobody carries that out.
+    """
+    request_id, made_us, kind, data, who, result = row
+    try:
+        asked = load_dict(data, made_us, kind, who)
+        answer = None if result is None else load_dict(result, request_id)
+    except DamagedError:
+        return Request(request_id, 0, "damaged", {}, "", None if result is None else {"ok": False})
+    return Request(request_id, made_us, kind, asked, who, answer)
+
+
+def to_event(row: tuple[Any, ...], firing: int) -> EventRow | None:
+    """Make an event of its row (id, t_us, kind, data, who).
 
     Parameters
     ----------
-    data : dict
+    row : tuple
+    firing : int
+        Its firing's key in the file.
 
     Returns
     -------
-    str
-        JSON that any reader takes.
+    EventRow or None
+        None where it is damaged: done without, and told in the log.
+    """
+    number, t_us, kind, data, who = row
+    try:
+        if not (isinstance(t_us, int) and isinstance(kind, str) and isinstance(who, str)):
+            raise DamagedError("damaged data: no event")
+        return EventRow(number, t_us, kind, load_dict(data, firing, t_us, kind, who), who)
+    except DamagedError as exc:
+        log.warning("event %s can't be read, and is left out: %s", number, exc)
+        return None
+
+
+def seal_event(firing: int, t_us: int, kind: str, data: dict[str, Any], who: str) -> str:
+    """Write what an event says, with a checksum over all of its row.
 
     Raises
     ------
     ValueError
         There is NaN or infinity in it.
     """
-    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def to_request(row: tuple[Any, ...]) -> Request:
-    """Make a request of its row (id, made_us, kind, data, who, result), whatever stands in it."""
-    request_id, made_us, kind, data, who, result = row
-    return Request(
-        request_id,
-        made_us if isinstance(made_us, int) else 0,
-        str(kind),
-        _read_object(data),
-        str(who),
-        None if result is None else _read_object(result) or {"ok": False, "error": "the answer is damaged"},
-    )
-
-
-def _read_object(text: object) -> dict[str, Any] | None:
-    """Read a JSON object; None where it is anything else: too deep, a number too long, damaged."""
-    try:
-        found = json.loads(text) if isinstance(text, str | bytes) else None
-    except (ValueError, RecursionError):
-        return None
-    return found if isinstance(found, dict) else None
+    return seal_text(to_json(data), firing, t_us, kind, who)

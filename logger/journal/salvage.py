@@ -1,50 +1,44 @@
-"""Damaged journals: noticed, and saved as far as they can be read. The damaged file itself is set aside."""
+"""Damaged journals: noticed, and saved as far as they can be read, beside the journal that goes on."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
-import shutil
 import sqlite3
-import tempfile
-from collections.abc import Iterator
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from logger.journal.layout import Layout, is_whole
-from logger.journal.packing import store_minute
+from logger.journal.aside import joined as name_joined
+from logger.journal.gathered import Gathered, Stretch, gather
+from logger.journal.layout import Layout, Records, is_whole, row_key
+from logger.journal.packing import CHUNK, RECENT, load_layout, packed_rows, put_minute
+from logger.journal.pages import BrokenCell, PageFile
 from logger.journal.rollup import LEVELS_S
-from logger.journal.rows import new_firing_id
-from logger.journal.schema import JournalError, connect_read_only, journal_error, open_to_read
+from logger.journal.rows import JOINED, new_firing_id, seal_event
+from logger.journal.schema import JournalError, errors_of, journal_error, open_to_read
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+from logger.journal.set_apart import keep
 from logger.journal.writer import JournalWriter
 from logger.reading import Status
 
 log = logging.getLogger(__name__)
 
-# What a sound row looks like: i a whole number, t text, j JSON, b bytes; capitals may be NULL.
-_ROWS: Final = {
-    "firing": "ittTiIijii",
-    "layout": "iitj",
-    "event": "iiitjt",
-    "request": "iitjtJ",
-    "state": "ib",
-    "heartbeat": "ij",
-}
-_FARTHEST: Final = 1 << 42
-"""No number of a row is higher."""
-_PAGE: Final = 4096
-
-Row = tuple[Any, ...]
+TOGETHER: Final = 8
+"""So many minutes are written in one transaction: whoever records meanwhile waits some 10 ms, not more."""
+ROOM: Final = 200_000_000
+"""Left free on the disk, for the fire that is being recorded. [bytes]"""
+ASK_AGAIN: Final = "the journal was damaged before the logger came to it; ask again"
 
 
 @dataclass(slots=True)
 class Salvage:
-    """What became of a damaged journal.
+    """What was saved of a damaged journal.
 
     Attributes
     ----------
@@ -63,8 +57,20 @@ class Salvage:
     lost: list[str] = field(default_factory=list)
 
 
-def check(path: Path, *, every_firing: bool = False) -> list[str]:
-    """Check that a journal is whole.
+class Fault(str):
+    """Something that is wrong with a journal, in words; `structure`: SQLite itself can't find its way."""
+
+    structure = True
+
+
+class BadRows(Fault):
+    """Rows whose checksums are wrong: they are gaps, and moving them to another file brings nothing back."""
+
+    structure = False
+
+
+def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
+    """Check that a journal is whole. It may be written to meanwhile.
 
     Parameters
     ----------
@@ -75,7 +81,7 @@ def check(path: Path, *, every_firing: bool = False) -> list[str]:
 
     Returns
     -------
-    list of str
+    list of Fault
         What is wrong; empty for a sound journal.
 
     Raises
@@ -88,293 +94,319 @@ def check(path: Path, *, every_firing: bool = False) -> list[str]:
     try:
         with contextlib.closing(open_to_read(path)) as db:
             found = [str(row[0]) for row in db.execute("PRAGMA quick_check(20)")]
-            return _bad_readings(db, every_firing=every_firing) if found == ["ok"] else found
+            for table in ("firing", "layout", "event", "twin"):  # small: their indexes too
+                found += [str(row[0]) for row in db.execute(f"PRAGMA integrity_check({table})")]
+            wrong = [Fault(text) for text in dict.fromkeys(found) if text != "ok"]
+            return wrong or [BadRows(text) for text in _bad_rows(db, every_firing=every_firing)]
     except JournalError as exc:
         error = exc
     except sqlite3.Error as exc:
         error = journal_error(exc, path)
     if error.reason != "damaged":
         raise error
-    return [str(error)]
+    return [Fault(str(error))]
 
 
-def make_sound(path: Path, *, every_firing: bool = False) -> Salvage | None:
-    """Look at a journal before it is used, and salvage it if it is damaged.
+def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
+    where = "" if every_firing else " WHERE firing = (SELECT max(key) FROM firing)"
+    for (layout_id,) in db.execute(f"SELECT id FROM layout{where}").fetchall():
+        if load_layout(db, layout_id) is None:
+            return ["the description of a rig's channels can't be read"]
+    bad = 0
+    for table, columns in (("recent", RECENT), ("chunk", CHUNK)):
+        for _, *told, data in db.execute(f"SELECT {columns} FROM {table}{where}"):
+            bad += not _whole(data, told)
+    for level_s in LEVELS_S:
+        rows = db.execute(f"SELECT firing, minute, layout, data FROM rollup_{level_s}{where}")
+        bad += sum(not _whole(data, (level_s, *told)) for *told, data in rows)
+    found = [f"{bad} stretches of readings don't match their checksums"] if bad else []
+    events = db.execute(f"SELECT firing, t_us, kind, who, data FROM event{where}")
+    odd = sum(not _readable(data, firing, t_us, kind, who) for firing, t_us, kind, who, data in events)
+    return [*found, f"{odd} events can't be read"] if odd else found
+
+
+def _whole(data: Any, told: Any) -> bool:
+    with contextlib.suppress(ValueError):
+        return is_whole(data, row_key(*told))
+    return False
+
+
+def _readable(sealed: Any, *about: object) -> bool:
+    with contextlib.suppress(DamagedError):
+        load_dict(sealed, *about)
+        return True
+    return False
+
+
+def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s: float = 0.02) -> Salvage:
+    """Save what can be read of a damaged journal into the one that goes on in its place.
+
+    It may be cut short at any moment and begun again: what is there already is not written twice.
 
     Parameters
     ----------
     path : Path
-        Nobody else may be writing to it.
-    every_firing : bool, default False
-        As for `check`.
-
-    Returns
-    -------
-    Salvage or None
-        None where there was nothing to do.
-
-    Raises
-    ------
-    JournalError
-        As `check` and `salvage`.
-    """
-    if not path.exists():
-        if not _finished(path).exists():
-            return None
-        _finished(path).replace(path)  # a salvage that was cut short before its last step
-    return salvage(path) if check(path, every_firing=every_firing) else None
-
-
-def salvage(path: Path) -> Salvage:
-    """Save what can be read of a damaged journal into a new one in its place.
-
-    Parameters
-    ----------
-    path : Path
-        Nobody else may be writing to it.
+        The journal that goes on; a logger may be writing to it.
+    aside : Path
+        The damaged one; it is only read, and renamed at the end.
+    room : callable, optional
+        Gives what is free on the disk. [bytes]
+    pause_s : float, default 0.02
+        Between transactions, for whoever records. [s]
 
     Returns
     -------
     Salvage
-        The damaged file has a new name, with the date in it; it is never changed.
 
     Raises
     ------
     JournalError
-        The new journal can't be written: the damaged one is still in its place.
+        The journal can't be written to, or the disk has too little room left.
     """
-    found = Salvage(_aside_name(path))
+    found = Salvage(aside)
     try:
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".salvage-") as name:
-            new = Path(name) / "new.sqlite"
-            writer = JournalWriter(new)
-            try:
-                with contextlib.closing(_open_somehow(path, Path(name))) as source:
-                    _copy(source, writer, found)
-            finally:
-                writer.close()
-            new.replace(_finished(path))
-        # The damaged file's log must not be taken for the new file's.
-        _beside(path, "-shm").unlink(missing_ok=True)
-        wal = _beside(path, "-wal")
-        if wal.exists() and wal.stat().st_size:
-            wal.rename(_beside(found.aside, "-wal"))
-        wal.unlink(missing_ok=True)
-        path.rename(found.aside)
-        _finished(path).replace(path)
+        with contextlib.closing(JournalWriter(path)) as writer, contextlib.closing(PageFile(aside)) as file:
+            # A power cut may take the last of it: the next start begins again.
+            writer._db.execute("PRAGMA synchronous = NORMAL")
+            _Join(writer, file, found, room, pause_s).run()
+        found.aside = name_joined(path, aside)
     except OSError as exc:
-        raise JournalError(
-            f"journal {path}: can't be salvaged: {exc.strerror}; make room beside it", "io"
-        ) from exc
+        raise JournalError(f"journal {aside}: can't be read: {exc.strerror}", "io") from exc
     log.warning(
-        "%s was damaged; saved %d firings, %d readings, %d events; the damaged file is now %s; lost: %s",
-        *(path, found.firings, found.readings, found.events, found.aside.name),
+        "%s was damaged; saved %d firings, %d readings, %d events; lost: %s",
+        *(found.aside, found.firings, found.readings, found.events),
         "; ".join(found.lost) or "nothing that can be told",
     )
     return found
 
 
-def _copy(source: sqlite3.Connection, writer: JournalWriter, found: Salvage) -> None:
-    """Copy all that is sound; readings' rollups are worked out anew."""
-    target = writer._db
-    with writer.transaction():
-        for table, spec in _ROWS.items():
-            marks = ", ".join("?" * len(spec))
-            key = str(
-                target.execute(f"SELECT name FROM pragma_table_info('{table}') WHERE pk = 1").fetchone()[0]
-            )
-            for row in _walk(
-                source, f"SELECT * FROM {table} WHERE {key} >= ? ORDER BY {key}", 0, found, table
-            ):
-                if _sane(row, spec):
-                    target.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)
-                else:
-                    found.lost.append(f"a row of {table}")
-        with contextlib.suppress(sqlite3.Error):
-            for key, value in source.execute("SELECT key, value FROM meta"):
-                writer.set_meta(str(key), str(value))
-        # Only a model's word, and not there in files of the first version: what can't be read is let go.
-        with contextlib.suppress(sqlite3.Error):
-            for row in source.execute("SELECT * FROM estimate"):
-                if _sane(row, "iiij"):
-                    target.execute("INSERT OR IGNORE INTO estimate VALUES (?, ?, ?, ?)", row)
-    target.execute("UPDATE firing SET packed_readings = 0")
-    layouts: dict[int, tuple[int, Layout]] = {}
-    for layout_id, firing, rig, channels in target.execute("SELECT id, firing, rig, channels FROM layout"):
-        with contextlib.suppress(KeyError, TypeError, ValueError, AttributeError):
-            layouts[layout_id] = (firing, Layout.loads(layout_id, rig, channels))
-    for firing in sorted({firing for firing, _ in layouts.values()}):
-        own = {layout_id: layout for layout_id, (key, layout) in layouts.items() if key == firing}
-        with writer.transaction():
-            _copy_readings(source, writer, firing, own, found)
-    (found.firings,) = target.execute("SELECT count(*) FROM firing").fetchone()
-    (found.events,) = target.execute("SELECT count(*) FROM event").fetchone()
+class _Join:
+    def __init__(
+        self,
+        writer: JournalWriter,
+        file: PageFile,
+        found: Salvage,
+        room: Callable[[], int] | None,
+        pause_s: float,
+    ) -> None:
+        self._writer, self._file, self._found = writer, file, found
+        self._db = writer._db
+        self._room, self._pause_s = room, pause_s
+        self._name = found.aside.name
+        self._was: Gathered = gather(file)
+        self._keys: dict[int, int] = {}
+        self._bad: Counter[str] = Counter()
 
-
-def _copy_readings(
-    source: sqlite3.Connection, writer: JournalWriter, firing: int, layouts: dict[int, Layout], found: Salvage
-) -> None:
-    target = writer._db
-    bad = 0
-    chunks = f"SELECT * FROM chunk WHERE +firing = {firing} AND id >= ? ORDER BY id"
-    for row in _walk(source, chunks, 0, found, "chunk"):
-        _, _, minute, layout_id, *_, arrival, data = row
-        try:
-            layout = layouts[layout_id]
-            records = layout.load(data, packed=True)
-            readings = int(np.count_nonzero(layout.status(records) != Status.ABSENT))
-            store_minute(target, firing, minute, layout, records, readings=readings, arrival=arrival)
-        except (KeyError, ValueError, TypeError, sqlite3.Error):
-            bad += 1
-        else:
-            found.readings += readings
-    recent = f"SELECT * FROM recent WHERE +firing = {firing} AND arrival >= ? ORDER BY arrival"
-    for row in _walk(source, recent, 0, found, "recent"):
-        _, _, layout_id, *_, readings, data = row
-        try:
-            layouts[layout_id].load(data, packed=False)
-            target.execute("INSERT INTO recent VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
-        except (KeyError, ValueError, TypeError, sqlite3.Error):
-            bad += 1
-        else:
-            found.readings += readings
-    if bad:
-        found.lost.append(f"{bad} stretches of readings of at most a minute")
-    first, last, packed = target.execute(
-        "SELECT min(t0_us), max(t1_us), sum(packed) FROM ("
-        " SELECT t0_us, t1_us, readings AS packed FROM chunk WHERE firing = ?1"
-        " UNION ALL SELECT t0_us, t1_us, 0 FROM recent WHERE firing = ?1)",
-        (firing,),
-    ).fetchone()
-    if first is None:
-        return
-    if target.execute("SELECT 1 FROM firing WHERE key = ?", (firing,)).fetchone() is None:
-        target.execute(
-            "INSERT INTO firing (key, id, title, started_us, ended_us, invented, facts)"
-            " VALUES (?, ?, 'Salvaged, its title is lost', ?, ?, 0, '{}')",
-            (firing, new_firing_id(target, first), first, last),
-        )
-    target.execute("UPDATE firing SET packed_readings = ? WHERE key = ?", (packed, firing))
-
-
-def _walk(source: sqlite3.Connection, sql: str, key: int, found: Salvage, table: str) -> Iterator[Row]:
-    """Give all rows that can be read; `sql` asks for those from a number on, column `key` has it."""
-    low = 0
-    while True:
-        begun = low
-        try:
-            for row in source.execute(sql, (low,)):
-                low = row[key] + 1
-                yield row
-            return
-        except (sqlite3.Error, TypeError):
-            low += low == begun  # never twice in the same place
-        # Somewhere from here on is a page that can't be read: find the first number after it.
-        bad, step = low - 1, 1
-        while not _readable(source, sql, low):
-            bad, low, step = low, low + step, step * 2
-            if low > _FARTHEST:
-                found.lost.append(f"the end of {table}")
-                return
-        while low - bad > 1:
-            middle = (low + bad) // 2
-            if _readable(source, sql, middle):
-                low = middle
+    def run(self) -> None:
+        was = self._was
+        layouts = was.layouts()
+        stretches: dict[int, dict[tuple[int, int], list[Stretch]]] = {}
+        for stretch in was.stretches:
+            if stretch.layout not in layouts or layouts[stretch.layout][0] != stretch.firing:
+                self._bad["stretches of readings of at most a minute"] += 1
             else:
-                bad = middle
-        found.lost.append(f"a part of {table}")
+                own = stretches.setdefault(stretch.firing, {})
+                own.setdefault((stretch.minute, stretch.layout), []).append(stretch)
+        done = self._done()
+        # What burns now first, then from the newest to the oldest.
+        for key in sorted(set(was.firings()) | set(stretches), reverse=True):
+            own = stretches.get(key, {})
+            firing, same = self._firing(key, own)
+            if (name := firing) in done:
+                continue
+            with self._writing():
+                self._keys[key] = self._writer._key(name)
+                own_layouts = {
+                    n: self._writer._layout_row(self._keys[key], layout)
+                    for n, (of, layout) in layouts.items()
+                    if of == key
+                }
+            self._readings(key, own, own_layouts)
+            with self._writing():
+                self._others(key)
+                if same:  # whoever has drawn it should read it afresh
+                    self._db.execute("UPDATE firing SET late = late + 1 WHERE key = ?", (self._keys[key],))
+                done.append(name)
+                self._keep_done(done)
+        with self._writing():
+            self._requests()
+            self._apart(None, None)
+            self._writer.set_meta(JOINED, {"count": self._count_joined() + 1})
+        self._tell()
 
+    def _firing(self, key: int, own: dict[tuple[int, int], list[Stretch]]) -> tuple[str, bool]:
+        """Find or make the firing; say whether it is the one that runs."""
+        all_of_it = [s for pieces in own.values() for s in pieces]
+        first = min((s.t0_us for s in all_of_it), default=0)
+        last = max((s.t1_us for s in all_of_it), default=first)
+        said = self._was.firings().get(key)
+        running = self._writer.running()
+        if said is None:
+            # Its own row is lost; named so that it is the same one if this is begun again.
+            firing_id = f"{new_firing_id(self._db, first)[:-4]}lost{key}"
+            title, plan, started, ended, invented, facts = (
+                "Salvaged, its title is lost",
+                None,
+                first,
+                last,
+                0,
+                {},
+            )
+        else:
+            firing_id, title, plan, started, ended, invented, facts = said
+        there = self._db.execute("SELECT 1 FROM firing WHERE id = ?", (firing_id,)).fetchone()
+        if there is None:
+            self._writer.open_firing(
+                title,
+                plan,
+                started,
+                ended_us=max(last, started) if ended is None else ended,
+                invented=bool(invented),
+                facts=facts,
+                firing_id=firing_id,
+            )
+        self._found.firings += 1
+        return firing_id, running is not None and running.id == firing_id
 
-def _readable(source: sqlite3.Connection, sql: str, low: int) -> bool:
-    try:
-        source.execute(f"{sql} LIMIT 1", (low,)).fetchone()
-    except sqlite3.Error:
-        return False
-    return True
+    def _readings(
+        self, key: int, own: dict[tuple[int, int], list[Stretch]], layouts: dict[int, Layout]
+    ) -> None:
+        """Copy readings, the newest first."""
+        waiting: list[tuple[int, Layout, Records, int]] = []
+        for (minute, layout_id), pieces in sorted(own.items(), reverse=True):
+            records = self._load(pieces, self._was.layouts()[layout_id][1])
+            if records is None:
+                continue
+            waiting.append((minute, layouts[layout_id], records, max(s.arrival for s in pieces)))
+            if len(waiting) == TOGETHER:
+                self._write(self._keys[key], waiting)
+                waiting.clear()
+        self._write(self._keys[key], waiting)
 
-
-def _sane(row: Row, spec: str) -> bool:
-    if len(row) != len(spec):
-        return False
-    for value, letter in zip(row, spec, strict=True):
-        if value is None:
-            if letter.islower():
-                return False
-            continue
-        kind = {"i": int, "t": str, "j": str, "b": bytes}[letter.lower()]
-        if not isinstance(value, kind):
-            return False
-        if isinstance(value, str) and letter in "jJ":
+    def _load(self, pieces: list[Stretch], layout: Layout) -> Records | None:
+        parts = []
+        for stretch in pieces:
             try:
-                json.loads(value)
-            except ValueError:
-                return False
-    return True
+                data = self._file.values(stretch.cell)[-1]
+                parts.append(layout.load(data, row_key(*stretch.told), packed=stretch.packed))
+            except (ValueError, BrokenCell):
+                self._bad["stretches of readings of at most a minute"] += 1
+        return np.concatenate(parts) if parts else None
+
+    def _write(self, key: int, minutes: list[tuple[int, Layout, Records, int]]) -> None:
+        if self._room is not None and self._room() < ROOM:
+            raise JournalError(
+                f"journal {self._name}: less than {ROOM // 1_000_000} MB are left on the disk, and they are "
+                "kept for the fire; make room, and what can be read of it is joined",
+                "full",
+            )
+        ready = []
+        for minute, layout, records, arrival in minutes:
+            sound = _each_once(records)
+            ready.append((minute, layout, sound, arrival, packed_rows(key, minute, layout, sound, arrival)))
+        more = 0
+        with self._writing():
+            for minute, layout, records, arrival, rows in ready:
+                before = self._there(key, minute, layout)
+                if before is not None:
+                    if len(merged := _each_once(np.concatenate([before, records]))) == len(before):
+                        continue
+                    rows = packed_rows(key, minute, layout, merged, arrival)
+                    more -= _readings_in(layout, before)
+                    records = merged
+                put_minute(self._db, rows)
+                more += _readings_in(layout, records)
+            self._db.execute(
+                "UPDATE firing SET packed_readings = packed_readings + ? WHERE key = ?", (more, key)
+            )
+        self._found.readings += sum(_readings_in(layout, records) for _, layout, records, *_ in ready)
+        time.sleep(self._pause_s)
+
+    def _there(self, key: int, minute: int, layout: Layout) -> Records | None:
+        for _, *told, data in self._db.execute(
+            f"SELECT {CHUNK} FROM chunk WHERE firing = ? AND minute = ? AND layout = ?",
+            (key, minute, layout.id),
+        ).fetchall():
+            with contextlib.suppress(ValueError):
+                return layout.load(data, row_key(*told), packed=True)
+        return None
+
+    def _others(self, key: int) -> None:
+        """Copy a firing's events and estimates, and rows of tables that are nothing special."""
+        target = self._keys[key]
+        for number, t_us, kind, data, who in self._was.events(key):
+            row = (target, t_us, kind, seal_event(target, t_us, kind, data, who), who)
+            said = self._db.execute(
+                "SELECT firing, t_us, kind, data, who FROM event WHERE id = ?", (number,)
+            ).fetchone()
+            self._found.events += 1
+            if said == row:
+                continue
+            self._db.execute(
+                "INSERT INTO event (id, firing, t_us, kind, data, who) VALUES (?, ?, ?, ?, ?, ?)",
+                (number if said is None else None, *row),
+            )
+        for t_us, zones in self._was.estimates(key):
+            self._db.execute(
+                "INSERT OR IGNORE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
+                (target, t_us, seal_text(to_json(zones), target, t_us)),
+            )
+
+        self._apart(key, target)
+
+    def _apart(self, key: int | None, target: int | None) -> None:
+        there = "SELECT 1 FROM set_apart WHERE id = ?"
+        rows = [r for r in self._was.apart(key) if self._db.execute(there, (r.id,)).fetchone() is None]
+        keep(self._db, target, rows)
+
+    def _requests(self) -> None:
+        """Keep what was asked and answered; what wasn't is answered now, not carried out so much later."""
+        for number, made_us, kind, data, who, result in self._was.requests():
+            answer = {"ok": False, "error": ASK_AGAIN} if result is None else result
+            self._db.execute(
+                "INSERT OR IGNORE INTO request (id, made_us, kind, data, who, result)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    *(number, made_us, kind, seal_text(to_json(data), made_us, kind, who), who),
+                    seal_text(to_json(answer), number),
+                ),
+            )
+
+    def _kept(self) -> dict[str, Any]:
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (JOINED,)).fetchone()
+        with contextlib.suppress(DamagedError):
+            return {} if row is None else load_dict(row[0], JOINED)
+        return {}
+
+    def _done(self) -> list[str]:
+        kept = self._kept()
+        return list(kept["done"]) if kept.get("file") == self._name else []
+
+    def _keep_done(self, done: list[str]) -> None:
+        self._writer.set_meta(JOINED, {"count": self._count_joined(), "file": self._name, "done": done})
+
+    def _count_joined(self) -> int:
+        return int(self._kept().get("count", 0))
+
+    def _tell(self) -> None:
+        self._found.lost += [f"{count} {what}" for what, count in self._bad.items()]
+        if self._was.broken_pages:
+            self._found.lost.append(f"what stood on {self._was.broken_pages} damaged pages")
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        with errors_of(self._writer.path), self._writer.transaction():
+            yield
 
 
-def _open_somehow(path: Path, folder: Path) -> sqlite3.Connection:
-    """Open a damaged file; where its first page is the damage, a copy of it with the first page of a new one.
-
-    The first page says where the tables begin, which is the same in every journal of a version.
-    """
-    db = connect_read_only(path)
-    if _has_tables(db):
-        return db
-    db.close()
-    copy, template = folder / "copy.sqlite", folder / "template.sqlite"
-    shutil.copyfile(path, copy)
-    JournalWriter(template).close()
-    with template.open("rb") as file:
-        page = bytearray(file.read(_PAGE))
-    pages = max(1, copy.stat().st_size // _PAGE)
-    page[18:20] = b"\x01\x01"  # no log: what it has would bring the damage back
-    page[28:32] = pages.to_bytes(4, "big")
-    page[92:96] = page[24:28]  # the size just given is valid
-    with copy.open("r+b") as file:
-        file.write(page)
-        file.truncate(pages * _PAGE)
-    db = connect_read_only(copy)
-    _has_tables(db)
-    return db
+def _each_once(records: Records) -> Records:
+    """Put records in order of time; those that are the same in every bit are one."""
+    order = np.argsort(records["t"], kind="stable")
+    records = records[order]
+    raw = np.ascontiguousarray(records).view(np.dtype((np.void, records.dtype.itemsize)))
+    _, first = np.unique(raw, return_index=True)
+    return records[np.sort(first)]
 
 
-def _has_tables(db: sqlite3.Connection) -> bool:
-    try:
-        db.execute("PRAGMA writable_schema = ON")  # else a file cut short isn't read at all
-        names = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    except sqlite3.Error:
-        return False
-    return names.issuperset(("chunk", "recent", *_ROWS))
-
-
-def _bad_readings(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
-    where = "" if every_firing else " WHERE firing = (SELECT max(key) FROM firing)"
-    for row in db.execute(f"SELECT id, rig, channels FROM layout{where}"):
-        try:
-            Layout.loads(*row)
-        except (KeyError, TypeError, ValueError, AttributeError):
-            return ["the description of a rig's channels can't be read"]
-    bad = 0
-    for table in ("recent", "chunk", *(f"rollup_{level_s}" for level_s in LEVELS_S)):
-        bad += sum(not is_whole(data) for (data,) in db.execute(f"SELECT data FROM {table}{where}"))
-    if bad:
-        return [f"{bad} stretches of readings don't match their checksums"]
-    and_not = f"{where} AND" if where else " WHERE"
-    (bad,) = db.execute(f"SELECT count(*) FROM event{and_not} NOT json_valid(data)").fetchone()
-    return [f"{bad} events can't be read"] if bad else []
-
-
-def _aside_name(path: Path) -> Path:
-    stem = f"{path.stem}-damaged-{datetime.now().astimezone():%Y%m%d-%H%M%S}"
-    names = (
-        path.with_name(f"{stem}{number}{path.suffix}") for number in ("", *(f"-{n}" for n in range(2, 99)))
-    )
-    return next(name for name in names if not name.exists())
-
-
-def _finished(path: Path) -> Path:
-    return path.with_name(f"{path.name}.salvaged")
-
-
-def _beside(path: Path, ending: str) -> Path:
-    return path.with_name(path.name + ending)
+def _readings_in(layout: Layout, records: Records) -> int:
+    return int(np.count_nonzero(layout.status(records) != Status.ABSENT))

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import re
 import sqlite3
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final, Literal
 
 from logger.errors import StokewatchError, UserError
+from logger.journal import set_apart
+from logger.journal.aside import BESIDE, beside, set_aside
+from logger.journal.sealed import twin_text
 
 Reason = Literal["full", "read_only", "busy", "damaged", "gone", "newer", "io", "misuse"]
 
 APPLICATION_ID: Final = 0x53746B77
 """Marks an SQLite file as a journal of this program."""
+
+EMPTY: Final = (
+    "the file is empty (0 bytes), and what it held is gone; put back a copy of it, or start the logger, "
+    "which sets it aside and begins another"
+)
 
 BUSY_MS: Final = 5000
 """How long a writer waits for another one: an import, a request from the page. [ms]"""
@@ -77,6 +87,17 @@ MIGRATIONS: list[tuple[str, ...]] = [
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX estimate_by_time ON estimate (firing, t_us)",
     ),
+    set_apart.MIGRATION,
+    (
+        # Rows without which readings have no name, kept a second time with a checksum: `sealed.twin_text`.
+        """CREATE TABLE twin (
+            id INTEGER PRIMARY KEY, kind TEXT NOT NULL, key INTEGER NOT NULL, data TEXT NOT NULL)""",
+        "CREATE UNIQUE INDEX twin_of_row ON twin (kind, key)",
+        "INSERT INTO twin (kind, key, data) SELECT 'firing', key, twin_text("
+        "'firing', key, id, title, plan, started_us, ended_us, invented, facts) FROM firing",
+        "INSERT INTO twin (kind, key, data)"
+        " SELECT 'layout', id, twin_text('layout', id, firing, rig, channels) FROM layout",
+    ),
 ]
 
 
@@ -109,8 +130,11 @@ _CAUSES: Final[dict[str, tuple[Reason, str]]] = {
     "SQLITE_READONLY": ("read_only", "it can't be written to; give the file or its disk write permission"),
     "SQLITE_BUSY": ("busy", "another program is writing to it; wait for that to end"),
     "SQLITE_LOCKED": ("busy", "another program is writing to it; wait for that to end"),
-    "SQLITE_CORRUPT": ("damaged", "the file is damaged; it can be salvaged as far as it is readable"),
-    "SQLITE_NOTADB": ("damaged", "the file is damaged or no journal; it can be salvaged as far as readable"),
+    "SQLITE_CORRUPT": ("damaged", "the file is damaged; a logger sets it aside and saves what can be read"),
+    "SQLITE_NOTADB": (
+        "damaged",
+        "the file is damaged or no journal; a logger sets it aside and saves what can be read",
+    ),
     "SQLITE_CANTOPEN": ("gone", "it can't be opened; check that its folder exists and its disk is there"),
     "SQLITE_IOERR": ("io", "the disk doesn't answer; check its cable or card"),
     "SQLITE_TOOBIG": ("misuse", "too much at once; write it in smaller parts"),
@@ -167,11 +191,18 @@ def open_to_write(path: Path) -> sqlite3.Connection:
         It can't be opened, is damaged, or was written by a newer version.
     """
     try:
-        # Its owner's alone; SQLite gives the files beside it the same mode.
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+        if not path.exists():
+            _make(path)
+        elif not path.stat().st_size:
+            raise JournalError(f"journal {path}: {EMPTY}", "damaged")
+        _let_write(path)
     except OSError as exc:
         reason: Reason = "full" if exc.errno == 28 else "gone" if exc.errno == 2 else "read_only"
         raise JournalError(f"journal {path}: {exc.strerror}; check its folder and its disk", reason) from exc
+    return _connect(path)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
     with errors_of(path):
         db = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
         try:
@@ -180,6 +211,62 @@ def open_to_write(path: Path) -> sqlite3.Connection:
             db.close()
             raise
     return db
+
+
+def _make(path: Path) -> None:
+    """Make a journal under another name first: one that is empty is damaged, never one in the making."""
+    new = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}")
+    # Its owner's alone; SQLite gives the files beside it the same mode.
+    os.close(os.open(new, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600))
+    try:
+        _connect(new).close()
+        put_in_place(new, path)
+    finally:
+        for ending in ("", *BESIDE):
+            beside(new, ending).unlink(missing_ok=True)
+
+
+def put_in_place(new: Path, path: Path) -> None:
+    """Give a whole new journal its name, unless somebody has made one there meanwhile.
+
+    Parameters
+    ----------
+    new, path : Path
+        In one folder. `new` keeps its own name too, where the disk knows two names for a file.
+    """
+    if beside(path, "-wal").exists() and not path.exists():
+        set_aside(path)  # the log of a journal that was removed, and nothing to do with the new one
+    try:
+        os.link(new, path)
+    except FileExistsError:
+        return
+    except OSError:  # as on a memory card's FAT
+        if not path.exists():
+            new.rename(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def _let_write(path: Path) -> None:
+    """Say which file may not be written to; those beside a journal that may are put right.
+
+    SQLite makes them with the journal's own rights, and they stay behind when a read-only one is mended.
+    """
+    if not os.access(path, os.W_OK):
+        raise JournalError(f"journal {path}: {_CAUSES['SQLITE_READONLY'][1]} (chmod u+w)", "read_only")
+    for left in (beside(path, ending) for ending in BESIDE):
+        if left.exists() and not os.access(left, os.W_OK):
+            try:
+                left.chmod(path.stat().st_mode & 0o777)
+            except OSError as exc:
+                raise JournalError(
+                    f"journal {path}: {left.name} beside it can't be written to; give it the same owner and "
+                    "rights as the journal (chown, chmod u+w)",
+                    "read_only",
+                ) from exc
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
@@ -203,6 +290,8 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     """
     if not path.exists():
         raise NoJournalError(path)
+    if not path.stat().st_size:
+        raise JournalError(f"journal {path}: {EMPTY}", "damaged")
     with errors_of(path):
         db = connect_read_only(path)
         try:
@@ -229,12 +318,34 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
     sqlite3.Connection
         In autocommit mode; usable from any thread, one at a time.
     """
-    return sqlite3.connect(
+    db = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
     )
+    db.text_factory = _text
+    return db
+
+
+def abandon(db: sqlite3.Connection) -> None:
+    """Let go of a connection whose file has lost its name, without closing it.
+
+    SQLite would remove the log of whatever file has that name now.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    """
+    with contextlib.suppress(sqlite3.Error):
+        db.execute("ROLLBACK")
+    ctypes.pythonapi.Py_IncRef(ctypes.py_object(db))  # so that nobody else closes it either
+
+
+def _text(data: bytes) -> str:
+    """Read text as it is; what damage has made of it is for the checksums to notice."""
+    return data.decode("utf-8", "replace")
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    db.text_factory = _text
     db.execute("PRAGMA cell_size_check = ON")
     db.execute("PRAGMA trusted_schema = OFF")
     _version(db, path)
@@ -248,8 +359,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
             if version == len(MIGRATIONS):
                 db.execute("ROLLBACK")
                 return
-            for statement in MIGRATIONS[version]:
-                db.execute(statement)
+            make_tables(db, version, version + 1)
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             db.execute(f"PRAGMA user_version = {version + 1}")
             db.execute("COMMIT")
@@ -257,6 +367,23 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
             if db.in_transaction:
                 db.execute("ROLLBACK")
             raise
+
+
+def make_tables(db: sqlite3.Connection, version: int = 0, until: int | None = None) -> None:
+    """Take a file's tables from a version to a later one.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    version : int, default 0
+        Its own.
+    until : int, optional
+        The newest if left out.
+    """
+    db.create_function("twin_text", -1, twin_text, deterministic=True)
+    for statements in MIGRATIONS[version:until]:
+        for statement in statements:
+            db.execute(statement)
 
 
 @contextlib.contextmanager

@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from logger.journal.layout import MINUTE_US, Layout, Records
-from logger.journal.rollup import BUCKET, Buckets, empty, load_buckets, merge, roll_minute, run_starts
+from logger.journal.layout import MINUTE_US, Layout, Records, row_key
+from logger.journal.packing import CHUNK, RECENT, load_layout
+from logger.journal.rollup import (
+    BUCKET,
+    Buckets,
+    empty,
+    load_buckets,
+    merge,
+    roll_minute,
+    rollup_key,
+    run_starts,
+)
 from logger.reading import Bytes, Floats, Ints, Status
 
 log = logging.getLogger(__name__)
@@ -39,26 +50,37 @@ class Stored:
         self._db = db
         self._path = path
         self._layouts: dict[int, Layout] = {}
-        self._damaged: set[tuple[int, int, int]] = set()
+        self._damaged: set[tuple[int, ...]] = set()
 
     def layouts(self, ids: set[int]) -> dict[int, Layout]:
         """Give layouts by their numbers: these, and perhaps more."""
         for layout_id in ids.difference(self._layouts):
-            rig, channels = self._db.execute(
-                "SELECT rig, channels FROM layout WHERE id = ?", (layout_id,)
-            ).fetchone()
-            self._layouts[layout_id] = Layout.loads(layout_id, rig, channels)
+            layout = load_layout(self._db, layout_id)
+            if layout is not None:
+                self._layouts[layout_id] = layout
         return self._layouts
 
-    def load(self, key: int, minute: int, layout_id: int, data: bytes, *, packed: bool) -> Records | None:
-        """Read records; damaged ones are a gap, and are told once."""
-        layout = self._layouts[layout_id]
+    def load(self, told: Sequence[int], data: bytes, *, packed: bool) -> Records | None:
+        """Read records; damaged ones are a gap, and are told once.
+
+        Parameters
+        ----------
+        told : sequence of int
+            The row's numbers as its checksum covers them (`packing.RECENT`, `packing.CHUNK`).
+        data : bytes
+        packed : bool
+        """
+        layout_id = told[2] if packed else told[1]
+        layout = self._layouts.get(layout_id)
         try:
-            return layout.load(data, packed=packed)
+            if layout is None:
+                raise ValueError("nobody can tell any more which channels they are of")
+            return layout.load(data, row_key(*told), packed=packed)
         except ValueError as exc:
-            if (key, minute, layout_id) not in self._damaged:
-                self._damaged.add((key, minute, layout_id))
-                log.warning("%s: readings of rig %s in a minute are lost: %s", self._path, layout.rig, exc)
+            if tuple(told) not in self._damaged:
+                self._damaged.add(tuple(told))
+                rig = "a rig" if layout is None else f"rig {layout.rig}"
+                log.warning("%s: readings of %s in a minute are lost: %s", self._path, rig, exc)
             return None
 
     def minutes(self, key: int, since: int, until: int) -> list[int]:
@@ -84,8 +106,9 @@ class Stored:
         self.layouts({row[3] for row in rows})
         frames: dict[str, int] = {}
         for _, _, count, layout_id in rows:
-            rig = self._layouts[layout_id].rig
-            frames[rig] = frames.get(rig, 0) + count
+            if layout_id in self._layouts:
+                rig = self._layouts[layout_id].rig
+                frames[rig] = frames.get(rig, 0) + count
         return (
             min((row[0] for row in rows), default=0),
             min(max((row[1] for row in rows), default=0), until),
@@ -96,22 +119,24 @@ class Stored:
         """Records in a span of time, by layout; those of one layout are not yet in order of time."""
         found: dict[int, list[tuple[int, Records]]] = {}
         packed = self._db.execute(
-            "SELECT layout, minute, data FROM chunk"
+            f"SELECT {CHUNK} FROM chunk"
             " WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 AND t1_us >= ?2 AND t0_us < ?3"
             " ORDER BY minute, layout",
             (key, since, until, MINUTE_US),
         ).fetchall()
         recent = self._db.execute(
-            "SELECT layout, t1_us / ?4, data FROM recent"
-            " WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3 ORDER BY arrival",
-            (key, since, until, MINUTE_US),
+            f"SELECT {RECENT} FROM recent WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3 ORDER BY arrival",
+            (key, since, until),
         ).fetchall()
-        self.layouts({row[0] for row in (*packed, *recent)})
-        for rows, is_packed in ((packed, True), (recent, False)):
-            for layout_id, minute, data in rows:
-                records = self.load(key, minute, layout_id, data, packed=is_packed)
-                if records is not None:
-                    found.setdefault(layout_id, []).append((minute, records))
+        self.layouts({row[3] for row in packed} | {row[2] for row in recent})
+        for _, *told, data in packed:
+            records = self.load(told, data, packed=True)
+            if records is not None:
+                found.setdefault(told[2], []).append((told[1], records))
+        for _, *told, data in recent:
+            records = self.load(told, data, packed=False)
+            if records is not None:
+                found.setdefault(told[1], []).append((told[3] // MINUTE_US, records))
         parts = []
         for layout_id, pieces in sorted(found.items()):
             records = np.concatenate([r for _, r in pieces])
@@ -141,11 +166,12 @@ class Stored:
         self.layouts({row[1] for row in rows} | {layout for _, layout in fresh})
         stored: dict[int, tuple[list[int], list[bytes]]] = {}
         for minute, layout_id, data in rows:
-            if (minute, layout_id) in fresh:
+            if (minute, layout_id) in fresh or layout_id not in self._layouts:
                 continue
             minutes, blobs = stored.setdefault(layout_id, ([], []))
             try:
-                blobs.append(load_buckets(data, level_s, len(self._layouts[layout_id].channels)))
+                key_of = rollup_key(level_s, key, minute, layout_id)
+                blobs.append(load_buckets(data, level_s, len(self._layouts[layout_id].channels), key_of))
             except ValueError:
                 fresh.add((minute, layout_id))  # damaged: worked out anew
             else:

@@ -3,30 +3,35 @@
 from __future__ import annotations
 
 import contextlib
-import json
+import logging
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.layout import MINUTE_US, Layout, seal, widths_for
+from logger.journal.aside import BESIDE, beside
+from logger.journal.layout import MINUTE_US, Layout, is_whole, row_key, seal, unseal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
+    FIRING_COLUMNS,
     EventRow,
     FiringInfo,
     Request,
     new_firing_id,
+    seal_event,
     select_firings,
-    to_json,
+    to_event,
     to_request,
 )
-from logger.journal.schema import JournalError, errors_of, open_to_write
+from logger.journal.schema import JournalError, abandon, errors_of, open_to_write
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row, twin_text
+from logger.journal.set_apart import Apart, Key, adopt, keep, note, release
 from logger.reading import Batch, Channel, Status
 
 __all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "TooManyWaiting", "add_request"]
@@ -41,8 +46,14 @@ MAX_DATA: Final = 250_000
 """Characters of one request; a plan is by far the longest."""
 KEPT_DATA: Final = 4000
 """Characters that are kept of a request once it has been answered: a note with its texts."""
+NUMBERS: Final = "numbers_from"
+"""In `meta`: where a journal that began in place of a damaged one goes on counting."""
+_MOST: Final = 1 << 53
 PACK_MINUTES: Final = 8
 """At most so many minutes are packed in one transaction while readings come in: it stays short."""
+
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
@@ -52,6 +63,7 @@ class _Progress:
     key: int
     newest_us: dict[str, int]  # by rig
     packed_before: int  # minute
+    stuck: set[tuple[int, int]] = field(default_factory=set)  # minute and layout
 
 
 class JournalWriter:
@@ -75,15 +87,20 @@ class JournalWriter:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._db = open_to_write(path)
-        self._file = path.stat().st_ino
+        found = path.stat()
+        self._file, self._disk = found.st_ino, found.st_dev
         self._layouts: dict[tuple[str, str, tuple[Channel, ...]], Layout] = {}
         self._progress: dict[str, _Progress] = {}
         self._arrival: int | None = None
+        self._base = self._numbers_from()
 
     def close(self) -> None:
         """Close the file; everything committed is there."""
-        with errors_of(self.path):
-            self._db.close()
+        if self._is_in_place():
+            with errors_of(self.path):
+                self._db.close()
+        else:
+            abandon(self._db)
 
     def reopen(self, firing: str | None) -> None:
         """Open the file anew: it was removed, or its disk was away.
@@ -101,10 +118,12 @@ class JournalWriter:
         JournalError
             It isn't there, or something else is; nothing has changed then.
         """
-        if not self.path.exists() and self.path.parent.is_dir():
-            self._write_out()
         if not self.path.exists():
-            raise JournalError(f"journal {self.path}: its folder is gone; put its disk back", "gone")
+            folder = self.path.parent
+            if not folder.is_dir() or folder.stat().st_dev != self._disk:
+                # Never onto the bare place where its disk is mounted: there it would be hidden again.
+                raise JournalError(f"journal {self.path}: its folder is gone; put its disk back", "gone")
+            self._write_out()
         fresh = open_to_write(self.path)
         if (
             firing is not None
@@ -116,23 +135,41 @@ class JournalWriter:
                 f"firing {firing}",
                 "gone",
             )
-        with contextlib.suppress(sqlite3.Error):
-            self._db.close()
-        self._db, self._file = fresh, self.path.stat().st_ino
+        self._take(fresh)
+
+    def _take(self, fresh: sqlite3.Connection) -> None:
+        """Go on with another connection to the file that is in its place now."""
+        old, in_place = self._db, self._is_in_place()
+        self._db = fresh
+        if in_place:
+            with contextlib.suppress(sqlite3.Error):
+                old.close()
+        elif old is not fresh:
+            abandon(old)
+        found = self.path.stat()
+        self._file, self._disk = found.st_ino, found.st_dev
         self._layouts.clear()
         self._progress.clear()
+        self._arrival = None
+        self._base = self._numbers_from()
 
     def _write_out(self) -> None:
-        fresh = self.path.with_name(f"{self.path.name}.again")
+        again = self.path.with_name(f"{self.path.name}.again")
         with errors_of(self.path):
-            fresh.unlink(missing_ok=True)
-            with contextlib.closing(sqlite3.connect(fresh)) as copy:
+            again.unlink(missing_ok=True)
+            with contextlib.closing(sqlite3.connect(again)) as copy:
                 self._db.backup(copy)
             # What lies there belongs to the file that was removed, and is in the copy.
-            for left in ("-wal", "-shm"):
-                self.path.with_name(self.path.name + left).unlink(missing_ok=True)
-            fresh.chmod(0o600)
-            fresh.replace(self.path)
+            for ending in BESIDE:
+                beside(self.path, ending).unlink(missing_ok=True)
+            again.chmod(0o600)
+            again.replace(self.path)
+
+    def _is_in_place(self) -> bool:
+        try:
+            return self.path.stat().st_ino == self._file
+        except OSError:
+            return False
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
@@ -210,6 +247,7 @@ class JournalWriter:
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
             )
+            self._keep_twice(self._key(firing_id))
             return self.firing(firing_id)
 
     def change_firing(
@@ -236,11 +274,13 @@ class JournalWriter:
         FiringInfo
         """
         with self.transaction():
+            key = self._key(firing)
             self._db.execute(
                 "UPDATE firing SET title = coalesce(?, title), plan = coalesce(?, plan),"
                 " facts = coalesce(?, facts) WHERE key = ?",
-                (title, plan_toml, None if facts is None else to_json(facts), self._key(firing)),
+                (title, plan_toml, None if facts is None else to_json(facts), key),
             )
+            self._keep_twice(key)
             return self.firing(firing)
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
@@ -254,7 +294,9 @@ class JournalWriter:
             [µs]
         """
         with self.transaction():
-            self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, self._key(firing)))
+            key = self._key(firing)
+            self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, key))
+            self._keep_twice(key)
             self.pack(firing)
 
     def running(self) -> FiringInfo | None:
@@ -314,19 +356,8 @@ class JournalWriter:
             rows = []
             for a, b in zip(starts, [*starts[1:], len(minute)], strict=True):
                 readings = int(present[a:b].sum())
-                data = seal(records[a:b].tobytes())
-                rows.append(
-                    (
-                        arrival,
-                        progress.key,
-                        layout.id,
-                        int(t_us[a]),
-                        int(t_us[b - 1]),
-                        int(b - a),
-                        readings,
-                        data,
-                    )
-                )
+                told = (progress.key, layout.id, int(t_us[a]), int(t_us[b - 1]), int(b - a), readings)
+                rows.append((arrival, *told, seal(records[a:b].tobytes(), row_key(*told))))
                 arrival += 1
             self._db.executemany("INSERT INTO recent VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
             self._arrival = arrival
@@ -337,7 +368,7 @@ class JournalWriter:
             due = (max(progress.newest_us.values()) - GRACE_US) // MINUTE_US
             if due > progress.packed_before:
                 limit = max(PACK_MINUTES, len(rows))
-                if pack_minutes(self._db, progress.key, due, limit):
+                if pack_minutes(self._db, progress.key, due, limit, progress.stuck):
                     progress.packed_before = due
 
     def pack(self, firing: str) -> None:
@@ -371,9 +402,11 @@ class JournalWriter:
             The event's number.
         """
         with self.transaction():
+            key = self._key(firing)
             cursor = self._db.execute(
-                "INSERT INTO event (firing, t_us, kind, data, who) VALUES (?, ?, ?, ?, ?)",
-                (self._key(firing), t_us, kind, to_json(data), who),
+                "INSERT INTO event (id, firing, t_us, kind, data, who) VALUES ("
+                " max(coalesce((SELECT max(id) FROM event), 0) + 1, ?), ?, ?, ?, ?, ?)",
+                (self._base.get("event", 0), key, t_us, kind, seal_event(key, t_us, kind, data, who), who),
             )
             return int(cursor.lastrowid or 0)
 
@@ -406,11 +439,14 @@ class JournalWriter:
             ).fetchone()
             if found is None:
                 return None
-            number, then_us, kind, text, by = found
-            was = EventRow(number, then_us, kind, json.loads(text), by)
+            key = self._key(firing)
+            was = to_event(found, key)
+            if was is None:
+                return None
             data = {**was.data, "was": was.kind}
             self._db.execute(
-                "UPDATE event SET kind = 'retracted', data = ? WHERE id = ?", (to_json(data), event)
+                "UPDATE event SET kind = 'retracted', data = ? WHERE id = ?",
+                (seal_event(key, was.t_us, "retracted", data, was.who), event),
             )
             self.add_event(firing, t_us, "retract", {"event": event, "was": was.kind}, who)
         return was
@@ -436,8 +472,39 @@ class JournalWriter:
         with self.transaction():
             self._db.execute(
                 "INSERT OR REPLACE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
-                (self._key(firing), t_us, to_json(rows)),
+                ((key := self._key(firing)), t_us, seal_text(to_json(rows), key, t_us)),
             )
+
+    def set_apart(self, firing: str | None, rows: Sequence[Apart], placed: Sequence[int]) -> None:
+        """Keep frames as they came, and let go of those that have found their places.
+
+        Parameters
+        ----------
+        firing : str or None
+            Its ID; None before one has begun.
+        rows : sequence of Apart
+        placed : sequence of int
+            Numbers of earlier ones.
+        """
+        with self.transaction(), errors_of(self.path):
+            key = None if firing is None else self._key(firing)
+            if key is not None:
+                adopt(self._db, key)
+            keep(self._db, key, rows)
+            release(self._db, placed)
+
+    def note_lately(self, t_us: int, keys: dict[str, list[Key]]) -> None:
+        """Remember which frames were recorded just now.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        keys : dict of str to list of (seq, ms, checksum)
+            By rig.
+        """
+        with self.transaction(), errors_of(self.path):
+            note(self._db, t_us, keys)
 
     def save_state(self, firing: str, state: bytes) -> None:
         """Keep the judgement's state, in place of the last one.
@@ -449,7 +516,8 @@ class JournalWriter:
         state : bytes
         """
         with self.transaction():
-            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (self._key(firing), state))
+            key = self._key(firing)
+            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, row_key(key))))
 
     def load_state(self, firing: str) -> bytes | None:
         """Give the judgement's state.
@@ -462,10 +530,14 @@ class JournalWriter:
         Returns
         -------
         bytes or None
+            None where there is none, or it is damaged.
         """
         with errors_of(self.path):
-            row = self._db.execute("SELECT data FROM state WHERE firing = ?", (self._key(firing),)).fetchone()
-        return None if row is None else bytes(row[0])
+            key = self._key(firing)
+            row = self._db.execute("SELECT data FROM state WHERE firing = ?", (key,)).fetchone()
+        if row is None or not is_whole(row[0], row_key(key)):
+            return None
+        return unseal(row[0], row_key(key))
 
     def heartbeat(self, data: dict[str, Any]) -> None:
         """Keep the logger's own health, in place of what was.
@@ -476,17 +548,21 @@ class JournalWriter:
             JSON.
         """
         with self.transaction():
-            self._db.execute("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", (to_json(data),))
+            self._db.execute("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", (seal_text(to_json(data)),))
 
-    def set_meta(self, key: str, value: str) -> None:
-        """Keep one small fact about the whole journal, such as how far a mirror has come.
+    def set_meta(self, key: str, value: dict[str, Any]) -> None:
+        """Keep one small fact about the whole journal.
 
         Parameters
         ----------
-        key, value : str
+        key : str
+        value : dict
+            JSON.
         """
         with self.transaction():
-            self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+            self._db.execute(
+                "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, seal_text(to_json(value), key))
+            )
 
     def take_requests(self) -> list[Request]:
         """Give requests that haven't been answered, oldest first, at most `AT_ONCE`.
@@ -501,7 +577,7 @@ class JournalWriter:
             rows = self._db.execute(
                 "SELECT id, made_us, kind, substr(data, 1, ?), who, result FROM request"
                 " WHERE result IS NULL ORDER BY id LIMIT ?",
-                (MAX_DATA, AT_ONCE),
+                (2 * MAX_DATA, AT_ONCE),
             ).fetchall()
         return [to_request(row) for row in rows]
 
@@ -518,16 +594,102 @@ class JournalWriter:
             self._db.execute(
                 "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
                 " data = CASE WHEN length(data) > ? OR ? THEN '{}' ELSE data END WHERE id = ?",
-                (to_json(result), KEPT_DATA, not result.get("ok", False), request_id),
+                (
+                    seal_text(to_json(result), request_id),
+                    KEPT_DATA,
+                    not result.get("ok", False),
+                    request_id,
+                ),
             )
+
+    def repair(self, *, every: bool = False) -> list[str]:
+        """Put rows right that are kept twice, and of which one copy is damaged.
+
+        Parameters
+        ----------
+        every : bool, default False
+            Of all firings, not only of the one that runs and the newest.
+
+        Returns
+        -------
+        list of str
+            What was put right, for people.
+
+        Raises
+        ------
+        JournalError
+        """
+        found: list[str] = []
+        with self.transaction(), errors_of(self.path):
+            keys = "SELECT key FROM firing" if every else ", ".join(map(str, self._doubtful()))
+            for table, key, of, columns in (
+                ("firing", "key", "key", FIRING_COLUMNS),
+                ("layout", "id", "firing", "firing, rig, channels"),
+            ):
+                twin = f"SELECT data FROM twin WHERE kind = '{table}' AND twin.key = {table}.{key}"
+                rows = self._db.execute(
+                    f"SELECT {key}, ({twin}), {columns} FROM {table} WHERE {of} IN ({keys})"
+                )
+                for number, again, *said in rows.fetchall():
+                    found += self._repair_row(table, key, columns, number, tuple(said), again)
+        return found
+
+    def _doubtful(self) -> list[int]:
+        """The firing that runs, whatever its index says, and the newest."""
+        sql = "SELECT key FROM firing WHERE {} ended_us IS NULL"
+        keys = self._db.execute(sql.format("")).fetchall() or self._db.execute(sql.format("+")).fetchall()
+        newest = self._db.execute("SELECT max(key) FROM firing").fetchone()[0]
+        return sorted({*(int(row[0]) for row in keys), int(newest or 0)})
+
+    def _repair_row(
+        self, table: str, key: str, columns: str, number: int, said: tuple[Any, ...], twin: Any
+    ) -> list[str]:
+        true = true_row(table, number, said, twin)
+        if true != said:
+            sets = ", ".join(f"{name} = ?" for name in columns.split(", "))
+            self._db.execute(f"UPDATE {table} SET {sets} WHERE {key} = ?", (*true, number))
+            return [f"{table} {number} was damaged and is put right from its copy"]
+        with contextlib.suppress(TypeError, ValueError):
+            if twin != twin_text(table, number, *said):
+                self._keep(table, number, *said)
+                return [f"the copy of {table} {number} was damaged and is written again"]
+        return []
+
+    def numbers(self) -> dict[str, int]:
+        """Give the highest number that each table has given out, as far as they can be read."""
+        highest: dict[str, int] = {}
+        for name, sql in (
+            ("event", "SELECT max(id) FROM event"),
+            ("request", "SELECT max(id) FROM request"),
+            ("arrival", "SELECT max(arrival) FROM recent"),
+            ("arrival", "SELECT max(arrival) FROM chunk"),
+        ):
+            with contextlib.suppress(sqlite3.Error):
+                found = self._db.execute(sql).fetchone()[0]
+                if isinstance(found, int) and 0 < found < _MOST:
+                    highest[name] = max(found, highest.get(name, 0))
+        return highest
+
+    def _numbers_from(self) -> dict[str, int]:
+        with errors_of(self.path):
+            row = self._db.execute("SELECT value FROM meta WHERE key = ?", (NUMBERS,)).fetchone()
+        with contextlib.suppress(DamagedError):
+            return {} if row is None else load_dict(row[0], NUMBERS)
+        return {}
+
+    def _keep_twice(self, key: int) -> None:
+        row = self._db.execute(f"SELECT {FIRING_COLUMNS} FROM firing WHERE key = ?", (key,)).fetchone()
+        self._keep("firing", key, *row)
+
+    def _keep(self, kind: str, key: int, *columns: object) -> None:
+        self._db.execute(
+            "INSERT OR REPLACE INTO twin (kind, key, data) VALUES (?, ?, ?)",
+            (kind, key, twin_text(kind, key, *columns)),
+        )
 
     def _check_file(self) -> None:
         """Notice that the file was removed or replaced: SQLite would go on writing where nobody reads."""
-        try:
-            same = self.path.stat().st_ino == self._file
-        except OSError:
-            same = False
-        if not same:
+        if not self._is_in_place():
             raise JournalError(
                 f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "
                 "open the journal anew",
@@ -561,11 +723,13 @@ class JournalWriter:
 
     def _next_arrival(self) -> int:
         if self._arrival is None:
-            (self._arrival,) = self._db.execute(
+            (newest,) = self._db.execute(
                 "SELECT 1 + max(coalesce((SELECT max(arrival) FROM recent), 0),"
                 " coalesce((SELECT max(arrival) FROM chunk), 0))"
             ).fetchone()
-        assert self._arrival is not None
+            if not isinstance(newest, int) or not 0 < newest < _MOST:
+                raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
+            self._arrival = max(newest, int(self._base.get("arrival", 0)))
         return self._arrival
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
@@ -573,18 +737,23 @@ class JournalWriter:
         if cached is not None and cached.fits(batch.raw):
             return cached
         wanted = Layout(0, batch.rig, batch.channels, widths_for(batch.channels, batch.raw))
+        layout = self._layout_row(key, wanted)
+        self._layouts[firing, batch.rig, batch.channels] = layout
+        return layout
+
+    def _layout_row(self, key: int, wanted: Layout) -> Layout:
+        """Find a firing's layout, or add it; inside a transaction."""
         text = wanted.dumps()
         row = self._db.execute(
-            "SELECT id FROM layout WHERE firing = ? AND rig = ? AND channels = ?", (key, batch.rig, text)
+            "SELECT id FROM layout WHERE firing = ? AND rig = ? AND channels = ?", (key, wanted.rig, text)
         ).fetchone()
         if row is None:
             cursor = self._db.execute(
-                "INSERT INTO layout (firing, rig, channels) VALUES (?, ?, ?)", (key, batch.rig, text)
+                "INSERT INTO layout (firing, rig, channels) VALUES (?, ?, ?)", (key, wanted.rig, text)
             )
             row = (cursor.lastrowid,)
-        layout = Layout.loads(int(row[0]), batch.rig, text)
-        self._layouts[firing, batch.rig, batch.channels] = layout
-        return layout
+            self._keep("layout", int(row[0] or 0), key, wanted.rig, text)
+        return Layout.loads(int(row[0]), wanted.rig, text)
 
 
 class TooManyWaiting(UserError):
@@ -630,11 +799,20 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
         )
         with contextlib.closing(db):
             db.execute("PRAGMA synchronous = FULL")
+            made_us = time.time_ns() // 1000
             cursor = db.execute(
-                "INSERT INTO request (made_us, kind, data, who) SELECT ?, ?, ?, ?"
+                "INSERT INTO request (id, made_us, kind, data, who) SELECT"
+                " max(coalesce((SELECT max(id) FROM request), 0) + 1, ?), ?, ?, ?, ?"
                 " WHERE (SELECT count(*) FROM request WHERE result IS NULL) < ?",
-                (time.time_ns() // 1000, kind, text, who, MAX_WAITING),
+                (_first_request(db), made_us, kind, seal_text(text, made_us, kind, who), who, MAX_WAITING),
             )
             if not cursor.rowcount:
                 raise TooManyWaiting
             return int(cursor.lastrowid or 0)
+
+
+def _first_request(db: sqlite3.Connection) -> int:
+    row = db.execute("SELECT value FROM meta WHERE key = ?", (NUMBERS,)).fetchone()
+    with contextlib.suppress(DamagedError):
+        return 0 if row is None else int(load_dict(row[0], NUMBERS).get("request", 0))
+    return 0

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from logger.physics.heat_work import HeatWork
+
+COVERS: Final = "the clay's activation energy alone, not what the probes are off"
+"""What lies between least and greatest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +23,8 @@ class OneHour:
     c : float
         By the usual activation energy. [°C]
     low_c, high_c : float
-        Least and greatest by the energies that are thought possible. [°C]
+        Least and greatest by the energies that are thought possible; what the probes are off is not in them.
+        [°C]
     energies_kj_mol : tuple of float
         The usual energy first. [kJ/mol]
     """
@@ -39,6 +43,7 @@ class OneHour:
             "high_c": round(self.high_c, 1),
             "energy_kj_mol": usual,
             "energies_kj_mol": others,
+            "covers": COVERS,
         }
 
 

@@ -13,24 +13,31 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
-from logger.judgement.clay import ClayWatch, EstimateRow, estimate_data
-from logger.judgement.estimate import ZoneEstimate
+from logger.judgement.conditions import Condition
+from logger.judgement.estimate import EstimateRow, Pots, ZoneEstimate, estimate_data, zones_of_pots
 from logger.judgement.forecast import Forecast
+from logger.judgement.forecast.outlook import Outlook, coming
 from logger.judgement.heat import OneHour, one_hour
-from logger.judgement.outlook import Outlook, coming
+from logger.judgement.ledger import HOLD_S, Ledger, Pages
+from logger.judgement.levels import Basis
 from logger.judgement.packing import pack, unpack
-from logger.judgement.rules import Condition, Rules
+from logger.judgement.probes.faults import HOT_JUNCTION
+from logger.judgement.probes.watch import ProbeWatch, Seconds
+from logger.judgement.rules import Rules
 from logger.judgement.rules_collapse import Collapse
-from logger.judgement.rules_probe import ProbeWatch, Seconds
 from logger.judgement.stages import Stages
-from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Trend
-from logger.judgement.zone_layout import zones_of_pots
-from logger.judgement.zones import Places, Walls, ZoneBook, ZoneVerdict
+from logger.judgement.stalls import Stalls
+from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Ring, Trend
+from logger.judgement.verdicts import ZoneVerdict, verdicts
+from logger.judgement.zones import Places, Walls, ZoneBook
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
-from logger.reading import Bytes, Floats, Status
+from logger.reading import Bytes, Floats, Ints, Status
 
 __all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
+
+STATE: Final = 2
+"""Of a snapshot: one with another number is not gone on from; the readings are judged again."""
 
 LATE_S: Final = 2.0
 """Readings may be this late against the clock before a second is judged without them. [s]"""
@@ -40,6 +47,10 @@ BLOCK_S: Final = 300
 
 HEAT_EVERY_S: Final = 10
 """How often heat work is added up: a zone changes little in between. [s]"""
+
+NOTED_S: Final = 5.0
+"""A note counts this long after it was made: by then all readings of its time are here, so that a rehearsal
+takes it at the very same moment. [s]"""
 
 LONGEST_GAP_S: Final = 4 * 3600
 """A jump ahead in time by more than this is judged only at its end. [s]"""
@@ -61,7 +72,7 @@ class LoadVerdict:
     alarms : tuple of Alarm
         Standing, the probable cause first.
     coming : str
-        What comes of the coldest zone that lacks something if nothing is added; where none does, when the
+        What comes of the coldest zone that lacks something as it is going; where none does, when the
         last will be cool.
     estimates : dict of str to ZoneEstimate
         What the pots of each zone are at by the model; empty where nothing is estimated.
@@ -88,24 +99,32 @@ class Judge:
     plan : Plan
         Its probes are the columns of what is pushed.
     estimating : bool, default False
-        Whether the pots' own temperature is estimated even where nothing in the plan is judged by it.
+        Whether the pots' own temperature is estimated even where no rule of the plan goes by it.
+    stored : bool, default False
+        The readings come from a file that a logger of somebody else's wrote: what is missing from it is no
+        fault.
+    usual_s : array (k,), optional
+        How far apart each probe's readings lie, where that is known beforehand. [s]
     """
 
-    def __init__(self, plan: Plan, *, estimating: bool = False) -> None:
+    def __init__(
+        self, plan: Plan, *, estimating: bool = False, stored: bool = False, usual_s: Floats | None = None
+    ) -> None:
         self.plan = plan
-        wanted = estimating or plan.clay.judge_on == "estimate" or plan.clay.wall_mm is not None
-        self._clay = (
-            ClayWatch(plan) if plan.probes and wanted and zones_of_pots(plan, plan.clay.zones) else None
-        )
+        wanted = estimating or plan.clay.wall_mm is not None
+        self._pots = Pots(plan) if plan.probes and wanted and zones_of_pots(plan) else None
         self._rows: list[EstimateRow] = []
         k = len(plan.probes)
         places = Places(plan)
         self._places = places
         self._second = 0
-        self._trend = Trend(k)
-        self._watch = ProbeWatch(plan, places)
+        self._trend = Trend(k, usual_s)
+        self._watch = ProbeWatch(plan, places, stored=stored)
+        self._basis = Basis(places)
         self._book = ZoneBook(plan, places)
+        self._ledger = Ledger(plan, places, self._book.means)
         self._stages = Stages(places)
+        self._raked_s: list[float] = []
         self._rules = Rules(plan, places)
         self._collapse = Collapse(plan, places)
         self._heat = HeatWork(len(places.zones))
@@ -250,7 +269,7 @@ class Judge:
         bool
             False where it says nothing of an estimate: there is none, or none of that place.
         """
-        return self._clay is not None and self._clay.spot(t_s, zone, reading_c, set_emissivity)
+        return self._pots is not None and self._pots.spot(t_s, zone, reading_c, set_emissivity)
 
     def retract_spot(self, t_s: float, zone: str) -> None:
         """Take a spot reading back, as if it had never been.
@@ -261,8 +280,36 @@ class Judge:
             When it was taken. [s]
         zone : str
         """
-        if self._clay is not None:
-            self._clay.retract(t_s, zone)
+        if self._pots is not None:
+            self._pots.retract(t_s, zone)
+
+    def raked(self, t_s: float) -> None:
+        """Take a note that raking out has begun; it counts once `NOTED_S` have gone.
+
+        Parameters
+        ----------
+        t_s : float
+            When it was noted. [s]
+        """
+        if t_s not in self._raked_s:
+            self._raked_s.append(t_s)
+
+    def retract_raked(self, t_s: float) -> None:
+        """Take such a note back, as if it had never been.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+        """
+        if t_s not in self._raked_s:
+            self._stages.raked = False
+        self._raked_s = [noted for noted in self._raked_s if noted != t_s]
+
+    def close(self) -> None:
+        """Book what still waits for a minute without a fault: no more readings come."""
+        if self.plan.probes:
+            self._heat_work(self._second, self._ledger.close(self._second))
 
     def take_estimates(self) -> list[EstimateRow]:
         """Give the rows of the estimate since the last call, to be kept."""
@@ -284,12 +331,12 @@ class Judge:
         come: dict[str, Forecast | None] = {}
         if ahead:
             come = self._outlook.forecasts(
-                self._second, self._stages.stage, self._trend, self._watch, self._book
+                self._second, self._stages.stage, self._trend, self._book, self._ledger
             )
-        sure = self._outlook.rate_sd(self._trend, self._watch)
+        sure = self._outlook.rate_sd(self._trend, self._book)
         zones = tuple(
             replace(v, forecast=come.get(v.zone), rate_sd_c_per_min=sure[v.zone])
-            for v in self._book.verdicts()
+            for v in verdicts(self.plan, self._places, self._book, self._ledger)
         )
         pots = [v for v in zones if not v.coals and not v.faulty]
         coldest = pots[0].zone if pots else None
@@ -301,7 +348,7 @@ class Judge:
             zones=zones,
             alarms=tuple(self._alarms.standing()),
             coming=coming(pots),
-            estimates={} if self._clay is None else self._clay.zones(),
+            estimates={} if self._pots is None else self._pots.state(),
             one_hour=one_hour(self._places.zones, self._heat),
         )
 
@@ -315,20 +362,21 @@ class Judge:
         """
         return pack(
             {
+                "state": STATE,
                 "second": self._second,
                 "pending": list(self._pending),
                 "quiet_s": self._quiet_s,
                 "was_silent": self._was_silent,
                 "alarms": self._alarms.state(),
                 "heat": self._heat.snapshot(),
-                "clay": None if self._clay is None else self._clay.snapshot(),
+                "pots": None if self._pots is None else self._pots.snapshot(),
                 **{name: _state(part) for name, part in self._parts().items()},
-                "slow": _state(self._trend.slow),
+                "raked_s": self._raked_s,
             }
         )
 
     @classmethod
-    def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False) -> Judge:
+    def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False, stored: bool = False) -> Judge:
         """Go on from a snapshot.
 
         Parameters
@@ -337,35 +385,47 @@ class Judge:
             The same as before.
         state : bytes
             From `snapshot`.
-        estimating : bool, default False
+        estimating, stored : bool, default False
             As before.
 
         Returns
         -------
         Judge
+
+        Raises
+        ------
+        ValueError
+            The snapshot is of another version.
         """
-        judge = cls(plan, estimating=estimating)
+        judge = cls(plan, estimating=estimating, stored=stored)
         data = unpack(state)
+        if data.get("state") != STATE:
+            raise ValueError(f"a snapshot of version {data.get('state')}, not {STATE}")
         judge._second = data["second"]
         judge._pending = tuple(data["pending"])
         judge._quiet_s = data["quiet_s"]
         judge._was_silent = data["was_silent"]
         judge._alarms = AlarmBook.from_state(data["alarms"])
         judge._heat.restore(data["heat"])
-        if judge._clay is not None and data["clay"] is not None:
-            judge._clay.restore(data["clay"])
+        if judge._pots is not None and data["pots"] is not None:
+            judge._pots.restore(data["pots"])
         for name, part in judge._parts().items():
             part.__dict__.update(data[name])
-        judge._trend.slow.__dict__.update(data["slow"])
+        judge._raked_s = data["raked_s"]
         return judge
 
     def _parts(self) -> dict[str, Any]:
         return {
             "trend": self._trend,
+            "slow": self._trend.slow,
             "watch": self._watch,
+            **self._watch.parts(),
+            "basis": self._basis,
             "book": self._book,
+            "ledger": self._ledger,
             "stages": self._stages,
             "rules": self._rules,
+            "stalls": self._rules.stalls,
             "collapse": self._collapse,
         }
 
@@ -417,16 +477,19 @@ class Judge:
             return []
         course = self._trend.run(seconds.value_c, seconds.fresh)
         fault, trusted = self._watch.run(course, seconds)
-        estimate_c, walls = self._estimate(begin, seconds.value_c)
+        walls = self._estimate(begin, course, trusted)
+        weight, basis = self._basis.run(trusted)
         book = self._book
-        zones = book.run(begin, course.level_c, course.rate_c_per_min, trusted, estimate_c)
-        self._collapse.run(course, seconds.swing_c, trusted, zones, book)
-        self._rules.run(course, fault, trusted, zones, walls)
+        zones = book.run(course.level_c, course.rate_c_per_min, weight, basis)
+        booked = self._ledger.run(begin, self._pages(course, seconds, fault, weight, basis))
+        self._collapse.run(course, trusted, weight, zones, book)
+        self._rules.stalls.run(course, trusted, weight, zones, book, booked.counted_c)
+        self._rules.run(course, fault, trusted, zones, walls, booked)
         coals = self._coals(course, trusted)
         heard = seconds.fresh | (seconds.bad > 0)
         all_heard = np.all(heard, axis=1).tolist()
         level, rate = zones.level_c.tolist(), zones.rate_c_per_min.tolist()
-        stages, alarms = self._stages, self._alarms
+        stages = self._stages
         events: list[Event] = []
         for i in range(n):
             second = self._second
@@ -435,11 +498,9 @@ class Judge:
             t_s = float(self._second)
             if second % SLOW_EVERY_S == 0:
                 self._trend.remember(course, i)
-                if estimate_c is not None:
-                    book.remember(estimate_c[i])
-            if self._second % HEAT_EVERY_S == 0:
-                self._heat.push(t_s, zones.counted_c[i])
-            events += alarms.expire(t_s)
+            events += self._alarms.expire(t_s)
+            if self._raked_s:
+                self._take_notes(t_s)
             if stages.step(level[i], rate[i], *coals[i]):
                 data = {"stage": stages.stage, "leading": stages.leading}
                 events.append(Event(t_s, "stage", data))
@@ -447,26 +508,55 @@ class Judge:
                 events += self._rig_silent(t_s, heard[i], course.interval_s[i])
             else:
                 self._quiet_s = [0.0] * len(self._quiet_s)
-            for condition in self._collapse.conditions(i, stages.stage, rate[i], alarms):
-                events += self._alarm(t_s, condition)
-            for condition in self._rules.conditions(
-                i, second, self._trend, book, trusted[i], stages.stage, alarms
-            ):
-                events += self._alarm(t_s, condition)
+            events += self._second_of_rules(i, t_s)
+        self._heat_work(begin + n - HOLD_S, booked.counted_c)
         return events
 
-    def _estimate(self, begin: int, value_c: Floats) -> tuple[Floats | None, Walls | None]:
-        """What the estimate says of each zone, each second; None where nothing is estimated."""
-        if self._clay is None:
-            return None, None
-        counted, wall, gradient = np.full((3, len(value_c), len(self._places.zones)), np.nan)
-        for i, value in enumerate(value_c):
-            row = self._clay.step(begin + i + 1.0, value)
-            if row is not None:
-                self._rows.append(row)
-            counted[i] = self._clay.counted_c()
-            wall[i], gradient[i] = self._clay.walls()
-        return counted, Walls(wall, gradient)
+    def _second_of_rules(self, i: int, t_s: float) -> list[Event]:
+        stages, alarms = self._stages, self._alarms
+        events: list[Event] = []
+        for condition in self._collapse.conditions(i, stages.raked, alarms):
+            events += self._alarm(t_s, condition)
+        for condition in self._rules.conditions(i, stages.stage, stages.raked, alarms):
+            events += self._alarm(t_s, condition)
+        return events
+
+    def _pages(
+        self,
+        course: Course,
+        seconds: Seconds,
+        fault: Ints,
+        weight: Floats,
+        basis: Ints,
+    ) -> Pages:
+        wrong = (fault > 0) & (fault != HOT_JUNCTION)
+        return Pages(
+            level_c=course.level_c,
+            weight=weight,
+            fresh=seconds.fresh.astype(np.float64),
+            fault=wrong.astype(np.float64),
+            basis=basis.astype(np.float64),
+        )
+
+    def _heat_work(self, end_s: int, counted_c: Floats) -> None:
+        """Add up heat work of seconds that were booked, the last of which ends then."""
+        begin = end_s - len(counted_c)
+        for t in range(max(begin // HEAT_EVERY_S + 1, 1) * HEAT_EVERY_S, end_s + 1, HEAT_EVERY_S):
+            self._heat.push(float(t), counted_c[t - begin - 1])
+
+    def _take_notes(self, t_s: float) -> None:
+        """Let notes of raking count once their time has come."""
+        if any(noted + NOTED_S <= t_s for noted in self._raked_s):
+            self._stages.raked = True
+            self._raked_s = [noted for noted in self._raked_s if noted + NOTED_S > t_s]
+
+    def _estimate(self, begin: int, course: Course, trusted: Floats) -> Walls | None:
+        """What the estimate says of the pots' walls each second; None where nothing is estimated."""
+        if self._pots is None:
+            return None
+        rows, walls = self._pots.run(begin, course, trusted)
+        self._rows += rows
+        return walls
 
     def _alarm(self, t_s: float, condition: Condition) -> list[Event]:
         key = condition.key
@@ -515,17 +605,8 @@ class Judge:
         coldest = lacking[0]
         spread = max(v.level_c or 0.0 for v in pots) - (pots[0].level_c or 0.0)
         wide = f" Spread {spread:.0f} °C." if len(pots) > 1 else ""
-        how = " (estimated)" if coldest.by == "estimate" else ""
-        return (
-            f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C{how}: {coldest.missing}."
-            f"{wide}{unseen}{self._fallen_back(pots)}"
-        )
-
-    def _fallen_back(self, pots: list[ZoneVerdict]) -> str:
-        if self.plan.clay.judge_on != "estimate":
-            return ""
-        names = sorted(v.zone for v in pots if v.by == "probes")
-        return f" By probes, not by the estimate: {', '.join(names)}." if names else ""
+        how = " (air)" if coldest.basis == "air" else ""
+        return f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C{how}: {coldest.missing}.{wide}{unseen}"
 
 
 def _nothing(n: int, k: int) -> Seconds:
@@ -541,9 +622,11 @@ def _nothing(n: int, k: int) -> Seconds:
 
 
 def _state(part: Any) -> dict[str, Any]:
-    skip = ("slow",) if isinstance(part, Trend) else ()
+    """What a part must remember; what it only keeps for the block at hand begins with an underscore."""
     return {
-        name: value for name, value in part.__dict__.items() if not name.startswith("_") and name not in skip
+        name: value
+        for name, value in part.__dict__.items()
+        if not name.startswith("_") and not isinstance(value, Ring | Stalls)
     }
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from logger.judgement.alarms import Event
 from logger.judgement.heat import OneHour
 from logger.judgement.judge import LoadVerdict
+from logger.judgement.limits import limits
 from logger.judgement.settings import RULES
 from logger.plan import Plan
 
@@ -29,8 +30,8 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     Returns
     -------
     dict
-        JSON: `duration_s`, `alarms`, `stages` and `zones`. Times in seconds from the first reading. `by`
-        tells whether a zone was counted by its `probes` or, at its peak, by the `estimate`. Its
+        JSON: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`. Times in
+        seconds from the first reading. `basis` says which of its probes a zone's peak was read by. Its
         `one_hour_c` is a model's word: `one_hour_model` tells its activation energy, and between which
         temperatures it would lie with others.
     """
@@ -64,12 +65,18 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
             "above_burnout_s": z.above_burnout_s,
             "soak_s": z.soak_s,
             "reached_target": z.reached_target,
-            "by": z.peak_by,
+            "basis": z.peak_basis,
             **_one_hour(verdict.one_hour.get(z.zone)),
         }
         for z in (by_name[name] for name in plan.zones)
     ]
-    return {"duration_s": duration_s, "alarms": alarms, "stages": stages, "zones": zones}
+    return {
+        "duration_s": duration_s,
+        "alarms": alarms,
+        "limits": list(limits(plan)),
+        "stages": stages,
+        "zones": zones,
+    }
 
 
 def _one_hour(found: OneHour | None) -> dict[str, Any]:
@@ -96,8 +103,11 @@ def table(result: dict[str, Any]) -> str:
     lines += ["", "Alarms" if result["alarms"] else "No alarms"]
     for alarm in result["alarms"]:
         until = "stood at the end" if alarm["cleared_s"] is None else f"until {_clock(alarm['cleared_s'])}"
-        title = RULES[alarm["rule"]].title
-        lines.append(f"  {_clock(alarm['raised_s']):>8}  {title}: {alarm['message']} ({until})")
+        title, words = RULES[alarm["rule"]].title, alarm["message"]
+        said = words if words.startswith(title) else f"{title}: {words}"
+        lines.append(f"  {_clock(alarm['raised_s']):>8}  {said} ({until})")
+    if result["limits"]:
+        lines += ["", "What this rig can't judge", *(f"  {text}" for text in result["limits"])]
     if result["zones"]:
         width = max(4, *(len(z["zone"]) for z in result["zones"]))
         lines += [

@@ -7,46 +7,24 @@ the deadband), how long that must last, and the words for it.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook
-from logger.judgement.rules_probe import HOT_JUNCTION, WORDS
-from logger.judgement.stages import BURN_DOWN, COOLING, DRYING, PEAK
-from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Trend
-from logger.judgement.zones import Places, Walls, ZoneBook, ZoneCourse
+from logger.judgement.conditions import LOAD, Condition
+from logger.judgement.ledger import Booked
+from logger.judgement.levels import AIR
+from logger.judgement.probes.faults import HOT_JUNCTION, WORDS
+from logger.judgement.stages import BURN_DOWN, PEAK
+from logger.judgement.stalls import Stalls
+from logger.judgement.trend import Bools, Course
+from logger.judgement.zones import Places, Walls, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats, Ints
 
-STALL_SETTLED_S: Final = 80.0
-"""A zone fed by armloads rises in steps: it must look like a stall for so long. [s]"""
-
-STALL_KNOWN: Final = 0.6
-"""Least share of each half of the time looked at in which a probe must have told its zone's level."""
-
-LOAD: Final = "load"
-"""Place of an alarm that is about the whole stack."""
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """One rule at one place in one second."""
-
-    rule: str
-    zone: str | None
-    probe: str | None
-    holds: bool
-    on_delay_s: float
-    off_delay_s: float
-    message: str
-
-    @property
-    def key(self) -> str:
-        """The alarm's key."""
-        return f"{self.rule}:{self.probe or self.zone or LOAD}"
-
+GOOD_NEWS_S: Final = 120.0
+"""Good news stands for so long and then makes room. [s]"""
 
 Rows = list[list[float]]
 
@@ -61,16 +39,20 @@ class Rules:
     """
 
     def __init__(self, plan: Plan, places: Places) -> None:
-        z = len(places.zones)
-        self.done_s = [0.0] * z
-        self.settled_s = [0.0] * z
-        self.stalled = [False] * z
+        self.done_s = [0.0] * len(places.zones)
+        self.stalls = Stalls(plan, places)
         self._plan = plan
         self._places = places
         self._set: dict[str, dict[str, Any]] = plan.alarms
 
     def run(
-        self, course: Course, fault: Ints, trusted: Floats, zones: ZoneCourse, walls: Walls | None
+        self,
+        course: Course,
+        fault: Ints,
+        trusted: Floats,
+        zones: ZoneCourse,
+        walls: Walls | None,
+        booked: Booked,
     ) -> None:
         """Take n seconds; `conditions` then goes through them. What holds nowhere in them is left out.
 
@@ -82,13 +64,16 @@ class Rules:
         zones : ZoneCourse
         walls : Walls or None
             None where nothing is estimated.
+        booked : Booked
         """
         hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
         level, rate = zones.level_c, zones.rate_c_per_min
         self._level: Rows = level.tolist()
         self._rate: Rows = rate.tolist()
-        self._counted: Rows = zones.counted_c.tolist()
-        self._soak: Rows = zones.soak_s.tolist()
+        self._basis: list[list[int]] = zones.basis.tolist()
+        self._counted: Rows = booked.counted_c.tolist()
+        self._soak: Rows = booked.soak_s.tolist()
+        self._there: list[list[bool]] = booked.there.tolist()
         self._fault = fault.tolist()
         self._faulty = _columns(fault > 0)
         self._hot = _columns(level > float(hot["limit_c"]) - 15.0)
@@ -96,27 +81,32 @@ class Rules:
         self._falling = set(self._places.pots) & _columns(
             within & (rate < -0.7 * float(fall["rate_c_per_min"]))
         )
-        self._warm = set(self._places.pots) & _columns(zones.counted_c >= self._plan.target_c)
+        self._warm = bool(booked.there.any())
         self._heating = self._coldest(course, trusted, zones, walls)
 
     def conditions(
         self,
         i: int,
-        second: int,
-        trend: Trend,
-        book: ZoneBook,
-        trusted: Floats,
         stage: str,
+        raked: bool,
         alarms: AlarmBook,
     ) -> Iterator[Condition]:
         """Go through the rules in second i of the last `run`.
+
+        Parameters
+        ----------
+        i : int
+        stage : str
+        raked : bool
+            Raking out has begun.
+        alarms : AlarmBook
 
         Yields
         ------
         Condition
             Those that hold, and those that don't where their alarm may be up.
         """
-        level, rate = self._level[i], self._rate[i]
+        level = self._level[i]
         up: dict[str, list[str]] = {}
         for key, alarm in alarms.alarms.items():
             up.setdefault(alarm.rule, []).append(key)
@@ -125,10 +115,10 @@ class Rules:
         if self._heating is not None or "heating_too_fast" in up:
             yield from self._heating_too_fast(i, alarms)
         if self._hot or "over_temperature" in up:
-            yield from self._over_temperature(level, alarms)
+            yield from self._over_temperature(i, alarms)
         if self._falling or "cooling_too_fast" in up:
-            yield from self._cooling(level, rate, alarms)
-        yield from self._stalled(second, level, trend, book, trusted, stage, alarms)
+            yield from self._cooling(i, alarms)
+        yield from self._stalled(i, raked, alarms)
         if stage in (PEAK, BURN_DOWN) or "spread_too_wide" in up:
             yield from self._spread(level, stage, alarms)
         if self._warm or any(self.done_s):
@@ -139,10 +129,10 @@ class Rules:
             probe = self._plan.probes[j]
             if _idle("probe_fault", probe.name, fault > 0, alarms):
                 continue
-            words = f"{probe.name} {WORDS[fault]}" if fault else ""
-            # The delays of faults are in the watch itself, but for heat, which comes slowly.
+            words = f'"{probe.name}" {WORDS[fault]}' if fault else ""
+            # The delays of faults, on and off, are in the watch itself, but for heat, which comes slowly.
             delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
-            yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 30.0, words)
+            yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 1.0, words)
 
     def _coldest(
         self, course: Course, trusted: Floats, zones: ZoneCourse, walls: Walls | None
@@ -185,107 +175,55 @@ class Rules:
             coldest, speed, steep, zone = self._heating[i]
             if steep == steep:
                 fast = steep > float(rule["gradient_c_mm"]) * ease
-                words = f"its wall is {steep:.1f} °C/mm hotter towards its face (estimated)"
+                words = f"its wall is {steep:.1f} °C/mm hotter towards its face (estimated)."
             else:
                 fast = speed > float(rule["rate_c_per_min"]) * ease
-                words = f"rises by {speed:.0f} °C/min"
+                words = f"rises by {speed:.0f} °C a minute."
             holds = coldest < float(rule["below_c"]) and fast
             words = f"{self._places.zones[zone]} is at {coldest:.0f} °C and {words}"
         if not _idle("heating_too_fast", LOAD, holds, alarms):
             words = words if holds else ""
             yield Condition("heating_too_fast", None, None, holds, float(rule["for_s"]), 60.0, words)
 
-    def _over_temperature(self, level: list[float], alarms: AlarmBook) -> Iterator[Condition]:
-        hot = self._set["over_temperature"]
+    def _place(self, i: int, z: int) -> str:
+        """A zone's name; with the word `air` where its level is only that of its air."""
+        air = " (air)" if self._basis[i][z] == AIR else ""
+        return f"{self._places.zones[z]}{air}"
+
+    def _over_temperature(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
+        hot, level = self._set["over_temperature"], self._level[i]
         limit = float(hot["limit_c"])
         for z, zone in enumerate(self._places.zones):
             active = alarms.active(f"over_temperature:{zone}")
             holds = level[z] > limit - (15.0 if active else 0.0)
             if not _idle("over_temperature", zone, holds, alarms):
-                words = f"{zone} is at {level[z]:.0f} °C"
+                words = f"{self._place(i, z)} is at {level[z]:.0f} °C." if holds else ""
                 yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
 
-    def _cooling(self, level: list[float], rate: list[float], alarms: AlarmBook) -> Iterator[Condition]:
+    def _cooling(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
         fall = self._set["cooling_too_fast"]
         quick, low, high = float(fall["rate_c_per_min"]), float(fall["to_c"]), float(fall["from_c"])
         for z in self._places.pots:
-            zone, c, r = self._places.zones[z], level[z], rate[z]
+            zone, c, r = self._places.zones[z], self._level[i][z], self._rate[i][z]
             active = alarms.active(f"cooling_too_fast:{zone}")
-            holds = (
-                low < c < high
-                and r < -quick * (0.7 if active else 1.0)
-                # A collapse says the same, and what to do.
-                and not alarms.active(f"coal_collapse:{zone}")
-            )
+            holds = low < c < high and r < -quick * (0.7 if active else 1.0)
             if _idle("cooling_too_fast", zone, holds, alarms):
                 continue
-            words = f"{zone} falls by {-r:.0f} °C/min at {c:.0f} °C" if holds else ""
+            words = f"{self._place(i, z)} falls by {-r:.0f} °C a minute at {c:.0f} °C." if holds else ""
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
 
-    def _stalled(
-        self,
-        second: int,
-        level: list[float],
-        trend: Trend,
-        book: ZoneBook,
-        trusted: Floats,
-        stage: str,
-        alarms: AlarmBook,
-    ) -> Iterator[Condition]:
-        if second % SLOW_EVERY_S == 0:
-            self._look_for_stalls(level, trend, book, trusted, stage, alarms)
+    def _stalled(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
+        stalls = self.stalls
         for z in self._places.pots:
-            zone, c = self._places.zones[z], level[z]
-            if _idle("stalled_zone", zone, self.stalled[z], alarms):
+            zone = self._places.zones[z]
+            key = f"stalled_zone:{zone}"
+            if z not in stalls.busy and key not in alarms.alarms:
                 continue
-            words = ""
-            if self.stalled[z]:
-                words = f"{zone} stands still at {c:.0f} °C, {self._plan.target_c - c:.0f} °C short"
-            yield Condition("stalled_zone", zone, None, self.stalled[z], 1.0, 60.0, words)
-
-    def _look_for_stalls(
-        self,
-        level: list[float],
-        trend: Trend,
-        book: ZoneBook,
-        trusted: Floats,
-        stage: str,
-        alarms: AlarmBook,
-    ) -> None:
-        rule = self._set["stalled_zone"]
-        slow, above = float(rule["rate_c_per_min"]), float(rule["above_c"])
-        short = self._plan.target_c - float(rule["short_c"]) + 5.0
-        near = [
-            z
-            for z in self._places.pots
-            if above < level[z] < short + 10.0 and self.done_s[z] == 0.0 and stage not in (DRYING, COOLING)
-        ]
-        self.stalled = [False] * len(self.stalled)
-        if not near:
-            self.settled_s = [0.0] * len(self.settled_s)
-            return
-        # Slopes of lines through the time, a minute longer than asked for, and through both its halves.
-        rows = trend.slow.last(2 * int((float(rule["for_s"]) + 60.0) / (2.0 * SLOW_EVERY_S)))
-        half = len(rows) // 2
-        slopes = np.stack([_slope(rows), _slope(rows[:half]), _slope(rows[half:])])
-        known = trusted * np.isfinite(slopes).all(axis=0)
-        whole, early, late = book.means(slopes, np.stack([known] * 3)).tolist()
-        for z in range(len(self.stalled)):
-            still = (
-                z in near
-                and level[z] < short
-                and abs(whole[z]) < slow
-                and max(abs(early[z]), abs(late[z])) < 1.6 * slow
-                # Else it is turning, as at a peak, and was still for a moment only.
-                and abs(early[z] - late[z]) < 2.0 * slow
-            )
-            # A dip or a puff of flame doesn't start the wait anew.
-            change = SLOW_EVERY_S if still else -2.0 * SLOW_EVERY_S
-            self.settled_s[z] = min(max(self.settled_s[z] + change, 0.0), STALL_SETTLED_S)
-            if alarms.active(f"stalled_zone:{self._places.zones[z]}"):
-                self.stalled[z] = z in near and abs(late[z]) < 7.0 / 3.0 * slow
-            else:
-                self.stalled[z] = still and self.settled_s[z] >= STALL_SETTLED_S
+            holds = stalls.holds(i, z, active=alarms.active(key)) and not raked
+            if _idle("stalled_zone", zone, holds, alarms):
+                continue
+            words = f"{self._place(i, z)} {stalls.words(i, z)}" if holds else ""
+            yield Condition("stalled_zone", zone, None, holds, 1.0, 60.0, words)
 
     def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["spread_too_wide"]
@@ -302,52 +240,31 @@ class Rules:
         if _idle("spread_too_wide", LOAD, holds, alarms):
             return
         names = self._places.zones
-        words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}" if holds else ""
+        words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}." if holds else ""
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
     def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
-        level, counted, soak_s = self._level[i], self._counted[i], self._soak[i]
-        wait, soak = float(self._set["target_reached"]["for_s"]), self._plan.soak_min * 60.0
+        wait = max(1.0, float(self._set["target_reached"]["for_s"]) - 59.0)
+        soak = self._plan.soak_min * 60.0
         for z in self._places.pots:
-            zone, c = self._places.zones[z], counted[z]
-            how = " (estimated)" if c == c and c != level[z] else ""
-            if c >= self._plan.target_c:
+            zone, c, soak_s = self._places.zones[z], self._counted[i][z], self._soak[i][z]
+            if self._there[i][z] or self.done_s[z] >= wait:
                 self.done_s[z] += 1.0
-            elif self.done_s[z] < wait:
+            else:
                 self.done_s[z] = 0.0
-            # Good news stands for two minutes and then makes room.
-            fresh = wait <= self.done_s[z] <= wait + 120.0
+            fresh = wait <= self.done_s[z] <= wait + GOOD_NEWS_S
             if not _idle("target_reached", zone, fresh, alarms):
-                words = f"{zone} is at {c:.0f} °C{how}" if fresh else ""
+                words = f"{self._place(i, z)} is at {c:.0f} °C." if fresh and c == c else ""
                 yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
-            fresh = soak <= soak_s[z] <= soak + 120.0 and self.done_s[z] > 0.0
+            fresh = soak <= soak_s <= soak + GOOD_NEWS_S and self.done_s[z] > 0.0
             if not _idle("soak_done", zone, fresh, alarms):
-                words = f"{zone} has had {self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C{how}"
-                yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words if fresh else "")
+                target = f"{self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C"
+                words = f"{self._place(i, z)} has had {target}." if fresh else ""
+                yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words)
 
 
 def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
     return not holds and f"{rule}:{place}" not in alarms.alarms
-
-
-def _slope(rows: Floats) -> Floats:
-    """Slope of a line through rows that are `SLOW_EVERY_S` apart, per column, in °C/min.
-
-    NaN where less than `STALL_KNOWN` of them are known.
-    """
-    t_min = (np.arange(len(rows)) - (len(rows) - 1) / 2.0) * (SLOW_EVERY_S / 60.0)
-    known = np.isfinite(rows)
-    if known.all():
-        whole: Floats = ((t_min / (t_min @ t_min))[:, None] * rows).sum(axis=0)
-        return whole
-    n = known.sum(axis=0)
-    n = np.where(n >= STALL_KNOWN * len(rows), n, np.nan)
-    t = np.where(known, t_min[:, None], 0.0)
-    t = np.where(known, t - t.sum(axis=0) / n, 0.0)
-    square = (t**2).sum(axis=0)
-    square[square == 0.0] = np.nan
-    part: Floats = (t * np.where(known, rows, 0.0)).sum(axis=0) / square
-    return part
 
 
 def _columns(where: Bools) -> set[int]:

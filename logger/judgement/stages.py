@@ -21,6 +21,12 @@ class Stages:
     Parameters
     ----------
     places : Places
+
+    Attributes
+    ----------
+    raked : bool
+        Raking out has begun: noted, or seen by coals and pots that fall fast together after the flames. It
+        holds until the fire climbs again.
     """
 
     def __init__(self, places: Places) -> None:
@@ -31,6 +37,8 @@ class Stages:
         self.high_c = float("-inf")
         self.low_c = float("inf")
         self.coals_high_c = float("-inf")
+        self.raked = False
+        self._seen_raked = False
         self._places = places
 
     def step(self, level: list[float], rate: list[float], coals_c: float, coals_rate: float) -> bool:
@@ -64,6 +72,7 @@ class Stages:
         if wanted:
             self.held_s += 1
             if self.held_s >= _FOR_S[wanted]:
+                self.raked = (self.raked or self._seen_raked) and wanted != CLIMB
                 self.stage, self.wanted, self.held_s = wanted, "", 0
                 self.low_c = middle
                 if wanted != COOLING:
@@ -72,9 +81,10 @@ class Stages:
         return (self.stage, self.leading) != before
 
     def _wanted(self, middle: float, rate: float, hottest: float, coals_c: float, coals_rate: float) -> str:
+        self._seen_raked = False
         if rate != rate:
             return ""
-        raked = (
+        raked = self._seen_raked = (
             coals_c < self.coals_high_c - 60.0
             and coals_rate < -12.0
             and rate < -8.0

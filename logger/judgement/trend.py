@@ -2,7 +2,9 @@
 
 A second's value is the mean of its good readings; five of these give a median, which takes out single spikes;
 fifteen medians give the level. A flicker of ±30 °C at 1 Hz leaves about 8 °C of that, and a turn is seen
-after some ten seconds. A probe that sends less often keeps its last value until the next is overdue.
+after some ten seconds. A probe that sends less often keeps its last value until the next is overdue; one
+whose readings lie farther apart than `SELDOM_S` is not smoothed, and its rate is that of the line between its
+last two.
 """
 
 from __future__ import annotations
@@ -23,6 +25,9 @@ SLOW_EVERY_S: Final = 5
 SLOW_S: Final = 660
 HOLD_S: Final = 8.0
 RATE_S: Final = 40
+SELDOM_S: Final = 7.5
+LONGEST_S: Final = 600.0
+"""Readings farther apart than this are an outage, no slow probe. [s]"""
 
 _SLOW_N: Final = SLOW_S // SLOW_EVERY_S
 _T: Final = np.arange(RATE_S) - (RATE_S - 1) / 2.0
@@ -125,6 +130,9 @@ class Trend:
     Parameters
     ----------
     k : int
+    usual_s : array (k,), optional
+        How far apart each probe's readings are known to lie, as in a file that was read to its end before it
+        is judged; NaN where nobody knows. [s]
 
     Attributes
     ----------
@@ -134,18 +142,22 @@ class Trend:
     valid : bool array (k,)
         The probe has a value that isn't overdue.
     age_s, interval_s : array (k,)
-        Since its last good reading; between its last two. [s]
+        Since its last good reading; between readings: the lesser of the last two intervals. [s]
     slow : Ring
         Levels of every fifth second; NaN where there was no value, or one that was overdue.
     """
 
-    def __init__(self, k: int) -> None:
+    def __init__(self, k: int, usual_s: Floats | None = None) -> None:
         self.value_c: Floats = np.full(k, np.nan)
         self.median_c: Floats = np.full(k, np.nan)
         self.level_c: Floats = np.full(k, np.nan)
         self.valid = np.zeros(k, np.bool_)
         self.age_s: Floats = np.full(k, np.inf)
         self.interval_s: Floats = np.ones(k)
+        if usual_s is not None:
+            self.interval_s = np.where(np.isnan(usual_s), 1.0, np.minimum(usual_s, LONGEST_S))
+        self.since_s: Floats = self.interval_s.copy()
+        self.step_c_per_min: Floats = np.full(k, np.nan)
         self.values: Floats = np.full((MEDIAN_S - 1, k), np.nan)
         self.medians: Floats = np.full((RATE_S, k), np.nan)
         self.slow = Ring(_SLOW_N, k)
@@ -194,20 +206,22 @@ class Trend:
             `slow` is left to the caller, who goes through the seconds one by one.
         """
         n = len(value_c)
-        value, age, interval = self._held(value_c, fresh)
-        valid = age <= np.minimum(np.maximum(HOLD_S, 2.5 * interval), 180.0)
+        value, age, interval, line = self._held(value_c, fresh)
+        valid = age <= np.minimum(np.maximum(HOLD_S, 2.5 * interval), 2.5 * LONGEST_S)
         values = np.concatenate([self.values, value])
         # NaN sorts last; with fewer than five values so far the newest stands in.
         windows = np.stack([values[i : i + n] for i in range(MEDIAN_S)])
         windows.sort(axis=0)
         median: Floats = windows[MEDIAN_S // 2]
-        np.copyto(median, value, where=np.isnan(median))
+        seldom = interval > SELDOM_S
+        np.copyto(median, value, where=np.isnan(median) | seldom)
         medians = np.concatenate([self.medians, median])
         level = running_mean(medians[RATE_S - MEAN_S + 1 :], MEAN_S)
-        np.copyto(level, median, where=np.isnan(level))
+        np.copyto(level, median, where=np.isnan(level) | seldom)
         rate = _SLOPE[0] * medians[1 : 1 + n]
         for i in range(1, RATE_S):
             rate += _SLOPE[i] * medians[1 + i : 1 + i + n]
+        np.copyto(rate, line, where=seldom)
         self.value_c, self.median_c, self.level_c = value[-1], median[-1], level[-1]
         self.valid, self.age_s, self.interval_s = valid[-1], age[-1], interval[-1]
         self.values, self.medians = values[n:].copy(), medians[n:].copy()
@@ -242,16 +256,24 @@ class Trend:
         uncertainty: Floats = np.sqrt(variance * MEDIAN_S / float((_T**2).sum())) * 60.0
         return uncertainty
 
-    def _held(self, value_c: Floats, fresh: Bools) -> tuple[Floats, Floats, Floats]:
-        """Values held since they came, their age, and how often each probe sends."""
+    def _held(self, value_c: Floats, fresh: Bools) -> tuple[Floats, Floats, Floats, Floats]:
+        """Values held since they came, their age, how often each probe sends, and the last line's slope."""
         n = len(value_c)
         at = np.arange(1, n + 1)[:, None]
         last = np.maximum.accumulate(np.where(fresh, at, 0), axis=0)
         before = np.concatenate([np.zeros_like(last[:1]), last[:-1]])
-        value = np.take_along_axis(np.concatenate([self.value_c[None], value_c]), last, axis=0)
+        values = np.concatenate([self.value_c[None], value_c])
+        value = np.take_along_axis(values, last, axis=0)
         age = np.where(last > 0, at - last, self.age_s + at)
         since = np.where(before > 0, at - before, self.age_s + at)
-        # A gap of minutes is an outage, no slow probe.
-        told = np.maximum.accumulate(np.where(fresh & (since <= 120.0), at, 0), axis=0)
-        interval = np.take_along_axis(np.concatenate([self.interval_s[None], since]), told, axis=0)
-        return value, age, interval
+        step = (value_c - np.take_along_axis(values, before, axis=0)) / np.maximum(since, 1.0) * 60.0
+        steps = np.take_along_axis(np.concatenate([self.step_c_per_min[None], step]), last, axis=0)
+        # A gap of many minutes is an outage, no slow probe, and a single longer gap is none either.
+        told = np.maximum.accumulate(np.where(fresh & (since <= LONGEST_S), at, 0), axis=0)
+        gaps = np.concatenate([self.since_s[None], since])
+        earlier = np.concatenate([np.zeros_like(told[:1]), told[:-1]])
+        least = np.minimum(since, np.take_along_axis(gaps, earlier, axis=0))
+        interval = np.take_along_axis(np.concatenate([self.interval_s[None], least]), told, axis=0)
+        self.since_s = np.take_along_axis(gaps, told, axis=0)[-1]
+        self.step_c_per_min = steps[-1]
+        return value, age, interval, steps

@@ -53,7 +53,11 @@ class StoredFiring:
     @property
     def plan(self) -> Plan | None:
         """The plan it was given."""
-        return None if self.plan_toml is None else loads(self.plan_toml, f"plan of firing {self.id}")
+        return (
+            None
+            if self.plan_toml is None
+            else loads(self.plan_toml, f"plan of firing {self.id}", stored=True)
+        )
 
 
 class Archive:

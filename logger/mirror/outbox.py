@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logger.errors import UserError
 from logger.exchange.line_protocol import lines_of
 from logger.journal.reader import JournalReader
-from logger.journal.rows import FiringInfo
+from logger.journal.rows import JOINED, FiringInfo
+from logger.journal.schema import JournalError
 from logger.mirror.points import event_line, firing_line, logger_line
 from logger.plan import Probe, assign_probes
 
@@ -77,7 +79,8 @@ class Outbox:
     def __init__(self, path: Path, site: str, clock: Callable[[], float] = time.monotonic) -> None:
         self._reader = JournalReader(path)
         self._path = path
-        self.file = path.stat().st_ino
+        self._inode = path.stat().st_ino
+        self.file = self._which()
         self._site = site
         self._clock = clock
         self._firings: dict[str, FiringInfo] = {}
@@ -91,16 +94,25 @@ class Outbox:
         self._reader.close()
 
     def same_file(self) -> bool:
-        """Tell whether the journal is still the file that was opened: a damaged one is replaced.
+        """Tell whether the journal is still the one that was opened.
+
+        A damaged one is replaced, and what is saved of it comes in later, below what was sent already.
 
         Returns
         -------
         bool
         """
         try:
-            return self._path.stat().st_ino == self.file
+            # Its own look comes last: a file that was replaced isn't to be read any more.
+            return self._path.stat().st_ino == self._inode and self._which() == self.file
         except OSError:
             return False
+
+    def _which(self) -> int:
+        joined: dict[str, Any] = {}
+        with contextlib.suppress(JournalError):  # whoever reads on finds that out
+            joined = self._reader.meta(JOINED) or {}
+        return self._inode + (int(joined.get("count", 0)) << 64)
 
     def newest(self) -> int:
         """Tell where the journal ends; see `JournalReader.newest_arrival`.

@@ -9,7 +9,8 @@ import json
 from typing import Any, Final
 
 from logger.exchange.line_protocol import escape_tag
-from logger.journal.rows import EventRow, FiringInfo, to_json
+from logger.journal.rows import EventRow, FiringInfo
+from logger.journal.sealed import to_json
 
 FIRING: Final = "firing"
 EVENT: Final = "event"

@@ -172,6 +172,9 @@ def _top(known: Gathered, shown: Shown) -> Element:
             el("span", f"Firing {info.id}.", class_="id"),
         ),
         el("p", "Invented firing: nothing here was measured.", class_="invented") if info.invented else None,
+        el("p", f"Readings of {', '.join(known.unproven)} carried no checksum and no counter.")
+        if known.unproven
+        else None,
     )
 
 

@@ -62,6 +62,8 @@ class Gathered:
         Whether the alarms are those that were called beside the fire; else they were worked out afterwards.
     notes, spots : list of Written
     facts : list of Fact
+    unproven : list of str
+        Rigs whose readings carried neither checksum nor counter.
     """
 
     info: FiringInfo
@@ -75,6 +77,7 @@ class Gathered:
     notes: list[Written]
     spots: list[Written]
     facts: list[Fact]
+    unproven: list[str]
 
 
 def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
@@ -120,6 +123,7 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
         notes=notes,
         spots=spots,
         facts=facts,
+        unproven=sorted(reader.unproven(info.id)),
     )
 
 

@@ -70,11 +70,13 @@ Report = Callable[[str, dict[str, Any]], None]
 """Is told what happens to a source: a kind, and facts that are fit for a journal and for people's eyes.
 
 `connected` and `lost` say in `detail` what was reached, or what went wrong and the mend; the same trouble is
-told once, not at every attempt. `rig` says in `rig` and `online` what a rig's status topic says.
+told once, not at every attempt. `unreadable` says that something speaks there that is no rig. `rig` says
+in `rig` and `online` what a rig's status topic says.
 """
 
-Answer = Callable[[bytes], None]
-"""Is given what a rig says besides frames (`dialogue.is_answer`), a line without its newline."""
+Answer = Callable[[str, str | None, bytes], None]
+"""Is given what a rig says besides frames (`dialogue.is_answer`): source, rig by the envelope
+(as in `Arrival.rig`), and a line without its newline."""
 
 
 class Source(Protocol):
@@ -86,9 +88,12 @@ class Source(Protocol):
     ----------
     name : str
         What people call it, without any password; stays the same.
+    proof : {'crc', 'none'}
+        Whether its lines carry a checksum and a counter.
     """
 
     name: str
+    proof: str
 
     async def run(self, put: Put, report: Report) -> None:
         """Hand on every line; ends by cancellation alone.
@@ -111,6 +116,22 @@ class Source(Protocol):
             connection do no harm.
         """
 
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Tell the sender, where that can be said, that nobody keeps these lines, and to try no more.
+
+        Parameters
+        ----------
+        tokens : iterable of object
+        """
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Have the sender keep these lines, and send them again, where it can: they had to be let go of.
+
+        Parameters
+        ----------
+        tokens : iterable of object
+        """
+
     def say(self, rig: str, line: bytes) -> None:
         """Send a line to a rig, if it can be reached; whether it heard shows by its answer alone.
 
@@ -118,7 +139,7 @@ class Source(Protocol):
         ----------
         rig : str
         line : bytes
-            From `logger.dialogue`, with its newline.
+            From `logger.rig_line.dialogue`, with its newline.
         """
 
 

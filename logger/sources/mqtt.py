@@ -7,6 +7,7 @@ import os
 import random
 import re
 import ssl
+import struct
 import time
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -19,9 +20,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from logger.notices.beacon import answer_topic, ask_topic
+from logger.rig_line.beacon import answer_topic, ask_topic
+from logger.rig_line.wire import MAX_LINE, is_name
 from logger.sources import Answer, Arrival, Backoff, Put, Report, SourceError
-from logger.wire import MAX_LINE, is_name
 
 FRAMES: Final = "stokewatch/+/frame"
 STATUSES: Final = "stokewatch/+/status"
@@ -38,14 +39,81 @@ _LONGEST_WAIT_S: Final = 10.0
 _BAD_PASSWORD: Final = (134, 135)  # MQTT 5.0, table 2-6: bad user name or password; not authorized
 _REFUSED: Final = 128  # from here on a reason code is a refusal
 
+STRANGERS: Final = 64
+"""Rigs that only ever said `online` or `offline` and sent no frame: so many are told of."""
+_STATUS_BURST: Final = 8.0
+_STATUS_EVERY_S: Final = 10.0
+_ALL_BURST: Final = 64.0
+_ALL_EVERY_S: Final = 1.0
+_QUOTA_EXCEEDED: Final = 151  # MQTT 5.0, table 3-4: reason codes of PUBACK
+_PUBACK: Final = 0x40
+
 Message = tuple[aiomqtt.Message, float]
 
 
 class _Inbox(asyncio.Queue[Message]):
-    """Notes when each message came in. Its length is bounded by `IN_FLIGHT`, for frames of QoS 1."""
+    """Notes when each message came in.
+
+    Its length is bounded by `IN_FLIGHT`: by the broker for messages of QoS 1, here for those of QoS 0, which
+    nobody promised to keep.
+    """
 
     def _put(self, item: Any) -> None:
-        super()._put((item, time.monotonic()))
+        if item.qos or self.qsize() < IN_FLIGHT:
+            super()._put((item, time.monotonic()))
+
+
+class Statuses:
+    """What rigs' status topics say: changes are told, of rigs that there are, and not without end."""
+
+    def __init__(self) -> None:
+        self._rigs: dict[str, None] = {}  # that have sent frames
+        self._told: dict[str, bool] = {}
+        self._allowance: dict[
+            str, tuple[float, float]
+        ] = {}  # by rig, "" for all: how many more, and since when
+
+    def sent_a_frame(self, rig: str) -> None:
+        """Know a rig by its frames."""
+        if rig not in self._rigs:
+            self._rigs[rig] = None
+            if len(self._rigs) > 16 * STRANGERS:
+                del self._rigs[next(iter(self._rigs))]
+
+    def is_news(self, rig: str, online: bool, now_s: float) -> bool:
+        """Say whether people should be told.
+
+        Parameters
+        ----------
+        rig : str
+            As the topic has it.
+        online : bool
+        now_s : float
+            Monotonic time. [s]
+
+        Returns
+        -------
+        bool
+        """
+        if self._told.get(rig) is online or not is_name(rig):
+            return False
+        strange = rig not in self._rigs and rig not in self._told
+        if strange and sum(name not in self._rigs for name in self._told) >= STRANGERS:
+            return False
+        if not self._may(rig, _STATUS_BURST, _STATUS_EVERY_S, now_s):
+            return False
+        if not self._may("", _ALL_BURST, _ALL_EVERY_S, now_s):
+            return False
+        self._told[rig] = online
+        return True
+
+    def _may(self, whose: str, burst: float, every_s: float, now_s: float) -> bool:
+        left, since_s = self._allowance.get(whose, (burst, now_s))
+        left = min(burst, left + (now_s - since_s) / every_s)
+        self._allowance[whose] = (left - 1 if left >= 1 else left, now_s)
+        if len(self._allowance) > 32 * STRANGERS:
+            del self._allowance[next(iter(self._allowance))]
+        return left >= 1
 
 
 class Broker:
@@ -72,6 +140,8 @@ class Broker:
     SourceError
         The URL isn't a broker's, or the certificate can't be read.
     """
+
+    proof = "crc"
 
     def __init__(
         self,
@@ -109,6 +179,7 @@ class Broker:
         self._tls = _tls(ca_file or os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None
         self._client: aiomqtt.Client | None = None
         self._connection = 0
+        self._statuses = Statuses()
 
     async def run(self, put: Put, report: Report) -> None:
         """Receive frames until cancelled; see `Source`."""
@@ -155,6 +226,19 @@ class Broker:
         for connection, mid in cast(Iterable[tuple[int, int]], tokens):
             if connection == self._connection:
                 self._client._client.ack(mid, 1)
+
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Let the broker know that frames weren't taken, and why: it gives them up; see `Source`."""
+        if self._client is None:
+            return
+        for connection, mid in cast(Iterable[tuple[int, int]], tokens):
+            if connection == self._connection:
+                # paho has no words for a reason: fixed header, length, message's number, code, no properties.
+                packet = struct.pack("!BBHBB", _PUBACK, 4, mid, _QUOTA_EXCEEDED, 0)
+                self._client._client._packet_queue(_PUBACK, packet, mid, 1)
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Say nothing: what isn't acknowledged the broker sends again after the next connection."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Send a line to a rig; see `Source`."""
@@ -217,14 +301,15 @@ class Broker:
             case [_, rig, _] if self._rigs and rig not in self._rigs:
                 pass  # asked for by an earlier start, kept by the broker
             case [_, rig, "frame"] if not message.retain:
+                self._statuses.sent_a_frame(rig)
                 await put(Arrival(message.payload.rstrip(b"\r\n"), read_s, self.name, rig=rig, token=token))
                 return
             case [_, rig, "status"] if message.payload in (b"online", b"offline"):
-                report("rig", {"rig": rig, "online": message.payload == b"online"})
-            case [_, _, "frame" | "status"]:
-                pass
-            case _ if self._answer is not None:
-                self._answer(message.payload)
+                online = message.payload == b"online"
+                if self._statuses.is_news(rig, online, read_s):
+                    report("rig", {"rig": rig, "online": online})
+            case [_, rig, "answer"] if self._answer is not None:
+                self._answer(self.name, rig, message.payload)
         if token is not None:
             self.acknowledge([token])
 

@@ -21,17 +21,19 @@ from typing import Final
 import serial
 from serial.tools import list_ports
 
-from logger.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.reading import Frame
+from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
+from logger.rig_line.wire import BadCrc, LineSplitter, WireError, decode
 from logger.sources import Answer, Arrival, Put, Report, SourceError
 from logger.sources.plain.numbers import offer
-from logger.wire import BadCrc, LineSplitter, WireError, decode
 
 BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
 _OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
 LISTEN_S: Final = 2.5
 """Two frames of a rig that sends one a second. [s]"""
+UNREADABLE_S: Final = 5.0
+"""Bytes for so long, and no frame among them: that is no rig. [s]"""
 _CHUNK: Final = 65_536
 _PENDING_LINES: Final = 1_000
 """So many lines wait in this process; what more comes waits in the system's buffer."""
@@ -69,13 +71,14 @@ class SerialLine:
 
     def __init__(self, port: str, baud: int = BAUD) -> None:
         self.port = port
-        self.bytes_read = 0
         try:
             self._serial = _Descriptor(port, baud, timeout=0, exclusive=True)
         except termios.error as exc:  # of a port that goes away while it is opened
             raise OSError(*exc.args) from exc
         self._fd: int = self._serial.fileno()
         keep_dtr(self._fd)
+        self.received = 0
+        """Bytes that came in; whoever counts may set it back."""
         self._loop = asyncio.get_running_loop()
         self._splitter = LineSplitter()
         self._lines: deque[tuple[bytes, float]] = deque()
@@ -116,7 +119,7 @@ class SerialLine:
         except OSError:
             data = b""
         now_s = time.monotonic()
-        self.bytes_read += len(data)
+        self.received += len(data)
         if not data:
             self._ended = True
             self._read_on(False)
@@ -241,7 +244,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
         line.close()
     text = [one for one in said if one.isascii()]
     heard.lines = len(said)
-    heard.unreadable = line.bytes_read if len(text) * 2 <= len(said) and not heard.frames else 0
+    heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
     heard.numbers = {} if heard.frames else offer(text)
 
 
@@ -354,6 +357,8 @@ class SerialPort:
         Lists the ports that a missing rig may come back on.
     """
 
+    proof = "crc"
+
     def __init__(
         self,
         port: str | None,
@@ -375,6 +380,7 @@ class SerialPort:
         self._last = self._given  # where the rig was last
         self._others: frozenset[str] = frozenset()  # ports that were there beside ours
         self._said_s = self._asked_s = float("-inf")
+        self._sound = 0  # frames, since the last look
 
     async def run(self, put: Put, report: Report) -> None:
         """Read lines until cancelled; see `Source`."""
@@ -394,10 +400,14 @@ class SerialPort:
                 self._others = frozenset(port for port, _ in self._find()) - {line.port}
                 report("connected", {"detail": line.port})
                 self._ask_again()
-                for came in heard:
-                    await self._hand_on(*came, put)
-                while (next_one := await line.next()) is not None:
-                    await self._hand_on(*next_one, put)
+                looking = asyncio.create_task(self._look(line, report), name=f"look[{line.port}]")
+                try:
+                    for came in heard:
+                        await self._hand_on(*came, put)
+                    while (next_one := await line.next()) is not None:
+                        await self._hand_on(*next_one, put)
+                finally:
+                    looking.cancel()
                 report("lost", {"detail": f"{line.port} was unplugged; plug the rig in again"})
             finally:
                 self._line = None
@@ -420,15 +430,40 @@ class SerialPort:
             self._said_s = now_s
             self._line.say(acknowledgement(seq))
 
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Say nothing: what isn't acknowledged the rig keeps; see `Source`."""
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Have the rig count nothing as arrived that hasn't been acknowledged; see `Source`."""
+        if self._line is not None:
+            self._line.say(AGAIN)
+
     def say(self, rig: str, line: bytes) -> None:
         """Send a line to the rig, if it is this one; see `Source`."""
         if self._line is not None and rig == self._rig:
             self._line.say(line)
 
+    async def _look(self, line: SerialLine, report: Report) -> None:
+        """Say so where something speaks on the port that is no rig; and when it is one again."""
+        readable = True
+        while True:
+            self._sound = line.received = 0
+            await asyncio.sleep(UNREADABLE_S)
+            if readable and not self._sound and line.received:
+                text = "what comes in is no rig's line; is it the right port, and the rig's speed"
+                report(
+                    "unreadable",
+                    {"detail": f"{line.port}: {text} ({BAUD} Bd)? `stokewatch listen` says more"},
+                )
+                readable = False
+            elif not readable and self._sound:
+                report("connected", {"detail": line.port})
+                readable = True
+
     async def _hand_on(self, line: bytes, read_s: float, put: Put) -> None:
         if is_answer(line):
             if self._answer is not None:
-                self._answer(line)
+                self._answer(self.name, None, line)
             return
         token = None
         try:
@@ -439,6 +474,7 @@ class SerialPort:
             pass
         else:
             self._rig, token = frame.rig, frame.seq
+            self._sound += 1
         await put(Arrival(line, read_s, self.name, token=token))
 
     def _ask_again(self) -> None:

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from typing import Final
 
 from logger.reading import MAX_CHANNELS, Floats, Frame, Ints, Sample
+from logger.rig_line.wire import encode
 from logger.sources import Arrival, Put, Report, SourceError
-from logger.wire import encode
 
 RIG: Final = "stored"
 _WRAP: Final = 1 << 32
@@ -36,6 +36,8 @@ class StoredFiring:
     SourceError
         It has no readings, or too many columns for a rig.
     """
+
+    proof = "crc"
 
     def __init__(self, name: str, t_us: Ints, temperature_c: Floats, *, speed: float = 1.0) -> None:
         if not len(t_us) or not 1 <= temperature_c.shape[1] <= MAX_CHANNELS:
@@ -81,6 +83,12 @@ class StoredFiring:
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Nobody waits for an answer; see `Source`."""
+
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Nobody waits for an answer; see `Source`."""
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Nobody keeps anything; see `Source`."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Nobody listens; see `Source`."""

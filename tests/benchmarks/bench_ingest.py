@@ -27,7 +27,7 @@ from logger.journal.writer import JournalWriter
 from logger.judging import Judging
 from logger.plan import Plan
 from logger.reading import Floats, Frame, Sample
-from logger.wire import decode, encode
+from logger.rig_line.wire import decode, encode
 from tests.benchmarks.live import PROBES, heat, plan_of
 from tests.mirror.servers import VictoriaMetrics, running
 

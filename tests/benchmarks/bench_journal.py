@@ -27,7 +27,7 @@ from logger.journal.reader import JournalReader
 from logger.journal.salvage import check
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel, Frame, Sample
-from logger.wire import decode, encode
+from logger.rig_line.wire import decode, encode
 
 START_US = 1_795_600_800_000_000
 CHANNELS = 16

@@ -20,7 +20,7 @@ from zlib import crc32
 import msgspec
 
 from logger.reading import Frame, Sample
-from logger.wire import decode, encode
+from logger.rig_line.wire import decode, encode
 
 _typed = msgspec.json.Decoder(Frame)
 

@@ -17,7 +17,7 @@ from logger.plan import Plan, Probe, Reads
 from logger.reading import Bytes, Floats
 from logger.sources.simulated import SimulatedFiring, simulate_scenario
 from logger.sources.simulated.drawing import draw
-from tests.benchmarks.bench_judgement import LEAST_LOST_C, WITHIN_S
+from tests.benchmarks.scored_cases import LEAST_LOST_C, WITHIN_S
 
 NAMES: Final = ("lower", "middle", "windward", "upper", "leeward")
 LASTS_S: Final = 5400
@@ -54,7 +54,7 @@ def varied(seed: int, mishaps: Any) -> SimulatedFiring:
 
 @dataclass(frozen=True, slots=True)
 class CrudeFiring:
-    """As the simulator's; `collapses` as `bench_judgement.collapses` gives them."""
+    """As the simulator's; `collapses` as `scored_cases.collapses` gives them, `wall_c` every 10 s by zone."""
 
     plan: Plan
     t_s: Floats
@@ -62,6 +62,7 @@ class CrudeFiring:
     status: Bytes
     cold_junction_c: Floats | None
     collapses: list[dict[str, Any]]
+    wall_c: dict[str, Floats]
 
 
 def _lagged(values: Floats, lag_s: float) -> Floats:
@@ -162,6 +163,7 @@ def crude(seed: int) -> CrudeFiring:
             {"zone": NAMES[zone], "start_s": float(begin), "end_s": float(begin + 900), "counts": counts}
         )
     level = np.maximum(level, 30.0)
+    walls = {NAMES[y]: level[::10, y].copy() for y in range(z)}
     probes = [Probe(name="under", channel="c", reads="coals", zone="under", height_cm=0.0)]
     coals = 600.0 + u(60, 220) * lit - 450.0 * raked
     values = [_lagged(coals, u(10, 60)) + _wander(rng, LASTS_S, u(0.3, 2.0), 3.0)]
@@ -182,7 +184,9 @@ def crude(seed: int) -> CrudeFiring:
             values.append(own)
     plan = Plan(title="Crude, invented", target_c=760.0, probes=tuple(probes))
     temperature_c = np.round(np.stack(values, axis=1) * 4.0) / 4.0
-    return CrudeFiring(plan, t, temperature_c, np.zeros(temperature_c.shape, np.uint8), None, collapses)
+    return CrudeFiring(
+        plan, t, temperature_c, np.zeros(temperature_c.shape, np.uint8), None, collapses, walls
+    )
 
 
 def plain(seed: int) -> CrudeFiring:
@@ -221,6 +225,7 @@ def plain(seed: int) -> CrudeFiring:
         begin = int(u(at + 60, min(at + 1500, LASTS_S - 700)) if late else u(1200, LASTS_S - 900))
         gone = u(80, 260) * (1.0 - np.exp(-np.maximum(t - begin, 0.0) / u(12, 60)))
         level[:, zone] -= gone
+    walls = {NAMES[y]: level[::10, y].copy() for y in range(z)}
     probes = [Probe(name="under", channel="c", reads="coals", zone="under", height_cm=0.0)]
     values = [_lagged(600.0 + 150.0 * lit, 60.0) + _wander(rng, LASTS_S, 1.5, 3.0)]
     seen: list[Floats] = []
@@ -248,4 +253,4 @@ def plain(seed: int) -> CrudeFiring:
     plan = Plan(title="Crude, invented", target_c=760.0, probes=tuple(probes))
     temperature_c = np.stack(values, axis=1)
     status = np.zeros(temperature_c.shape, np.uint8)
-    return CrudeFiring(plan, t, temperature_c, status, None, collapses)
+    return CrudeFiring(plan, t, temperature_c, status, None, collapses, walls)

@@ -76,7 +76,7 @@ def test_band_and_sentence_are_those_of_the_verdict(foretold: Foretold, tablet: 
     assert line.rstrip(".").casefold() == told["coming"].casefold()
     label = tablet.locator("#labels .come")
     assert zone["zone"] in label.inner_text()
-    assert "if nothing is added" in label.inner_text()
+    assert "as it is going" in label.inner_text()
     assert label.evaluate("e => parseFloat(getComputedStyle(e).fontSize)") >= 16
 
 

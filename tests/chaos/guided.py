@@ -15,11 +15,11 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["logger"]):
-    from logger.dialogue import decode_answer, sealed
     from logger.errors import UserError
     from logger.exchange.csv_in import read_csv
     from logger.plan import loads
-    from logger.wire import LineSplitter, WireError, decode
+    from logger.rig_line.dialogue import decode_answer, sealed
+    from logger.rig_line.wire import LineSplitter, WireError, decode
 
 FOLDER = tempfile.TemporaryDirectory()
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
-from logger.wire import encode
+from logger.rig_line.wire import encode
 
 LONG = os.environ.get("STOKEWATCH_CHAOS") == "long"
 

@@ -15,13 +15,13 @@ from steady import Tell, line, times
 from dashboard import acts
 from dashboard.app import create_app
 from dashboard.live.messages import read_wish
-from logger.dialogue import decode_answer
 from logger.errors import UserError
 from logger.exchange.csv_in import read_csv
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
+from logger.rig_line.dialogue import decode_answer
+from logger.rig_line.wire import LineSplitter, WireError, decode
 from logger.sources.simulated import simulate
-from logger.wire import LineSplitter, WireError, decode
 
 PLAN = simulate(5, rate_hz=1, mishaps="none", probes=3).plan.dumps().encode()
 CSV = b"time_s,coals,top\n" + b"".join(b"%d,%.1f,%.1f\n" % (t, 20 + t, 19 + t / 2) for t in range(30))

@@ -42,7 +42,6 @@ def odd_plan(rng: random.Random) -> Plan | None:
         for j in range(rng.randint(0, 9))
     )
     clay = Clay(
-        judge_on=rng.choice(["probes", "estimate"]),
         wall_mm=rng.choice([None, 5.0, 12.0]),
         zones=rng.choice([(), ("z",)]),
     )

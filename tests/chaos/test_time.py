@@ -124,7 +124,7 @@ async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: T
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         readings = reader.firing("last").readings
     assert readings >= counted["frames"] * 16
-    assert counted["missing"] == counted["dropped"] == counted["lost"] == counted["bad_crc"] == 0
+    assert counted["missing"] == counted["refused"] == counted["lost"] == counted["bad_crc"] == 0
     grown = max(memory[len(memory) // 2 :]) - memory[len(memory) // 4]
     if LONG:
         assert grown < 5, memory

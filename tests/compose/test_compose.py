@@ -21,9 +21,9 @@ import pytest
 import yaml
 
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
 from logger.sources.mqtt import Broker
-from logger.wire import encode
 from tests.broker import PROGRAM, Mosquitto, require_mosquitto
 from tests.mirror.servers import INFLUXDB2, Gate, InfluxDB2, running
 from tests.processes import free_port, process, stokewatch, until

@@ -13,6 +13,8 @@ from dashboard.access import Access, host_name
 from dashboard.app import create_app, listen, serve
 from dashboard.live.messages import read_wish
 from logger.errors import UserError
+from logger.health import Sign
+from logger.home import Home
 
 HOST = {"host": "127.0.0.1:8050"}
 ORIGIN = {**HOST, "origin": "http://127.0.0.1:8050"}
@@ -28,7 +30,11 @@ def test_health(client: TestClient, path: Path) -> None:
     assert client.get("/healthz").status_code == 200
     fire = SmallFire(path, k=2)
     firing = fire.light()
-    assert client.get("/healthz").json() == {"ok": True, "journal": "read", "firing": firing}
+    told = client.get("/healthz").json()
+    assert (told["ok"], told["journal"], told["firing"]) == (True, "read", firing)
+    assert told["logger"]["running"] is False
+    assert told["logger"]["trouble"] == ""
+
     fire.writer.close()
     for file in path.parent.iterdir():
         file.unlink()
@@ -36,6 +42,21 @@ def test_health(client: TestClient, path: Path) -> None:
     answer = client.get("/healthz")
     assert answer.status_code == 503
     assert str(path) in answer.json()["why"]
+
+
+def test_health_tells_of_a_logger_that_cannot_record(client: TestClient, path: Path) -> None:
+    """On a full disk nothing gets into the journal, so the journal can't tell."""
+    SmallFire(path, k=2).light()
+    home = Home(path.parent)
+    with home.logger_lock():
+        sign = Sign(home)
+        sign.give(recording=False, trouble="the disk does not take readings: the disk is full; make room")
+        answer = client.get("/healthz")
+        sign.close()
+    assert answer.status_code == 200, "the journal can be read"
+    assert answer.json()["ok"] is False
+    assert "make room" in answer.json()["why"]
+    assert answer.json()["logger"]["recording"] is False
 
 
 def test_page_and_scripts_are_here_and_nothing_is_elsewhere(client: TestClient) -> None:

@@ -23,10 +23,10 @@ from logger.journal.writer import JournalWriter
 from logger.judgement.settings import RULES
 from logger.plan import Plan, Probe, default_alarms
 from logger.reading import Batch, Channel
+from logger.rig_line.wire import decode
 from logger.sources.simulated import simulate
 from logger.sources.simulated.cold import ColdFrames
 from logger.sources.simulated.demo import demo_scenario
-from logger.wire import decode
 
 PLAN = Plan(
     title="Six jars, invented",

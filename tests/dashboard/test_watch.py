@@ -8,6 +8,8 @@ import pytest
 from firing_fixture import START_US, SmallFire
 
 from dashboard.live.watch import MAX_ROWS, Message, Watcher
+from logger.health import Sign
+from logger.home import Home
 from logger.reading import Status
 
 NOW_S = 1_795_700_000.0
@@ -134,7 +136,7 @@ def test_sign_of_life_is_the_loggers_own_word_at_first(fire: SmallFire, watcher:
     fire.beat(NOW_S - 100)
     watcher.look(NOW_S)
     assert watcher.fresh_wall_s == NOW_S - 100
-    fire.writer.set_meta("somebody", "else writes")
+    fire.writer.set_meta("somebody", {"else": "writes"})
     watcher.look(NOW_S + 1)
     assert watcher.fresh_wall_s == NOW_S - 100
     fire.beat(NOW_S + 2)
@@ -172,6 +174,28 @@ def test_a_damaged_journal_is_said(path: Path, watcher: Watcher) -> None:
     assert watcher.look(NOW_S)[0] == "afresh"
     assert str(path) in watcher.snapshot()["trouble"]
     assert watcher.look(NOW_S)[0] == "same"
+
+
+def test_a_logger_that_cannot_record_is_said(
+    path: Path, fire: SmallFire, watcher: Watcher, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a full disk nothing changes in the journal; the page says so, and why, all the same."""
+    monkeypatch.setattr("dashboard.live.watch.HEALTH_S", 0.0)
+    fire.light()
+    fire.burn(20)
+    watcher.look(NOW_S)
+    home = Home(path.parent)
+    with home.logger_lock():
+        sign = Sign(home)
+        sign.give(recording=False, trouble="the disk is full; make room")
+        assert watcher.look(NOW_S)[0] == "afresh"
+        said = watcher.snapshot()
+        assert (said["trouble"], said["unrecorded"]) == ("the disk is full; make room", True)
+        assert watcher.look(NOW_S)[0] == "same"
+        sign.give(recording=True, trouble="")
+        assert watcher.look(NOW_S)[0] == "afresh"
+        assert watcher.snapshot()["trouble"] is None
+        sign.close()
 
 
 def test_a_replaced_journal_is_opened_anew(path: Path, fire: SmallFire, watcher: Watcher) -> None:

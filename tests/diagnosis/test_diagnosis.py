@@ -12,12 +12,12 @@ from zlib import crc32
 
 import pytest
 
-from logger import wire
 from logger.diagnosis import Diagnosis, Report
 from logger.diagnosis.checksum import explain_checksum
-from logger.dialogue import sealed
 from logger.listen import ListenError, listen
 from logger.reading import Frame, Sample
+from logger.rig_line import wire
+from logger.rig_line.dialogue import sealed
 
 
 def frame(seq: int, ms: int, rig: str = "a1", c: float = 20.0) -> bytes:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.diagnosis import Diagnosis
-from logger.wire import WireError, decode
+from logger.rig_line.wire import WireError, decode
 
 LINES = Path(__file__).parents[2] / "firmware_notes" / "conformance" / "lines"
 INDEX = json.loads((LINES / "index.json").read_text())

@@ -482,6 +482,15 @@ def test_what_kind_of_nothing_it_is(tmp_path: Path) -> None:
     assert set(late.status[:20, 1]) | set(late.status[30:, 1]) == {Status.ABSENT}, (
         "no wire is open before its logger runs"
     )
+    broken = read(
+        tmp_path, "time_s,a,b,c\n" + "".join(f"{i},520,{630 if i < 30 else ''},410\n" for i in range(60))
+    )
+    assert set(broken.status[30:, 1]) == {Status.OPEN}, "it ends alone, and hot"
+    stopped = read(
+        tmp_path,
+        "time_s,a,b,c\n" + "".join(f"{i},520,{'630,640' if i < 30 else ','}\n" for i in range(60)),
+    )
+    assert set(stopped.status[30:, 1:].ravel()) == {Status.ABSENT}, "two that end together: a logger stopped"
 
 
 def test_the_hour_that_comes_twice(tmp_path: Path) -> None:

@@ -277,7 +277,7 @@ def test_a_failed_export_leaves_what_was_there(tmp_path: Path) -> None:
 
 
 def test_an_export_to_nowhere(reader: JournalReader, firing: str, tmp_path: Path) -> None:
-    with pytest.raises(ExportError, match="No such file or directory; choose another"):
+    with pytest.raises(ExportError, match="No such file or directory; nothing was written"):
         export_csv(reader, firing, tmp_path / "no" / "out.csv")
 
 

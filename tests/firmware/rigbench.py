@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from logger import wire
 from logger.amplifiers import AMPLIFIERS, encode_word
 from logger.reading import Frame, Status
+from logger.rig_line import wire
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"
 KIT = NOTES / "conformance"

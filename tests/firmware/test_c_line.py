@@ -12,9 +12,9 @@ import pytest
 from click.testing import CliRunner
 from rigbench import NOTES, answer
 
-from logger import wire
 from logger.cli import cli
 from logger.reading import Sample
+from logger.rig_line import wire
 
 HERE = Path(__file__).parent
 C = NOTES / "c"

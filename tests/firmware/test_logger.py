@@ -116,4 +116,11 @@ async def test_ten_minutes_kept_by_the_rig_are_taken_in_their_places(tmp_path: P
     counts = intake.counts()
     assert counts["frames"] == 1520
     assert counts["out_of_order"] >= 1190
-    assert counts["missing"] == counts["bad_crc"] == counts["malformed"] == counts["dropped"] == 0
+    assert (
+        counts["missing"]
+        == counts["bad_crc"]
+        == counts["malformed"]
+        == counts["set_apart"]
+        == counts["refused"]
+        == 0
+    )

@@ -14,9 +14,9 @@ import paho.mqtt.client as paho
 import pytest
 from rigbench import KIT, config, require_kit, steady
 
-from logger import wire
-from logger.dialogue import About, BeaconAnswer, decode_answer
-from logger.notices.beacon import Show, answer_topic, ask_topic, beacon_line
+from logger.rig_line import wire
+from logger.rig_line.beacon import Show, answer_topic, ask_topic, beacon_line
+from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
 from tests.broker import Mosquitto
 
 pytestmark = pytest.mark.real

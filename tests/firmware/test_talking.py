@@ -11,10 +11,10 @@ from typing import Any
 
 from rigbench import EIGHT, LiveRig, config, hex_word, run, steady
 
-from logger import wire
-from logger.dialogue import AGAIN, WHO_ARE_YOU, About, BeaconAnswer, acknowledgement, decode_answer
-from logger.notices.beacon import Show, beacon_line
 from logger.reading import Frame
+from logger.rig_line import wire
+from logger.rig_line.beacon import Show, beacon_line
+from logger.rig_line.dialogue import AGAIN, WHO_ARE_YOU, About, BeaconAnswer, acknowledgement, decode_answer
 
 
 def scenario(run_s: float, asks: list[tuple[float, str]], **changes: Any) -> dict[str, Any]:

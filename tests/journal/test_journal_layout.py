@@ -8,8 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from journal_batches import EVERY_KIND, START_US, firing_batch, same_batch
 
-from logger.journal.layout import Layout, as_stored, seal, squeeze, unsqueeze, widths_for
+from logger.journal.layout import Layout, as_stored, row_key, seal, squeeze, unsqueeze, widths_for
 from logger.reading import Batch, Channel, Status
+
+KEY = row_key(1, 29926680, 3)
 
 
 def layout_of(batch: Batch) -> Layout:
@@ -57,8 +59,10 @@ def test_every_kind_of_channel_comes_back_to_the_bit(batch: Batch) -> None:
     records, minute = layout.encode(batch)
     again = Layout.loads(1, layout.rig, layout.dumps())
     assert again == layout
-    assert same_batch(again.decode(again.load(seal(records.tobytes()), packed=False), minute), batch)
-    packed = unsqueeze(squeeze(records), layout.dtype)
+    assert same_batch(
+        again.decode(again.load(seal(records.tobytes(), KEY), KEY, packed=False), minute), batch
+    )
+    packed = unsqueeze(squeeze(records, KEY), layout.dtype, KEY)
     assert same_batch(layout.decode(packed, minute), batch)
 
 
@@ -92,12 +96,12 @@ def test_damage_in_packed_data_is_noticed() -> None:
     """A checksum of our own: without it a flipped bit would be a temperature."""
     layout = layout_of(firing_batch(600))
     records = layout.encode(firing_batch(600))[0]
-    data = bytearray(squeeze(records))
+    data = bytearray(squeeze(records, KEY))
     rng = np.random.default_rng(5)
     for at in rng.integers(0, len(data), 200):
         bad = data.copy()
         bad[at] ^= 1 << int(rng.integers(8))
         with pytest.raises(ValueError, match="damaged"):
-            unsqueeze(bytes(bad), layout.dtype)
+            unsqueeze(bytes(bad), layout.dtype, KEY)
     with pytest.raises(ValueError, match="damaged"):
-        unsqueeze(bytes(data[:-9]), layout.dtype)
+        unsqueeze(bytes(data[:-9]), layout.dtype, KEY)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
+import contextlib
 import subprocess
 import sys
 import threading
@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from journal_batches import START_US, firing_batch, make_batch
 
 from logger.errors import UserError
-from logger.journal import schema
 from logger.journal.reader import JournalReader, Traces
+from logger.journal.schema import JournalError
 from logger.journal.traces import break_gaps
 from logger.journal.writer import JournalWriter
 from logger.reading import Status
@@ -57,28 +57,35 @@ def test_firings_are_found_by_id_and_by_last(writer: JournalWriter, reader: Jour
         reader.readings("nope")
 
 
-def test_opened_while_another_program_makes_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """It is made between the reader's looks at its version and at its tables: no damage, a journal."""
+def test_a_journal_in_the_making_is_never_seen(tmp_path: Path) -> None:
+    """Whoever looks finds none, or a whole one: an empty one is damage."""
+    path = tmp_path / "journal.sqlite"
+    sizes: set[int] = set()
+    over = threading.Event()
+
+    def watch() -> None:
+        while not over.is_set():
+            with contextlib.suppress(FileNotFoundError):
+                sizes.add(path.stat().st_size)
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    for _ in range(5):
+        JournalWriter(path).close()
+        path.unlink()
+    over.set()
+    watcher.join()
+    assert 0 not in sizes
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("opened", [JournalReader, JournalWriter])
+def test_an_empty_file_is_no_new_journal(opened: type[JournalReader | JournalWriter], tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     path.touch()
-    maker = threading.Thread(target=lambda: JournalWriter(path).close())
-    plain = schema.connect_read_only
-
-    def watched(file: Path) -> sqlite3.Connection:
-        def look(statement: str) -> None:
-            if "application_id" in statement and maker.ident is None:
-                maker.start()
-                maker.join(0.5)
-
-        db = plain(file)
-        db.set_trace_callback(look)
-        return db
-
-    monkeypatch.setattr(schema, "connect_read_only", watched)
-    reader = JournalReader(path)
-    maker.join()
-    assert reader.firings() == []
-    reader.close()
+    with pytest.raises(JournalError, match=r"empty \(0 bytes\).*put back a copy"):
+        opened(path)
+    assert path.stat().st_size == 0
 
 
 def test_columns_follow_the_plan(writer: JournalWriter, reader: JournalReader) -> None:

@@ -228,8 +228,8 @@ def test_state_events_heartbeat_and_meta(writer: JournalWriter, reader: JournalR
     with pytest.raises(ValueError, match="JSON"):
         writer.add_event(firing, START_US, "note", {"x": float("nan")})
     assert reader.meta("mirror") is None
-    writer.set_meta("mirror", "17")
-    assert reader.meta("mirror") == "17"
+    writer.set_meta("mirror", {"at": 17})
+    assert reader.meta("mirror") == {"at": 17}
 
 
 def test_disk_full_is_said_and_the_writer_goes_on_when_there_is_room(

@@ -1,7 +1,8 @@
-"""Damaged journals are noticed at the start and salvaged; the damaged file is never overwritten."""
+"""Damaged journals are set aside and joined to the one that goes on; the damaged file is never changed."""
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from pathlib import Path
 
@@ -9,10 +10,11 @@ import numpy as np
 import pytest
 from journal_batches import START_US, firing_batch
 
-from logger.journal import salvage as salvaging
+from logger.journal import aside as asides
 from logger.journal.reader import JournalReader
-from logger.journal.salvage import check, make_sound, salvage
+from logger.journal.salvage import ASK_AGAIN, Salvage, check, join
 from logger.journal.schema import JournalError
+from logger.journal.starting_over import GoingOn, begin_instead, going_on_from
 from logger.journal.writer import JournalWriter, add_request
 
 FRAMES = 18_000
@@ -40,7 +42,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
             )
     writer.save_state(new, b"state" * 100)
     writer.heartbeat({"frames": FRAMES})
-    writer.set_meta("site", "meadow")
+    writer.set_meta("clocks", {"a1": {"drift": 1e-5}})
     add_request(path, "note", {"text": "hello"})
     writer.close()
     assert not path.with_name("journal.sqlite-wal").exists()
@@ -54,6 +56,15 @@ def damaged(sound: Path, tmp_path: Path, changes: dict[int, bytes], cut: int | N
         data[at : at + len(new)] = new
     path.write_bytes(data[:cut])
     return path
+
+
+def start_over_and_join(path: Path) -> Salvage:
+    """What a logger does that finds its journal damaged."""
+    aside = begin_instead(path, going_on_from(path))
+    assert asides.unjoined(path) == [aside]
+    found = join(path, aside, pause_s=0)
+    assert asides.unjoined(path) == []
+    return found
 
 
 def compare(path: Path) -> tuple[int, int]:
@@ -89,16 +100,20 @@ def test_a_sound_journal_is_left_alone(sound: Path, tmp_path: Path) -> None:
     path = damaged(sound, tmp_path, {})
     before = path.read_bytes()
     assert check(path, every_firing=True) == []
-    assert make_sound(path) is None
     assert path.read_bytes() == before
-    assert make_sound(tmp_path / "none.sqlite") is None
-    assert not (tmp_path / "none.sqlite").exists()
 
 
-def test_salvage_of_a_sound_journal_loses_nothing(sound: Path, tmp_path: Path) -> None:
+def test_joining_a_sound_journal_loses_nothing(sound: Path, tmp_path: Path) -> None:
     path = damaged(sound, tmp_path, {})
     before = path.read_bytes()
-    found = salvage(path)
+    aside = begin_instead(path, going_on_from(path))
+    writer = JournalWriter(path)
+    running = writer.running()
+    assert running is not None, "the firing goes on before anything is joined"
+    assert (running.title, running.plan_toml, running.readings) == ("Bowls", 'title = "Bowls"\n', 0)
+    writer.append(running.id, firing_batch(100, first=FRAMES))
+    first_new = writer.add_event(running.id, START_US, "note", {"kind": "text", "text": "meanwhile"})
+    found = join(path, aside, pause_s=0)
     assert (found.firings, found.readings, found.events, found.lost) == (
         2,
         4 * (FRAMES + 1000),
@@ -107,21 +122,53 @@ def test_salvage_of_a_sound_journal_loses_nothing(sound: Path, tmp_path: Path) -
     )
     assert found.aside.read_bytes() == before
     assert found.aside.name.startswith("journal-damaged-2")
-    assert compare(path) == (1000, FRAMES)
-    writer = JournalWriter(path)
-    running = writer.running()
-    assert running is not None
-    assert (running.title, running.plan_toml) == ("Bowls", 'title = "Bowls"\n')
-    assert writer.load_state(running.id) == b"state" * 100
-    assert [r.data for r in writer.take_requests()] == [{"text": "hello"}]
-    writer.append(running.id, firing_batch(100, first=FRAMES))
+    writer.append(running.id, firing_batch(100, first=FRAMES + 100))
     writer.close()
     reader = JournalReader(path)
-    assert reader.firing(running.id).readings == 4 * (FRAMES + 100)
-    assert reader.heartbeat() == {"frames": FRAMES}
-    assert reader.meta("site") == "meadow"
+    assert reader.firing(running.id).readings == 4 * (FRAMES + 200)
+    whole = firing_batch(FRAMES + 200)
+    traces = reader.readings(running.id)
+    for j in range(4):
+        np.testing.assert_array_equal(traces.t_us[j], whole.t_us)
+        np.testing.assert_array_equal(traces.temperature_c[j], whole.temperature_c[:, j])
+    assert reader.meta("clocks") == {"a1": {"drift": 1e-5}}
     assert reader.firings()[1].facts == {"wood": "ash"}
-    assert len(reader.events(running.id)) == FRAMES // STEP
+    events = reader.events(running.id)
+    assert len(events) == FRAMES // STEP + 1
+    assert events[-1].id == first_new, "numbers go on above all that came before"
+    assert len({e.id for e in events}) == len(events)
+    answered = reader.request(1)
+    assert answered is not None
+    assert answered.result == {"ok": False, "error": ASK_AGAIN}
+    assert add_request(path, "note", {}) > 1
+    reader.close()
+    assert check(path, every_firing=True) == []
+
+
+def test_joined_twice_is_joined_once(sound: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Killed at each of its steps, and begun again: nothing twice, nothing missing."""
+    path = damaged(sound, tmp_path, {})
+    aside = begin_instead(path, going_on_from(path))
+    plain = JournalWriter.transaction
+    kills = 0
+    while asides.unjoined(path):
+        left = 1 + kills * 2
+
+        def counted(self: JournalWriter) -> object:
+            nonlocal left
+            left -= 1
+            if not left:
+                raise InterruptedError("killed")
+            return plain(self)
+
+        with monkeypatch.context() as patch, contextlib.suppress(JournalError):
+            patch.setattr(JournalWriter, "transaction", counted)
+            join(path, aside, pause_s=0)
+        kills += 1
+    assert kills > 3
+    assert compare(path) == (1000, FRAMES)
+    reader = JournalReader(path)
+    assert sum(len(reader.events(f.id)) for f in reader.firings()) == FRAMES // STEP
     reader.close()
 
 
@@ -136,44 +183,110 @@ def test_random_damage_again_and_again(sound: Path, tmp_path: Path) -> None:
         at = int(rng.integers(0, size - 64))
         path = damaged(sound, folder, {at: rng.bytes(64)})
         before = path.read_bytes()
-        found = make_sound(path, every_firing=True)
-        if found is None:  # a place that says nothing, or a word in a note that is still a word
+        if not check(path, every_firing=True):  # a place that says nothing
             assert compare(path) == (1000, FRAMES)
             continue
+        found = start_over_and_join(path)
         noticed += 1
         assert found.aside.read_bytes() == before
         old, new = compare(path)
+        # At most what stood on the damaged page or two, and in the row that went over it.
+        assert old + new >= FRAMES + 1000 - 4 * 600, (at, found.lost)
         worth += old + new
         left = {p.name for p in folder.iterdir() if not p.name.endswith(("-wal", "-shm"))}
         assert left == {path.name, found.aside.name}
     assert noticed >= 14
-    assert worth >= 0.85 * noticed * (FRAMES + 1000)
+    assert worth >= 0.97 * noticed * (FRAMES + 1000)
+
+
+def pages_of(path: Path, table: str) -> list[int]:
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        return [row[0] for row in db.execute("SELECT pageno FROM dbstat WHERE name = ?", (table,))]
+
+
+def root_of(path: Path, table: str) -> int:
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        return int(db.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0])
+
+
+@pytest.mark.parametrize("table", ["chunk", "recent", "layout", "twin", "event", "firing", "estimate"])
+def test_a_root_page_is_gone(table: str, sound: Path, tmp_path: Path) -> None:
+    """A table's root used to cost all that stands below it: the readings of every firing."""
+    page = root_of(sound, table)
+    path = damaged(sound, tmp_path, {(page - 1) * PAGE: b"\xa5" * PAGE})
+    assert [fault.structure for fault in check(path)][:1] == [True]
+    start_over_and_join(path)
+    old, new = compare(path)
+    assert (old, new) == (1000, FRAMES) or (table == "recent" and new >= FRAMES - 600)
+    reader = JournalReader(path)
+    assert {f.title for f in reader.firings()} == {"Old", "Bowls"}
+    events = sum(len(reader.events(f.id)) for f in reader.firings())
+    assert events == FRAMES // STEP or (table == "event" and events >= FRAMES // STEP - 40)
+    reader.close()
+
+
+def test_no_page_costs_more_than_what_stood_on_it(sound: Path, tmp_path: Path) -> None:
+    """Every kind of page in turn overwritten: what is lost is that page's rows, and no probe gets another's name."""
+    for table in ("chunk", "layout", "twin", "firing", "rollup_1", "chunk_by_minute", "sqlite_schema"):
+        for page in pages_of(sound, table)[:6]:
+            folder = tmp_path / f"{table}-{page}"
+            folder.mkdir()
+            path = damaged(sound, folder, {(page - 1) * PAGE: b"\x00" * PAGE})
+            start_over_and_join(path)
+            old, new = compare(path)
+            assert old + new >= FRAMES + 1000 - 1200, (table, page)
+
+
+def test_a_flipped_name_is_not_believed(sound: Path, tmp_path: Path) -> None:
+    """In the layout, one letter of a channel's name, or its order: its second copy says what is true."""
+    with contextlib.closing(sqlite3.connect(sound)) as db:
+        told = db.execute("SELECT channels FROM layout ORDER BY id DESC").fetchone()[0].encode()
+    data = sound.read_bytes()
+    begins = [at for at in range(len(data)) if data.startswith(told, at)]
+    assert begins, "the layout's own row"
+    at = begins[0] + told.index(b"k1") + 1
+    path = damaged(sound, tmp_path, {at: b"3"})  # k1 becomes another k3
+    assert compare(path) == (1000, FRAMES), "read right even before anything is mended"
+    writer = JournalWriter(path)
+    assert any("layout" in text for text in writer.repair())
+    writer.close()
+    assert compare(path) == (1000, FRAMES)
+
+
+@pytest.mark.parametrize("column", ["firing", "minute", "layout"])
+def test_readings_filed_in_the_wrong_place_are_a_gap(column: str, sound: Path, tmp_path: Path) -> None:
+    """A flipped number in a row of readings: not one reading under another name, firing or time."""
+    path = damaged(sound, tmp_path, {})
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        (row,) = db.execute(
+            "SELECT id FROM chunk WHERE firing = 2 ORDER BY minute LIMIT 1 OFFSET 5"
+        ).fetchone()
+        change = {"firing": "1", "minute": "minute + 4096", "layout": "1"}[column]
+        db.execute(f"UPDATE chunk SET {column} = {change} WHERE id = ?", (row,))
+        db.commit()
+    assert [fault.structure for fault in check(path, every_firing=True)] == [False]
+    start_over_and_join(path)
+    assert compare(path) == (1000, FRAMES - 600)
 
 
 @pytest.mark.parametrize("share", [0.999, 0.9, 0.5, 0.1])
 def test_cut_short(share: float, sound: Path, tmp_path: Path) -> None:
     size = sound.stat().st_size
     path = damaged(sound, tmp_path, {}, cut=int(size * share))
-    found = make_sound(path)
-    assert found is not None
+    assert check(path) != []
+    found = start_over_and_join(path)
     old, new = compare(path)
     assert found.readings == 4 * (old + new)
     if share >= 0.5:
-        assert old + new > 0.5 * share * (FRAMES + 1000)
+        assert old + new > 0.6 * share * (FRAMES + 1000)
 
 
 @pytest.mark.parametrize("at", [0, 16, 18, 28, 44, 56, 60, 68, 100, 103, 105], ids=lambda at: f"byte {at}")
 def test_damaged_header(at: int, sound: Path, tmp_path: Path) -> None:
-    """The first page tells where everything is; without it a new journal's first page tells the same."""
+    """The first page tells where everything is; without it the pages themselves tell."""
     path = damaged(sound, tmp_path, {at: b"\xa5\x5a\xa5\x5a"})
-    assert make_sound(path) is not None
-    assert compare(path) == (1000, FRAMES)
-
-
-def test_the_first_page_is_gone(sound: Path, tmp_path: Path) -> None:
-    path = damaged(sound, tmp_path, {0: bytes(PAGE)})
-    found = make_sound(path)
-    assert found is not None
+    assert check(path) != []
+    start_over_and_join(path)
     assert compare(path) == (1000, FRAMES)
 
 
@@ -192,14 +305,32 @@ def test_what_is_in_the_log_is_saved_too(sound: Path, tmp_path: Path) -> None:
     at = _place_of_a_chunk(sound)
     bad[at : at + 8] = b"DAMAGED!"
     path.write_bytes(bad)
-    found = make_sound(path)
-    assert found is not None
+    found = start_over_and_join(path)
     reader = JournalReader(path)
     times = reader.readings(firing.id).t_us[0]
     reader.close()
     assert times[-1] == firing_batch(50, first=FRAMES).t_us[-1]
     assert len(times) == FRAMES + 50 - 600
     assert found.aside.with_name(found.aside.name + "-wal").exists()
+
+
+def test_only_the_log_is_left(sound: Path, tmp_path: Path) -> None:
+    """The journal was removed, and its log stayed: that is no part of the new one, and what it has is saved."""
+    path = damaged(sound, tmp_path, {})
+    writer = JournalWriter(path)
+    firing = writer.running()
+    assert firing is not None
+    writer.append(firing.id, firing_batch(50, first=FRAMES))
+    log = asides.beside(path, "-wal").read_bytes()
+    writer.close()
+    path.unlink()
+    asides.beside(path, "-wal").write_bytes(log)
+    JournalWriter(path).close()
+    (aside,) = asides.unjoined(path)
+    assert aside.stat().st_size == 0
+    assert asides.beside(aside, "-wal").read_bytes() == log
+    join(path, aside, pause_s=0)
+    assert check(path) == []
 
 
 def _place_of_a_chunk(path: Path) -> int:
@@ -210,12 +341,13 @@ def _place_of_a_chunk(path: Path) -> int:
 
 
 def test_flipped_bits_in_readings_are_noticed(sound: Path, tmp_path: Path) -> None:
-    """The file's structure is sound; only the checksum of that minute is wrong."""
+    """The file's structure is sound: a gap is told, and nothing is moved for it."""
     at = _place_of_a_chunk(sound)
     path = damaged(sound, tmp_path, {at: b"\xff"})
-    assert check(path) == ["1 stretches of readings don't match their checksums"]
-    found = make_sound(path)
-    assert found is not None
+    faults = check(path)
+    assert faults == ["1 stretches of readings don't match their checksums"]
+    assert [fault.structure for fault in faults] == [False]
+    found = start_over_and_join(path)
     assert compare(path) == (1000, FRAMES - 600)
     assert found.lost == ["1 stretches of readings of at most a minute"]
 
@@ -224,9 +356,10 @@ def test_a_lost_firing_row_does_not_lose_its_readings(sound: Path, tmp_path: Pat
     path = damaged(sound, tmp_path, {})
     db = sqlite3.connect(path)
     db.execute("DELETE FROM firing")
+    db.execute("DELETE FROM twin WHERE kind = 'firing'")
     db.commit()
     db.close()
-    found = salvage(path)
+    found = start_over_and_join(path)
     assert found.firings == 2
     assert compare(path) == (1000, FRAMES)
     reader = JournalReader(path)
@@ -235,45 +368,37 @@ def test_a_lost_firing_row_does_not_lose_its_readings(sound: Path, tmp_path: Pat
     reader.close()
 
 
-def test_a_salvage_cut_short_goes_on(sound: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Ended at each of its last steps by the power: the next start finds the one or the other."""
-    real = Path.rename
-
-    def die(self: Path, target: Path) -> Path:
-        raise KeyboardInterrupt
-
-    path = damaged(sound, tmp_path, {_place_of_a_chunk(sound): b"\xff"})
-    monkeypatch.setattr(Path, "rename", die)
-    with pytest.raises(KeyboardInterrupt):
-        make_sound(path)
-    monkeypatch.setattr(Path, "rename", real)
-    assert check(path) != []  # still the damaged one
-    # … and now the step after that: set aside, the new one not yet in its place
-    path.rename(tmp_path / "journal-damaged-x.sqlite")
-    assert make_sound(path) is None
-    assert compare(path) == (1000, FRAMES - 600)
-    assert not salvaging._finished(path).exists()
+def test_set_aside_at_any_moment(sound: Path, tmp_path: Path) -> None:
+    """Ended by the power between its steps: the next start goes on from there."""
+    path = damaged(sound, tmp_path, {})
+    aside = asides._free_name(path, "unjoined")
+    asides.beside(aside, "-wal").write_bytes(b"log")  # the first step: the log has its new name
+    asides.finish_setting_aside(path)
+    assert aside.exists()
+    assert not path.exists()
+    asides.finish_setting_aside(path)
+    assert asides.unjoined(path) == [aside]
+    JournalWriter(path).close()
+    join(path, aside, pause_s=0)
+    assert compare(path) == (1000, FRAMES)
 
 
-def test_no_room_for_the_new_one(sound: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_room_for_what_is_saved(sound: Path, tmp_path: Path) -> None:
+    """The disk is the fire's first; the damaged file stays, and is joined when there is room."""
     path = damaged(sound, tmp_path, {_place_of_a_chunk(sound): b"\xff"})
     before = path.read_bytes()
-
-    def full(*rest: object, **more: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(salvaging, "store_minute", full)
-    with pytest.raises(JournalError, match="can't be salvaged: No space left on device; make room"):
-        make_sound(path)
-    assert path.read_bytes() == before
-    assert [p.name for p in tmp_path.iterdir() if p.suffix == ".sqlite"] == ["journal.sqlite"]
+    aside = begin_instead(path, GoingOn())
+    with pytest.raises(JournalError, match="kept for the fire; make room"):
+        join(path, aside, room=lambda: 1_000_000, pause_s=0)
+    assert aside.read_bytes() == before
+    join(path, aside, room=lambda: 10**12, pause_s=0)
+    assert compare(path) == (1000, FRAMES - 600)
 
 
 def test_nothing_to_save(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     path.write_bytes(np.random.default_rng(1).bytes(100_000))
-    found = make_sound(path)
-    assert found is not None
+    found = start_over_and_join(path)
     assert (found.firings, found.readings) == (0, 0)
     assert found.aside.stat().st_size == 100_000
     assert check(path) == []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +10,7 @@ import pytest
 from logger.judgement.judge import Judge
 from logger.judgement.rehearsal import summary, table
 from logger.physics.heat_work import ENERGY_RANGE_KJ_MOL, equivalent_c
-from logger.plan import Clay, Plan, Probe
+from logger.plan import Plan, Probe
 
 PLAN = Plan(
     title="Invented",
@@ -68,15 +67,6 @@ def test_a_restart_goes_on() -> None:
     assert again.verdict().one_hour == straight.verdict().one_hour
 
 
-def test_it_goes_by_the_estimate_where_the_plan_does() -> None:
-    by_probes, by_estimate = Judge(PLAN), Judge(replace(PLAN, clay=Clay(judge_on="estimate")))
-    for judge in (by_probes, by_estimate):
-        fired(judge, 1500)
-    probes, clay = by_probes.verdict().one_hour["upper"], by_estimate.verdict().one_hour["upper"]
-    assert {v.by for v in by_estimate.verdict().zones} == {"estimate"}
-    assert clay.c < probes.c, "the wall trails the air"
-
-
 def test_programs_and_people_are_told_that_it_is_a_model() -> None:
     judge = Judge(PLAN)
     fired(judge)
@@ -85,6 +75,7 @@ def test_programs_and_people_are_told_that_it_is_a_model() -> None:
     assert zone["one_hour_model"]["kind"] == "model"
     assert zone["one_hour_model"]["low_c"] < zone["one_hour_c"] < zone["one_hour_model"]["high_c"]
     assert zone["one_hour_model"]["energy_kj_mol"] == 300.0
+    assert zone["one_hour_model"]["covers"].startswith("the clay's activation energy alone")
     told = table(result)
     assert f"{zone['one_hour_c']:.0f}" in told
     assert "1 h model" in told

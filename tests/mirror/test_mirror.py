@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from logger.home import Home
+from logger.journal.aside import beside
 from logger.journal.writer import JournalWriter
 from logger.mirror.health import mirror_health
 from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror, MirrorRunsError, mirror_lock
@@ -358,6 +359,8 @@ def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
             copy = home.root / "copy"
             copy.write_bytes(home.journal.read_bytes())
             writer._db.execute("VACUUM INTO ?", (str(home.root / "whole"),))
+            for ending in ("-wal", "-shm"):  # as setting a journal aside does
+                beside(home.journal, ending).unlink(missing_ok=True)
             (home.root / "whole").replace(home.journal)
         case "damaged":
             mirror.close()

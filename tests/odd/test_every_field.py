@@ -28,7 +28,7 @@ from logger.judgement.settings import RULES
 from logger.plan import Plan, PlanError, from_document, loads
 from logger.reading import Frame, Sample
 from logger.requests import KINDS, RequestError, data_of, read_request
-from logger.wire import Malformed, decode, encode
+from logger.rig_line.wire import Malformed, decode, encode
 
 Count = Callable[[str, str], None]
 
@@ -195,6 +195,7 @@ PLAN = {
     "estimate": '{"judge_on":"probes"}',
     "probe": f"[{object_of(PROBE)}]",
     "alarm": "{}",
+    "source": '[{"format":"lines","port":"/dev/ttyX"}]',
 }
 ESTIMATE = {"judge_on": '"probes"', "wall_mm": "8", "zones": '["windward"]'}
 

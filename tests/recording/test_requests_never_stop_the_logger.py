@@ -16,10 +16,12 @@ import pytest
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
+from logger.journal.sealed import load_dict
+from logger.journal.writer import MAX_WAITING
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from logger.wire import encode
 
 
 class Fire:
@@ -52,7 +54,9 @@ class Fire:
 
     async def hear(self, frames: int = 3) -> None:
         for _ in range(frames):
-            line = encode(Frame("a1", self.seq, 100 * self.seq, {"k0": Sample(c=20.0 + self.seq % 50)}))
+            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+            line = encode(Frame("a1", self.seq, ms, {"k0": Sample(c=20.0 + self.seq % 50)}))
+            await asyncio.sleep(0.002)  # or two frames would be of one moment
             await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
             self.seq += 1
         await self.until(lambda reader: (found := reader.running()) and found.readings >= self.seq)
@@ -80,7 +84,7 @@ class Fire:
             while True:
                 (text,) = db.execute("SELECT result FROM request WHERE id = ?", (number,)).fetchone()
                 if text is not None:
-                    return dict(json.loads(text))
+                    return load_dict(text, number)
                 assert self.recorder.alive, "the logger has died of it"
                 assert time.monotonic() < end, "the logger has not answered"
                 await asyncio.sleep(0.02)
@@ -180,10 +184,11 @@ async def test_a_heap_of_requests_keeps_no_reading_waiting(fire: Fire) -> None:
     await fire.hear()
     with contextlib.closing(sqlite3.connect(fire.path, timeout=10)) as db, db:
         row = "INSERT INTO request (made_us, kind, data, who) VALUES (1, 'note', '{\"kind\":\"wood\"}', '')"
-        for _ in range(500):
+        for _ in range(MAX_WAITING):
             db.execute(row)
     await fire.hear(20)
     last = fire.put("note", '{"kind":"gust"}')
+    await fire.until(lambda reader: (asked := reader.request(last)) and asked.result)
     assert (await fire.answer(last))["ok"]
 
 

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import WireError, decode, encode
 from logger.sources import Arrival, Sampled, Source
-from logger.wire import WireError, decode, encode
 
 
 def frame(seq: int, rig: str = "a1", c: float = 20.5) -> Frame:

@@ -13,9 +13,9 @@ from rig_cables import Running, until
 
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
+from logger.rig_line.wire import decode, encode
 from logger.sources import SourceError
 from logger.sources.mqtt import Broker
-from logger.wire import encode
 from tests.broker import Mosquitto
 from tests.processes import STOKEWATCH, process, stokewatch
 from tests.processes import until as wait_until
@@ -74,12 +74,12 @@ def test_what_is_no_name(name: str) -> None:
 
 
 @pytest.mark.timeout(120)
-def test_two_rigs_of_one_name_are_told_apart_and_the_second_refused(
+def test_two_rigs_of_one_name_are_told_apart_and_the_second_set_apart(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
     """Two devices that run at once under one name: the line of the first stays clean, and the fault names it."""
 
-    async def both() -> None:
+    async def both() -> int:
         begun_s = time.monotonic()
         n = 0
         while (now_s := time.monotonic() - begun_s) < 14:
@@ -88,17 +88,25 @@ def test_two_rigs_of_one_name_are_told_apart_and_the_second_refused(
             await mosquitto.publish("stokewatch/a1/frame", line("a1", 77 + n, 7_700 + ms, 900.0))
             n += 1
             await asyncio.sleep(0.2)
+        return n
 
     home = tmp_path / "home"
     with process([*STOKEWATCH, "log", "--mqtt", mosquitto.url], home):
         linked(home)
-        asyncio.run(both())
-        wait_until(lambda: stokewatch("status", home=home)["logger"]["malformed"], "the second's refusal")
+        sent = asyncio.run(both())
+        wait_until(
+            lambda: stokewatch("status", home=home)["logger"]["set_apart"] >= sent - 2, "the second's frames"
+        )
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         firing = reader.firing("last").id
+        apart = reader.set_apart(firing)
+        assert {decode(row.line).ch["k0"].c for row in apart} == {900.0}
         traces = reader.readings(firing)
         newest = traces.temperature_c[0][traces.t_us[0] > traces.t_us[0][-1] - 10_000_000]
         assert set(newest.tolist()) == {20.0}
+        assert (
+            traces.t_us[0].size + len(apart) == reader.heartbeat()["frames"] + reader.heartbeat()["set_apart"]
+        )
         faults = [e.data for e in reader.events(firing) if e.kind == "fault"]
     assert len(faults) == 1
     assert faults[0]["rig"] == "a1"
@@ -115,7 +123,8 @@ def test_one_fire_with_several_rigs_that_come_and_go_and_a_fire_of_its_own_each(
     async def burn(first: int, count: int, *rigs: str) -> None:
         for n in range(first, first + count):
             for rig in rigs:
-                await mosquitto.publish(f"stokewatch/{rig}/frame", line(rig, n, 100 * n))
+                ms = round(time.monotonic() * 1000) % 2**32  # each rig's clock runs with ours
+                await mosquitto.publish(f"stokewatch/{rig}/frame", line(rig, n, ms))
 
     def frames(home: Path) -> int:
         return int(stokewatch("status", home=home)["logger"]["frames"])

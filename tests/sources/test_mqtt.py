@@ -10,14 +10,15 @@ import subprocess
 from pathlib import Path
 
 import aiomqtt
+import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.reasoncodes import ReasonCode
 from rig_cables import Running, descriptors, frame, until
 
-from logger.dialogue import WHO_ARE_YOU
+from logger.rig_line.dialogue import WHO_ARE_YOU
+from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import SourceError, mqtt
-from logger.sources.mqtt import Broker, without_password
-from logger.wire import MAX_LINE, decode, encode
+from logger.sources.mqtt import STRANGERS, Broker, Statuses, without_password
 from tests.broker import Mosquitto, free_port
 
 pytestmark = pytest.mark.real
@@ -279,8 +280,9 @@ async def test_frames_of_quality_0_need_no_acknowledgement(mosquitto: Mosquitto)
 
 
 async def test_answers_and_lines_to_a_rig(mosquitto: Mosquitto) -> None:
-    answers: list[bytes] = []
-    async with Running(Broker(mosquitto.url, "logger", answer=answers.append)) as running:
+    answers: list[tuple[str, str | None, bytes]] = []
+    take = lambda *said: answers.append(said)  # noqa: E731
+    async with Running(Broker(mosquitto.url, "logger", answer=take)) as running:
         await connected(running)
         ear = await asyncio.create_subprocess_exec(
             *("mosquitto_sub", "-p", str(mosquitto.port), "-t", "stokewatch/a1/ask", "-C", "1", "-W", "10"),
@@ -290,7 +292,7 @@ async def test_answers_and_lines_to_a_rig(mosquitto: Mosquitto) -> None:
         running.source.say("a1", WHO_ARE_YOU)
         assert (await ear.communicate())[0] == WHO_ARE_YOU
         await mosquitto.publish("stokewatch/a1/answer", b'#{"rig":"a1"}*00000000')
-        await until(lambda: answers == [b'#{"rig":"a1"}*00000000'])
+        await until(lambda: answers == [(running.source.name, "a1", b'#{"rig":"a1"}*00000000')])
         assert running.arrivals == []
 
 
@@ -319,7 +321,7 @@ def test_what_is_no_broker_is_refused_without_showing_a_password(url: str) -> No
 def test_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
     for path in (tmp_path / "no.pem", tmp_path / "junk.pem"):
         (tmp_path / "junk.pem").write_text("junk")
-        with pytest.raises(SourceError, match="name a PEM file"):
+        with pytest.raises(SourceError, match="put a PEM file in STOKEWATCH_MQTT_CA"):
             Broker(f"mqtts://127.0.0.1:{free_port()}", "logger", ca_file=path)
 
 
@@ -335,3 +337,53 @@ def test_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
 )
 def test_passwords_are_not_shown(url: str, shown: str) -> None:
     assert without_password(url) == shown
+
+
+async def test_what_is_refused_the_broker_gives_up_and_goes_on(mosquitto: Mosquitto) -> None:
+    """PUBACK with a reason (MQTT 5.0, 3.4.2.1): not acknowledged, and not sent again after the next start either."""
+    async with Running(Broker(mosquitto.url, "logger")) as running:
+        await connected(running)
+        await mosquitto.publish(FRAME, *lines(0, 1, 2))
+        await until(lambda: len(running.arrivals) == 3)
+        running.source.refuse([running.arrivals[1].token])
+        running.source.acknowledge([running.arrivals[0].token])
+        await until(lambda: mosquitto.log.count("Received PUBACK from logger") == 2)
+        await mosquitto.publish(FRAME, *lines(3))
+        await until(lambda: len(running.arrivals) == 4)
+    async with Running(Broker(mosquitto.url, "logger")) as running:
+        await until(lambda: len(running.arrivals) >= 2)
+        await asyncio.sleep(0.2)
+        assert sorted(decode(a.line).seq for a in running.arrivals) == [2, 3]
+
+
+async def test_made_up_names_on_the_status_topic_fill_nothing(mosquitto: Mosquitto) -> None:
+    """Names that are none, names without end, and one that flaps; the rig that sends frames is told of all the same."""
+    async with Running(Broker(mosquitto.url, "logger")) as running:
+        await connected(running)
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="flood", protocol=paho.MQTTv5)
+        client.connect("127.0.0.1", mosquitto.port)
+        client.loop_start()
+        client.publish("stokewatch/a1/frame", lines(0)[0], qos=1)
+        await until(lambda: len(running.arrivals) == 1)
+        for i in range(1000):
+            client.publish(f"stokewatch/made up {i}/status", b"online", qos=1)
+            client.publish(f"stokewatch/m{i}/status", b"online", qos=1)
+            client.publish("stokewatch/m0/status", (b"offline", b"online")[i % 2], qos=1)
+        client.publish("stokewatch/zz/frame", lines(0, rig="zz")[0], qos=1).wait_for_publish(20)
+        await until(lambda: len(running.arrivals) == 2, 20)
+        client.loop_stop()
+    told = [data for kind, data in running.reports if kind == "rig"]
+    assert 0 < len(told) <= 80
+
+
+def test_changes_of_a_status_are_told_and_a_rig_that_is_there_comes_first() -> None:
+    statuses = Statuses()
+    assert statuses.is_news("a1", True, 0.0)
+    assert not statuses.is_news("a1", True, 1.0), "no change"
+    assert statuses.is_news("a1", False, 2.0)
+    assert not statuses.is_news("a/1", True, 2.0)
+    assert sum(statuses.is_news(f"m{i}", True, 100.0 + i) for i in range(1000)) == STRANGERS - 1
+    statuses.sent_a_frame("b2")
+    assert statuses.is_news("b2", True, 2000.0)
+    assert sum(statuses.is_news("b2", bool(i % 2), 2001.0 + i / 100) for i in range(1000)) <= 9
+    assert statuses.is_news("b2", statuses._told["b2"] is False, 5000.0), "after a while it is told again"

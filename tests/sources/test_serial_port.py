@@ -14,11 +14,11 @@ import pytest
 import serial
 from rig_cables import Cable, Running, descriptors, frame, until
 
-from logger.dialogue import AGAIN, acknowledgement
-from logger.notices.beacon import Show, beacon_line
+from logger.rig_line.beacon import Show, beacon_line
+from logger.rig_line.dialogue import AGAIN, acknowledgement
+from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import serial_port
 from logger.sources.serial_port import Heard, Port, SerialPort, candidates, listen
-from logger.wire import MAX_LINE, decode, encode
 
 
 async def test_lines_come_in_however_they_are_cut(cable: Cable) -> None:
@@ -278,12 +278,13 @@ async def test_rig_that_does_not_read_holds_up_nothing(cable: Cable) -> None:
 
 
 async def test_answers_go_their_own_way_and_lines_only_to_the_rig_they_are_for(cable: Cable) -> None:
-    answers: list[bytes] = []
-    async with Running(SerialPort(cable.port, set(), answer=answers.append)) as running:
+    answers: list[tuple[str, str | None, bytes]] = []
+    take = lambda *said: answers.append(said)  # noqa: E731
+    async with Running(SerialPort(cable.port, set(), answer=take)) as running:
         cable.write(b'#{"rig":"a1"}*00000000\n')
         cable.send(0)
         await running.came(0)
-        assert answers == [b'#{"rig":"a1"}*00000000']
+        assert answers == [(cable.port, None, b'#{"rig":"a1"}*00000000')]
         assert len(running.arrivals) == 1
         cable.said()
         line = beacon_line(1, Show.OFF)
@@ -329,3 +330,47 @@ async def test_listening_tells_which_port_has_a_rig(
 
 def test_candidates_are_ports_on_usb() -> None:
     assert all(port.startswith("/dev/") for port, _ in candidates())
+
+
+async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another device, or another speed: said once, with what to do; and taken back when a rig is there."""
+    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.2)
+    async with Running(SerialPort(cable.port, set())) as running:
+        await until(lambda: running.kinds == ["connected"])
+        async with asyncio.timeout(10):
+            while running.kinds[-1] != "unreadable":
+                cable.write(b"$GPGGA,123519*47\r\n\xff\x00\x13")
+                await asyncio.sleep(0.02)
+        assert "no rig's line" in running.reports[-1][1]["detail"]
+        seq = 0
+        async with asyncio.timeout(10):
+            while running.kinds[-1] != "connected":
+                cable.write(b"\n")
+                cable.send(seq := seq + 1)
+                await asyncio.sleep(0.02)
+        assert running.kinds == ["connected", "unreadable", "connected"]
+
+
+async def test_a_rig_that_is_merely_quiet_is_not_called_unreadable(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.05)
+    async with Running(SerialPort(cable.port, set())) as running:
+        cable.send(0)
+        await running.came(0)
+        await asyncio.sleep(0.3)
+        assert running.kinds == ["connected"]
+
+
+async def test_asked_to_send_again_a_rig_hears_it(cable: Cable) -> None:
+    async with Running(SerialPort(cable.port, set())) as running:
+        cable.send(0)
+        await running.came(0)
+        cable.said()
+        running.source.ask_again([0])
+        await until(lambda: cable.said() == AGAIN)
+        running.source.refuse([0])
+        await asyncio.sleep(0.05)
+        assert cable.said() == b""

@@ -9,9 +9,9 @@ import time
 import numpy as np
 import pytest
 
+from logger.rig_line.wire import decode
 from logger.sources import Arrival, SourceError
 from logger.sources.stored import RIG, StoredFiring
-from logger.wire import decode
 
 T_US = np.array([0, 1_000_000, 2_500_000, 4_000_000])
 VALUES = np.array([[20.5, 21.0], [np.nan, 22.25], [np.nan, np.nan], [23.125, 24.0]])

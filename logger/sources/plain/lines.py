@@ -28,6 +28,8 @@ class PrintedLines:
         Ports that other sources hold; shared between them.
     """
 
+    proof = "none"
+
     def __init__(self, source: PlanSource, taken: set[str]) -> None:
         assert source.port is not None
         self.name = f"{source.port}@{source.baud}"
@@ -94,6 +96,12 @@ class PrintedLines:
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Do nothing: such a board doesn't listen."""
+
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Do nothing: it keeps nothing."""
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Do nothing: it keeps nothing."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Do nothing: such a board doesn't listen."""

@@ -35,6 +35,8 @@ class Module:
         Of format `modbus`.
     """
 
+    proof = "none"
+
     def __init__(self, source: PlanSource) -> None:
         self._source = source
         self.name = f"{source.port}@{source.baud}" if source.port else str(source.url)
@@ -138,6 +140,12 @@ class Module:
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Do nothing: a module keeps nothing."""
+
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Do nothing: it keeps nothing."""
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Do nothing: it keeps nothing."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Do nothing: a module shows no beacon."""

@@ -29,6 +29,8 @@ class Topics(Broker):
         As `Broker`'s.
     """
 
+    proof = "none"
+
     def __init__(self, source: PlanSource, client_id: str) -> None:
         assert source.url is not None
         super().__init__(source.url, client_id)

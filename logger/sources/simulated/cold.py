@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from logger import wire
 from logger.physics.thermocouple import compensated_temperature_c, emf_uv
 from logger.reading import Frame, Status
+from logger.rig_line import wire
 from logger.sources.simulated.box import terminals, wired_plan
 from logger.sources.simulated.scenario import Scenario, ScenarioError
 from logger.sources.simulated.wiring import WRAP, sample_of

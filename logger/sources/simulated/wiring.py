@@ -6,10 +6,10 @@ from typing import Final
 
 import numpy as np
 
-from logger import wire
 from logger.amplifiers import AMPLIFIERS, encode_word
 from logger.physics.thermocouple import emf_uv
 from logger.reading import FaultName, Frame, Sample, Status
+from logger.rig_line import wire
 from logger.sources.simulated import SimulatedFiring
 from logger.sources.simulated.box import terminals
 

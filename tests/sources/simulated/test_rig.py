@@ -16,8 +16,8 @@ import aiomqtt
 import pytest
 import serial
 
-from logger import wire
 from logger.reading import Frame
+from logger.rig_line import wire
 from logger.sources.simulated.outlets import KEPT_LINES, DescriptorOutlet
 from logger.sources.simulated.rig import choose_scenario
 from logger.sources.simulated.wiring import load_value

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger import wire
 from logger.amplifiers import AMPLIFIERS, decode_words
 from logger.physics.thermocouple import emf_uv
 from logger.plan import loads
 from logger.reading import Sample, Status
+from logger.rig_line import wire
 from logger.sources.simulated import SimulatedFiring, simulate_scenario
 from logger.sources.simulated.box import terminals
 from logger.sources.simulated.demo import demo_scenario

@@ -1,0 +1,114 @@
+"""Journals that stand aside: renamed, never changed, until what can be read of them is joined to the new one.
+
+The name says how far that has come: `journal-unjoined-…` is still to be joined, `journal-damaged-…` is done.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+BESIDE: Final = ("-wal", "-shm")
+"""What SQLite keeps beside a file that is open."""
+
+_UNJOINED: Final = "unjoined"
+_DONE: Final = "damaged"
+
+
+def set_aside(path: Path) -> Path:
+    """Rename a journal, so that another can begin in its place.
+
+    Parameters
+    ----------
+    path : Path
+        Closed. Its folder must take changes; the file itself is only renamed.
+
+    Returns
+    -------
+    Path
+        Its new name.
+
+    Raises
+    ------
+    OSError
+    """
+    aside = _free_name(path, _UNJOINED)
+    beside(path, "-shm").unlink(missing_ok=True)
+    wal = beside(path, "-wal")
+    # The log first: a start that finds it renamed, and the journal not yet, goes on from here.
+    if wal.exists() and wal.stat().st_size:
+        wal.rename(beside(aside, "-wal"))
+    wal.unlink(missing_ok=True)
+    if path.exists():
+        path.rename(aside)
+    else:
+        aside.touch(0o600)  # only its log was left
+    return aside
+
+
+def finish_setting_aside(path: Path) -> None:
+    """Do what `set_aside` had still to do when the process was cut short.
+
+    Parameters
+    ----------
+    path : Path
+        The journal's usual place.
+    """
+    for wal in path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}-wal"):
+        aside = wal.with_name(wal.name.removesuffix("-wal"))
+        if not aside.exists():
+            if path.exists():
+                path.rename(aside)
+            else:
+                aside.touch(0o600)
+
+
+def unjoined(path: Path) -> list[Path]:
+    """List what stands aside and is still to be joined.
+
+    Parameters
+    ----------
+    path : Path
+        The journal they belong to.
+
+    Returns
+    -------
+    list of Path
+        The oldest first.
+    """
+    return sorted(path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}"))
+
+
+def joined(path: Path, aside: Path) -> Path:
+    """Give a journal that has been joined the name that says so.
+
+    Parameters
+    ----------
+    path : Path
+        The journal it was joined to.
+    aside : Path
+
+    Returns
+    -------
+    Path
+        The new name.
+    """
+    done = _free_name(path, _DONE)
+    beside(aside, "-shm").unlink(missing_ok=True)
+    if (wal := beside(aside, "-wal")).exists():
+        wal.rename(beside(done, "-wal"))
+    aside.rename(done)
+    return done
+
+
+def beside(path: Path, ending: str) -> Path:
+    """Give the name of what SQLite keeps beside a file."""
+    return path.with_name(path.name + ending)
+
+
+def _free_name(path: Path, what: str) -> Path:
+    stem = f"{path.stem}-{what}-{datetime.now().astimezone():%Y%m%d-%H%M%S}"
+    numbers = ("", *(f"-{n}" for n in range(2, 1000)))
+    names = (path.with_name(f"{stem}{number}{path.suffix}") for number in numbers)
+    return next(name for name in names if not name.exists() and not beside(name, "-wal").exists())

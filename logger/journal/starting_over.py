@@ -1,0 +1,168 @@
+"""A journal begun in place of a damaged one, within a moment: the fire doesn't wait for a salvage."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from logger.journal.aside import BESIDE, beside, set_aside
+from logger.journal.gathered import gather
+from logger.journal.pages import PageFile
+from logger.journal.rows import FIRING_COLUMNS
+from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
+from logger.journal.sealed import DamagedError, load_dict, to_json, true_row
+from logger.journal.writer import NUMBERS, JournalWriter
+
+CARRIED: Final = ("armed", "clocks", "unjudged")
+"""What of `meta` a logger needs at once."""
+
+
+@dataclass(slots=True)
+class GoingOn:
+    """What a journal begins with that takes a damaged one's place.
+
+    Attributes
+    ----------
+    firing : tuple or None
+        The firing that runs: `rows.FIRING_COLUMNS`.
+    meta : dict of str to dict
+        What else must be known at once.
+    numbers : dict of str to int
+        The highest that the damaged one had given to requests, events and arrivals, where that is known.
+    """
+
+    firing: tuple[Any, ...] | None = None
+    meta: dict[str, dict[str, Any]] = field(default_factory=dict)
+    numbers: dict[str, int] = field(default_factory=dict)
+
+
+def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
+    """Look into a damaged journal for what must go on, as far as that is quickly found.
+
+    Parameters
+    ----------
+    path : Path
+        Not open for writing.
+    within_s : float, default 0.4
+        At most so long. [s]
+
+    Returns
+    -------
+    GoingOn
+    """
+    found = GoingOn()
+    until_s = time.monotonic() + within_s
+    with contextlib.suppress(sqlite3.Error):
+        _ask(path, found, until_s)
+    if found.firing is None:
+        with contextlib.suppress(OSError):
+            _search(path, found, until_s)
+    return found
+
+
+def _ask(path: Path, found: GoingOn, until_s: float) -> None:
+    """Ask SQLite, in case only other places are damaged."""
+    with contextlib.closing(connect_read_only(path)) as db:
+        db.set_progress_handler(lambda: time.monotonic() > until_s, 1000)
+        twin = "SELECT data FROM twin WHERE kind = 'firing' AND twin.key = firing.key"
+        for key, again, *columns in db.execute(f"SELECT key, ({twin}), {FIRING_COLUMNS} FROM firing"):
+            true = true_row("firing", key, tuple(columns), again)
+            if true[4] is None and isinstance(true[0], str):
+                found.firing = true
+        for key, value in db.execute("SELECT key, value FROM meta").fetchall():
+            if key in CARRIED:
+                with contextlib.suppress(DamagedError):
+                    found.meta[key] = load_dict(value, key)
+
+
+def _search(path: Path, found: GoingOn, until_s: float) -> None:
+    with contextlib.closing(PageFile(path)) as file:
+        firings = gather(file, until_s).firings()
+    for key in sorted(firings):
+        firing_id, title, plan, started_us, ended_us, invented, facts = firings[key]
+        if ended_us is None:
+            found.firing = (firing_id, title, plan, started_us, None, int(invented), to_json(facts))
+
+
+def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
+    """Set a writer's journal aside, since it is damaged, and let it go on with another in its place.
+
+    Parameters
+    ----------
+    writer : JournalWriter
+    going_on : GoingOn
+        What the new one begins with.
+
+    Returns
+    -------
+    Path
+        The damaged one, for `salvage.join`.
+
+    Raises
+    ------
+    JournalError
+        The new one can't be written; it can be tried again.
+    """
+    going_on.numbers = {**writer.numbers(), **going_on.numbers}
+    with contextlib.suppress(sqlite3.Error):
+        writer._db.execute("ROLLBACK")
+    with contextlib.suppress(JournalError):
+        writer.close()
+    aside = begin_instead(writer.path, going_on)
+    writer._take(open_to_write(writer.path))
+    return aside
+
+
+def begin_instead(path: Path, going_on: GoingOn) -> Path:
+    """Set a journal aside and put a new one in its place.
+
+    Parameters
+    ----------
+    path : Path
+        Not open for writing.
+    going_on : GoingOn
+
+    Returns
+    -------
+    Path
+        The one set aside.
+
+    Raises
+    ------
+    JournalError
+    """
+    new = path.with_name(f".{path.name}.instead")
+    for ending in ("", *BESIDE):
+        beside(new, ending).unlink(missing_ok=True)
+    now = int(time.time())
+    try:
+        writer = JournalWriter(new)
+        try:
+            with writer.transaction():
+                # Whoever has read up to a number never takes what comes now for what was before.
+                first = {"event": now, "request": now, "arrival": now * 1000}
+                known = going_on.numbers
+                writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0) + 1) for name, n in first.items()})
+                for key, value in going_on.meta.items():
+                    writer.set_meta(key, value)
+                if going_on.firing is not None:
+                    writer._db.execute(
+                        f"INSERT INTO firing ({FIRING_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", going_on.firing
+                    )
+                    writer._keep_twice(writer._key(going_on.firing[0]))
+        finally:
+            writer.close()
+        aside = set_aside(path)
+        put_in_place(new, path)
+    except OSError as exc:
+        reason: Reason = "full" if exc.errno == 28 else "read_only"
+        raise JournalError(f"journal {path}: {exc.strerror}; check its folder and its disk", reason) from exc
+    finally:
+        with contextlib.suppress(OSError):
+            for ending in ("", *BESIDE):
+                beside(new, ending).unlink(missing_ok=True)
+    return aside

@@ -1,0 +1,39 @@
+"""What a rule says of one place in one second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+LOAD: Final = "load"
+"""Place of an alarm that is about the whole stack."""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One rule at one place in one second.
+
+    Attributes
+    ----------
+    rule : str
+    zone, probe : str or None
+    holds : bool
+        With the rule's deadband in it.
+    on_delay_s, off_delay_s : float
+        For how long it must hold, or be absent. [s]
+    message : str
+        Empty where it doesn't hold.
+    """
+
+    rule: str
+    zone: str | None
+    probe: str | None
+    holds: bool
+    on_delay_s: float
+    off_delay_s: float
+    message: str
+
+    @property
+    def key(self) -> str:
+        """The alarm's key."""
+        return f"{self.rule}:{self.probe or self.zone or LOAD}"

@@ -1,0 +1,137 @@
+"""Gun readings: what a reading says of a pot in the fire, and how far it moves its zone's estimate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.physics.infrared import corrected_c, radiance, temperature_c
+from logger.physics.uncertainty import infrared_budget
+
+CLAY_EMISSIVITY: Final = 0.92
+"""Of fired clay, 8-14 µm; 0.90 to 0.95 (from memory)."""
+FIRE_SHARE: Final = 0.75
+"""Share of what a pot's face reflects that is fire, coals and other pots; the rest is the open air that the
+gun is pointed through (common practice, no source)."""
+U_SURROUNDINGS: Final = 0.2
+"""How uncertain the temperature of what is reflected is, as a share of its own, in kelvin."""
+OPEN_AIR_C: Final = 20.0
+FADES_S: Final = 600.0
+"""A spot's word loses its weight over this time. [s]"""
+COUNTS_S: Final = 1800.0
+"""After this it is forgotten. [s]"""
+LIKELY: Final = 2.6
+"""A spot farther from the estimate than so many standard deviations doesn't fit it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A gun reading put right, and what the probes alone said then.
+
+    Attributes
+    ----------
+    t_s : float
+        [s]
+    zone : str
+    surface_c, u_c : float
+        And its standard uncertainty. [°C]
+    expected_c, expected_u_c : float
+        The face by the zone's probes at that time. [°C]
+    """
+
+    t_s: float
+    zone: str
+    surface_c: float
+    u_c: float
+    expected_c: float
+    expected_u_c: float
+
+    @property
+    def fits(self) -> bool:
+        """Whether it fell where the estimate says it should."""
+        return abs(self.surface_c - self.expected_c) < LIKELY * float(np.hypot(self.u_c, self.expected_u_c))
+
+
+def surface_of_spot(
+    reading_c: float, set_emissivity: float, fire_c: float | None = None
+) -> tuple[float, float]:
+    """Put a gun's reading of a pot in the fire right.
+
+    Parameters
+    ----------
+    reading_c : float
+        As the gun showed it. [°C]
+    set_emissivity : float
+        That it was set to.
+    fire_c : float, optional
+        What glows around the pot. Left out: as hot as the pot itself. [°C]
+
+    Returns
+    -------
+    surface_c, u_c : float
+        And its standard uncertainty; NaN where no surface shows so. [°C]
+
+    Notes
+    -----
+    A pot in a fire reflects the fire, not the open air: taken as cold, its surroundings would make a pot at
+    700 °C look some 40 °C hotter than it is. What it reflects is `FIRE_SHARE` of black glow at `fire_c` and
+    open air for the rest.
+    """
+    surface = float(corrected_c(reading_c, emissivity=CLAY_EMISSIVITY, set_emissivity=set_emissivity))
+    if not np.isfinite(surface):
+        return surface, float("nan")
+    around = OPEN_AIR_C
+    # With the surface itself as the fire this settles at once: little of a reading is reflection.
+    for _ in range(4):
+        fire = surface if fire_c is None else fire_c
+        glow = FIRE_SHARE * radiance(fire) + (1 - FIRE_SHARE) * radiance(OPEN_AIR_C)
+        around = float(temperature_c(glow))
+        surface = float(
+            corrected_c(
+                reading_c,
+                emissivity=CLAY_EMISSIVITY,
+                set_emissivity=set_emissivity,
+                surroundings_c=around,
+            )
+        )
+        if not np.isfinite(surface):
+            return surface, float("nan")
+    budget = infrared_budget(
+        surface,
+        emissivity=CLAY_EMISSIVITY,
+        surroundings_c=around,
+        u_surroundings_c=U_SURROUNDINGS * (around + 273.15),
+    )
+    return surface, float(budget.combined_c)
+
+
+def moved_by(spots: list[Spot], t_s: float, u_c: float) -> tuple[float, float]:
+    """How far a zone's spots move its estimate, and what uncertainty is left.
+
+    Parameters
+    ----------
+    spots : list of Spot
+        Of one zone.
+    t_s : float
+        Now. [s]
+    u_c : float
+        Standard uncertainty of the estimate without them. [°C]
+
+    Returns
+    -------
+    offset_c, u_c : float
+        [°C]
+
+    Notes ----- Shots with one gun err together (its calibration, the clay's emissivity, what it reflects), so
+    that several count as one, the newer the more.
+    """
+    weights = [float(np.exp(-(t_s - s.t_s) / FADES_S)) for s in spots]
+    total = sum(weights)
+    if total <= 0.0:
+        return 0.0, u_c
+    apart = sum(w * (s.surface_c - s.expected_c) for w, s in zip(weights, spots, strict=True)) / total
+    variance = sum(w * s.u_c**2 for w, s in zip(weights, spots, strict=True)) / total / max(weights)
+    gain = u_c**2 / (u_c**2 + variance)
+    return gain * apart, u_c * float(np.sqrt(1 - gain))

@@ -1,0 +1,356 @@
+"""When each zone will be where it should be as it is going, how likely that is, and what its level may do.
+
+A straight line through the last minutes says too much: a fire's own pace changes, and most that climb come.
+So the line is one sign of six, and what they were worth was counted on families of fires (`calibration`).
+Where the chance is near a half nobody can tell, and nothing is told.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.judgement.forecast.calibration import (
+    CHANCE,
+    CHANGE,
+    SLOWEST_C_PER_MIN,
+    SPREAD,
+    TIME,
+    TIME_QUANTILES,
+)
+from logger.judgement.forecast.cooling import LEAST_ROWS, cooling_s
+from logger.judgement.stages import BURN_DOWN, COOLING, PEAK
+from logger.judgement.trend import SLOW_EVERY_S
+from logger.reading import Floats
+
+DRAWN_S: Final = (0, 60, 120, 180, 300, 420, 600, 840, 1200)
+"""How far ahead the band is given for drawing. [s]"""
+HOUR_S: Final = 3600.0
+SURE: Final = 0.9
+"""A chance that needs no 'perhaps'; below one minus this it won't be."""
+OPEN: Final = (0.3, 0.7)
+"""Between these chances nobody can tell."""
+PAST_ROWS: Final = 109
+"""So many levels, `SLOW_EVERY_S` apart, are looked at: nine minutes."""
+COLDEST_C: Final = -40.0
+HOTTEST_C: Final = 1300.0
+"""No zone of a wood fire in the open is beyond these (common practice, no source). [°C]"""
+
+_MINUTE_ROWS: Final = 60 // SLOW_EVERY_S
+_HELD_ROWS: Final = 2
+_MIXED_ROWS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """When a zone comes to a temperature; times from `Forecast.at_s` on.
+
+    Attributes
+    ----------
+    temperature_c : float
+        [°C]
+    chance : float
+        That it gets there within the hour, 0 to 1; 1 for cooling.
+    early_s, middle_s, late_s : float or None
+        If it gets there: one time in ten before `early_s`, half the times before `middle_s`, nine times in
+        ten before `late_s`. None where it hardly ever does. [s]
+    """
+
+    temperature_c: float
+    chance: float
+    early_s: float | None
+    middle_s: float | None
+    late_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What comes of a zone as it is going.
+
+    Attributes
+    ----------
+    at_s : float
+        Made then, since the firing's first reading. [s]
+    words : str
+        For people.
+    burnout, target : Arrival or None
+        None where the zone has been there already, or where nobody can tell: then the words say so.
+    cool : Arrival or None
+        None unless the zone is cooling.
+    ahead_s : tuple of float
+        For drawing: times from `at_s` on. [s]
+    low_c, middle_c, high_c : tuple of float
+        The band that should hold the level eight times in ten, and its middle. [°C]
+    """
+
+    at_s: float
+    words: str
+    burnout: Arrival | None
+    target: Arrival | None
+    cool: Arrival | None
+    ahead_s: tuple[float, ...]
+    low_c: tuple[float, ...]
+    middle_c: tuple[float, ...]
+    high_c: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """How fast a level has moved.
+
+    Attributes
+    ----------
+    level_c : float
+        Now. [°C]
+    one, two, five : float
+        Slope of the last so many minutes; a shorter one stands in where the past is too short. [°C/min]
+    """
+
+    level_c: float
+    one: float
+    two: float
+    five: float
+
+    @property
+    def steady_c_per_min(self) -> float:
+        """The rate that a straight line goes on with."""
+        return 0.5 * (self.two + self.five)
+
+
+def rates(past_c: Floats) -> Rates | None:
+    """How fast a zone's level has moved lately.
+
+    Parameters
+    ----------
+    past_c : array (n,)
+        Every `SLOW_EVERY_S`, the newest last; NaN where nothing was known. [°C]
+
+    Returns
+    -------
+    Rates or None
+        None in the first minute.
+    """
+    past = past_c[-PAST_ROWS:]
+    if not len(past) or not np.isfinite(past[-1]) or np.isfinite(past).sum() < LEAST_ROWS:
+        return None
+    past = np.where(_mixed(past), np.nan, past)
+    one = _slope(past[-_MINUTE_ROWS:])
+    if one is None:
+        return None
+    two = _slope(past[-2 * _MINUTE_ROWS :])
+    two = one if two is None else two
+    five = _slope(past[-5 * _MINUTE_ROWS :])
+    return Rates(float(past[-1]), one, two, two if five is None else five)
+
+
+def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
+    """What a chance is told from.
+
+    Parameters
+    ----------
+    now : Rates
+    goal_c : float
+        [°C]
+    peak_c : float
+        The highest that the zone has been at. [°C]
+    stage : str
+
+    Returns
+    -------
+    array (8,)
+        Scaled so that each is about one in size.
+    """
+    to_go = max(goal_c - now.level_c, 5.0)
+    return np.array(
+        [
+            1.0,
+            min(to_go, 500.0) / 100.0,
+            math.asinh(min(max(now.two * 10.0 / to_go, -5.0), 20.0)),
+            math.asinh(min(max(now.five * 10.0 / to_go, -5.0), 20.0)),
+            min(max(now.one - now.five, -40.0), 40.0) / 20.0,
+            min(max(peak_c - now.level_c, 0.0), 200.0) / 50.0,
+            float(stage == PEAK),
+            float(stage in (BURN_DOWN, COOLING)),
+        ]
+    )
+
+
+def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
+    """When a zone comes to a temperature above it, as it is going.
+
+    Parameters
+    ----------
+    now : Rates
+    goal_c, peak_c : float
+        [°C]
+    stage : str
+
+    Returns
+    -------
+    Arrival
+    """
+    score = float(CHANCE @ signs(now, goal_c, peak_c, stage))
+    chance = round(1.0 / (1.0 + math.exp(-score)), 3)
+    line_s = 60.0 * max(goal_c - now.level_c, 1.0) / max(now.steady_c_per_min, SLOWEST_C_PER_MIN)
+    middle = TIME[0] + TIME[1] * math.log(line_s)
+    early, usual, late = (round(min(math.exp(middle + q), HOUR_S)) for q in TIME_QUANTILES)
+    return Arrival(goal_c, chance, early, usual, late)
+
+
+def band(now: Rates) -> Floats:
+    """What the level may do.
+
+    Parameters
+    ----------
+    now : Rates
+
+    Returns
+    -------
+    array (3, len(DRAWN_S))
+        Low, middle, high. [°C]
+    """
+    ahead_min = np.array(DRAWN_S[1:]) / 60.0
+    two, five = (min(max(rate, -60.0), 120.0) for rate in (now.two, now.five))
+    change = CHANGE @ np.array([two, five, now.level_c - 450.0, 1.0])
+    unit = 8.0 + 0.6 * abs(five) * np.minimum(ahead_min, 5.0) + 0.2 * abs(two)
+    lines = now.level_c + change + SPREAD.T * unit
+    lines = np.concatenate([np.full((3, 1), now.level_c), lines], axis=1)
+    held: Floats = np.clip(lines, COLDEST_C, HOTTEST_C)
+    return held
+
+
+def forecast(
+    at_s: float,
+    past_c: Floats,
+    *,
+    stage: str,
+    peak_c: float,
+    burnout_c: float | None,
+    target_c: float | None,
+    cool_c: float | None,
+) -> Forecast | None:
+    """Say what comes of a zone.
+
+    Parameters
+    ----------
+    at_s : float
+        Time of the newest level. [s]
+    past_c : array (n,)
+        Its level every `SLOW_EVERY_S`, the newest last. [°C]
+    stage : str
+    peak_c : float
+        The highest that it has been at. [°C]
+    burnout_c, target_c : float or None
+        None where the zone has been there. [°C]
+    cool_c : float or None
+        None where it isn't cooling. [°C]
+
+    Returns
+    -------
+    Forecast or None
+        None in the first minute, and where the level is none of a wood fire.
+    """
+    now = rates(past_c)
+    if now is None or not COLDEST_C < now.level_c < HOTTEST_C:
+        return None
+    come = [None if c is None else arrival(now, c, peak_c, stage) for c in (burnout_c, target_c)]
+    burnout, target = come
+    if burnout is not None and target is not None and target.chance > burnout.chance:
+        # What is nearer can't be less likely.
+        burnout = Arrival(
+            burnout.temperature_c, target.chance, burnout.early_s, burnout.middle_s, burnout.late_s
+        )
+    cooled = None if cool_c is None else cooling_s(past_c, cool_c)
+    cool = None
+    if cool_c is not None and cooled is not None:
+        early, middle, late = (round(s) for s in cooled)
+        cool = Arrival(cool_c, 1.0, early, middle, late)
+    words = in_words(burnout, target, cool)
+    low, usual, high = (tuple(round(c, 1) for c in line) for line in band(now).tolist())
+    return Forecast(
+        at_s, words, _told(burnout), _told(target), cool, tuple(map(float, DRAWN_S)), low, usual, high
+    )
+
+
+def can_tell(chance: float) -> bool:
+    """Whether a chance is far enough from a half to be told."""
+    return not OPEN[0] < chance < OPEN[1]
+
+
+def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None) -> str:
+    """Put a forecast into a potter's words.
+
+    Parameters
+    ----------
+    burnout, target, cool : Arrival or None
+
+    Returns
+    -------
+    str
+        Empty where there is nothing to say.
+    """
+    parts: list[str] = []
+    for name, told in (("burn-out", burnout), ("target", target)):
+        if told is None:
+            continue
+        goal = "its target" if name == "target" else name
+        if not can_tell(told.chance):
+            # What isn't sure at a lower temperature needs no words at a higher one.
+            return ", ".join([*parts, f"can't tell yet whether it will reach {goal}"])
+        if told.chance < 0.5:
+            will = "will not" if told.chance <= 1.0 - SURE else "may not"
+            return "; ".join([*parts, f"{will} reach {goal} without more wood"])
+        probably = "" if told.chance >= SURE else "probably "
+        parts.append(f"{name} {probably}in {_span(told.early_s, told.late_s)}")
+    if parts:
+        return f"{', '.join(parts)} as it is going"
+    if cool is None:
+        return ""
+    return f"cooled to {cool.temperature_c:.0f} °C in {_span(cool.early_s, cool.late_s)}"
+
+
+def _told(found: Arrival | None) -> Arrival | None:
+    return found if found is not None and can_tell(found.chance) else None
+
+
+def _span(early_s: float | None, late_s: float | None) -> str:
+    low, high = (0.0 if s is None else s / 60.0 for s in (early_s, late_s))
+    if high < 1.0:
+        return "less than a minute"
+    unit = "min"
+    if high >= 100.0:
+        low, high, unit = round(low / 30.0) / 2.0, round(high / 30.0) / 2.0, "h"
+        first, last = f"{low:g}", f"{high:g}"
+    else:
+        if high >= 20.0:
+            low, high = (5.0 * round(m / 5.0) for m in (low, high))
+        first, last = f"{max(low, 1.0):.0f}", f"{max(high, 1.0):.0f}"
+    return f"{last} {unit}" if first == last else f"{first}–{last} {unit}"
+
+
+def _slope(rows: Floats) -> float | None:
+    """Give the slope of a straight line, in °C/min; None of too few rows."""
+    known = np.flatnonzero(np.isfinite(rows))
+    if len(known) < max(5, len(rows) // 3):
+        return None
+    t = (known - known.mean()) * (SLOW_EVERY_S / 60.0)
+    return float(t @ (rows[known] - rows[known].mean()) / (t @ t))
+
+
+def _mixed(past_c: Floats) -> NDArray[np.bool_]:
+    """Where what was held at the start of a gap, or the means after it, still have what was before in them.
+
+    The newest always counts.
+    """
+    gap = ~np.isfinite(past_c)
+    mixed = gap.copy()
+    for n in range(1, _MIXED_ROWS + 1):
+        mixed[n:] |= gap[:-n]
+    for n in range(1, _HELD_ROWS + 1):
+        mixed[:-n] |= gap[n:]
+    mixed[-1] = False
+    return mixed

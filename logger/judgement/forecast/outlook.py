@@ -1,0 +1,129 @@
+"""The forecast of every zone, made anew when a new level is there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
+from logger.judgement.ledger import Ledger
+from logger.judgement.stages import BURN_DOWN, COOLING, DRYING
+from logger.judgement.trend import SLOW_EVERY_S, Trend
+from logger.judgement.verdicts import ZoneVerdict
+from logger.judgement.zones import Places, ZoneBook
+from logger.plan import Plan
+from logger.reading import Floats
+
+
+class Outlook:
+    """Forecasts for the zones of one firing; a pure function of the judgement's state.
+
+    Parameters
+    ----------
+    plan : Plan
+    places : Places
+    """
+
+    def __init__(self, plan: Plan, places: Places) -> None:
+        self._plan = plan
+        self._places = places
+        self._made: tuple[int, str, bytes] | None = None
+        self._forecasts: dict[str, Forecast | None] = {}
+
+    def forecasts(
+        self, second: int, stage: str, trend: Trend, book: ZoneBook, ledger: Ledger
+    ) -> dict[str, Forecast | None]:
+        """What comes of each zone as it is going.
+
+        Parameters
+        ----------
+        second : int
+            So many seconds have been judged. [s]
+        stage : str
+        trend : Trend
+        book : ZoneBook
+        ledger : Ledger
+
+        Returns
+        -------
+        dict of str to Forecast or None
+            By zone, of the probes that its level is taken from. None before the wood is lit, for coals, and
+            where no probe can be trusted.
+        """
+        newest = (second - 1) // SLOW_EVERY_S
+        made = (newest, stage, book.weight.tobytes())
+        if made != self._made:
+            at_s = float(newest * SLOW_EVERY_S + 1)
+            past = trend.slow.last(PAST_ROWS)
+            self._forecasts = {
+                self._places.zones[z]: self._forecast(z, at_s, stage, past, book, ledger)
+                for z in self._places.pots
+            }
+            self._made = made
+        return self._forecasts
+
+    def _forecast(
+        self, z: int, at_s: float, stage: str, past: Floats, book: ZoneBook, ledger: Ledger
+    ) -> Forecast | None:
+        members = [j for j in self._places.members[z] if book.weight[j]]
+        if stage == DRYING or not members:
+            return None
+        # Once the coals are pulled away nobody wants it hotter.
+        peak_c = np.inf if stage == COOLING else float(ledger.peak_c[z])
+        cools = stage in (BURN_DOWN, COOLING)
+        known = np.isfinite(past[:, members])
+        total = np.where(known, past[:, members], 0.0).sum(axis=1)
+        # With one of its probes missing for a while the others' mean would jump: only whole rows count.
+        level = np.where(known.all(axis=1), total / len(members), np.nan)
+        return forecast(
+            at_s,
+            level,
+            stage=stage,
+            peak_c=peak_c,
+            burnout_c=self._plan.burnout_c if peak_c < self._plan.burnout_c else None,
+            target_c=self._plan.target_c if peak_c < self._plan.target_c else None,
+            cool_c=self._plan.cool_c if cools else None,
+        )
+
+    def rate_sd(self, trend: Trend, book: ZoneBook) -> dict[str, float | None]:
+        """How sure each zone's rate is, as if its probes erred together.
+
+        Parameters
+        ----------
+        trend : Trend
+        book : ZoneBook
+
+        Returns
+        -------
+        dict of str to float or None
+            Standard uncertainty by zone; None where it isn't known. [°C/min]
+        """
+        u = trend.rate_uncertainty_c_per_min()
+        told: dict[str, float | None] = {}
+        for name, members in zip(self._places.zones, self._places.members, strict=True):
+            here = u[[j for j in members if book.weight[j]]]
+            told[name] = round(float(here.mean()), 1) if len(here) and np.isfinite(here).all() else None
+        return told
+
+
+def coming(pots: Sequence[ZoneVerdict]) -> str:
+    """What comes of the load, in a sentence.
+
+    Parameters
+    ----------
+    pots : sequence of ZoneVerdict
+        Zones with a verdict, the coldest first.
+
+    Returns
+    -------
+    str
+        Of the coldest zone that lacks something, as it is going; where none does, of the last to cool.
+        Empty where there is nothing to say.
+    """
+    told = [(v, v.forecast) for v in pots if v.forecast is not None and v.forecast.words]
+    for zone, forecast_ in told:
+        if zone.missing and forecast_.cool is None:
+            return f"{zone.zone}: {forecast_.words}"
+    cooling = [(f.cool.late_s or 0.0, v.zone, f.words) for v, f in told if f.cool is not None]
+    return "{1}, the last: {2}".format(*max(cooling)) if cooling else ""

@@ -1,0 +1,207 @@
+"""What a probe shows beside the others: hot and alone, cold among hot walls, below the air, fallen out."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from logger.judgement.probes.signal import OFTEN_S
+from logger.judgement.runs import run_lengths
+from logger.judgement.trend import Bools, Course
+from logger.judgement.zones import Places
+from logger.reading import Floats, Ints
+
+LONG_S: Final = 100
+"""So long before now is looked at. [s]"""
+ALONE_C: Final = 200.0
+COLD_C: Final = 60.0
+ALONE_S: Final = 100
+"""For so long one place may flame while nothing beside it is warm or warms. [s]"""
+WARMS_C: Final = 4.0
+"""Others that rose by more than this meanwhile feel a fire. [°C]"""
+WALLS_C: Final = 250.0
+TIGHT: Final = 0.8
+"""So many of the other walls must lie between half and twice their median."""
+DEAD_SHARE: Final = 0.06
+"""A wall that rose by less than this share of what the walls around it did is not there."""
+DEAD_S: Final = 60
+BELOW_C: Final = 15.0
+BELOW_S: Final = 30
+FELL_SHARE: Final = 0.35
+"""A probe that hangs in the open air reads less than this share of what its neighbours do."""
+FELL_S: Final = 10
+WALL_SHARE: Final = 0.09
+"""No wall loses so much of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second away (Stefan and
+Boltzmann's law, 5 mm of clay, both faces)."""
+
+SLIPPED_S: Final = 90
+"""After such a loss a probe isn't believed for so long: by then it shows whether it hangs in the air. [s]"""
+
+
+class Company:
+    """Watches k probes beside one another.
+
+    Parameters
+    ----------
+    places : Places
+    """
+
+    def __init__(self, places: Places) -> None:
+        k = len(places.is_wall)
+        self.past_c: Floats = np.full((LONG_S, k), np.nan)
+        self.first_c: Floats = np.full(k, np.nan)
+        self.air_c = np.inf
+        self.alone_s: Ints = np.zeros(k, np.int64)
+        self.dead_s: Ints = np.zeros(k, np.int64)
+        self.below_s: Ints = np.zeros(k, np.int64)
+        self.fell_s: Ints = np.zeros(k, np.int64)
+        self.slipped_s: Ints = np.full(k, SLIPPED_S, np.int64)
+        self.fallen = np.zeros(k, np.bool_)
+        self._touching = places.is_wall & ~places.surface
+        self._coals = np.isin(np.arange(k), places.coals)
+        self._zone_of = np.array(places.zone_of, np.intp)
+        self._air = places.is_air
+
+    def run(self, course: Course, sound: Bools) -> tuple[Bools, Bools, Bools, Bools, Bools]:
+        """Take n seconds.
+
+        Parameters
+        ----------
+        course : Course
+        sound : bool array (n, k)
+            The probe has a value, and nothing else is wrong with it.
+
+        Returns
+        -------
+        alone, dead, below, fallen, doubtful : bool array (n, k)
+            The last: falls faster than a wall can.
+        """
+        now = np.where(course.valid, course.median_c, np.nan)
+        n = len(now)
+        rows = np.concatenate([self.past_c, now])
+        before = rows[:n]
+        for i in np.flatnonzero(np.isnan(self.first_c)):
+            known = np.flatnonzero(~np.isnan(now[:, i]))
+            if len(known):
+                self.first_c[i] = now[known[0], i]
+        company = np.where(sound, now, np.nan)
+        alone = self._alone(company, before, now)
+        dead = self._dead(company, now)
+        below = self._below(company, now)
+        fallen, doubtful = self._falls(rows, company, now, course.interval_s <= OFTEN_S)
+        self.past_c = rows[n:].copy()
+        return alone, dead, below, fallen, doubtful
+
+    def _alone(self, company: Floats, before: Floats, now: Floats) -> Bools:
+        hot = np.nan_to_num(now, nan=-np.inf) > ALONE_C
+        hot[:, self._coals] = False
+        found = np.zeros(now.shape, np.bool_)
+        for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0)):
+            others = [i for i in range(now.shape[1]) if i != j]
+            c, was = company[:, others], before[:, others]
+            known = ~np.isnan(c)
+            cool = known.sum(axis=1) >= 2
+            cool &= np.where(known, c, -np.inf).max(axis=1, initial=-np.inf) < COLD_C
+            rose = np.where(known & ~np.isnan(was), c - was, -np.inf).max(axis=1, initial=-np.inf)
+            found[:, j] = hot[:, j] & cool & (rose < WARMS_C)
+        held = run_lengths(found, self.alone_s)
+        self.alone_s = held[-1]
+        return held >= ALONE_S
+
+    def _dead(self, company: Floats, now: Floats) -> Bools:
+        found = np.zeros(now.shape, np.bool_)
+        walls = np.flatnonzero(self._touching)
+        for j in walls if len(walls) > 2 else ():
+            others = walls[walls != j]
+            rise = now[:, j] - self.first_c[j]
+            if not (np.nan_to_num(now[:, j], nan=np.inf) < 100.0).any():
+                continue
+            c = company[:, others]
+            known = ~np.isnan(c)
+            count = known.sum(axis=1)
+            middle = _median(c)
+            near = (known & (c > 0.5 * middle[:, None]) & (c < 2.0 * middle[:, None])).sum(axis=1)
+            rose = middle - _median(np.broadcast_to(self.first_c[others], c.shape))
+            found[:, j] = (
+                (count >= 2)
+                & (middle > WALLS_C)
+                & (near >= TIGHT * count)
+                & (now[:, j] < 100.0)
+                & (rise < DEAD_SHARE * rose)
+            )
+        held = run_lengths(found, self.dead_s)
+        self.dead_s = held[-1]
+        return held >= DEAD_S
+
+    def _below(self, company: Floats, now: Floats) -> Bools:
+        if not np.isfinite(self.air_c):
+            # Before lighting the middle probe is as warm as the air.
+            first = self.first_c[~np.isnan(self.first_c)]
+            if len(first) and float(np.median(first)) < COLD_C:
+                self.air_c = float(np.median(first))
+        hottest = np.where(np.isnan(company), -np.inf, company).max(axis=1, initial=-np.inf)
+        coldest = self.air_c - BELOW_C if np.isfinite(self.air_c) else -BELOW_C
+        found = (np.nan_to_num(now, nan=np.inf) < coldest) & (hottest > ALONE_C)[:, None]
+        held = run_lengths(found, self.below_s)
+        self.below_s = held[-1]
+        return held >= BELOW_S
+
+    def _falls(self, rows: Floats, company: Floats, now: Floats, often: Bools) -> tuple[Bools, Bools]:
+        n, k = now.shape
+        quick = rows[LONG_S - 8 : LONG_S - 8 + n] - now
+        with np.errstate(invalid="ignore"):
+            doubtful = (
+                self._touching
+                & often
+                & (quick > WALL_SHARE * (rows[LONG_S - 8 : LONG_S - 8 + n] - 30.0) + 15.0)
+            )
+            hottest = np.where(np.isnan(rows), -np.inf, rows)
+            highest = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0).max(axis=2)
+            low = (now < 0.45 * highest) & (highest > 250.0) & (now < 250.0)
+        # A wall never does so; its probe has slipped, and what it shows next is no wall either.
+        at = np.arange(1, n + 1)[:, None]
+        last = np.maximum.accumulate(np.where(doubtful, at, 0), axis=0)
+        since_s = np.where(last > 0, at - last, self.slipped_s + at)
+        self.slipped_s = np.minimum(since_s[-1], SLIPPED_S)
+        doubtful = since_s < SLIPPED_S
+        fallen = np.zeros((n, k), np.bool_)
+        for j in np.flatnonzero(low.any(axis=0) | self.fallen | (self.fell_s > 0)):
+            fallen[:, j] = self._fall(int(j), rows, company, now, low[:, j])
+        return fallen, doubtful
+
+    def _fall(self, j: int, rows: Floats, company: Floats, now: Floats, low: Bools) -> Bools:
+        """Where one probe has dropped to the open air while its neighbours stayed as they were."""
+        n, k = now.shape
+        mates = [i for i in range(k) if i != j and self._zone_of[i] == self._zone_of[j]]
+        others = [i for i in range(k) if i != j and not self._coals[i]]
+        near = mates if mates and not np.isnan(company[:, mates]).all() else others
+        around = _median(company[:, near])
+        # Where the air beside it falls as well, the flames have gone out.
+        airs = [i for i in others if self._air[i] or not self._air[j]]
+        before = rows[:n]
+        with np.errstate(invalid="ignore"):
+            held = _median(company[:, airs] - before[:, airs]) > -0.2 * _median(before[:, airs])
+            alike = np.isnan(_median(company[:, airs])) if airs else np.zeros(n, np.bool_)
+            out = low & (now[:, j] < FELL_SHARE * around) & (around > 200.0) & (held | alike)
+            stays = now[:, j] < 0.5 * around
+        run = run_lengths(out[:, None], self.fell_s[j : j + 1])[:, 0]
+        self.fell_s[j] = run[-1]
+        found = np.zeros(n, np.bool_)
+        is_down = bool(self.fallen[j])
+        for i in range(n):
+            is_down = bool(run[i] >= FELL_S) or (is_down and bool(stays[i]))
+            found[i] = is_down
+        self.fallen[j] = is_down
+        return found
+
+
+def _median(values: Floats) -> Floats:
+    """Median of each row's numbers; NaN where it has none."""
+    ordered = np.sort(values, axis=1)  # NaN last
+    count = (~np.isnan(ordered)).sum(axis=1)
+    rows = np.arange(len(ordered))
+    if not ordered.shape[1]:
+        return np.full(len(ordered), np.nan)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, np.maximum(count - 1, 0))
+    return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]), np.float64)

@@ -1,0 +1,225 @@
+"""What one probe's own signal shows: contacts that open, values that jump."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from logger.judgement.trend import Bools, Course
+from logger.judgement.zones import Places
+from logger.reading import Floats
+
+OFTEN_S: Final = 3.0
+"""Readings farther apart than this may differ as they like: flame comes and goes between them. [s]"""
+JUMPS: Final = 3.2
+"""So many jumps, each forgotten within some 40 s, are a loose terminal."""
+FORGET: Final = 0.975
+OPEN_FORGET: Final = 0.97
+USUAL: Final = 6.0
+"""A reading that stands out from its neighbours by so many times what is usual for its probe is a jump."""
+USUAL_N: Final = 150.0
+"""What is usual is learned over so many readings."""
+SLOT_S: Final = 10
+BEAD_S: Final = 1.0
+"""Time constant of the quickest bare bead (common practice, no source). [s]"""
+WALL_S: Final = 6.0
+"""Of the quickest probe that touches a wall (common practice, no source). [s]"""
+FLAME_C: Final = 1250.0
+"""No wood fire in the open is hotter (common practice, no source). [°C]"""
+COLDEST_C: Final = -30.0
+STEP_S: Final = 3.0
+LEAST_LEAP_C: Final = 100.0
+"""Less isn't called a leap. [°C]"""
+AGREES_S: Final = 60
+
+
+class Signal:
+    """Watches k probes, each by itself.
+
+    Parameters
+    ----------
+    places : Places
+    jump : float
+        Share of its level that a probe in the air may stand out by.
+    for_s : float
+        How long a fault must last. [s]
+    """
+
+    def __init__(self, places: Places, jump: float, for_s: float) -> None:
+        k = len(places.is_wall)
+        self.open_s: Floats = np.zeros(k)
+        self.open_sum: Floats = np.zeros(k)
+        self.jumps: Floats = np.zeros(k)
+        self.usual_c: Floats = np.full(k, 10.0)
+        self.last_c: Floats = np.full((2, k), np.nan)
+        self.last_s: Floats = np.full((2, k), -1e9)
+        self.dead_s: Floats = np.zeros(k)
+        self.slot_n: Floats = np.zeros(k)
+        self.slot_c: Floats = np.zeros(k)
+        self.leapt_from_c: Floats = np.full(k, np.nan)
+        self.leapt_by_c: Floats = np.zeros(k)
+        self.leapt_s: Floats = np.zeros(k)
+        self.back_s: Floats = np.zeros(k)
+        self.seconds = 0
+        # Sheathed or in ash, a probe in the coals is as slow as one on a wall.
+        wall = (places.is_wall & ~places.surface) | np.isin(np.arange(k), places.coals)
+        self._floor_c = np.where(wall, 4.0, 12.0)
+        self._share = np.where(wall, 0.1, 0.5) * jump
+        self._lag_s = np.where(wall, WALL_S, BEAD_S)
+        self._for_s = for_s
+
+    def contact(self, open_now: Bools, fresh: Bools) -> tuple[Floats, Bools]:
+        """Watch contacts that open for good, or again and again.
+
+        Parameters
+        ----------
+        open_now, fresh : bool array (n, k)
+            Only a fault was read; something good was.
+
+        Returns
+        -------
+        open_s : array (n, k)
+            For how long each has been open without a break. [s]
+        often : bool array (n, k)
+            Has been open for as long as makes a fault within some half a minute, if not at a stretch.
+        """
+        open_s, often = np.zeros(fresh.shape), np.zeros(fresh.shape, np.bool_)
+        if open_now.any() or self.open_sum.any():
+            now, total = self.open_s, self.open_sum
+            for i in range(len(fresh)):
+                # Seconds between the frames of a slow rig count as well.
+                going = ~fresh[i] & (open_now[i] | (now > 0.0))
+                now = open_s[i] = np.where(going, now + 1.0, 0.0)
+                total = total * OPEN_FORGET + going
+                total[total < 0.05] = 0.0
+                often[i] = total > self._for_s
+            self.open_s, self.open_sum = now, total
+        return open_s, often
+
+    def loose(
+        self, course: Course, value_c: Floats, fresh: Bools, swing_c: Floats, opened: Bools
+    ) -> tuple[Floats, Bools]:
+        """Count values that stand out from those before and after them.
+
+        Parameters
+        ----------
+        course : Course
+        value_c, fresh, swing_c : array (n, k)
+            As of `watch.Seconds`.
+        opened : bool array (n, k)
+            A contact opened for a moment.
+
+        Returns
+        -------
+        jumps : array (n, k)
+            So many, lately; more than `JUMPS` are a loose terminal.
+        often : bool array (n, k)
+            A reading came, and the one before isn't long ago.
+        """
+        n, k = value_c.shape
+        # Two rows of before come first: the newest reading of each probe, and the one before that.
+        at = np.arange(2, n + 2)[:, None]
+        held = np.concatenate([self.last_c, value_c])
+        times = np.concatenate([self.last_s, np.broadcast_to(self.seconds + at - 1.0, (n, k))])
+        last = np.maximum.accumulate(np.where(fresh, at, 1), axis=0)
+        before = np.concatenate([np.ones((1, k), np.int64), last])
+        earlier = np.take_along_axis(np.concatenate([np.zeros((2, k), np.int64), before]), before, axis=0)
+        one, two = np.take_along_axis(held, before, axis=0), np.take_along_axis(held, earlier, axis=0)
+        one_s, two_s = np.take_along_axis(times, before, axis=0), np.take_along_axis(times, earlier, axis=0)
+        self.last_c, self.last_s = np.stack([two[-1], one[-1]]), np.stack([two_s[-1], one_s[-1]])
+        one, two, gap, gap2 = one[:-1], two[:-1], times[2:] - one_s[:-1], one_s[:-1] - two_s[:-1]
+        self.seconds += n
+        often = fresh & (gap <= OFTEN_S) & (gap2 <= OFTEN_S)
+        off = np.where(often, np.abs(one - 0.5 * (value_c + two)), np.nan)
+        off = np.fmax(off, np.where(fresh & (swing_c > 0.0), 0.5 * swing_c, np.nan))
+        jumps = self._count(off, self._floor_c + self._share * np.maximum(course.median_c, 0.0), opened)
+        return jumps, fresh & (gap <= OFTEN_S)
+
+    def _count(self, off: Floats, floor_c: Floats, opened: Bools) -> Floats:
+        safe = np.where(np.isnan(off), 0.0, off)
+        floor = np.where(np.isnan(floor_c), np.inf, floor_c)
+        usual = self._learn(off)
+        jumps = np.zeros(off.shape)
+        over = safe > np.maximum(floor, USUAL * usual)
+        if not (over.any() or opened.any() or self.jumps.any()):
+            self.dead_s = np.maximum(self.dead_s - len(off), 0.0)
+            return jumps
+        now, dead_s = self.jumps, self.dead_s
+        for i in range(len(off)):
+            # One value that stands out makes its neighbours stand out as well.
+            jumped = (over[i] & (dead_s <= 0.0)) | opened[i]
+            dead_s = np.where(jumped, 3.0, np.maximum(dead_s - 1.0, 0.0))
+            now = now * FORGET + jumped
+            now[now < 0.05] = 0.0
+            jumps[i] = now
+        self.jumps, self.dead_s = now, dead_s
+        return jumps
+
+    def _learn(self, off: Floats) -> Floats:
+        """Learn what is usual of each probe, every `SLOT_S`; give what was known in each second."""
+        usual = np.empty(off.shape)
+        begin, second = 0, self.seconds - len(off)
+        while begin < len(off):
+            end = min(len(off), begin + SLOT_S - second % SLOT_S)
+            usual[begin:end] = self.usual_c
+            rows = off[begin:end]
+            known = (~np.isnan(rows)).astype(np.float64)
+            least = np.where(known > 0.0, np.minimum(rows, 3.0 * self.usual_c + 1.0), 0.0)
+            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+            self.slot_n = self.slot_n + known.sum(axis=0)
+            self.slot_c = np.cumsum(np.concatenate([self.slot_c[None], least]), axis=0)[-1]
+            second += end - begin
+            if second % SLOT_S == 0:
+                mean = self.slot_c / np.maximum(self.slot_n, 1.0)
+                part = np.minimum(self.slot_n / USUAL_N, 1.0)
+                self.usual_c = self.usual_c + part * (mean - self.usual_c)
+                self.slot_n, self.slot_c = np.zeros_like(self.slot_n), np.zeros_like(self.slot_c)
+            begin = end
+        return usual
+
+    def leaps(self, step_c: Floats, value_c: Floats, around_c: Floats, blind: Bools) -> tuple[Bools, Bools]:
+        """Find steps that no probe can make, and that aren't taken back.
+
+        Parameters
+        ----------
+        step_c : array (n, k)
+            From the median of the five seconds before, whose middle lies three seconds ago; NaN where there
+            is none. [°C]
+        value_c : array (n, k)
+            [°C]
+        around_c : array (n, k)
+            Median of the others; NaN where there is none. [°C]
+        blind : bool array (n, k)
+            Was called faulty already: what it does now says nothing new.
+
+        Returns
+        -------
+        leapt, doubtful : bool array (n, k)
+            Called; and before it is called.
+        """
+        before = value_c - step_c
+        share = 1.0 - np.exp(-STEP_S / self._lag_s)
+        most_up, most_down = share * (FLAME_C - before), share * (before - COLDEST_C)
+        most = np.maximum(np.where(step_c > 0.0, most_up, most_down), LEAST_LEAP_C)
+        hot = value_c > FLAME_C + 50.0
+        leaps = ((np.abs(np.nan_to_num(step_c)) > most) | hot) & ~blind
+        leapt, doubtful = np.zeros(leaps.shape, np.bool_), np.zeros(leaps.shape, np.bool_)
+        if not leaps.any() and np.isnan(self.leapt_from_c).all():
+            return leapt, doubtful
+        near = np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0)
+        for i in range(len(leaps)):
+            new = leaps[i] & np.isnan(self.leapt_from_c)
+            self.leapt_from_c[new], self.leapt_by_c[new] = before[i, new], step_c[i, new]
+            self.leapt_s[new] = 0.0
+            self.back_s[new] = 0.0
+            on = ~np.isnan(self.leapt_from_c)
+            self.leapt_s[on] += 1.0
+            returned = np.abs(value_c[i] - self.leapt_from_c) < 0.5 * np.abs(self.leapt_by_c)
+            self.back_s = np.where(on & near[i] & ~hot[i], self.back_s + 1.0, 0.0)
+            over = on & ((returned & ~hot[i]) | (self.back_s >= AGREES_S))
+            self.leapt_from_c[over] = np.nan
+            on &= ~over
+            doubtful[i] = on
+            leapt[i] = on & (self.leapt_s >= self._for_s)
+        return leapt, doubtful

@@ -1,0 +1,188 @@
+"""Values that stand still while the fire moves: judged by how the same channel moved before.
+
+A channel's resolution, lag and noise show in how often and how far it moved. A coarse logger, a thick sheath
+or a bead deep in a wall stand still for minutes, and are no fault; a channel that differed from one reading
+to the next and then doesn't for twenty is stuck.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from logger.judgement.trend import Bools, Course
+from logger.reading import Floats, Ints
+
+SLOT_S: Final = 10
+FORGET: Final = 0.9
+"""How often a channel moves is learned over some hundred seconds in which it does."""
+LEARNED_N: Final = 30.0
+"""So many readings must have been seen before anything is known of it."""
+SURE: Final = 14.0
+"""So many movements should have come and didn't: by chance once in a million times (Poisson, e**-14)."""
+FAR_SHARE: Final = 0.15
+"""Least share of readings that moved by two steps of the channel's resolution or more: else it may have
+settled between two of them."""
+FORGET_WAY: Final = 0.98
+"""How far each goes beside the others is learned over some eight minutes."""
+TRAVEL_C: Final = 12.0
+LEAST_N: Final = 8
+BRISK_N: Final = 5
+"""A channel that moved within so many readings is one that differs from one reading to the next."""
+WARM_C: Final = 100.0
+"""Where nothing is warmer there is no fire that could move. [°C]"""
+NEVER_C: Final = 150.0
+"""While others travelled so far, a channel that works moves at least by one step. [°C]"""
+NEVER_S: Final = 100.0
+
+
+class Still:
+    """Watches k probes for values that stand.
+
+    Parameters
+    ----------
+    k : int
+    stuck_s : float
+        A value that stands for less is none. [s]
+
+    Attributes
+    ----------
+    read, moved, far : array (k,)
+        Readings, movements, and those by two steps or more, each forgotten by `FORGET` every `SLOT_S` in
+        which the channel moved.
+    own_c : array (k,)
+    others_c : float
+        How far each probe, and most of them, went; forgotten the same way. [°C]
+    """
+
+    def __init__(self, k: int, stuck_s: float) -> None:
+        self.last_c: Floats = np.full(k, np.nan)
+        self.level_c: Floats = np.full(k, np.nan)
+        self.n: Ints = np.zeros(k, np.int64)
+        self.s: Ints = np.zeros(k, np.int64)
+        self.since_c: Floats = np.zeros(k)
+        self.step_c: Floats = np.full(k, np.inf)
+        self.read: Floats = np.zeros(k)
+        self.moved: Floats = np.zeros(k)
+        self.far: Floats = np.zeros(k)
+        self.own_c: Floats = np.zeros(k)
+        self.others_c = 0.0
+        self.slot: Floats = np.zeros((5, k))
+        self.stuck = np.zeros(k, np.bool_)
+        self.seconds = 0
+        self._stuck_s = stuck_s
+
+    def run(self, course: Course, fresh: Bools) -> Bools:
+        """Take n seconds.
+
+        Parameters
+        ----------
+        course : Course
+        fresh : bool array (n, k)
+
+        Returns
+        -------
+        bool array (n, k)
+        """
+        n, k = fresh.shape
+        travel_c, own_c = self._travel(course)
+        change = np.abs(np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0))
+        self.last_c = course.value_c[-1]
+        moved = fresh & (change > 1e-6)
+        step = np.minimum.accumulate(np.concatenate([self.step_c[None], np.where(moved, change, np.inf)]))
+        self.step_c = step[-1]
+        far = moved & (change >= 1.9 * step[1:])
+        at = np.arange(1, n + 1)[:, None]
+        last = np.maximum.accumulate(np.where(moved, at, 0), axis=0)
+        # Readings, seconds and the others' way since each last moved.
+        reads = np.cumsum(fresh, axis=0)
+        counts = np.concatenate([np.zeros((1, k), np.int64), reads])
+        still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
+        still_s = np.where(last > 0, at - last, self.s + at)
+        since_c = self._since(travel_c, moved)
+        self.n, self.s = still_n[-1], still_s[-1]
+        known = self._learn(fresh, moved, far, own_c, travel_c)
+        long = still_s >= self._stuck_s
+        found = np.zeros((n, k), np.bool_)
+        if long.any():
+            found = long & self._stuck(course, still_n, still_s, since_c, step[1:], known)
+        # What is stuck is so until it moves, whatever the others do meanwhile.
+        called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
+        stuck: Bools = (called > last) | (self.stuck & (last == 0))
+        self.stuck = stuck[-1]
+        return stuck
+
+    def _since(self, travel_c: Floats, moved: Bools) -> Floats:
+        """How far most probes went since each last moved, added up one by one; (n, k)."""
+        since = np.empty(moved.shape)
+        now = self.since_c
+        for i, travel in enumerate(travel_c.tolist()):
+            now = since[i] = np.where(moved[i], 0.0, now + travel)
+        self.since_c = now
+        return since
+
+    def _learn(self, fresh: Bools, moved: Bools, far: Bools, own_c: Floats, travel_c: Floats) -> Floats:
+        """Learn how each channel moves; give what was known in each second, (n, 5, k)."""
+        n, k = fresh.shape
+        rows = np.stack([fresh, moved, far, own_c, np.broadcast_to(travel_c[:, None], (n, k))], axis=1)
+        known = np.empty((n, 5, k))
+        begin = 0
+        while begin < n:
+            end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
+            known[begin:end, 0], known[begin:end, 1], known[begin:end, 2] = self.read, self.moved, self.far
+            known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
+            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+            self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
+            self.seconds += end - begin
+            if self.seconds % SLOT_S == 0:
+                self._close_slot()
+            begin = end
+        return known
+
+    def _close_slot(self) -> None:
+        read, moved, far, own, others = self.slot
+        # A channel that stands learns nothing of standing: how it moved before is what counts.
+        lives = moved > 0.0
+        self.read = np.where(lives, FORGET * self.read + read, self.read)
+        self.moved = np.where(lives, FORGET * self.moved + moved, self.moved)
+        self.far = np.where(lives, FORGET * self.far + far, self.far)
+        self.own_c = FORGET_WAY * self.own_c + own
+        self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
+        self.slot = np.zeros_like(self.slot)
+
+    def _stuck(
+        self, course: Course, still_n: Ints, still_s: Ints, since_c: Floats, step_c: Floats, known: Floats
+    ) -> Bools:
+        read, moved, far, own_c, others_c = (known[:, i] for i in range(5))
+        valid = course.valid
+        # Flames die, and then everything stands stiller: others as lively must still differ from one reading
+        # to the next.
+        lively = valid & (read >= LEARNED_N) & (far >= FAR_SHARE * read)
+        brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
+        most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
+        hot = np.where(valid, course.value_c, -np.inf).max(axis=1, initial=-np.inf) > WARM_C
+        share = moved / np.maximum(read, 1.0)
+        learned = read >= LEARNED_N
+        noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
+        step = np.where(np.isfinite(step_c), step_c, 0.0)
+        # No more than half as far again as the others: what is more was flicker, and flames die.
+        expected = since_c * np.minimum(own_c / np.maximum(others_c, 1.0), 1.5)
+        slow = learned & (still_n >= LEAST_N) & (expected > np.maximum(TRAVEL_C, 12.0 * step))
+        never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
+        found: Bools = valid & (noisy | slow | never)
+        return found
+
+    def _travel(self, course: Course) -> tuple[Floats, Floats]:
+        """How far most probes went in each second, (n,), and how far each went, (n, k)."""
+        levels = np.concatenate([self.level_c[None], course.level_c])
+        self.level_c = course.level_c[-1]
+        step_c = np.abs(np.diff(levels, axis=0))
+        step_c[~course.valid | np.isnan(step_c)] = np.inf
+        own = np.where(np.isfinite(step_c), step_c, 0.0)
+        known = np.isfinite(step_c).sum(axis=1)
+        ordered = np.sort(step_c, axis=1)
+        # Of an even number the lesser one: of two probes, one that stands mustn't be outvoted by the other.
+        middle: Ints = np.maximum(known - 1, 0) // 2
+        travel = np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0]
+        return np.where(known > 1, travel, 0.0), own

@@ -1,0 +1,111 @@
+"""A zone that stands still short of its target: what its settings say, and no other condition.
+
+Moving is how far the level has come on the whole within the time asked for, not how it wavered on the way.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from logger.judgement.trend import Course
+from logger.judgement.zones import Places, ZoneBook, ZoneCourse
+from logger.plan import Plan
+from logger.reading import Floats
+
+EASE: Final = 7.0 / 3.0
+"""An alarm that is up stands until the zone moves this many times as fast (deadband)."""
+BACK_C: Final = 5.0
+"""And until it is this much nearer to its target than was asked for. [°C]"""
+SELDOM: Final = 3.0
+"""A probe whose readings lie farther apart than this part of the time asked for goes by its last two."""
+
+
+class Stalls:
+    """Watches each zone with pots for standing still.
+
+    Parameters
+    ----------
+    plan : Plan
+    places : Places
+    """
+
+    def __init__(self, plan: Plan, places: Places) -> None:
+        rule = plan.alarms["stalled_zone"]
+        self._rate, self._above_c = float(rule["rate_c_per_min"]), float(rule["above_c"])
+        self._for_s = round(float(rule["for_s"]))
+        self._most_c = plan.target_c - float(rule["short_c"])
+        self._target_c = plan.target_c
+        self.seen_c: Floats = np.full((self._for_s, len(plan.probes)), np.nan)
+        self.peak_c: Floats = np.full(len(places.zones), -np.inf)
+        self._busy: set[int] = set()
+        self._places = places
+
+    def run(
+        self,
+        course: Course,
+        trusted: Floats,
+        weight: Floats,
+        zones: ZoneCourse,
+        book: ZoneBook,
+        counted_c: Floats,
+    ) -> None:
+        """Take n seconds.
+
+        Parameters
+        ----------
+        course : Course
+        trusted, weight : array (n, k)
+            Whether a probe is to be believed, and whether its zone's level is taken from it.
+        zones : ZoneCourse
+        book : ZoneBook
+        counted_c : array (n, z)
+            What was booked (`ledger`): whether the target was reached rests on no probe at fault. [°C]
+        """
+        n = len(trusted)
+        seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, course.level_c, np.nan)])
+        moved = (course.level_c - seen[:n]) * (60.0 / self._for_s)
+        moved = np.where(course.interval_s * SELDOM > self._for_s, course.rate_c_per_min, moved)
+        known = weight * ~np.isnan(moved)
+        self._moved = book.means(moved, known)
+        self._level = zones.level_c
+        level = np.where(np.isnan(zones.level_c), -np.inf, zones.level_c)
+        counted = np.where(np.isnan(counted_c), -np.inf, counted_c)
+        peak = np.maximum.accumulate(np.concatenate([self.peak_c[None], counted]), axis=0)[1:]
+        self.peak_c = peak[-1].copy()
+        within = (level > self._above_c) & (peak < self._target_c)
+        speed = np.abs(self._moved)
+        self._holds = within & (level <= self._most_c) & (speed < self._rate)
+        self._stands = within & (level <= self._most_c + BACK_C) & (speed < EASE * self._rate)
+        self.seen_c = seen[n:].copy()
+        self._busy = set(np.flatnonzero(self._holds.any(axis=0)).tolist())
+
+    @property
+    def busy(self) -> set[int]:
+        """Zones that stand still somewhere in the last `run`."""
+        return self._busy
+
+    def holds(self, i: int, z: int, *, active: bool) -> bool:
+        """Tell whether a zone stands still in second i of the last `run`.
+
+        Parameters
+        ----------
+        i, z : int
+        active : bool
+            Its alarm is up: then less is asked for.
+
+        Returns
+        -------
+        bool
+        """
+        return bool((self._stands if active else self._holds)[i, z])
+
+    def words(self, i: int, z: int) -> str:
+        """Say where it stands, and for how long it has hardly moved."""
+        level = float(self._level[i, z])
+        moved = float(self._moved[i, z]) * self._for_s / 60.0
+        return (
+            f"stands at {level:.0f} °C, {self._target_c - level:.0f} °C short: "
+            f"{moved:+.0f} °C in {self._for_s / 60.0:.0f} min."
+        )

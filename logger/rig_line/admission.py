@@ -1,0 +1,116 @@
+"""Whose frames are recorded: so many rigs and channels a firing, and those that are known first. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from typing import Final
+
+from logger.reading import MAX_CHANNELS
+from logger.rig_line.stream import Begin
+
+MAX_RIGS: Final = 128
+"""Rigs that are recorded at one time."""
+MAX_COLUMNS: Final = 1024
+"""Channels of a firing, over all its rigs: 50 rigs with 16 each, and some."""
+COLUMNS_A_RIG: Final = 2 * MAX_CHANNELS
+"""Channels of one rig, over all it ever sends in a firing."""
+FREE: Final = 8
+"""So many rigs are recorded from their first frame on; further ones once they have gone on steadily."""
+RESERVED: Final = 8
+"""Seats for rigs at a serial port, and for those that bring a channel of the plan."""
+RESERVED_COLUMNS: Final = RESERVED * MAX_CHANNELS // 4
+GONE_S: Final = 60.0
+"""A rig that has been silent for so long gives up its seat if another wants it. [s]"""
+
+
+class Admission:
+    """Keeps the seats.
+
+    Attributes
+    ----------
+    planned : frozenset of str
+        Channels that the plan names.
+    """
+
+    def __init__(self) -> None:
+        self.planned: frozenset[str] = frozenset()
+        self._columns: dict[str, set[str]] = {}
+        self._heard_s: dict[str, float] = {}
+        self._count = 0
+
+    def known(self, rig: str, channels: Iterable[str]) -> None:
+        """Seat a rig that the firing has already.
+
+        Parameters
+        ----------
+        rig : str
+        channels : iterable of str
+        """
+        columns = self._columns.setdefault(rig, set())
+        before = len(columns)
+        columns.update(channels)
+        self._count += len(columns) - before
+
+    def begin(self, rig: str, channels: Collection[str], now_s: float, *, wired: bool) -> Begin:
+        """Say how a rig's line may begin.
+
+        Parameters
+        ----------
+        rig : str
+        channels : collection of str
+            Of its frame.
+        now_s : float
+            [s]
+        wired : bool
+            It came by a serial port.
+
+        Returns
+        -------
+        Begin
+        """
+        if rig in self._columns:
+            return Begin.AT_ONCE
+        preferred = wired or not self.planned.isdisjoint(channels)
+        if self._count + len(channels) > MAX_COLUMNS - (0 if preferred else RESERVED_COLUMNS):
+            return Begin.NEVER
+        seats = sum(now_s - heard_s < GONE_S for heard_s in self._heard_s.values())
+        if seats >= MAX_RIGS - (0 if preferred else RESERVED):
+            return Begin.NEVER
+        return Begin.AT_ONCE if preferred or len(self._columns) < FREE else Begin.WHEN_STEADY
+
+    def allow(self, rig: str, channels: Collection[str], now_s: float) -> Collection[str]:
+        """Seat a rig, and say which of its channels are recorded.
+
+        Parameters
+        ----------
+        rig : str
+        channels : collection of str
+        now_s : float
+            [s]
+
+        Returns
+        -------
+        collection of str
+            All of them, nearly always.
+        """
+        self._heard_s[rig] = max(now_s, self._heard_s.get(rig, now_s))
+        columns = self._columns.setdefault(rig, set())
+        if columns.issuperset(channels):
+            return channels
+        room = min(MAX_COLUMNS - self._count, COLUMNS_A_RIG - len(columns))
+        fresh = [name for name in channels if name not in columns][: max(0, room)]
+        columns.update(fresh)
+        self._count += len(fresh)
+        return [name for name in channels if name in columns]
+
+    def begin_afresh(self, now_s: float) -> None:
+        """Another firing begins: rigs that are heard now keep their seats, and bring their channels again.
+
+        Parameters
+        ----------
+        now_s : float
+            [s]
+        """
+        self._heard_s = {rig: s for rig, s in self._heard_s.items() if now_s - s < GONE_S}
+        self._columns = {rig: set() for rig in self._heard_s}
+        self._count = 0

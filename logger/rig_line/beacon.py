@@ -1,0 +1,183 @@
+"""A lamp or a buzzer at the fire: what it is told, and whether it has answered. No I/O, no clock.
+
+The logger says what to show every few seconds, changed or not; the rig answers each time with what it shows.
+A beacon that doesn't answer, or shows something else, has failed: that is an alarm itself, since a dark lamp
+must never pass for a fire that is well. The rig, for its part, shows by a pattern of its own that it hasn't
+been told anything for half a minute.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Final, Literal
+
+from logger.rig_line.dialogue import BeaconAnswer, sealed
+
+REPEAT_S: Final = 5.0
+"""How often the same is said again. [s]"""
+
+FAILED_AFTER_S: Final = 12.0
+"""From the first word that got no right answer to the alarm: two repetitions may be lost. [s]"""
+
+
+class Show(StrEnum):
+    """What a beacon shows."""
+
+    OFF = "off"
+    """No firing."""
+    QUIET = "quiet"
+    """A short flash every five seconds: all is well, and somebody is watching."""
+    GOOD = "good"
+    """A target was reached: three short flashes and beeps, every ten seconds."""
+    STANDING = "standing"
+    """An alarm that was acknowledged and still stands: the lamp is steady."""
+    ALARM = "alarm"
+    """An alarm that nobody has acknowledged: flashing and sounding."""
+    TEST = "test"
+    """Lamp and buzzer for three seconds, then quiet: for the check before lighting."""
+
+
+def show_for(*, firing: bool, unacknowledged: bool, standing: bool, good: bool) -> Show:
+    """Choose what to show.
+
+    Parameters
+    ----------
+    firing : bool
+        A firing is running.
+    unacknowledged : bool
+        There is a warning, standing or returned, that nobody has acknowledged; shelved ones don't count.
+    standing : bool
+        There is a warning that was acknowledged and still stands.
+    good : bool
+        There is good news (`target_reached`, `soak_done`) that nobody has acknowledged.
+
+    Returns
+    -------
+    Show
+    """
+    if not firing:
+        return Show.OFF
+    if unacknowledged:
+        return Show.ALARM
+    if good:
+        return Show.GOOD
+    return Show.STANDING if standing else Show.QUIET
+
+
+def ask_topic(rig: str) -> str:
+    """Give the MQTT topic on which a rig takes the host's lines, each a message without a newline, QoS 1."""
+    return f"stokewatch/{rig}/ask"
+
+
+def answer_topic(rig: str) -> str:
+    """Give the MQTT topic on which a rig answers; the message is the line, without its newline."""
+    return f"stokewatch/{rig}/answer"
+
+
+def beacon_line(number: int, show: Show) -> bytes:
+    """Give the line that tells a beacon what to show.
+
+    Parameters
+    ----------
+    number : int
+        Comes back in the answer.
+    show : Show
+
+    Returns
+    -------
+    bytes
+        With its newline.
+    """
+    return sealed(f"b{number} {show}".encode())
+
+
+class Beacon:
+    """One rig's beacon, as the logger sees it.
+
+    Parameters
+    ----------
+    rig : str
+        The rig's name.
+    number : callable
+        Gives the number of a line, another one each time. One that nobody guesses proves that whoever comes
+        back with it has heard the line.
+    """
+
+    def __init__(self, rig: str, number: Callable[[], int]) -> None:
+        self.rig = rig
+        self.show = Show.OFF
+        self.shown: str | None = None
+        """What the rig's last answer said."""
+        self._draw = number
+        self._told = False
+        self._said_s: float | None = None
+        self._unanswered_since_s: float | None = None
+        self._asked: dict[int, Show] = {}
+
+    def want(self, show: Show) -> None:
+        """Change what should be shown; the next `due` says it at once."""
+        if show != self.show:
+            self.show = show
+            self._said_s = None
+
+    def due(self, now_s: float) -> bytes | None:
+        """Give the line to be sent now, or None.
+
+        Parameters
+        ----------
+        now_s : float
+            [s]
+
+        Returns
+        -------
+        bytes or None
+            To be written to the rig's serial line, or published on `ask_topic`. Whether that worked is of no
+            consequence here: only the answer counts.
+        """
+        if self._said_s is not None and now_s - self._said_s < REPEAT_S:
+            return None
+        self._said_s = now_s
+        self._told = True
+        number = self._draw()
+        self._asked[number] = self.show
+        if len(self._asked) > 8:
+            del self._asked[next(iter(self._asked))]
+        if self._unanswered_since_s is None:
+            self._unanswered_since_s = now_s
+        return beacon_line(number, self.show)
+
+    def answered(self, answer: BeaconAnswer) -> None:
+        """Take an answer. It only counts if it is to the last that was said, and shows just that."""
+        if answer.rig != self.rig:
+            return
+        asked = self._asked.pop(answer.beacon, None)  # once: what comes again was recorded
+        if asked is None:
+            return
+        self.shown = answer.show
+        if asked is self.show and answer.show == self.show:
+            self._unanswered_since_s = None
+            if self.show is Show.TEST:
+                self.show = Show.QUIET
+
+    def state(self, now_s: float) -> Literal["untold", "waiting", "shown", "failed", "none"]:
+        """Say how it stands.
+
+        Parameters
+        ----------
+        now_s : float
+            [s]
+
+        Returns
+        -------
+        {'untold', 'waiting', 'shown', 'failed', 'none'}
+            Nothing was said yet; an answer is still due; it shows what it should; it has not answered rightly
+            for `FAILED_AFTER_S`, which is an alarm; the rig has neither lamp nor buzzer.
+        """
+        if not self._told:
+            return "untold"
+        if self.shown == "none":
+            return "none"
+        if self._unanswered_since_s is None:
+            return "shown"
+        return "failed" if now_s - self._unanswered_since_s >= FAILED_AFTER_S else "waiting"

@@ -1,0 +1,460 @@
+"""One boot of a rig, as its recorded frames tell it: what comes next, comes late, or was here before. Pure.
+
+A frame says three things that hang together: `seq`, `ms`, and when it came in. Whether it can be of this boot
+shows by all three; what only may be is for `stream` to settle.
+"""
+
+from __future__ import annotations
+
+import enum
+from array import array
+from bisect import bisect_left
+from dataclasses import dataclass
+from typing import Any, Final
+
+from logger.rig_line.clock import RigClock
+from logger.rig_line.wire import Counters
+
+WINDOW: Final = 4096
+"""So many frames back each one's clock and checksum are remembered: 7 min at 10 Hz, 48 KiB a boot."""
+HOLES: Final = 1024
+"""So many holes are kept open for late frames; when there are more, the narrowest is given up."""
+UNKNOWN: Final = -1
+"""A checksum that nobody kept."""
+
+LATE_OK_S: Final = 2.0
+"""A frame may be under way for so long, in times without trouble. [s]"""
+EARLY_S: Final = 0.3
+"""Nothing comes before it was made; the least delay may have been overestimated by this much. [s]"""
+NARROW_MS: Final = 10_000
+"""A hole that is no wider has so little room that what fits in is taken for what is missing. [ms]"""
+
+_WRAP: Final = 1 << 32
+_DRIFT: Final = 300e-6
+_REBASE_S: Final = 5.0
+SWAPPED: Final = 16
+"""So many frames may be lost, or come in another order, in one moment without trouble."""
+_FIRST_WINDOW: Final = 256
+_FASTER: Final = 4.0
+"""So many times the usual pace is still possible."""
+_UNKNOWN_STEP_MS: Final = 60_000
+
+
+@dataclass(slots=True, eq=False)
+class Came:
+    """A sound frame that came in.
+
+    Attributes
+    ----------
+    seq, ms : int
+        The rig's counter and clock, as sent.
+    arrival_s : float
+        [s]
+    checksum : int
+        Of its line; `UNKNOWN` where only the journal knows the frame.
+    what : object
+        Whatever belongs to it; never looked at here.
+    apart : int or None
+        Where it was set apart on disk; None if it wasn't.
+    known : bool
+        The same bytes are recorded already: in a boot before, it may be.
+    hangs : bool
+        It hangs together with at least two others.
+    """
+
+    seq: int
+    ms: int
+    arrival_s: float
+    checksum: int
+    what: Any = None
+    apart: int | None = None
+    known: bool = False
+    hangs: bool = False
+
+    @property
+    def key(self) -> tuple[int, int, int]:
+        """What tells it from any other frame of its rig."""
+        return self.seq, self.ms, self.checksum
+
+
+class Fit(enum.Enum):
+    """What a frame is to a boot."""
+
+    EXACT = "exact"
+    """The very next one."""
+    NEXT = "next"
+    """In its turn, after some that are missing."""
+    LATE = "late"
+    """Out of its turn, and missing until now."""
+    SAME = "same"
+    """Recorded already."""
+    AHEAD = "ahead"
+    """May come after this boot's newest, but too early, too late, or more at once than can have been made."""
+    BEHIND = "behind"
+    """May be one that is missing; so may a second rig's, or a new boot's."""
+    NO = "no"
+
+
+class Trust(enum.Enum):
+    """Which of a rig's counters can be believed."""
+
+    BOTH = "both"
+    CLOCK = "clock"
+    """`seq` stands still or jumps: the order is that of `ms`."""
+    NEITHER = "neither"
+    """Order and time are those of arrival."""
+
+
+class Boot:
+    """Follows one boot of a rig.
+
+    Parameters
+    ----------
+    counters : Counters
+        Counted into.
+    clock : RigClock
+        Gives the frames their times.
+    floor_s : float
+        Where the rig's line of time had got to: no frame of this boot is older. [s]
+    trust : Trust, optional
+    """
+
+    def __init__(
+        self,
+        counters: Counters,
+        clock: RigClock,
+        floor_s: float = float("-inf"),
+        trust: Trust = Trust.BOTH,
+    ) -> None:
+        self.clock = clock
+        self.floor_s = floor_s
+        self.ends_s = float("inf")
+        """Where the next boot's time begins. [s]"""
+        self.trust = trust
+        self.count = 0
+        self.primed = False
+        """Whether nothing of it has come in yet: it is known from the journal alone."""
+        self.pace_ms = 0.0
+        """Between frames; 0 while unknown. [ms]"""
+        self.alive_s = float("-inf")
+        """When this boot was last known to run, on the clock of the arrivals. [s]"""
+        self._counters = counters
+        # By seq modulo their length, of frames not further back than that; short boots need little.
+        self._clocks = array("I", [0]) * _FIRST_WINDOW
+        self._checksums = array("q", [UNKNOWN]) * _FIRST_WINDOW
+        self._keys: dict[tuple[int, int, int], None] = {}  # in place of these without trust in seq
+        self._holes: list[_Hole] = []  # by seq
+        # seq and ms without wrapping: how far they are, counted from this boot's first frame.
+        self._first = self.top = (0, 0)
+        self._offset_s = 0.0  # arrival less rig's clock, of the least delayed frames
+        self._heard_s = float("-inf")
+        self._first_s = 0.0
+        self._delay_s = 0.0
+        self._still = False
+
+    def at(self, came: Came) -> tuple[int, int]:
+        """Undo the wraps: the `seq` and `ms` nearest to the newest ones."""
+        seq, ms = self.top
+        return seq + signed(came.seq - seq), ms + signed(came.ms - ms)
+
+    def delay_s(self, ms: int, arrival_s: float) -> float:
+        """Say how many seconds a frame was under way if it is of this boot; below 0 it came too early."""
+        grown_s = _DRIFT * max(0.0, arrival_s - self._heard_s)
+        return arrival_s - ms / 1000 - self._offset_s - grown_s
+
+    def earliest_s(self, arrival_s: float) -> float:
+        """Say below which delay, in seconds, a frame came too early: clocks drift in a silence."""
+        return -EARLY_S - 2 * _DRIFT * max(0.0, arrival_s - self._heard_s)
+
+    def may_have_restarted(self, ms: int, arrival_s: float) -> bool:
+        """Whether a rig whose clock says this can have been switched on after this boot's newest frame."""
+        return arrival_s - ms / 1000 >= self.top[1] / 1000 + self._offset_s - LATE_OK_S
+
+    def silent(self, now_s: float, least_s: float) -> bool:
+        """Whether nothing was heard of this boot for so long, and for longer than a lost frame explains."""
+        return now_s - self.alive_s >= max(least_s, 2.5 * self.pace_ms / 1000 + 0.5)
+
+    def keeps_pace(self, at: tuple[int, int], since: tuple[int, int] | None = None) -> bool:
+        """Whether so many frames can have been made in so long."""
+        seq, ms = since or self.top
+        return at[0] - seq <= SWAPPED + (at[1] - ms) * (_FASTER / self.pace_ms if self.pace_ms else 1.0)
+
+    def on_beat(self, at: tuple[int, int]) -> bool:
+        """Whether counter and clock went on by the same number of beats."""
+        beats, later_ms = at[0] - self.top[0], at[1] - self.top[1]
+        return (
+            beats > 0
+            and self.pace_ms > 0
+            and abs(later_ms - beats * self.pace_ms) <= (0.2 * beats + 2) * self.pace_ms
+        )
+
+    def on_time(self, came: Came) -> bool:
+        """Whether a frame is the next one to the beat, by its own clock and by when it came."""
+        at = self.at(came)
+        off_ms = abs(at[1] - self.top[1] - self.pace_ms)
+        pace_s = self.pace_ms / 1000
+        return off_ms <= 0.005 * self.pace_ms + 2 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
+
+    def fit(self, came: Came) -> Fit:
+        """Say what a frame is to this boot; counts nothing."""
+        if came.arrival_s < self._first_s - LATE_OK_S and (came.apart is not None or not self.primed):
+            return Fit.NO  # it was there before this boot was: boots of one rig look alike
+        if self.trust is not Trust.BOTH:
+            return self._fit_loosely(came)
+        at = self.at(came)
+        ahead, later_ms = at[0] - self.top[0], at[1] - self.top[1]
+        if ahead <= 0:
+            return self._behind(at, came)
+        if later_ms < 0 or (later_ms == 0 and (self._still or ahead > 1)) or not self.keeps_pace(at):
+            return Fit.NO
+        delay_s = self.delay_s(at[1], came.arrival_s)
+        longest_s = LATE_OK_S + max(0.0, self._delay_s)
+        doubtful = delay_s > LATE_OK_S and self.may_have_restarted(came.ms, came.arrival_s)
+        step_ms = 3 * self.pace_ms + 250 if self.pace_ms else _UNKNOWN_STEP_MS
+        if ahead == 1 and later_ms <= step_ms:
+            return Fit.AHEAD if doubtful else Fit.EXACT
+        # What had gathered before anyone listened comes at once, and some of it may be damaged.
+        young = self._heard_s - self._first_s < 1.0 and ahead <= SWAPPED and self.on_beat(at)
+        if (delay_s >= self.earliest_s(came.arrival_s) or young) and delay_s <= longest_s and not doubtful:
+            return Fit.NEXT
+        return Fit.AHEAD
+
+    def _fit_loosely(self, came: Came) -> Fit:
+        if came.key in self._keys:
+            return Fit.SAME
+        if self.trust is Trust.NEITHER:
+            return Fit.NEXT
+        at_ms = self.at(came)[1]
+        delay_s = self.delay_s(at_ms, came.arrival_s)
+        return Fit.NEXT if at_ms > self.top[1] and -EARLY_S - 1 <= delay_s <= LATE_OK_S else Fit.NO
+
+    def _behind(self, at: tuple[int, int], came: Came) -> Fit:
+        seq, ms = at
+        prompt = self.earliest_s(came.arrival_s) <= self.delay_s(ms, came.arrival_s) <= LATE_OK_S
+        restarted = self.may_have_restarted(came.ms, came.arrival_s)
+        if (before := self._first[0] - seq) > 0:
+            if self._first[1] - ms < before:
+                return Fit.NO
+            return Fit.LATE if prompt else Fit.BEHIND
+        if (hole := self._hole(seq)) is not None:
+            if not hole.before_ms < ms < hole.after_ms:
+                return Fit.NO
+            narrow = hole.after_ms - hole.before_ms <= NARROW_MS
+            return Fit.LATE if prompt or (narrow and not restarted) else Fit.BEHIND
+        return Fit.SAME if self._knows(at, came) else Fit.NO
+
+    def has(self, came: Came) -> bool:
+        """Whether the very same frame was recorded."""
+        if self.trust is not Trust.BOTH:
+            return came.key in self._keys
+        at = self.at(came)
+        return at[0] <= self.top[0] and self._knows(at, came) and self._hole(at[0]) is None
+
+    def _knows(self, at: tuple[int, int], came: Came) -> bool:
+        size = len(self._clocks)
+        if self.top[0] - at[0] >= size or self._clocks[at[0] % size] != at[1] % _WRAP:
+            return False
+        return self._checksums[at[0] % size] == came.checksum != UNKNOWN
+
+    def place(self, came: Came) -> float | None:
+        """Record a frame that fits.
+
+        Parameters
+        ----------
+        came : Came
+
+        Returns
+        -------
+        float or None
+            When it was made, on the clock of the arrivals; None where it can't be of this boot, or has no
+            place on the line of time. [s]
+        """
+        if not self.count:
+            return self._begin(came)
+        if self.trust is not Trust.BOTH:
+            return self._place_loosely(came)
+        at = self.at(came)
+        if at[0] <= self.top[0]:
+            before = at[0] < self._first[0] and at[1] < self._first[1]
+            hole = None if before else self._hole(at[0])
+            if not before and (hole is None or not hole.before_ms < at[1] < hole.after_ms):
+                return None
+            t_s = self.clock.late(came.ms)
+            if not self.floor_s < t_s < self.ends_s:
+                return None
+            self._fill(at)
+            self._counters.out_of_order += 1
+            self._remember(at, came)
+            return t_s
+        if at[1] < self.top[1]:
+            return None
+        return self._go_on(at, came)
+
+    def remember(self, came: Came, now_s: float) -> None:
+        """Take in a frame that is in the journal already; its arrival is the time that it has there.
+
+        Parameters
+        ----------
+        came : Came
+            In order of time.
+        now_s : float
+            On the same clock. [s]
+        """
+        if not self.count:
+            self._start((came.seq, came.ms), came)
+        else:
+            at = self.at(came)
+            if at[0] > self.top[0] + 1:
+                self._open_hole(_Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
+            self._advance(at, came)
+        self.alive_s = min(came.arrival_s, now_s)
+        self.primed = True
+
+    def set_going(self) -> None:
+        """Start the clock where the journal's newest frame of this boot stands."""
+        if not self.clock.begun:
+            self.clock.new(self.top[1] % _WRAP, self._heard_s)
+
+    def continues(self, came: Came) -> bool:
+        """Whether a frame of the journal, the next in time, is of this boot: its clock ran as time did."""
+        at = self.at(came)
+        ran_s = (at[1] - self.top[1]) / 1000
+        gone_s = came.arrival_s - self._heard_s
+        goes_on = at[0] > self.top[0] and at[1] >= self.top[1] and self.keeps_pace(at)
+        return goes_on and abs(ran_s - gone_s) < 1 + 0.01 * gone_s
+
+    def _begin(self, came: Came) -> float:
+        at = (came.seq, came.ms)
+        self._start(at, came)
+        self.alive_s = came.arrival_s
+        return self.clock.new(self._ticks(came), came.arrival_s)
+
+    def _start(self, at: tuple[int, int], came: Came) -> None:
+        self._first = self.top = at
+        self._offset_s = came.arrival_s - at[1] / 1000
+        self._heard_s = self._first_s = came.arrival_s
+        self._remember(at, came)
+
+    def _go_on(self, at: tuple[int, int], came: Came) -> float:
+        delay_s = self.delay_s(at[1], came.arrival_s)
+        if at[0] > self.top[0] + 1:
+            self._open_hole(_Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
+        if delay_s < -_REBASE_S:  # the host's clock was set, not the rig's
+            self.clock.rebase(came.ms, came.arrival_s)
+            self._heard_s = self._first_s = came.arrival_s
+            self._offset_s += delay_s
+        self._advance(at, came)
+        self.primed = False
+        made_s = at[1] / 1000 + self._offset_s
+        self.alive_s = max(self.alive_s, min(came.arrival_s, made_s))
+        return self.clock.new(came.ms, came.arrival_s)
+
+    def _advance(self, at: tuple[int, int], came: Came) -> None:
+        frames, later_ms = at[0] - self.top[0], at[1] - self.top[1]
+        if later_ms > 0 and frames == 1:
+            self.pace_ms += (later_ms - self.pace_ms) / min(self.count, 16)
+        elif later_ms > 0 and not self.pace_ms:
+            self.pace_ms = later_ms / frames
+        self._still = later_ms == 0
+        self._delay_s = self.delay_s(at[1], came.arrival_s)
+        self._offset_s += min(0.0, self._delay_s) + _DRIFT * max(0.0, came.arrival_s - self._heard_s)
+        self._heard_s = max(self._heard_s, came.arrival_s)
+        size = len(self._clocks)
+        while size < WINDOW and at[0] - self._first[0] >= size:
+            size *= 2
+        if size > len(self._clocks) and self.trust is Trust.BOTH:
+            self._widen(size)
+        self.top = at
+        self._remember(at, came)
+
+    def _place_loosely(self, came: Came) -> float | None:
+        at = self.at(came)
+        if self.trust is Trust.CLOCK:
+            if at[1] <= self.top[1]:
+                return None
+            self._advance((self.top[0] + 1, at[1]), came)
+        else:
+            self._remember(self.top, came)
+        self.alive_s = max(self.alive_s, came.arrival_s)
+        return self.clock.new(self._ticks(came), came.arrival_s)
+
+    def _ticks(self, came: Came) -> int:
+        """Give the milliseconds that are believed."""
+        return came.ms if self.trust is not Trust.NEITHER else round(came.arrival_s * 1000) % _WRAP
+
+    def _remember(self, at: tuple[int, int], came: Came) -> None:
+        self.count += 1
+        self._counters.frames += 1
+        if self.trust is not Trust.BOTH:
+            self._keys[came.key] = None
+            if len(self._keys) > WINDOW:
+                del self._keys[next(iter(self._keys))]
+            return
+        size = len(self._clocks)
+        if self.top[0] - at[0] < size:
+            self._clocks[at[0] % size] = at[1] % _WRAP
+            self._checksums[at[0] % size] = came.checksum
+
+    def _widen(self, size: int) -> None:
+        clocks, checksums = array("I", [0]) * size, array("q", [UNKNOWN]) * size
+        was = len(self._clocks)
+        for seq in range(max(self._first[0], self.top[0] - was + 1), self.top[0] + 1):
+            clocks[seq % size] = self._clocks[seq % was]
+            checksums[seq % size] = self._checksums[seq % was]
+        self._clocks, self._checksums = clocks, checksums
+
+    def _hole(self, seq: int) -> _Hole | None:
+        i = bisect_left(self._holes, seq, key=lambda hole: hole.last)
+        return self._holes[i] if i < len(self._holes) and self._holes[i].first <= seq else None
+
+    def _open_hole(self, hole: _Hole, index: int | None = None) -> None:
+        self._counters.missing += hole.last - hole.first + 1
+        self._holes.insert(len(self._holes) if index is None else index, hole)
+        if len(self._holes) > HOLES:
+            self._holes.remove(min(self._holes, key=lambda one: one.last - one.first))
+
+    def _fill(self, at: tuple[int, int]) -> None:
+        seq, ms = at
+        if seq < self._first[0]:
+            if seq + 1 < self._first[0]:
+                self._open_hole(_Hole(seq + 1, self._first[0] - 1, ms, self._first[1]), 0)
+            self._first = at
+            return
+        i = bisect_left(self._holes, seq, key=lambda hole: hole.last)
+        hole = self._holes.pop(i)
+        parts = [_Hole(hole.first, seq - 1, hole.before_ms, ms), _Hole(seq + 1, hole.last, ms, hole.after_ms)]
+        self._holes[i:i] = [part for part in parts if part.first <= part.last]
+        self._counters.missing -= 1
+
+    def is_before_first(self, came: Came) -> bool:
+        """Whether a frame is older than all that is known of this boot."""
+        return self.at(came)[0] < self._first[0]
+
+    def count_into(self, counters: Counters) -> None:
+        """Count what comes from now on elsewhere."""
+        self._counters = counters
+
+    def forget(self, came: Came) -> None:
+        """Open the place of a frame that could not be kept, so that it is welcome when it comes again."""
+        if self.trust is not Trust.BOTH:
+            self._keys.pop(came.key, None)
+            return
+        seq, ms = self.at(came)
+        if not self._first[0] <= seq <= self.top[0] or self._hole(seq) is not None:
+            return
+        i = bisect_left(self._holes, seq, key=lambda hole: hole.last)
+        self._open_hole(_Hole(seq, seq, ms - 1, ms + 1), i)
+
+
+class _Hole:
+    """Frames that are missing, first to last, and the rig's clock in the frames beside them."""
+
+    __slots__ = ("after_ms", "before_ms", "first", "last")
+
+    def __init__(self, first: int, last: int, before_ms: int, after_ms: int) -> None:
+        self.first, self.last, self.before_ms, self.after_ms = first, last, before_ms, after_ms
+
+
+def signed(difference: int) -> int:
+    """Give the nearest of all the differences that a counter which wraps can mean."""
+    return (difference + _WRAP // 2) % _WRAP - _WRAP // 2

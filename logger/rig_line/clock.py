@@ -1,0 +1,330 @@
+"""The rig's milliseconds to the host's time. No I/O, reads no clock: all times arrive as numbers.
+
+A frame can be delayed on its way (USB batches, radio, kept by the rig during an outage) but never be early.
+So, of all frames, those with the least delay tell where the rig's clock stands against the host's: the line
+under all points (rig's time, arrival) that touches them from below.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any, Final
+
+_WRAP_MS: Final = 1 << 32
+_BIN_S: Final = 5.0
+"""Of each so many seconds the least delayed frame is kept."""
+_BINS: Final = 120
+"""Ten minutes of them: long enough to see 20 ppm through 10 ms of jitter."""
+_DRIFT_AFTER_S: Final = 300.0
+"""A shorter stretch says nothing about drift."""
+_MAX_DRIFT: Final = 500e-6
+_UNSURE: Final = 300e-6
+_SURE: Final = 50e-6
+"""How fast the least delay may grow before and after the drift is known: what is later than that is late."""
+_JITTER_S: Final = 0.6
+"""Frames with more delay than this say nothing about drift."""
+_AIM_S: Final = 1.0
+_AIM_OVER_S: Final = 10.0
+_SLEW: Final = 0.004
+"""Times that were given wrong are mended by so much a second, so that rates stay right within 0.4 %."""
+_DEAD_S: Final = 0.01
+_TURN: Final = 20e-6
+"""Less isn't worth a piece of its own."""
+_STEP_S: Final = 2.0
+"""A first guess that is this wrong isn't mended so gently: the first frames had waited long."""
+_SQUEEZED: Final = 0.01
+_FUTURE_S: Final = 5.0
+_PIECES: Final = 1024
+
+
+class RigClock:
+    """Maps one rig's `ms`, of one boot, to the host's time.
+
+    The map is made of straight pieces and never changes where times have been given: a late frame gets a time
+    between those of its neighbours, however long ago these were given. It rises strictly.
+
+    Parameters
+    ----------
+    drift : float, default 0
+        Of the rig's clock against the host's, where it is known from an earlier boot.
+    floor_s : float, optional
+        No time is given at or before this: where the rig's line of time has got to. Where the host's clock is
+        behind it, having been set back while nobody logged, this boot's times all are as far ahead. [s]
+
+    Notes
+    -----
+    The drift is the slope of that edge of the points' lower hull which lies over the middle of the rig's
+    time: of all lines under the points it has the least sum of distances to them, as asked for in [1]_.
+
+    References
+    ----------
+    .. [1] S. B. Moon, P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay
+       measurements", IEEE INFOCOM 1999, 227-234 (from memory).
+    """
+
+    def __init__(self, drift: float = 0.0, floor_s: float | None = None) -> None:
+        self._last_ms: int | None = None  # newest, as sent
+        self._last_unwrapped_ms = 0
+        self._drift = drift
+        self._floor_s = floor_s
+        self._ahead_s = 0.0  # of given times, on purpose: see floor_s
+        # From _starts[i] on, in the rig's seconds: _times[i] + _rates[i] * (rig_s - _starts[i]).
+        self._starts: list[float] = []
+        self._times: list[float] = []
+        self._rates: list[float] = []
+        self._newest_rig_s = 0.0
+        self._newest_s = float("-inf")
+        self._aim_at_s = 0.0
+        self._squeezing = False
+        self._offset_s = 0.0  # of the line under all points: rig_s * (1 + drift) + offset
+        self._offset_at_s = 0.0
+        self._bins: list[tuple[float, float]] = []  # (rig's seconds, arrival): the least delayed of each bin
+        self._bin = 0
+        self._spread = _UNSURE
+
+    def new(self, ms: int, arrival_s: float) -> float:
+        """Give the time of a frame that came in its turn.
+
+        Parameters
+        ----------
+        ms : int
+            The rig's clock. [ms]
+        arrival_s : float
+            When its line was read, on a clock that never jumps. [s]
+
+        Returns
+        -------
+        float
+            On that same clock. [s]
+        """
+        if self._last_ms is None:
+            return self._begin(ms, arrival_s)
+        unwrapped_ms = self._unwrapped(ms)
+        rig_s = unwrapped_ms / 1000
+        if rig_s <= self._newest_rig_s:  # two frames within one millisecond
+            self._newest_s += 1e-6
+            return self._newest_s
+        self._last_ms, self._last_unwrapped_ms = ms, unwrapped_ms
+        self._learn(rig_s, arrival_s + self._ahead_s)
+        self._extend(rig_s)
+        self._newest_rig_s, self._newest_s = rig_s, max(self._at(rig_s), self._newest_s + 1e-6)
+        return self._newest_s
+
+    def late(self, ms: int) -> float:
+        """Give the time of a frame that was kept by the rig and came out of its turn.
+
+        Parameters
+        ----------
+        ms : int
+            The rig's clock when the frame was made. [ms]
+
+        Returns
+        -------
+        float
+            On the clock of the arrivals. [s]
+        """
+        return self._at(self._unwrapped(ms) / 1000)
+
+    def rebase(self, ms: int, arrival_s: float) -> None:
+        """Go on as before though the clock of the arrivals was set back: times are ahead of it from here on.
+
+        Parameters
+        ----------
+        ms : int
+            Of the next frame. [ms]
+        arrival_s : float
+            [s]
+        """
+        if self._starts:
+            self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
+
+    def state(self) -> dict[str, Any]:
+        """Everything needed to go on with the same boot after a restart of ours.
+
+        Returns
+        -------
+        dict
+            Plain numbers and lists, for `restore`.
+        """
+        return {
+            "ms": self._last_ms,
+            "unwrapped_ms": self._last_unwrapped_ms,
+            "drift": self._drift,
+            "spread": self._spread,
+            "offset_s": self._offset_s,
+            "ahead_s": self._ahead_s,
+            "newest_s": self._newest_s,
+            "rate": self._rates[-1],
+        }
+
+    @classmethod
+    def restore(cls, state: dict[str, Any], shift_s: float) -> RigClock:
+        """Go on from a saved state.
+
+        Parameters
+        ----------
+        state : dict
+            From `state`.
+        shift_s : float
+            What to add to times on the old arrivals' clock to have them on the new one. [s]
+
+        Returns
+        -------
+        RigClock
+        """
+        clock = cls(state["drift"])
+        clock._last_ms = state["ms"]
+        clock._last_unwrapped_ms = state["unwrapped_ms"]
+        clock._spread = state["spread"]
+        clock._ahead_s = state["ahead_s"]
+        clock._offset_s = state["offset_s"] + shift_s
+        clock._newest_s = state["newest_s"] + shift_s
+        rig_s = clock._last_unwrapped_ms / 1000
+        clock._newest_rig_s = clock._offset_at_s = clock._aim_at_s = rig_s
+        clock._bin = int(rig_s // _BIN_S)
+        clock._add_piece(rig_s, clock._newest_s, state["rate"])
+        return clock
+
+    def continues(self, ms: int, arrival_s: float) -> bool:
+        """Tell whether a frame can be of the boot that this clock follows.
+
+        Parameters
+        ----------
+        ms : int
+        arrival_s : float
+            [s]
+
+        Returns
+        -------
+        bool
+            False where it would lie in the future, or the rig's clock went back to its beginning.
+        """
+        ahead_ms = (ms - (self._last_ms or 0)) % _WRAP_MS
+        if ahead_ms >= _WRAP_MS // 2:
+            return False
+        t_s = self._at((self._last_unwrapped_ms + ahead_ms) / 1000)
+        return t_s <= arrival_s + self._ahead_s + _FUTURE_S
+
+    @property
+    def drift(self) -> float:
+        """The rig's clock against the host's, as far as is known; positive where the rig is slow."""
+        return self._drift
+
+    @property
+    def begun(self) -> bool:
+        """Whether any time was given."""
+        return self._last_ms is not None
+
+    @property
+    def newest_s(self) -> float:
+        """The newest time given, minus infinity before the first [s]."""
+        return self._newest_s
+
+    def _begin(self, ms: int, arrival_s: float) -> float:
+        self._last_ms = self._last_unwrapped_ms = ms
+        rig_s = ms / 1000
+        t_s = arrival_s
+        if self._floor_s is not None and t_s <= self._floor_s:
+            t_s = self._floor_s + 1e-3
+            if t_s - arrival_s > _STEP_S:
+                self._ahead_s = t_s - arrival_s
+        self._newest_rig_s = self._offset_at_s = rig_s
+        self._newest_s = t_s
+        self._aim_at_s = rig_s + _AIM_S
+        self._offset_s = arrival_s + self._ahead_s - rig_s * (1 + self._drift)
+        self._bin = int(rig_s // _BIN_S)
+        self._bins = [(rig_s, arrival_s + self._ahead_s)]
+        self._add_piece(rig_s, t_s, 1 + self._drift)
+        return t_s
+
+    def _at(self, rig_s: float) -> float:
+        i = bisect_right(self._starts, rig_s) - 1
+        if i < 0:
+            return self._times[0] - (self._starts[0] - rig_s) * (1 + self._drift)
+        return self._times[i] + (rig_s - self._starts[i]) * self._rates[i]
+
+    def _unwrapped(self, ms: int) -> int:
+        """Undo the wrap: the value nearest to the newest one."""
+        assert self._last_ms is not None
+        return self._last_unwrapped_ms + (ms - self._last_ms + _WRAP_MS // 2) % _WRAP_MS - _WRAP_MS // 2
+
+    def _extend(self, rig_s: float) -> None:
+        """Lead the map on to a new frame, towards where it should be."""
+        target_s = rig_s * (1 + self._drift) + self._offset_s
+        if rig_s - self._newest_rig_s > _BIN_S:
+            self._turn(
+                self._newest_rig_s, self._newest_s, 1 + self._drift
+            )  # a mend isn't stretched over a gap
+        wrong_s = target_s - self._at(rig_s)
+        self._squeezing = wrong_s < (-_DEAD_S if self._squeezing else -_STEP_S)
+        if self._squeezing:
+            step_s = rig_s - self._newest_rig_s
+            rate = max(_SQUEEZED, (target_s - self._newest_s) / step_s)
+            self._turn(self._newest_rig_s, self._newest_s, rate)
+            self._turn(rig_s, self._at(rig_s), 1 + self._drift)
+        elif rig_s >= self._aim_at_s:
+            self._aim_at_s = rig_s + _AIM_S
+            mend = 0.0 if abs(wrong_s) < _DEAD_S else max(-_SLEW, min(_SLEW, wrong_s / _AIM_OVER_S))
+            self._turn(rig_s, self._at(rig_s), 1 + self._drift + mend)
+
+    def _turn(self, rig_s: float, t_s: float, rate: float) -> None:
+        if abs(rate - self._rates[-1]) > _TURN:
+            self._add_piece(rig_s, t_s, rate)
+
+    def _add_piece(self, rig_s: float, t_s: float, rate: float) -> None:
+        if self._starts and self._starts[-1] == rig_s:
+            del self._starts[-1], self._times[-1], self._rates[-1]
+        self._starts.append(rig_s)
+        self._times.append(t_s)
+        self._rates.append(rate)
+        if len(self._starts) > _PIECES:
+            del self._starts[0], self._times[0], self._rates[0]
+
+    def _learn(self, rig_s: float, arrival_s: float) -> None:
+        # What was the least delay can have grown by drift since, and by no more.
+        self._offset_s += self._spread * (rig_s - self._offset_at_s)
+        self._offset_at_s = rig_s
+        self._offset_s = min(self._offset_s, arrival_s - rig_s * (1 + self._drift))
+        if (number := int(rig_s // _BIN_S)) == self._bin and self._bins:
+            kept_rig_s, kept_s = self._bins[-1]
+            if arrival_s - rig_s < kept_s - kept_rig_s:
+                self._bins[-1] = (rig_s, arrival_s)
+            return
+        if self._bins and self._delay_s(*self._bins[-1]) > _JITTER_S:
+            del self._bins[-1]
+        self._find_drift(rig_s)
+        self._bin = number
+        self._bins.append((rig_s, arrival_s))
+        del self._bins[:-_BINS]
+
+    def _delay_s(self, rig_s: float, arrival_s: float) -> float:
+        return arrival_s - rig_s * (1 + self._drift) - self._offset_s
+
+    def _find_drift(self, now_s: float) -> None:
+        bins = self._bins
+        if len(bins) < _DRIFT_AFTER_S / _BIN_S / 2 or bins[-1][0] - bins[0][0] < _DRIFT_AFTER_S:
+            return
+        self._drift = max(-_MAX_DRIFT, min(_MAX_DRIFT, _slope_under(bins)))
+        self._spread = _SURE
+        self._offset_s = min(
+            arrival_s - rig_s * (1 + self._drift) + _SURE * (now_s - rig_s) for rig_s, arrival_s in bins
+        )
+
+
+def _slope_under(points: Sequence[tuple[float, float]]) -> float:
+    """Slope, less 1, of the line under all points that is closest to them: an edge of their lower hull."""
+    hull: list[tuple[float, float]] = []
+    for x, y in ((rig_s, arrival_s - rig_s) for rig_s, arrival_s in points):
+        while len(hull) >= 2:
+            (x0, y0), (x1, y1) = hull[-2:]
+            if (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) > 0:
+                break
+            hull.pop()
+        hull.append((x, y))
+    middle = sum(rig_s for rig_s, _ in points) / len(points)
+    for (x0, y0), (x1, y1) in pairwise(hull):
+        if x1 >= middle:
+            return (y1 - y0) / (x1 - x0)
+    return 0.0

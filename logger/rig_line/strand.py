@@ -1,0 +1,121 @@
+"""Frames that hang together but can't be placed yet. Pure.
+
+They may turn out to be a new boot, a backlog, a second rig, or nothing at all.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, signed
+
+_STEADY_S: Final = 0.3
+_STALL_S: Final = 30.0
+
+
+class Strand:
+    """Follows frames of which each goes on where the one before it stood.
+
+    Parameters
+    ----------
+    came : Came
+        The first.
+    """
+
+    def __init__(self, came: Came) -> None:
+        self.frames = [came]
+        self.first = self.top = (came.seq, came.ms)
+        self.pace_ms = 0.0
+        self.first_s = self.last_s = self.steady_since_s = came.arrival_s
+        self.offset_s = self._steady_s = self._first_offset_s = came.arrival_s - came.ms / 1000
+        self.joined: Boot | None = None
+        """The boot whose backlog this is."""
+
+    def __len__(self) -> int:
+        return len(self.frames)
+
+    @property
+    def sped_s(self) -> float:
+        """By how many seconds these frames came in faster than they were made."""
+        return self._first_offset_s - self.offset_s
+
+    @property
+    def first_new(self) -> Came:
+        """The first frame that isn't on disk already."""
+        return next((came for came in self.frames if not came.known), self.frames[0])
+
+    def at(self, came: Came) -> tuple[int, int]:
+        """Undo the wraps: the `seq` and `ms` nearest to the newest ones."""
+        seq, ms = self.top
+        return seq + signed(came.seq - seq), ms + signed(came.ms - ms)
+
+    def goes_on(self, came: Came) -> bool:
+        """Whether a frame is the very next one, of late, or as soon as a link that stood still goes on."""
+        seq, ms = self.at(came)
+        longest_ms = 3 * self.pace_ms + 250 if self.pace_ms else 60_000
+        step_ms = ms - self.top[1]
+        if seq - self.top[0] != 1 or not 0 < step_ms <= longest_ms:
+            return False
+        waited_s = came.arrival_s - self.last_s - step_ms / 1000
+        if came.known or self.frames[-1].known:  # what comes again comes in a burst; a new boot to the beat
+            return abs(waited_s) <= max(_STEADY_S, 0.5 * step_ms / 1000)
+        return waited_s < (_STALL_S if self.pace_ms else LATE_OK_S)
+
+    def off_s(self, came: Came) -> float:
+        """Say by how many seconds a frame came later or earlier than these tell."""
+        return abs(came.arrival_s - self.at(came)[1] / 1000 - self.offset_s)
+
+    def takes(self, came: Came) -> bool:
+        """Whether a frame is one of these, though some between are missing or two were swapped."""
+        at = self.at(came)
+        ahead, later_ms = at[0] - self.top[0], at[1] - self.top[1]
+        delay_s = came.arrival_s - at[1] / 1000 - self.offset_s
+        if not -_STEADY_S <= delay_s <= LATE_OK_S:
+            return False
+        if ahead > 0:
+            return later_ms > 0 and ahead <= SWAPPED + later_ms * (4 / self.pace_ms if self.pace_ms else 0)
+        return -SWAPPED <= ahead < 0 and later_ms < 0
+
+    def add(self, came: Came) -> None:
+        """Take a frame that goes on here."""
+        at = self.at(came)
+        offset_s = came.arrival_s - at[1] / 1000
+        if at[0] > self.top[0]:
+            step_ms = (at[1] - self.top[1]) / (at[0] - self.top[0])
+            self.pace_ms += (step_ms - self.pace_ms) / min(len(self.frames), 16)
+            self.top = at
+        self.frames.append(came)
+        if len(self.frames) >= 3:
+            for one in self.frames[-3:]:
+                one.hangs = True
+        self.last_s = max(self.last_s, came.arrival_s)
+        self.offset_s = min(self.offset_s, offset_s)
+        if self.offset_s < self._steady_s - _STEADY_S:
+            self._steady_s, self.steady_since_s = self.offset_s, came.arrival_s
+
+    def puts_right(self, came: Came) -> bool:
+        """Take a frame in place of an old one that came again, and only looked like the next."""
+        was = self.frames[-1]
+        if not was.known or came.known or was.seq != came.seq or not 0 < abs(signed(came.ms - was.ms)) < 1000:
+            return False
+        self.frames[-1] = came
+        self.top = self.at(came)
+        self.last_s = max(self.last_s, came.arrival_s)
+        return True
+
+    def looks_like_a_start(self) -> bool:
+        """Whether counter and clock both say how long a rig has been up."""
+        seq, ms = self.first
+        pace_ms = self.pace_ms or 1000.0
+        return abs(ms - seq * pace_ms) <= 10_000 + 0.2 * ms and ms < 1 << 31
+
+    def drop_before(self, alive_s: float) -> None:
+        """Let go of frames that came while another line was the rig's: on disk they stay."""
+        kept = [came for came in self.frames if came.arrival_s > alive_s]
+        self.frames[:] = kept or self.frames[-1:]
+        self.first = (self.frames[0].seq, self.frames[0].ms)
+
+    def in_order(self) -> list[Came]:
+        """Give the frames in the order they were made in."""
+        seq = self.top[0]
+        return sorted(self.frames, key=lambda came: signed(came.seq - seq))

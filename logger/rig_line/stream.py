@@ -1,0 +1,543 @@
+"""A rig's stream, followed by boots. Pure: all times arrive as numbers.
+
+What comes in its turn, or fits a hole, is recorded at once. Whatever else a frame claims, it alone moves
+nothing: it is held beside the rig's line, with those that go on where it stood, until it is clear what it is.
+
+- The line's own: a backlog shows by coming in faster than it was made, or by catching up with what is live.
+- A new boot: the line is silent, and another goes on steadily. Two seconds settle it where more speaks for
+  it (it looks like a start; its clock or its counter goes on; the old line had hardly begun), ten always.
+- A second rig of this name: both go on. The line stays whose it is; when it falls silent the other has it.
+- Counters that can't be believed: for ten seconds nothing else comes in, and nothing hangs together.
+
+What stays unsettled is for the caller to keep apart.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections import deque
+from itertools import pairwise
+from typing import Final
+
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, Fit, Trust
+from logger.rig_line.clock import RigClock
+from logger.rig_line.strand import Strand
+from logger.rig_line.wire import Counters
+
+QUICK_S: Final = 1.5
+"""So long a line goes on alone before it is a new boot, where more than time speaks for it. [s]"""
+ALONE_S: Final = 10.0
+"""So long where only time can tell. [s]"""
+HELD: Final = 20_000
+"""Frames of one rig that are held in memory at most; older ones stay where the caller keeps them."""
+
+_STRANDS: Final = 16
+_PAST: Final = 12
+_SPED_S: Final = 1.5
+"""Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
+_SOON_MS: Final = 3_600_000
+"""A rig that goes on to the beat after such a hole is itself, though the host's clock was set. [ms]"""
+_ALIKE_S: Final = 0.5
+"""Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
+_PONDER_S: Final = 0.1
+_FORGET_S: Final = 120.0
+_TOLD_AGAIN_S: Final = 600.0
+_KEYS: Final = 8192
+
+
+class Verdict(enum.Enum):
+    """What became of a frame when it came in."""
+
+    PLACED = "placed"
+    DUPLICATE = "duplicate"
+    """The same bytes are on disk, or on their way there."""
+    HELD = "held"
+    """To be set apart by the caller; it may be placed later."""
+
+
+class Begin(enum.Enum):
+    """How a rig's first boot may begin."""
+
+    AT_ONCE = "at once"
+    WHEN_STEADY = "when steady"
+    NEVER = "never"
+
+
+class Outcome:
+    """What taking a frame led to.
+
+    Attributes
+    ----------
+    verdict : Verdict
+        Of the frame itself.
+    placed : list of (Came, float)
+        Frames to record now, with the time each was made at; held ones may be among them. [s]
+    said : list of str
+        `reboot`, `twins`: what people should know.
+    """
+
+    __slots__ = ("placed", "said", "verdict")
+
+    def __init__(self, verdict: Verdict) -> None:
+        self.verdict = verdict
+        self.placed: list[tuple[Came, float]] = []
+        self.said: list[str] = []
+
+
+class Stream:
+    """Follows one rig.
+
+    Parameters
+    ----------
+    counters : Counters
+        Counted into.
+    """
+
+    def __init__(self, counters: Counters) -> None:
+        self.boot: Boot | None = None
+        self.newest_s = float("-inf")
+        """The newest time that was given. [s]"""
+        self._counters = counters
+        self._past: list[Boot] = []
+        self._strands: list[Strand] = []
+        self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line was last heard, as they came
+        self._keys: dict[tuple[int, int, int], None] = {}  # of what was held
+        self._shadow: Strand | None = None
+        self._twins_told_s = self._pondered_s = float("-inf")
+        self._drift = 0.0
+
+    @property
+    def held(self) -> int:
+        """Number of frames that are held in memory."""
+        return sum(len(strand) for strand in self._strands)
+
+    def prime(self, frames: list[Came], now_s: float, clock: RigClock | None) -> None:
+        """Go on after a restart.
+
+        Parameters
+        ----------
+        frames : list of Came
+            The latest that are in the journal, in order of their times, which are their arrivals here.
+        now_s : float
+            [s]
+        clock : RigClock or None
+            As it stood.
+        """
+        scratch = Counters()
+        for came in frames:
+            if self.boot is None or not self.boot.continues(came):
+                self._turn_to(Boot(scratch, RigClock(), self.newest_s), came.arrival_s)
+            assert self.boot is not None
+            self.boot.remember(came, now_s)
+            self.newest_s = max(self.newest_s, came.arrival_s)
+        if self.boot is None:
+            return
+        for boot in (*self._past, self.boot):
+            boot.count_into(self._counters)
+        if clock is not None:
+            self._drift, self.boot.clock = clock.drift, clock
+        for boot in (*self._past, self.boot):
+            boot.set_going()
+
+    def take(self, came: Came, begin: Begin = Begin.AT_ONCE, gathered_s: float = 0.0) -> Outcome:
+        """Say what a frame is.
+
+        Parameters
+        ----------
+        came : Came
+        begin : Begin, optional
+            What to do where the rig has no line yet.
+        gathered_s : float, optional
+            How much later than made the first frame came in, as those that came with it tell. [s]
+
+        Returns
+        -------
+        Outcome
+        """
+        if came.key in self._keys:
+            self._counters.duplicates += 1
+            return Outcome(Verdict.DUPLICATE)
+        boot = self.boot
+        if boot is None:
+            if begin is Begin.AT_ONCE:
+                outcome = Outcome(Verdict.PLACED)
+                came.arrival_s -= gathered_s
+                self._begin(RigClock(), [came], outcome)
+                return outcome
+            return self._hold(came, begin)
+        fit = boot.fit(came)
+        if fit is Fit.SAME or (
+            any(past.has(came) for past in self._past) and not (fit is Fit.EXACT and boot.on_time(came))
+        ):
+            return self._again(came)
+        if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE):
+            return self._place(came, fit)
+        strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
+        if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
+            strand.add(came)
+            if came.arrival_s - strand.steady_since_s < ALONE_S:
+                del strand.frames[:-1]
+                return self._place(came, fit)
+            strand.joined = None  # it gains nothing any more: no backlog
+        for past in self._past:
+            if past.fit(came) is Fit.LATE and (t_s := past.place(came)) is not None:
+                outcome = Outcome(Verdict.PLACED)
+                outcome.placed.append((came, t_s))
+                return outcome
+        return self._hold(came, begin)
+
+    def _place(self, came: Came, fit: Fit) -> Outcome:
+        boot = self.boot
+        assert boot is not None
+        t_s = boot.place(came)
+        if t_s is None:
+            return self._hold(came, Begin.AT_ONCE)
+        outcome = Outcome(Verdict.PLACED)
+        self._give(came, t_s, outcome)
+        while self._pool and self._pool[0].arrival_s <= boot.alive_s:
+            self._pool.popleft()
+        if self._strands:
+            self._sweep(came.arrival_s, outcome, fit is not Fit.EXACT)
+        if boot.trust is not Trust.BOTH:
+            self._look_for_order(came)
+        return outcome
+
+    def _give(self, came: Came, t_s: float, outcome: Outcome) -> None:
+        self.newest_s = max(self.newest_s, t_s)
+        self._keys.pop(came.key, None)
+        outcome.placed.append((came, t_s))
+
+    def _again(self, came: Came) -> Outcome:
+        """The bytes are on disk. A rig that starts again may say the same all the same."""
+        boot = self.boot
+        assert boot is not None
+        self._counters.duplicates += 1
+        outcome = Outcome(Verdict.DUPLICATE)
+        if boot.silent(came.arrival_s, QUICK_S / 2) and boot.may_have_restarted(came.ms, came.arrival_s):
+            came.known = True
+            self._settle(self._join(came), came.arrival_s, outcome)
+            if any(placed is came for placed, _ in outcome.placed):
+                outcome.verdict = Verdict.PLACED
+        return outcome
+
+    def _hold(self, came: Came, begin: Begin) -> Outcome:
+        strand = self._join(came)
+        self._keys[came.key] = None
+        if len(self._keys) > _KEYS:
+            del self._keys[next(iter(self._keys))]
+        self._pool.append(came)
+        outcome = Outcome(Verdict.HELD)
+        if begin is not Begin.NEVER:
+            self._settle(strand, came.arrival_s, outcome)
+        if any(placed is came for placed, _ in outcome.placed):
+            outcome.verdict = Verdict.PLACED
+        return outcome
+
+    def _join(self, came: Came) -> Strand:
+        going = [s for s in self._strands if s.goes_on(came)]
+        strand = self._best(came, [s for s in going if not s.frames[-1].known])
+        if strand is None:
+            for one in self._strands:
+                if one.puts_right(came):
+                    return one
+            strand = self._best(came, going)
+        if strand is None and not came.known:
+            strand = self._best(came, [s for s in self._strands if s.takes(came)])
+        if strand is not None:
+            strand.add(came)
+            return strand
+        strand = Strand(came)
+        self._strands.append(strand)
+        if len(self._strands) > _STRANDS:
+            self._strands.remove(min(self._strands[:-1], key=lambda s: (len(s) > 2, s.last_s)))
+        return strand
+
+    def _best(self, came: Came, strands: list[Strand]) -> Strand | None:
+        if not strands:
+            return None
+        least_s = min(strand.off_s(came) for strand in strands)
+        near = [strand for strand in strands if strand.off_s(came) <= least_s + _ALIKE_S]
+        return max(near, key=lambda strand: strand.last_s)
+
+    def _settle(self, strand: Strand, now_s: float, outcome: Outcome) -> None:
+        boot = self.boot
+        if boot is not None and self._belongs(strand, boot, now_s):
+            self._merge(strand, boot, outcome)
+        elif self._is_a_boot(strand, now_s):
+            self._turn(strand, outcome)
+        elif self._is_disorder(now_s):
+            self._do_without_counters(outcome)
+        elif boot is not None:
+            self._look_for_a_twin(strand, boot, now_s, outcome)
+        if self._strands and self.held > HELD:
+            strand.drop_before(strand.frames[len(strand) // 2].arrival_s)
+
+    def _belongs(self, strand: Strand, boot: Boot, now_s: float) -> bool:
+        """Tell whether these frames are the line's own."""
+        first = strand.first_new
+        if boot.trust is not Trust.BOTH or boot.fit(first) is Fit.NO:
+            return False
+        at = boot.at(first)
+        restarted = boot.may_have_restarted(first.ms, first.arrival_s)
+        delay_s = _least_s(strand, boot)
+        caught_up = boot.earliest_s(now_s) <= delay_s <= LATE_OK_S
+        if at[0] <= boot.top[0]:
+            if any(boot.fit(came) not in (Fit.BEHIND, Fit.LATE) for came in (first, strand.frames[-1])):
+                return False
+            lives = now_s - boot.alive_s < 5.0
+            return caught_up or (strand.sped_s >= _SPED_S and (lives or not restarted))
+        if at[1] <= boot.top[1] or not boot.keeps_pace(at):
+            return False
+        if caught_up or (strand.sped_s >= _SPED_S and not restarted):
+            return True
+        steady = len(strand) >= 3 and boot.silent(now_s, QUICK_S) and now_s - strand.first_s >= QUICK_S
+        soon = at[0] - boot.top[0] <= SWAPPED or (boot.primed and at[1] - boot.top[1] < _SOON_MS)
+        return delay_s < 0 and soon and boot.on_beat(at) and steady
+
+    def _merge(self, strand: Strand, boot: Boot, outcome: Outcome) -> None:
+        behind = boot.at(strand.first_new)[0] <= boot.top[0]
+        for came in strand.in_order():
+            if not came.known and (t_s := boot.place(came)) is not None:
+                self._give(came, t_s, outcome)
+        if behind:
+            strand.joined = boot
+            del strand.frames[:-1]
+        else:
+            self._strands.remove(strand)
+        placed = {id(came) for came, _ in outcome.placed}
+        self._pool = deque((came for came in self._pool if id(came) not in placed), HELD)
+
+    def _is_a_boot(self, strand: Strand, now_s: float) -> bool:
+        boot = self.boot
+        live = [came for came in strand.frames if boot is None or came.arrival_s > boot.alive_s]
+        if len(live) < (3 if strand.pace_ms < 1000 else 2):
+            return False
+        if boot is not None and not boot.silent(now_s, QUICK_S):
+            return False
+        since_s = max(strand.steady_since_s, live[0].arrival_s)
+        if now_s - since_s < QUICK_S:
+            return False
+        if boot is None or self._speaks_for(strand, boot):
+            return True
+        waited_s = now_s - max(boot.alive_s, self._pool[0].arrival_s if self._pool else live[0].arrival_s)
+        return waited_s >= ALONE_S and boot.silent(now_s, ALONE_S)
+
+    def _speaks_for(self, strand: Strand, boot: Boot) -> bool:
+        """Tell whether more than time says that this is the rig's own new boot, or its line as it was."""
+        if boot.count <= 2 or boot.trust is not Trust.BOTH:
+            return True
+        first = strand.frames[0]
+        if strand.looks_like_a_start() and boot.may_have_restarted(first.ms, first.arrival_s):
+            return True
+        at = boot.at(first)
+        if at[1] > boot.top[1] and _keeps_time(strand, boot):
+            return True
+        if 0 < at[0] - boot.top[0] <= 3:
+            return True
+        return any(self._resumes(strand, past) for past in self._past)
+
+    def _resumes(self, strand: Strand, past: Boot) -> bool:
+        at = past.at(strand.frames[0])
+        ahead = at[0] > past.top[0] and at[1] > past.top[1] and past.keeps_pace(at)
+        return ahead and _keeps_time(strand, past)
+
+    def _turn(self, strand: Strand, outcome: Outcome) -> None:
+        """The rig's line is another from here on; short boots before it get their places, too."""
+        old = self.boot
+        alive_s = old.alive_s if old is not None else float("-inf")
+        strand.drop_before(alive_s)
+        chain = [strand]
+        for other in sorted(self._strands, key=lambda s: s.first_s, reverse=True):
+            if other is strand or other.first_s <= alive_s or other.last_s > chain[0].first_s + 0.05:
+                continue
+            sound = len(other) >= 2 or other.looks_like_a_start()
+            if sound and not any(came.known for came in other.frames):
+                chain.insert(0, other)
+        back = any(self._resumes(strand, past) for past in self._past)
+        ends_s = float("inf")
+        begins: list[float] = []
+        for one in reversed(chain):  # each as late as the next one's beginning lets it be
+            offset_s = min(one.offset_s, ends_s - one.top[1] / 1000 - 0.05)
+            ends_s = offset_s + one.at(one.in_order()[0])[1] / 1000
+            begins.insert(0, ends_s)
+        for one, begins_s in zip(chain, begins, strict=True):
+            if not (frames := one.in_order()):
+                continue  # all of them late ones of the boot before
+            frames[0].arrival_s = min(frames[0].arrival_s, begins_s)
+            self._begin(self._clock_for(one), frames, outcome)
+            if one in self._strands:
+                self._strands.remove(one)
+            self._fill_from_the_rest(outcome)
+        if old is not None:
+            outcome.said += ["twins"] if back else ["reboot"] * len(chain)
+
+    def _clock_for(self, strand: Strand) -> RigClock:
+        """The clock that went on over a restart, or another."""
+        before = self.boot
+        if before is None:
+            return RigClock()
+        self._drift = before.clock.drift
+        goes_on = before.at(strand.frames[0])[1] > before.top[1]
+        if before.trust is Trust.BOTH and goes_on and _keeps_time(strand, before):
+            return before.clock
+        return RigClock(self._drift, self.newest_s)
+
+    def _begin(
+        self, clock: RigClock, frames: list[Came], outcome: Outcome, trust: Trust = Trust.BOTH
+    ) -> None:
+        boot = Boot(self._counters, clock, self.newest_s, trust)
+        self._turn_to(boot, float("inf"))
+        for i, came in enumerate(frames):
+            t_s = boot.place(came)
+            if t_s is None:
+                continue
+            if i == 0 and self._past:
+                self._past[-1].ends_s = t_s
+            self._give(came, t_s, outcome)
+        self._pool.clear()
+        self._shadow = None
+
+    def _fill_from_the_rest(self, outcome: Outcome) -> None:
+        """Frames that were late for a strand have their places in what became of it."""
+        boot = self.boot
+        assert boot is not None
+        for strand in list(self._strands):
+            for came in strand.in_order():
+                fits = boot.fit(came) in (Fit.BEHIND, Fit.LATE) and not boot.is_before_first(came)
+                if fits and not came.known and (t_s := boot.place(came)) is not None:
+                    self._give(came, t_s, outcome)
+                    strand.frames.remove(came)
+            if not strand.frames:
+                self._strands.remove(strand)
+
+    def _turn_to(self, boot: Boot, begins_s: float) -> None:
+        if self.boot is not None:
+            self.boot.ends_s = begins_s
+            self._past.append(self.boot)
+            del self._past[:-_PAST]
+        self.boot = boot
+
+    def _is_disorder(self, now_s: float) -> bool:
+        """Tell whether counters can't be believed: the rig goes on alone, and nothing hangs together."""
+        boot = self.boot
+        if now_s - self._pondered_s < _PONDER_S:
+            return False
+        self._pondered_s = now_s
+        lately = [came for came in self._pool if came.arrival_s > now_s - 3 * ALONE_S]
+        if len(lately) < 5 or now_s - lately[0].arrival_s < ALONE_S:
+            return False
+        if boot is not None and not boot.silent(now_s, ALONE_S):
+            return False
+        return sum(came.hangs for came in lately) < len(lately) / 2
+
+    def _do_without_counters(self, outcome: Outcome) -> None:
+        frames = list(self._pool)
+        ticked = sum(_ticked(a, b) for a, b in pairwise(frames))
+        trust = Trust.CLOCK if ticked >= 0.8 * (len(frames) - 1) else Trust.NEITHER
+        drift = self._drift if trust is Trust.CLOCK else 0.0
+        self._begin(RigClock(drift, self.newest_s if self.boot else None), frames, outcome, trust)
+        self._strands.clear()
+        outcome.said.append("disorder")
+
+    def _look_for_order(self, came: Came) -> None:
+        """Whether counters that couldn't be believed can be believed again."""
+        shadow = self._shadow
+        if shadow is None or not shadow.goes_on(came):
+            self._shadow = Strand(came)
+            return
+        shadow.add(came)
+        del shadow.frames[:-1]
+        if came.arrival_s - shadow.steady_since_s >= ALONE_S and came.arrival_s - shadow.first_s >= ALONE_S:
+            boot = Boot(self._counters, RigClock(0.0, self.newest_s), self.newest_s)
+            self._turn_to(boot, self.newest_s)
+            boot.remember(came, came.arrival_s)
+            self._counters.frames -= 1  # it was counted as it was placed
+            self._shadow = None
+
+    def _look_for_a_twin(self, strand: Strand, boot: Boot, now_s: float, outcome: Outcome) -> None:
+        both = not boot.silent(now_s, 5.0)
+        steady_s = now_s - max(strand.steady_since_s, strand.first_s)
+        if not both or steady_s < ALONE_S or len(strand) < 3:
+            return
+        strand.drop_before(boot.alive_s)
+        if now_s - self._twins_told_s >= _TOLD_AGAIN_S:
+            self._twins_told_s = now_s
+            outcome.said.append("twins")
+
+    def _sweep(self, now_s: float, outcome: Outcome, gap: bool) -> None:
+        """Look at what is held again, now that the line has gone on."""
+        boot = self.boot
+        assert boot is not None
+        for strand in list(self._strands):
+            idle_s = now_s - strand.last_s
+            if strand.joined is not None:
+                if idle_s > ALONE_S:
+                    self._strands.remove(strand)
+                continue
+            first = strand.first_new
+            fits = boot.fit(first) in (Fit.BEHIND, Fit.LATE)
+            if gap and fits and self._belongs(strand, boot, now_s):
+                self._merge(strand, boot, outcome)
+            elif idle_s > ALONE_S and fits and not boot.is_before_first(first):
+                self._merge(strand, boot, outcome)
+                if strand in self._strands:
+                    self._strands.remove(strand)
+            elif idle_s > _FORGET_S:
+                self._strands.remove(strand)
+
+    def settle_idle(self, now_s: float) -> Outcome:
+        """Settle what time alone can settle, though nothing comes in any more.
+
+        Parameters
+        ----------
+        now_s : float
+            [s]
+
+        Returns
+        -------
+        Outcome
+        """
+        outcome = Outcome(Verdict.HELD)
+        boot = self.boot
+        live = [s for s in self._strands if len(s) >= 3 and s.joined is None]
+        if boot is None or not live or not self._pool or not boot.silent(now_s, ALONE_S):
+            return outcome
+        strand = max(live, key=lambda s: s.last_s)
+        if now_s - self._pool[0].arrival_s < ALONE_S or now_s - strand.last_s < QUICK_S:
+            return outcome
+        if strand.frames[-1].arrival_s <= boot.alive_s or any(came.known for came in strand.frames):
+            return outcome
+        if self._is_disorder(now_s):
+            self._do_without_counters(outcome)
+        elif boot.fit(strand.frames[0]) is Fit.AHEAD and not boot.may_have_restarted(
+            strand.frames[0].ms, strand.frames[0].arrival_s
+        ):
+            self._merge(strand, boot, outcome)
+        else:
+            self._turn(strand, outcome)
+        return outcome
+
+    def forget(self, came: Came) -> None:
+        """Welcome a frame that was placed but could not be kept when it comes again."""
+        for boot in (self.boot, *self._past):
+            if boot is not None and boot.has(came):
+                boot.forget(came)
+        self._keys.pop(came.key, None)
+
+
+def _least_s(strand: Strand, boot: Boot) -> float:
+    """Give the least delay of these frames, in seconds, if they are of the boot."""
+    last = strand.frames[-1]
+    at_ms = boot.at(last)[1]
+    return boot.delay_s(at_ms, strand.offset_s + strand.at(last)[1] / 1000)
+
+
+def _keeps_time(strand: Strand, boot: Boot) -> bool:
+    """Whether these frames were made by the boot's own clock."""
+    return boot.earliest_s(strand.last_s) <= _least_s(strand, boot) <= LATE_OK_S
+
+
+def _ticked(before: Came, came: Came) -> bool:
+    """Whether a rig's clock ran as time did, give or take a second."""
+    ran_s = ((came.ms - before.ms) % 2**32) / 1000
+    return ran_s > 0 and abs(ran_s - (came.arrival_s - before.arrival_s)) < 1.0

@@ -1,0 +1,199 @@
+"""Each single bit of the journal's small rows flipped: the logger records on, and no reading has a wrong name."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+import shutil
+import time
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import pytest
+from steady import LONG, Tell, line, stored, value_c
+
+from logger.daemon import _last_beat
+from logger.home import Home
+from logger.hosttime import HostTime
+from logger.intake import Intake
+from logger.journal.aside import unjoined
+from logger.journal.pages import Cell, PageFile
+from logger.journal.reader import JournalReader
+from logger.journal.salvage import join
+from logger.journal.writer import JournalWriter, add_request
+from logger.plan import loads
+from logger.recorder import Recorder
+from logger.sources import Arrival
+
+CHANNELS = 3
+OLD, NEW = 40, 5
+SHAPES = {
+    "nttTiIitii": "firing",
+    "nitt": "layout",
+    "ntit": "twin",
+    "nt": "heartbeat",
+    "nb": "state",
+    "niit": "estimate",
+    "niittt": "event",
+    "nitttT": "request",
+}
+PLAN = """title = "Three bowls, invented"
+target_c = 780
+
+[[probe]]
+name = "coals"
+channel = "k0"
+reads = "coals"
+zone = "under"
+
+[[probe]]
+name = "top"
+channel = "k1"
+reads = "air"
+zone = "upper"
+"""
+
+
+def recorder_of(home: Path) -> tuple[Recorder, Intake]:
+    intake = Intake(time_line := HostTime())
+    recorder = Recorder(
+        home / "journal.sqlite",
+        intake,
+        time_line,
+        plan=None,
+        title="",
+        invented=True,
+        committed=lambda tokens: None,
+        sources=list,
+        beacons=dict,
+        test_beacons=lambda: None,
+    )
+    return recorder, intake
+
+
+async def record(home: Path, first: int, frames: int, *, plan: str | None = None) -> None:
+    """Record frames as the logger's own thread does, but in this one."""
+    recorder, intake = recorder_of(home)
+    if plan is not None:
+        recorder._given = recorder._plan = loads(plan)
+    writer = recorder._opening.open(recorder._resume, lambda: False)
+    assert writer is not None
+    for seq in range(first, first + frames):
+        ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
+        await asyncio.sleep(0.002)  # or two frames would be of one moment
+        await intake.put(Arrival(line(seq, CHANNELS, ms=ms), time.monotonic(), "test"))
+    for _ in range(6):
+        recorder._collect(intake.take(0.0, 0.0))
+        if recorder._mended(writer) and recorder._commit(writer):
+            break
+    else:
+        raise AssertionError(recorder._trouble)
+    writer.close()
+
+
+def small_rows(path: Path) -> list[tuple[str, int, int]]:
+    """Where each small row stands in the file: table, first byte, length. From its page's own cells."""
+    found = []
+    with contextlib.closing(PageFile(path)) as file:
+        for number, cell in file.leaves([]):
+            table = table_of(cell)
+            if table is not None:
+                at = (number - 1) * file.page_size + file.page(number).index(cell.local)
+                # With the row's length and number before it.
+                found.append((table, at - 2, len(cell.local) + 2))
+    return found
+
+
+def table_of(cell: Cell) -> str | None:
+    if cell.shape() == "tt" and cell.rowid == 0:
+        return "meta"
+    for shape, table in SHAPES.items():
+        if len(shape) == len(cell.shape()) and all(
+            a == b or (b.isupper() and a in ("n", b.lower()))
+            for a, b in zip(cell.shape(), shape, strict=True)
+        ):
+            return table
+    return None
+
+
+@pytest.fixture
+async def whole(tmp_path: Path) -> Path:
+    home = tmp_path / "whole"
+    home.mkdir()
+    await record(home, 0, OLD, plan=PLAN)
+    writer = JournalWriter(home / "journal.sqlite")
+    firing = writer.running()
+    assert firing is not None
+    writer.change_firing(firing.id, facts={"wood": "ash, dry"})
+    writer.add_event(firing.id, firing.started_us, "spot", {"zone": "upper", "temperature_c": 700.0})
+    writer.add_estimate(firing.id, firing.started_us, {"upper": (690.0, 650.0, 720.0, "probe")})
+    writer.close()
+    add_request(home / "journal.sqlite", "note", {"kind": "wood", "text": "", "amount": ""})
+    return home
+
+
+def readings(path: Path) -> dict[tuple[str, int], Any]:
+    """By channel and frame: what was read."""
+    found = {}
+    with contextlib.closing(JournalReader(path)) as reader:
+        for firing in reader.firings():
+            for batch in reader.batches(firing.id):
+                for j, channel in enumerate(batch.channels):
+                    for seq, value in zip(
+                        batch.seq.tolist(), batch.temperature_c[:, j].tolist(), strict=True
+                    ):
+                        found[channel.name, seq] = value
+    return found
+
+
+async def test_every_bit_of_every_small_row(whole: Path, tmp_path: Path, tell: Tell) -> None:
+    rows = small_rows(whole / "journal.sqlite")
+    data = (whole / "journal.sqlite").read_bytes()
+    rng = random.Random(5)
+    came: Counter[str] = Counter()
+    flips: Counter[str] = Counter()
+    home = tmp_path / "home"
+    for table, first, length in rows:
+        bits = range(8 * length)
+        most = 3000 if table in ("state", "estimate", "event") else len(bits)
+        for bit in rng.sample(bits, min(most, len(bits)) if LONG else min(6, len(bits))):
+            home.mkdir()
+            flipped = bytearray(data)
+            flipped[first + bit // 8] ^= 1 << bit % 8
+            path = home / "journal.sqlite"
+            path.write_bytes(flipped)
+            where = f"{table}, byte {first + bit // 8} of the file, bit {bit % 8}"
+            try:
+                _last_beat(Home(home))
+                await record(home, OLD, NEW)
+                asides = unjoined(path)
+                for aside in asides:
+                    join(path, aside, pause_s=0)
+                found = readings(path)
+                with contextlib.closing(JournalReader(path)) as reader:
+                    titles = [f.title for f in reader.firings()]
+            except BaseException as exc:
+                raise AssertionError(where) from exc
+            lost = {
+                (f"k{c}", seq)
+                for c in range(CHANNELS)
+                for seq in range(OLD + NEW)
+                if (f"k{c}", seq) not in found
+            }
+            assert not {seq for _, seq in lost if seq >= OLD}, f"{where}: new frames are missing"
+            assert not lost, f"{where}: {len(lost)} old readings are missing"
+            for (name, seq), value in found.items():
+                assert value == value_c(seq, int(name[1:])), f"{where}: {name}, frame {seq}"
+            assert "Three bowls, invented" in titles, (where, titles)
+            flips[table] += 1
+            came["set aside and joined" if asides else "recorded on in the same file"] += 1
+            shutil.rmtree(home)
+    assert set(flips) >= {"meta", "heartbeat", "firing", "layout", "twin", "state", "event", "request"}
+    tell(
+        f"one bit of a small row flipped, {sum(flips.values())} times"
+        f" ({', '.join(f'{table} {n}' for table, n in flips.items())})",
+        f"every frame before and after is there, under its own name: {dict(came)}",
+    )
+    assert stored  # the frames' values are told by their numbers alone

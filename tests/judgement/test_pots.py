@@ -1,0 +1,341 @@
+"""The estimate of the pots: what it stands on, how it follows, when it is sure, spots, silence, nonsense."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from logger.judgement.estimate import EstimateRow, estimate_table, surface_of_spot
+from logger.judgement.estimate.model import Model
+from logger.judgement.estimate.pots import COLDEST_C, HOTTEST_C, SPOT_WAIT_S
+from logger.judgement.judge import Judge, LoadVerdict, verdict_data
+from logger.physics.infrared import apparent_c
+from logger.plan import Clay, Plan, Probe
+from logger.reading import Floats
+from logger.sources.simulated import SimulatedFiring, simulate
+
+WALL = Probe("wall", "k0", reads="wall", zone="belly", height_cm=20)
+AIR = Probe("air", "k1", reads="air", zone="belly", height_cm=20)
+OTHER = Probe("other wall", "k2", reads="wall", zone="neck", height_cm=40)
+
+
+@cache
+def fire() -> SimulatedFiring:
+    return simulate(12, rate_hz=0.5, mishaps="none", probes=5)
+
+
+def plan(zones: tuple[str, ...] = ()) -> Plan:
+    return replace(fire().plan, clay=Clay(zones=zones))
+
+
+def beside(plan: Plan) -> Judge:
+    return Judge(plan, estimating=True)
+
+
+def judged(judge: Judge, until_s: float = np.inf, since_s: float = -np.inf, step: int = 500) -> LoadVerdict:
+    """The firing, or a part of it, given to a judge."""
+    t = fire().t_s
+    rows = np.flatnonzero((t >= since_s) & (t < until_s))
+    for a in range(0, len(rows), step):
+        part = rows[a : a + step]
+        judge.push(t[part], fire().temperature_c[part], fire().status[part])
+    return judge.verdict()
+
+
+def told(probes: tuple[Probe, ...], columns: Floats, *, clay: Clay | None = None) -> list[EstimateRow]:
+    """Readings at 1 Hz, a column a probe, and what the pots were estimated at."""
+    judge = beside(Plan(title="Invented", probes=probes, clay=clay or Clay()))
+    values = columns + np.random.default_rng(1).normal(0, 0.3, columns.shape)
+    judge.push(np.arange(float(len(values))), values, np.zeros(values.shape, np.uint8))
+    return judge.take_estimates()
+
+
+def test_estimating_changes_no_verdict() -> None:
+    plain, watched = Judge(plan()), beside(plan())
+    without, with_ = judged(plain, 5400), judged(watched, 5400)
+    assert without.zones == with_.zones
+    assert without.line == with_.line
+    assert not without.estimates
+    assert set(with_.estimates) == {p.zone for p in plan().probes if p.reads != "coals"}
+
+
+# --- what it stands on, and how it follows ------------------------------------------------------------------
+
+
+def test_a_wall_that_holds_is_what_its_probe_reads() -> None:
+    """Within what a class 2 couple of type K may be off at 700 °C: 0.75 % (IEC 60584-1), and a tip that leaks."""
+    last = told((WALL,), np.full((900, 1), 700.0))[-1].zones["belly"]
+    assert last.wall_c == pytest.approx(700.0, abs=0.0075 * 700 + 5)
+    assert last.lo_c < 700 < last.hi_c
+    assert last.basis == "probe"
+    assert last.inside_lag_c == pytest.approx(0.0, abs=3.0)
+
+
+def test_without_a_probe_on_it_a_wall_follows_the_air_as_a_lumped_body_does() -> None:
+    """Incropera and DeWitt, lumped capacitance with convection and radiation, by scipy's solver."""
+    t = np.arange(1500.0)
+    air = np.where(t < 300, 100.0, 800.0)
+    rows = told((AIR,), air[:, None])
+    model = Model()
+
+    def rate(_: float, y: Floats) -> Floats:
+        shone = model.view * 5.670374419e-8 * ((800 + 273.15) ** 4 - (y + 273.15) ** 4)
+        return (model.film_w_m2k * (800 - y) + shone) / model.areal_capacity_j_m2k
+
+    solved = solve_ivp(rate, (0, 1200), [100.0], method="LSODA", dense_output=True, rtol=1e-8)
+    # What the air does is known some ten to twenty seconds late, smoothed, and a step is five more.
+    for row in rows:
+        if row.t_s > 330:
+            late, now = solved.sol([row.t_s - 330, row.t_s - 300])[0]
+            assert late - 5 <= row.zones["belly"].wall_c <= now + 5
+
+
+def test_hotter_coals_keep_a_wall_above_the_air_beside_it() -> None:
+    coals = Probe("coals", "k3", reads="coals", zone="under", height_cm=0)
+    columns = np.full((3000, 2), 500.0)
+    columns[:, 1] = 800.0
+    assert told((AIR, coals), columns)[-1].zones["belly"].wall_c == pytest.approx(560.0, abs=5.0)
+    columns[:, 1] = 300.0
+    assert told((AIR, coals), columns)[-1].zones["belly"].wall_c == pytest.approx(500.0, abs=5.0)
+
+
+def test_where_the_wall_probe_goes_the_air_takes_over_without_a_leap() -> None:
+    columns = np.full((1200, 2), 600.0)
+    columns[600:, 0] = np.nan
+    columns[:, 1] = 500.0
+    rows = {row.t_s: row.zones["belly"] for row in told((WALL, AIR), columns)}
+    assert rows[620].wall_c == pytest.approx(rows[600].wall_c, abs=25.0)
+    assert rows[1190].wall_c == pytest.approx(500.0, abs=10.0)
+    assert rows[1190].hi_c - rows[1190].lo_c > 2 * (rows[590].hi_c - rows[590].lo_c)
+    assert not rows[1190].consistent, "nothing tests what is told by air alone"
+
+
+def test_a_thicker_wall_trails_its_face_further() -> None:
+    """The mean of a wall heated from one side is L²/(3a) behind it; half of that is reckoned with."""
+    t = np.arange(900.0)
+    climb = (100 + 0.5 * t)[:, None]
+    thin, thick = (
+        told((WALL,), climb, clay=Clay(wall_mm=mm))[-1].zones["belly"].wall_c for mm in (4.0, 12.0)
+    )
+    assert thin - thick == pytest.approx(0.5 * (144 - 16) / 0.5 / 6, rel=0.05)
+
+
+def test_a_zone_without_a_probe_is_told_by_its_neighbours_and_by_spots() -> None:
+    judge = beside(plan(("far side",)))
+    judged(judge, 2400)
+    before = judge.verdict().estimates["far side"]
+    assert before.basis == "neighbours"
+    assert not before.consistent
+    assert judge.spot(2400.0, "far side", 400.0, 0.95)
+    judged(judge, 2460, since_s=2400)
+    far = judge.verdict().estimates["far side"]
+    assert far.basis == "spot"
+    assert far.hi_c - far.lo_c < before.hi_c - before.lo_c
+    assert not judge.spot(2460.0, "nowhere", 400.0, 0.95)
+    assert "far side" not in {v.zone for v in judge.verdict().zones}, "no verdict without a probe"
+
+
+def test_silence_widens_the_band() -> None:
+    judge = beside(plan())
+    before = judged(judge, 1800).estimates
+    judge.advance(1800 + 900.0)
+    after = judge.verdict().estimates
+    for zone, e in before.items():
+        assert after[zone].hi_c - after[zone].lo_c > 1.5 * (e.hi_c - e.lo_c)
+        assert after[zone].basis == "nothing"
+        assert not after[zone].consistent
+
+
+# --- when it is sure ----------------------------------------------------------------------------------------
+
+
+def wobbling(size_c: float) -> Floats:
+    """A wall at 600 °C whose probe makes contact now and then."""
+    t = np.arange(1500)
+    return np.where((t > 700) & (t // 40 % 2 == 0), 600.0 - size_c, 600.0)
+
+
+def test_it_is_consistent_only_while_readings_come_as_they_were_foretold() -> None:
+    sound = {row.t_s: row.zones["belly"] for row in told((WALL,), wobbling(0.0)[:, None])}
+    loose = {row.t_s: row.zones["belly"] for row in told((WALL,), wobbling(50.0)[:, None])}
+    assert not sound[200].consistent, "hardly tested yet"
+    assert sound[600].consistent
+    assert sound[1400].consistent
+    assert not loose[1400].consistent
+    assert loose[1400].hi_c - loose[1400].lo_c > 1.5 * (sound[1400].hi_c - sound[1400].lo_c)
+
+
+def test_two_walls_of_a_zone_that_say_different_things_are_not_consistent() -> None:
+    second = replace(WALL, name="second", channel="k4")
+    columns = np.full((1200, 2), 600.0)
+    near = told((WALL, second), columns)[-1].zones["belly"]
+    columns[:, 1] = 480.0
+    apart = told((WALL, second), columns)[-1].zones["belly"]
+    assert near.consistent
+    assert not apart.consistent
+    assert apart.lo_c < 500
+    assert apart.hi_c > 580
+
+
+def test_a_wall_that_falls_from_hot_air_is_not_believed_blindly() -> None:
+    """Air at 700 °C heats a wall: one that falls all the same, not fast enough to be called, isn't what it was."""
+    t = np.arange(1500.0)
+    columns = np.full((1500, 2), 700.0)
+    columns[:, 0] = np.where(t < 800, 690.0, 690.0 - 0.6 * (t - 800))
+    last = told((WALL, AIR), columns)[-1].zones["belly"]
+    assert not last.consistent
+
+
+# --- spots --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("pot_c", [600.0, 700.0, 800.0])
+@pytest.mark.parametrize(("around", "most_c"), [("the fire", 16.0), ("half of it", 16.0)])
+def test_a_spot_in_the_fire_reflects_the_fire(pot_c: float, around: str, most_c: float) -> None:
+    """Planck's law: what a gun shows of clay of 0.92 that is shut in by glow, or half open to the air."""
+    glow = pot_c if around == "the fire" else 0.72 * (pot_c + 273.15) - 273.15
+    shown = float(apparent_c(pot_c, emissivity=0.92, set_emissivity=0.95, surroundings_c=glow))
+    surface_c, u_c = surface_of_spot(shown, 0.95, pot_c)
+    assert abs(surface_c - pot_c) < most_c
+    assert abs(surface_c - pot_c) < 1.2 * u_c
+    assert surface_of_spot(shown, 0.95)[0] == pytest.approx(surface_c, abs=8.0), "the pot itself is the fire"
+
+
+def test_a_gun_set_to_another_emissivity_shows_the_same_surface() -> None:
+    found = []
+    for set_emissivity in (0.85, 0.92, 1.0):
+        shown = float(apparent_c(650.0, emissivity=0.92, set_emissivity=set_emissivity, surroundings_c=500.0))
+        found.append(surface_of_spot(shown, set_emissivity, 650.0)[0])
+    assert np.ptp(found) < 0.5
+
+
+def zone_of_pots() -> str:
+    return next(p.zone for p in fire().plan.probes if p.reads == "air")
+
+
+def test_a_spot_counts_when_its_time_has_come_whenever_it_was_told() -> None:
+    zone = zone_of_pots()
+    early, late, never = beside(plan()), beside(plan()), beside(plan())
+    judged(early, 700)
+    judged(late, 702)
+    before = judged(never, 712).estimates[zone].surface_c
+    for judge in (early, late):
+        judge.spot(701.0, zone, before + 150.0, 0.95)
+    judged(early, 712, since_s=700)
+    judged(late, 712, since_s=702)
+    assert early.verdict() == late.verdict()
+    assert early.verdict().estimates[zone].surface_c > before + 3.0
+    assert not early.verdict().estimates[zone].consistent, "it fell far from where it was expected"
+    assert SPOT_WAIT_S < 10
+
+
+@pytest.mark.parametrize("when_s", [702, 760], ids=["before it counted", "after"])
+def test_a_spot_taken_back_was_never_there(when_s: int) -> None:
+    zone = zone_of_pots()
+    slip, never = beside(plan()), beside(plan())
+    for judge in (slip, never):
+        judged(judge, 700)
+        judge.spot(690.0, zone, 130.0, 0.95)
+    slip.spot(701.0, zone, 1200.0, 0.95)
+    judged(slip, when_s, since_s=700)
+    slip.retract_spot(701.0, zone)
+    judged(slip, 800, since_s=when_s)
+    judged(never, 800, since_s=700)
+    assert slip.verdict().estimates == never.verdict().estimates
+    slip.retract_spot(690.0, "nowhere")
+    slip.retract_spot(12.0, zone)
+    assert slip.verdict().estimates == never.verdict().estimates
+
+
+# --- the same whatever comes --------------------------------------------------------------------------------
+
+
+def test_how_readings_are_cut_makes_no_difference() -> None:
+    whole, cut = beside(plan()), beside(plan())
+    assert judged(whole, 1500, step=100_000) == judged(cut, 1500, step=37)
+    assert whole.take_estimates() == cut.take_estimates()
+
+
+def test_a_restart_goes_on_to_the_second() -> None:
+    straight = beside(plan())
+    judged(straight, 1203)
+    straight.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
+    straight.take_estimates()
+    again = Judge.restore(plan(), straight.snapshot(), estimating=True)
+    # The journal tells it again.
+    assert again.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
+    assert judged(again, 1800, since_s=1203) == judged(straight, 1800, since_s=1203)
+    assert again.take_estimates() == straight.take_estimates() != []
+
+
+def test_a_row_every_ten_seconds_and_a_table_of_them() -> None:
+    judge = beside(plan(("far side",)))
+    judged(judge, 300)
+    rows = judge.take_estimates()
+    assert [row.t_s for row in rows] == list(range(10, 300, 10))
+    assert judge.take_estimates() == []
+    table = estimate_table(judge.plan, rows, 299.0)
+    assert table["time_s"] == [10.0 * i for i in range(30)]
+    assert set(table["zones"]) == {*judge.plan.zones, "far side"}
+    for zone, lines in table["zones"].items():
+        assert {len(line) for line in lines.values()} == {30}
+        if zone in rows[-1].zones:
+            assert lines["c"][0] is None
+            assert lines["low_c"][29] < lines["c"][29] < lines["high_c"][29]
+        else:
+            assert lines["c"] == [None] * 30, "a zone of coals holds no pots"
+
+
+def test_what_programs_see_says_that_it_is_estimated() -> None:
+    judge = beside(plan())
+    data = verdict_data(judged(judge, 1500))
+    for zone, e in data["load"]["estimates"].items():
+        assert e["kind"] == "estimated"
+        assert e["low_c"] < e["estimate_c"] < e["high_c"]
+        assert zone in judge.verdict().estimates
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(
+        st.sampled_from([20.0, 100.0, 500.0, 900.0, 1250.0, 1e9, -300.0, np.nan]), min_size=3, max_size=24
+    ),
+    st.sampled_from([None, 3.0, 20.0]),
+)
+def test_no_state_leaves_what_is_physically_possible(levels: list[float], wall_mm: float | None) -> None:
+    probes = (WALL, AIR, OTHER, Probe("ir", "k5", reads="surface", zone="far", height_cm=60))
+    columns = np.repeat(np.array(levels), 37)[:, None] * np.array([1.0, 0.7, 1.1, 0.9])
+    for row in told(probes, columns, clay=Clay(wall_mm=wall_mm, zones=("nowhere",))):
+        for zone in row.zones.values():
+            assert COLDEST_C <= zone.lo_c <= zone.wall_c <= zone.hi_c <= HOTTEST_C
+            assert abs(zone.surface_c - zone.wall_c) <= abs(zone.inside_lag_c)
+            assert np.isfinite(zone.steepest_c_mm)
+
+
+# --- rules that look at the clay ----------------------------------------------------------------------------
+
+
+def dried(wall_mm: float | None, c_per_min: float) -> list[str]:
+    """A load that dries for a quarter of an hour and warms at a rate to 250 °C: what is called."""
+    plan = Plan(title="Invented", probes=(WALL, OTHER), clay=Clay(wall_mm=wall_mm))
+    judge = Judge(plan)
+    t = np.arange(0.0, 900 + 60 * 190 / c_per_min)
+    level = 60 + np.maximum(t - 900, 0) * c_per_min / 60
+    values = level[:, None] + np.random.default_rng(3).normal(0, 0.6, (len(level), 2))
+    said = judge.push(np.arange(len(level), dtype=float), values, np.zeros(values.shape, np.uint8))
+    return [e.data["rule"] for e in said if e.kind == "alarm" and e.data["transition"] == "raised"]
+
+
+def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_bears_it() -> None:
+    """At 9 °C a minute a wall heated from its face has R L / a at most: 1.2 °C/mm in 4 mm, 5.4 in 18 (0.5 mm²/s)."""
+    assert "heating_too_fast" not in dried(None, 9.0), "by the rate alone it is slow enough"
+    assert "heating_too_fast" not in dried(4.0, 9.0)
+    assert "heating_too_fast" in dried(18.0, 9.0)
+    assert "heating_too_fast" in dried(None, 14.0)
+    assert "heating_too_fast" not in dried(3.0, 14.0), "a thin wall bears what the rate would call"

@@ -1,0 +1,207 @@
+"""Faults are called from what no sound probe can show, and what sound ones show is never called one.
+
+Shapes are invented; those of fires stand for what measured fires showed: steep smooth rises at ignition, coarse
+and slow loggers, beads deep in masonry, air that cools first. Lags are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from logger.judgement.alarms import Event
+from logger.judgement.judge import Judge
+from logger.plan import Plan, Probe
+from logger.reading import Floats, Status
+from tests.judgement.crude import raised, run
+
+N = 1800
+T = np.arange(float(N))
+
+
+def placed(*reads: str) -> Plan:
+    """Probes p0, p1 … each in a zone of its own."""
+    probes = tuple(
+        Probe(name=f"p{i}", channel=f"p{i}", reads=what, zone=f"z{i}")  # type: ignore[arg-type]
+        for i, what in enumerate(reads)
+    )
+    return Plan(title="Crude, invented", target_c=700.0, probes=probes)
+
+
+def warm(peak_c: float = 750.0, begin_s: float = 300.0, over_s: float = 500.0) -> Floats:
+    return np.interp(T, [0.0, begin_s, begin_s + over_s], [20.0, 25.0, peak_c])
+
+
+def judged(
+    plan: Plan, columns: list[Floats], every_s: int = 1, step_c: float = 0.25
+) -> tuple[Judge, list[Event]]:
+    values = np.stack(columns, axis=1)
+    values = values + np.random.default_rng(7).normal(0.0, 0.6, values.shape)
+    values = np.round(values / step_c) * step_c
+    status = np.where(np.isnan(values), Status.OPEN, Status.OK).astype(np.uint8)
+    judge = Judge(plan, stored=True, usual_s=np.full(len(columns), float(every_s)))
+    return judge, run(judge, T[::every_s], values[::every_s], status[::every_s])
+
+
+def faults(events: list[Event]) -> list[tuple[str, float]]:
+    return [(e.data["probe"], e.t_s) for e in raised(events, "probe_fault")]
+
+
+def stands(events: list[Event], probe: str) -> bool:
+    last = [e for e in events if e.data.get("rule") == "probe_fault" and e.data["probe"] == probe][-1]
+    return last.data["transition"] == "raised"
+
+
+def test_an_unplugged_input_that_floats_hot_beside_cold_ones() -> None:
+    floating = 420.0 + 60.0 * np.sin(T / 400.0)
+    cold = np.full(N, 30.0)
+    _, events = judged(placed("wall", "air", "wall", "coals"), [floating, cold, cold, cold])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 120.0
+    assert stands(events, "p0")
+    assert raised(events, "target_reached") == []
+
+
+def test_a_leap_no_probe_can_make_reaches_no_target() -> None:
+    """16.6 to 1304.8 °C in a second, and it stays."""
+    leap = np.where(T < 600.0, 16.6, 1304.8)
+    judge, events = judged(placed("air", "air", "air"), [leap, np.full(N, 17.0), np.full(N, 16.0)])
+    assert [p for p, t in faults(events) if t <= 630.0] == ["p0"]
+    assert raised(events, "target_reached") == []
+    judge.close()
+    peak = next(z for z in judge.verdict(ahead=False).zones if z.zone == "z0").peak_c
+    assert peak is not None
+    assert peak < 30.0
+
+
+def test_target_and_peak_wait_until_the_probe_has_proved_sound() -> None:
+    """It reads well above its target for half a minute, and then breaks."""
+    breaking = warm()
+    breaking[800:] = np.nan
+    sound = warm()
+    judge, events = judged(placed("wall", "wall", "wall"), [breaking, sound, sound])
+    assert {e.data["zone"] for e in raised(events, "target_reached")} == {"z1", "z2"}
+    judge.close()
+    peaks = {z.zone: z.peak_c for z in judge.verdict(ahead=False).zones}
+    assert peaks["z0"] is not None
+    assert peaks["z0"] < 690.0 < 745.0 < (peaks["z1"] or 0.0)
+
+
+def test_good_news_comes_a_minute_after_it_is_so() -> None:
+    _, events = judged(placed("wall", "wall"), [warm(), warm()])
+    there = float(np.argmax(warm() >= 700.0))
+    for event in raised(events, "target_reached"):
+        assert 55.0 <= event.t_s - there <= 85.0
+
+
+def test_a_wall_that_stays_cold_among_hot_ones() -> None:
+    hot = [warm(500.0), warm(480.0), warm(520.0), warm(450.0)]
+    _, events = judged(placed(*["wall"] * 5), [*hot, 14.0 + 0.006 * warm(500.0)])
+    assert {p for p, _ in faults(events)} == {"p4"}
+    assert stands(events, "p4")
+
+
+def test_a_swapped_probe_reads_below_the_air() -> None:
+    _, events = judged(placed("wall", "wall", "wall"), [warm(), warm(), 40.0 - warm() / 2.0])
+    assert [p for p, _ in faults(events)] == ["p2"]
+
+
+def test_a_loose_terminal_stands_while_it_comes_and_goes() -> None:
+    loose = warm()
+    rng = np.random.default_rng(5)
+    for begin in range(900, 1700, 120):  # bursts with most of two minutes of peace between
+        rows = begin + np.flatnonzero(rng.random(40) < 0.5)
+        loose[rows] -= rng.uniform(60.0, 200.0, len(rows))
+    _, events = judged(placed("wall", "wall", "coals"), [loose, warm(), warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 900.0 + 120.0
+
+
+def test_what_is_stuck_stands_until_it_moves() -> None:
+    stuck = warm() + np.random.default_rng(1).normal(0.0, 1.0, N)
+    values = [stuck, warm(), warm(), warm()]
+    _, events = judged(placed("wall", "wall", "air", "coals"), values)
+    assert faults(events) == []
+    plan = placed("wall", "wall", "air", "coals")
+    grid = np.round((np.stack(values, axis=1) + np.random.default_rng(7).normal(0, 0.6, (N, 4))) * 4.0) / 4.0
+    grid[900:1500, 0] = grid[900, 0]
+    told = run(Judge(plan), T, grid)
+    [(probe, at_s)] = faults(told)
+    assert probe == "p0"
+    assert at_s <= 960.0
+    cleared = [
+        e.t_s for e in told if e.data.get("transition") == "cleared" and e.data["rule"] == "probe_fault"
+    ]
+    assert 1500.0 < cleared[0] < 1600.0
+
+
+@pytest.mark.parametrize(
+    ("plan", "columns", "every_s", "step_c"),
+    [
+        pytest.param(
+            placed("air", "air", "wall"),
+            [
+                20.0 + 800.0 * (1.0 - np.exp(-np.maximum(T - 300.0, 0.0) / 8.0)),
+                20.0 + 700.0 * (1.0 - np.exp(-np.maximum(T - 320.0, 0.0) / 15.0)),
+                warm(),
+            ],
+            1,
+            0.1,
+            id="steep rises at ignition",
+        ),
+        pytest.param(placed("wall", "air", "air"), [warm(), warm(), warm()], 60, 0.33, id="slow and coarse"),
+        pytest.param(
+            placed("wall", "wall", "wall", "air"),
+            [20.0 + 0.02 * warm(), 20.0 + 0.15 * warm(), warm(), warm()],
+            15,
+            0.1,
+            id="deep in a wall",
+        ),
+        pytest.param(
+            placed("air", "air", "air", "wall"),
+            [
+                warm() - 600.0 * (1.0 - np.exp(-np.maximum(T - 1000.0, 0.0) / 60.0)),
+                warm() - 450.0 * (1.0 - np.exp(-np.maximum(T - 1010.0, 0.0) / 80.0)),
+                warm() - 350.0 * (1.0 - np.exp(-np.maximum(T - 1020.0, 0.0) / 120.0)),
+                warm() - 120.0 * (1.0 - np.exp(-np.maximum(T - 1020.0, 0.0) / 300.0)),
+            ],
+            5,
+            0.1,
+            id="lower air cools first",
+        ),
+    ],
+)
+def test_what_is_no_fault(plan: Plan, columns: list[Floats], every_s: int, step_c: float) -> None:
+    _, events = judged(plan, columns, every_s, step_c)
+    assert faults(events) == []
+    assert raised(events, "rig_silent") == []
+
+
+def test_a_channel_that_begins_late_and_ends_early_in_a_file_is_no_fault() -> None:
+    values = np.stack([warm(), warm(), warm()], axis=1)
+    values += np.random.default_rng(7).normal(0.0, 0.6, values.shape)
+    status = np.zeros(values.shape, np.uint8)
+    status[:400, 0] = status[1200:, 0] = Status.ABSENT
+    values[status == Status.ABSENT] = np.nan
+    assert faults(run(Judge(placed("air", "air", "air"), stored=True), T, values, status)) == []
+    # Beside a fire that is logged, an input that gives nothing any more is one.
+    [(probe, at_s)] = faults(run(Judge(placed("air", "air", "air")), T, values, status))
+    assert probe == "p0"
+    assert at_s > 1200.0
+
+
+@pytest.mark.parametrize("every_s", [60, 600])
+def test_a_slow_file_counts_the_line_between_readings(every_s: int) -> None:
+    """Above 600 °C for an hour on the way up and down by 1 °C in 6 s; no silence between readings."""
+    t_s = np.arange(0.0, 10_801.0, every_s)
+    level = 20.0 + (900.0 - np.abs(t_s - 5400.0) / 6.0)
+    judge = Judge(placed("wall"), stored=True, usual_s=np.array([float(every_s)]))
+    events = run(judge, t_s, level[:, None])
+    judge.close()
+    [zone] = judge.verdict(ahead=False).zones
+    assert raised(events, "rig_silent") == []
+    assert zone.peak_c == pytest.approx(920.0)
+    assert zone.soak_s == pytest.approx(2 * 220.0 * 6.0, rel=0.01)
+    assert zone.above_s["600"] == pytest.approx(2 * 320.0 * 6.0, rel=0.01)
