@@ -160,7 +160,7 @@ def main(rigs: int, channels: int, hz: float, seconds: float, influxdb2: bool) -
         stored = sum(f.stat().st_size for f in (folder / "server").rglob("*") if f.is_file())
     late = sorted(watch.late_s)
     print(f"{rigs} rigs x {channels} channels x {hz:g} Hz for {seconds:g} s: {sent} frames, {count} readings")
-    counts = {key: status["logger"][key] for key in ("missing", "dropped", "lost", "malformed", "bad_crc")}
+    counts = {key: status["logger"][key] for key in ("missing", "refused", "lost", "malformed", "bad_crc")}
     print(f"journal: {right} right; counted {counts}; {journal / count:.1f} bytes a reading")
     print(
         f"mirror: {arrived} there, the last {caught_s:.1f} s after the end; {status['mirror']['refused']} refused"

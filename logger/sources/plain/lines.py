@@ -9,7 +9,7 @@ from typing import Final
 
 from logger.plan_sources import PlanSource
 from logger.sources import Arrival, Put, Report, Sampled
-from logger.sources.plain.numbers import LineReader, Marked
+from logger.sources.plain.numbers import LineReader, mark_of
 from logger.sources.serial_port import SerialLine, why
 
 _RETRY_S: Final = 0.5
@@ -61,7 +61,7 @@ class PrintedLines:
 
     async def _read(self, line: SerialLine, put: Put, report: Report) -> None:
         """Hand on what comes, until the other end has gone."""
-        reader = LineReader(marks(self._source), self._source.unit)
+        reader = LineReader([mark_of(c, self._source.unit) for c in self._source.channels], self._source.unit)
         opened_s, said, connected, warned = time.monotonic(), b"", False, False
         while True:
             try:
@@ -105,27 +105,3 @@ class PrintedLines:
 
     def say(self, rig: str, line: bytes) -> None:
         """Do nothing: such a board doesn't listen."""
-
-
-def marks(source: PlanSource) -> tuple[Marked, ...]:
-    """Give a source's channels as the reader of lines wants them.
-
-    Parameters
-    ----------
-    source : PlanSource
-
-    Returns
-    -------
-    tuple of Marked
-    """
-    return tuple(
-        Marked(
-            channel.name or "",
-            str(channel.field if channel.field is not None else channel.path or ""),
-            channel.unit or source.unit,
-            channel.scale,
-            channel.offset,
-            tuple(channel.broken),
-        )
-        for channel in source.channels
-    )

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from logger.plan_sources import WORDS, PlanSource, SourceChannel
 from logger.reading import Sample
 from logger.sources import Put, Report, Sampled
-from logger.sources.plain.numbers import Marked
+from logger.sources.plain.numbers import mark_of
 
 _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0
@@ -94,14 +94,7 @@ class Module:
             number = client.convert_from_registers(
                 words, client.DATATYPE[channel.type.upper()], channel.word_order
             )
-            mark = Marked(
-                channel.name or "",
-                "",
-                channel.unit or self._source.unit,
-                channel.scale,
-                channel.offset,
-                tuple(channel.broken),
-            )
+            mark = mark_of(channel, self._source.unit)
             found[mark.channel] = mark.sample(float(number))
         return found
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import msgspec
 
+from logger.plan_sources import SourceChannel
 from logger.reading import Sample
 
 LONGEST_LINE: Final = 4096
@@ -207,6 +208,31 @@ class Marked:
         elif self.unit == "K":
             number -= 273.15
         return Sample(c=round(number, 6)) if abs(number) < 1e6 else Sample(fault="range")
+
+
+def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Marked:
+    """Say how a channel of a plan's source is read.
+
+    Parameters
+    ----------
+    channel : SourceChannel
+    unit : {'C', 'F', 'K'}
+        The source's, where the channel has none of its own.
+    name : str, optional
+        Where the plan leaves the channel's name to a topic.
+
+    Returns
+    -------
+    Marked
+    """
+    return Marked(
+        name or channel.name or "",
+        str(channel.field if channel.field is not None else channel.path or ""),
+        channel.unit or unit,
+        channel.scale,
+        channel.offset,
+        tuple(channel.broken),
+    )
 
 
 class LineReader:

@@ -15,7 +15,7 @@ from logger.plan_sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
-from logger.sources.plain.numbers import Marked, channel_names, fields, leaves
+from logger.sources.plain.numbers import channel_names, fields, leaves, mark_of
 
 
 class Topics(Broker):
@@ -60,14 +60,7 @@ class Topics(Broker):
             value = value_of(payload, channel.path)
             name = self._name(i, channel, topic)
             if value is not None and name is not None:
-                mark = Marked(
-                    name,
-                    "",
-                    channel.unit or self._source.unit,
-                    channel.scale,
-                    channel.offset,
-                    tuple(channel.broken),
-                )
+                mark = mark_of(channel, self._source.unit, name)
                 found[name] = mark.sample(value)
         return found
 
