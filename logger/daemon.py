@@ -6,32 +6,21 @@ import asyncio
 import contextlib
 import logging
 import os
-import secrets
 import signal
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import partial
-from pathlib import Path
 from typing import Any, Final
-from uuid import uuid4
 
 from logger.health import Sign
 from logger.home import AlreadyRunning, Home, LoggerLock
 from logger.hosttime import HostTime, Uptime, goes_on_at
-from logger.intake import Intake, Token
+from logger.intake import Intake
 from logger.journal.reader import JournalReader
-from logger.plan import Plan
-from logger.plan_sources import PlanSource
 from logger.recorder import Recorder
-from logger.rig_line.beacons import Beacons
-from logger.rig_line.dialogue import BeaconAnswer, decode_answer
+from logger.recording.rigs import Rigs, Settings
 from logger.service_manager import tell
-from logger.sources import Answer, Source
-from logger.sources.plain import plain_sources
-from logger.sources.serial_port import SerialPort
-from logger.sources.stored import StoredFiring
 from logger.upkeep import look_after
+
+__all__ = ["Settings", "run_logger"]
 
 _WATCH_S: Final = 1.0
 _BEACON_S: Final = 0.25
@@ -40,51 +29,6 @@ _STUCK_S: Final = 30.0
 _TIMES: Final = ("at_us", "wall_s", "up_s")
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What the command line says to the logger.
-
-    Attributes
-    ----------
-    home : Home
-    serial_ports, mqtt_urls : tuple of str
-        Without any of both, serial ports are listened to for a rig.
-    rigs : tuple of str
-        Only these of the rigs that send to a broker; all if empty.
-    stored : Path or None
-        A CSV file of an earlier firing that is to be shown again.
-    sources : tuple of PlanSource
-        Rigs that don't speak the rig's line: of the plan, and of `--as`.
-    plan : Plan or None
-    title : str
-    time_scale : float
-        Above 1 only in sped-up demonstrations.
-    invented : bool
-    """
-
-    home: Home
-    serial_ports: tuple[str, ...] = ()
-    mqtt_urls: tuple[str, ...] = ()
-    rigs: tuple[str, ...] = ()
-    stored: Path | None = None
-    sources: tuple[PlanSource, ...] = ()
-    plan: Plan | None = None
-    title: str = ""
-    time_scale: float = 1.0
-    invented: bool = False
-
-
-@dataclass(slots=True)
-class _State:
-    """What a source last said of itself."""
-
-    name: str
-    proof: str
-    state: str = "starting"
-    detail: str = ""
-    since_s: float = field(default_factory=time.time)
 
 
 def run_logger(settings: Settings) -> int:
@@ -112,146 +56,89 @@ def run_logger(settings: Settings) -> int:
 
 
 async def _run(settings: Settings, lock: LoggerLock) -> None:
-    loop = asyncio.get_running_loop()
-    stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
+    await Logger(settings, lock).run()
 
-    def say(source: str, rig: str, line: bytes) -> None:
-        by_name[source].say(rig, line)
 
-    def answered(source: str, rig: str | None, line: bytes) -> None:
-        answer = decode_answer(line)
-        if isinstance(answer, BeaconAnswer) and rig in (None, answer.rig):
-            beacons.answered(answer, source)
+class Logger:
+    """What runs in the event loop, with the journal's thread beside it; belongs to the loop it is made in.
 
-    beat = _last_beat(settings.home)
-    # A number that nobody guesses: who answers rightly has heard the question.
-    beacons = Beacons(say, partial(secrets.randbelow, 1 << 30), beat.get("beacons") or ())
-    sources = _sources(settings, answered)
-    states = [_State(source.name, source.proof) for source in sources]
-    scale = settings.time_scale
-    time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
-    intake = Intake(time_line)
-    by_name = {source.name: source for source in sources}
+    Parameters
+    ----------
+    settings : Settings
+    lock : LoggerLock
+        Of its folder.
+    """
 
-    def tell_sources(what: Callable[[Source], Callable[[list[object]], None]], tokens: list[Token]) -> None:
-        for name in dict.fromkeys(name for name, _ in tokens):
-            if (source := by_name.get(name)) is not None:
-                what(source)([token for other, token in tokens if other == name])
+    def __init__(self, settings: Settings, lock: LoggerLock) -> None:
+        self._home, self._lock = settings.home, lock
+        self._stop = asyncio.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(number, self._stop.set)
+        beat, scale = _last_beat(settings.home), settings.time_scale
+        time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
+        self._rigs = Rigs(settings, beat.get("beacons") or ())
+        self._intake = Intake(time_line)
+        self._recorder = Recorder(
+            settings.home.journal,
+            self._intake,
+            time_line,
+            self._rigs,
+            plan=settings.plan,
+            title=settings.title,
+            invented=settings.invented,
+        )
 
-    def tell_of(what: Callable[[Source], Callable[[list[object]], None]]) -> Callable[[list[Token]], None]:
-        return lambda tokens: _in_loop(loop, partial(tell_sources, what, tokens))
-
-    recorder = Recorder(
-        settings.home.journal,
-        intake,
-        time_line,
-        plan=settings.plan,
-        title=settings.title,
-        invented=settings.invented,
-        committed=tell_of(lambda source: source.acknowledge),
-        refused=tell_of(lambda source: source.refuse),
-        again=tell_of(lambda source: source.ask_again),
-        sources=lambda: [
-            {"name": s.name, "state": s.state, "detail": s.detail, "proof": s.proof} for s in states
-        ],
-        beacons=lambda: beacons.states(time.monotonic()),
-        test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),
-    )
-    away = settings.home.away()
-    if away:
-        log.error("%s", away)
-        recorder.happened("journal_elsewhere", away)
-        recorder.upkeep = away
-    recorder.start()
-    settings.home.remember()
-    sign = Sign(settings.home)
-    tell("READY=1")
-
-    async def feed(source: Source, state: _State) -> None:
-        def report(kind: str, data: dict[str, Any]) -> None:
-            if kind != "rig":
-                state.state = kind
-                state.detail = str(data.get("detail", ""))
-            intake.report(source.name, kind, data)
-
-        await source.run(intake.put, report)
-
-    async def watch() -> None:
-        """End when asked to, or when the journal's thread has failed."""
-        while not stop.is_set() and recorder.alive:
-            intake.check_host_clock()
-            if not lock.holds():
-                raise AlreadyRunning(settings.home.root)
-            # Not hung on a slow disk: a restart would lose what waits in memory for it.
-            if recorder.stuck_s < _STUCK_S:
-                tell("WATCHDOG=1")
-                sign.give(recording=recorder.recording, trouble=recorder.trouble)
+    async def run(self) -> None:
+        """Record until asked to end, or until the journal's thread or a source fails."""
+        if away := self._home.away():
+            log.error("%s", away)
+            self._recorder.happened("journal_elsewhere", away)
+            self._recorder.journal.upkeep = away
+        self._recorder.worker.start()
+        self._home.remember()
+        tell("READY=1")
+        with contextlib.closing(Sign(self._home)) as sign:
+            tasks = [
+                *self._rigs.feed(self._intake.put, self._intake.report),
+                asyncio.create_task(self._watch(sign), name="watch"),
+                asyncio.create_task(self._signal_beacons(), name="beacons"),
+                asyncio.create_task(look_after(self._home.journal, self._recorder.journal), name="upkeep"),
+            ]
             try:
-                async with asyncio.timeout(_WATCH_S):
-                    await stop.wait()
-            except TimeoutError:
-                pass
+                await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                await self._end(tasks)
 
-    async def signal_beacons() -> None:
-        while True:
-            beacons.tick(time.monotonic(), recorder.show, intake.heard)
-            await asyncio.sleep(_BEACON_S)
-
-    feeding = [
-        asyncio.create_task(feed(source, state), name=f"source[{source.name}]")
-        for source, state in zip(sources, states, strict=True)
-    ]
-    watching = asyncio.create_task(watch(), name="watch")
-    signalling = asyncio.create_task(signal_beacons(), name="beacons")
-    keeping = asyncio.create_task(look_after(settings.home.journal, recorder), name="upkeep")
-    try:
-        await asyncio.wait((watching, signalling, keeping, *feeding), return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        # Producers first; then what they gave is committed, and acknowledged where the loop still can.
-        tasks = (*feeding, watching, signalling, keeping)
+    async def _end(self, tasks: list[asyncio.Task[None]]) -> None:
+        """End producers first; what they gave is committed then, and acknowledged where that can still be."""
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)
         tell("STOPPING=1")
-        intake.stop()
-        await asyncio.to_thread(recorder.join)
-        sign.close()
-    for outcome in ended:
-        if isinstance(outcome, Exception):
-            raise outcome
+        self._intake.stop()
+        await asyncio.to_thread(self._recorder.worker.join)
+        for outcome in ended:
+            if isinstance(outcome, Exception):
+                raise outcome
 
+    async def _watch(self, sign: Sign) -> None:
+        """End when asked to, or when the journal's thread has failed."""
+        while not self._stop.is_set() and self._recorder.worker.alive:
+            self._intake.check_host_clock()
+            if not self._lock.holds():
+                raise AlreadyRunning(self._home.root)
+            # Not hung on a slow disk: a restart would lose what waits in memory for it.
+            if self._recorder.worker.stuck_s < _STUCK_S:
+                tell("WATCHDOG=1")
+                sign.give(recording=self._recorder.recording, trouble=self._recorder.trouble)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_WATCH_S):
+                    await self._stop.wait()
 
-def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
-    if not loop.is_closed():
-        loop.call_soon_threadsafe(call)
-
-
-def _sources(settings: Settings, answered: Answer) -> list[Source]:
-    if settings.stored is not None:
-        from logger.exchange.csv_in import read_csv  # most starts need none of it, and are to be quick
-
-        firing = read_csv(settings.stored)
-        name = settings.stored.name
-        return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
-    taken: set[str] = set()
-    sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
-    if settings.mqtt_urls:
-        from logger.sources.mqtt import Broker
-
-        client_id = _client_id(settings.home)
-        sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
-    sources += plain_sources(settings.sources, taken, _client_id(settings.home) if settings.sources else "")
-    return sources or [SerialPort(None, taken, answer=answered)]
-
-
-def _client_id(home: Home) -> str:
-    """Name this folder's logger to brokers, the same at every start: they keep frames under that name."""
-    path = home.root / "mqtt_client_id"
-    if not path.exists():
-        path.write_text(f"stokewatch-{uuid4().hex[:16]}\n")
-    return path.read_text().strip()
+    async def _signal_beacons(self) -> None:
+        while True:
+            self._rigs.tick(time.monotonic(), self._recorder.show, self._intake.placing.heard)
+            await asyncio.sleep(_BEACON_S)
 
 
 def _last_beat(home: Home) -> dict[str, Any]:

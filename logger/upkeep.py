@@ -7,10 +7,13 @@ import contextlib
 import json
 import logging
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 from logger.journal.aside import unjoined
 from logger.supervisor import end_with_parent, python_module
+
+if TYPE_CHECKING:
+    from logger.recording.journal_file import JournalFile
 
 FIRST_S: Final = 20.0
 """From the start to the check: the fire comes first. [s]"""
@@ -22,25 +25,14 @@ AGAIN_S: Final = 600.0
 log = logging.getLogger(__name__)
 
 
-class Told(Protocol):
-    """What is to be told of it: the recorder."""
-
-    damage: str
-    joined: bool
-    upkeep: str
-
-    def happened(self, what: str, detail: str) -> None:
-        """Note it among the firing's events."""
-
-
-async def look_after(path: Path, recorder: Told) -> None:
+async def look_after(path: Path, journal: JournalFile) -> None:
     """Check the journal once, and join what is set aside, until cancelled.
 
     Parameters
     ----------
     path : Path
         The journal.
-    recorder : Told
+    journal : JournalFile
     """
     loop = asyncio.get_running_loop()
     check_at_s = loop.time() + FIRST_S
@@ -52,46 +44,46 @@ async def look_after(path: Path, recorder: Told) -> None:
         for aside in unjoined(path):
             if loop.time() >= again_s.get(aside, 0.0):
                 again_s[aside] = loop.time() + AGAIN_S
-                await _join(path, aside, recorder)
+                await _join(path, aside, journal)
         if loop.time() >= check_at_s:
             check_at_s = float("inf")
-            await _check(path, recorder)
+            await _check(path, journal)
 
 
 def _is_there(path: Path) -> bool:
     return path.exists()
 
 
-async def _check(path: Path, recorder: Told) -> None:
+async def _check(path: Path, journal: JournalFile) -> None:
     told = await _run("check", str(path))
     for text in told.get("repaired", ()):
         log.warning("%s: %s", path, text)
-        recorder.happened("journal_repaired", text)
+        journal.tell("journal_repaired", text)
     if structure := told.get("structure"):
-        recorder.damage = "; ".join(structure[:3])
+        journal.damage = "; ".join(structure[:3])
     elif rows := told.get("rows"):
         text = f"{'; '.join(rows)}: gaps, all else is sound"
         log.error("%s: %s", path, text)
-        recorder.happened("journal_rows_damaged", text)
+        journal.tell("journal_rows_damaged", text)
 
 
-async def _join(path: Path, aside: Path, recorder: Told) -> None:
-    recorder.upkeep = (
+async def _join(path: Path, aside: Path, journal: JournalFile) -> None:
+    journal.upkeep = (
         f"a damaged journal was set aside ({aside.name}); what can be read of it is being joined to this one"
     )
     told = await _run("join", str(path), str(aside))
     if "error" in told:
-        recorder.upkeep = f"a damaged journal couldn't be joined: {told['error']}"
-        log.error("%s", recorder.upkeep)
+        journal.upkeep = f"a damaged journal couldn't be joined: {told['error']}"
+        log.error("%s", journal.upkeep)
         return
-    recorder.upkeep = ""
-    recorder.joined = True
+    journal.upkeep = ""
+    journal.joined = True
     lost = "; ".join(told["lost"]) or "nothing that can be told"
     text = (
         f"saved {told['firings']} firings, {told['readings']} readings and {told['events']} events; "
         f"lost: {lost}; the damaged file is kept as {told['aside']}"
     )
-    recorder.happened("journal_joined", text)
+    journal.tell("journal_joined", text)
 
 
 async def _run(*arguments: str) -> dict[str, Any]:

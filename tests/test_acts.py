@@ -14,11 +14,11 @@ import pytest
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
-from logger.journal.rows import EventRow
 from logger.journal.writer import add_request
-from logger.reading import Frame, Sample
+from logger.reading import Event, Frame, Sample
 from logger.recorder import Recorder
 from logger.recording import requests_carried_out
+from logger.recording.far_end import FarEnd
 from logger.requests import UNDO_S
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
@@ -34,17 +34,14 @@ class Running:
             path,
             self.intake,
             HostTime(),
+            FarEnd(),
             plan=None,
             title="Invented",
             invented=True,
-            committed=lambda tokens: None,
-            sources=list,
-            beacons=dict,
-            test_beacons=lambda: None,
         )
 
     async def light(self) -> None:
-        self.recorder.start()
+        self.recorder.worker.start()
         for seq in range(3):
             line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)}))
             await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
@@ -65,7 +62,7 @@ class Running:
             time.sleep(0.02)
         return dict(found.result)
 
-    def events(self, *kinds: str) -> list[EventRow]:
+    def events(self, *kinds: str) -> list[Event]:
         return [e for e in self.reader().events(self.reader().firing("last").id) if e.kind in kinds]
 
 
@@ -75,7 +72,7 @@ def running(tmp_path: Path) -> Iterator[Running]:
     yield made
     made.intake.stop()
     with contextlib.closing(made.reader()):
-        made.recorder.join()
+        made.recorder.worker.join()
 
 
 async def test_a_note_is_taken_back_and_stays_known(running: Running) -> None:

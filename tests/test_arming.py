@@ -20,6 +20,7 @@ from logger.journal.writer import add_request
 from logger.plan import Plan, Probe, default_alarms
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.recording.far_end import FarEnd
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 from tests.processes import until
@@ -43,15 +44,12 @@ class Logger:
             path,
             self.intake,
             time_line,
+            FarEnd(),
             plan=plan,
             title="",
             invented=True,
-            committed=lambda tokens: None,
-            sources=list,
-            beacons=dict,
-            test_beacons=lambda: None,
         )
-        self.recorder.start()
+        self.recorder.worker.start()
 
     async def hear(self, first: int, frames: int = 5) -> None:
         before = self.dealt_with()
@@ -86,7 +84,7 @@ class Logger:
 
     def stop(self) -> None:
         self.intake.stop()
-        self.recorder.join()
+        self.recorder.worker.join()
 
 
 @pytest.fixture
@@ -99,7 +97,7 @@ def loggers(tmp_path: Path) -> Iterator[Any]:
 
     yield make
     for logger in made:
-        if logger.recorder.alive:
+        if logger.recorder.worker.alive:
             logger.stop()
 
 

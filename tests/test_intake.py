@@ -9,8 +9,10 @@ from itertools import pairwise
 import pytest
 
 from logger.hosttime import HostTime
-from logger.intake import ROOM_BYTES, Intake, Taken
+from logger.intake import Intake
+from logger.placing import Taken
 from logger.reading import Frame, Sample
+from logger.recording.apart import ROOM_BYTES
 from logger.rig_line.admission import COLUMNS_A_RIG, MAX_COLUMNS, MAX_RIGS
 from logger.rig_line.wire import LineSplitter, checksum, encode
 from logger.sources import Arrival
@@ -48,6 +50,10 @@ class Way:
 
     def take(self) -> Taken:
         return self.intake.take(0, 0)
+
+
+def told_in(taken: Taken) -> list[tuple[str, dict]]:
+    return [(event.kind, event.data) for event in taken.events]
 
 
 @pytest.mark.parametrize("share", [0.0001, 0.001, 0.01, 0.05])
@@ -116,9 +122,9 @@ async def test_a_restart_of_the_logger_goes_on_where_it_was_and_takes_nothing_tw
     for seq in range(300):
         await before.put(line(seq, ms=5_000_000 + 100 * seq), seq / 10 + 0.05)
     stored = before.take().frames
-    taken_again = before.intake.clocks()["a1"]
+    taken_again = before.intake.placing.clocks()["a1"]
     rows = [(frame.seq, frame.ms, t_us) for frame, t_us in stored]
-    after.intake.prime("a1", rows, ["k0"], checksums(stored), taken_again)
+    after.intake.placing.prime("a1", rows, ["k0"], checksums(stored), taken_again)
     for seq in range(290, 400):  # ten come again; those in between had waited at the broker
         await after.put(line(seq, ms=5_000_000 + 100 * seq), 60.0)
     for seq in range(600, 700):
@@ -162,7 +168,7 @@ async def test_made_up_names_do_not_shut_the_true_rig_out() -> None:
     stored = [(frame, t_us) for frame, t_us in taken.frames if frame.rig == "a1"]
     for rig in {frame.rig for frame, _ in taken.frames}:
         rows = [(frame.seq, frame.ms, t_us) for frame, t_us in taken.frames if frame.rig == rig]
-        again.intake.prime(rig, rows, ["k0"], checksums(stored) if rig == "a1" else {}, {})
+        again.intake.placing.prime(rig, rows, ["k0"], checksums(stored) if rig == "a1" else {}, {})
     for i in range(256, 512):
         await again.put(line(1, rig=f"r{i}"), 12.0, source="mqtt://broker")
     for seq in range(130, 200):
@@ -183,7 +189,7 @@ async def test_many_rigs_that_go_on_are_recorded_and_the_one_too_many_is_named()
     released = set(taken.placed)
     apart = {row.rig for row in taken.apart if row.id not in released}
     assert apart == {f"r{i}" for i in range(MAX_RIGS + 20)} - recorded
-    told = [data for _, kind, data in taken.events if kind == "fault" and "not recorded" in data["text"]]
+    told = [data for kind, data in told_in(taken) if kind == "fault" and "not recorded" in data["text"]]
     assert {data["rig"] for data in told} <= apart
     assert 1 <= len(told) <= 10
     # One at a serial port has a seat of its own.
@@ -208,7 +214,7 @@ async def test_channels_without_end_are_not_recorded_and_kept_as_they_came() -> 
         for seq in cut
     ]
     assert len(taken.tokens) == len(names) // 8
-    [said] = [data["text"] for _, kind, data in taken.events if kind == "fault"]
+    [said] = [data["text"] for kind, data in told_in(taken) if kind == "fault"]
     assert "channels beyond" in said
 
 
@@ -230,7 +236,7 @@ async def test_256_rigs_of_64_channels_take_bounded_room() -> None:
 
 
 async def test_what_has_no_room_is_not_acknowledged(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.intake.ROOM_BYTES", 2000)
+    monkeypatch.setattr("logger.recording.apart.ROOM_BYTES", 2000)
     assert ROOM_BYTES > 10**6
     way = Way()
     for seq in range(50):
@@ -246,7 +252,7 @@ async def test_what_has_no_room_is_not_acknowledged(monkeypatch: pytest.MonkeyPa
     assert acknowledged | refused == set(range(50))
     assert 0 < len(kept) < 50
     assert way.intake.counts()["refused"] == len(refused)
-    assert any("no more are kept" in data["text"] for _, kind, data in taken.events if kind == "fault")
+    assert any("no more are kept" in data["text"] for kind, data in told_in(taken) if kind == "fault")
 
 
 async def test_one_stray_frame_moves_nothing() -> None:
@@ -276,8 +282,10 @@ async def test_what_is_set_apart_finds_its_place_after_a_restart_of_the_logger()
     after = Way()
     after.time._start_us += 27_000_000  # the line of time goes on: so long has gone
     rows = [(frame.seq, frame.ms, t_us) for frame, t_us in stored.frames]
-    after.intake.prime("a1", rows, ["k0"], checksums(stored.frames), before.intake.clocks()["a1"])
-    after.intake.prime_apart(51, {("a1", "port"): (50, 5000)}, held.apart)
+    after.intake.placing.prime(
+        "a1", rows, ["k0"], checksums(stored.frames), before.intake.placing.clocks()["a1"]
+    )
+    after.intake.placing.prime_apart(51, {("a1", "port"): (50, 5000)}, held.apart)
     for i in range(80, 150):
         await after.put(line(10**7 + i, ms=3 * 10**9 + 100 * i), i / 10 - 7)
     taken = after.take()
@@ -295,7 +303,7 @@ async def test_a_clock_set_back_over_a_start_of_the_host_stores_nothing_twice() 
         await before.put(line(seq, ms=5_000_000 + 100 * seq), seq / 10 + 0.05)
     stored = before.take().frames
     rows = [(frame.seq, frame.ms, t_us + 86_400_000_000) for frame, t_us in stored]
-    after.intake.prime("a1", rows, ["k0"], checksums(stored), {})
+    after.intake.placing.prime("a1", rows, ["k0"], checksums(stored), {})
     for seq in (600, 601, 602):  # live ones come before the old
         await after.put(line(seq, ms=5_000_000 + 100 * seq), seq / 10 + 0.05)
     for seq in range(285, 320):
@@ -334,7 +342,7 @@ async def test_what_memory_had_to_let_go_of_is_welcome_when_it_comes_again() -> 
     for seq in range(1000, 1050):
         await way.put(line(seq), (seq - 1000) / 10)
     taken = way.take()
-    way.intake.forget({"a1": taken.keys["a1"][20:30]})
+    way.intake.placing.forget({"a1": taken.keys["a1"][20:30]})
     for seq in range(1000, 1050):
         await way.put(line(seq), 5 + seq / 100_000)
     assert [frame.seq for frame, _ in way.take().frames] == list(range(1020, 1030))

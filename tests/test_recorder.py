@@ -9,13 +9,14 @@ from typing import Any
 
 import pytest
 
-import logger.recorder
+import logger.recording.judged
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
 from logger.judging import Judging
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.recording.far_end import FarEnd
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 
@@ -38,20 +39,17 @@ async def record(path: Path, first: int, frames: int) -> None:
         path,
         intake,
         time_line,
+        FarEnd(),
         plan=None,
         title="Invented",
         invented=True,
-        committed=lambda tokens: None,
-        sources=list,
-        beacons=dict,
-        test_beacons=lambda: None,
     )
-    recorder.start()
+    recorder.worker.start()
     for seq in range(first, first + frames):
         line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)}))
         await intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
     intake.stop()
-    recorder.join()
+    recorder.worker.join()
 
 
 @pytest.mark.parametrize("broken", [BrokenAtTheStart, BrokenLater])
@@ -60,7 +58,7 @@ async def test_readings_go_on_when_the_judgement_fails(
 ) -> None:
     path = tmp_path / "journal.sqlite"
     await record(path, 0, 5)
-    monkeypatch.setattr(logger.recorder, "Judging", broken)
+    monkeypatch.setattr(logger.recording.judged, "Judging", broken)
     await record(path, 5, 5)  # taken up again
     await record(tmp_path / "new.sqlite", 0, 5)  # begun
     for journal, readings in ((path, 10), (tmp_path / "new.sqlite", 5)):

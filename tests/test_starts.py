@@ -25,6 +25,7 @@ from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.recording.far_end import FarEnd
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 from tests.processes import STOKEWATCH, process, stokewatch, until
@@ -42,16 +43,13 @@ class Bench:
             path,
             self.intake,
             time_line,
+            FarEnd(),
             plan=plan,
             title="",
             invented=True,
-            committed=lambda tokens: None,
-            sources=list,
-            beacons=dict,
-            test_beacons=lambda: None,
         )
         self.path = path
-        self.writer = self.recorder._opening.open(self.recorder._resume, lambda: True)
+        self.writer = self.recorder.open(lambda: True)
 
     async def put(self, first: int, frames: int) -> None:
         for seq in range(first, first + frames):
@@ -63,8 +61,7 @@ class Bench:
 
     def turn(self) -> bool:
         assert self.writer is not None
-        self.recorder._collect(self.intake.take(0.0, 0.0))
-        return self.recorder._mended(self.writer) and self.recorder._commit(self.writer)
+        return self.recorder.record(self.writer, self.intake.take(0.0, 0.0))
 
     def close(self) -> None:
         if self.writer is not None:
@@ -171,7 +168,7 @@ async def test_found_damaged_while_it_records(path: Path) -> None:
     """By the check beside it: another journal within one turn, and not one frame less."""
     bench = Bench(path)
     await bench.put(OLD, 5)
-    bench.recorder.damage = "row 17 missing from index"
+    bench.recorder.journal.damage = "row 17 missing from index"
     await bench.put(OLD + 5, 5)
     assert bench.turn()
     (aside,) = unjoined(path)
@@ -185,7 +182,7 @@ async def test_one_journal_after_the_other_is_damaged(path: Path) -> None:
     """Then it is the disk: no heap of files, and what comes waits in memory."""
     bench = Bench(path)
     for k in range(5):
-        bench.recorder.damage = "again"
+        bench.recorder.journal.damage = "again"
         bench.turn()
         await bench.put(OLD + k, 1)
     assert len(unjoined(path)) == 3
@@ -251,15 +248,17 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     writer.append(firing, shifted)
     writer.close()
     bench = Bench(long)
-    assert bench.recorder._judging is None, "nothing waits for it"
+    assert bench.recorder._judged.judging is None, "nothing waits for it"
     await bench.put(3000, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         assert reader.firing(firing).readings == 3005
     until(
-        lambda: bench.recorder._catching_up is None or bench.recorder._catching_up.done, "the judgement", 60
+        lambda: bench.recorder._judged._catching_up is None or bench.recorder._judged._catching_up.done,
+        "the judgement",
+        60,
     )
     assert bench.turn()
-    assert bench.recorder._judging is not None
+    assert bench.recorder._judged.judging is not None
     await bench.put(3005, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         said = [(e.t_us, e.kind, e.data.get("stage")) for e in reader.events(firing)]

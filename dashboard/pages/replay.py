@@ -39,11 +39,11 @@ from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
-from logger.journal.reader import EventRow, FiringInfo, JournalReader
+from logger.journal.reader import FiringInfo, JournalReader
 from logger.judgement.settings import RULES
 from logger.levels import lighting
 from logger.plan import Plan
-from logger.reading import Status
+from logger.reading import Event, Status
 from logger.replaying import with_alarms
 from logger.report.gather import alarms_called, distrusted, judged_plan, named, zone_levels
 
@@ -481,7 +481,7 @@ def _shown(
     }
 
 
-def _stages_told(info: FiringInfo, events: list[EventRow]) -> list[dict[str, Any]]:
+def _stages_told(info: FiringInfo, events: list[Event]) -> list[dict[str, Any]]:
     return [
         {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
         for e in events
@@ -494,14 +494,14 @@ def _whole_degrees(values: Any) -> Any:
 
 
 def marks_of(
-    info: FiringInfo, events: list[EventRow], judged: dict[str, Any] | None, unit: Unit
+    info: FiringInfo, events: list[Event], judged: dict[str, Any] | None, unit: Unit
 ) -> list[tuple[Mark, str]]:
     """Give what happened in a firing, in order of time, and who wrote it down.
 
     Parameters
     ----------
     info : FiringInfo
-    events : list of EventRow
+    events : list of Event
     judged : dict or None
         Alarms as they were worked out; None: as they were called beside the fire.
     unit : {'C', 'F'}

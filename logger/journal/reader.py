@@ -17,7 +17,7 @@ from logger.journal.rollup import (
     LEVELS_S,
     Buckets,
 )
-from logger.journal.rows import EventRow, FiringInfo, Request, select_firings, to_event, to_request
+from logger.journal.rows import FiringInfo, Request, select_firings, to_event, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.set_apart import Apart, noted, sums
@@ -26,11 +26,10 @@ from logger.journal.set_apart import read as read_apart
 from logger.journal.stored import Part, Stored, merge_parts
 from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
-from logger.reading import Batch, Bytes, Floats, Ints, Status
+from logger.reading import Batch, Bytes, Event, Floats, Ints, Status
 
 __all__ = [
     "Column",
-    "EventRow",
     "FiringInfo",
     "JournalError",
     "JournalReader",
@@ -374,7 +373,7 @@ class JournalReader:
                 out[rig, name] = (t_us[there], np.ascontiguousarray(buckets[there, j]))
         return out
 
-    def events(self, firing: str, after_id: int = 0) -> list[EventRow]:
+    def events(self, firing: str, after_id: int = 0) -> list[Event]:
         """Give a firing's events.
 
         Parameters
@@ -386,7 +385,7 @@ class JournalReader:
 
         Returns
         -------
-        list of EventRow
+        list of Event
             In the order they were written.
         """
         with self._snapshot():
@@ -414,7 +413,7 @@ class JournalReader:
             if event.kind == "system" and event.data.get("what") == "proof"
         }
 
-    def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, EventRow]]:
+    def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, Event]]:
         """Give events in the order they were written, over all firings.
 
         Parameters
@@ -426,7 +425,7 @@ class JournalReader:
 
         Returns
         -------
-        list of (firing ID, EventRow)
+        list of (firing ID, Event)
         """
         with self._snapshot():
             rows = self._db.execute(

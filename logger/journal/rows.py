@@ -16,6 +16,7 @@ import msgspec
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row
 from logger.plan import Plan, PlanError, assign_probes
 from logger.plan import loads as loads_plan
+from logger.reading import Event
 
 log = logging.getLogger(__name__)
 
@@ -80,30 +81,6 @@ class FiringInfo:
             except PlanError as exc:
                 log.error("firing %s goes on without its plan: %s", self.id, exc)
         return Plan(title=self.title, probes=assign_probes(None, self.seen))
-
-
-@dataclass(frozen=True, slots=True)
-class EventRow:
-    """Something that happened, or was done, in a firing.
-
-    Attributes
-    ----------
-    id : int
-        Grows from event to event, over all firings.
-    t_us : int
-        [µs]
-    kind : str
-        `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault` or `system`.
-    data : dict
-    who : str
-        Empty for the program itself.
-    """
-
-    id: int
-    t_us: int
-    kind: str
-    data: dict[str, Any]
-    who: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +246,7 @@ def to_request(row: tuple[Any, ...]) -> Request:
     return Request(request_id, made_us, kind, asked, who, answer)
 
 
-def to_event(row: tuple[Any, ...], firing: int) -> EventRow | None:
+def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
     """Make an event of its row (id, t_us, kind, data, who).
 
     Parameters
@@ -280,14 +257,14 @@ def to_event(row: tuple[Any, ...], firing: int) -> EventRow | None:
 
     Returns
     -------
-    EventRow or None
+    Event or None
         None where it is damaged: done without, and told in the log.
     """
     number, t_us, kind, data, who = row
     try:
         if not (isinstance(t_us, int) and isinstance(kind, str) and isinstance(who, str)):
             raise DamagedError("damaged data: no event")
-        return EventRow(number, t_us, kind, load_dict(data, firing, t_us, kind, who), who)
+        return Event(t_us, kind, load_dict(data, firing, t_us, kind, who), who, number)
     except DamagedError as exc:
         log.warning("event %s can't be read, and is left out: %s", number, exc)
         return None

@@ -20,7 +20,6 @@ from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
     FIRING_COLUMNS,
-    EventRow,
     FiringInfo,
     Request,
     new_firing_id,
@@ -32,7 +31,7 @@ from logger.journal.rows import (
 from logger.journal.schema import JournalError, abandon, errors_of, open_to_write
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row, twin_text
 from logger.journal.set_apart import Apart, Key, adopt, keep, note, release
-from logger.reading import Batch, Channel, Status
+from logger.reading import Batch, Channel, Event, Status
 
 __all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "TooManyWaiting", "add_request"]
 
@@ -410,9 +409,7 @@ class JournalWriter:
             )
             return int(cursor.lastrowid or 0)
 
-    def retract_event(
-        self, firing: str, event: int, t_us: int, since_us: int, who: str = ""
-    ) -> EventRow | None:
+    def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> Event | None:
         """Take a note or a spot reading back: it stays in the journal, as something retracted.
 
         Parameters
@@ -428,7 +425,7 @@ class JournalWriter:
 
         Returns
         -------
-        EventRow or None
+        Event or None
             As it was; None where there is no such event so young.
         """
         with self.transaction():

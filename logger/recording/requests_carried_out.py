@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger import arming
@@ -12,6 +12,7 @@ from logger.errors import StokewatchError, shortened
 from logger.hosttime import HostTime
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.schema import JournalError
+from logger.recording.firing_state import Standing
 from logger.requests import (
     UNDO_S,
     Acknowledge,
@@ -34,6 +35,7 @@ from logger.requests import (
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
     from logger.judging import Judging
+    from logger.recording.far_end import FarEnd
 
 UNDO_GRACE_S: Final = 5.0
 """For a request that waited a moment. [s]"""
@@ -42,24 +44,6 @@ WAITS: Final = ("full", "read_only", "busy", "gone", "io")
 NO_FIRING: Final = "no firing is running; start the rig, or ask for a new one"
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """What requests change of the recorder.
-
-    Attributes
-    ----------
-    firing : FiringInfo or None
-        That runs.
-    holding : bool
-        Whether readings are let go by until somebody asks for a firing.
-    armed : Armed or None
-    """
-
-    firing: FiringInfo | None
-    holding: bool
-    armed: arming.Armed | None
 
 
 Keep = Callable[["JournalWriter", Standing], None]
@@ -75,26 +59,14 @@ class RequestDesk:
     Parameters
     ----------
     time_line : HostTime
-    beacons : callable
-        Gives the state of each rig's beacon.
-    test_beacons : callable
-        Has all beacons tried.
+    far_end : FarEnd
+        Has the beacons.
     keep : callable
         See `Keep`.
     """
 
-    def __init__(
-        self,
-        time_line: HostTime,
-        *,
-        beacons: Callable[[], dict[str, str]],
-        test_beacons: Callable[[], None],
-        keep: Keep,
-    ) -> None:
-        self._time = time_line
-        self._beacons = beacons
-        self._test_beacons = test_beacons
-        self._keep = keep
+    def __init__(self, time_line: HostTime, far_end: FarEnd, *, keep: Keep) -> None:
+        self._time, self._far_end, self._keep = time_line, far_end, keep
 
     def answer(
         self, writer: JournalWriter, request: Request, standing: Standing, judging: Judging | None
@@ -187,10 +159,10 @@ class RequestDesk:
         return standing, {}
 
     def _tried(self) -> dict[str, str]:
-        beacons = self._beacons()
+        beacons = self._far_end.beacons()
         if not beacons:
             raise RequestError("no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md")
-        self._test_beacons()
+        self._far_end.test_beacons()
         return beacons
 
     def _act(

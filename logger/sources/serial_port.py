@@ -465,7 +465,7 @@ class SerialPort:
             if self._answer is not None:
                 self._answer(self.name, None, line)
             return
-        token = None
+        token = frame = None
         try:
             frame = decode(line)
         except BadCrc:
@@ -475,7 +475,7 @@ class SerialPort:
         else:
             self._rig, token = frame.rig, frame.seq
             self._sound += 1
-        await put(Arrival(line, read_s, self.name, token=token))
+        await put(Arrival(line, read_s, self.name, token=token, frame=frame))
 
     def _ask_again(self) -> None:
         """Ask for what hasn't been acknowledged; no oftener than that can help."""

@@ -1,14 +1,17 @@
-"""How the recorder comes by its journal: the one that is there, or at once another where that is damaged."""
+"""The recorder's journal: the one that is there, or at once another where that is damaged."""
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+from logger.errors import StokewatchError
 from logger.journal.aside import beside, finish_setting_aside
+from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.schema import JournalError
 from logger.journal.sealed import to_json
@@ -22,8 +25,8 @@ _AGAIN_S: Final = 0.5
 log = logging.getLogger(__name__)
 
 
-class Opening:
-    """Opens the journal, and begins another in its place where it is damaged.
+class JournalFile:
+    """Opens the journal, and begins another in its place where it is damaged. Any thread may look and tell.
 
     Parameters
     ----------
@@ -35,10 +38,18 @@ class Opening:
 
     def __init__(self, path: Path, tell: Callable[[str, str], None]) -> None:
         self._path = path
-        self._tell = tell
+        self.tell = tell
         self._afresh_s: list[float] = []
-        self.trouble = ""
+        self.missing = ""
         """Why there is no journal yet; empty where there is one."""
+        self.full = ""
+        """What the journal that is there doesn't take; empty where it takes all."""
+        self.damage = ""
+        """Set by whoever finds it damaged: another is begun in its place."""
+        self.joined = False
+        """Set by whoever has joined an older journal: the firing is judged again."""
+        self.upkeep = ""
+        """What is done about a damaged journal, in words."""
         self.asides: list[Path] = []
         """Set aside since the start."""
 
@@ -72,9 +83,9 @@ class Opening:
                 writer = JournalWriter(self._path)
                 for text in writer.repair():
                     log.warning("%s", text)
-                    self._tell("journal_repaired", text)
+                    self.tell("journal_repaired", text)
                 resume(writer)
-                self.trouble = ""
+                self.missing = ""
                 return writer
             except JournalError as exc:
                 why: Exception = exc
@@ -92,37 +103,72 @@ class Opening:
                     continue
                 except JournalError as exc:
                     why = exc
-            if not self.trouble:
+            if not self.missing:
                 log.error("%s; readings wait in memory", why)
-            self.trouble = f"the disk does not take readings: {why}"
+            self.missing = f"the disk does not take readings: {why}"
             if stopped():
                 return None
             time.sleep(_AGAIN_S)
 
-    def start_over(
-        self, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any], why: Exception
+    def check(self) -> None:
+        """Raise what somebody has found out about it.
+
+        Raises
+        ------
+        JournalError
+            It is damaged.
+        """
+        if self.damage:
+            damage, self.damage = self.damage, ""
+            raise JournalError(f"journal {self._path}: it is damaged ({damage})", "damaged")
+
+    def refused(
+        self, exc: JournalError, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any]
     ) -> bool:
-        """Let a writer go on with another journal, since its own turned out to be damaged.
+        """Say what it doesn't take, and try what helps against that.
 
         Parameters
         ----------
+        exc : JournalError
         writer : JournalWriter
         firing : FiringInfo or None
             That runs.
         clocks : dict
             The rigs' clocks.
-        why : Exception
 
         Returns
         -------
         bool
-            False where too many were damaged lately.
-
-        Raises
-        ------
-        JournalError
-            Another can't be written.
+            Whether the writer goes on with another journal.
         """
+        if not self.full:
+            log.error("%s; readings wait in memory", exc)
+        self.full = f"the disk does not take readings: {exc}"
+        if exc.reason == "damaged":
+            with contextlib.suppress(JournalError):
+                return self._start_over(writer, firing, clocks, exc)
+        elif exc.reason in ("gone", "io", "read_only", "misuse"):
+            with contextlib.suppress(JournalError, OSError):
+                writer.reopen(firing.id if firing else None)
+                log.warning("the journal was opened again")
+        return False
+
+    def taken(self) -> None:
+        """Note that it takes everything."""
+        if self.full:
+            log.info("the journal takes readings again")
+            self.full = ""
+
+    def latest(self) -> JournalReader:
+        """Open the journal that has the latest frames: just after one was set aside, that one."""
+        if self.asides:
+            with contextlib.suppress(StokewatchError):
+                return JournalReader(self.asides[-1])
+        return JournalReader(self._path)
+
+    def _start_over(
+        self, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any], why: Exception
+    ) -> bool:
         if not self._may_begin():
             return False
         going_on = GoingOn(meta={"clocks": clocks})
@@ -144,4 +190,4 @@ class Opening:
         self.asides.append(aside)
         text = f"{why}; recording goes on in a new one, and the old file is kept as {aside.name}"
         log.error("%s", text)
-        self._tell("journal_set_aside", text)
+        self.tell("journal_set_aside", text)
