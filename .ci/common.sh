@@ -35,3 +35,10 @@ environment() {
     echo "Installing Stokewatch and what it needs into .venv"
     .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable ".$1"
 }
+
+# lint: Python's style and types.
+lint() {
+    ruff check .
+    ruff format --check .
+    mypy
+}

@@ -24,6 +24,23 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
     broker.stop()
 
 
+SLOWEST = ("chaos", "firmware", "mirror", "sources")
+"""Rooms whose tests wait most: begun first, so that no process is left alone with one at the end."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Browser tests last: the browser's driver keeps an event loop running in this thread, which others can't have."""
-    items.sort(key=lambda item: "browser" in Path(item.path).parts)
+    """Put tests into groups and in order.
+
+    Where several processes share the tests (`-n`), a file stays in one of them, with what its tests share; all faults
+    made on purpose stay in one, so that they don't disturb each other. Browser tests come last: the browser's driver
+    keeps an event loop running in this thread, which others can't have.
+    """
+
+    def room(item: pytest.Item) -> str:
+        return item.path.relative_to(Path(__file__).parent).parts[0]
+
+    for item in items:
+        group = "chaos" if room(item) == "chaos" else str(item.path)
+        item.add_marker(pytest.mark.xdist_group(group))
+    rank = {name: place for place, name in enumerate(SLOWEST, -len(SLOWEST))} | {"browser": 1}
+    items.sort(key=lambda item: rank.get(room(item), 0))

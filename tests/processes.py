@@ -36,13 +36,17 @@ def free_port() -> int:
 
 
 @contextlib.contextmanager
-def process(argv: list[str], home: Path | None = None) -> Iterator[subprocess.Popen[str]]:
+def process(
+    argv: list[str], home: Path | None = None, cwd: Path | None = None
+) -> Iterator[subprocess.Popen[str]]:
     """A process; at the end it is asked to stop, then made to."""
     env = {**os.environ, "PYTHONUNBUFFERED": "1"}
     if home is not None:
         env["STOKEWATCH_HOME"] = str(home)
     output = subprocess.PIPE
-    with subprocess.Popen(argv, stdout=output, stderr=subprocess.STDOUT, text=True, env=env) as running:
+    with subprocess.Popen(
+        argv, stdout=output, stderr=subprocess.STDOUT, text=True, env=env, cwd=cwd
+    ) as running:
         try:
             yield running
         finally:
