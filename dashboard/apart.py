@@ -160,7 +160,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
     most_mb = str(min(limits.file_mb, file_mb or limits.file_mb))
     process = await asyncio.create_subprocess_exec(
         sys.executable,
-        *("-m", "dashboard.apart", job, str(limits.memory_mb), most_mb, str(limits.time_s)),
+        *("-P", "-m", "dashboard.apart", job, str(limits.memory_mb), most_mb, str(limits.time_s)),
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,

@@ -37,7 +37,7 @@ def prepare(
     -------
     rig, logger : list of str
         Module and arguments of the simulated rig, None where a stored firing is shown; arguments of
-        ``stokewatch log``.
+        ``stokewatch log``, which comes with its `--home`.
 
     Raises
     ------
@@ -64,7 +64,7 @@ def prepare(
             writer.finish_firing(running.id, running.last_us or running.started_us)
     finally:
         writer.close()
-    logger = ["--home", str(home.root), "--invented", "--time-scale", f"{speed:g}"]
+    logger = ["--invented", "--time-scale", f"{speed:g}"]
     plan = home.root / "demo-plan.toml"
     if again is not None:
         plan.write_text(again.dumps(), encoding="utf-8")

@@ -67,7 +67,8 @@ def python_module(module: str, *arguments: str) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    return (sys.executable, "-m", module, *arguments)
+    # -P: a logger.py in the folder that somebody stands in is none of ours.
+    return (sys.executable, "-P", "-m", module, *arguments)
 
 
 class _Running:

@@ -16,8 +16,8 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
-STOKEWATCH = [sys.executable, "-m", "logger.cli"]
-RIG = [sys.executable, "-m", "logger.sources.simulated.rig"]
+STOKEWATCH = [sys.executable, "-P", "-m", "logger.cli"]
+RIG = [sys.executable, "-P", "-m", "logger.sources.simulated.rig"]
 
 
 def until(condition: Callable[[], T], what: str, seconds: float = 20.0) -> T:

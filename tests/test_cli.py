@@ -6,13 +6,12 @@ import csv
 import json
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from logger.cli import main
-from tests.processes import STOKEWATCH, free_port, process, refused, stokewatch, until
+from tests.processes import RIG, STOKEWATCH, free_port, process, refused, stokewatch, until
 
 INVENTED = "time_s,coals,upper air\n0,20.5,21\n1,22.25,\n2.5,23.125,24.0625\n"
 
@@ -141,7 +140,7 @@ def test_home_is_the_option_on_either_side_of_the_command(csv_file: Path, tmp_pa
 @pytest.mark.real
 def test_ports_says_which_port_carries_a_rig(tmp_path: Path) -> None:
     link = tmp_path / "rig"
-    rig = [sys.executable, "-m", "logger.sources.simulated.rig", "--pty", str(link), "--beat-load"]
+    rig = [*RIG, "--pty", str(link), "--beat-load"]
     with process([*rig, "--channels", "2", "--rig", "invented"]):
         until(link.exists, "the rig")
         done = subprocess.run(
@@ -159,7 +158,7 @@ def test_ports_says_which_port_carries_a_rig(tmp_path: Path) -> None:
 @pytest.mark.real
 def test_demo_refuses_a_folder_where_a_real_firing_runs(home: Path, tmp_path: Path) -> None:
     link = tmp_path / "rig"
-    rig = [sys.executable, "-m", "logger.sources.simulated.rig", "--pty", str(link), "--beat-load"]
+    rig = [*RIG, "--pty", str(link), "--beat-load"]
     with process([*rig, "--channels", "2", "--rate-hz", "20"]):
         until(link.exists, "the rig")
         with process([*STOKEWATCH, "log", "--serial", str(link)], home):
@@ -170,10 +169,15 @@ def test_demo_refuses_a_folder_where_a_real_firing_runs(home: Path, tmp_path: Pa
 
 @pytest.mark.real
 @pytest.mark.timeout(120)
-def test_run_keeps_logger_and_page_alive_and_ends_both(home: Path, tmp_path: Path) -> None:
+def test_run_keeps_logger_and_page_alive_and_ends_both(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     import signal
     import urllib.request
 
+    for name in ("logger", "dashboard"):  # modules of somebody's own, in the folder that it is started in
+        (tmp_path / f"{name}.py").write_text("raise SystemExit('not of this project')")
+    monkeypatch.chdir(tmp_path)
     link, port = tmp_path / "rig", free_port()
 
     def healthy() -> bool:
@@ -183,7 +187,7 @@ def test_run_keeps_logger_and_page_alive_and_ends_both(home: Path, tmp_path: Pat
         except OSError:
             return False
 
-    rig = [sys.executable, "-m", "logger.sources.simulated.rig", "--pty", str(link), "--beat-load"]
+    rig = [*RIG, "--pty", str(link), "--beat-load"]
     run = [*STOKEWATCH, "run", "--serial", str(link), "--port", str(port), "--no-browser"]
     with process([*rig, "--channels", "2", "--rate-hz", "20"]):
         until(link.exists, "the rig")

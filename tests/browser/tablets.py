@@ -62,7 +62,7 @@ class PageServer:
         self.log = home / "page.log"
 
     def start(self) -> None:
-        command = [sys.executable, "-m", "logger.cli", "page", "--home", str(self.home)]
+        command = [sys.executable, "-P", "-m", "logger.cli", "page", "--home", str(self.home)]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [*command, "--port", str(self.port), "--no-browser"],

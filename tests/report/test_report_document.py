@@ -303,7 +303,7 @@ def test_every_probe_is_drawn_and_named(known: tuple[Gathered, Any]) -> None:
 
 def stokewatch(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "logger.cli", *arguments], capture_output=True, text=True, check=False
+        [sys.executable, "-P", "-m", "logger.cli", *arguments], capture_output=True, text=True, check=False
     )
 
 

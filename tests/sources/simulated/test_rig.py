@@ -23,7 +23,7 @@ from logger.sources.simulated.rig import choose_scenario
 from logger.sources.simulated.wiring import load_value
 from tests.broker import Mosquitto
 
-RIG = [sys.executable, "-m", "logger.sources.simulated.rig"]
+RIG = [sys.executable, "-P", "-m", "logger.sources.simulated.rig"]
 
 
 @contextlib.contextmanager
