@@ -9,8 +9,8 @@ import os
 import secrets
 import signal
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -24,12 +24,13 @@ from logger.journal.reader import JournalReader
 from logger.plan import Plan
 from logger.plan_sources import PlanSource
 from logger.recorder import Recorder
+from logger.recording.feeding import Feeding, Given
 from logger.rig_line.beacons import Beacons
-from logger.rig_line.dialogue import BeaconAnswer, decode_answer
+from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
 from logger.service_manager import tell
 from logger.sources import Answer, Source
-from logger.sources.plain import plain_sources
-from logger.sources.serial_port import SerialPort
+from logger.sources.plain import plain_source
+from logger.sources.serial_port import Port, SerialPort, candidates, port_and_baud
 from logger.sources.stored import StoredFiring
 from logger.upkeep import look_after
 
@@ -76,17 +77,6 @@ class Settings:
     invented: bool = False
 
 
-@dataclass(slots=True)
-class _State:
-    """What a source last said of itself."""
-
-    name: str
-    proof: str
-    state: str = "starting"
-    detail: str = ""
-    since_s: float = field(default_factory=time.time)
-
-
 def run_logger(settings: Settings) -> int:
     """Run until SIGINT or SIGTERM.
 
@@ -118,26 +108,33 @@ async def _run(settings: Settings, lock: LoggerLock) -> None:
         loop.add_signal_handler(number, stop.set)
 
     def say(source: str, rig: str, line: bytes) -> None:
-        by_name[source].say(rig, line)
+        if (found := feeding.named(source)) is not None:
+            found.say(rig, line)
 
     def answered(source: str, rig: str | None, line: bytes) -> None:
         answer = decode_answer(line)
         if isinstance(answer, BeaconAnswer) and rig in (None, answer.rig):
             beacons.answered(answer, source)
+        elif isinstance(answer, About) and rig in (None, answer.rig):
+            intake.about(answer, time.monotonic())
 
     beat = _last_beat(settings.home)
     # A number that nobody guesses: who answers rightly has heard the question.
     beacons = Beacons(say, partial(secrets.randbelow, 1 << 30), beat.get("beacons") or ())
-    sources = _sources(settings, answered)
-    states = [_State(source.name, source.proof) for source in sources]
     scale = settings.time_scale
     time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
     intake = Intake(time_line)
-    by_name = {source.name: source for source in sources}
+    taken: set[str] = set()  # serial ports that are open
+    feeding = Feeding(
+        intake.put,
+        intake.report,
+        lambda table: plain_source(table, taken, _client_id(settings.home)),
+        _given(settings, answered, taken, lambda: feeding.reserved),
+    )
 
     def tell_sources(what: Callable[[Source], Callable[[list[object]], None]], tokens: list[Token]) -> None:
         for name in dict.fromkeys(name for name, _ in tokens):
-            if (source := by_name.get(name)) is not None:
+            if (source := feeding.named(name)) is not None:
                 what(source)([token for other, token in tokens if other == name])
 
     def tell_of(what: Callable[[Source], Callable[[list[object]], None]]) -> Callable[[list[Token]], None]:
@@ -153,9 +150,8 @@ async def _run(settings: Settings, lock: LoggerLock) -> None:
         committed=tell_of(lambda source: source.acknowledge),
         refused=tell_of(lambda source: source.refuse),
         again=tell_of(lambda source: source.ask_again),
-        sources=lambda: [
-            {"name": s.name, "state": s.state, "detail": s.detail, "proof": s.proof} for s in states
-        ],
+        sources=feeding.states,
+        armed=lambda plan: _in_loop(loop, partial(feeding.plan, plan.sources)),
         beacons=lambda: beacons.states(time.monotonic()),
         test_beacons=lambda: _in_loop(loop, lambda: beacons.test(time.monotonic())),
     )
@@ -168,15 +164,6 @@ async def _run(settings: Settings, lock: LoggerLock) -> None:
     settings.home.remember()
     sign = Sign(settings.home)
     tell("READY=1")
-
-    async def feed(source: Source, state: _State) -> None:
-        def report(kind: str, data: dict[str, Any]) -> None:
-            if kind != "rig":
-                state.state = kind
-                state.detail = str(data.get("detail", ""))
-            intake.report(source.name, kind, data)
-
-        await source.run(intake.put, report)
 
     async def watch() -> None:
         """End when asked to, or when the journal's thread has failed."""
@@ -199,18 +186,18 @@ async def _run(settings: Settings, lock: LoggerLock) -> None:
             beacons.tick(time.monotonic(), recorder.show, intake.heard)
             await asyncio.sleep(_BEACON_S)
 
-    feeding = [
-        asyncio.create_task(feed(source, state), name=f"source[{source.name}]")
-        for source, state in zip(sources, states, strict=True)
-    ]
+    feeding.start()
     watching = asyncio.create_task(watch(), name="watch")
     signalling = asyncio.create_task(signal_beacons(), name="beacons")
     keeping = asyncio.create_task(look_after(settings.home.journal, recorder), name="upkeep")
     try:
-        await asyncio.wait((watching, signalling, keeping, *feeding), return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait(
+            (watching, signalling, keeping, feeding.ended), return_when=asyncio.FIRST_COMPLETED
+        )
     finally:
         # Producers first; then what they gave is committed, and acknowledged where the loop still can.
-        tasks = (*feeding, watching, signalling, keeping)
+        await feeding.stop()
+        tasks = (watching, signalling, keeping, feeding.ended)
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)
@@ -228,22 +215,36 @@ def _in_loop(loop: asyncio.AbstractEventLoop, call: Any) -> None:
         loop.call_soon_threadsafe(call)
 
 
-def _sources(settings: Settings, answered: Answer) -> list[Source]:
+def _given(
+    settings: Settings, answered: Answer, taken: set[str], reserved: Callable[[], Container[str]]
+) -> list[Given]:
+    """Make the sources that the command line names."""
     if settings.stored is not None:
         from logger.exchange.csv_in import read_csv  # most starts need none of it, and are to be quick
 
         firing = read_csv(settings.stored)
         name = settings.stored.name
-        return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
-    taken: set[str] = set()
-    sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
+        return [Given(StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale))]
+    found = [
+        Given(SerialPort(port, taken, answer=answered), port_and_baud(port)[0])
+        for port in settings.serial_ports
+    ]
     if settings.mqtt_urls:
         from logger.sources.mqtt import Broker
 
         client_id = _client_id(settings.home)
-        sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
-    sources += plain_sources(settings.sources, taken, _client_id(settings.home) if settings.sources else "")
-    return sources or [SerialPort(None, taken, answer=answered)]
+        found += [
+            Given(Broker(url, client_id, answer=answered, rigs=settings.rigs)) for url in settings.mqtt_urls
+        ]
+    found += [
+        Given(plain_source(table, taken, _client_id(settings.home)), table.port or "", table)
+        for table in settings.sources
+    ]
+
+    def free() -> list[Port]:
+        return [port for port in candidates() if os.path.realpath(port[0]) not in reserved()]
+
+    return found or [Given(SerialPort(None, taken, answer=answered, find=free))]
 
 
 def _client_id(home: Home) -> str:

@@ -20,8 +20,9 @@ from logger.reading import Frame
 from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
 from logger.rig_line.boot import UNKNOWN, Came
 from logger.rig_line.clock import RigClock
+from logger.rig_line.dialogue import About
 from logger.rig_line.stream import Begin, Outcome, Stream, Verdict
-from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter
+from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter, is_name
 from logger.sources import Arrival, Sampled
 
 PENDING_FRAMES: Final = 20_000
@@ -35,6 +36,9 @@ _CLOCK_OFF_S: Final = 60.0
 """The host's clock against our count of time: more than this is told."""
 _NAMES_TOLD: Final = 8
 _LOOK_AGAIN_S: Final = 0.02
+_RESET_S: Final = 30.0
+"""A new boot is sure within 10 s; the rig said why it started just before. [s]"""
+_RESETS: Final = 256
 
 log = logging.getLogger(__name__)
 
@@ -137,6 +141,7 @@ class Intake:
         self._room: dict[str, int] = {}  # bytes set apart, by rig or by source
         self._set_apart = 0
         self._told: set[str] = set()
+        self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it said so
         self._unproven: dict[str, int] = {}  # by rig without a counter: the next number that it is given
 
     def prime(
@@ -288,6 +293,21 @@ class Intake:
         """
         log.info("%s: %s %s", source, kind, data or "")
         self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
+
+    def about(self, said: About, monotonic_s: float) -> None:
+        """Note what a rig says of itself, as it does once when it has started.
+
+        Parameters
+        ----------
+        said : About
+        monotonic_s : float
+            When it said so. [s]
+        """
+        reset = said.reset if is_name(said.reset) and said.reset != "unknown" else ""
+        self._resets.pop(said.rig, None)
+        self._resets[said.rig] = (reset, self._time.to_fire_s(monotonic_s))
+        if len(self._resets) > _RESETS:
+            del self._resets[next(iter(self._resets))]
 
     def check_host_clock(self) -> None:
         """Note when somebody has set the host's clock; the firing's time line goes on without heeding it."""
@@ -478,7 +498,9 @@ class Intake:
         now_us = round((begin_s + now_s) * 1e6)
         for what in outcome.said:
             if what == "reboot":
-                taken.events.append((now_us, "rig", {"rig": name, "what": "reboot"}))
+                reset, said_s = self._resets.get(name, ("", float("-inf")))
+                why = {"reset": reset} if reset and now_s - said_s < _RESET_S else {}
+                taken.events.append((now_us, "rig", {"rig": name, "what": "reboot", **why}))
             else:
                 taken.events.append((now_us, "fault", {"rig": name, "channel": "", "text": _SAID[what]}))
         whole = True

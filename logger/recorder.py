@@ -114,6 +114,8 @@ class Recorder:
     again : callable, optional
         Called in the journal's thread with the tokens of frames that had to be let go of: whoever still has
         them should send them again.
+    armed : callable, optional
+        Called in the journal's thread with a plan that was armed, also where that still holds at a start.
     """
 
     def __init__(
@@ -131,6 +133,7 @@ class Recorder:
         test_beacons: Callable[[], None],
         refused: Callable[[list[Token]], None] = _nobody,
         again: Callable[[list[Token]], None] = _nobody,
+        armed: Callable[[Plan], None] = lambda plan: None,
     ) -> None:
         self._path = path
         self._intake = intake
@@ -146,7 +149,7 @@ class Recorder:
         self._desk = RequestDesk(
             time_line, beacons=beacons, test_beacons=test_beacons, keep=self._keep_after_request
         )
-        self._turn_away, self._again = refused, again
+        self._turn_away, self._again, self._tell_armed = refused, again, armed
         self.show = Show.OFF
         """What beacons should show; any thread may look."""
         self._firing: FiringInfo | None = None
@@ -312,6 +315,7 @@ class Recorder:
         if self._given is not None and self._given != armed.plan:
             log.warning("the plan %r was armed on a page and holds until that firing ends", armed.plan.title)
         self._armed, self._plan = armed, armed.plan
+        self._tell_armed(armed.plan)
 
     def _resume_judging(self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo) -> None:
         self._seen = list(firing.seen)
@@ -614,6 +618,8 @@ class Recorder:
     def _now_stands(self, standing: Standing) -> None:
         if standing.firing is None and (self._firing, self._armed) != (None, standing.armed):
             # Finished or armed: the next one begins afresh.
+            if standing.armed is not None:
+                self._tell_armed(standing.armed.plan)
             self._plan = self._given if standing.armed is None else standing.armed.plan
             self._judging, self._verdict, self._seen = None, None, []
             self._assembler = Assembler(self._plan)

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from logger.exchange.csv_format import read_table, too_many
+from logger.exchange.csv_long import read_rows
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, listed, shown
 from logger.exchange.csv_text import Progress
-from logger.exchange.csv_values import Part, mark_broken_ends, mark_long_gaps, only_name, read_part
+from logger.exchange.csv_values import Part, mark_broken_ends, mark_long_gaps, only_name
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status
@@ -235,7 +236,7 @@ def read_file(
         It can't be opened, is too large, or can't be read.
     """
     text, table = read_table(path, options, named)
-    return read_part(text, table, options, progress)
+    return read_rows(text, table, options, progress)
 
 
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
