@@ -23,7 +23,7 @@ from logger.plan_sources import PlanSource
 from logger.reading import Batch
 from logger.sources import Arrival, Sampled, Source
 from logger.sources.mqtt import Broker
-from logger.sources.plain import plain_sources
+from logger.sources.plain import plain_source
 from logger.sources.serial_port import SerialPort
 
 
@@ -83,7 +83,7 @@ def check_rig(
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
     name = f"stokewatch-check-{uuid4().hex[:12]}"
     sources += [Broker(url, name, session_s=0) for url in mqtt_urls]
-    sources += plain_sources(plain, taken, name)
+    sources += [plain_source(table, taken, name) for table in plain]
     unproven = {source.rig_name for source in plain}
     begun()
     heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))

@@ -76,8 +76,8 @@ class Logger:
             asyncio.get_running_loop().add_signal_handler(number, self._stop.set)
         beat, scale = _last_beat(settings.home), settings.time_scale
         time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
-        self._rigs = Rigs(settings, beat.get("beacons") or ())
         self._intake = Intake(time_line)
+        self._rigs = Rigs(settings, self._intake, beat.get("beacons") or ())
         self._recorder = Recorder(
             settings.home.journal,
             self._intake,
@@ -98,8 +98,9 @@ class Logger:
         self._home.remember()
         tell("READY=1")
         with contextlib.closing(Sign(self._home)) as sign:
-            tasks = [
-                *self._rigs.feed(self._intake.put, self._intake.report),
+            self._rigs.feeding.start()
+            tasks: list[asyncio.Future[None]] = [
+                self._rigs.feeding.ended,
                 asyncio.create_task(self._watch(sign), name="watch"),
                 asyncio.create_task(self._signal_beacons(), name="beacons"),
                 asyncio.create_task(look_after(self._home.journal, self._recorder.journal), name="upkeep"),
@@ -109,8 +110,9 @@ class Logger:
             finally:
                 await self._end(tasks)
 
-    async def _end(self, tasks: list[asyncio.Task[None]]) -> None:
+    async def _end(self, tasks: list[asyncio.Future[None]]) -> None:
         """End producers first; what they gave is committed then, and acknowledged where that can still be."""
+        await self._rigs.feeding.stop()
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)

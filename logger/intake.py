@@ -14,6 +14,7 @@ from logger.placing import Line, Placing, Taken
 from logger.reading import Event, Frame
 from logger.recording.far_end import Token
 from logger.rig_line.boot import UNKNOWN
+from logger.rig_line.dialogue import About
 from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter
 from logger.sources import Arrival, Sampled
 
@@ -104,6 +105,17 @@ class Intake:
         """
         log.info("%s: %s %s", source, kind, data or "")
         self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
+
+    def about(self, said: About, monotonic_s: float) -> None:
+        """Note what a rig says of itself, as it does once when it has started.
+
+        Parameters
+        ----------
+        said : About
+        monotonic_s : float
+            When it said so. [s]
+        """
+        self.placing.about(said, self._time.to_fire_s(monotonic_s))
 
     def check_host_clock(self) -> None:
         """Note when somebody has set the host's clock; the firing's time line goes on without heeding it."""

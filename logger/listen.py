@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import errno
 import json
+import os
 import ssl
 import time
 from collections.abc import Callable
@@ -82,6 +83,26 @@ def listen(
     else:
         echo(report.text())
     return report.right
+
+
+def ports_beside(target: str) -> list[str]:
+    """Name the serial ports that a rig could be on, beside the one that was listened to.
+
+    Parameters
+    ----------
+    target : str
+        As in `listen`; anything but a port has none beside it.
+
+    Returns
+    -------
+    list of str
+    """
+    from logger.sources.serial_port import candidates, port_and_baud
+
+    if target.startswith(("mqtt://", "mqtts://")) or Path(target).is_file():
+        return []
+    ours = os.path.realpath(port_and_baud(target)[0])
+    return [port for port, _ in candidates() if os.path.realpath(port) != ours]
 
 
 def _read_file(path: Path) -> Report:

@@ -18,10 +18,14 @@ from logger.recording.far_end import Token
 from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
 from logger.rig_line.boot import UNKNOWN, Came
 from logger.rig_line.clock import RigClock
+from logger.rig_line.dialogue import About
 from logger.rig_line.stream import Begin, Outcome, Stream, Verdict
-from logger.rig_line.wire import Counters, WireError, checksum, decode
+from logger.rig_line.wire import Counters, WireError, checksum, decode, is_name
 
 _NAMES_TOLD: Final = 8
+_RESET_S: Final = 30.0
+"""A new boot is sure within 10 s; the rig said why it started just before. [s]"""
+_RESETS: Final = 256
 
 _SAID: Final = {
     "twins": (
@@ -106,9 +110,25 @@ class Placing:
         self._admission = Admission()
         self._streams: dict[str, Stream] = {}
         self._early: list[Line] = []
+        self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it said so
         self._told: set[str] = set()
         self._unproven: dict[str, int] = {}  # by rig without a counter: the next number that it is given
         self.apart = Room()
+
+    def about(self, said: About, fire_s: float) -> None:
+        """Note why a rig has started; in the event loop.
+
+        Parameters
+        ----------
+        said : About
+        fire_s : float
+            When it said so. [s]
+        """
+        reset = said.reset if is_name(said.reset) and said.reset != "unknown" else ""
+        self._resets.pop(said.rig, None)
+        self._resets[said.rig] = (reset, fire_s)
+        if len(self._resets) > _RESETS:
+            del self._resets[next(iter(self._resets))]
 
     def take(self, lines: list[Line], taken: Taken) -> None:
         """Find the places of what came in, and of what waited for its place.
@@ -341,7 +361,9 @@ class Placing:
         now_us = round((begin_s + now_s) * 1e6)
         for what in outcome.said:
             if what == "reboot":
-                taken.events.append(Event(now_us, "rig", {"rig": name, "what": "reboot"}))
+                reset, said_s = self._resets.get(name, ("", float("-inf")))
+                why = {"reset": reset} if reset and now_s - said_s < _RESET_S else {}
+                taken.events.append(Event(now_us, "rig", {"rig": name, "what": "reboot", **why}))
             else:
                 taken.events.append(_fault(now_us, name, _SAID[what]))
         whole = True

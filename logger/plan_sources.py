@@ -157,6 +157,11 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
         if name in names[:i]:
             what = f"another source is called {name!r} too; give each a 'rig' of its own"
             raise SourceMistake(("source", i, "rig"), what)
+    ports = [source.port for source in found]
+    for i, port in enumerate(ports):
+        if port is not None and port in ports[:i]:
+            what = f"{port} is another source's too; a port has one reader, so put its channels under one"
+            raise SourceMistake(("source", i, "port"), what)
     return tuple(found)
 
 

@@ -152,7 +152,9 @@ class Recorder:
             if damage := self._state.resume(writer, reader, now_us):
                 self.happened("plan_damaged", f"it is recorded and judged without its plan: {damage}")
             placing.expect(self._state.channels)
-            firing = self._state.now.firing
+            firing, armed = self._state.now.firing, self._state.now.armed
+            if armed is not None:
+                self._far_end.armed(armed.plan)
             if firing is None:
                 placing.prime_apart(*reader.set_apart_sums(), ())
                 return
@@ -218,6 +220,8 @@ class Recorder:
             for request in writer.take_requests():
                 answered = self._desk.answer(writer, request, self._state.now, self._judged.judging)
                 if self._state.change(answered):
+                    if answered.armed is not None:
+                        self._far_end.armed(answered.armed.plan)
                     self._judged.end()
                     self._intake.placing.expect(self._state.channels)
                     self._intake.placing.begin_afresh()

@@ -14,6 +14,7 @@ from logger.placing import Taken
 from logger.reading import Frame, Sample
 from logger.recording.apart import ROOM_BYTES
 from logger.rig_line.admission import COLUMNS_A_RIG, MAX_COLUMNS, MAX_RIGS
+from logger.rig_line.dialogue import About
 from logger.rig_line.wire import LineSplitter, checksum, encode
 from logger.sources import Arrival
 
@@ -115,6 +116,33 @@ async def test_one_line_of_time_through_restart_late_frames_and_wrap() -> None:
     assert all(a < b for (_, a), (_, b) in pairwise(by_time))
     assert way.intake.counts()["missing"] == 0
     assert way.intake.counts()["out_of_order"] == 100
+
+
+@pytest.mark.parametrize(
+    ("reset", "said"),
+    [("watchdog", {"reset": "watchdog"}), ("unknown", {}), ("", {}), ("<b>two words</b>", {})],
+)
+async def test_what_started_a_rig_stands_in_the_event_of_its_reboot(reset: str, said: dict[str, str]) -> None:
+    way = Way()
+    for seq in range(50):
+        await way.put(line(seq), seq / 10)
+    way.intake.about(About("a1", reset=reset), way.begin_s + 10.0)
+    way.intake.about(About("b2", reset="power"), way.begin_s + 10.0)
+    for seq in range(50):
+        await way.put(line(seq, ms=300 + 100 * seq), 10.3 + seq / 10)
+    events = [(kind, data) for _, kind, data in way.take().events if kind == "rig"]
+    assert events == [("rig", {"rig": "a1", "what": "reboot", **said})]
+
+
+async def test_an_answer_of_long_ago_says_nothing_of_a_reboot() -> None:
+    way = Way()
+    way.intake.about(About("a1", reset="watchdog"), way.begin_s)
+    for seq in range(600):
+        await way.put(line(seq), seq / 10)
+    for seq in range(50):
+        await way.put(line(seq, ms=300 + 100 * seq), 70.3 + seq / 10)
+    events = [data for _, kind, data in way.take().events if kind == "rig"]
+    assert events == [{"rig": "a1", "what": "reboot"}]
 
 
 async def test_a_restart_of_the_logger_goes_on_where_it_was_and_takes_nothing_twice() -> None:

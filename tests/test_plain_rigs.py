@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.journal.writer import add_request
 from tests.processes import STOKEWATCH, process, refused, stokewatch, until
 
 pytestmark = pytest.mark.real
@@ -127,3 +128,33 @@ def test_what_can_not_be_read_so_is_refused_before_anything_starts(
     arguments: list[str], says: str, tmp_path: Path
 ) -> None:
     assert says in refused("run", "--no-browser", *arguments, home=tmp_path / "home")
+
+
+def test_arming_a_plan_with_a_source_reads_it_and_a_restart_reads_it_again(
+    board: str, tmp_path: Path
+) -> None:
+    """As the page arms it; the logger was started without any of it."""
+    home = tmp_path / "home"
+    journal = home / "journal.sqlite"
+    plan = f'title = "Bowls, invented"\n[[source]]\nformat = "lines"\nport = "{board}"\nbaud = 9600\n'
+
+    def sources() -> dict[str, str]:
+        found = stokewatch("status", home=home)["logger"]["sources"]
+        return {source["name"]: source["state"] for source in found}
+
+    def readings(title: str) -> int:
+        found = stokewatch("firings", home=home)
+        return sum(f["readings"] for f in found if f["title"] == title and f["running"])
+
+    with process([*STOKEWATCH, "log", "--home", str(home)]):
+        until(lambda: journal.exists() and stokewatch("status", home=home)["logger"]["running"], "a logger")
+        add_request(journal, "arm", {"plan_toml": plan}, "tablet")
+        until(lambda: readings("Bowls, invented") > 30, "readings of the board")
+        assert sources()[f"{board}@9600"] == "connected"
+    before = readings("Bowls, invented")
+    with process([*STOKEWATCH, "log", "--home", str(home)]):
+        until(lambda: readings("Bowls, invented") > before + 30, "readings after a restart")
+        replace = stokewatch("status", home=home)["firing"]
+        bare = {"plan_toml": 'title = "Plain, invented"\n', "replace": replace}
+        add_request(journal, "arm", bare, "tablet")
+        until(lambda: f"{board}@9600" not in sources(), "the source to be let go of")

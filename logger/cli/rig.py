@@ -45,6 +45,9 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
         (f"{h.port}: {_what_is_heard(h)}" for h in heard),
         "No serial port found. Plug the rig in; on Linux it shows as /dev/ttyACM0 or /dev/ttyUSB0.",
     )
+    if len(rigs := [h.port for h in heard if h.rig is not None]) > 1:
+        named = " ".join(f"--serial {port}" for port in rigs)
+        click.echo(f"{len(rigs)} rigs: `run` by itself reads the first that it hears. All: run {named}")
     return 0
 
 
@@ -75,11 +78,14 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
     lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
     the lines are wrong.
     """
-    from logger.listen import PortTaken, counted
+    from logger.listen import PortTaken, counted, ports_beside
     from logger.listen import listen as run
 
     try:
-        return 0 if run(target, seconds=seconds, as_json=as_json, echo=click.echo) else 2
+        right = run(target, seconds=seconds, as_json=as_json, echo=click.echo)
+        if not as_json and (others := ports_beside(target)):
+            click.echo(f"Not listened to: {', '.join(others)}. `stokewatch ports` looks at all ports.")
+        return 0 if right else 2
     except PortTaken:
         if not home.logger_runs():
             raise

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logger.plan import Plan
 
 Token = tuple[str, object]
 """A source's name and what it wants to hear back."""
@@ -20,6 +23,9 @@ class FarEnd:
 
     def again(self, tokens: Sequence[Token]) -> None:
         """Take the tokens of frames that had to be let go of: whoever has them should send them again."""
+
+    def armed(self, plan: Plan) -> None:
+        """Take a plan that was armed, also where that still holds at a start."""
 
     def sources(self) -> list[dict[str, Any]]:
         """Give the sources' state for the heartbeat."""

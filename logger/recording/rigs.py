@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import secrets
 import time
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container, Iterable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
 from logger.home import Home
+from logger.intake import Intake
 from logger.plan import Plan
 from logger.plan_sources import PlanSource
 from logger.recording.far_end import FarEnd, Token
+from logger.recording.feeding import Feeding, Given
 from logger.rig_line.beacons import Beacons
-from logger.rig_line.dialogue import BeaconAnswer, decode_answer
-from logger.sources import Answer, Put, Source
-from logger.sources.plain import plain_sources
-from logger.sources.serial_port import SerialPort
+from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
+from logger.sources import Answer, Source
+from logger.sources.plain import plain_source
+from logger.sources.serial_port import Port, SerialPort, candidates, port_and_baud
 from logger.sources.stored import StoredFiring
 
 
@@ -58,22 +61,14 @@ class Settings:
     invented: bool = False
 
 
-@dataclass(slots=True)
-class _Followed:
-    """A source, and what it last said of itself."""
-
-    source: Source
-    state: str = "starting"
-    detail: str = ""
-    since_s: float = field(default_factory=time.time)
-
-
 class Rigs(FarEnd):
     """All sources and beacons of a logger; belongs to the event loop that it is made in.
 
     Parameters
     ----------
     settings : Settings
+    intake : Intake
+        Takes what comes in.
     beacons : iterable of str
         Rigs that had one when the logger was last here.
 
@@ -83,38 +78,18 @@ class Rigs(FarEnd):
         A source is named wrongly.
     """
 
-    def __init__(self, settings: Settings, beacons: Iterable[str]) -> None:
-        self._loop = asyncio.get_running_loop()
+    def __init__(self, settings: Settings, intake: Intake, beacons: Iterable[str]) -> None:
+        self._loop, self._intake = asyncio.get_running_loop(), intake
         # A number that nobody guesses: who answers rightly has heard the question.
         self._beacons = Beacons(self._say, partial(secrets.randbelow, 1 << 30), beacons)
-        self._followed = {s.name: _Followed(s) for s in make_sources(settings, self._answered)}
+        taken: set[str] = set()  # serial ports that are open
+        self.feeding = Feeding(
+            intake.put,
+            intake.report,
+            lambda table: plain_source(table, taken, _client_id(settings.home)),
+            given_sources(settings, self._answered, taken, lambda: self.feeding.reserved),
+        )
         self.tick = self._beacons.tick
-
-    def feed(self, put: Put, report: Callable[[str, str, dict[str, Any]], None]) -> list[asyncio.Task[None]]:
-        """Let all sources run.
-
-        Parameters
-        ----------
-        put : callable
-            Takes what comes in.
-        report : callable
-            Is told the source's name, and a kind and facts.
-
-        Returns
-        -------
-        list of Task
-            To cancel.
-        """
-
-        def told(followed: _Followed, kind: str, data: dict[str, Any]) -> None:
-            if kind != "rig":
-                followed.state, followed.detail = kind, str(data.get("detail", ""))
-            report(followed.source.name, kind, data)
-
-        return [
-            asyncio.create_task(f.source.run(put, partial(told, f)), name=f"source[{name}]")
-            for name, f in self._followed.items()
-        ]
 
     def committed(self, tokens: Sequence[Token]) -> None:
         """Thank for what is on disk."""
@@ -128,12 +103,13 @@ class Rigs(FarEnd):
         """Have sent again what had to be let go of."""
         self._tell(lambda source: source.ask_again, tokens)
 
+    def armed(self, plan: Plan) -> None:
+        """Read the sources of a plan that was armed."""
+        self._in_loop(lambda: self.feeding.plan(plan.sources))
+
     def sources(self) -> list[dict[str, Any]]:
         """Give what the sources last said of themselves."""
-        return [
-            {"name": name, "state": f.state, "detail": f.detail, "proof": f.source.proof}
-            for name, f in self._followed.items()
-        ]
+        return self.feeding.states()
 
     def beacons(self) -> dict[str, str]:
         """Give the state of each rig's beacon."""
@@ -148,8 +124,8 @@ class Rigs(FarEnd):
     ) -> None:
         def tell() -> None:
             for name in dict.fromkeys(name for name, _ in tokens):
-                if (followed := self._followed.get(name)) is not None:
-                    what(followed.source)([token for other, token in tokens if other == name])
+                if (source := self.feeding.named(name)) is not None:
+                    what(source)([token for other, token in tokens if other == name])
 
         self._in_loop(tell)
 
@@ -158,26 +134,35 @@ class Rigs(FarEnd):
             self._loop.call_soon_threadsafe(call)
 
     def _say(self, source: str, rig: str, line: bytes) -> None:
-        self._followed[source].source.say(rig, line)
+        if (found := self.feeding.named(source)) is not None:
+            found.say(rig, line)
 
     def _answered(self, source: str, rig: str | None, line: bytes) -> None:
         answer = decode_answer(line)
         if isinstance(answer, BeaconAnswer) and rig in (None, answer.rig):
             self._beacons.answered(answer, source)
+        elif isinstance(answer, About) and rig in (None, answer.rig):
+            self._intake.about(answer, time.monotonic())
 
 
-def make_sources(settings: Settings, answered: Answer) -> list[Source]:
-    """Make the sources that the command line and the plan name; else a serial port that looks for a rig.
+def given_sources(
+    settings: Settings, answered: Answer, taken: set[str], reserved: Callable[[], Container[str]]
+) -> list[Given]:
+    """Make the sources that the command line names; else a serial port that looks for a rig.
 
     Parameters
     ----------
     settings : Settings
     answered : callable
         Is given what rigs say besides frames.
+    taken : set of str
+        Serial ports that are open; shared between the sources.
+    reserved : callable
+        Gives the ports at which nobody looks for a rig.
 
     Returns
     -------
-    list of Source
+    list of Given
 
     Raises
     ------
@@ -189,16 +174,27 @@ def make_sources(settings: Settings, answered: Answer) -> list[Source]:
 
         firing = read_csv(settings.stored)
         name = settings.stored.name
-        return [StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale)]
-    taken: set[str] = set()
-    sources: list[Source] = [SerialPort(port, taken, answer=answered) for port in settings.serial_ports]
+        return [Given(StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale))]
+    found = [
+        Given(SerialPort(port, taken, answer=answered), port_and_baud(port)[0])
+        for port in settings.serial_ports
+    ]
     if settings.mqtt_urls:
         from logger.sources.mqtt import Broker
 
         client_id = _client_id(settings.home)
-        sources += [Broker(url, client_id, answer=answered, rigs=settings.rigs) for url in settings.mqtt_urls]
-    sources += plain_sources(settings.sources, taken, _client_id(settings.home) if settings.sources else "")
-    return sources or [SerialPort(None, taken, answer=answered)]
+        found += [
+            Given(Broker(url, client_id, answer=answered, rigs=settings.rigs)) for url in settings.mqtt_urls
+        ]
+    found += [
+        Given(plain_source(table, taken, _client_id(settings.home)), table.port or "", table)
+        for table in settings.sources
+    ]
+
+    def free() -> list[Port]:
+        return [port for port in candidates() if os.path.realpath(port[0]) not in reserved()]
+
+    return found or [Given(SerialPort(None, taken, answer=answered, find=free))]
 
 
 def _client_id(home: Home) -> str:

@@ -34,6 +34,7 @@ class Topics(Broker):
     def __init__(self, source: PlanSource, client_id: str) -> None:
         assert source.url is not None
         super().__init__(source.url, client_id)
+        self.name += f" ({source.rig_name})"  # rigs of our line may come by the same broker
         self._source = source
         self._names: dict[tuple[int, str], str] = {}
 
