@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
+ROOT = Path(__file__).parents[1]
 STOKEWATCH = [sys.executable, "-P", "-m", "logger.cli"]
 RIG = [sys.executable, "-P", "-m", "logger.sources.simulated.rig"]
 

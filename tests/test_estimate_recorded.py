@@ -6,11 +6,10 @@ import asyncio
 import time
 from typing import Any
 
-from test_acts import Running, running  # noqa: F401
-
 from logger.reading import Frame, Sample
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
+from tests.test_acts import Running, running  # noqa: F401
 
 
 async def burn(running: Running, seconds: float) -> None:  # noqa: F811

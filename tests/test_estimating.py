@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_judging import START_US, batches, journal, seen
 
 from logger.journal import schema
 from logger.journal.layout import as_stored
@@ -23,6 +22,7 @@ from logger.judging import Judging, rehearse
 from logger.report.document import export_html
 from logger.report.shown import Shown
 from logger.sources.simulated import SimulatedFiring, simulate
+from tests.test_judging import START_US, batches, journal, seen
 
 SPOT_S = 700.0
 

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
-import logger.recording.judged
 from logger.hosttime import HostTime
 from logger.intake import Intake
 from logger.journal.reader import JournalReader
 from logger.judging import Judging
 from logger.reading import Frame, Sample
 from logger.recorder import Recorder
+from logger.recording import judged
 from logger.recording.far_end import FarEnd
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
@@ -58,7 +58,7 @@ async def test_readings_go_on_when_the_judgement_fails(
 ) -> None:
     path = tmp_path / "journal.sqlite"
     await record(path, 0, 5)
-    monkeypatch.setattr(logger.recording.judged, "Judging", broken)
+    monkeypatch.setattr(judged, "Judging", broken)
     await record(path, 5, 5)  # taken up again
     await record(tmp_path / "new.sqlite", 0, 5)  # begun
     for journal, readings in ((path, 10), (tmp_path / "new.sqlite", 5)):

@@ -28,7 +28,7 @@ from logger.recorder import Recorder
 from logger.recording.far_end import FarEnd
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
-from tests.processes import STOKEWATCH, process, stokewatch, until
+from tests.processes import ROOT, STOKEWATCH, process, stokewatch, until
 
 PLAN = 'title = "Three bowls, invented"\n[[probe]]\nname = "k0"\nreads = "air"\nzone = "upper"\n'
 OLD = 20
@@ -297,7 +297,7 @@ def test_a_read_only_journal_mended_as_told_works(tmp_path: Path) -> None:
         [sys.executable, "-c", code, str(path)],
         capture_output=True,
         text=True,
-        cwd=Path(__file__).parent.parent,
+        cwd=ROOT,
     )
     first, second = done.stdout.splitlines()
     assert "write permission (chmod u+w)" in first
@@ -315,7 +315,7 @@ def has_joined(path: Path) -> bool:
 @pytest.mark.timeout(300)
 def test_the_real_logger_records_on_and_joins_what_was_damaged(tmp_path: Path) -> None:
     """The row of the firing that runs is gone: it goes on under its name, and the old readings come to it."""
-    sys.path.insert(0, str(Path(__file__).parent / "chaos"))
+    sys.path.insert(0, str(ROOT / "tests" / "chaos"))
     from steady import SteadyRig
 
     home, link = tmp_path / "home", tmp_path / "rig"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli import archive, files, fire, influx, rig, running
+from logger.cli import files, fire, firings, influx, rig, running
 from logger.errors import StokewatchError, UserError
 
 # The rooms are imported where a command uses them: `stokewatch --help` must not wait for numpy or Dash.
@@ -74,7 +74,7 @@ for _command in (
     *(fire.demo, fire.run, fire.log, fire.page, fire.pin),
     *(running.finish, running.status),
     *(rig.ports, rig.listen, rig.check, rig.simulate),
-    *(archive.firings, archive.show, archive.rehearse, files.import_, files.export),
+    *(firings.firings, firings.show, firings.rehearse, files.import_, files.export),
     *(influx.mirror, influx.pull),
 ):
     cli.add_command(_command)

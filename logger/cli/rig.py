@@ -145,10 +145,11 @@ def check(
 @click.option("--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50))
 def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int:
     """One made-up firing as a CSV file, and what really happened in it."""
-    from logger.sources import simulated
+    from logger.sources.simulated import simulate as make
+    from logger.sources.simulated import write_csv, write_truth
 
-    firing = simulated.simulate(seed, rate_hz=rate_hz)
-    for path, write in ((output, simulated.write_csv), (truth, simulated.write_truth)):
+    firing = make(seed, rate_hz=rate_hz)
+    for path, write in ((output, write_csv), (truth, write_truth)):
         if path is not None:
             try:
                 write(firing, path)

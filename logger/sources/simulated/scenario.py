@@ -7,7 +7,6 @@ temperatures, not by the clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -248,10 +247,3 @@ class Scenario:
             soak_min=round(self.soak_s / 60),
             probes=tuple(spec.probe for spec in self.probes),
         )
-
-    @classmethod
-    def draw(cls, seed: int, *, mishaps: str | Iterable[str] = "any", probes: int | None = None) -> Scenario:
-        """See `drawing.draw`."""
-        from logger.sources.simulated.drawing import draw
-
-        return draw(seed, mishaps=mishaps, probes=probes)

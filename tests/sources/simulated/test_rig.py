@@ -22,6 +22,7 @@ from logger.sources.simulated.outlets import KEPT_LINES, DescriptorOutlet
 from logger.sources.simulated.rig import choose_scenario
 from logger.sources.simulated.wiring import load_value
 from tests.broker import Mosquitto
+from tests.processes import ROOT
 
 RIG = [sys.executable, "-P", "-m", "logger.sources.simulated.rig"]
 
@@ -151,7 +152,7 @@ def test_mistake_is_said_in_one_line(tmp_path: Path, arguments: list[str], said:
         capture_output=True,
         text=True,
         cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[3])},
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
         check=False,
     )
     assert done.returncode == 2
