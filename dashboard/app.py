@@ -43,9 +43,9 @@ from dashboard.pages.report import PHOTOS
 from dashboard.shell import INDEX, shell
 from dashboard.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
-from logger.health import look
 from logger.home import Home
 from logger.journal.reader import JournalReader
+from logger.recording.health import look
 from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
 LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}

@@ -179,10 +179,10 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
     Returns
     -------
     dict
-        See `logger.replaying.judged`.
+        See `logger.replay.moments.judged`.
     """
     from logger.plan import loads
-    from logger.replaying import judged
+    from logger.replay.moments import judged
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
@@ -204,10 +204,10 @@ def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) 
     Returns
     -------
     dict
-        See `logger.judging.rehearse`.
+        See `logger.replay.judging.rehearse`.
     """
-    from logger.judging import rehearse as run
     from logger.plan import loads
+    from logger.replay.judging import rehearse as run
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return run(reader, reader.firing(firing), None if plan is None else loads(plan))

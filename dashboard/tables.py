@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
-from logger.facts import Fact
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.reading import Status
+from logger.report.facts import Fact
 from logger.report.gather import Gathered
 from logger.report.story import Entry
 
@@ -241,7 +241,7 @@ def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
     -------
     pandas.DataFrame
         A column a firing (its ID), a row a fact: index `zone` (empty for the whole load) and `fact`, the
-        whole load first, then zone by zone, kinds in the order of `logger.facts`. Units are those of the
+        whole load first, then zone by zone, kinds in the order of `logger.report.facts`. Units are those of the
         facts' keys (`peak_c`, `above_600_min`). NaN where there is nothing to say.
     """
     import pandas as pd

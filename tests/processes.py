@@ -18,7 +18,7 @@ T = TypeVar("T")
 
 ROOT = Path(__file__).parents[1]
 STOKEWATCH = [sys.executable, "-P", "-m", "logger.cli"]
-RIG = [sys.executable, "-P", "-m", "logger.sources.simulated.rig"]
+RIG = [sys.executable, "-P", "-m", "logger.simulator.rig"]
 
 
 def until(condition: Callable[[], T], what: str, seconds: float = 20.0) -> T:

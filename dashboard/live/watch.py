@@ -14,13 +14,13 @@ import numpy as np
 
 from dashboard.live.trend import OVER_S, RateOfChange
 from logger.errors import StokewatchError
-from logger.health import look
 from logger.home import Home
 from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
 from logger.journal.traces import GAP_STEPS, GAP_US, Estimates
 from logger.plan import Plan
 from logger.reading import Batch, Status
+from logger.recording.health import look
 
 HEALTH_S: Final = 1.0
 """How often it is looked whether the logger can record. [s]"""

@@ -26,7 +26,7 @@ from dashboard.spool import MAX_BYTES, MAX_FILES, Spool, plain_name
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader, NoJournalError
 from logger.plan import Plan
-from logger.plans import list_plans, load_plan
+from logger.plan.library import list_plans, load_plan
 
 MAX_PICTURES: Final = 24
 MAX_PLANS: Final = 30

@@ -24,8 +24,8 @@ from dashboard.parts.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
 from logger.journal.reader import JournalReader, NoJournalError
-from logger.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
 from logger.report.gather import Gathered
+from logger.report.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
 from logger.report.shown import Shown, shown, since
 
 MOST: Final = 6

@@ -40,12 +40,12 @@ from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo, JournalReader
-from logger.judgement.settings import RULES
-from logger.levels import lighting
 from logger.plan import Plan
+from logger.plan.alarm_rules import RULES
 from logger.reading import Event, Status
-from logger.replaying import with_alarms
+from logger.replay.moments import with_alarms
 from logger.report.gather import alarms_called, distrusted, judged_plan, named, zone_levels
+from logger.report.levels import lighting
 
 MAX_POINTS: Final = 1000
 """Points a trace that is drawn; the values beside it are of every second."""

@@ -42,10 +42,10 @@ from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import span
 from dashboard.spool import Spool, plain_name
-from logger.describe import FIELDS, TITLE, DescribeError, describe
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from logger.report.describe import FIELDS, TITLE, DescribeError, describe
 from logger.report.document import POINTS, document
 from logger.report.gather import Gathered
 from logger.report.photos import MAX_BYTES, MOST, PhotoError, keep_photo, photo_called, photos_of

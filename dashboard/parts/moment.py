@@ -31,7 +31,7 @@ def moments(
     Parameters
     ----------
     judged : mapping
-        From `logger.replaying.judged`.
+        From `logger.replay.moments.judged`.
     firing : mapping
         `target_c`, `burnout_c`, `soak_min`.
     estimates : mapping
@@ -110,7 +110,7 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
     Parameters
     ----------
     judged : mapping
-        From `logger.replaying.judged`.
+        From `logger.replay.moments.judged`.
     zero_s, length_s : float
         [s]
     unit : {'C', 'F'}
@@ -181,7 +181,7 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
     Parameters
     ----------
     judged : mapping
-        From `logger.replaying.judged`.
+        From `logger.replay.moments.judged`.
     firing : mapping
         `target_c`, `burnout_c`.
     unit : {'C', 'F'}

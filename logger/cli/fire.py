@@ -25,11 +25,11 @@ from logger.errors import UserError
 
 if TYPE_CHECKING:
     from logger.home import Home
-    from logger.supervisor import Child
+    from logger.recording.supervisor import Child
 
 
 def _child(name: str, command: str, home: Home, arguments: list[str], *, needed: bool = True) -> Child:
-    from logger.supervisor import Child, python_module
+    from logger.recording.supervisor import Child, python_module
 
     argv = python_module("logger.cli", command, "--home", str(home.root), *arguments)
     return Child(name, argv, needed=needed, watched=name == "logger")
@@ -39,7 +39,7 @@ def _supervise(home: Home, children: list[Child], place: PageAt, greeting: list[
     """Run the children and the page until one of them can't go on, or somebody ends everything."""
     import asyncio
 
-    from logger.supervisor import supervise
+    from logger.recording.supervisor import supervise
 
     for line in greeting:
         click.echo(line)
@@ -84,7 +84,7 @@ def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
 @with_home
 def log(home: Home, said: Sources, stored: Path | None, time_scale: float, invented: bool) -> int:
     """The logger alone: reads the rigs, judges, and keeps every reading."""
-    from logger.daemon import Settings, run_logger
+    from logger.recording.daemon import Settings, run_logger
 
     plan, ports, sources = read_sources(said.form, said.unit, said.serial_ports, said.plan_file)
     return run_logger(
@@ -184,9 +184,9 @@ def demo(
     place: PageAt,
 ) -> int:
     """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
-    from logger.demo import prepare
     from logger.home import Home
-    from logger.supervisor import Child, python_module
+    from logger.recording.supervisor import Child, python_module
+    from logger.simulator.demo import prepare
 
     home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
     rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)

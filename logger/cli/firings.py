@@ -107,8 +107,8 @@ def rehearse(
     It is the judgement that runs beside the fire, on the same readings.
     """
     from logger.judgement.rehearsal import table
-    from logger.judging import rehearse as run
     from logger.plan import load
+    from logger.replay.judging import rehearse as run
 
     if every == (firing is not None):
         raise UserError("rehearse: name one firing (its ID, or last), or --all of them")

@@ -14,7 +14,7 @@ from logger.errors import UserError
 if TYPE_CHECKING:
     from logger.mirror.target import Target
     from logger.plan import Plan
-    from logger.plan_sources import PlanSource
+    from logger.plan.sources import PlanSource
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -128,7 +128,7 @@ def read_sources(
         One of them is wrong.
     """
     from logger.plan import load
-    from logger.plan_sources import SourceMistake, sources_as
+    from logger.plan.sources import SourceMistake, sources_as
     from logger.sources.serial_port import port_and_baud
 
     plan = load(plan_file) if plan_file else None

@@ -78,8 +78,8 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
     lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
     the lines are wrong.
     """
-    from logger.listen import PortTaken, counted, ports_beside
-    from logger.listen import listen as run
+    from logger.diagnosis.listen import PortTaken, counted, ports_beside
+    from logger.diagnosis.listen import listen as run
 
     try:
         right = run(target, seconds=seconds, as_json=as_json, echo=click.echo)
@@ -119,7 +119,7 @@ def check(
     wires loose or swapped? Hold each tip in your hand for ten seconds while it listens. Where a logger runs,
     its last minute is looked at. Ends with status 0 if the rig is fit, 1 if not.
     """
-    from logger.cold_rig import check as run
+    from logger.cold_check.rig import check as run
 
     plan, wired, plain = read_sources(form, unit, serial_ports, plan_file)
 
@@ -145,8 +145,8 @@ def check(
 @click.option("--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50))
 def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int:
     """One made-up firing as a CSV file, and what really happened in it."""
-    from logger.sources.simulated import simulate as make
-    from logger.sources.simulated import write_csv, write_truth
+    from logger.simulator import simulate as make
+    from logger.simulator import write_csv, write_truth
 
     firing = make(seed, rate_hz=rate_hz)
     for path, write in ((output, write_csv), (truth, write_truth)):

@@ -71,8 +71,8 @@ def status(home: Home, as_json: bool) -> int:
 
     Ends with 1 where a logger runs and can't record.
     """
-    from logger.health import look
     from logger.mirror.health import mirror_health
+    from logger.recording.health import look
 
     beat, firing, unread = _last_beat(home)
     health = look(home, str(beat.get("trouble", "")))

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.columns import CELSIUS_RANGE_C
+from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_doubt import counts_rows, no_temperatures_beside, sentinels
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_order import in_order

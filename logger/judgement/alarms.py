@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final, Literal
 
-from logger.judgement.settings import RULES
+from logger.plan.alarm_rules import RULES
 
 State = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
 

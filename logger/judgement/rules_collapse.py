@@ -23,10 +23,10 @@ from logger.judgement.alarms import AlarmBook
 from logger.judgement.conditions import Condition
 from logger.judgement.levels import AIR, WALL
 from logger.judgement.runs import run_lengths
-from logger.judgement.settings import RULES
 from logger.judgement.trend import Bools, Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
+from logger.plan.alarm_rules import RULES
 from logger.reading import Floats, Ints
 
 TITLE: Final = RULES["coal_collapse"].title

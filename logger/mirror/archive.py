@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.columns import DEFAULT_LETTER
+from logger.conversion.columns import DEFAULT_LETTER
 from logger.errors import UserError
 from logger.exchange.line_protocol import MEASUREMENT
 from logger.mirror.influxql import InfluxQL, Series, literal

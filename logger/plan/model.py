@@ -9,8 +9,8 @@ from typing import Any, Final, Literal
 
 import tomli_w
 
-from logger.judgement.settings import RULES
-from logger.plan_sources import PlanSource, source_table
+from logger.plan.alarm_rules import RULES
+from logger.plan.sources import PlanSource, source_table
 
 Reads = Literal["coals", "air", "wall", "surface"]
 AlarmSettings = dict[str, dict[str, float | bool]]

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, TypeGuard, cast, get_args
 
 from logger.errors import shortened
-from logger.judgement.settings import OBSOLETE, RULES
+from logger.plan.alarm_rules import OBSOLETE, RULES
 from logger.plan.lines import MAX_TOML, Place, PlanError, TooLong, check_size, dotted, line_numbers
 from logger.plan.model import (
     COOL_C,
@@ -23,7 +23,7 @@ from logger.plan.model import (
     default_alarms,
     guess_reads,
 )
-from logger.plan_sources import PlanSource, SourceMistake, read_sources
+from logger.plan.sources import PlanSource, SourceMistake, read_sources
 
 
 def load(path: Path) -> Plan:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 from logger.journal.rows import FiringInfo
 from logger.journal.set_apart import Apart, Key
-from logger.judging import Kept
 from logger.reading import Batch, Event
 from logger.recording.far_end import Token
+from logger.replay.judging import Kept
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter

@@ -9,11 +9,11 @@ from logger.reading import Event
 from logger.recording.backlog import Unit
 
 if TYPE_CHECKING:
-    from logger.hosttime import HostTime
-    from logger.placing import Taken
     from logger.recording.firing_state import FiringState
     from logger.recording.heartbeat import Heartbeat
+    from logger.recording.hosttime import HostTime
     from logger.recording.judged import Judged
+    from logger.recording.placing import Taken
 
 log = logging.getLogger(__name__)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.errors import UserError
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.sources import Put, Source
 
 Make = Callable[[PlanSource], Source]

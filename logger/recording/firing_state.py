@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from logger import arming
-from logger.conversion import Assembler, Trouble
+from logger.conversion.assembler import Assembler, Trouble
 from logger.errors import UserError
 from logger.journal.layout import as_stored
 from logger.journal.rows import FiringInfo
 from logger.plan import Plan
 from logger.plan import loads as loads_plan
 from logger.reading import Batch, Frame
+from logger.recording import arming
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader

@@ -6,12 +6,12 @@ import os
 import time
 from typing import TYPE_CHECKING, Any
 
-from logger.hosttime import HostTime, Uptime
+from logger.recording.hosttime import HostTime, Uptime
 
 if TYPE_CHECKING:
-    from logger.intake import Intake
     from logger.recording.far_end import FarEnd
     from logger.recording.firing_state import Standing
+    from logger.recording.intake import Intake
 
 
 class Heartbeat:

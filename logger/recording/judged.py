@@ -9,13 +9,13 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.catching_up import AT_ONCE_US, CatchingUp
-from logger.hosttime import HostTime
 from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
-from logger.judging import Judging, Kept
 from logger.reading import Batch, Event
 from logger.recording.backlog import Unit
+from logger.recording.catching_up import AT_ONCE_US, CatchingUp
+from logger.recording.hosttime import HostTime
+from logger.replay.judging import Judging, Kept
 from logger.rig_line.beacon import Show, show_for
 
 if TYPE_CHECKING:

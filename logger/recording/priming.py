@@ -11,7 +11,7 @@ from logger.errors import UserError
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.rows import FiringInfo
-    from logger.placing import Placing
+    from logger.recording.placing import Placing
 
 PRIME_US: Final = 15 * 60 * 1_000_000
 """How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""

@@ -7,12 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from logger import arming
 from logger.errors import StokewatchError, shortened
-from logger.hosttime import HostTime
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.schema import JournalError
+from logger.recording import arming
 from logger.recording.firing_state import Standing
+from logger.recording.hosttime import HostTime
 from logger.requests import (
     UNDO_S,
     Acknowledge,
@@ -34,8 +34,8 @@ from logger.requests import (
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
-    from logger.judging import Judging
     from logger.recording.far_end import FarEnd
+    from logger.replay.judging import Judging
 
 UNDO_GRACE_S: Final = 5.0
 """For a request that waited a moment. [s]"""

@@ -14,11 +14,11 @@ from typing import Any
 from uuid import uuid4
 
 from logger.home import Home
-from logger.intake import Intake
 from logger.plan import Plan
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.recording.far_end import FarEnd, Token
 from logger.recording.feeding import Feeding, Given
+from logger.recording.intake import Intake
 from logger.rig_line.beacons import Beacons
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
 from logger.sources import Answer, Source

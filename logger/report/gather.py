@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.facts import Fact, PotsPeak, facts_of
-from logger.judgement.settings import RULES
-from logger.judging import rehearse
-from logger.levels import Levels, Line, Moment, Span, levels_of, lighting
 from logger.plan import Plan, assign_probes
+from logger.plan.alarm_rules import RULES
+from logger.replay.judging import rehearse
+from logger.report.facts import Fact, PotsPeak, facts_of
+from logger.report.levels import Levels, Line, Moment, Span, levels_of, lighting
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader

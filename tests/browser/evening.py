@@ -10,7 +10,7 @@ from playwright.sync_api import Page, Route
 from tablets import Fire, wait_until
 
 from logger.judgement.alarms import Alarm, alarm_data
-from logger.judging import Judging
+from logger.replay.judging import Judging
 
 SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844)}
 

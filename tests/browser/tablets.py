@@ -20,7 +20,7 @@ from playwright.sync_api import Page
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
-from logger.sources.simulated import SimulatedFiring, simulate
+from logger.simulator import SimulatedFiring, simulate
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [

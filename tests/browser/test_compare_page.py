@@ -13,7 +13,7 @@ from playwright.sync_api import Page
 from tablets import PageServer, free_port, wait_until
 
 from logger.journal.reader import JournalReader
-from logger.judging import rehearse
+from logger.replay.judging import rehearse
 from tests.invented_firings import invented_firing, open_journal
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]

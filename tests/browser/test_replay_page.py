@@ -18,8 +18,8 @@ from dashboard.parts.moment import clock
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
-from logger.replaying import judged
-from logger.sources.simulated import simulate
+from logger.replay.moments import judged
+from logger.simulator import simulate
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 

@@ -14,10 +14,10 @@ from PIL import Image
 from playwright.sync_api import Browser, Page
 from tablets import PageServer, free_port, wait_until
 
-from logger.describe import FIELDS
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
 from logger.reading import Status
+from logger.report.describe import FIELDS
 from logger.report.document import export_html
 from logger.report.shown import shown
 from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal

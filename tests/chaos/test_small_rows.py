@@ -14,18 +14,18 @@ from typing import Any
 import pytest
 from steady import LONG, Tell, line, stored, value_c
 
-from logger.daemon import _last_beat
 from logger.home import Home
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.aside import unjoined
 from logger.journal.pages import Cell, PageFile
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import join
 from logger.journal.writer import JournalWriter, add_request
 from logger.plan import Plan, loads
-from logger.recorder import Recorder
+from logger.recording.daemon import _last_beat
 from logger.recording.far_end import FarEnd
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.recording.recorder import Recorder
 from logger.sources import Arrival
 
 CHANNELS = 3

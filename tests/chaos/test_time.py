@@ -17,9 +17,9 @@ import pytest
 import websockets
 from steady import LONG, SteadyRig, Tell, beat, integrity, line, stored, times
 
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.reader import JournalReader
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
 from logger.sources import Arrival
 from tests.processes import STOKEWATCH, free_port, process, until
 

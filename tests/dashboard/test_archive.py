@@ -25,7 +25,7 @@ from logger.exchange.export import export_csv, export_line_protocol
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
-from logger.plans import save_plan
+from logger.plan.library import save_plan
 
 MINUTE_US = 60_000_000
 LOG = "time (s),low,high\n0,20,30\n1,21,31\n2,22,\n60,80,90\n"

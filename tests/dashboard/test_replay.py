@@ -24,10 +24,10 @@ from dashboard.parts import moment
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judging import rehearse
 from logger.plan import loads
 from logger.reading import Status
-from logger.replaying import judged
+from logger.replay.judging import rehearse
+from logger.replay.moments import judged
 
 
 @pytest.fixture

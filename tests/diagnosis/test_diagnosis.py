@@ -14,7 +14,7 @@ import pytest
 
 from logger.diagnosis import Diagnosis, Report
 from logger.diagnosis.checksum import explain_checksum
-from logger.listen import ListenError, listen
+from logger.diagnosis.listen import ListenError, listen
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
 from logger.rig_line.dialogue import sealed

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.amplifiers import encode_word
-from logger.columns import convert, reconvert
+from logger.conversion.amplifiers import encode_word
+from logger.conversion.columns import convert, reconvert
 from logger.errors import UserError
 from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.home import Home

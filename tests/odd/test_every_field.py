@@ -24,8 +24,8 @@ from odd_values import VALUES
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter, add_request
-from logger.judgement.settings import RULES
 from logger.plan import Plan, PlanError, from_document, loads
+from logger.plan.alarm_rules import RULES
 from logger.reading import Frame, Sample
 from logger.requests import KINDS, RequestError, data_of, read_request
 from logger.rig_line.wire import Malformed, decode, encode

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.recording.feeding import Feeding, Given
 from logger.sources import Arrival, Put, Report, Sampled, SourceError
 

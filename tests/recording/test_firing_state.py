@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from logger.arming import Armed, keep
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
 from logger.reading import Frame, Sample
+from logger.recording.arming import Armed, keep
 from logger.recording.firing_state import FiringState, Standing
 
 START_US = 1_900_000_000_000_000  # 2030-03-17: an invented firing

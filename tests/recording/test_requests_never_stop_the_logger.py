@@ -13,14 +13,14 @@ from typing import Any
 
 import pytest
 
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.reader import JournalReader
 from logger.journal.sealed import load_dict
 from logger.journal.writer import MAX_WAITING
 from logger.reading import Frame, Sample
-from logger.recorder import Recorder
 from logger.recording.far_end import FarEnd
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.recording.recorder import Recorder
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 
@@ -150,7 +150,7 @@ async def test_a_fault_of_ours_costs_the_request_alone(fire: Fire, monkeypatch: 
     def broken(*args: Any, **kwargs: Any) -> Any:
         raise ZeroDivisionError("made up")
 
-    monkeypatch.setattr("logger.judging.Judging.spot", broken)
+    monkeypatch.setattr("logger.replay.judging.Judging.spot", broken)
     number = fire.put("spot", '{"zone":"k0","temperature_c":700}')
     refused = await fire.answer(number)
     assert refused == {"ok": False, "error": "the logger failed at it (ZeroDivisionError); its log says more"}

@@ -7,11 +7,11 @@ import threading
 import pytest
 from processes import until
 
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.recording.far_end import FarEnd
 from logger.recording.firing_state import Standing
 from logger.recording.heartbeat import Heartbeat
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
 from logger.recording.worker import Worker
 
 

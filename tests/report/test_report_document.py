@@ -17,12 +17,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.describe import describe
-from logger.facts import Fact
 from logger.journal.reader import JournalReader
-from logger.judging import rehearse
 from logger.plan import Plan
+from logger.replay.judging import rehearse
+from logger.report.describe import describe
 from logger.report.document import document, picture
+from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
 from logger.report.markup import el, html, plain
 from logger.report.shown import Shown, ZoneUnknownError, shown, since

@@ -16,9 +16,9 @@ from click.testing import CliRunner
 from rig_cables import Cable, frame
 
 from logger.cli import cli
+from logger.diagnosis.listen import PortTaken, listen
 from logger.home import Home
 from logger.journal.writer import JournalWriter
-from logger.listen import PortTaken, listen
 from logger.rig_line import wire
 from logger.sources import SourceError, serial_port
 from logger.sources.serial_port import holder, holder_words, port_and_baud

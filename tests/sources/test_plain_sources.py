@@ -17,7 +17,7 @@ from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 from rig_cables import Cable, Running, until
 
-from logger.plan_sources import PlanSource, SourceMistake, read_sources
+from logger.plan.sources import PlanSource, SourceMistake, read_sources
 from logger.reading import Sample
 from logger.sources import Arrival, Sampled
 from logger.sources.plain.lines import PrintedLines

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.sources import Source
 
 

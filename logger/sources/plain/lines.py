@@ -7,7 +7,7 @@ import time
 from collections.abc import Iterable
 from typing import Final
 
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.sources import Arrival, Put, Report, Sampled
 from logger.sources.plain.numbers import LineReader, mark_of
 from logger.sources.serial_port import SerialLine, why

@@ -11,7 +11,7 @@ import aiomqtt
 import msgspec
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from logger.plan_sources import PlanSource, SourceChannel
+from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
