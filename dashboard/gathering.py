@@ -251,7 +251,7 @@ def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | 
     Returns
     -------
     dict or None
-        From `logger.replay.judging.rehearse`: peaks and verdicts that agree with report and command to the degree.
+        From `judging.rehearse`: peaks and verdicts that agree with report and command to the degree.
     """
     return _kept(reader.path.parent, state_of(reader, info))
 

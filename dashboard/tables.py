@@ -241,7 +241,7 @@ def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
     -------
     pandas.DataFrame
         A column a firing (its ID), a row a fact: index `zone` (empty for the whole load) and `fact`, the
-        whole load first, then zone by zone, kinds in the order of `logger.report.facts`. Units are those of the
+        whole load first, then zone by zone, kinds in the order of `report.facts`. Units are those of the
         facts' keys (`peak_c`, `above_600_min`). NaN where there is nothing to say.
     """
     import pandas as pd

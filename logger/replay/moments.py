@@ -123,7 +123,7 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
     Returns
     -------
     dict
-        JSON, times from the firing's first reading: as of `logger.replay.judging.rehearse`, and `moments` as of
+        JSON, times from the firing's first reading: as of `judging.rehearse`, and `moments` as of
         `Moments.data`.
     """
     if plan is None and firing.plan_toml is not None:
