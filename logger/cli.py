@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import math
 import os
@@ -919,8 +920,9 @@ def import_(
     What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read. Name a
     column by its header, by a pattern, or by its number.
     """
-    from logger.exchange.csv_in import import_csv
+    from logger.exchange.csv_in import digests, here_already, import_csv
     from logger.exchange.csv_table import CsvOptions
+    from logger.journal.reader import JournalReader
     from logger.journal.writer import JournalWriter
     from logger.plan import load
 
@@ -928,6 +930,8 @@ def import_(
     home.create()
     writer = JournalWriter(home.journal)
     try:
+        with contextlib.closing(JournalReader(home.journal)) as reader:
+            same = here_already(reader.firings(binned=None), digests(files))
         info, firing = import_csv(
             writer,
             list(files),
@@ -947,6 +951,7 @@ def import_(
         "guesses": list(firing.guesses),
         "notes": list(firing.notes),
         "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
+        "same_file_as": [other.id for other in same],
     }
     if as_json:
         _print_json(document)
@@ -954,6 +959,11 @@ def import_(
     click.echo(f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}")
     for line in firing.said():
         click.echo(f"  {line}")
+    for other in same:
+        where = "lies in the bin" if other.binned else "is here"
+        click.echo(
+            f"  the same file {where} already: {other.id} ({other.title}); Firings on the page delete one"
+        )
     return 0
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -173,7 +173,11 @@ def import_csv(
     paths = [paths] if isinstance(paths, Path) else list(paths)
     firing = read_csv(paths, options, plan=plan, progress=progress)
     begin = firing.started_us
-    facts: dict[str, Any] = {"imported": [path.name for path in paths], "time_known": begin is not None}
+    facts: dict[str, Any] = {
+        "imported": [path.name for path in paths],
+        "digests": digests(paths),
+        "time_known": begin is not None,
+    }
     if begin is None:
         begin = started_us if started_us is not None else int(datetime.now(UTC).timestamp()) * 1_000_000
     with writer.transaction():
@@ -218,6 +222,53 @@ def read_file(
     return read_part(text, table, options, progress)
 
 
+def digests(paths: Sequence[Path]) -> list[str]:
+    """Tell files by what is in them.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+
+    Returns
+    -------
+    list of str
+        SHA-256 of each, in hexadecimal digits; of one that can't be read, of its path.
+    """
+    found = []
+    for path in paths:
+        digest = hashlib.sha256()
+        try:
+            with path.open("rb") as file:
+                while piece := file.read(_PIECE):
+                    digest.update(piece)
+        except OSError:
+            digest.update(str(path).encode())  # reading it says why
+        found.append(digest.hexdigest())
+    return found
+
+
+def here_already(firings: Iterable[FiringInfo], given: Iterable[str]) -> list[FiringInfo]:
+    """Find firings that were imported from files of the same content.
+
+    Parameters
+    ----------
+    firings : iterable of FiringInfo
+    given : iterable of str
+        From `digests`.
+
+    Returns
+    -------
+    list of FiringInfo
+    """
+    wanted = set(given)
+    return [
+        info
+        for info in firings
+        if isinstance(known := info.facts.get("digests"), list)
+        and any(isinstance(each, str) and each in wanted for each in known)
+    ]
+
+
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     """Leave out files that are another one over again.
 
@@ -235,15 +286,8 @@ def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
         return list(paths), []
     seen: dict[str, Path] = {}
     notes = []
-    for path in paths:
-        digest = hashlib.sha256()
-        try:
-            with path.open("rb") as file:
-                while piece := file.read(_PIECE):
-                    digest.update(piece)
-        except OSError:
-            digest.update(str(path).encode())  # reading it says why
-        first = seen.setdefault(digest.hexdigest(), path)
+    for path, digest in zip(paths, digests(paths), strict=True):
+        first = seen.setdefault(digest, path)
         if first is not path:
             notes.append(
                 f"{path.name} was given twice: read once"

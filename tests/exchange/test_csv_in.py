@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import tracemalloc
 from datetime import UTC, datetime
 from pathlib import Path
@@ -611,7 +612,8 @@ def test_import_into_the_journal(writer: JournalWriter, reader: JournalReader, t
     info, _ = import_csv(writer, path, plan=loads(PLAN), started_us=1_795_600_800_000_000)
     assert (info.title, info.running, info.readings, info.invented) == ("Bowls", False, 600, False)
     assert info.ended_us == 1_795_600_800_000_000 + 199_000_000
-    assert info.facts == {"imported": ["fire.csv"], "time_known": False}
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert info.facts == {"imported": ["fire.csv"], "digests": [digest], "time_known": False}
     traces = reader.readings(info.id)
     assert [c.probe.name for c in traces.columns] == ["Upper", "coals", "k7"]
     assert [float(t[10]) for t in traces.temperature_c] == [10.5, 10, 11]
