@@ -237,6 +237,7 @@ async def show(
     else:
         cards = [card(row, own, chosen=row.info.id in _ids(chosen), **looks) for row in rows]
         set_props("firings-import-door", {"className": "" if looks["may_act"] else "unseen"})
+    set_props("firings-finder", {"hidden": len(every) < 2})
     missing = not binned and any(not row.known and not row.info.running for row in rows)
     return {
         "cards": cards,

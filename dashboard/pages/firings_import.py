@@ -468,7 +468,7 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
 
 
 @callback(
-    Output({"type": "read", "field": ALL}, "value"),
+    [Output({"type": "read", "field": ALL}, "value")],
     Input({"type": "import-way", "n": ALL}, "n_clicks"),
     State("import-ways", "data"),
     State({"type": "read", "field": ALL}, "id"),
@@ -476,7 +476,7 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
     prevent_initial_call=True,
 )
 @operator_only
-def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[Any]:
+def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
     """Take one of the ways on that a refusal names."""
     pressed = ctx.triggered_id
     if not isinstance(pressed, dict) or not ctx.triggered[0]["value"] or not isinstance(ways, list):
@@ -495,7 +495,7 @@ def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list
         value = [*before, *(str(each) for each in more if str(each) not in before)]
     elif isinstance(value, bool):
         value = "true" if value else "false"
-    return [value if k == at else no_update for k in range(len(names))]
+    return [[value if k == at else no_update for k in range(len(names))]]
 
 
 # --- in with them -------------------------------------------------------------------------------------------

@@ -100,7 +100,7 @@ def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> A
             type="button",
             **{"aria-pressed": "true" if chosen else "false", "aria-label": f"Compare {title}"},
         ),
-        dcc.Link("Report", href=f"/report/{own}", **{"aria-label": f"Report of {title}"}),
+        dcc.Link(["Report", html.Span(f" of {title}", className="unseen")], href=f"/report/{own}"),
         _more(row, title, own, may_act=may_act),
     ]
     return html.Li(

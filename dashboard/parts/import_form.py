@@ -231,7 +231,7 @@ def _first(each: Mapping[str, Any]) -> Any:
     headers = each["headers"][:SHOWN_COLUMNS]
     names = [name for name, _ in each["columns"]]
     kinds = [
-        "time" if h in each["time"] else "probe" if any(h.startswith(n) for n in names) else "left"
+        "time" if h in each["time"] else "read" if any(h.startswith(n) for n in names) else "left"
         for h in headers
     ]
     left = len(each["headers"]) - len(headers)
