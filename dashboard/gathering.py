@@ -256,6 +256,18 @@ def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | 
     return _kept(reader.path.parent, state_of(reader, info))
 
 
+def forget(home: Path, firing: str) -> None:
+    """Forget what was worked out of a firing that is gone.
+
+    Parameters
+    ----------
+    home : Path
+    firing : str
+        Its ID.
+    """
+    (home / FOLDER / f"{firing}.json").unlink(missing_ok=True)
+
+
 def _kept(home: Path, state: tuple[Any, ...]) -> dict[str, Any] | None:
     try:
         kept = json.loads((home / FOLDER / f"{state[0]}.json").read_text(encoding="utf-8"))

@@ -57,14 +57,17 @@ def import_(
     What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read. Name a
     column by its header, by a pattern, or by its number.
     """
-    from logger.exchange.csv_in import import_csv
+    from logger.exchange.csv_in import already_here, digest_of, import_csv
     from logger.exchange.csv_table import CsvOptions
+    from logger.journal.reader import JournalReader
     from logger.journal.writer import JournalWriter
     from logger.plan import load
 
     plan = load(plan_file) if plan_file else None
     home.create()
     with contextlib.closing(JournalWriter(home.journal)) as writer:
+        with contextlib.closing(JournalReader(home.journal)) as reader:
+            same = already_here(reader.firings(binned=None), map(digest_of, files))
         info, firing = import_csv(
             writer,
             list(files),
@@ -82,6 +85,7 @@ def import_(
         "guesses": list(firing.guesses),
         "notes": list(firing.notes),
         "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
+        "same_file_as": [other.id for other in same],
     }
     if as_json:
         print_json(document)
@@ -89,6 +93,11 @@ def import_(
     click.echo(f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}")
     for line in firing.said():
         click.echo(f"  {line}")
+    for other in same:
+        where = "lies in the bin" if other.binned else "is here"
+        click.echo(
+            f"  the same file {where} already: {other.id} ({other.title}); Firings on the page delete one"
+        )
     return 0
 
 

@@ -21,7 +21,7 @@ from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status
 
 if TYPE_CHECKING:
-    from logger.journal.reader import JournalReader
+    pass
 
 __all__ = [
     "CsvError",
@@ -289,28 +289,26 @@ def digest_of(path: Path) -> str:
         return ""
 
 
-def already_here(reader: JournalReader, digests: Iterable[str]) -> dict[str, FiringInfo]:
-    """Find files that were imported before.
+def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> list[FiringInfo]:
+    """Find firings that were imported from files of the same content.
 
     Parameters
     ----------
-    reader : JournalReader
+    firings : iterable of FiringInfo
     digests : iterable of str
         As `digest_of` gives them; empty ones are never here.
 
     Returns
     -------
-    dict
-        The newest firing that holds each file; digests of files that are new are no keys.
+    list of FiringInfo
     """
     wanted = {digest for digest in digests if digest}
-    found: dict[str, FiringInfo] = {}
-    for firing in reader.firings() if wanted else ():
-        kept = firing.facts.get(IMPORTED_SHA256)
-        for digest in kept if isinstance(kept, list) else ():
-            if digest in wanted:
-                found.setdefault(digest, firing)
-    return found
+    return [
+        firing
+        for firing in firings
+        if isinstance(known := firing.facts.get(IMPORTED_SHA256), list)
+        and any(isinstance(each, str) and each in wanted for each in known)
+    ]
 
 
 def merge_parts(

@@ -81,8 +81,13 @@ class JournalReader:
         before, self._version = self._version, version
         return bool(version != before)
 
-    def firings(self) -> list[FiringInfo]:
-        """List all firings.
+    def firings(self, *, binned: bool | None = False) -> list[FiringInfo]:
+        """List firings.
+
+        Parameters
+        ----------
+        binned : bool or None, default False
+            Those in the bin (True), those that aren't, or all (None).
 
         Returns
         -------
@@ -90,7 +95,8 @@ class JournalReader:
             The latest first.
         """
         with self._snapshot():
-            return select_firings(self._db, "ORDER BY started_us DESC, key DESC")
+            found = select_firings(self._db, "ORDER BY started_us DESC, key DESC")
+        return [info for info in found if binned in (None, info.binned)]
 
     def firing(self, ref: str) -> FiringInfo:
         """Find a firing.
@@ -98,7 +104,7 @@ class JournalReader:
         Parameters
         ----------
         ref : str
-            Its ID, or `last`: the one that came into the journal last.
+            Its ID, or `last`: the one that came into the journal last, and isn't in the bin.
 
         Returns
         -------
@@ -112,6 +118,9 @@ class JournalReader:
         with self._snapshot():
             if ref == "last":
                 found = select_firings(self._db, "ORDER BY key DESC LIMIT 1")
+                if found and found[0].binned:
+                    every = select_firings(self._db, "ORDER BY key DESC")
+                    found = [info for info in every if not info.binned]
             else:
                 found = select_firings(self._db, "WHERE id = ?", (ref,))
         if not found:

@@ -21,6 +21,8 @@ from logger.reading import Event
 log = logging.getLogger(__name__)
 
 
+BINNED: Final = "binned_us"
+"""Fact of a firing that lies in the bin: since when. [µs]"""
 JOINED: Final = "joined"
 """In `meta`: how many journals were joined to this one, and which firings of the one that is being."""
 
@@ -71,6 +73,11 @@ class FiringInfo:
     def running(self) -> bool:
         """Whether it hasn't been ended."""
         return self.ended_us is None
+
+    @property
+    def binned(self) -> bool:
+        """Whether it lies in the bin."""
+        return BINNED in self.facts
 
     @cached_property
     def plan(self) -> Plan:

@@ -53,7 +53,7 @@ def pull(
     home.create()
     if home.journal.exists():
         with contextlib.closing(JournalReader(home.journal)) as reader:
-            if any(info.id == firing.id for info in reader.firings()):
+            if any(info.id == firing.id for info in reader.firings(binned=None)):
                 raise PullError(
                     f"{firing.id} is in {home.root} already; give another --home for a second copy"
                 )
