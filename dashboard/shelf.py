@@ -10,9 +10,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from logger.describe import described
-from logger.plans import list_plans, load_plan
-
 from dashboard import tables
 from dashboard.gathering import kept_rehearsal
 from dashboard.glimpse import glimpse
@@ -21,6 +18,8 @@ from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo, JournalReader, NoJournalError
 from logger.judgement.zones import Places
 from logger.plan import Plan
+from logger.plan.library import list_plans, load_plan
+from logger.report.describe import described
 
 KEPT_PICTURES: Final = 2000
 MAX_PLANS: Final = 30
