@@ -25,6 +25,7 @@ from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.fire_reading import doubt, ended_summary, place_options
 from dashboard.guard import operator_only, who_asks
+from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.words import NOTED
 from dashboard.shell import WAITING
 from logger.errors import UserError
@@ -70,6 +71,7 @@ def layout(**_query: str) -> Any:
             dcc.Store(id="fire-here", data=1),
             dcc.Store(id="fire-place"),
             dcc.Store(id="fire-spot-asked"),
+            *chosen("fire"),
             _verdict_row(),
             html.Ol(id="zones", **{"aria-label": "Zones, the coldest first"}),
             html.Div([_chart(), _side()], id="course"),
@@ -344,15 +346,30 @@ _client(
     Input("fire-window", "value"),
     Input("fire-bands", "checked"),
 )
-_client(
-    "turn",
+let_single_out("fire", "traces")
+
+
+@callback(
     Output("side-now", "hidden"),
     Output("side-zones", "hidden"),
     Output("side-log", "hidden"),
     Input("fire-side", "value"),
 )
-_client("open", Output("glance", "opened"), Input("glance-open", "n_clicks"), prevent_initial_call=True)
-_client("open", Output("end-dialog", "opened"), Input("end-open", "n_clicks"), prevent_initial_call=True)
+def turn(side: str) -> list[bool]:
+    """Show one side of what stands beside the traces."""
+    return [side != name for name in ("now", "zones", "log")]
+
+
+@callback(Output("glance", "opened"), Input("glance-open", "n_clicks"), prevent_initial_call=True)
+def open_glance(_: int) -> bool:
+    """Let the coldest zone fill the glass."""
+    return True
+
+
+@callback(Output("end-dialog", "opened"), Input("end-open", "n_clicks"), prevent_initial_call=True)
+def ask_before_the_end(_: int) -> bool:
+    """Ask whether the firing is really to end."""
+    return True
 
 
 @callback(

@@ -5,10 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import secrets
-from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Annotated, Any, Final, Literal
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 import dash_mantine_components as dmc
 from dash import (
@@ -25,12 +24,13 @@ from dash import (
     no_update,
 )
 from dash.exceptions import PreventUpdate
-from fastapi import APIRouter, Depends, Query, Request
-from starlette.responses import FileResponse, Response, StreamingResponse
+from fastapi import APIRouter, Cookie, Depends, Query, Request
+from starlette.responses import FileResponse, Response
 
 from dashboard import tables
 from dashboard.apart import Apart
 from dashboard.context import Context, here
+from dashboard.downloads import Download, Downloads
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit
 from dashboard.figures.traces import traces_figure
@@ -55,7 +55,6 @@ from logger.report.story import story, verdict
 MAX_POINTS: Final = 900
 STEPS: Final = 300
 MAX_ZONE: Final = 60
-PIECE: Final = 1 << 16
 PHOTOS: Final = "/api/report/photos"
 """Takes a photo; its requests may be as large as `MAX_BYTES`."""
 FILES: Final = {
@@ -266,7 +265,7 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
     own = quote(firing)
     page = f"/api/report/{own}/page?unit={unit}"
     keep = {"download": ""}
-    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep, **{"data-zoned": "1"})]
+    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep)]
     files += [
         html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
     ]
@@ -276,7 +275,6 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
             href=page,
             target="_blank",
             id="report-open",
-            **{"data-zoned": "1"},
         ),
         html.Div(
             [html.Span("Save as", **{"aria-hidden": "true"}), *files],
@@ -417,7 +415,7 @@ def routes(context: Context) -> APIRouter:
     """
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
-    spool, apart = Spool(context.home), Apart()
+    spool, apart, downloads = Spool(context.home), Apart(), Downloads(context.home)
 
     @router.get("/{firing}/page")
     async def page(
@@ -425,8 +423,9 @@ def routes(context: Context) -> APIRouter:
         unit: Literal["C", "F"] = "C",
         zone: Annotated[str, Query(max_length=MAX_ZONE)] = "",
         keep: bool = False,
+        zone_of_tablet: Annotated[str, Cookie(alias="zone", max_length=MAX_ZONE)] = "",
     ) -> Response:
-        written_in = shown(unit, zone)
+        written_in = shown(unit, zone or unquote(zone_of_tablet))
         known = await gathered.known(firing)
         text = await asyncio.to_thread(_document, context, known, written_in)
         headers = {"cache-control": "no-store"}
@@ -435,20 +434,23 @@ def routes(context: Context) -> APIRouter:
         return Response(text, media_type="text/html; charset=utf-8", headers=headers)
 
     @router.get("/{firing}/file/{kind}")
-    async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> StreamingResponse:
+    async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> Download:
         info = await gathered.firing(firing)
+        place = downloads.place()
         folder = spool.folder(spool.open())
+        given = {"journal": str(context.journal_path), "firing": info.id, "kind": kind}
         try:
             out = folder / secrets.token_hex(4)
-            await apart.run(
-                "export", journal=str(context.journal_path), firing=info.id, kind=kind, out=str(out)
-            )
+            await apart.run("export", file_mb=place.room_mb, **given, out=str(out))
             written = out.open("rb")
+        except BaseException:
+            place.leave()
+            raise
         finally:
             spool.drop(folder.name)  # an open file stays readable, and nothing is left however this ends
         _, ending, media = FILES[kind]
         headers = download_headers(_file_name(info.title, info.id, ending), _size(written))
-        return StreamingResponse(_pieces(written), media_type=media, headers=headers)
+        return Download(written, place, media, headers)
 
     @router.get("/{firing}/photo/{name}")
     async def photo(firing: str, name: str) -> FileResponse:
@@ -509,8 +511,3 @@ def _size(file: IO[bytes]) -> int:
     file.seek(0)
     return size
 
-
-def _pieces(file: IO[bytes]) -> Iterator[bytes]:
-    with file:
-        while piece := file.read(PIECE):
-            yield piece

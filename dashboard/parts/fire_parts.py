@@ -9,6 +9,7 @@ from dash import html
 
 from dashboard.figures.model import Place
 from dashboard.parts.alarm_banner import headline
+from dashboard.parts.single import name_of
 from dashboard.parts.words import (
     FAULTS,
     READS,
@@ -46,17 +47,22 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
     Returns
     -------
     str
-        The judgement's own sentence in °C; in °F one of the same values.
+        From the judgement's values, so that it is the same in either unit; its own sentence where that has
+        no numbers in it.
     """
     if told is None or not told.get("line"):
         return ""
     coldest = next(((z, c) for z, c in cards if z == told.get("coldest")), None)
-    if unit == "C" or coldest is None or coldest[1][0] is None:
+    if coldest is None or coldest[1][0] is None or not coldest[1][5]:
         return capital(str(told["line"]))
     zone, card = coldest
     levels = [c[0] for _, c in cards if c[0] is not None]
-    spread = f" Spread {difference(max(levels) - min(levels), 'F')}F." if len(levels) > 1 else ""
-    return f"{capital(zone)} is coldest at {degrees(card[0], 'F')}F: {need(card, firing, 'F')}.{spread}"
+    spread = f" Spread {difference(max(levels) - min(levels), unit)}." if len(levels) > 1 else ""
+    blind = [z for z, c in cards if c[6] == "faulty"]
+    unseen = f" No verdict on {', '.join(blind)}." if blind else ""
+    air = " (air)" if card[6] == "air" else ""
+    level = f"{degrees(card[0], unit)}{unit}{air}"
+    return f"{capital(zone)} is coldest at {level}: {need(card, firing, unit)}.{spread}{unseen}"
 
 
 def to_come(forecast: dict[str, Any] | None) -> str:
@@ -90,7 +96,8 @@ def zone_card(zone: str, n: int) -> Any:
             ],
             type="button",
             className="zone",
-            **{"data-zone": zone, "aria-pressed": "false"},
+            id=name_of("fire", zone),
+            **{"aria-pressed": "false"},
         )
     )
 
@@ -197,7 +204,8 @@ def value_row(i: int, place: Place) -> Any:
             ],
             type="button",
             className="value",
-            **{"data-probe": str(i), "aria-pressed": "false"},
+            id=name_of("fire", place.zone, i),
+            **{"data-probe": place.name, "aria-pressed": "false"},
         )
     )
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
+import tablets
 from tablets import PageServer, free_port, wait_until
 
 from dashboard.parts.moment import clock
@@ -74,6 +75,8 @@ class Burnt:
         page.goto(f"{self.server.url}/replay/{self.id}?at={at_s:g}")
         page.wait_for_selector("#replay-zones td", timeout=240_000)
         wait_until(lambda: "°" in page.inner_text("#replay-values .probe >> nth=0"), "the values", 60)
+        begin = "() => document.querySelector('#replay-traces .js-plotly-plot').layout.xaxis.range[0]"
+        wait_until(lambda: cursor(page) > page.evaluate(begin) + 0.01, "the pictures are at that moment", 30)
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +89,7 @@ def burnt(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Burnt]:
 
 
 def drawn(page: Page, name: str) -> dict[str, Any]:
-    found = page.evaluate("() => window.stokewatch.drawn('replay-traces')")
+    found = tablets.drawn(page, "replay-traces")
     return next((d for d in found if d["name"].startswith(name)), {"x": [], "y": []})
 
 
@@ -116,7 +119,7 @@ def test_each_moment_is_what_was_read_judged_and_forecast(burnt: Burnt, tablet: 
     zero = zero_min(tablet, one["t_s"] + 1)
     middle = next(
         d
-        for d in tablet.evaluate("() => window.stokewatch.drawn('replay-traces')")
+        for d in tablets.drawn(tablet, "replay-traces")
         if d["name"] == "forecast"
     )
     at_s = (np.array(middle["x"]) + zero) * 60
@@ -175,7 +178,7 @@ def test_moving_the_moment_moves_all_that_is_seen(burnt: Burnt, tablet: Page) ->
             sorted(
                 {
                     d["opacity"]
-                    for d in tablet.evaluate("() => window.stokewatch.drawn('replay-traces')")
+                    for d in tablets.drawn(tablet, "replay-traces")
                     if d["meta"].get("probe")
                 }
             )
