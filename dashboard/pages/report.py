@@ -510,4 +510,3 @@ def _size(file: IO[bytes]) -> int:
     size = file.seek(0, 2)
     file.seek(0)
     return size
-

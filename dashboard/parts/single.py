@@ -95,4 +95,6 @@ def opacities(there: list[dict[str, Any]], now: dict[str, Any] | None) -> dict[i
         for line, zone in lines.items()
         if now and (line == now["line"] or (now["line"] < 0 and zone == now["zone"]))
     ]
-    return dict(zip(sorted(lines), single_out(len(lines), [sorted(lines).index(n) for n in which]), strict=True))
+    return dict(
+        zip(sorted(lines), single_out(len(lines), [sorted(lines).index(n) for n in which]), strict=True)
+    )

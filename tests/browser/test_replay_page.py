@@ -117,11 +117,7 @@ def test_each_moment_is_what_was_read_judged_and_forecast(burnt: Burnt, tablet: 
     burnt.open(tablet, one["t_s"] + 1)
     wait_until(lambda: drawn(tablet, "forecast")["x"], "what was to come is drawn", 60)
     zero = zero_min(tablet, one["t_s"] + 1)
-    middle = next(
-        d
-        for d in tablets.drawn(tablet, "replay-traces")
-        if d["name"] == "forecast"
-    )
+    middle = next(d for d in tablets.drawn(tablet, "replay-traces") if d["name"] == "forecast")
     at_s = (np.array(middle["x"]) + zero) * 60
     assert at_s[0] == pytest.approx(one["at_s"] + one["ahead_s"][0], abs=2)
     expected = np.interp(at_s, one["at_s"] + np.array(one["ahead_s"]), one["middle_c"])
@@ -175,13 +171,7 @@ def test_moving_the_moment_moves_all_that_is_seen(burnt: Burnt, tablet: Page) ->
     tablet.locator("#replay-values .probe").first.click()
     wait_until(
         lambda: (
-            sorted(
-                {
-                    d["opacity"]
-                    for d in tablets.drawn(tablet, "replay-traces")
-                    if d["meta"].get("probe")
-                }
-            )
+            sorted({d["opacity"] for d in tablets.drawn(tablet, "replay-traces") if d["meta"].get("probe")})
             == [0.12, 1]
         ),
         "the others are pale",
