@@ -63,7 +63,7 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
     blind = [z for z, c in cards if c[6] == "faulty"]
     unseen = f" No verdict on {', '.join(blind)}." if blind else ""
     air = " (air)" if card[6] == "air" else ""
-    level = f"{degrees(card[0], unit)}{unit}{air}"
+    level = f"{degrees(card[0], unit)}{air}"
     return f"{capital(zone)} is coldest at {level}: {need(card, firing, unit)}.{spread}{unseen}"
 
 

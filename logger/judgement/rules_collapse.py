@@ -218,7 +218,11 @@ class Collapse:
         fall = self._falls[z]
         lost, now = float(fall.lost_c[i]), float(self._now[i, z])
         air = " (air)" if self._basis[i, z] == AIR else ""
-        values = [f"{self._names[z]}{air}", Degrees("from", now + lost), Degrees("at", now)]
+        values: list[str | Degrees] = [
+            f"{self._names[z]}{air}",
+            Degrees("from", now + lost),
+            Degrees("at", now),
+        ]
         words = f"{TITLE}: {{}}. {{}} → {{}} in {_span(int(fall.for_s[i]))}"
         if not self._plain[i, z]:
             values.append(Degrees("by", -float(self._rate[i, z])))

@@ -1,4 +1,4 @@
-"""A sentence with temperatures in it, which can be written in either unit: from its values, never from its text."""
+"""A sentence with temperatures in it, written in either unit: from its values, never from its text."""
 
 from __future__ import annotations
 
