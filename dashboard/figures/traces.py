@@ -230,11 +230,21 @@ def ends(
     """
     x: list[float | None] = [None if t is None else round((t - zero_s) / 60.0, 3) for t, _ in last]
     y: list[float | None] = [None] * len(last)
-    below = -1e9
+    groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
     for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
-        below = max(c, below + apart_c)
-        y[i] = numbers([below], unit)[0]
+        groups.append([(c, i)])
+        while len(groups) > 1 and _low(groups[-1], apart_c) < _low(groups[-2], apart_c, above=True):
+            groups[-2:] = [groups[-2] + groups[-1]]
+    for group in groups:
+        for place, (_, i) in enumerate(group):
+            y[i] = numbers([_low(group, apart_c) + place * apart_c], unit)[0]
     return x, y
+
+
+def _low(group: Sequence[tuple[float, int]], apart_c: float, *, above: bool = False) -> float:
+    """Where a group's lowest number stands, or the lowest place that is free above it."""
+    low = sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1)
+    return low + apart_c * len(group) if above else low
 
 
 def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:

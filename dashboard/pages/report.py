@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 import dash_mantine_components as dmc
 from dash import (
@@ -23,7 +23,7 @@ from dash import (
     no_update,
 )
 from dash.exceptions import PreventUpdate
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Cookie, Depends, Query, Request
 from starlette.responses import FileResponse, Response
 
 from dashboard import tables
@@ -257,7 +257,7 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
     own = quote(firing)
     page = f"/api/report/{own}/page?unit={unit}"
     keep = {"download": ""}
-    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep, **{"data-zoned": "1"})]
+    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep)]
     files += [
         html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
     ]
@@ -267,7 +267,6 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
             href=page,
             target="_blank",
             id="report-open",
-            **{"data-zoned": "1"},
         ),
         html.Div(
             [html.Span("Save as", **{"aria-hidden": "true"}), *files],
@@ -415,8 +414,9 @@ def routes(context: Context) -> APIRouter:
         unit: Literal["C", "F"] = "C",
         zone: Annotated[str, Query(max_length=MAX_ZONE)] = "",
         keep: bool = False,
+        zone_of_tablet: Annotated[str, Cookie(alias="zone", max_length=MAX_ZONE)] = "",
     ) -> Response:
-        written_in = shown(unit, zone)
+        written_in = shown(unit, zone or unquote(zone_of_tablet))
         known = await gathered.known(firing)
         text = await asyncio.to_thread(_document, context, known, written_in)
         headers = {"cache-control": "no-store"}

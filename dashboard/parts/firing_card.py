@@ -146,9 +146,7 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
                     )
                     for kind, name in KINDS
                 ),
-                html.A(
-                    "HTML report", href=f"/api/report/{own}/page?keep=1", download="", **{"data-zoned": "1"}
-                ),
+                html.A("HTML report", href=f"/api/report/{own}/page?keep=1", download=""),
             ],
             className="save-as",
             role="group",

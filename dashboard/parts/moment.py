@@ -9,6 +9,7 @@ from typing import Any
 from dash import html
 
 from dashboard.figures.model import Mark, Place
+from dashboard.parts.single import name_of
 from dashboard.parts.words import READS, STAGES, Unit, degrees, difference, need, shown, span
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
@@ -163,6 +164,7 @@ def probe_rows(places: Sequence[Place]) -> list[Any]:
                 ],
                 type="button",
                 className="probe",
+                id=name_of("replay", places[i].zone, i),
                 **{"data-probe": str(i), "aria-pressed": "false"},
             )
         )

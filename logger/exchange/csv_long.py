@@ -140,7 +140,7 @@ class _ByProbe:
         names = [name for part in parts for name in part.names]
         if len(t_us) * len(names) > MAX_READINGS:
             raise table.refuse(
-                f"more than {MAX_READINGS:,} readings side by side; split it, or say which probes to read with",
+                f"more than {MAX_READINGS:,} readings side by side; split it, or name the probes to read with",
                 Hint("keep"),
                 code="too-large",
             )

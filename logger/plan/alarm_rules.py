@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from logger.judgement.said import Degrees, said
+
 
 @dataclass(frozen=True, slots=True)
 class Setting:
@@ -114,7 +116,7 @@ _RULES: Final = (
         ),
         "The pots are still wet inside and warm faster than the steam can leave.",
         "Walls spall or burst and throw pieces. Keep faces away.",
-        "Draw the fire back; let the pots come slowly to 120 °C everywhere.",
+        said("Draw the fire back; let the pots come slowly to {} everywhere.", Degrees("at", 120.0)),
         (
             Setting("rate_c_per_min", "°C/min", 12.0, 1.0, 100.0, "Faster than this at a wall is too fast."),
             Setting(

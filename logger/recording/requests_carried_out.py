@@ -16,6 +16,7 @@ from logger.recording.hosttime import HostTime
 from logger.requests import (
     UNDO_S,
     Acknowledge,
+    Amend,
     Arm,
     Asked,
     BeaconTest,
@@ -149,6 +150,8 @@ class RequestDesk:
                 return standing, {"event": event}
             case Retract():
                 self._retract(writer, asked, firing, who, judging)
+            case Amend():
+                return standing, {"event": self._amend(writer, asked, firing, who)}
             case MirrorRefused():
                 told = {"source": "mirror", "what": "refused", "detail": asked.detail}
                 return standing, {"event": writer.add_event(firing.id, now_us, "system", told, who)}
@@ -179,6 +182,19 @@ class RequestDesk:
         minutes = asked.minutes if isinstance(asked, Shelve) else 10.0
         for event in judging.act(self._time.utc_us(), action, asked.key, who, minutes=minutes):
             writer.add_event(firing.id, judging.micros(event.t_s), event.kind, event.data, event.who)
+
+    def _amend(self, writer: JournalWriter, asked: Amend, firing: FiringInfo, who: str) -> int:
+        """Write a note again in the old one's place, which stays in the journal as retracted."""
+        now_us = self._time.utc_us()
+        was = writer.retract_event(firing.id, asked.event, now_us, 0, who)
+        if was is None or was.kind != "note":
+            raise RequestError("that is no note of this firing; choose one", "event")
+        if was.data.get("kind") == "text" and not asked.text:
+            raise RequestError("an empty note; write a word or two", "text")
+        at_us = was.t_us
+        if asked.ago_min is not None:
+            at_us = max(firing.started_us, now_us - round(asked.ago_min * 60e6 * self._time.scale))
+        return writer.add_event(firing.id, at_us, "note", {**was.data, "text": asked.text}, who)
 
     def _retract(
         self, writer: JournalWriter, asked: Retract, firing: FiringInfo, who: str, judging: Judging | None

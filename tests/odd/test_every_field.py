@@ -81,9 +81,23 @@ REQUESTS: dict[str, dict[str, str]] = {
     "ack": {"key": '"spread_too_wide:upper"'},
     "shelve": {"key": '"spread_too_wide:upper"', "minutes": "10"},
     "unshelve": {"key": '"spread_too_wide:upper"'},
-    "note": {"kind": '"wood"', "text": '"oak"', "amount": '"an armful"'},
-    "spot": {"zone": '"upper"', "temperature_c": "742.5", "emissivity": "0.9", "text": '"neck"'},
+    "note": {
+        "kind": '"wood"',
+        "text": '"oak"',
+        "amount": '"an armful"',
+        "zone": '"upper"',
+        "height_cm": "40.5",
+        "ago_min": "2.5",
+    },
+    "spot": {
+        "zone": '"upper"',
+        "temperature_c": "742.5",
+        "emissivity": "0.9",
+        "text": '"neck"',
+        "height_cm": "40.5",
+    },
     "retract": {"event": "7"},
+    "amend": {"event": "7", "text": '"twice as much"', "ago_min": "2.5"},
     "mirror": {"detail": '"3 lines refused"'},
 }
 

@@ -96,6 +96,29 @@ async def test_a_spot_reading_too(running: Running) -> None:
     assert running.events("spot") == []
 
 
+async def test_a_note_is_put_right_however_old_and_what_it_said_stays_known(running: Running) -> None:
+    await running.light()
+    noted = running.ask("note", kind="wood", amount="an armful", zone="k0", who="Ama")
+    [before] = running.events("note")
+    amended = running.ask("amend", event=noted["event"], text="oak, half of it wet", who="Ben")
+    [after] = running.events("note")
+    assert (after.id, after.t_us, after.who) == (amended["event"], before.t_us, "Ben")
+    assert after.data == before.data | {"text": "oak, half of it wet"}
+    assert [e.data["was"] for e in running.events("retracted")] == ["note"]
+    # At another time, but never before the firing.
+    running.ask("amend", event=after.id, text="oak", ago_min=600)
+    [earliest] = running.events("note")
+    assert earliest.t_us < before.t_us
+    refused = running.ask("amend", event=after.id, text="again")
+    assert "no note" in refused["error"], "what has been put right already is no note any more"
+    free = running.ask("note", kind="text", text="smoke turns clear")
+    assert "a word or two" in running.ask("amend", event=free["event"])["error"]
+    spot = running.ask("spot", zone="k0", temperature_c=742.0)
+    assert "no note" in running.ask("amend", event=spot["event"], text="x")["error"]
+    assert len(running.events("spot")) == 1
+    assert {e.data["text"] for e in running.events("note")} == {"oak", "smoke turns clear"}
+
+
 async def test_after_a_minute_it_stands(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     await running.light()
     noted = running.ask("note", kind="gust")
