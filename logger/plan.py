@@ -46,12 +46,15 @@ class PlanError(UserError):
         Where in the plan, such as `probe.0.name` or `alarm.coal_collapse.drop_c`; None: all of it.
     what : str
         What is wrong there and the mend, without the place.
+    bounds : (object, float, float, str) or None
+        Of a number: what was given, least, most, unit; for whoever says it in another unit.
     """
 
     def __init__(self, text: str, field: str | None = None, what: str | None = None) -> None:
         super().__init__(text)
         self.field = field
         self.what = text if what is None else what
+        self.bounds: tuple[object, float, float, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -674,16 +677,16 @@ class _Reader:
         unit: str,
     ) -> float:
         value = table.get(key, default)
+        wrong = None
         if not _is_number(value):
-            raise self.error(
-                (*at, key), f"{shortened(value)} is not a number; give one from {low:g} to {high:g} {unit}"
-            )
-        if not low <= value <= high:
-            raise self.error(
-                (*at, key),
-                f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip(),
-            )
-        return float(value)
+            wrong = f"{shortened(value)} is not a number; give one from {low:g} to {high:g} {unit}"
+        elif not low <= value <= high:
+            wrong = f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip()
+        if wrong is not None:
+            refusal = self.error((*at, key), wrong)
+            refusal.bounds = (value, low, high, unit)
+            raise refusal
+        return float(cast(float, value))
 
 
 def _is_number(value: object) -> TypeGuard[float]:
