@@ -92,6 +92,15 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
         return 0 if counted(home.journal, target, as_json=as_json, echo=click.echo) else 2
 
 
+@click.command(hidden=True)
+@click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
+def hear(seconds: float) -> int:
+    """What a source says that is being set up: its table as JSON on standard input, JSON lines out."""
+    from logger.hear import run
+
+    return run(seconds)
+
+
 @click.command()
 @plan_option
 @serial_option
