@@ -60,7 +60,7 @@ class Hearing:
         Parameters
         ----------
         table : dict
-            See `logger.hear.hear`.
+            See `logger.diagnosis.hear.hear`.
         seconds : float
             [s]
         """

@@ -10,9 +10,9 @@ from typing import Any, Final
 
 from dashboard.parts.words import Unit, capital, shown
 from logger.errors import UserError, shortened
-from logger.judgement.settings import RULES, Setting
 from logger.plan import MAX_PROBES, Plan, PlanError, from_document
-from logger.plan_sources import MAX_SOURCES
+from logger.plan.alarm_rules import RULES, Setting
+from logger.plan.sources import MAX_SOURCES
 
 DIFFERENCES: Final = frozenset({"drop_c", "spread_c", "short_c"})
 """Settings in °C that are no temperatures but differences of two."""

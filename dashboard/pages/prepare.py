@@ -22,11 +22,11 @@ from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import Unit
 from dashboard.planning import Document, draft_of, problems, read_document, to_document, with_fields
-from logger import plans
 from logger.journal.reader import JournalReader
 from logger.judgement.limits import limits
-from logger.judgement.settings import RULES
 from logger.plan import Plan
+from logger.plan import library as plans
+from logger.plan.alarm_rules import RULES
 
 STEPS: Final = (
     ("plan", "Plan", prepare_plans.panel),

@@ -19,10 +19,10 @@ from dashboard.guard import operator_only
 from dashboard.parts.words import Unit, capital, degrees
 from dashboard.planning import Document, draft_of, read_document, to_document
 from dashboard.tables import local_time
-from logger import plans
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import MAX_TOML, Plan, PlanError, assign_probes, loads
+from logger.plan import library as plans
 
 MAX_FIRINGS: Final = 200
 _NEW: Final = Output("prepare-plan", "data", allow_duplicate=True)

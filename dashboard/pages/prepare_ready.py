@@ -18,10 +18,10 @@ from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, 
 from dashboard.parts.words import Unit, capital
 from dashboard.planning import Document, draft_of, problems, read_document
 from dashboard.rig_look import look_at_rig
-from logger import plans
-from logger.cold_look import check_journal
+from logger.cold_check.look import check_journal
 from logger.errors import UserError
 from logger.journal.reader import JournalReader
+from logger.plan import library as plans
 
 CHECK_MS: Final = 4000
 _KIT: Final = Output("prepare-kit", "data", allow_duplicate=True)

@@ -17,7 +17,7 @@ from dashboard.parts.readiness import UNPROVEN
 from dashboard.planning import draft_of, problems
 from logger.errors import UserError
 from logger.plan import MAX_PROBES
-from logger.plan_sources import WORDS
+from logger.plan.sources import WORDS
 
 FORMATS: Final = (
     ("lines", "A board that prints numbers (serial)"),
@@ -167,7 +167,7 @@ def table_of(given: dict[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        As `logger.hear.hear` takes it.
+        As `logger.diagnosis.hear.hear` takes it.
 
     Raises
     ------

@@ -11,8 +11,8 @@ from dash import html
 from dashboard.figures.model import Place, numbered
 from dashboard.parts.words import Unit
 from dashboard.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
-from logger.judgement.settings import RULES, Rule, Setting
 from logger.plan import LETTERS
+from logger.plan.alarm_rules import RULES, Rule, Setting
 
 READS: Final = (
     ("coals", "Coals"),

@@ -10,7 +10,7 @@ from dash import html
 
 from dashboard.parts.words import Unit, capital, degrees
 from dashboard.planning import Document, Problem
-from logger.judgement.settings import RULES
+from logger.plan.alarm_rules import RULES
 
 CAUTIONS: Final = (
     "Ask about burn bans and permits, and follow local fire codes and whoever is in charge of fire where you are.",

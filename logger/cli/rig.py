@@ -96,7 +96,7 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
 @click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
 def hear(seconds: float) -> int:
     """What a source says that is being set up: its table as JSON on standard input, JSON lines out."""
-    from logger.hear import run
+    from logger.diagnosis.hear import run
 
     return run(seconds)
 

@@ -14,7 +14,7 @@ from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
 from logger.errors import UserError
-from logger.plan_sources import WORDS, PlanSource, SourceMistake, read_sources
+from logger.plan.sources import WORDS, PlanSource, SourceMistake, read_sources
 
 TELL_S: Final = 0.5
 MOST: Final = 64
