@@ -45,6 +45,20 @@ HARMLESS = {
     ),
     "report-form.children...report-saved.data...report-photos.children": "shows what was written down",
     "ended-summary.children": "shows how the ended firing went",
+    "firings-list.children...firings-count.children...firings-shown.data...firings-peaks.disabled"
+    "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data": (
+        "lists the firings, or what lies in the bin"
+    ),
+    "firings-page.data": "those before or after",
+    "firings-turn.data...firings-peaks.disabled": "rehearses a stored firing apart; keeps the answer",
+    'firings-chosen.data...{"firing":["ALL"],"type":"firing-choose"}.aria-pressed': "which are to be compared",
+    "firings-bar.hidden...firings-bar-count.children...firings-bar-door.children": "the way to compare them",
+    "firings-errand.data...firings-poll.disabled": "writes a firing as a file apart, few at once",
+    "firings-progress.value...firings-said.children...firings-working.hidden...firings-poll.disabled"
+    "...firings-made.data...firings-turn.data": "how far that has come, to whoever has its token",
+    "firings-poll.disabled...firings-working.hidden...firings-said.children...firings-turn.data": (
+        "ends that, for whoever has its token"
+    ),
 }
 """Callbacks that everybody may call, by what they write, and why."""
 
@@ -55,6 +69,7 @@ OPEN = {
     "GET /api/report/{firing}/page": "a firing's report",
     "GET /api/report/{firing}/file/{kind}": "a firing's readings as a file",
     "GET /api/report/{firing}/photo/{name}": "a photo of its pots",
+    "GET /api/firings/made/{token}": "a file that was made, to whoever has its token",
     "POST /api/operator": "the PIN itself; attempts are counted",
     "POST /api/operator/leave": "ends one's own session",
 }
