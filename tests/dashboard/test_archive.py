@@ -391,7 +391,9 @@ def test_preview_then_import(tablet: Tablet, path: Path) -> None:
 def test_several_files_make_one_firing(tablet: Tablet) -> None:
     west = tablet.send("time (s),temperature\n0,20\n1,21\n", "west.csv")
     tablet.send("time (s),temperature\n0,30\n1,31\n", "east.csv", west["batch"])
-    assert "Probe In the file From, to Readings west" in text_of(tablet.preview()["import-understood"])
+    assert "Probe In the file From, to Readings west" in text_of(
+        tablet.preview()["import-understood"]["children"]
+    )
     tablet.bring_in()
     assert tablet.stored()[0].readings == 4
 
@@ -413,7 +415,7 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     assert told['{"field":"day_first","type":"read"}']["value"] == "true"
     told = tablet.preview(day_first="true", timezone="UTC")
     assert told["import-refused"]["children"] == ""
-    assert "3 April 2026" in text_of(told["import-understood"])
+    assert "3 April 2026" in text_of(told["import-understood"]["children"])
 
 
 @pytest.mark.parametrize(
@@ -472,9 +474,12 @@ def test_a_refused_file_names_row_and_column_and_leaves_nothing(tablet: Tablet) 
 
 def test_keep_and_rows_to_leave_out_are_boxes_of_the_form(tablet: Tablet) -> None:
     tablet.send("time (s),low,battery\n0,20,9\n1,oops,9\n2,22,9\n")
-    assert "1 more" not in text_of(tablet.preview(skip_rows=["3"])["import-understood"])
+    assert "oops" in text_of(tablet.preview()["import-refused"]["children"])
+    told = tablet.preview(skip_rows=["3"])
+    assert told["import-refused"]["children"] == ""
+    assert "battery °C" not in text_of(told["import-understood"]["children"])  # left out by itself
     told = tablet.preview(keep=["low", "battery"])
-    assert "battery °C 9° to 9°C 2" in text_of(told["import-understood"])
+    assert "battery °C 9° to 9°C 2" in text_of(told["import-understood"]["children"])
     assert told['{"field":"keep","type":"read"}']["data"] == ["time (s)", "low", "battery"]
     tablet.bring_in()
     assert tablet.stored()[0].readings == 4

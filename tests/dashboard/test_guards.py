@@ -45,7 +45,7 @@ HARMLESS = {
     ),
     "report-form.children...report-saved.data...report-photos.children": "shows what was written down",
     "ended-summary.children": "shows how the ended firing went",
-    "firings-list.children...firings-count.children...firings-shown.data...firings-peaks.disabled"
+    "firings-list.children...firings-count.children...firings-waiting.data...firings-peaks.disabled"
     "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data": (
         "lists the firings, or what lies in the bin"
     ),
