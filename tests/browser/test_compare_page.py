@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+import tablets
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
-import tablets
 from tablets import PageServer, free_port, wait_until
 
 from logger.journal.reader import JournalReader

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tablets
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
-import tablets
 from tablets import PageServer, free_port, wait_until
 
 from dashboard.parts.moment import clock
