@@ -6,7 +6,7 @@ import asyncio
 import time
 from typing import Any
 
-from test_acts import Running, running  # noqa: F401
+from tests.test_acts import Running, running  # noqa: F401
 
 from logger.reading import Frame, Sample
 from logger.rig_line.wire import encode

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_judging import START_US, batches, journal, seen
+from tests.test_judging import START_US, batches, journal, seen
 
 from logger.journal import schema
 from logger.journal.layout import as_stored

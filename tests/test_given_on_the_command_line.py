@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from processes import STOKEWATCH, refused
+from tests.processes import STOKEWATCH, refused
 
 from logger.exchange.export import export_csv, whole_file
 from logger.journal.reader import JournalReader

@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
+from tablets import wait_until
 
 from dashboard.network import own_addresses
 from dashboard.operators import Operators
 from logger.journal.reader import JournalReader
-from tests.browser.tablets import wait_until
 from tests.processes import RIG, STOKEWATCH, free_port, process
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]

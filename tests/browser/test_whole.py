@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page
+from tablets import drawn_points, journal_points
 
 from logger.journal.reader import JournalReader
 from tests.broker import Mosquitto
-from tests.browser.tablets import drawn_points, journal_points
 from tests.processes import RIG, STOKEWATCH, free_port, process, stokewatch, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]

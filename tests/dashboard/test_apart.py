@@ -11,7 +11,7 @@ from typing import Any
 import psutil
 import pytest
 from page_journal import make_batch, open_firing
-from processes import until
+from tests.processes import until
 
 from dashboard import apart
 from dashboard.apart import EACH, JOBS, WAITING, Apart, BusyError, TooMuchError

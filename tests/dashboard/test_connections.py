@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 import uvicorn
 from page_journal import make_batch, open_firing
-from processes import until
+from tests.processes import until
 
 from dashboard import connections, downloads
 from dashboard.app import create_app, listen, settings
