@@ -55,6 +55,7 @@ JOBS: Final = {
     "preview": Job("dashboard.jobs:preview", 60.0, 2048),
     # The journal's own files are among those it writes.
     "import": Job("dashboard.jobs:import_files", 200.0, 4096, 65536),
+    "delete": Job("dashboard.jobs:delete", 200.0, 1024, 65536),
     "export": Job("dashboard.jobs:export", 100.0, 1024, 2048),
     "judge": Job("dashboard.jobs:judge", 100.0, 1024),
     "rehearse": Job("dashboard.jobs:rehearse", 100.0, 1024),
@@ -160,7 +161,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
     most_mb = str(min(limits.file_mb, file_mb or limits.file_mb))
     process = await asyncio.create_subprocess_exec(
         sys.executable,
-        *("-m", "dashboard.apart", job, str(limits.memory_mb), most_mb, str(limits.time_s)),
+        *("-P", "-m", "dashboard.apart", job, str(limits.memory_mb), most_mb, str(limits.time_s)),
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,

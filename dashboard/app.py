@@ -39,16 +39,17 @@ from dashboard.live.screens import draw
 from dashboard.network import greeting, own_addresses
 from dashboard.operators import Operators
 from dashboard.pages import PAGES
+from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
 from dashboard.shell import INDEX, shell
 from dashboard.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
-from logger.health import look
 from logger.home import Home
 from logger.journal.reader import JournalReader
+from logger.recording.health import look
 from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
-LARGE: Final = {"/api/archive/upload": MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
+LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
 SUITES: Final = "/_dash-component-suites/"
 CLOSING_S: Final = 1

@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboard.gathering import gathering
 from dashboard.parts.words import Unit, degrees, shown, span
-from logger.errors import StokewatchError
+from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 from logger.reading import Status
 
@@ -41,6 +41,33 @@ def place_options(journal_path: Path) -> list[dict[str, str]]:
     pots = dict.fromkeys(p.zone for p in probes if p.reads != "coals" and p.zone)
     coals = dict.fromkeys(p.zone for p in probes if p.reads == "coals" and p.zone)
     return [{"value": zone, "label": zone} for zone in {**pots, **coals}]
+
+
+def noted(journal_path: Path, event: Any) -> dict[str, Any]:
+    """Give a note of the running firing.
+
+    Parameters
+    ----------
+    journal_path : Path
+    event : object
+        Its number.
+
+    Returns
+    -------
+    dict
+        `kind`, `text`, `amount` …
+
+    Raises
+    ------
+    UserError
+        There is none.
+    """
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        firing = reader.running()
+        for each in reader.events(firing.id) if firing is not None else ():
+            if each.id == event and each.kind == "note":
+                return each.data
+    raise UserError("that note is not there any more; somebody has changed it")
 
 
 def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:

@@ -125,7 +125,7 @@ class Gathering:
         Returns
         -------
         Work
-            Its answer is from `logger.judging.rehearse`.
+            Its answer is from `logger.replay.judging.rehearse`.
         """
         return await self._work("rehearse", info, None)
 
@@ -141,7 +141,7 @@ class Gathering:
         Returns
         -------
         Work
-            Its answer is from `logger.replaying.judged`.
+            Its answer is from `logger.replay.moments.judged`.
         """
         return await self._work("judge", info, None if plan is None else plan.dumps())
 
@@ -251,9 +251,21 @@ def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | 
     Returns
     -------
     dict or None
-        From `logger.judging.rehearse`: peaks and verdicts that agree with report and command to the degree.
+        From `judging.rehearse`: peaks and verdicts that agree with report and command to the degree.
     """
     return _kept(reader.path.parent, state_of(reader, info))
+
+
+def forget(home: Path, firing: str) -> None:
+    """Forget what was worked out of a firing that is gone.
+
+    Parameters
+    ----------
+    home : Path
+    firing : str
+        Its ID.
+    """
+    (home / FOLDER / f"{firing}.json").unlink(missing_ok=True)
 
 
 def _kept(home: Path, state: tuple[Any, ...]) -> dict[str, Any] | None:

@@ -70,8 +70,9 @@ def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[st
     Returns
     -------
     dict
-        `files` and `whole`.
+        `files`, `whole`, and the files' `digests`.
     """
+    from logger.exchange.csv_in import digest_of
     from logger.exchange.csv_preview import preview_together
 
     paths = [Path(file) for file in files]
@@ -79,6 +80,7 @@ def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[st
     return {
         "files": [{"name": path.name, **asdict(each)} for path, each in zip(paths, found, strict=True)],
         "whole": {**asdict(whole), "gaps": whole.gaps[:SHOWN_GAPS], "gap_count": len(whole.gaps)},
+        "digests": [digest_of(path) for path in paths],
     }
 
 
@@ -129,8 +131,42 @@ def import_files(
             title=title,
             started_us=started_us,
             invented=invented,
+            progress=lambda done, of: tell(done / max(1, of)),
         )
     return {"firing": info.id, "title": info.title}
+
+
+def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
+    """Delete firings that lie in the bin, with all that was kept of them.
+
+    Parameters
+    ----------
+    journal : str
+        Path.
+    firings : list of str
+        IDs; those that are gone already are passed over.
+    tell : callable
+
+    Returns
+    -------
+    dict
+        `gone`: how many.
+    """
+    from dashboard.gathering import forget
+    from logger.journal.bin import delete_for_good
+    from logger.journal.writer import JournalWriter
+    from logger.report.photos import drop_photos
+
+    path, gone = Path(journal), 0
+    with contextlib.closing(JournalWriter(path)) as writer, contextlib.closing(JournalReader(path)) as reader:
+        there = {info.id for info in reader.firings(binned=True)}
+        ids = [firing for firing in dict.fromkeys(firings) if firing in there]
+        for n, firing in enumerate(ids):
+            delete_for_good(writer, firing, tell=lambda done, n=n: tell((n + done) / len(ids)))  # type: ignore[misc]
+            drop_photos(path.parent, firing)
+            forget(path.parent, firing)
+            gone += 1
+    return {"gone": gone}
 
 
 def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
@@ -179,10 +215,10 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
     Returns
     -------
     dict
-        See `logger.replaying.judged`.
+        See `logger.replay.moments.judged`.
     """
     from logger.plan import loads
-    from logger.replaying import judged
+    from logger.replay.moments import judged
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
@@ -204,10 +240,10 @@ def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) 
     Returns
     -------
     dict
-        See `logger.judging.rehearse`.
+        See `logger.replay.judging.rehearse`.
     """
-    from logger.judging import rehearse as run
     from logger.plan import loads
+    from logger.replay.judging import rehearse as run
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
         return run(reader, reader.firing(firing), None if plan is None else loads(plan))

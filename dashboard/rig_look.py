@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.cold_look import SILENT_S, journal_hands, stored_batches
+from logger.cold_check.look import SILENT_S, journal_hands, stored_batches
 from logger.home import Home
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.reading import Status

@@ -65,13 +65,14 @@ def shell() -> Any:
             dcc.Store(id="unit", storage_type="local", data="C"),
             dcc.Store(id="theme", storage_type="local", data="day"),
             dcc.Store(id="me", data=None),
+            dcc.Interval(id="me-again", interval=60_000),
             html.Div(id="hears-alarms"),
             dmc.NotificationContainer(id="notes", position="bottom-right"),
             html.Div(
                 id="glass",
                 children=[
                     html.A("To the page", href="#main", className="skip"),
-                    _head(),
+                    html.Div([_head(), _settings()], id="top"),
                     _banners(),
                     html.Main(page_container, id="main", tabIndex=-1),
                     _foot(),
@@ -94,7 +95,7 @@ def _head() -> Any:
                             html.Span("", id="stage-line"),
                             " · ",
                             html.Span("", className="clock"),
-                            html.Span(" · invented: nothing here was measured", id="invented", hidden=True),
+                            html.Span(" · invented, not measured", id="invented", hidden=True),
                         ],
                         className="stage",
                     ),
@@ -106,20 +107,25 @@ def _head() -> Any:
                 id="doors",
                 **{"aria-label": "Pages"},
             ),
-            html.Div(
-                className="tools",
-                children=[
-                    html.Button("Sound off", id="sound", type="button", **{"aria-pressed": "false"}),
-                    dmc.SegmentedControl(
-                        id="unit-choice",
-                        data=[{"value": "C", "label": "°C"}, {"value": "F", "label": "°F"}],
-                        value="C",
-                        persistence=True,
-                    ),
-                    html.Button("Night", id="theme-choice", type="button"),
-                    html.Button("Operator …", id="operator", type="button", hidden=True),
-                ],
+            html.Button("Sound off", id="sound", type="button", **{"aria-pressed": "false"}),
+        ],
+    )
+
+
+def _settings() -> Any:
+    return html.Div(
+        id="settings",
+        role="group",
+        **{"aria-label": "How the page looks, and who acts"},
+        children=[
+            dmc.SegmentedControl(
+                id="unit-choice",
+                data=[{"value": "C", "label": "°C"}, {"value": "F", "label": "°F"}],
+                value="C",
+                persistence=True,
             ),
+            html.Button("Night", id="theme-choice", type="button"),
+            html.Button("Operator …", id="operator", type="button", hidden=True),
         ],
     )
 
@@ -220,9 +226,10 @@ _client(
     Input("unit", "data"),
     Input("theme", "data"),
 )
+_client("me", Output("me", "data"), Input("_pages_location", "pathname"), Input("me-again", "n_intervals"))
 _client(
     "enter",
-    Output("me", "data"),
+    Output("me", "data", allow_duplicate=True),
     Output("pin-dialog", "opened"),
     Output("pin-wrong", "children"),
     Output("pin", "value"),

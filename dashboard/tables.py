@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
-import pandas as pd
 
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
-from logger.facts import Fact
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.reading import Status
+from logger.report.facts import Fact
 from logger.report.gather import Gathered
 from logger.report.story import Entry
+
+if TYPE_CHECKING:  # 80 MB that a page which only shows a fire does without
+    import pandas as pd
 
 FINEST_S: Final = 1
 DAY_US: Final = 86_400_000_000
@@ -57,6 +59,8 @@ def readings(
         Index `time`, UTC; a column a probe, in the plan's order. NaN where a probe sent nothing or what it
         sent was at fault. [°C]
     """
+    import pandas as pd
+
     columns = reader.columns(info.id)
     names = [column.probe.name for column in columns]
     series = []
@@ -78,10 +82,14 @@ def readings(
 
 
 def _times(t_us: Any) -> pd.DatetimeIndex:
+    import pandas as pd
+
     return pd.DatetimeIndex(t_us.astype("datetime64[us]"), tz="UTC", name="time")
 
 
 def _series(t_us: Any, c: Any) -> pd.Series[float]:
+    import pandas as pd
+
     made = pd.Series(c, index=_times(t_us))
     return made[~made.index.duplicated(keep="last")]
 
@@ -233,9 +241,11 @@ def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
     -------
     pandas.DataFrame
         A column a firing (its ID), a row a fact: index `zone` (empty for the whole load) and `fact`, the
-        whole load first, then zone by zone, kinds in the order of `logger.facts`. Units are those of the
+        whole load first, then zone by zone, kinds in the order of `report.facts`. Units are those of the
         facts' keys (`peak_c`, `above_600_min`). NaN where there is nothing to say.
     """
+    import pandas as pd
+
     by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
     rows = _rows(by_firing)
     values = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 import numpy as np
@@ -178,3 +178,28 @@ class Batch:
     temperature_c: Floats
     cold_junction_c: Floats
     status: Bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened, or was done, in a firing.
+
+    Attributes
+    ----------
+    t_us : int
+        UTC. [µs]
+    kind : str
+        `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault`, `retract` or `system`.
+    data : dict
+        JSON.
+    who : str
+        Empty for the program itself.
+    id : int
+        Its number in the journal, which grows from event to event, over all firings; 0 before it is there.
+    """
+
+    t_us: int
+    kind: str
+    data: dict[str, Any]
+    who: str = ""
+    id: int = 0

@@ -177,6 +177,23 @@ class Retract(Asked, frozen=True):
     event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
 
 
+class Amend(Asked, frozen=True):
+    """Put a note right: other words, another time; kind, amount and place stay.
+
+    Attributes
+    ----------
+    event : int
+        Its number.
+    text : str
+    ago_min : float or None
+        How long ago it happened; None: when it says. [min]
+    """
+
+    event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
+    text: Text = ""
+    ago_min: Annotated[float, Meta(ge=0, le=600)] | None = None
+
+
 class MirrorRefused(Asked, frozen=True):
     """Tell that an InfluxDB refused something; the mirror asks for this, no person.
 
@@ -201,6 +218,7 @@ KINDS: Final[dict[str, type[Asked]]] = {
     "note": Note,
     "spot": Spot,
     "retract": Retract,
+    "amend": Amend,
     "mirror": MirrorRefused,
 }
 """Everything that can be asked."""
@@ -398,6 +416,8 @@ def _range(wanted: msgspec.inspect.Type) -> str:
             return f"text of at most {longest} characters"
         case msgspec.inspect.IntType():
             return "the number of a note"
+        case msgspec.inspect.UnionType(types=types):
+            return _range(types[0])
         case msgspec.inspect.FloatType(ge=low, le=high):
             return f"a number from {low:g} to {high:g}"
     raise TypeError(wanted)

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from logger.journal.writer import JournalWriter
-from logger.judging import Judging
 from logger.reading import Batch, Channel
-from logger.sources.simulated import SimulatedFiring, simulate
+from logger.replay.judging import Judging
+from logger.simulator import SimulatedFiring, simulate
 
 START_US = 1_795_600_800_000_000  # 2026-11-25, 10:00 UTC
 DAY_US = 86_400_000_000

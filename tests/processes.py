@@ -20,8 +20,9 @@ from logger.cli import cli
 
 T = TypeVar("T")
 
-STOKEWATCH = [sys.executable, "-m", "logger.cli"]
-RIG = [sys.executable, "-m", "logger.sources.simulated.rig"]
+ROOT = Path(__file__).parents[1]
+STOKEWATCH = [sys.executable, "-P", "-m", "logger.cli"]
+RIG = [sys.executable, "-P", "-m", "logger.simulator.rig"]
 
 
 def until(condition: Callable[[], T], what: str, seconds: float = 20.0) -> T:

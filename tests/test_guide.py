@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from logger import plan
 from logger.cli import cli
-from logger.judgement.settings import RULES
+from logger.plan.alarm_rules import RULES
 
 ROOT = Path(__file__).parent.parent
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -13,24 +14,29 @@ import pytest
 ROOT = Path(__file__).parent.parent
 MODULES = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
 
+ROOMS = (
+    *("errors", "home", "reading", "plan", "requests", "physics", "rig_line", "conversion", "judgement"),
+    *("journal", "sources", "exchange", "replay", "diagnosis", "recording", "cold_check", "report", "mirror"),
+    *("simulator", "cli"),
+)
+"""A room knows those before it and none behind it: there is no arrow upward, and no circle."""
+LOOSE = {"__init__", "errors", "home", "reading", "requests"}
+"""All rooms share these; whatever else there is has a room."""
+
 PURE = (
-    "logger.physics",
-    "logger.rig_line",
-    "logger.amplifiers",
-    "logger.conversion",
-    "logger.columns",
-    "logger.judgement",
+    *("logger.physics", "logger.rig_line", "logger.conversion", "logger.judgement"),
+    *("logger.report.levels", "logger.report.facts"),
 )
 OUTSIDE = {  # what touches the world or the time of day
     *("asyncio", "socket", "serial", "sqlite3", "subprocess", "threading", "time", "datetime", "os"),
     *("pathlib", "io", "aiomqtt", "urllib", "http", "logging", "random"),
 }
-PURE_MAY_NOT = ("logger.sources", "logger.journal", "logger.daemon", "logger.recorder", "dashboard")
+PURE_MAY_NOT = ("logger.sources", "logger.journal", "logger.recording", "dashboard")
 
 DRAWN = ("dashboard.figures", "dashboard.parts")
 """Data in, figures and components out."""
 DRAWN_MAY_NOT = (
-    *("logger.journal", "logger.sources", "logger.daemon", "dashboard.app", "dashboard.context"),
+    *("logger.journal", "logger.sources", "logger.recording", "dashboard.app", "dashboard.context"),
     *("dashboard.gathering", "dashboard.live", "dashboard.pages", "dashboard.tables"),
 )
 
@@ -40,7 +46,7 @@ def name_of(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-def imports(path: Path, *, lazy: bool = True) -> Iterator[str]:
+def imports(path: Path) -> Iterator[str]:
     """Names a module imports; without those under TYPE_CHECKING, which never run."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     typing_only = {
@@ -71,24 +77,44 @@ def test_walls(path: Path) -> None:
         outside = {i for i in found if i.split(".")[0] in OUTSIDE}
         assert not outside, f"{name} is pure, yet imports {outside}"
         assert not {i for i in found if inside(i, PURE_MAY_NOT)}
-    if inside(name, ("logger",)) and name != "logger.cli":
+    if inside(name, ("logger",)) and not inside(name, ("logger.cli",)):
         assert not {i for i in found if inside(i, ("dashboard", "dash", "plotly"))}
     if inside(name, DRAWN):
         assert not {i for i in found if i.split(".")[0] in OUTSIDE and not inside(i, ("urllib.parse",))}
         assert not {i for i in found if inside(i, DRAWN_MAY_NOT)}
     if inside(name, ("dashboard",)):
-        assert not {i for i in found if inside(i, ("logger.sources", "logger.daemon", "logger.recorder"))}
-    if inside(name, ("logger.sources",)):
-        assert not {i for i in found if inside(i, ("logger.journal",))}
+        may_not = {i for i in found if inside(i, ("logger.sources", "logger.recording"))}
+        assert not {i for i in may_not if not inside(i, ("logger.recording.health",))}
     if inside(name, ("logger.journal", "logger.exchange")):
         assert not {i for i in found if inside(i, ("logger.sources", "logger.judgement.judge"))}
-    if inside(name, ("logger.journal",)):
-        assert not {i for i in found if inside(i, ("logger.exchange",))}
+    if inside(name, ("logger.recording", "logger.sources", "logger.journal", "logger.judgement")):
+        assert not {i for i in found if inside(i, ("logger.mirror",))}, "never in a reading's path"
+    if name.startswith("logger."):
+        mine = ROOMS.index(name.split(".")[1])
+        rooms = {i.split(".")[1] for i in found if i.startswith("logger.")} & set(ROOMS)
+        assert not {room for room in rooms if ROOMS.index(room) > mine}
+
+
+def test_every_module_has_a_room() -> None:
+    loose = {path.stem for path in (ROOT / "logger").glob("*.py")}
+    assert loose == LOOSE
+    rooms = {path.parent.name for path in (ROOT / "logger").glob("*/__init__.py")}
+    assert rooms | LOOSE - {"__init__"} == set(ROOMS)
+
+
+def test_no_two_modules_need_each_other() -> None:
+    names = {name_of(path): path for path in MODULES if path.name != "__init__.py" and "logger" in path.parts}
+    needs = {name: _modules(imports(path), names) for name, path in names.items()}
+    TopologicalSorter(needs).prepare()  # raises CycleError
+
+
+def _modules(found: Iterator[str], names: Iterable[str]) -> set[str]:
+    return {name for i in found for name in (i, i.rpartition(".")[0]) if name in names}
 
 
 def test_the_loggers_process_never_loads_the_heavy_libraries() -> None:
     code = (
-        "import sys, logger.daemon; "
+        "import sys, logger.recording.daemon; "
         "print([m for m in ('dash', 'plotly', 'pandas', 'scipy', 'flask', 'fastapi', 'influxdb_client')"
         " if m in sys.modules])"
     )

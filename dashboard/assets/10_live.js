@@ -13,6 +13,9 @@
     state: "opening", // what can be trusted: the server's word, or "link" by this tablet's own clock
     tone: [false, []],
     hooks: [], // called four times a second
+    $,
+    set: (id, props) => window.dash_clientside.set_props(id, props),
+    plot: (id) => document.querySelector(`#${id} .js-plotly-plot`),
   };
   window.stokewatch = S;
   let socket = null;
@@ -90,7 +93,7 @@
         S.follow?.(id, props.follow);
         delete props.follow; // the axes, not a property
       }
-      if (Object.keys(props).length) window.dash_clientside.set_props(id, props);
+      if (Object.keys(props).length) S.set(id, props);
     }
     for (const [id, text] of Object.entries(message.texts || {})) texts.set(id, text);
     write();
@@ -169,17 +172,20 @@
     ask();
   }
   S.want = want;
-  S.wish = () => wish;
 
-  async function door(path, body) {
+  /** Ask an endpoint, with a file or with values; gives its answer, or why there is none. */
+  S.door = async (path, body) => {
+    const file = body instanceof Blob;
+    const headers = { "content-type": file ? "application/octet-stream" : "application/json" };
     try {
-      const answer = await fetch(path, body && { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+      const answer = await fetch(path, body && { method: "POST", headers, body: file ? body : JSON.stringify(body) });
       const said = await answer.json();
+      if (answer.status === 401 && file) S.set("pin-dialog", { opened: true });
       return answer.ok ? [said, ""] : [null, said.error || said.detail || `Refused (${answer.status})`];
     } catch {
       return [null, "Stokewatch doesn't answer. Is its computer on, and this tablet in its network?"];
     }
-  }
+  };
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.stokewatch = {
@@ -189,6 +195,8 @@
       document.documentElement.dataset.theme = theme;
       return [theme === "night" ? "dark" : "light", theme === "night" ? "Day" : "Night"];
     },
+    /** Who one is; a session ends by itself, or by a new PIN. */
+    me: async () => (await S.door("/api/operator"))[0] || NO(),
     /** Where one is, and how one wants it: the fire says by itself when its parts are there. */
     wish(path, unit, theme) {
       for (const link of document.querySelectorAll("#doors a")) {
@@ -207,12 +215,12 @@
     },
     async enter(_, __, pin, who) {
       if (!pin) return [NO(), true, "Enter the PIN.", ""];
-      const [me, wrong] = await door("/api/operator", { pin, who: who || "" });
+      const [me, wrong] = await S.door("/api/operator", { pin, who: who || "" });
       return me ? [me, false, "", ""] : [NO(), true, wrong, ""];
     },
     async operator_button(_, me) {
       if (!me?.operator) return [NO(), true];
-      const [left] = await door("/api/operator/leave", {});
+      const [left] = await S.door("/api/operator/leave", {});
       return [left || NO(), false];
     },
     show_operator(me) {
@@ -222,15 +230,7 @@
     },
   };
 
-  /* A session ends by itself, or by a new PIN. */
-  async function look() {
-    const [me] = await door("/api/operator");
-    if (me && there("me")) window.dash_clientside.set_props("me", { data: me });
-  }
-  setInterval(look, 60_000);
-  const waiting = setInterval(() => {
-    if (!there("me")) return;
-    clearInterval(waiting);
-    look();
-  }, 100);
+  // Reports tell the time of day where the tablet is, not where the computer thinks it is.
+  // biome-ignore lint/suspicious/noDocumentCookie: the store of cookies that would be asked is missing without https
+  document.cookie = `zone=${encodeURIComponent(Intl.DateTimeFormat().resolvedOptions().timeZone || "")}; path=/; samesite=strict`;
 })();

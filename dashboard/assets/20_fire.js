@@ -1,12 +1,11 @@
-/* The fire's pictures: they follow the fire until a finger zooms, and one line can be singled out. */
+/* The fire's pictures: they follow the fire until a finger zooms, and again after a double tap. */
 "use strict";
 
 (() => {
   const S = window.stokewatch;
-  const plot = (id) => document.querySelector(`#${id} .js-plotly-plot`);
+  const { plot } = S;
   const close = (a, b) => a.every((value, n) => Math.abs(value - b[n]) <= 1e-6 * Math.max(1, Math.abs(a[1] - a[0])));
   let ranges = null; // {x, y}: what is shown as long as nobody has zoomed
-  let chosen = null; // {kind: "probe" | "zone", which}
   const heard = new WeakSet();
 
   const axes = (layout) => ({ x: layout.xaxis?.range, y: layout.yaxis?.range });
@@ -14,7 +13,7 @@
 
   const show = (gd, r) => window.Plotly.relayout(gd, { "xaxis.range": r.x.slice(), "yaxis.range": r.y.slice() });
 
-  /** A new picture keeps the zoom of the one before; Dash would forget it. */
+  /** A new picture keeps the zoom of the one before, and what was singled out; Dash would forget it. */
   S.keepZoom = (id, { layout, data }) => {
     if (id !== "traces") return;
     const shown = plot(id)?.layout && axes(plot(id).layout);
@@ -22,7 +21,7 @@
       layout.xaxis.range = shown.x.slice();
       layout.yaxis.range = shown.y.slice();
     } else ranges = { x: layout.xaxis.range.slice(), y: layout.yaxis.range.slice() };
-    for (const [n, trace] of data.entries()) if (trace.meta?.probe) trace.opacity = dim(trace.meta, n);
+    for (const [n, trace] of data.entries()) if (trace.meta?.probe) trace.opacity = plot(id)?.data?.[n]?.opacity ?? 1;
   };
 
   S.follow = (id, next) => {
@@ -32,64 +31,21 @@
     if (free && zoomed(shown)) show(plot(id), next);
   };
 
-  // --- one of them --------------------------------------------------------------------------------------------
-
-  const dim = (meta, n) => (!chosen || (chosen.kind === "zone" ? meta.zone === chosen.which : n === Number(chosen.which)) ? 1 : 0.12);
-
-  function single(next) {
-    chosen = same(next, chosen) ? null : next;
-    showChosen();
-    const gd = plot("traces");
-    if (!gd?.data) return;
-    const lines = gd.data.map((trace, n) => [trace, n]).filter(([trace]) => trace.meta?.probe);
-    window.Plotly.restyle(
-      gd,
-      { opacity: lines.map(([trace, n]) => dim(trace.meta, n)) },
-      lines.map(([, n]) => n),
-    );
-  }
-
-  const names = (button) => (button.dataset.zone === undefined ? { kind: "probe", which: button.dataset.probe } : { kind: "zone", which: button.dataset.zone });
-  const same = (a, b) => Boolean(a && b && a.kind === b.kind && a.which === b.which);
-
-  function showChosen() {
-    for (const button of document.querySelectorAll("#zones [data-zone], #values [data-probe]")) {
-      const pressed = String(same(chosen, names(button)));
-      if (button.getAttribute("aria-pressed") !== pressed) button.setAttribute("aria-pressed", pressed);
-    }
-  }
-
-  document.addEventListener("click", (event) => {
-    const button = event.target.closest?.("#zones [data-zone], #values [data-probe]");
-    if (button) single(names(button));
-  });
-
   /** A double tap shows all lines again, and all of the time. */
   function listen() {
-    showChosen();
     for (const id of ["traces", "heat"]) {
       const gd = plot(id);
       if (!gd?.on || heard.has(gd)) continue;
       heard.add(gd);
       gd.on("plotly_doubleclick", () => {
-        if (chosen) single(null);
+        S.set("fire-all", { data: Date.now() });
         if (id === "traces" && ranges) show(gd, ranges);
         else window.Plotly.relayout(gd, { "xaxis.autorange": true });
       });
     }
   }
   S.hooks.push(listen);
-
-  /** What is on a graph, for those who can't see it, and for tests: names and points of each line. */
-  S.drawn = (id) =>
-    (plot(id)?.data || []).map((trace) => ({
-      name: trace.name,
-      meta: trace.meta || {},
-      opacity: trace.opacity,
-      x: Array.from(trace.x || []),
-      y: Array.from(trace.y || []),
-    }));
-  S.ranges = () => ({ ...axes(plot("traces").layout), follows: ranges });
+  S.follows = () => ranges;
 
   // --- what Dash calls ------------------------------------------------------------------------------------------
 
@@ -99,7 +55,5 @@
       const hidden = { display: "none" };
       return view === "heat" ? [hidden, {}] : [{}, hidden];
     },
-    turn: (side) => ["now", "zones", "log"].map((name) => name !== side),
-    open: () => true,
   });
 })();

@@ -5,7 +5,7 @@
   const EVERY_S = 4; // an alarm sounds again until somebody has acknowledged it
   const SILENT_STATES = ["link", "logger", "rig", "trouble"];
   const S = window.stokewatch;
-  const $ = (id) => document.getElementById(id);
+  const { $ } = S;
   const sound = { played: 0, isOn };
   S.sound = sound;
   const chimed = new Set();
@@ -81,7 +81,7 @@
     // A firing that runs beside a silent tablet: asked for loudly, until somebody has tapped.
     const wanted = String(!isOn() && ["fresh", ...SILENT_STATES].includes(S.state));
     if (button.dataset.wanted !== wanted) button.dataset.wanted = wanted;
-    const said = wanted === "true" && !on ? "Sound is off: tap to hear alarms" : words;
+    const said = wanted === "true" && !on ? "Sound is off: tap" : words;
     if (button.textContent === said) return;
     button.textContent = said;
     button.setAttribute("aria-pressed", String(isOn()));
@@ -90,18 +90,16 @@
 
   async function keepAwake() {
     if (document.hidden || lock) return;
-    const secure = window.isSecureContext ? "This browser lets the screen go dark" : "Without https the browser lets the screen go dark";
-    awake = `${secure}: set the tablet's own screen time-out to its longest.`;
-    if (!navigator.wakeLock) return;
     try {
       lock = await navigator.wakeLock.request("screen");
-      lock.addEventListener("release", () => {
+      lock.onrelease = () => {
         lock = null;
-      });
-      awake = "The screen stays on.";
+      };
     } catch {
-      awake = "The tablet refuses to keep its screen on (low battery?): plug it in, away from the heat.";
+      lock = null;
     }
+    const why = window.isSecureContext ? "The tablet doesn't keep its screen on (low battery?)" : "Without https the screen may go dark";
+    awake = lock ? "The screen stays on." : `${why}: set its screen time-out to the longest.`;
   }
   let awake = "";
   S.hooks.push(() => {

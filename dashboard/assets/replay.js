@@ -3,11 +3,9 @@
 
 (() => {
   const TICK_MS = 100;
-  const R = { t: 0, told: null, playing: false, speed: 10, single: new Set(), drawn: {} };
-  const $ = (id) => document.getElementById(id);
+  const R = { t: 0, told: null, playing: false, speed: 10, drawn: {} };
+  const { $, set, plot, hooks } = window.stokewatch;
   const all = (selector) => [...document.querySelectorAll(selector)];
-  const set = (id, props) => window.dash_clientside.set_props(id, props);
-  const plot = (name) => document.querySelector(`#${name} .js-plotly-plot`);
   const decoded = (texts) => texts.map((text) => new Int16Array(Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer));
   /** The last of ascending times that is not after the moment. */
   const last = (times) => times.findLastIndex((t) => t <= R.t + 0.01);
@@ -64,6 +62,8 @@
     }
   }
 
+  // A picture that Dash has drawn again stands at its first moment.
+  hooks.push(() => plot("replay-traces")?.data?.length && R.drawn.on !== plot("replay-traces").data && show());
   let asked = false;
   function show() {
     if (!R.told || !$("replay-values")) return;
@@ -80,14 +80,6 @@
     R.t = Math.max(0, Math.min(t, R.told?.length_s ?? 0));
     set("replay-scrub", { value: R.t });
     if (said !== undefined) set("replay-jumped", { children: said });
-  }
-
-  function jump(way) {
-    const marks = all("#replay-happened [data-seek]");
-    const near = R.playing ? (3 * R.speed) / 10 : 0.5;
-    const found = way > 0 ? marks.find((m) => m.dataset.seek > R.t + 0.5) : marks.findLast((m) => m.dataset.seek < R.t - near);
-    if (found) seek(Number(found.dataset.seek), found.textContent);
-    else seek(way > 0 ? R.told.length_s : 0, way > 0 ? "The end; no note or alarm comes any more." : "The beginning; no note or alarm before.");
   }
 
   function play(on) {
@@ -107,12 +99,6 @@
   document.addEventListener("click", (event) => {
     const to = event.target.closest?.("#replay [data-seek]");
     if (to) seek(Number(to.dataset.seek), to.textContent);
-    const probe = event.target.closest?.("#replay-values [data-probe]");
-    if (!probe) return;
-    if (!R.single.delete(probe.dataset.probe)) R.single.add(probe.dataset.probe);
-    for (const row of all("#replay-values [data-probe]")) row.setAttribute("aria-pressed", String(R.single.has(row.dataset.probe)));
-    const lines = R.shown.map((_, n) => n);
-    window.Plotly.restyle(plot("replay-traces"), { opacity: lines.map((n) => (!R.single.size || R.single.has(String(n)) ? 1 : 0.12)) }, lines);
   });
 
   const KEYS = {
@@ -121,8 +107,8 @@
     ArrowRight: (far) => seek(R.t + far),
     Home: () => seek(0),
     End: () => seek(R.told.length_s),
-    PageUp: () => jump(1),
-    PageDown: () => jump(-1),
+    PageUp: () => $("replay-on").click(),
+    PageDown: () => $("replay-back").click(),
   };
   document.addEventListener(
     "keydown",
@@ -139,18 +125,16 @@
   Object.assign(window.dash_clientside.stokewatch, {
     replay_show(t, told) {
       if (!told) return "";
-      if (told !== R.told) Object.assign(R, { told, shown: decoded(told.shown), rates: decoded(told.rates), single: new Set() });
+      if (told !== R.told) Object.assign(R, { told, shown: decoded(told.shown), rates: decoded(told.rates) });
       R.t = Math.max(0, Math.min(Number(t) || 0, told.length_s));
       show();
       setTimeout(show, 0); // what came with it is in the document then
       const hour = told.time_known ? ` · ${new Date((told.started_s + R.t) * 1000).toLocaleTimeString("en-GB")}` : "";
       return `${clock(R.t)} of ${clock(told.length_s)}${hour}`;
     },
-    replay_act(_, __, ___, speed, ...taps) {
-      const pressed = window.dash_clientside.callback_context.triggered_id;
+    replay_act(_, speed, ...taps) {
       R.speed = Number(speed) || 10;
-      if (pressed === "replay-play") play(!R.playing);
-      if (pressed === "replay-back" || pressed === "replay-on") jump(pressed === "replay-on" ? 1 : -1);
+      if (window.dash_clientside.callback_context.triggered_id === "replay-play") play(!R.playing);
       const x = taps.map((tap) => tap?.points?.[0]?.x).find((value) => typeof value === "number");
       if (x !== undefined) seek(x * 60 + R.told.zero_s);
       return [null, null];

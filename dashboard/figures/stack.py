@@ -180,42 +180,41 @@ def stack_figure(
         The second answers a finger on a probe (its `hovertext`), a third on a zone.
     """
     now = np.asarray(temperature_c, np.float64)
-    figure = go.Figure(
-        go.Heatmap(
-            x=[-2 / 3, 0, 2 / 3],
-            y=rows_of(places).tolist(),
-            z=heat_of(places, now),
-            transpose=True,
-            zmin=COLDEST_C,
-            zmax=HOTTEST_C,
-            colorscale=HEAT_SCALE,
-            showscale=False,
-            hoverinfo="skip",
-            name="heat",
-        )
-    )
+    heat = {
+        "type": "heatmap",
+        "x": [-2 / 3, 0, 2 / 3],
+        "y": rows_of(places).tolist(),
+        "z": heat_of(places, now),
+        "transpose": True,
+        "zmin": COLDEST_C,
+        "zmax": HOTTEST_C,
+        "colorscale": HEAT_SCALE,
+        "showscale": False,
+        "hoverinfo": "skip",
+        "name": "heat",
+    }
     spots = spots_of(places)
-    figure.add_scatter(**_probes(places, spots, hover_of(places, now, words or {}, unit)))
     rings = zone_spots(places) if touchable else {}
+    scatters = [_probes(places, spots, hover_of(places, now, words or {}, unit))]
     if touchable:
-        figure.add_scatter(**_touch(rings))
-    figure.update_layout(
-        template=TEMPLATES[theme],
-        showlegend=False,
-        margin={"l": 8, "r": 8, "t": 6, "b": 8},
-        hovermode="closest",
-        dragmode=False,
-        shapes=[*_drawing(places, aspect), *(_ring(spot) for spot in rings.values())],
-        annotations=_badges(places, spots, large=editable),
-        xaxis={"range": [-1.12, 1.12], "visible": False, "fixedrange": True},
-        yaxis={
+        scatters.append(_touch(rings))
+    layout = {
+        "template": TEMPLATES[theme],
+        "showlegend": False,
+        "margin": {"l": 8, "r": 8, "t": 6, "b": 8},
+        "hovermode": "closest",
+        "dragmode": False,
+        "shapes": [*_drawing(places, aspect), *(_ring(spot) for spot in rings.values())],
+        "annotations": _badges(places, spots, large=editable),
+        "xaxis": {"range": [-1.12, 1.12], "visible": False, "fixedrange": True},
+        "yaxis": {
             "range": heights_range(places),
             "title": {"text": "cm above the coals"},
             "fixedrange": True,
             "showgrid": False,
         },
-    )
-    return figure
+    }
+    return go.Figure([heat, *({"type": "scatter", **each} for each in scatters)], layout)
 
 
 def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[int | None]]:

@@ -82,28 +82,26 @@ def traces_figure(
         Minutes across; one hover tells all probes at a moment. Colours come from the template: another one
         turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
     """
-    figure = go.Figure()
-    for i, line in enumerate(lines):
-        figure.add_scatter(**_line(i, line, zero_s, unit))
     top_c = highest(lines, target_c)
-    figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
-    for band in bands:
-        figure.add_scatter(**_band(band, zero_s, unit))
-    for name, kind_marks in _by_kind(marks).items():
-        figure.add_scatter(**_marks(name, kind_marks, zero_s, length_s))
-    figure.add_scatter(**_stage_names(stages, length_s, zero_s))
-    for one in _forecast() if forecast else ():
-        figure.add_scatter(**one)
-    figure.update_layout(**_layout(top_c, length_s, zero_s, lit, unit, theme))
-    figure.update_layout(
-        shapes=[
+    scatters = [
+        *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
+        _ends(lines, top_c / 22.0, zero_s, unit),
+        *(_band(band, zero_s, unit) for band in bands),
+        *(_marks(name, some, zero_s, length_s) for name, some in _by_kind(marks).items()),
+        _stage_names(stages, length_s, zero_s),
+        *(_forecast() if forecast else ()),
+    ]
+    layout = {
+        **_layout(top_c, length_s, zero_s, lit, unit, theme),
+        "shapes": [
             *cursor(cursor_s, length_s, zero_s),
             *_stage_rules(stages, zero_s),
             *_rules(target_c, burnout_c, unit),
         ],
-        annotations=_rule_names(target_c, burnout_c, top_c, unit),
-    )
-    return figure
+        "annotations": _rule_names(target_c, burnout_c, top_c, unit),
+    }
+    # At once: piece by piece, plotly checks everything again with each piece.
+    return go.Figure([{"type": "scatter", **each} for each in scatters], layout)
 
 
 def highest(lines: Sequence[Line], target_c: float) -> float:
@@ -232,11 +230,21 @@ def ends(
     """
     x: list[float | None] = [None if t is None else round((t - zero_s) / 60.0, 3) for t, _ in last]
     y: list[float | None] = [None] * len(last)
-    below = -1e9
+    groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
     for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
-        below = max(c, below + apart_c)
-        y[i] = numbers([below], unit)[0]
+        groups.append([(c, i)])
+        while len(groups) > 1 and _low(groups[-1], apart_c) < _low(groups[-2], apart_c, above=True):
+            groups[-2:] = [groups[-2] + groups[-1]]
+    for group in groups:
+        for place, (_, i) in enumerate(group):
+            y[i] = numbers([_low(group, apart_c) + place * apart_c], unit)[0]
     return x, y
+
+
+def _low(group: Sequence[tuple[float, int]], apart_c: float, *, above: bool = False) -> float:
+    """Where a group's lowest number stands, or the lowest place that is free above it."""
+    low = sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1)
+    return low + apart_c * len(group) if above else low
 
 
 def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:

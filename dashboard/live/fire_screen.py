@@ -63,7 +63,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     drawn.props["zones"] = {"children": [fire_parts.zone_card(zone, n) for n, zone in enumerate(zones)]}
     drawn.texts |= {
         "verdict": fire_parts.verdict(board.verdict, cards, firing, unit) if live else "",
-        "come": fire_parts.to_come(board.forecast) if live else "",
+        "come": fire_parts.to_come(board.forecast, unit) if live else "",
         "since-wood": since_wood(board, quiet),
         **fire_parts.zone_texts(cards if zones else [], firing, unit),
         **fire_parts.glance(cards, board, unit, live),
@@ -73,7 +73,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         "zone-details": {"children": fire_parts.zone_details(cards, board, unit)},
         "limits": {"children": [html.Li(words) for words in firing["limits"]]},
         "events": {"children": fire_parts.log(board.events, unit)},
-        "past-alarms": {"children": fire_parts.alarm_history(board.events)},
+        "past-alarms": {"children": fire_parts.alarm_history(board.events, unit)},
     }
     if whole:
         drawn.props["values"] = {"children": _rows(board)}

@@ -222,7 +222,11 @@ class Hub:
                     await self._look()  # never older than the wish
                     tablet.wish = wish
                     await self._whole([tablet])
-        except (WebSocketDisconnect, KeyError):  # KeyError: bytes where Starlette looks for text
+        except (
+            WebSocketDisconnect,
+            RuntimeError,
+            KeyError,
+        ):  # left already; bytes where Starlette looks for text
             pass
         finally:
             self.tablets.discard(tablet)

@@ -8,7 +8,7 @@ from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.parts.alarm_banner import alarm_banner, silenced
-from dashboard.parts.words import STAGES, age, span
+from dashboard.parts.words import STAGES, Unit, age, span
 
 SILENCES: Final = ("logger", "rig", "trouble")
 
@@ -29,7 +29,7 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
     -------
     Drawn
     """
-    drawn = frame(board, quiet_s)
+    drawn = frame(board, quiet_s, wish.unit)
     if wish.page == "fire":
         from dashboard.live.fire_screen import fire_screen
 
@@ -37,13 +37,13 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
     return drawn
 
 
-def frame(board: Board, quiet_s: float | None) -> Drawn:
+def frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
     """Render what stands on every page."""
     state = board.state(quiet_s)
     head, words = _silence(board, state, quiet_s or 0.0)
     stages = stage_line(board, state)
     props = {
-        "alarms": {"children": alarm_banner(board.alarms if board.running else [])},
+        "alarms": {"children": alarm_banner(board.alarms if board.running else [], unit)},
         "silenced": {"children": silenced(board.events, board.now_s(quiet_s or 0.0), board.scale)}
         if board.running
         else {"children": []},
@@ -151,4 +151,10 @@ def _health(board: Board, state: str) -> str:
         return ""
     kept = f"{board.readings:,} readings kept"
     told = [s for s in board.sources if s and s.get("name") and s.get("state")] if state == "fresh" else []
-    return " · ".join([kept, *(f"{str(s['name']).split('/')[-1]}: {s['state']}" for s in told)])
+    unproven = board.firing["unproven"]
+    doubt = (
+        [f"no checksum and no counter from {', '.join(unproven)}: nothing proves what is lost"]
+        if unproven
+        else []
+    )
+    return " · ".join([kept, *(f"{str(s['name']).split('/')[-1]}: {s['state']}" for s in told), *doubt])

@@ -14,13 +14,13 @@ import numpy as np
 
 from dashboard.live.trend import OVER_S, RateOfChange
 from logger.errors import StokewatchError
-from logger.health import look
 from logger.home import Home
 from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
 from logger.journal.traces import GAP_STEPS, GAP_US, Estimates
 from logger.plan import Plan
 from logger.reading import Batch, Status
+from logger.recording.health import look
 
 HEALTH_S: Final = 1.0
 """How often it is looked whether the logger can record. [s]"""
@@ -377,6 +377,7 @@ class Watcher:
                 "burnout_c": plan.burnout_c,
                 "soak_min": plan.soak_min,
                 "limits": _limits(plan) if firing.plan_toml is not None else (),
+                "unproven": sorted(reader.unproven(firing.id)),
             },
             "window_s": window_s,
             "probes": [
@@ -520,9 +521,9 @@ def _forecast(verdict: Any) -> Any:
     """What is to come, in words and to be drawn; it is made anew every few seconds only."""
     if not isinstance(verdict, dict):
         return None
-    drawn = ("at_s", "words", "ahead_s", "low_c", "middle_c", "high_c")
+    drawn = ("at_s", "words", "cool", "ahead_s", "low_c", "middle_c", "high_c")
     zones = {
-        z["zone"]: {key: z["forecast"][key] for key in drawn}
+        z["zone"]: {key: z["forecast"].get(key) for key in drawn}
         for z in verdict.get("zones", ())
         if z.get("forecast")
     }

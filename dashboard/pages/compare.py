@@ -24,8 +24,8 @@ from dashboard.parts.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
 from logger.journal.reader import JournalReader, NoJournalError
-from logger.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
 from logger.report.gather import Gathered
+from logger.report.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
 from logger.report.shown import Shown, shown, since
 
 MOST: Final = 6
@@ -184,12 +184,14 @@ def _all() -> list[dict[str, str]]:
     Output("compare-address", "search"),
     Input("compare-choice", "value"),
     State("compare-firings", "data"),
+    State("compare-choice", "data"),
     prevent_initial_call=True,
 )
-def choose(chosen: Any, now: Any) -> str:
+def choose(chosen: Any, now: Any, options: Any) -> str:
     """Go to the page of the firings that were chosen: its address can be kept."""
-    ids = _ids(chosen)
-    if ids == _ids(now):
+    ids, there = _ids(chosen), [option["value"] for option in options or ()]
+    # The list forgets by itself what it doesn't offer; why such a firing can't be compared is said.
+    if ids == [firing for firing in _ids(now) if firing in there]:
         raise PreventUpdate
     return f"?firings={quote(','.join(ids), safe=',')}"
 

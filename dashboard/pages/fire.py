@@ -23,9 +23,10 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
-from dashboard.fire_reading import doubt, ended_summary, place_options
+from dashboard.fire_reading import doubt, ended_summary, noted, place_options
 from dashboard.guard import operator_only, who_asks
-from dashboard.parts.words import NOTED
+from dashboard.parts.single import chosen, let_single_out
+from dashboard.parts.words import NOTED, event_words
 from dashboard.shell import WAITING
 from logger.errors import UserError
 
@@ -70,12 +71,15 @@ def layout(**_query: str) -> Any:
             dcc.Store(id="fire-here", data=1),
             dcc.Store(id="fire-place"),
             dcc.Store(id="fire-spot-asked"),
+            *chosen("fire"),
             _verdict_row(),
             html.Ol(id="zones", **{"aria-label": "Zones, the coldest first"}),
             html.Div([_chart(), _side()], id="course"),
             html.P("", id="fire-done", role="status"),
             html.Section(id="ended-summary", **{"aria-label": "This firing in short"}),
+            dcc.Store(id="edit-event"),
             _note_dialog(),
+            _edit_dialog(),
             _end_dialog(),
             dmc.Modal(
                 html.Div(
@@ -313,6 +317,37 @@ def _note_dialog() -> Any:
     )
 
 
+def _edit_dialog() -> Any:
+    return dmc.Modal(
+        id="edit-dialog",
+        title="Edit",
+        size="lg",
+        closeButtonProps=CLOSE,
+        children=[
+            html.Div(
+                className="row",
+                children=[
+                    dmc.Textarea(
+                        id="edit-text", label="In your own words", size="lg", autosize=True, minRows=2
+                    ),
+                    dmc.NumberInput(
+                        id="edit-ago",
+                        label="Minutes ago",
+                        description="Empty: when it says",
+                        min=0,
+                        max=600,
+                        size="lg",
+                        hideControls=True,
+                        clampBehavior="none",
+                    ),
+                    html.Button("Save", id="edit-keep", type="button"),
+                ],
+            ),
+            html.P("", id="edit-wrong", className="wrong", role="alert"),
+        ],
+    )
+
+
 def _end_dialog() -> Any:
     return dmc.Modal(
         id="end-dialog",
@@ -344,15 +379,30 @@ _client(
     Input("fire-window", "value"),
     Input("fire-bands", "checked"),
 )
-_client(
-    "turn",
+let_single_out("fire", "traces")
+
+
+@callback(
     Output("side-now", "hidden"),
     Output("side-zones", "hidden"),
     Output("side-log", "hidden"),
     Input("fire-side", "value"),
 )
-_client("open", Output("glance", "opened"), Input("glance-open", "n_clicks"), prevent_initial_call=True)
-_client("open", Output("end-dialog", "opened"), Input("end-open", "n_clicks"), prevent_initial_call=True)
+def turn(side: str) -> list[bool]:
+    """Show one side of what stands beside the traces."""
+    return [side != name for name in ("now", "zones", "log")]
+
+
+@callback(Output("glance", "opened"), Input("glance-open", "n_clicks"), prevent_initial_call=True)
+def open_glance(_: int) -> bool:
+    """Let the coldest zone fill the glass."""
+    return True
+
+
+@callback(Output("end-dialog", "opened"), Input("end-open", "n_clicks"), prevent_initial_call=True)
+def ask_before_the_end(_: int) -> bool:
+    """Ask whether the firing is really to end."""
+    return True
 
 
 @callback(
@@ -543,6 +593,51 @@ async def undo(clicks: list[int | None]) -> Any:
         raise PreventUpdate
     await ask(here().journal_path, "retract", {"event": pressed["event"]}, who_asks())
     return "Taken back."
+
+
+@callback(
+    Output("edit-dialog", "opened"),
+    Output("edit-dialog", "title"),
+    Output("edit-text", "value"),
+    Output("edit-ago", "value"),
+    Output("edit-wrong", "children"),
+    Output("edit-event", "data"),
+    Input({"type": "note-edit", "event": ALL}, "n_clicks"),
+    State("unit", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+def open_edit(clicks: list[int | None], unit: str) -> Any:
+    """Open a note, to put it right."""
+    pressed = ctx.triggered_id
+    if not pressed or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    note = noted(here().journal_path, pressed["event"])
+    title = event_words({"kind": "note", "data": note}, "F" if unit == "F" else "C")
+    return True, f"Edit: {title}", note.get("text", ""), "", "", pressed["event"]
+
+
+@callback(
+    Output("edit-dialog", "opened", allow_duplicate=True),
+    Output("edit-wrong", "children", allow_duplicate=True),
+    Output("fire-done", "children", allow_duplicate=True),
+    Input("edit-keep", "n_clicks"),
+    State("edit-text", "value"),
+    State("edit-ago", "value"),
+    State("edit-event", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def keep_edit(clicks: int | None, text: Any, ago: Any, event: Any) -> Any:
+    """Put a note right: its words, its time, or both."""
+    if not clicks:
+        raise PreventUpdate
+    data = {"event": event, "text": str(text or "").strip(), "ago_min": None if ago in ("", None) else ago}
+    try:
+        answer = await ask(here().journal_path, "amend", data, who_asks())
+    except UserError as exc:
+        return True, str(exc), no_update
+    return False, "", WAITING if answer.get("waiting") else "Saved."
 
 
 @callback(

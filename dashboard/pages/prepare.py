@@ -18,12 +18,12 @@ from dashboard.apart import Apart
 from dashboard.context import Context
 from dashboard.feed import dumps
 from dashboard.rig_look import look_at_rig
-from logger import plans
-from logger.cold_look import check_journal
+from logger.cold_check.look import check_journal
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
-from logger.judgement.settings import RULES
 from logger.plan import LETTERS, MAX_PROBES, MAX_TOML, Plan, PlanError, assign_probes, from_document, loads
+from logger.plan import library as plans
+from logger.plan.alarm_rules import RULES
 
 MAX_POINTS: Final = 700
 """Points a trace of a rehearsal: it is looked at beside the settings, on half of the glass."""

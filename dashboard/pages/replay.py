@@ -36,16 +36,17 @@ from dashboard.gathering import gathering
 from dashboard.live.watch import band
 from dashboard.parts import moment
 from dashboard.parts.progress import working
+from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
-from logger.journal.reader import EventRow, FiringInfo, JournalReader
-from logger.judgement.settings import RULES
-from logger.levels import lighting
+from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import Plan
-from logger.reading import Status
-from logger.replaying import with_alarms
+from logger.plan.alarm_rules import RULES
+from logger.reading import Event, Status
+from logger.replay.moments import with_alarms
 from logger.report.gather import alarms_called, distrusted, judged_plan, named, zone_levels
+from logger.report.levels import lighting
 
 MAX_POINTS: Final = 1000
 """Points a trace that is drawn; the values beside it are of every second."""
@@ -91,6 +92,8 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
             templates("replay"),
             dcc.Store(id="replay-firing", data={"firing": firing, "at": _seconds(at)}),
             dcc.Store(id="replay-told"),
+            dcc.Store(id="replay-marks"),
+            *chosen("replay"),
             dcc.Store(id="replay-wish", data={"alarms": {}}),
             dcc.Store(id="replay-judged"),
             html.Div(
@@ -351,6 +354,7 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
         "doors": Output("replay-doors", "children"),
         "hidden": Output("replay-body", "hidden"),
         "told": Output("replay-told", "data"),
+        "marks": Output("replay-marks", "data"),
         "values": Output("replay-values", "children"),
         "happened": Output("replay-happened", "children"),
         "zones": Output("replay-zones", "children"),
@@ -380,6 +384,7 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
         **{k: [] for k in ("values", "happened", "zones", "standing")},
         **{k: {} for k in ("traces", "heat", "stack")},
         "told": None,
+        "marks": [],
         "sides": [ALL_SIDES],
         "end": 1,
         "at": no_update,
@@ -469,6 +474,7 @@ def _shown(
         ],
         "hidden": False,
         "told": told,
+        "marks": [[mark.t_s, mark.text] for mark, _ in marks],
         "values": moment.probe_rows(places),
         "happened": moment.happened(marks),
         "zones": [] if judged is None else moment.zone_table(judged, firing, unit),
@@ -481,7 +487,7 @@ def _shown(
     }
 
 
-def _stages_told(info: FiringInfo, events: list[EventRow]) -> list[dict[str, Any]]:
+def _stages_told(info: FiringInfo, events: list[Event]) -> list[dict[str, Any]]:
     return [
         {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
         for e in events
@@ -494,14 +500,14 @@ def _whole_degrees(values: Any) -> Any:
 
 
 def marks_of(
-    info: FiringInfo, events: list[EventRow], judged: dict[str, Any] | None, unit: Unit
+    info: FiringInfo, events: list[Event], judged: dict[str, Any] | None, unit: Unit
 ) -> list[tuple[Mark, str]]:
     """Give what happened in a firing, in order of time, and who wrote it down.
 
     Parameters
     ----------
     info : FiringInfo
-    events : list of EventRow
+    events : list of Event
     judged : dict or None
         Alarms as they were worked out; None: as they were called beside the fire.
     unit : {'C', 'F'}
@@ -772,13 +778,39 @@ _client(
     Output("replay-traces", "clickData"),
     Output("replay-heat", "clickData"),
     Input("replay-play", "n_clicks"),
-    Input("replay-back", "n_clicks"),
-    Input("replay-on", "n_clicks"),
     Input("replay-speed", "value"),
     Input("replay-traces", "clickData"),
     Input("replay-heat", "clickData"),
     prevent_initial_call=True,
 )
+
+let_single_out("replay", "replay-traces")
+
+
+@callback(
+    Output("replay-scrub", "value", allow_duplicate=True),
+    Output("replay-jumped", "children"),
+    Input("replay-back", "n_clicks"),
+    Input("replay-on", "n_clicks"),
+    State("replay-scrub", "value"),
+    State("replay-scrub", "max"),
+    State("replay-marks", "data"),
+    State("replay-play", "children"),
+    State("replay-speed", "value"),
+    prevent_initial_call=True,
+)
+def jump(back: Any, on: Any, now: Any, end: Any, marks: Any, play: Any, speed: Any) -> tuple[float, str]:
+    """Go to the note or alarm before or after this moment, and say which it is."""
+    at_s, found = _seconds(now), marks if isinstance(marks, list) else []
+    if ctx.triggered_id == "replay-on":
+        following = [mark for mark in found if mark[0] > at_s + 0.5]
+        if following:
+            return following[0][0], following[0][1]
+        return _seconds(end), "The end; no note or alarm comes any more."
+    # While it plays, the mark just passed is not the one that is meant.
+    near_s = 0.3 * _seconds(speed) if "Pause" in str(play) else 0.5
+    before = [mark for mark in found if mark[0] < at_s - near_s]
+    return (before[-1][0], before[-1][1]) if before else (0.0, "The beginning; no note or alarm before.")
 
 
 follow_theme("replay")

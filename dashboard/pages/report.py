@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import secrets
-from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Annotated, Any, Final, Literal
-from urllib.parse import quote
+from typing import Annotated, Any, Final, Literal
+from urllib.parse import quote, unquote
 
 import dash_mantine_components as dmc
 from dash import (
@@ -25,12 +23,12 @@ from dash import (
     no_update,
 )
 from dash.exceptions import PreventUpdate
-from fastapi import APIRouter, Depends, Query, Request
-from starlette.responses import FileResponse, Response, StreamingResponse
+from fastapi import APIRouter, Cookie, Depends, Query, Request
+from starlette.responses import FileResponse, Response
 
 from dashboard import tables
-from dashboard.apart import Apart
 from dashboard.context import Context, here
+from dashboard.exports import FILES, download_headers, exports, file_name
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit
 from dashboard.figures.traces import traces_figure
@@ -41,11 +39,10 @@ from dashboard.parts.description import form, photos
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import span
-from dashboard.spool import Spool, plain_name
-from logger.describe import FIELDS, TITLE, DescribeError, describe
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from logger.report.describe import FIELDS, TITLE, DescribeError, describe
 from logger.report.document import POINTS, document
 from logger.report.gather import Gathered
 from logger.report.photos import MAX_BYTES, MOST, PhotoError, keep_photo, photo_called, photos_of
@@ -55,14 +52,8 @@ from logger.report.story import story, verdict
 MAX_POINTS: Final = 900
 STEPS: Final = 300
 MAX_ZONE: Final = 60
-PIECE: Final = 1 << 16
 PHOTOS: Final = "/api/report/photos"
 """Takes a photo; its requests may be as large as `MAX_BYTES`."""
-FILES: Final = {
-    "csv": ("CSV", "csv", "text/csv; charset=utf-8"),
-    "parquet": ("Parquet", "parquet", "application/vnd.apache.parquet"),
-    "line-protocol": ("Line protocol", "lp", "text/plain; charset=utf-8"),
-}
 
 
 def layout(firing: str = "", **_query: str) -> Any:
@@ -266,7 +257,7 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
     own = quote(firing)
     page = f"/api/report/{own}/page?unit={unit}"
     keep = {"download": ""}
-    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep, **{"data-zoned": "1"})]
+    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep)]
     files += [
         html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
     ]
@@ -276,7 +267,6 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
             href=page,
             target="_blank",
             id="report-open",
-            **{"data-zoned": "1"},
         ),
         html.Div(
             [html.Span("Save as", **{"aria-hidden": "true"}), *files],
@@ -417,7 +407,6 @@ def routes(context: Context) -> APIRouter:
     """
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
-    spool, apart = Spool(context.home), Apart()
 
     @router.get("/{firing}/page")
     async def page(
@@ -425,30 +414,20 @@ def routes(context: Context) -> APIRouter:
         unit: Literal["C", "F"] = "C",
         zone: Annotated[str, Query(max_length=MAX_ZONE)] = "",
         keep: bool = False,
+        zone_of_tablet: Annotated[str, Cookie(alias="zone", max_length=MAX_ZONE)] = "",
     ) -> Response:
-        written_in = shown(unit, zone)
+        written_in = shown(unit, zone or unquote(zone_of_tablet))
         known = await gathered.known(firing)
         text = await asyncio.to_thread(_document, context, known, written_in)
         headers = {"cache-control": "no-store"}
         if keep:
-            headers = download_headers(_file_name(known.info.title, known.info.id, "html"), len(text))
+            headers = download_headers(file_name(known.info.title, known.info.id, "html"), len(text))
         return Response(text, media_type="text/html; charset=utf-8", headers=headers)
 
-    @router.get("/{firing}/file/{kind}")
-    async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> StreamingResponse:
-        info = await gathered.firing(firing)
-        folder = spool.folder(spool.open())
-        try:
-            out = folder / secrets.token_hex(4)
-            await apart.run(
-                "export", journal=str(context.journal_path), firing=info.id, kind=kind, out=str(out)
-            )
-            written = out.open("rb")
-        finally:
-            spool.drop(folder.name)  # an open file stays readable, and nothing is left however this ends
-        _, ending, media = FILES[kind]
-        headers = download_headers(_file_name(info.title, info.id, ending), _size(written))
-        return StreamingResponse(_pieces(written), media_type=media, headers=headers)
+    @router.get("/{firing}/file/{kind}", response_class=Response)
+    async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> Response:
+        made = await exports(context.journal_path).make(await gathered.firing(firing), kind)
+        return made.give()
 
     @router.get("/{firing}/photo/{name}")
     async def photo(firing: str, name: str) -> FileResponse:
@@ -476,41 +455,3 @@ def _document(context: Context, known: Gathered, written_in: Shown) -> bytes:
     with contextlib.closing(JournalReader(context.journal_path)) as reader:
         drawn = reader.history(known.info.id, POINTS)
     return document(known, drawn, written_in, pictures).encode()
-
-
-def _file_name(title: str, firing: str, ending: str) -> str:
-    return plain_name(f"{title} {firing}".replace(".", "_") + f".{ending}", f"{firing}.{ending}")
-
-
-def download_headers(name: str, size: int) -> dict[str, str]:
-    """Make the headers of a file to be kept.
-
-    Parameters
-    ----------
-    name : str
-        From `plain_name`.
-    size : int
-        [bytes]
-
-    Returns
-    -------
-    dict
-    """
-    plain = name.encode("ascii", "replace").decode().replace("?", "_")
-    return {
-        "content-disposition": f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}",
-        "content-length": str(size),
-        "cache-control": "no-store",
-    }
-
-
-def _size(file: IO[bytes]) -> int:
-    size = file.seek(0, 2)
-    file.seek(0)
-    return size
-
-
-def _pieces(file: IO[bytes]) -> Iterator[bytes]:
-    with file:
-        while piece := file.read(PIECE):
-            yield piece

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from typing import Any
 
 from dash import html
 
-from dashboard.parts.words import capital
+from dashboard.parts.words import Unit, capital
+from logger.judgement.said import in_unit
 
 SILENCE_MIN = (10, 30)
 """So long an alarm can be silenced with one tap. [min]"""
@@ -20,13 +22,35 @@ def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None =
     )
 
 
-def headline(alarm: dict[str, Any]) -> tuple[str, str]:
+def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:
+    """Write what an alarm says, from its values where it carries them.
+
+    Parameters
+    ----------
+    alarm : dict
+    what : {'message', 'advice'}
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+        In °C in spite of all where an older journal has nothing but words.
+    """
+    parts = alarm.get("parts" if what == "message" else "advice_parts")
+    with contextlib.suppress(TypeError, ValueError, KeyError):
+        if parts:
+            return in_unit(parts, unit)
+    return str(alarm.get(what) or "").strip()
+
+
+def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
     """Name an alarm and its place, and give the fact.
 
     Parameters
     ----------
     alarm : dict
         See `logger.judgement.alarms.alarm_data`.
+    unit : {'C', 'F'}, default 'C'
 
     Returns
     -------
@@ -34,7 +58,7 @@ def headline(alarm: dict[str, Any]) -> tuple[str, str]:
     """
     title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
     place = alarm.get("zone") or alarm.get("probe")
-    message = str(alarm.get("message") or "").strip()
+    message = told(alarm, "message", unit)
     named = f"{title}: {place}" if place else title
     first, dot, rest = message.partition(". ")
     if first.rstrip(".").casefold() == named.casefold():  # the message has its own headline
@@ -42,25 +66,26 @@ def headline(alarm: dict[str, Any]) -> tuple[str, str]:
     return named, message
 
 
-def alarm_box(alarm: dict[str, Any]) -> Any:
+def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     """Show one alarm: its name and place, the fact, what to do.
 
     Parameters
     ----------
     alarm : dict
+    unit : {'C', 'F'}
 
     Returns
     -------
     component
     """
-    name, fact = headline(alarm)
+    name, fact = headline(alarm, unit)
     good, key = alarm.get("warning") is False, alarm.get("key")
     seen = alarm.get("state") == "acknowledged"
     words: list[Any] = [html.B(name)]
     if fact:
         words.append(html.Span(f" {fact}", className="fact"))
     if alarm.get("advice"):
-        words.append(html.P(str(alarm["advice"]), className="advice"))
+        words.append(html.P(told(alarm, "advice", unit), className="advice"))
     buttons = []
     if key:
         if not seen:
@@ -76,12 +101,13 @@ def alarm_box(alarm: dict[str, Any]) -> Any:
     )
 
 
-def alarm_banner(alarms: Sequence[dict[str, Any]]) -> list[Any]:
+def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any]:
     """Show the alarms that stand: the first whole, the others folded behind a line.
 
     Parameters
     ----------
     alarms : sequence of dict
+    unit : {'C', 'F'}, default 'C'
 
     Returns
     -------
@@ -93,10 +119,10 @@ def alarm_banner(alarms: Sequence[dict[str, Any]]) -> list[Any]:
     # Those that nobody has seen come first; good news never hides an alarm.
     bad.sort(key=lambda a: a.get("state") == "acknowledged")
     now = bad + [a for a in alarms if a.get("warning") is False and a not in over]
-    shown: list[Any] = [alarm_box(alarm) for alarm in now[:1]]
+    shown: list[Any] = [alarm_box(alarm, unit) for alarm in now[:1]]
     if now[1:]:
         names = "; ".join(headline(a)[0] for a in now[1:])
-        boxes = [alarm_box(alarm) for alarm in now[1:]]
+        boxes = [alarm_box(alarm, unit) for alarm in now[1:]]
         loud = any(a.get("warning") is not False for a in now[1:])
         shown.append(
             html.Details(
@@ -107,7 +133,7 @@ def alarm_banner(alarms: Sequence[dict[str, Any]]) -> list[Any]:
     if over:
         names = "; ".join(headline(a)[0] for a in over)
         words = [html.Summary(f"Cleared, not acknowledged: {names}")]
-        words += [html.P(" ".join(filter(None, headline(a)))) for a in over]
+        words += [html.P(" ".join(filter(None, headline(a, unit)))) for a in over]
         all_keys = "\n".join(str(a["key"]) for a in over if a.get("key"))
         button = [_button("ack", all_keys, "Acknowledge all" if len(over) > 1 else "Acknowledge")]
         shown.append(

@@ -9,7 +9,7 @@ from dash import html
 
 from dashboard.figures.comparison import STEPS_C, Bar
 from dashboard.parts.words import Unit
-from logger.facts import Basis, Fact
+from logger.report.facts import Basis, Fact
 from logger.report.gather import Gathered
 from logger.report.shown import MINUS, Shown, since
 

@@ -8,7 +8,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import html
 
-from logger.describe import FIELDS, TITLE, Field
+from logger.report.describe import FIELDS, TITLE, Field
 
 LONGEST = 1000
 """Letters of one field, as `logger.requests` takes them."""

@@ -9,9 +9,11 @@ from dash import html
 
 from dashboard.figures.model import Place
 from dashboard.parts.alarm_banner import headline
+from dashboard.parts.single import name_of
 from dashboard.parts.words import (
     FAULTS,
     READS,
+    Unit,
     age,
     arrow,
     capital,
@@ -23,6 +25,7 @@ from dashboard.parts.words import (
     need,
     rate,
 )
+from logger.judgement.forecast.arrivals import Arrival, in_words
 from logger.reading import Status
 
 if TYPE_CHECKING:
@@ -31,7 +34,7 @@ if TYPE_CHECKING:
 Cards = Sequence[tuple[str, list[Any]]]
 
 
-def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], unit: str) -> str:
+def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], unit: Unit) -> str:
     """Say what the load needs.
 
     Parameters
@@ -46,23 +49,64 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
     Returns
     -------
     str
-        The judgement's own sentence in °C; in °F one of the same values.
+        From the judgement's values, so that it is the same in either unit; its own sentence where that has
+        no numbers in it.
     """
     if told is None or not told.get("line"):
         return ""
     coldest = next(((z, c) for z, c in cards if z == told.get("coldest")), None)
-    if unit == "C" or coldest is None or coldest[1][0] is None:
+    if coldest is None or coldest[1][0] is None or not coldest[1][5]:
         return capital(str(told["line"]))
     zone, card = coldest
     levels = [c[0] for _, c in cards if c[0] is not None]
-    spread = f" Spread {difference(max(levels) - min(levels), 'F')}F." if len(levels) > 1 else ""
-    return f"{capital(zone)} is coldest at {degrees(card[0], 'F')}F: {need(card, firing, 'F')}.{spread}"
+    spread = f" Spread {difference(max(levels) - min(levels), unit)}." if len(levels) > 1 else ""
+    blind = [z for z, c in cards if c[6] == "faulty"]
+    unseen = f" No verdict on {', '.join(blind)}." if blind else ""
+    air = " (air)" if card[6] == "air" else ""
+    level = f"{degrees(card[0], unit)}{air}"
+    return f"{capital(zone)} is coldest at {level}: {need(card, firing, unit)}.{spread}{unseen}"
 
 
-def to_come(forecast: dict[str, Any] | None) -> str:
-    """Say what comes as it is going; its times are the same in either unit."""
+def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
+    """Say what comes as it is going.
+
+    Parameters
+    ----------
+    forecast : dict or None
+        `words`, and `zones` with their own.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
     words = (forecast or {}).get("words") or ""
+    for zone in ((forecast or {}).get("zones") or {}).values():
+        if zone.get("words") and words.endswith(zone["words"]):
+            words = words.removesuffix(zone["words"]) + zone_to_come(zone, unit)
+            break
     return f"{capital(words)}." if words else ""
+
+
+def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
+    """Say what comes of a zone; only cooling has a temperature in its words.
+
+    Parameters
+    ----------
+    forecast : dict
+        `words`, `cool`.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    words = forecast.get("words") or ""
+    if forecast.get("cool"):
+        cool = Arrival(**forecast["cool"])
+        if in_words(None, None, cool) == words:
+            return in_words(None, None, cool, unit)
+    return words
 
 
 def zone_card(zone: str, n: int) -> Any:
@@ -90,12 +134,13 @@ def zone_card(zone: str, n: int) -> Any:
             ],
             type="button",
             className="zone",
-            **{"data-zone": zone, "aria-pressed": "false"},
+            id=name_of("fire", zone),
+            **{"aria-pressed": "false"},
         )
     )
 
 
-def zone_texts(cards: Cards, firing: dict[str, Any], unit: str) -> dict[str, str | list[str]]:
+def zone_texts(cards: Cards, firing: dict[str, Any], unit: Unit) -> dict[str, str | list[str]]:
     """Give what is written into the zones' cards."""
     texts: dict[str, str | list[str]] = {}
     for n, (_, card) in enumerate(cards):
@@ -105,7 +150,7 @@ def zone_texts(cards: Cards, firing: dict[str, Any], unit: str) -> dict[str, str
     return texts
 
 
-def zone_details(cards: Cards, board: Board, unit: str) -> list[Any]:
+def zone_details(cards: Cards, board: Board, unit: Unit) -> list[Any]:
     """Show of each zone what it has had, what its pots are estimated at, and what comes."""
     estimates = (board.verdict or {}).get("estimates") or {}
     ahead = (board.forecast or {}).get("zones") or {}
@@ -121,7 +166,7 @@ def zone_details(cards: Cards, board: Board, unit: str) -> list[Any]:
         said = [html.B(zone), html.Span(degrees(card[0], unit), className="level")]
         said.append(html.P(rate(card[1], unit) if card[6] != "faulty" else ""))
         said += [html.P(text) for text in words]
-        if words_ahead := (ahead.get(zone) or {}).get("words"):
+        if words_ahead := zone_to_come(ahead.get(zone) or {}, unit):
             said.append(html.P(capital(words_ahead), className="ahead"))
         rows.append(html.Li(said))
     if estimates:
@@ -129,7 +174,7 @@ def zone_details(cards: Cards, board: Board, unit: str) -> list[Any]:
     return rows
 
 
-def pots(estimate: Sequence[Any], unit: str) -> str:
+def pots(estimate: Sequence[Any], unit: Unit) -> str:
     """Say what a zone's pots are at by the model.
 
     Parameters
@@ -162,7 +207,7 @@ def which_counts(cards: Cards) -> str:
     return "The estimate counts where a zone says so; elsewhere the probes do."
 
 
-def glance(cards: Cards, board: Board, unit: str, live: bool) -> dict[str, str | list[str]]:
+def glance(cards: Cards, board: Board, unit: Unit, live: bool) -> dict[str, str | list[str]]:
     """Say what must be seen from three metres: the coldest zone, or that nothing can be trusted."""
     bad = board.unseen() if board.running else []
     texts: dict[str, str | list[str]] = {"glance-alarm": headline(bad[0])[0] if bad else ""}
@@ -197,13 +242,14 @@ def value_row(i: int, place: Place) -> Any:
             ],
             type="button",
             className="value",
-            **{"data-probe": str(i), "aria-pressed": "false"},
+            id=name_of("fire", place.zone, i),
+            **{"data-probe": place.name, "aria-pressed": "false"},
         )
     )
 
 
 def value_words(
-    value: Value, unit: str, *, running: bool, silent: bool, age_s: float | None
+    value: Value, unit: Unit, *, running: bool, silent: bool, age_s: float | None
 ) -> tuple[str, str, str]:
     """Say what a probe reads.
 
@@ -236,7 +282,7 @@ def value_words(
     return degrees(value.c, unit), f"{arrow(value.rate_c_min)}{half}", "ok"
 
 
-def touched(value: Value, unit: str) -> str:
+def touched(value: Value, unit: Unit) -> str:
     """Say what a touched probe says: its reading, how sure, and how fast it changes."""
     if not value.ok:
         return FAULTS[Status(value.status)] or "no reading"
@@ -244,24 +290,25 @@ def touched(value: Value, unit: str) -> str:
     return f"{degrees(value.c, unit)}{half}, {rate(value.rate_c_min, unit)}"
 
 
-def log(events: Sequence[dict[str, Any]], unit: str) -> list[Any]:
+def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
     """Show what happened, the newest first."""
     rows = []
     for event in sorted(events, key=lambda e: (-e["t"], -e["id"]))[:60]:
         who = f" ({event['who']})" if event["who"] and event["who"] != "page" else ""
-        rows.append(
-            html.Li(
-                [
-                    html.B(f"{int(event['t'] // 60)} min"),
-                    html.Span(event_words(event, unit) + who),
-                ],
-                className=event["kind"],
+        words = event_words(event, unit)
+        row = [html.B(f"{int(event['t'] // 60)} min"), html.Span(words + who)]
+        if event["kind"] == "note":
+            edit = {"type": "note-edit", "event": event["id"]}
+            row.append(
+                html.Button(
+                    "Edit", id=edit, type="button", className="act", **{"aria-label": f"Edit: {words}"}
+                )
             )
-        )
+        rows.append(html.Li(row, className=event["kind"]))
     return rows
 
 
-def alarm_history(events: Sequence[dict[str, Any]]) -> list[Any]:
+def alarm_history(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
     """Show every turn of every alarm, the newest first."""
     rows = []
     for event in reversed([e for e in events if e["kind"] == "alarm"]):
@@ -270,7 +317,7 @@ def alarm_history(events: Sequence[dict[str, Any]]) -> list[Any]:
             data.get("transition"), data.get("transition") or "raised"
         )
         who = f" by {event['who']}" if event["who"] and event["who"] != "page" else ""
-        name, fact = headline(data)
+        name, fact = headline(data, unit)
         rows.append(
             html.Li(
                 [html.B(f"{int(event['t'] // 60)} min"), html.Span(f"{capital(turn)}{who}: {name}. {fact}")]

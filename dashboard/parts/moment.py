@@ -9,6 +9,7 @@ from typing import Any
 from dash import html
 
 from dashboard.figures.model import Mark, Place
+from dashboard.parts.single import name_of
 from dashboard.parts.words import READS, STAGES, Unit, degrees, difference, need, shown, span
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
@@ -31,7 +32,7 @@ def moments(
     Parameters
     ----------
     judged : mapping
-        From `logger.replaying.judged`.
+        From `logger.replay.moments.judged`.
     firing : mapping
         `target_c`, `burnout_c`, `soak_min`.
     estimates : mapping
@@ -110,7 +111,7 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
     Parameters
     ----------
     judged : mapping
-        From `logger.replaying.judged`.
+        From `logger.replay.moments.judged`.
     zero_s, length_s : float
         [s]
     unit : {'C', 'F'}
@@ -163,6 +164,7 @@ def probe_rows(places: Sequence[Place]) -> list[Any]:
                 ],
                 type="button",
                 className="probe",
+                id=name_of("replay", places[i].zone, i),
                 **{"data-probe": str(i), "aria-pressed": "false"},
             )
         )
@@ -181,7 +183,7 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
     Parameters
     ----------
     judged : mapping
-        From `logger.replaying.judged`.
+        From `logger.replay.moments.judged`.
     firing : mapping
         `target_c`, `burnout_c`.
     unit : {'C', 'F'}

@@ -9,8 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.amplifiers import AMPLIFIERS, decode_words
-from logger.conversion import Assembler
+from logger.conversion.amplifiers import AMPLIFIERS, decode_words
+from logger.conversion.assembler import Assembler
 from logger.diagnosis.finding import Finding
 from logger.reading import Frame, Sample, Status
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from logger.diagnosis.channels import about_channels
 from logger.diagnosis.checksum import explain_checksum
-from logger.diagnosis.finding import Finding
+from logger.diagnosis.finding import Finding, Level
 from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
@@ -59,6 +59,33 @@ class Report:
         ]
         lines.append("The lines are right." if self.right else "The lines are not right yet.")
         return "\n".join(lines)
+
+
+_RESETS: Final[dict[str, tuple[Level, str, str]]] = {
+    "power": ("good", "power came on (a brown-out looks the same on most boards)", ""),
+    "pin": ("good", "its reset pin, or a computer that opened its port", ""),
+    "soft": ("good", "its own program, or somebody at its prompt", ""),
+    "sleep": ("good", "it woke from sleep", ""),
+    "watchdog": (
+        "check",
+        "its watchdog: the program hung",
+        "look for a chip or a wire that holds the bus; a supply that sags under load does it too",
+    ),
+    "brownout": (
+        "check",
+        "its supply sagged",
+        "a stronger supply or battery, a shorter USB lead, a capacitor beside the board",
+    ),
+}
+"""What `reset` may say of a rig (wire_format.md): level, what started it, and the fix."""
+
+
+def _about_start(about: About) -> list[Finding]:
+    if about.reset in ("", "unknown"):
+        return []
+    other: tuple[Level, str, str] = ("good", about.reset[:40], "")
+    level, words, fix = _RESETS.get(about.reset, other)
+    return [Finding(level, "start", f"rig {about.rig} was last started by {words}", fix)]
 
 
 @dataclass(slots=True)
@@ -156,6 +183,7 @@ class Diagnosis:
                     "good", "answer to ?", f"rig {about.rig}, {about.program or 'no program'}: {channels}"
                 )
             )
+            findings += _about_start(about)
             if about.lost or about.missed:
                 findings.append(
                     Finding(

@@ -31,6 +31,14 @@ from logger.exchange.csv_words import (
 MAX_WORTH: Final = 256
 """More columns that may be temperatures are refused before they are read."""
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
+_DAY_PARTS: Final = tuple(
+    re.compile(words, re.I)
+    for words in (
+        r"(hour|hr|h|stunde|std|heure|hora|uur)s?\.?( ?of ?(the )?day)?",
+        r"(minute|min|m)s?\.?( ?of ?(the )?hour)?",
+        r"(second|sec|s)s?\.?( ?of ?(the )?minute)?",
+    )
+)
 _CALENDAR: Final = ("year", "month", "day", "hour", "minute", "second")
 
 
@@ -306,6 +314,8 @@ def _guess_time(table: Table) -> list[int]:
         clocks = [i for i, k in enumerate(kinds) if k == "clock"]
         if clocks:
             return [first, clocks[0]]
+        if hours := _parts_of_the_day(table, kinds):
+            return [first, *hours]
         raise table.refuse(
             "has dates, but no column has the time of day; name both with",
             Hint("time"),
@@ -313,6 +323,24 @@ def _guess_time(table: Table) -> list[int]:
             code="no-time",
         )
     return [first]
+
+
+def _parts_of_the_day(table: Table, kinds: Sequence[TimeKind | None]) -> list[int]:
+    """Find the columns of the hour as a number, and of minute and second where there are some."""
+    found: list[int] = []
+    for words in _DAY_PARTS:
+        column = next(
+            (
+                i
+                for i, header in enumerate(table.headers)
+                if kinds[i] == "number" and words.fullmatch(header.replace("_", " ").strip())
+            ),
+            None,
+        )
+        if column is None:
+            break
+        found.append(column)
+    return found
 
 
 def _kind_of_column(table: Table, column: int) -> TimeKind | None:
@@ -334,14 +362,14 @@ def _kind_of_column(table: Table, column: int) -> TimeKind | None:
 def _find_columns(
     table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions, named: frozenset[str]
 ) -> None:
-    _refuse_rows_of_probes(table, options)
+    table.by = _column_of_probes(table, options)
     keep, leave_out = (
         _chosen(table, wanted, what)
         for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
     )
     said: dict[int, Unit | None] = {}
     for i, header in enumerate(table.headers):
-        if i in table.time or i in leave_out:
+        if i in table.time or i in leave_out or i == table.by:
             continue
         if table.own:
             if not keep or i in keep:
@@ -375,27 +403,26 @@ def _find_columns(
     _units(table, said, above, options)
 
 
-def _refuse_rows_of_probes(table: Table, options: CsvOptions) -> None:
-    """Refuse a file that has a row for each reading, and a column that says of which probe it is."""
-    if table.own or options.keep or options.leave_out:
-        return
+def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
+    """Find the column that says of each row which probe it is of, in a file with a row for each reading."""
+    if table.own:
+        return None
+    three = len(table.headers) - len(table.time) == 2
     for i, header in enumerate(table.headers):
+        if i in table.time or any(i in find_columns(table.headers, one) for one in options.leave_out):
+            continue
         cells = [row[i].strip() for _, row in table.head]
         kinds = sorted(set(cells))
         changes = sum(a != b for a, b in itertools.pairwise(cells))
+        few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
+        mixed = three and 2 * changes >= len(cells)
         texts = not any(is_value(cell) for cell in kinds)
-        few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds and i not in table.time
-        mixed = len(table.headers) == 3 and 2 * changes >= len(cells)
-        if few and (
-            (texts and (mixed or KEY.fullmatch(header)))
-            or (mixed and KEY.fullmatch(header) and all(kind.isdecimal() for kind in kinds))
-        ):
-            raise table.refuse(
-                f"says of each row which probe it is of ({listed([shown(kind) for kind in kinds], 6)}); "
-                "make a file of each probe's rows, and import them together",
-                column=i,
-                code="rows-of-probes",
-            )
+        key = KEY.fullmatch(header) is not None
+        if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
+            return i
+        if three and key and texts and "" not in kinds:
+            return i  # one probe after another: the first one's rows may be long
+    return None
 
 
 def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
@@ -406,7 +433,7 @@ def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
             for i, header in enumerate(table.headers)
             if unit_in(header)[0].casefold() == name.strip().casefold()
         ]
-        if not columns:
+        if not columns and table.by is None:  # else it may be a probe's name, which stands among the rows
             raise table.refuse(
                 f"no column {name.strip()!r} to {what}; there are {listed(table.headers)}", code="no-column"
             )

@@ -3,29 +3,45 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from logger.exchange.csv_format import read_table, too_many
+from logger.exchange.csv_long import read_rows
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, listed, shown
 from logger.exchange.csv_text import Progress
-from logger.exchange.csv_values import Part, mark_broken_ends, mark_long_gaps, only_name, read_part
+from logger.exchange.csv_values import Part, mark_broken_ends, mark_long_gaps, only_name
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Batch, Bytes, Channel, Floats, Ints, Status
 
-__all__ = ["CsvError", "CsvFiring", "CsvOptions", "import_csv", "merge_parts", "read_csv", "read_file"]
+if TYPE_CHECKING:
+    pass
+
+__all__ = [
+    "CsvError",
+    "CsvFiring",
+    "CsvOptions",
+    "already_here",
+    "digest_of",
+    "import_csv",
+    "merge_parts",
+    "read_csv",
+    "read_file",
+]
 
 RIG: Final = "import"
 """The rig that imported readings belong to, where the plan names no other."""
 
+IMPORTED_SHA256: Final = "imported_sha256"
+"""In a firing's facts: `digest_of` each file that it was imported from."""
+
 _SLICE: Final = 50_000
-_PIECE: Final = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +187,14 @@ def import_csv(
         The journal can't be written to.
     """
     paths = [paths] if isinstance(paths, Path) else list(paths)
+    digests = [digest for path in paths if (digest := digest_of(path))]
     firing = read_csv(paths, options, plan=plan, progress=progress)
     begin = firing.started_us
-    facts: dict[str, Any] = {"imported": [path.name for path in paths], "time_known": begin is not None}
+    facts: dict[str, Any] = {
+        "imported": [path.name for path in paths],
+        IMPORTED_SHA256: digests,
+        "time_known": begin is not None,
+    }
     if begin is None:
         begin = started_us if started_us is not None else int(datetime.now(UTC).timestamp()) * 1_000_000
     with writer.transaction():
@@ -215,7 +236,7 @@ def read_file(
         It can't be opened, is too large, or can't be read.
     """
     text, table = read_table(path, options, named)
-    return read_part(text, table, options, progress)
+    return read_rows(text, table, options, progress)
 
 
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
@@ -236,14 +257,7 @@ def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     seen: dict[str, Path] = {}
     notes = []
     for path in paths:
-        digest = hashlib.sha256()
-        try:
-            with path.open("rb") as file:
-                while piece := file.read(_PIECE):
-                    digest.update(piece)
-        except OSError:
-            digest.update(str(path).encode())  # reading it says why
-        first = seen.setdefault(digest.hexdigest(), path)
+        first = seen.setdefault(digest_of(path) or str(path), path)
         if first is not path:
             notes.append(
                 f"{path.name} was given twice: read once"
@@ -251,6 +265,50 @@ def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
                 else f"{path.name} is the same file as {first.name}: read once"
             )
     return list(seen.values()), notes
+
+
+def digest_of(path: Path) -> str:
+    """Work out by what a file is known again, whatever its name.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        SHA-256 of its bytes in hex; empty where it can't be read, since reading it says why, and for a pipe,
+        which could be read only once.
+    """
+    if not path.is_file():
+        return ""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> list[FiringInfo]:
+    """Find firings that were imported from files of the same content.
+
+    Parameters
+    ----------
+    firings : iterable of FiringInfo
+    digests : iterable of str
+        As `digest_of` gives them; empty ones are never here.
+
+    Returns
+    -------
+    list of FiringInfo
+    """
+    wanted = {digest for digest in digests if digest}
+    return [
+        firing
+        for firing in firings
+        if isinstance(known := firing.facts.get(IMPORTED_SHA256), list)
+        and any(isinstance(each, str) and each in wanted for each in known)
+    ]
 
 
 def merge_parts(

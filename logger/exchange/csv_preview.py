@@ -12,8 +12,9 @@ import numpy as np
 
 from logger.exchange.csv_format import read_table
 from logger.exchange.csv_in import CsvFiring, each_once, merge_parts
+from logger.exchange.csv_long import read_rows
 from logger.exchange.csv_table import CsvError, CsvOptions, Table
-from logger.exchange.csv_values import Part, read_part
+from logger.exchange.csv_values import Part
 from logger.journal.traces import GAP_STEPS, GAP_US
 
 HEAD_ROWS: Final = 5
@@ -170,7 +171,7 @@ def _look(path: Path, options: CsvOptions) -> tuple[Preview, Part | None]:
     except CsvError as exc:
         return Preview(error=str(exc), refusal=exc.as_dict(), lines=lines), None
     try:
-        part = read_part(text, table, options)
+        part = read_rows(text, table, options)
     except CsvError as exc:
         return _preview(table, lines, None, exc), None
     return _preview(table, lines, part, None), part

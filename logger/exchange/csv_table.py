@@ -194,6 +194,8 @@ class Table:
         … and their units.
     sure : set of int
         Columns that are temperatures whatever stands in them: they were named, or say a unit.
+    by : int or None
+        The column that says of each row which probe it is of; None where each probe has a column.
     own : bool
         Written by this program.
     guesses : list of str
@@ -219,6 +221,7 @@ class Table:
     names: list[str] = field(default_factory=list)
     units: list[Unit] = field(default_factory=list)
     sure: set[int] = field(default_factory=set)
+    by: int | None = None
     own: bool = False
     guesses: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)

@@ -84,6 +84,8 @@ _HEADER_UNIT: Final = re.compile(
 )
 _OFFSET: Final = re.compile(r"(?:(?:GMT|UTC)\s?)?([+\-−])(\d{1,2})(?::?(\d{2}))?", re.I)
 
+_HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
+
 _EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
 _DAY_US: Final = 86_400_000_000
 _LONGEST: Final = 64
@@ -139,16 +141,30 @@ def joined(cells: Sequence[str]) -> str:
     Parameters
     ----------
     cells : sequence of str
-        Date and time of day; or year, month, day, hour, minute and perhaps second.
+        Date and time of day, which may be numbers: hour, minute, second; or year, month, day, hour, minute
+        and perhaps second.
 
     Returns
     -------
     str
     """
-    if len(cells) < 3:
+    if len(cells) < 2 or (len(cells) == 2 and not _HOUR.fullmatch(cells[1].strip())):
         return " ".join(cell.strip() for cell in cells)
+    if len(cells) < 5 and kind_of(cells[0]) == "date":
+        return f"{cells[0].strip()} {_clock_of(cells[1:])}"
     parts = [cell.strip().removesuffix(".0") for cell in cells]
     return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
+
+
+def _clock_of(cells: Sequence[str]) -> str:
+    """Write hour, minute and second, or a day's hours with decimals, as a clock does."""
+    parts = [cell.strip().replace(",", ".") for cell in cells]
+    if len(parts) > 1:
+        whole = [part.removesuffix(".0") for part in parts]
+        return ":".join(whole)
+    hour, _, decimals = parts[0].partition(".")
+    seconds = round(float(f"0.{decimals or 0}") * 3600)
+    return f"{hour}:{seconds // 60:02d}:{seconds % 60:02d}" if seconds < 3600 else f"{int(hour) + 1}:00:00"
 
 
 class TimeReader:

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.columns import CELSIUS_RANGE_C
+from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_doubt import counts_rows, no_temperatures_beside, sentinels
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_order import in_order
@@ -95,15 +95,26 @@ def read_part(text: Text, table: Table, options: CsvOptions, progress: Progress 
     CsvError
         A cell can't be read, or the rows' times don't go up.
     """
-    reader = _Reader(table, options)
+    reader = Reader(table, options)
     rows = itertools.dropwhile(lambda row: row[0] < table.first_row, text.rows(options, progress))
-    while block := list(itertools.islice(_plain(rows, table), BLOCK)):
+    while block := list(itertools.islice(plain_rows(rows, table), BLOCK)):
         reader.add(block)
     return reader.finish(text)
 
 
-def _plain(rows: Iterator[Row], table: Table) -> Iterator[Row]:
-    """Leave out the header where it is repeated among the rows, and remarks."""
+def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
+    """Leave out the header where it is repeated among the rows, and remarks.
+
+    Parameters
+    ----------
+    rows : iterator of Row
+    table : Table
+        Is told in its notes what was left out.
+
+    Yields
+    ------
+    Row
+    """
     header = [cell.casefold() for cell in table.header if cell]
     again, remarks = 0, 0
     for number, row in rows:
@@ -119,7 +130,15 @@ def _plain(rows: Iterator[Row], table: Table) -> Iterator[Row]:
             table.notes.append(f"{count} {'row has' if count == 1 else 'rows have'} {what}: left out")
 
 
-class _Reader:
+class Reader:
+    """Reads a table's rows, block by block.
+
+    Parameters
+    ----------
+    table : Table
+    options : CsvOptions
+    """
+
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
         self._times = TimeReader(table, options)
@@ -136,6 +155,17 @@ class _Reader:
         self._memo: dict[str, tuple[float | None, Status, str | None]] = {}
 
     def add(self, block: Sequence[Row]) -> None:
+        """Read a block of rows.
+
+        Parameters
+        ----------
+        block : sequence of Row
+
+        Raises
+        ------
+        CsvError
+            They are too many.
+        """
         table, width = self._table, self._width
         numbers, cells = [], []
         for number, row in block:
@@ -219,6 +249,22 @@ class _Reader:
     # --- all of it --------------------------------------------------------------------------------------
 
     def finish(self, text: Text) -> Part:
+        """Say what all the rows are.
+
+        Parameters
+        ----------
+        text : Text
+            That they came from.
+
+        Returns
+        -------
+        Part
+
+        Raises
+        ------
+        CsvError
+            A cell can't be read, or the rows' times don't go up.
+        """
         table, options = self._table, self._options
         if not self._count:
             raise table.refuse("no readings", code="no-readings")

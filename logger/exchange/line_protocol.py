@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.amplifiers import AMPLIFIERS, decode_words
-from logger.columns import reconvert
+from logger.conversion.amplifiers import AMPLIFIERS, decode_words
+from logger.conversion.columns import reconvert
 from logger.plan import Probe
 from logger.reading import Batch, Floats, Status
 

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.amplifiers import AMPLIFIERS
+from logger.conversion.amplifiers import AMPLIFIERS
 from logger.reading import Batch, Bytes, Channel, Floats, Ints
 
 MINUTE_US: Final = 60_000_000

@@ -17,7 +17,7 @@ from logger.journal.rollup import (
     LEVELS_S,
     Buckets,
 )
-from logger.journal.rows import EventRow, FiringInfo, Request, select_firings, to_event, to_request
+from logger.journal.rows import FiringInfo, Request, select_firings, to_event, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.set_apart import Apart, noted, sums
@@ -26,11 +26,10 @@ from logger.journal.set_apart import read as read_apart
 from logger.journal.stored import Part, Stored, merge_parts
 from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
-from logger.reading import Batch, Bytes, Floats, Ints, Status
+from logger.reading import Batch, Bytes, Event, Floats, Ints, Status
 
 __all__ = [
     "Column",
-    "EventRow",
     "FiringInfo",
     "JournalError",
     "JournalReader",
@@ -82,8 +81,13 @@ class JournalReader:
         before, self._version = self._version, version
         return bool(version != before)
 
-    def firings(self) -> list[FiringInfo]:
-        """List all firings.
+    def firings(self, *, binned: bool | None = False) -> list[FiringInfo]:
+        """List firings.
+
+        Parameters
+        ----------
+        binned : bool or None, default False
+            Those in the bin (True), those that aren't, or all (None).
 
         Returns
         -------
@@ -91,7 +95,8 @@ class JournalReader:
             The latest first.
         """
         with self._snapshot():
-            return select_firings(self._db, "ORDER BY started_us DESC, key DESC")
+            found = select_firings(self._db, "ORDER BY started_us DESC, key DESC")
+        return [info for info in found if binned in (None, info.binned)]
 
     def firing(self, ref: str) -> FiringInfo:
         """Find a firing.
@@ -99,7 +104,7 @@ class JournalReader:
         Parameters
         ----------
         ref : str
-            Its ID, or `last`: the one that came into the journal last.
+            Its ID, or `last`: the one that came into the journal last, and isn't in the bin.
 
         Returns
         -------
@@ -113,6 +118,9 @@ class JournalReader:
         with self._snapshot():
             if ref == "last":
                 found = select_firings(self._db, "ORDER BY key DESC LIMIT 1")
+                if found and found[0].binned:
+                    every = select_firings(self._db, "ORDER BY key DESC")
+                    found = [info for info in every if not info.binned]
             else:
                 found = select_firings(self._db, "WHERE id = ?", (ref,))
         if not found:
@@ -374,7 +382,7 @@ class JournalReader:
                 out[rig, name] = (t_us[there], np.ascontiguousarray(buckets[there, j]))
         return out
 
-    def events(self, firing: str, after_id: int = 0) -> list[EventRow]:
+    def events(self, firing: str, after_id: int = 0) -> list[Event]:
         """Give a firing's events.
 
         Parameters
@@ -386,7 +394,7 @@ class JournalReader:
 
         Returns
         -------
-        list of EventRow
+        list of Event
             In the order they were written.
         """
         with self._snapshot():
@@ -414,7 +422,7 @@ class JournalReader:
             if event.kind == "system" and event.data.get("what") == "proof"
         }
 
-    def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, EventRow]]:
+    def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, Event]]:
         """Give events in the order they were written, over all firings.
 
         Parameters
@@ -426,7 +434,7 @@ class JournalReader:
 
         Returns
         -------
-        list of (firing ID, EventRow)
+        list of (firing ID, Event)
         """
         with self._snapshot():
             rows = self._db.execute(

@@ -16,10 +16,13 @@ import msgspec
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row
 from logger.plan import Plan, PlanError, assign_probes
 from logger.plan import loads as loads_plan
+from logger.reading import Event
 
 log = logging.getLogger(__name__)
 
 
+BINNED: Final = "binned_us"
+"""Fact of a firing that lies in the bin: since when. [µs]"""
 JOINED: Final = "joined"
 """In `meta`: how many journals were joined to this one, and which firings of the one that is being."""
 
@@ -71,6 +74,11 @@ class FiringInfo:
         """Whether it hasn't been ended."""
         return self.ended_us is None
 
+    @property
+    def binned(self) -> bool:
+        """Whether it lies in the bin."""
+        return BINNED in self.facts
+
     @cached_property
     def plan(self) -> Plan:
         """The plan; where there is none, or it can't be read, each channel so far is a probe of its name."""
@@ -80,30 +88,6 @@ class FiringInfo:
             except PlanError as exc:
                 log.error("firing %s goes on without its plan: %s", self.id, exc)
         return Plan(title=self.title, probes=assign_probes(None, self.seen))
-
-
-@dataclass(frozen=True, slots=True)
-class EventRow:
-    """Something that happened, or was done, in a firing.
-
-    Attributes
-    ----------
-    id : int
-        Grows from event to event, over all firings.
-    t_us : int
-        [µs]
-    kind : str
-        `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault` or `system`.
-    data : dict
-    who : str
-        Empty for the program itself.
-    """
-
-    id: int
-    t_us: int
-    kind: str
-    data: dict[str, Any]
-    who: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +253,7 @@ def to_request(row: tuple[Any, ...]) -> Request:
     return Request(request_id, made_us, kind, asked, who, answer)
 
 
-def to_event(row: tuple[Any, ...], firing: int) -> EventRow | None:
+def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
     """Make an event of its row (id, t_us, kind, data, who).
 
     Parameters
@@ -280,14 +264,14 @@ def to_event(row: tuple[Any, ...], firing: int) -> EventRow | None:
 
     Returns
     -------
-    EventRow or None
+    Event or None
         None where it is damaged: done without, and told in the log.
     """
     number, t_us, kind, data, who = row
     try:
         if not (isinstance(t_us, int) and isinstance(kind, str) and isinstance(who, str)):
             raise DamagedError("damaged data: no event")
-        return EventRow(number, t_us, kind, load_dict(data, firing, t_us, kind, who), who)
+        return Event(t_us, kind, load_dict(data, firing, t_us, kind, who), who, number)
     except DamagedError as exc:
         log.warning("event %s can't be read, and is left out: %s", number, exc)
         return None

@@ -20,7 +20,6 @@ from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
     FIRING_COLUMNS,
-    EventRow,
     FiringInfo,
     Request,
     new_firing_id,
@@ -32,7 +31,7 @@ from logger.journal.rows import (
 from logger.journal.schema import JournalError, abandon, errors_of, open_to_write
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row, twin_text
 from logger.journal.set_apart import Apart, Key, adopt, keep, note, release
-from logger.reading import Batch, Channel, Status
+from logger.reading import Batch, Channel, Event, Status
 
 __all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "TooManyWaiting", "add_request"]
 
@@ -49,6 +48,13 @@ KEPT_DATA: Final = 4000
 NUMBERS: Final = "numbers_from"
 """In `meta`: where a journal that began in place of a damaged one goes on counting."""
 _MOST: Final = 1 << 53
+_PER_FIRING: Final = (
+    *("recent", "chunk", "rollup_1", "rollup_10", "rollup_60", "event", "estimate", "set_apart", "state"),
+    "layout",
+)
+"""Tables whose rows belong to a firing; layouts at last, since readings point there."""
+DELETED_AT_ONCE: Final = 200
+"""Rows of one table: a logger that records meanwhile waits for no longer than these take."""
 PACK_MINUTES: Final = 8
 """At most so many minutes are packed in one transaction while readings come in: it stays short."""
 
@@ -92,7 +98,6 @@ class JournalWriter:
         self._layouts: dict[tuple[str, str, tuple[Channel, ...]], Layout] = {}
         self._progress: dict[str, _Progress] = {}
         self._arrival: int | None = None
-        self._base = self._numbers_from()
 
     def close(self) -> None:
         """Close the file; everything committed is there."""
@@ -151,7 +156,6 @@ class JournalWriter:
         self._layouts.clear()
         self._progress.clear()
         self._arrival = None
-        self._base = self._numbers_from()
 
     def _write_out(self) -> None:
         again = self.path.with_name(f"{self.path.name}.again")
@@ -243,9 +247,12 @@ class JournalWriter:
                 )
             firing_id = firing_id or new_firing_id(self._db, started_us)
             self._db.execute(
-                "INSERT INTO firing (id, title, plan, started_us, ended_us, invented, facts)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
+                "INSERT INTO firing (key, id, title, plan, started_us, ended_us, invented, facts)"
+                " VALUES (max(coalesce((SELECT max(key) FROM firing), 0) + 1, ?), ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._numbers_from().get("firing", 0),
+                    *(firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
+                ),
             )
             self._keep_twice(self._key(firing_id))
             return self.firing(firing_id)
@@ -282,6 +289,55 @@ class JournalWriter:
             )
             self._keep_twice(key)
             return self.firing(firing)
+
+    def keep_counting(self) -> None:
+        """Remember how far numbers have been given out, before the rows that show it are deleted.
+
+        Whoever follows this journal (a mirror, a page) asks for what came after the last number it has seen.
+        """
+        with self.transaction():
+            known = self._numbers_from()
+            given = self.numbers()
+            # Whoever reads knows layouts by their numbers: none may come to mean something else.
+            for table, key in (("layout", "id"), ("firing", "key")):
+                newest = self._db.execute(f"SELECT max({key}) FROM {table}").fetchone()[0]
+                given[table] = int(newest or 0)
+            self.set_meta(
+                NUMBERS, {**known, **{n: max(g + 1, int(known.get(n, 0))) for n, g in given.items()}}
+            )
+
+    def delete_some(self, firing: str) -> int:
+        """Delete some of a firing's rows, at last the firing itself; after `keep_counting`.
+
+        Parameters
+        ----------
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        int
+            How many rows went; 0: there is nothing of it any more.
+        """
+        with self.transaction(), errors_of(self.path):
+            row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
+            if row is None:
+                return 0
+            key = int(row[0])
+            for table in _PER_FIRING:
+                some = f"SELECT rowid FROM {table} WHERE firing = ? LIMIT {DELETED_AT_ONCE}"
+                if table == "layout":
+                    self._db.execute(
+                        f"DELETE FROM twin WHERE kind = 'layout' AND key IN ({some})",
+                        (key,),
+                    )
+                gone = self._db.execute(f"DELETE FROM {table} WHERE rowid IN ({some})", (key,)).rowcount
+                if gone:
+                    return gone
+            self._db.execute("DELETE FROM twin WHERE kind = 'firing' AND key = ?", (key,))
+            self._layouts.clear()
+            self._progress.pop(firing, None)
+            return self._db.execute("DELETE FROM firing WHERE key = ?", (key,)).rowcount
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
         """End a firing and pack what is left of it.
@@ -406,13 +462,18 @@ class JournalWriter:
             cursor = self._db.execute(
                 "INSERT INTO event (id, firing, t_us, kind, data, who) VALUES ("
                 " max(coalesce((SELECT max(id) FROM event), 0) + 1, ?), ?, ?, ?, ?, ?)",
-                (self._base.get("event", 0), key, t_us, kind, seal_event(key, t_us, kind, data, who), who),
+                (
+                    self._numbers_from().get("event", 0),
+                    key,
+                    t_us,
+                    kind,
+                    seal_event(key, t_us, kind, data, who),
+                    who,
+                ),
             )
             return int(cursor.lastrowid or 0)
 
-    def retract_event(
-        self, firing: str, event: int, t_us: int, since_us: int, who: str = ""
-    ) -> EventRow | None:
+    def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> Event | None:
         """Take a note or a spot reading back: it stays in the journal, as something retracted.
 
         Parameters
@@ -428,7 +489,7 @@ class JournalWriter:
 
         Returns
         -------
-        EventRow or None
+        Event or None
             As it was; None where there is no such event so young.
         """
         with self.transaction():
@@ -729,7 +790,8 @@ class JournalWriter:
             ).fetchone()
             if not isinstance(newest, int) or not 0 < newest < _MOST:
                 raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
-            self._arrival = max(newest, int(self._base.get("arrival", 0)))
+            # Asked anew each time: another process may have emptied the bin.
+            self._arrival = max(newest, int(self._numbers_from().get("arrival", 0)))
         return self._arrival
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
@@ -749,7 +811,9 @@ class JournalWriter:
         ).fetchone()
         if row is None:
             cursor = self._db.execute(
-                "INSERT INTO layout (firing, rig, channels) VALUES (?, ?, ?)", (key, wanted.rig, text)
+                "INSERT INTO layout (id, firing, rig, channels) VALUES ("
+                " max(coalesce((SELECT max(id) FROM layout), 0) + 1, ?), ?, ?, ?)",
+                (self._numbers_from().get("layout", 0), key, wanted.rig, text),
             )
             row = (cursor.lastrowid,)
             self._keep("layout", int(row[0] or 0), key, wanted.rig, text)

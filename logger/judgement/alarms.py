@@ -14,7 +14,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final, Literal
 
-from logger.judgement.settings import RULES
+from logger.judgement.said import Said
+from logger.plan.alarm_rules import RULES
 
 State = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
 
@@ -77,6 +78,8 @@ class Alarm:
     state: State = "normal"
     active: bool = False
     message: str = ""
+    parts: list[Any] = field(default_factory=list)
+    """Of the message, for either unit of temperature (`said`); none where it has no temperatures."""
     raised_s: float = 0.0
     on_s: float = 0.0
     off_s: float = 0.0
@@ -141,7 +144,8 @@ class AlarmBook:
     def raise_(self, t_s: float, key: str, zone: str | None, probe: str | None, message: str) -> list[Event]:
         """An alarm comes up."""
         alarm = self.alarms[key]
-        alarm.zone, alarm.probe, alarm.message = zone, probe, message
+        alarm.zone, alarm.probe, alarm.message = zone, probe, str(message)
+        alarm.parts = [*message.parts] if isinstance(message, Said) else []
         alarm.active, alarm.raised_s = True, t_s
         warning = RULES[alarm.rule].warning
         alarm.first_out = warning and t_s - self.last_warning_s > FIRST_OUT_S
@@ -272,10 +276,12 @@ def alarm_data(alarm: Alarm) -> dict[str, Any]:
         "state": alarm.state,
         "title": rule.title,
         "message": alarm.message,
+        "parts": alarm.parts,
         "cause": rule.cause,
         "consequence": rule.consequence,
         "advice": rule.advice,
         "warning": rule.warning,
         "raised_s": alarm.raised_s,
         "first_out": alarm.first_out,
+        **({"advice_parts": [*rule.advice.parts]} if isinstance(rule.advice, Said) else {}),
     }

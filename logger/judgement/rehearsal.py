@@ -9,8 +9,8 @@ from logger.judgement.alarms import Event
 from logger.judgement.heat import OneHour
 from logger.judgement.judge import LoadVerdict
 from logger.judgement.limits import limits
-from logger.judgement.settings import RULES
 from logger.plan import Plan
+from logger.plan.alarm_rules import RULES
 
 
 def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_s: float) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from logger.judgement.conditions import LOAD, Condition
 from logger.judgement.ledger import Booked
 from logger.judgement.levels import AIR
 from logger.judgement.probes.faults import HOT_JUNCTION, WORDS
+from logger.judgement.said import Degrees, said
 from logger.judgement.stages import BURN_DOWN, PEAK
 from logger.judgement.stalls import Stalls
 from logger.judgement.trend import Bools, Course
@@ -175,12 +176,17 @@ class Rules:
             coldest, speed, steep, zone = self._heating[i]
             if steep == steep:
                 fast = steep > float(rule["gradient_c_mm"]) * ease
-                words = f"its wall is {steep:.1f} °C/mm hotter towards its face (estimated)."
+                words, value = (
+                    "its wall is {}/mm hotter towards its face (estimated).",
+                    Degrees("by", steep, ".1f"),
+                )
             else:
                 fast = speed > float(rule["rate_c_per_min"]) * ease
-                words = f"rises by {speed:.0f} °C a minute."
+                words, value = "rises by {} a minute.", Degrees("by", speed)
             holds = coldest < float(rule["below_c"]) and fast
-            words = f"{self._places.zones[zone]} is at {coldest:.0f} °C and {words}"
+            words = said(
+                f"{{}} is at {{}} and {words}", self._places.zones[zone], Degrees("at", coldest), value
+            )
         if not _idle("heating_too_fast", LOAD, holds, alarms):
             words = words if holds else ""
             yield Condition("heating_too_fast", None, None, holds, float(rule["for_s"]), 60.0, words)
@@ -197,7 +203,7 @@ class Rules:
             active = alarms.active(f"over_temperature:{zone}")
             holds = level[z] > limit - (15.0 if active else 0.0)
             if not _idle("over_temperature", zone, holds, alarms):
-                words = f"{self._place(i, z)} is at {level[z]:.0f} °C." if holds else ""
+                words = said("{} is at {}.", self._place(i, z), Degrees("at", level[z])) if holds else ""
                 yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
 
     def _cooling(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
@@ -209,7 +215,8 @@ class Rules:
             holds = low < c < high and r < -quick * (0.7 if active else 1.0)
             if _idle("cooling_too_fast", zone, holds, alarms):
                 continue
-            words = f"{self._place(i, z)} falls by {-r:.0f} °C a minute at {c:.0f} °C." if holds else ""
+            fell = (self._place(i, z), Degrees("by", -r), Degrees("at", c))
+            words = said("{} falls by {} a minute at {}.", *fell) if holds else ""
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
 
     def _stalled(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
@@ -222,7 +229,7 @@ class Rules:
             holds = stalls.holds(i, z, active=alarms.active(key)) and not raked
             if _idle("stalled_zone", zone, holds, alarms):
                 continue
-            words = f"{self._place(i, z)} {stalls.words(i, z)}" if holds else ""
+            words = stalls.words(i, z, self._place(i, z)) if holds else ""
             yield Condition("stalled_zone", zone, None, holds, 1.0, 60.0, words)
 
     def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
@@ -240,7 +247,8 @@ class Rules:
         if _idle("spread_too_wide", LOAD, holds, alarms):
             return
         names = self._places.zones
-        words = f"{names[hot]} is {high - low:.0f} °C hotter than {names[cold]}." if holds else ""
+        told = (names[hot], Degrees("by", high - low), names[cold])
+        words = said("{} is {} hotter than {}.", *told) if holds else ""
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
     def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
@@ -254,12 +262,13 @@ class Rules:
                 self.done_s[z] = 0.0
             fresh = wait <= self.done_s[z] <= wait + GOOD_NEWS_S
             if not _idle("target_reached", zone, fresh, alarms):
-                words = f"{self._place(i, z)} is at {c:.0f} °C." if fresh and c == c else ""
+                known = fresh and c == c
+                words = said("{} is at {}.", self._place(i, z), Degrees("at", c)) if known else ""
                 yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
             fresh = soak <= soak_s <= soak + GOOD_NEWS_S and self.done_s[z] > 0.0
             if not _idle("soak_done", zone, fresh, alarms):
-                target = f"{self._plan.soak_min:.0f} min at {self._plan.target_c:.0f} °C"
-                words = f"{self._place(i, z)} has had {target}." if fresh else ""
+                target = f"{self._plan.soak_min:.0f} min", Degrees("at", self._plan.target_c)
+                words = said("{} has had {} at {}.", self._place(i, z), *target) if fresh else ""
                 yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words)
 
 

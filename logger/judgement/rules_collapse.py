@@ -23,10 +23,11 @@ from logger.judgement.alarms import AlarmBook
 from logger.judgement.conditions import Condition
 from logger.judgement.levels import AIR, WALL
 from logger.judgement.runs import run_lengths
-from logger.judgement.settings import RULES
+from logger.judgement.said import Degrees, Said, said
 from logger.judgement.trend import Bools, Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
+from logger.plan.alarm_rules import RULES
 from logger.reading import Floats, Ints
 
 TITLE: Final = RULES["coal_collapse"].title
@@ -213,15 +214,19 @@ class Collapse:
         total = np.where(known, lost, 0.0).sum(axis=1)
         return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
-    def _words(self, i: int, z: int) -> str:
+    def _words(self, i: int, z: int) -> Said:
         fall = self._falls[z]
         lost, now = float(fall.lost_c[i]), float(self._now[i, z])
         air = " (air)" if self._basis[i, z] == AIR else ""
-        words = (
-            f"{TITLE}: {self._names[z]}{air}. {now + lost:.0f} → {now:.0f} °C in {_span(int(fall.for_s[i]))}"
-        )
+        values: list[str | Degrees] = [
+            f"{self._names[z]}{air}",
+            Degrees("from", now + lost),
+            Degrees("at", now),
+        ]
+        words = f"{TITLE}: {{}}. {{}} → {{}} in {_span(int(fall.for_s[i]))}"
         if not self._plain[i, z]:
-            words += f", falling by {-self._rate[i, z]:.0f} °C a minute"
+            values.append(Degrees("by", -float(self._rate[i, z])))
+            words += ", falling by {} a minute"
         coals = float(fall.coals_c[i])
         if coals == coals:
             words += ", the coals held"
@@ -231,7 +236,7 @@ class Collapse:
             words += "; no probe is in the coals, so the whole fire may be dying down"
         if len(self._places.pots) < 2:
             words += "; there is no other zone to compare with"
-        return words + "."
+        return said(f"{words}.", *values)
 
 
 def _middle(rows: list[Floats], n: int) -> Floats:

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.judgement.said import Degrees, Said, said
 from logger.judgement.trend import Course
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
@@ -101,11 +102,15 @@ class Stalls:
         """
         return bool((self._stands if active else self._holds)[i, z])
 
-    def words(self, i: int, z: int) -> str:
+    def words(self, i: int, z: int, place: str) -> Said:
         """Say where it stands, and for how long it has hardly moved."""
         level = float(self._level[i, z])
         moved = float(self._moved[i, z]) * self._for_s / 60.0
-        return (
-            f"stands at {level:.0f} °C, {self._target_c - level:.0f} °C short: "
-            f"{moved:+.0f} °C in {self._for_s / 60.0:.0f} min."
+        return said(
+            "{} stands at {}, {} short: {} in {} min.",
+            place,
+            Degrees("at", level),
+            Degrees("by", self._target_c - level),
+            Degrees("by", moved, "+.0f"),
+            f"{self._for_s / 60.0:.0f}",
         )

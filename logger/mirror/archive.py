@@ -9,14 +9,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.columns import DEFAULT_LETTER
+from logger.conversion.columns import DEFAULT_LETTER
 from logger.errors import UserError
 from logger.exchange.line_protocol import MEASUREMENT
-from logger.journal.rows import EventRow
 from logger.mirror.influxql import InfluxQL, Series, literal
 from logger.mirror.points import EVENT, FIRING, LOGGER
 from logger.plan import Plan, Probe, loads
-from logger.reading import Batch, Channel, Floats, Status
+from logger.reading import Batch, Channel, Event, Floats, Status
 
 FIRST_WINDOW_US: Final = 60_000_000
 FEW_ROWS: Final = 30_000
@@ -209,7 +208,7 @@ class Archive:
         ]
         return _batches(full, firing.plan)
 
-    def events(self, firing: StoredFiring, after_id: int = 0) -> list[EventRow]:
+    def events(self, firing: StoredFiring, after_id: int = 0) -> list[Event]:
         """Give what happened.
 
         Parameters
@@ -220,16 +219,16 @@ class Archive:
 
         Returns
         -------
-        list of EventRow
+        list of Event
             In the order they were written; their numbers are those of the journal they come from.
         """
         query = f"SELECT id, kind, who, data FROM {EVENT} WHERE {_where(firing)} AND id > {int(after_id)}"
-        found: dict[int, EventRow] = {}
+        found: dict[int, Event] = {}
         for series in self._influx.select(query):
             for time, number, kind, who, data in series.rows:
                 # What was taken back later may stand there twice, as it was and as it is.
                 if data is not None and (number not in found or kind == "retracted"):
-                    found[number] = EventRow(int(number), time // 1000, kind, json.loads(data), who or "")
+                    found[number] = Event(time // 1000, kind, json.loads(data), who or "", int(number))
         return [found[number] for number in sorted(found)]
 
     def beat(self, firing: StoredFiring) -> dict[str, Any] | None:

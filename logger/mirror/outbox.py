@@ -167,7 +167,7 @@ class Outbox:
             return []
         self._firings_s = self._clock()
         lines = []
-        for info in self._reader.firings():
+        for info in self._reader.firings(binned=None):
             known = self._firings.get(info.id)
             if known is None or known.plan_toml != info.plan_toml:
                 self._probes.pop(info.id, None)

@@ -9,8 +9,9 @@ import json
 from typing import Any, Final
 
 from logger.exchange.line_protocol import escape_tag
-from logger.journal.rows import EventRow, FiringInfo
+from logger.journal.rows import FiringInfo
 from logger.journal.sealed import to_json
+from logger.reading import Event
 
 FIRING: Final = "firing"
 EVENT: Final = "event"
@@ -73,14 +74,14 @@ def firing_line(info: FiringInfo, *, site: str = "") -> str:
     return f"{head(FIRING, {'site': site, 'firing': info.id})} {','.join(fields)} {info.started_us * 1000}"
 
 
-def event_line(firing: str, event: EventRow, *, site: str = "") -> str:
+def event_line(firing: str, event: Event, *, site: str = "") -> str:
     """Write an event.
 
     Parameters
     ----------
     firing : str
         Its ID.
-    event : EventRow
+    event : Event
     site : str, optional
 
     Returns

@@ -10,9 +10,10 @@ from pathlib import Path
 from logger.errors import UserError
 from logger.home import Home
 from logger.journal.reader import JournalReader
-from logger.journal.rows import EventRow, FiringInfo
+from logger.journal.rows import FiringInfo
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive, StoredFiring
+from logger.reading import Event
 
 
 class PullError(UserError):
@@ -52,7 +53,7 @@ def pull(
     home.create()
     if home.journal.exists():
         with contextlib.closing(JournalReader(home.journal)) as reader:
-            if any(info.id == firing.id for info in reader.firings()):
+            if any(info.id == firing.id for info in reader.firings(binned=None)):
                 raise PullError(
                     f"{firing.id} is in {home.root} already; give another --home for a second copy"
                 )
@@ -100,9 +101,7 @@ def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None)
     )
 
 
-def copy_events(
-    writer: JournalWriter, firing: str, events: Iterable[EventRow], numbers: dict[int, int]
-) -> None:
+def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], numbers: dict[int, int]) -> None:
     """Copy events, also those that were taken back later.
 
     Parameters
@@ -110,7 +109,7 @@ def copy_events(
     writer : JournalWriter
     firing : str
         Its ID.
-    events : iterable of EventRow
+    events : iterable of Event
         In the order they were written.
     numbers : dict of int to int
         Their numbers there to those here; added to.

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from logger import arming
 from logger.errors import StokewatchError, shortened
-from logger.hosttime import HostTime
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.schema import JournalError
+from logger.recording import arming
+from logger.recording.firing_state import Standing
+from logger.recording.hosttime import HostTime
 from logger.requests import (
     UNDO_S,
     Acknowledge,
+    Amend,
     Arm,
     Asked,
     BeaconTest,
@@ -33,7 +35,8 @@ from logger.requests import (
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
-    from logger.judging import Judging
+    from logger.recording.far_end import FarEnd
+    from logger.replay.judging import Judging
 
 UNDO_GRACE_S: Final = 5.0
 """For a request that waited a moment. [s]"""
@@ -42,24 +45,6 @@ WAITS: Final = ("full", "read_only", "busy", "gone", "io")
 NO_FIRING: Final = "no firing is running; start the rig, or ask for a new one"
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """What requests change of the recorder.
-
-    Attributes
-    ----------
-    firing : FiringInfo or None
-        That runs.
-    holding : bool
-        Whether readings are let go by until somebody asks for a firing.
-    armed : Armed or None
-    """
-
-    firing: FiringInfo | None
-    holding: bool
-    armed: arming.Armed | None
 
 
 Keep = Callable[["JournalWriter", Standing], None]
@@ -75,26 +60,14 @@ class RequestDesk:
     Parameters
     ----------
     time_line : HostTime
-    beacons : callable
-        Gives the state of each rig's beacon.
-    test_beacons : callable
-        Has all beacons tried.
+    far_end : FarEnd
+        Has the beacons.
     keep : callable
         See `Keep`.
     """
 
-    def __init__(
-        self,
-        time_line: HostTime,
-        *,
-        beacons: Callable[[], dict[str, str]],
-        test_beacons: Callable[[], None],
-        keep: Keep,
-    ) -> None:
-        self._time = time_line
-        self._beacons = beacons
-        self._test_beacons = test_beacons
-        self._keep = keep
+    def __init__(self, time_line: HostTime, far_end: FarEnd, *, keep: Keep) -> None:
+        self._time, self._far_end, self._keep = time_line, far_end, keep
 
     def answer(
         self, writer: JournalWriter, request: Request, standing: Standing, judging: Judging | None
@@ -177,6 +150,8 @@ class RequestDesk:
                 return standing, {"event": event}
             case Retract():
                 self._retract(writer, asked, firing, who, judging)
+            case Amend():
+                return standing, {"event": self._amend(writer, asked, firing, who)}
             case MirrorRefused():
                 told = {"source": "mirror", "what": "refused", "detail": asked.detail}
                 return standing, {"event": writer.add_event(firing.id, now_us, "system", told, who)}
@@ -187,10 +162,10 @@ class RequestDesk:
         return standing, {}
 
     def _tried(self) -> dict[str, str]:
-        beacons = self._beacons()
+        beacons = self._far_end.beacons()
         if not beacons:
             raise RequestError("no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md")
-        self._test_beacons()
+        self._far_end.test_beacons()
         return beacons
 
     def _act(
@@ -207,6 +182,19 @@ class RequestDesk:
         minutes = asked.minutes if isinstance(asked, Shelve) else 10.0
         for event in judging.act(self._time.utc_us(), action, asked.key, who, minutes=minutes):
             writer.add_event(firing.id, judging.micros(event.t_s), event.kind, event.data, event.who)
+
+    def _amend(self, writer: JournalWriter, asked: Amend, firing: FiringInfo, who: str) -> int:
+        """Write a note again in the old one's place, which stays in the journal as retracted."""
+        now_us = self._time.utc_us()
+        was = writer.retract_event(firing.id, asked.event, now_us, 0, who)
+        if was is None or was.kind != "note":
+            raise RequestError("that is no note of this firing; choose one", "event")
+        if was.data.get("kind") == "text" and not asked.text:
+            raise RequestError("an empty note; write a word or two", "text")
+        at_us = was.t_us
+        if asked.ago_min is not None:
+            at_us = max(firing.started_us, now_us - round(asked.ago_min * 60e6 * self._time.scale))
+        return writer.add_event(firing.id, at_us, "note", {**was.data, "text": asked.text}, who)
 
     def _retract(
         self, writer: JournalWriter, asked: Retract, firing: FiringInfo, who: str, judging: Judging | None

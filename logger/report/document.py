@@ -8,11 +8,11 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from logger.describe import described
 from logger.exchange.export import whole_file
-from logger.facts import Fact
 from logger.plan import Plan, default_alarms
+from logger.report.describe import described
 from logger.report.drawing import draw, order_of
+from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
 from logger.report.markup import Child, Element, add, el, html, svg
 from logger.report.photos import photos_of

@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
-from logger.facts import QUARTZ_C
 from logger.journal.traces import Traces
-from logger.levels import Span
+from logger.report.facts import QUARTZ_C
+from logger.report.levels import Span
 from logger.report.markup import SVG, Element, add, el
 from logger.report.shown import Shown, since
 

@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.facts import Fact, PotsPeak, facts_of
-from logger.judgement.settings import RULES
-from logger.judging import rehearse
-from logger.levels import Levels, Line, Moment, Span, levels_of, lighting
 from logger.plan import Plan, assign_probes
+from logger.plan.alarm_rules import RULES
+from logger.replay.judging import rehearse
+from logger.report.facts import Fact, PotsPeak, facts_of
+from logger.report.levels import Levels, Line, Moment, Span, levels_of, lighting
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
-    from logger.journal.rows import EventRow, FiringInfo
+    from logger.journal.rows import FiringInfo
+    from logger.reading import Event
 
 FINE_S: Final = 1
 COARSE_S: Final = 10
@@ -162,13 +163,13 @@ def judged_plan(info: FiringInfo) -> Plan:
     return plan if plan.probes else replace(plan, probes=assign_probes(None, info.seen))
 
 
-def alarms_called(info: FiringInfo, events: Sequence[EventRow]) -> list[dict[str, Any]] | None:
+def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, Any]] | None:
     """Give the alarms that were called while the firing ran.
 
     Parameters
     ----------
     info : FiringInfo
-    events : sequence of EventRow
+    events : sequence of Event
 
     Returns
     -------
@@ -262,7 +263,7 @@ def _pots(reader: JournalReader, info: FiringInfo) -> dict[str, PotsPeak]:
     return peaks
 
 
-def _written(info: FiringInfo, events: Sequence[EventRow], kind: str) -> list[Written]:
+def _written(info: FiringInfo, events: Sequence[Event], kind: str) -> list[Written]:
     return [
         Written((event.t_us - info.started_us) / 1e6, event.data, event.who)
         for event in events

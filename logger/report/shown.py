@@ -11,7 +11,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from logger.errors import UserError
-from logger.facts import Fact
+from logger.report.facts import Fact
 
 MINUS = "\N{MINUS SIGN}"
 

@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 
 from logger.journal.traces import Traces
-from logger.levels import Span
 from logger.reading import Floats
 from logger.report.drawing import FACE, FONT, HALO, INK, RULE, SOFT, Mark, Scales, order_of
+from logger.report.levels import Span
 from logger.report.markup import SVG, Element, add, el
 from logger.report.shown import Shown
 from logger.report.stack_map import HEAT, STEP_CM, heat, rows_cm, spread

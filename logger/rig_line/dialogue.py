@@ -58,6 +58,8 @@ class About(msgspec.Struct, frozen=True):
         `serial` or `mqtt`: where its frames go.
     ch : dict of str to str
         The chip of each channel.
+    reset : str
+        What started it (`power`, `watchdog`, `pin`, `soft`), if it knows.
     beacon : tuple of str
         `lamp`, `buzzer`; empty without.
     kept, lost, missed : int
@@ -68,6 +70,7 @@ class About(msgspec.Struct, frozen=True):
     program: str = ""
     period_ms: int = 0
     link: str = "serial"
+    reset: str = ""
     ch: dict[str, str] = {}
     beacon: tuple[str, ...] = ()
     kept: int = 0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from logger.errors import UserError
-from logger.reading import Sample
+from logger.reading import Frame, Sample
 
 
 class SourceError(UserError):
@@ -21,7 +21,7 @@ class Arrival:
     Attributes
     ----------
     line : bytes
-        Without its newline; not looked at yet, so it can be anything.
+        Without its newline; it can be anything.
     monotonic_s : float
         `time.monotonic` as the read that brought its end returned. [s]
     source : str
@@ -31,6 +31,8 @@ class Arrival:
     token : object or None
         For `Source.acknowledge`, once the line is dealt with: in the journal, or refused. None where the
         sender waits for no answer.
+    frame : Frame or None
+        What the line says, where the source has looked at it already.
     """
 
     line: bytes
@@ -38,6 +40,7 @@ class Arrival:
     source: str
     rig: str | None = None
     token: object | None = None
+    frame: Frame | None = None
 
 
 @dataclass(frozen=True, slots=True)

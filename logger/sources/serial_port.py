@@ -379,6 +379,8 @@ class SerialPort:
         self._line: SerialLine | None = None
         self._last = self._given  # where the rig was last
         self._others: frozenset[str] = frozenset()  # ports that were there beside ours
+        self._beside: dict[str, str] = {}  # ports that another rig was heard on, while ours was looked for
+        self._still: set[asyncio.Task[None]] = set()  # listening to ports beside the one that was found
         self._said_s = self._asked_s = float("-inf")
         self._sound = 0  # frames, since the last look
 
@@ -407,7 +409,8 @@ class SerialPort:
                     while (next_one := await line.next()) is not None:
                         await self._hand_on(*next_one, put)
                 finally:
-                    looking.cancel()
+                    for task in (looking, *self._still):
+                        task.cancel()
                 report("lost", {"detail": f"{line.port} was unplugged; plug the rig in again"})
             finally:
                 self._line = None
@@ -444,11 +447,16 @@ class SerialPort:
             self._line.say(line)
 
     async def _look(self, line: SerialLine, report: Report) -> None:
-        """Say so where something speaks on the port that is no rig; and when it is one again."""
+        """Say so where what speaks on the port is no rig, when it is one again, and who isn't read."""
         readable = True
+        if self._given is None:
+            await asyncio.gather(*self._still)
+            self._tell_beside(line, report)
         while True:
             self._sound = line.received = 0
             await asyncio.sleep(UNREADABLE_S)
+            if self._given is None:
+                self._tell_plugged_in(line, report)
             if readable and not self._sound and line.received:
                 text = "what comes in is no rig's line; is it the right port, and the rig's speed"
                 report(
@@ -460,12 +468,29 @@ class SerialPort:
                 report("connected", {"detail": line.port})
                 readable = True
 
+    def _tell_beside(self, line: SerialLine, report: Report) -> None:
+        if self._beside:
+            rigs = " and ".join(f"rig {rig} on {port}" for port, rig in sorted(self._beside.items()))
+            all_of_them = " ".join(f"--serial {port}" for port in sorted({line.port, *self._beside}))
+            isnt = "is" if len(self._beside) == 1 else "are"
+            text = f"{line.port}; {rigs} {isnt} not read. To read all of them start with {all_of_them}"
+            report("connected", {"detail": text})
+
+    def _tell_plugged_in(self, line: SerialLine, report: Report) -> None:
+        there = frozenset(port for port, _ in self._find())
+        new = sorted(there - self._others - self._taken)
+        self._others = there - {line.port}
+        if new:
+            ports = " ".join(f"--serial {port}" for port in (line.port, *new))
+            text = f"{line.port}; plugged in since and not read: {', '.join(new)}"
+            report("connected", {"detail": f"{text}. For a second rig there start with {ports}"})
+
     async def _hand_on(self, line: bytes, read_s: float, put: Put) -> None:
         if is_answer(line):
             if self._answer is not None:
                 self._answer(self.name, None, line)
             return
-        token = None
+        token = frame = None
         try:
             frame = decode(line)
         except BadCrc:
@@ -475,7 +500,7 @@ class SerialPort:
         else:
             self._rig, token = frame.rig, frame.seq
             self._sound += 1
-        await put(Arrival(line, read_s, self.name, token=token))
+        await put(Arrival(line, read_s, self.name, token=token, frame=frame))
 
     def _ask_again(self) -> None:
         """Ask for what hasn't been acknowledged; no oftener than that can help."""
@@ -486,6 +511,7 @@ class SerialPort:
 
     async def _reach(self) -> tuple[SerialLine, list[tuple[bytes, float]]]:
         """Open our port, or the one that our rig (or any rig) is heard on, with the lines heard meanwhile."""
+        self._still, self._beside = set(), {}
         for port in dict.fromkeys((self._last, self._given)):
             # A port of that name may be another source's by now: names are given out again after a replug.
             if port is None or port in self._taken:
@@ -515,8 +541,11 @@ class SerialPort:
                 self._let_go(line)
             raise
         finally:
-            for task in pending:
-                task.cancel()
+            if found and self._given is None:
+                self._still = pending  # they were opened anyhow: whoever else is there is told
+            else:
+                for task in pending:
+                    task.cancel()
         if not found:
             raise FileNotFoundError(errno.ENOENT, "no rig on any port")
         return found[0]
@@ -537,6 +566,8 @@ class SerialPort:
                         continue
                     if not found and self._rig in (None, frame.rig):
                         found.append((line, heard))
+                    else:
+                        self._beside[port] = frame.rig
                     return
         except TimeoutError:
             return

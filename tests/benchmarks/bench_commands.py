@@ -22,8 +22,8 @@ import numpy as np
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judging import rehearse
 from logger.reading import Batch, Channel, Floats
+from logger.replay.judging import rehearse
 from tests.benchmarks.live import PROBES, heat, plan_of
 
 START_US = 1_795_600_800_000_000

@@ -18,8 +18,8 @@ from time import perf_counter
 import numpy as np
 import thermocouple_its90
 
-from logger.amplifiers import encode_word
-from logger.conversion import Assembler
+from logger.conversion.amplifiers import encode_word
+from logger.conversion.assembler import Assembler
 from logger.physics.thermocouple import compensated_temperature_c, emf_uv, temperature_c
 from logger.reading import Floats, Frame, Sample
 

@@ -110,7 +110,7 @@ def first_frame_s(home: Path, *, cold: bool) -> tuple[float, float]:
             drop_caches()
         begun_s = time.monotonic()
         logger = subprocess.Popen(
-            [sys.executable, "-m", "logger.cli", "--home", str(home), "log", "--serial", str(link)],
+            [sys.executable, "-P", "-m", "logger.cli", "--home", str(home), "log", "--serial", str(link)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )

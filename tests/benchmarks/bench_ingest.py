@@ -21,12 +21,12 @@ from time import perf_counter, process_time
 import numpy as np
 from influxdb_client import InfluxDBClient, WriteOptions
 
-from logger.conversion import Assembler
+from logger.conversion.assembler import Assembler
 from logger.journal.layout import as_stored
 from logger.journal.writer import JournalWriter
-from logger.judging import Judging
 from logger.plan import Plan
 from logger.reading import Floats, Frame, Sample
+from logger.replay.judging import Judging
 from logger.rig_line.wire import decode, encode
 from tests.benchmarks.live import PROBES, heat, plan_of
 from tests.mirror.servers import VictoriaMetrics, running

@@ -22,7 +22,7 @@ from time import perf_counter, process_time
 import numpy as np
 import pandas as pd
 
-from logger.conversion import Assembler, convert
+from logger.conversion.assembler import Assembler, convert
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import check
 from logger.journal.writer import JournalWriter

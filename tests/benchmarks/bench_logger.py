@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 
 from logger.journal.reader import JournalReader
-from logger.sources.simulated.wiring import load_value
+from logger.simulator.wiring import load_value
 from tests.processes import RIG, STOKEWATCH, process, stokewatch, until
 
 CHANNELS, RATE_HZ = 16, 10

@@ -1,6 +1,6 @@
 """What the live page costs; run by hand, prints tables.
 
-    python tests/benchmarks/bench_page.py [--rounds 5] [--behind-hours 3] [--open-hours 12] [--seconds 60]
+    python -m tests.benchmarks.bench_page [--rounds 5] [--behind-hours 3] [--open-hours 12] [--seconds 60]
         [--commits 2]
 
 Peer of an update: the documented way, a whole figure sent each second, built with Plotly and serialised as Dash
@@ -30,11 +30,12 @@ import plotly.graph_objects as go
 import psutil
 import websockets
 from dash._utils import to_json
-from dashboard.feed import dumps
-from dashboard.watch import Watcher
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
-from logger.journal.reader import JournalReader
+from dashboard.app import VERSION
+from dashboard.live.hub import Hub, Tablet
+from dashboard.live.messages import Wish
+from dashboard.live.screens import draw
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
 
@@ -87,58 +88,92 @@ def spread(values: list[float]) -> str:
     return f"{middle} [{least}–{most}]"
 
 
+FIRE = Wish(page="fire")
+
+
+class Alone:
+    """A hub with one tablet that shows the fire, moved by hand."""
+
+    def __init__(self, path: Path) -> None:
+        self.hub = Hub(path, draw, VERSION)
+        self.tablet = Tablet()
+        self.tablet.wish = FIRE
+        self.hub.tablets.add(self.tablet)
+
+    async def open(self) -> tuple[float, int]:
+        """Make a whole screen; give its time [ms] and size [bytes]."""
+        await self.hub._look()
+        self.tablet.clear()
+        begin = time.perf_counter()
+        await self.hub._whole([self.tablet])
+        took = (time.perf_counter() - begin) * 1e3
+        return took, self.size()
+
+    async def tell(self) -> tuple[float, int]:
+        """Look and tell; give its time [ms] and size [bytes]."""
+        begin = time.perf_counter()
+        await self.hub._look()
+        await self.hub._tell()
+        return (time.perf_counter() - begin) * 1e3, self.size()
+
+    def size(self) -> int:
+        total = 0
+        while not self.tablet.queue.empty():
+            total += len(self.tablet.queue.get_nowait().encode())
+        return total
+
+
 def one_update(folder: Path, rounds: int, hours: float) -> None:
     """Bytes and time of an update with so much behind it, against a whole figure."""
     writer, key, start_us, n = fill(folder / "update.sqlite", hours, round(time.time() * 1e6))
-    watcher = Watcher(writer.path)
-    watcher.look(time.time())
-    reader = JournalReader(writer.path)
     # One point a second, 16 traces.
     seconds = np.datetime64("2026-01-01T00:00:00") + np.arange(round(hours * 3600)).astype("timedelta64[s]")
     history = frames(start_us, 0, n).temperature_c[::HZ]
     bytes_ours, bytes_theirs, ours, theirs = [], [], [], []
-    for _ in range(rounds):
-        few_bytes, few = [], []
-        for _ in range(20):
-            with writer.transaction():
-                writer.append(key, frames(start_us, n, 3))
-                n += 3
-                beat(writer, key, n)
+
+    async def some(n: int) -> int:
+        alone = Alone(writer.path)
+        await alone.open()
+        for _ in range(rounds):
+            few = []
+            for _ in range(20):
+                with writer.transaction():
+                    writer.append(key, frames(start_us, n, 5))
+                    n += 5
+                    beat(writer, key, n)
+                few.append(await alone.tell())
+            ours.append(median(took for took, _ in few))
+            bytes_ours.append(median(size for _, size in few))
             begin = time.perf_counter()
-            kind, update = watcher.look(time.time())
-            text = dumps({"type": kind, "seq": 1, "quiet_s": 0.0, **(update or {})})
-            few.append((time.perf_counter() - begin) * 1e3)
-            few_bytes.append(len(text.encode()))
-            assert kind == "update"
-        begin = time.perf_counter()
-        figure = go.Figure([go.Scatter(x=seconds, y=history[:, j], name=f"k{j}") for j in range(CHANNELS)])
-        whole = to_json({"response": {"graph": {"figure": figure}}})
-        theirs.append((time.perf_counter() - begin) * 1e3)
-        bytes_theirs.append(float(len(whole.encode())))
-        ours.append(median(few))
-        bytes_ours.append(median(few_bytes))
-    print(f"\none update, {CHANNELS} traces, {hours:g} h behind it, 3 frames in it (4 updates/s at {HZ} Hz)")
+            figure = go.Figure(
+                [go.Scatter(x=seconds, y=history[:, j], name=f"k{j}") for j in range(CHANNELS)]
+            )
+            whole = to_json({"response": {"graph": {"figure": figure}}})
+            theirs.append((time.perf_counter() - begin) * 1e3)
+            bytes_theirs.append(float(len(whole.encode())))
+        await alone.hub.stop()
+        return n
+
+    asyncio.run(some(n))
+    print(f"\none update, {CHANNELS} traces, {hours:g} h behind it, 5 frames in it (2 updates/s at {HZ} Hz)")
     print(f"  bytes: {spread(bytes_ours)}; whole figure {median(bytes_theirs):,.0f}; "
           f"ratio 1/{median(b / a for a, b in zip(bytes_ours, bytes_theirs, strict=True)):,.0f}")  # fmt: skip
-    print(f"  server: {spread(ours)} ms; whole figure {spread(theirs)} ms; "
+    print(f"  server, look to text: {spread(ours)} ms; whole figure {spread(theirs)} ms; "
           f"ratio 1/{median(b / a for a, b in zip(ours, theirs, strict=True)):.0f}")  # fmt: skip
-    reader.close()
-    watcher.close()
     writer.close()
 
 
 def opening(path: Path, rounds: int) -> None:
-    """The snapshot of a long firing: what a tablet gets when it opens the page."""
-    watcher = Watcher(path)
-    watcher.look(time.time())
-    took, size = [], 0
-    for _ in range(rounds):
-        begin = time.perf_counter()
-        text = dumps(watcher.snapshot(None))
-        took.append((time.perf_counter() - begin) * 1e3)
-        size = len(text.encode())
-    print(f"  snapshot and its JSON: {spread(took)} ms, {size:,} bytes")
-    watcher.close()
+    """The whole screen of a long firing: what a tablet gets when it opens the page."""
+
+    async def some() -> list[tuple[float, int]]:
+        alone = Alone(path)
+        made = [await alone.open() for _ in range(rounds)]
+        await alone.hub.stop()
+        return made
+
+    made = asyncio.run(some())
+    print(f"  whole screen: {spread([took for took, _ in made])} ms, {made[-1][1]:,} bytes")
 
 
 @contextmanager
@@ -199,20 +234,19 @@ class Writing:
 
 
 async def be_tablets(address: str, n: int, seconds: float) -> list[int]:
-    """So many tablets that only listen; gives the bytes each got after its snapshot."""
+    """So many tablets that only listen; gives the bytes each got, whole screens too."""
 
     async def one() -> int:
         origin = f"http://{address}"
-        async with websockets.connect(f"ws://{address}/feed", origin=origin, max_size=None) as socket_:  # type: ignore[arg-type]
-            await socket_.send(json.dumps({"want": "snapshot", "window_s": None}))
+        async with websockets.connect(f"ws://{address}/live", origin=origin, max_size=None) as socket_:  # type: ignore[arg-type]
+            await socket_.send(json.dumps({"page": "fire"}))
             got, until = 0, time.monotonic() + seconds
             while (left := until - time.monotonic()) > 0:
                 try:
                     text = await asyncio.wait_for(socket_.recv(), left)
                 except TimeoutError:
                     break
-                if not text.startswith('{"type":"snapshot"'):
-                    got += len(text)
+                got += len(text)
             return got
 
     return await asyncio.gather(*(one() for _ in range(n)))
@@ -232,26 +266,16 @@ OPENED = """
     window.opened = {};
     new MutationObserver(() => {
         const reading = document.querySelector('#values .reading');
-        if (reading && reading.textContent) window.opened.values ??= performance.now();
-    }).observe(document, { childList: true, subtree: true });
-    new PerformanceObserver((found) => {
-        if (!found.getEntriesByName('traces drawn').length) return;
-        // When the next picture is made, this one is on the glass.
-        requestAnimationFrame(() => { window.opened.traces ??= performance.now(); });
-    }).observe({ type: 'mark', buffered: true });
+        if (reading && /\\d/.test(reading.textContent)) window.opened.values ??= performance.now();
+        if (document.querySelector('#traces .scatterlayer .trace path.js-line'))
+            requestAnimationFrame(() => { window.opened.traces ??= performance.now(); });
+    }).observe(document, { childList: true, subtree: true, characterData: true });
 """
-SEEN = """
+TOLD = """
 () => {
-    const S = window.Stokewatch;
-    window.seenMs = [];
-    const take = S.takeUpdate;
-    S.takeUpdate = (message) => {
-        const room = take(message);
-        const newest = Math.max(...(message.rigs || []).flatMap((r) => r.t));
-        if (Number.isFinite(newest)) requestAnimationFrame(() => window.seenMs.push(
-            Date.now() - (S.firing.started_s + newest) * 1000));
-        return room;
-    };
+    window.told = 0;
+    new MutationObserver(() => { window.told += 1; })
+        .observe(document.querySelector('#values'), { childList: true, subtree: true, characterData: true });
 }
 """
 
@@ -259,30 +283,32 @@ SEEN = """
 def in_the_browser(address: str, seconds: float, rounds: int) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
-        opened = []
+        cold, warm = [], []
         for _ in range(rounds):
-            page = tablet(browser)
-            opened.append(opening_times(page, address))
-            page.context.close()
-        print("  from navigation, nothing cached [ms]:")
-        for what in opened[0]:
-            print(f"    {what}: {spread([times[what] for times in opened])}")
-        page = tablet(browser)
+            context = tablet(browser)
+            cold.append(opening_times(context.new_page(), address))
+            warm.append(opening_times(context.new_page(), address))
+            context.close()
+        for name, opened in (("nothing cached", cold), ("opened before", warm)):
+            print(f"  from navigation, {name} [ms]:")
+            for what in opened[0]:
+                print(f"    {what}: {spread([times[what] for times in opened])}")
+        context = tablet(browser)
+        page = context.new_page()
         opening_times(page, address)
-        page.evaluate(SEEN)
+        page.evaluate(TOLD)
         time.sleep(3)
-        page.evaluate("() => { window.seenMs.length = 0; }")
+        before = page.evaluate("() => window.told")
         costs = [cost(page, max(seconds, 10) / rounds) for _ in range(rounds)]
-        seen = page.evaluate("() => window.seenMs")
-        print(f"  sample → value seen: median {median(seen):.0f} ms, 99 % {np.percentile(seen, 99):.0f} ms")
-        print(f"  at {len(seen) / max(seconds, 10):.1f} updates/s, of a core [%]:")
+        told = page.evaluate("() => window.told") - before
+        print(f"  at {told / max(seconds, 10):.1f} updates/s, of a core [%]:")
         for what in costs[0]:
             print(f"    {what}: {spread([one[what] for one in costs])}")
         browser.close()
 
 
-def tablet(browser: Browser) -> Page:
-    return browser.new_context(viewport={"width": 1180, "height": 820}).new_page()
+def tablet(browser: Browser) -> BrowserContext:
+    return browser.new_context(viewport={"width": 1180, "height": 820})
 
 
 def opening_times(page: Page, address: str) -> dict[str, float]:
@@ -290,7 +316,7 @@ def opening_times(page: Page, address: str) -> dict[str, float]:
     page.add_init_script(OPENED)
     page.goto(f"http://{address}/")
     page.wait_for_function("() => window.opened.traces", polling=20)
-    first = "() => performance.getEntriesByName('first-contentful-paint')[0].startTime"
+    first = "() => performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0"
     opened = page.evaluate("() => window.opened")
     return {
         "first contentful paint": page.evaluate(first),

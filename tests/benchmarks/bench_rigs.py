@@ -25,7 +25,7 @@ import psutil
 
 from logger.journal.reader import JournalReader
 from logger.reading import Status
-from logger.sources.simulated.wiring import load_line, load_value
+from logger.simulator.wiring import load_line, load_value
 from tests.broker import Mosquitto
 from tests.mirror.servers import InfluxDB2, VictoriaMetrics, running
 from tests.processes import STOKEWATCH, process, stokewatch, until

@@ -20,7 +20,7 @@ from scipy.stats import theilslopes
 
 from logger.judgement.trend import Trend
 from logger.reading import Floats
-from logger.sources.simulated import draw, fire, probes
+from logger.simulator import draw, fire, probes
 
 TURNS_S: Final = (300, 600, 800, 1100)
 CLIMB, FALL = 40.0, -60.0

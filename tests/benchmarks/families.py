@@ -22,7 +22,7 @@ import numpy as np
 from logger.exchange.csv_in import CsvOptions, read_csv
 from logger.plan import Plan, Probe, load, loads
 from logger.reading import Bytes, Floats, Status
-from logger.sources.simulated import simulate
+from logger.simulator import simulate
 from tests.benchmarks.ember_fires import ember_fire
 from tests.benchmarks.scored_cases import collapses, faults, stalls
 from tests.benchmarks.varied_fires import crude, plain, varied

@@ -16,7 +16,7 @@ import numpy as np
 from logger.plan import Plan, Probe
 from logger.reading import Floats, Frame, Sample
 from logger.rig_line.wire import encode
-from logger.sources.simulated import simulate
+from logger.simulator import simulate
 
 PROBES: Final = 16
 _ZONES: Final = ("bed", "lower", "windward", "leeward", "middle", "upper")

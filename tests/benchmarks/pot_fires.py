@@ -23,7 +23,7 @@ from logger.judgement.trend import Bools
 from logger.physics.wall import Wall
 from logger.plan import Plan, Probe, loads
 from logger.reading import Floats, Status
-from logger.sources.simulated import draw, simulate_scenario
+from logger.simulator import draw, simulate_scenario
 from tests.benchmarks.ember_fires import ember_fire
 from tests.benchmarks.varied_fires import crude
 

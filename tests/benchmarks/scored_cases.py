@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from logger.reading import Status
-from logger.sources.simulated import SimulatedFiring
+from logger.simulator import SimulatedFiring
 
 LEAST_LOST_C: Final = 60.0
 WITHIN_S: Final = 180.0

@@ -15,8 +15,8 @@ import numpy as np
 
 from logger.plan import Plan, Probe, Reads
 from logger.reading import Bytes, Floats
-from logger.sources.simulated import SimulatedFiring, simulate_scenario
-from logger.sources.simulated.drawing import draw
+from logger.simulator import SimulatedFiring, simulate_scenario
+from logger.simulator.drawn import draw
 from tests.benchmarks.scored_cases import LEAST_LOST_C, WITHIN_S
 
 NAMES: Final = ("lower", "middle", "windward", "upper", "leeward")

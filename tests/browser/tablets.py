@@ -20,7 +20,7 @@ from playwright.sync_api import Page
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
-from logger.sources.simulated import SimulatedFiring, simulate
+from logger.simulator import SimulatedFiring, simulate
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -62,7 +62,7 @@ class PageServer:
         self.log = home / "page.log"
 
     def start(self) -> None:
-        command = [sys.executable, "-m", "logger.cli", "page", "--home", str(self.home)]
+        command = [sys.executable, "-P", "-m", "logger.cli", "page", "--home", str(self.home)]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [*command, "--port", str(self.port), "--no-browser"],
@@ -196,7 +196,19 @@ def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
 
 def drawn(page: Page, graph: str = "traces") -> list[dict[str, Any]]:
     """What stands in a graph: name, meta, opacity and points of each trace."""
-    return list(page.evaluate("(id) => window.stokewatch.drawn(id)", graph))
+    return list(page.evaluate(DRAWN, graph))
+
+
+DRAWN = """(id) => (document.querySelector(`#${id} .js-plotly-plot`)?.data || []).map((trace) => ({
+    name: trace.name, meta: trace.meta || {}, opacity: trace.opacity ?? 1, text: Array.from(trace.text || []),
+    x: Array.from(trace.x || []), y: Array.from(trace.y || []) }))"""
+
+
+def ranges(page: Page) -> dict[str, Any]:
+    """What the traces' axes show, and what they would show if nobody had zoomed."""
+    made = """() => { const { xaxis, yaxis } = document.querySelector('#traces .js-plotly-plot').layout;
+        return { x: xaxis.range.map(Number), y: yaxis.range.map(Number), follows: window.stokewatch.follows() }; }"""
+    return dict(page.evaluate(made))
 
 
 def state(page: Page) -> str:

@@ -16,9 +16,9 @@ from tablets import PageServer, wait_until
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, Probe
-from logger.plans import save_plan
+from logger.plan.library import save_plan
 from logger.reading import Batch, Channel
-from logger.sources.simulated import simulate
+from logger.simulator import simulate
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -226,7 +226,7 @@ def test_marks_scrub_and_keys(burnt: str, tablet: Page, page_server: PageServer)
 def test_the_moment_is_what_the_judgement_says(
     home: Path, burnt: str, tablet: Page, page_server: PageServer
 ) -> None:
-    from logger.replaying import judged
+    from logger.replay.moments import judged
 
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         told = judged(reader, reader.firing(burnt))

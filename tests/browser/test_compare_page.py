@@ -8,12 +8,13 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+import tablets
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 from tablets import PageServer, free_port, wait_until
 
 from logger.journal.reader import JournalReader
-from logger.judging import rehearse
+from logger.replay.judging import rehearse
 from tests.invented_firings import invented_firing, open_journal
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
@@ -49,7 +50,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Archive]:
 
 
 def lines(tablet: Page) -> list[dict[str, Any]]:
-    found = tablet.evaluate("() => window.stokewatch.drawn('compare-curves')")
+    found = tablets.drawn(tablet, "compare-curves")
     return [d for d in found if d["name"][0].isdigit()]
 
 
@@ -77,7 +78,7 @@ def test_led_by_what_the_pots_went_through(archive: Archive, tablet: Page) -> No
     archive.open(tablet, 0, 1)
     heads = tablet.locator("#compare h2").all_inner_texts()
     assert heads.index("What the pots went through") < heads.index("Comparison") < heads.index("Curves")
-    parts = tablet.evaluate("() => window.stokewatch.drawn('compare-endured')")
+    parts = tablets.drawn(tablet, "compare-endured")
     assert [p["name"] for p in parts][:4] == ["500–600 °C", "600–700 °C", "700–800 °C", "above 800 °C"]
     told = cells(tablet, "coldest_peak_c")
     with contextlib.closing(JournalReader(archive.server.home / "journal.sqlite")) as reader:

@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Page
 from tablets import Fire, PageServer, wait_until
 
-from logger.judging import Judging
+from logger.replay.judging import Judging
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 

@@ -9,7 +9,7 @@ from playwright.sync_api import Page, expect
 from tablets import PageServer, wait_until
 
 from logger.plan import Clay, load
-from logger.plans import list_plans
+from logger.plan.library import list_plans
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 

@@ -15,7 +15,7 @@ from tablets import PageServer, wait_until
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
-from logger.sources.simulated import simulate
+from logger.simulator import simulate
 from tests.processes import RIG, STOKEWATCH, process
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tablets
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 from tablets import PageServer, free_port, wait_until
@@ -18,8 +19,8 @@ from dashboard.parts.moment import clock
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
-from logger.replaying import judged
-from logger.sources.simulated import simulate
+from logger.replay.moments import judged
+from logger.simulator import simulate
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
@@ -74,6 +75,8 @@ class Burnt:
         page.goto(f"{self.server.url}/replay/{self.id}?at={at_s:g}")
         page.wait_for_selector("#replay-zones td", timeout=240_000)
         wait_until(lambda: "°" in page.inner_text("#replay-values .probe >> nth=0"), "the values", 60)
+        begin = "() => document.querySelector('#replay-traces .js-plotly-plot').layout.xaxis.range[0]"
+        wait_until(lambda: cursor(page) > page.evaluate(begin) + 0.01, "the pictures are at that moment", 30)
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +89,7 @@ def burnt(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Burnt]:
 
 
 def drawn(page: Page, name: str) -> dict[str, Any]:
-    found = page.evaluate("() => window.stokewatch.drawn('replay-traces')")
+    found = tablets.drawn(page, "replay-traces")
     return next((d for d in found if d["name"].startswith(name)), {"x": [], "y": []})
 
 
@@ -114,11 +117,7 @@ def test_each_moment_is_what_was_read_judged_and_forecast(burnt: Burnt, tablet: 
     burnt.open(tablet, one["t_s"] + 1)
     wait_until(lambda: drawn(tablet, "forecast")["x"], "what was to come is drawn", 60)
     zero = zero_min(tablet, one["t_s"] + 1)
-    middle = next(
-        d
-        for d in tablet.evaluate("() => window.stokewatch.drawn('replay-traces')")
-        if d["name"] == "forecast"
-    )
+    middle = next(d for d in tablets.drawn(tablet, "replay-traces") if d["name"] == "forecast")
     at_s = (np.array(middle["x"]) + zero) * 60
     assert at_s[0] == pytest.approx(one["at_s"] + one["ahead_s"][0], abs=2)
     expected = np.interp(at_s, one["at_s"] + np.array(one["ahead_s"]), one["middle_c"])
@@ -172,13 +171,7 @@ def test_moving_the_moment_moves_all_that_is_seen(burnt: Burnt, tablet: Page) ->
     tablet.locator("#replay-values .probe").first.click()
     wait_until(
         lambda: (
-            sorted(
-                {
-                    d["opacity"]
-                    for d in tablet.evaluate("() => window.stokewatch.drawn('replay-traces')")
-                    if d["meta"].get("probe")
-                }
-            )
+            sorted({d["opacity"] for d in tablets.drawn(tablet, "replay-traces") if d["meta"].get("probe")})
             == [0.12, 1]
         ),
         "the others are pale",

@@ -14,10 +14,10 @@ from PIL import Image
 from playwright.sync_api import Browser, Page
 from tablets import PageServer, free_port, wait_until
 
-from logger.describe import FIELDS
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
 from logger.reading import Status
+from logger.report.describe import FIELDS
 from logger.report.document import export_html
 from logger.report.shown import shown
 from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal
@@ -157,7 +157,8 @@ def test_files_to_keep_and_the_report_in_its_own_window(
     page = opening.value
     page.wait_for_load_state()
     assert page.inner_text("h1") == "Invented firing, seed 5"
-    assert "zone=" in page.url
+    zone = page.evaluate("Intl.DateTimeFormat().resolvedOptions().timeZone")
+    assert zone in page.inner_text("body"), "its times are those of the tablet"
     assert page.locator("svg path").count() > 6
     assert page.evaluate("document.fonts.size") == 0  # asks for nothing
     with tablet.expect_download() as saving:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from steady import SteadyRig, Tell, beat, check, stored, times
 
-from logger.sources.simulated.wiring import load_value
+from logger.simulator.wiring import load_value
 from tests.broker import Mosquitto
 from tests.processes import RIG, STOKEWATCH, process, until
 

@@ -21,7 +21,7 @@ from logger.journal.writer import JournalWriter
 from logger.plan import loads
 from logger.rig_line.dialogue import decode_answer
 from logger.rig_line.wire import LineSplitter, WireError, decode
-from logger.sources.simulated import simulate
+from logger.simulator import simulate
 
 PLAN = simulate(5, rate_hz=1, mishaps="none", probes=3).plan.dumps().encode()
 CSV = b"time_s,coals,top\n" + b"".join(b"%d,%.1f,%.1f\n" % (t, 20 + t, 19 + t / 2) for t in range(30))

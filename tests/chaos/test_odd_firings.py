@@ -14,12 +14,12 @@ from steady import Tell, times
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judging import Judging, rehearse
 from logger.plan import Clay, Plan, Probe, loads
 from logger.reading import Batch, Bytes, Channel, Floats, Status
+from logger.replay.judging import Judging, rehearse
 from logger.report.document import export_html
 from logger.report.shown import Shown
-from logger.sources.simulated import SimulatedFiring, simulate
+from logger.simulator import SimulatedFiring, simulate
 
 START_US = 1_795_000_000_000_000
 

@@ -14,17 +14,18 @@ from typing import Any
 import pytest
 from steady import LONG, Tell, line, value_c
 
-from logger.daemon import _last_beat
 from logger.home import Home
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.aside import unjoined
 from logger.journal.pages import Cell, PageFile
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import join
 from logger.journal.writer import JournalWriter, add_request
-from logger.plan import loads
-from logger.recorder import Recorder
+from logger.plan import Plan, loads
+from logger.recording.daemon import _last_beat
+from logger.recording.far_end import FarEnd
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.recording.recorder import Recorder
 from logger.sources import Arrival
 
 CHANNELS = 3
@@ -56,40 +57,34 @@ zone = "upper"
 """
 
 
-def recorder_of(home: Path) -> tuple[Recorder, Intake]:
+def recorder_of(home: Path, plan: Plan | None = None) -> tuple[Recorder, Intake]:
     intake = Intake(time_line := HostTime())
     recorder = Recorder(
         home / "journal.sqlite",
         intake,
         time_line,
-        plan=None,
+        FarEnd(),
+        plan=plan,
         title="",
         invented=True,
-        committed=lambda tokens: None,
-        sources=list,
-        beacons=dict,
-        test_beacons=lambda: None,
     )
     return recorder, intake
 
 
 async def record(home: Path, first: int, frames: int, *, plan: str | None = None) -> None:
     """Record frames as the logger's own thread does, but in this one."""
-    recorder, intake = recorder_of(home)
-    if plan is not None:
-        recorder._given = recorder._plan = loads(plan)
-    writer = recorder._opening.open(recorder._resume, lambda: False)
+    recorder, intake = recorder_of(home, None if plan is None else loads(plan))
+    writer = recorder.open(lambda: False)
     assert writer is not None
     for seq in range(first, first + frames):
         ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
         await asyncio.sleep(0.002)  # or two frames would be of one moment
         await intake.put(Arrival(line(seq, CHANNELS, ms=ms), time.monotonic(), "test"))
     for _ in range(6):
-        recorder._collect(intake.take(0.0, 0.0))
-        if recorder._mended(writer) and recorder._commit(writer):
+        if recorder.record(writer, intake.take(0.0, 0.0)):
             break
     else:
-        raise AssertionError(recorder._trouble)
+        raise AssertionError(recorder.trouble)
     writer.close()
 
 

@@ -17,9 +17,9 @@ import pytest
 import websockets
 from steady import LONG, SteadyRig, Tell, beat, integrity, line, stored, times
 
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.reader import JournalReader
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
 from logger.sources import Arrival
 from tests.processes import STOKEWATCH, free_port, process, until
 
@@ -56,7 +56,7 @@ async def test_reboots_wraps_and_a_host_clock_that_jumps(tell: Tell, monkeypatch
         intake.check_host_clock()
         batch = intake.take(0, 0)
         got_us += [t_us for _, t_us in batch.frames]
-        said += [data for _, kind, data in batch.events if kind == "clock"]
+        said += [event.data for event in batch.events if event.kind == "clock"]
     t_s = np.array(got_us) / 1e6
     true_s = np.array([at for at, _ in taken])
     assert len(t_s) == len(true_s)

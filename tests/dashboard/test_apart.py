@@ -11,13 +11,13 @@ from typing import Any
 import psutil
 import pytest
 from page_journal import make_batch, open_firing
-from tests.processes import until
 
 from dashboard import apart
 from dashboard.apart import EACH, JOBS, WAITING, Apart, BusyError, TooMuchError
 from dashboard.asker import Asker, asker
 from logger.errors import UserError
 from logger.journal.writer import JournalWriter
+from tests.processes import until
 
 
 @pytest.fixture
@@ -36,7 +36,9 @@ def bound(monkeypatch: pytest.MonkeyPatch, job: str, **limits: Any) -> None:
     monkeypatch.setitem(JOBS, job, replace(JOBS[job], **limits))
 
 
-async def test_a_plan_is_read_apart() -> None:
+async def test_a_plan_is_read_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "dashboard.py").write_text("raise SystemExit('not of this project')")
+    monkeypatch.chdir(tmp_path)
     text = await Apart().run("read_plan", toml="title = 'Six jars'")
     assert 'title = "Six jars"' in text
     with pytest.raises(UserError, match="file line 1: target_c"):

@@ -13,8 +13,8 @@ from dashboard.access import Access, host_name
 from dashboard.app import create_app, listen, serve
 from dashboard.live.messages import read_wish
 from logger.errors import UserError
-from logger.health import Sign
 from logger.home import Home
+from logger.recording.health import Sign
 
 HOST = {"host": "127.0.0.1:8050"}
 ORIGIN = {**HOST, "origin": "http://127.0.0.1:8050"}

@@ -13,19 +13,19 @@ from typing import Any
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from dashboard.pages.archive import download_headers, page_words
 from fastapi.testclient import TestClient
 from firing_fixture import START_US, SmallFire
 from page_journal import PLAN, make_batch
 
 from dashboard.app import create_app
 from dashboard.glimpse import STEPS
-from dashboard.pages.archive import download_headers, page_words
 from dashboard.spool import Spool, plain_name
 from logger.exchange.export import export_csv, export_line_protocol
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
-from logger.plans import save_plan
+from logger.plan.library import save_plan
 
 MINUTE_US = 60_000_000
 LOG = "time (s),low,high\n0,20,30\n1,21,31\n2,22,\n60,80,90\n"

@@ -28,9 +28,9 @@ from dashboard.gathering import kept_rehearsal
 from dashboard.pages import compare
 from dashboard.parts.comparison import bars, change
 from logger.cli import cli
-from logger.facts import Fact
 from logger.journal.reader import JournalReader
-from logger.judging import rehearse
+from logger.replay.judging import rehearse
+from logger.report.facts import Fact
 from logger.report.gather import gather
 from logger.report.photos import MOST, SIDE_PX, photos_of
 from tests.invented_firings import DESCRIBED, invented_firing, open_journal

@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 import uvicorn
 from page_journal import make_batch, open_firing
-from tests.processes import until
 
 from dashboard import connections, downloads
 from dashboard.app import create_app, listen, settings
@@ -21,6 +20,7 @@ from dashboard.connections import EACH, MAX_HEAD, MOST, RESERVE, Places, who_is
 from dashboard.door import PinDoor
 from dashboard.operators import Operators
 from logger.journal.writer import JournalWriter
+from tests.processes import until
 
 PIN = "274913"
 OPERATOR = "127.0.0.77"
@@ -163,7 +163,7 @@ def test_an_export_that_nobody_reads_is_dropped(
         made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         made.bind(("127.0.0.2", 0))
         made.connect(("127.0.0.1", served.port))
-        made.sendall(f"GET /api/archive/{firing}/export/csv HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n".encode())
+        made.sendall(f"GET /api/report/{firing}/file/csv HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n".encode())
         made.recv(100)
         until(lambda: not open_files(tmp_path), "the file to be let go", 60)
     assert list((tmp_path / "spool").iterdir()) == []

@@ -17,7 +17,7 @@ HARMLESS = {
     "...replay-judged.data": ("judges a stored firing apart, few at once, and writes nothing"),
     "replay-poll.disabled...replay-working.hidden...replay-said.children": "ends judging; writes nothing",
     "replay-title.children...replay-about.children...replay-doors.children...replay-body.hidden"
-    "...replay-told.data...replay-values.children...replay-happened.children...replay-zones.children"
+    "...replay-told.data...replay-marks.data...replay-values.children...replay-happened.children...replay-zones.children"
     "...replay-traces.figure...replay-heat.figure...replay-stack.figure...replay-side.data"
     "...replay-standing.children...replay-scrub.max...replay-scrub.value": "shows a stored firing",
     "replay-settings.children": "a form of alarm settings",
@@ -45,6 +45,15 @@ HARMLESS = {
     ),
     "report-form.children...report-saved.data...report-photos.children": "shows what was written down",
     "ended-summary.children": "shows how the ended firing went",
+    "replay-scrub.value...replay-jumped.children": "goes to the next mark",
+    'replay-traces.figure...{"line":["ALL"],"type":"replay-one","zone":["ALL"]}.aria-pressed'
+    "...replay-chosen.data": "lets other lines fade",
+    'traces.figure...{"line":["ALL"],"type":"fire-one","zone":["ALL"]}.aria-pressed...fire-chosen.data': (
+        "lets other lines fade"
+    ),
+    "side-now.hidden...side-zones.hidden...side-log.hidden": "turns over what stands beside the traces",
+    "glance.opened": "shows the coldest zone large",
+    "end-dialog.opened": "asks whether the end is meant; the end itself is guarded",
 }
 """Callbacks that everybody may call, by what they write, and why."""
 

@@ -16,17 +16,17 @@ from dashboard.app import create_app
 from dashboard.context import Context
 from dashboard.pages import prepare
 from dashboard.pages.prepare import problems, read_document, to_document
-from logger import plans
-from logger.conversion import Assembler
+from logger.conversion.assembler import Assembler
 from logger.home import Home
 from logger.journal.writer import JournalWriter
-from logger.judgement.settings import RULES
 from logger.plan import Plan, Probe, default_alarms
+from logger.plan import library as plans
+from logger.plan.alarm_rules import RULES
 from logger.reading import Batch, Channel
 from logger.rig_line.wire import decode
-from logger.sources.simulated import simulate
-from logger.sources.simulated.cold import ColdFrames
-from logger.sources.simulated.demo import demo_scenario
+from logger.simulator import simulate
+from logger.simulator.cold import ColdFrames
+from logger.simulator.demo_fire import demo_scenario
 
 PLAN = Plan(
     title="Six jars, invented",

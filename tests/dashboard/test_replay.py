@@ -24,10 +24,10 @@ from dashboard.parts import moment
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judging import rehearse
 from logger.plan import loads
 from logger.reading import Status
-from logger.replaying import judged
+from logger.replay.judging import rehearse
+from logger.replay.moments import judged
 
 
 @pytest.fixture
@@ -234,7 +234,7 @@ def test_judged_as_a_rehearsal_does_and_again_by_other_settings(
         "replay-judged.data": {"alarms": {}},
         "unit.data": "C",
     }
-    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-scrub"] == {"max": 299, "value": 120}
     assert page["replay-title"]["children"] == "Replay: Four jars"
     assert "Invented" in text_of(page["replay-about"]["children"])
@@ -337,7 +337,7 @@ def test_no_such_firing(client: TestClient, app: Page, burnt: str) -> None:
     told = until_judged(client, app, "none")
     assert "none: no such firing" in told["replay-said"]["children"]
     show = {"replay-firing.data": {"firing": "none", "at": 0}}
-    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-body"]["hidden"] is True
     assert "none: no such firing" in page["replay-about"]["children"]
 
@@ -347,7 +347,7 @@ def test_without_a_plan_and_without_readings(client: TestClient, app: Page, path
         firing = writer.open_firing("Nothing yet", None, START_US).id
     until_judged(client, app, firing)
     show = {"replay-firing.data": {"firing": firing, "at": 0}, "replay-judged.data": {"alarms": {}}}
-    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-told"]["data"]["shown"] == []
     assert page["replay-body"]["hidden"] is False
 
@@ -355,5 +355,5 @@ def test_without_a_plan_and_without_readings(client: TestClient, app: Page, path
 @pytest.mark.parametrize("nonsense", [None, 7, [], {"firing": 3}, {"firing": None}, "../../etc"])
 def test_nonsense_is_no_firing(client: TestClient, app: Page, burnt: str, nonsense: Any) -> None:
     show = {"replay-firing.data": nonsense, "replay-judged.data": nonsense, "replay-side.value": nonsense}
-    page = call(client, app, "replay-traces.figure", show, triggered="replay-firing.data")
+    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-body"]["hidden"] is True

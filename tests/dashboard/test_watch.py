@@ -8,9 +8,9 @@ import pytest
 from firing_fixture import START_US, SmallFire
 
 from dashboard.live.watch import MAX_ROWS, Message, Watcher
-from logger.health import Sign
 from logger.home import Home
 from logger.reading import Status
+from logger.recording.health import Sign
 
 NOW_S = 1_795_700_000.0
 

@@ -14,7 +14,7 @@ import pytest
 
 from logger.diagnosis import Diagnosis, Report
 from logger.diagnosis.checksum import explain_checksum
-from logger.listen import ListenError, listen
+from logger.diagnosis.listen import ListenError, listen
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
 from logger.rig_line.dialogue import sealed
@@ -271,3 +271,32 @@ def test_a_file_of_recorded_lines(tmp_path: Path) -> None:
 def test_a_place_where_there_is_nothing(target: str, words: str) -> None:
     with pytest.raises(ListenError, match=words):
         listen(target, seconds=1.0, echo=lambda text: None)
+
+
+@pytest.mark.parametrize(
+    ("reset", "level", "says"),
+    [
+        ("power", "good", "power came on"),
+        ("watchdog", "check", "its watchdog: the program hung"),
+        ("brownout", "check", "its supply sagged"),
+        ("lightning", "good", "lightning"),  # a word of somebody's own
+    ],
+)
+def test_what_started_the_rig_is_said(reset: str, level: str, says: str) -> None:
+    diagnosis = Diagnosis()
+    diagnosis.take(sealed(b'#{"rig":"a1","reset":"%b","ch":{"k0":"max31855"}}' % reset.encode()))
+    for i in range(5):
+        diagnosis.take(frame(i, 500 * i), 100 + 0.5 * i)
+    report = diagnosis.report()
+    (found,) = [f for f in report.findings if f.about == "start"]
+    assert (found.level, report.right) == (level, True)
+    assert says in found.text
+    assert bool(found.mend) is (level == "check")
+    assert report.as_dict()["rigs"][0]["reset"] == reset
+
+
+@pytest.mark.parametrize("about", [b'{"rig":"a1"}', b'{"rig":"a1","reset":"unknown"}'])
+def test_nothing_is_said_of_a_start_that_the_rig_does_not_know(about: bytes) -> None:
+    diagnosis = Diagnosis()
+    diagnosis.take(sealed(b"#" + about))
+    assert not [f for f in diagnosis.report().findings if f.about == "start"]

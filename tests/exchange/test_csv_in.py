@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import os
 import tracemalloc
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +14,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.exchange.csv_in import CsvError, CsvFiring, CsvOptions, import_csv, read_csv
+from logger.exchange.csv_in import (
+    CsvError,
+    CsvFiring,
+    CsvOptions,
+    already_here,
+    digest_of,
+    import_csv,
+    read_csv,
+)
 from logger.exchange.csv_preview import preview, preview_together
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
@@ -611,7 +621,8 @@ def test_import_into_the_journal(writer: JournalWriter, reader: JournalReader, t
     info, _ = import_csv(writer, path, plan=loads(PLAN), started_us=1_795_600_800_000_000)
     assert (info.title, info.running, info.readings, info.invented) == ("Bowls", False, 600, False)
     assert info.ended_us == 1_795_600_800_000_000 + 199_000_000
-    assert info.facts == {"imported": ["fire.csv"], "time_known": False}
+    known = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert info.facts == {"imported": ["fire.csv"], "imported_sha256": [known], "time_known": False}
     traces = reader.readings(info.id)
     assert [c.probe.name for c in traces.columns] == ["Upper", "coals", "k7"]
     assert [float(t[10]) for t in traces.temperature_c] == [10.5, 10, 11]
@@ -848,3 +859,27 @@ def test_a_large_file_takes_little_memory(tmp_path: Path) -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 6 * path.stat().st_size
+
+
+# --- a file that is here already ----------------------------------------------------------------------------
+
+
+def test_a_file_is_known_again_by_its_bytes_whatever_its_name(
+    tmp_path: Path, writer: JournalWriter, reader: JournalReader
+) -> None:
+    first, second, other = (tmp_path / name for name in ("one.csv", "two.csv", "other.csv"))
+    first.write_text("time_s,a\n0,20\n1,21\n")
+    second.write_bytes(first.read_bytes())
+    other.write_text("time_s,a\n0,20\n1,22\n")
+    digests = [digest_of(path) for path in (first, second, other)]
+    assert already_here(reader.firings(), digests) == []
+    both = {import_csv(writer, first)[0].id for _ in range(2)}
+    assert {info.id for info in already_here(reader.firings(), digests[:1])} == both
+    assert already_here(reader.firings(), digests[2:]) == []
+    assert digests[1] == digests[0] != digests[2]
+
+
+def test_a_pipe_is_not_read_to_be_known_again(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    assert digest_of(tmp_path / "pipe") == digest_of(tmp_path / "missing") == ""
+    assert already_here([], [""]) == []

@@ -14,9 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.amplifiers import encode_word
-from logger.columns import convert
-from logger.demo import _shown_again
+from logger.conversion.amplifiers import encode_word
+from logger.conversion.columns import convert
 from logger.exchange.csv_in import CsvOptions, import_csv
 from logger.exchange.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
 from logger.exchange.line_protocol import escape_tag, lines_of
@@ -24,6 +23,7 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, Probe, loads
 from logger.reading import Batch, Channel, Status
+from logger.simulator.demo import _shown_again
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 
 

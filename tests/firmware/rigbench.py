@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from logger.amplifiers import AMPLIFIERS, encode_word
+from logger.conversion.amplifiers import AMPLIFIERS, encode_word
 from logger.reading import Frame, Status
 from logger.rig_line import wire
 

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from rigbench import EIGHT, LiveRig, config, hex_word, run, steady
 
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.reader import JournalReader
 from logger.reading import Batch, Status
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
 from logger.sources import Arrival
 from tests.processes import STOKEWATCH, process, stokewatch, until
 

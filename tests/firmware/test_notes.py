@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from rigbench import KIT, NOTES, run
 
-from logger.amplifiers import AMPLIFIERS
-from logger.conversion import Assembler
+from logger.conversion.amplifiers import AMPLIFIERS
+from logger.conversion.assembler import Assembler
 from logger.plan import loads
-from logger.plan_sources import PlanSource, SourceChannel
+from logger.plan.sources import PlanSource, SourceChannel
 from logger.rig_line import wire
 from logger.rig_line.beacon import FAILED_AFTER_S, REPEAT_S, Show, answer_topic, ask_topic, beacon_line
 from logger.rig_line.dialogue import AGAIN, WHO_ARE_YOU, acknowledgement, decode_answer, is_answer

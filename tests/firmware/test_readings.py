@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from rigbench import EIGHT, SPI, config, hex_word, run, steady
 
-from logger.amplifiers import AMPLIFIERS
-from logger.conversion import Assembler
+from logger.conversion.amplifiers import AMPLIFIERS
+from logger.conversion.assembler import Assembler
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Status
 

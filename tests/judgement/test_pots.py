@@ -18,7 +18,7 @@ from logger.judgement.judge import Judge, LoadVerdict, verdict_data
 from logger.physics.infrared import apparent_c
 from logger.plan import Clay, Plan, Probe
 from logger.reading import Floats
-from logger.sources.simulated import SimulatedFiring, simulate
+from logger.simulator import SimulatedFiring, simulate
 
 WALL = Probe("wall", "k0", reads="wall", zone="belly", height_cm=20)
 AIR = Probe("air", "k1", reads="air", zone="belly", height_cm=20)

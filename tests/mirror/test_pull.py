@@ -13,13 +13,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.amplifiers import encode_word
-from logger.columns import convert, reconvert
+from logger.conversion.amplifiers import encode_word
+from logger.conversion.columns import convert, reconvert
 from logger.errors import UserError
 from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.home import Home
 from logger.journal.reader import JournalReader
-from logger.journal.rows import EventRow, FiringInfo
+from logger.journal.rows import FiringInfo
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive
 from logger.mirror.influxql import InfluxError, InfluxQL, literal
@@ -29,7 +29,7 @@ from logger.mirror.pull import PullError, pull
 from logger.mirror.sender import Sender
 from logger.mirror.target import Target
 from logger.plan import Plan, Probe
-from logger.reading import Batch, Channel, Status
+from logger.reading import Batch, Channel, Event, Status
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import INFLUXDBS, Gate, running
 from tests.mirror.test_mirror import settle
@@ -203,7 +203,7 @@ def test_any_names_words_and_numbers_come_back(
     batch = make_batch([t_us], [[value]], rig=rig, names=["k0"])
     firing = f"f{abs(hash((names, value, t_us, number, who)))}"
     info = FiringInfo(firing, title, t_us, None, None, None, 0, 0, False, data, ())
-    event = EventRow(number, t_us, "note", data, who)
+    event = Event(t_us, "note", data, who, number)
     lines = [
         *lines_of(batch, [Probe(zone, "k0", zone=zone)], firing=firing, site=site),
         firing_line(info, site=site),

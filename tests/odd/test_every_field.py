@@ -24,8 +24,8 @@ from odd_values import VALUES
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter, add_request
-from logger.judgement.settings import RULES
 from logger.plan import Plan, PlanError, from_document, loads
+from logger.plan.alarm_rules import RULES
 from logger.reading import Frame, Sample
 from logger.requests import KINDS, RequestError, data_of, read_request
 from logger.rig_line.wire import Malformed, decode, encode
@@ -81,9 +81,23 @@ REQUESTS: dict[str, dict[str, str]] = {
     "ack": {"key": '"spread_too_wide:upper"'},
     "shelve": {"key": '"spread_too_wide:upper"', "minutes": "10"},
     "unshelve": {"key": '"spread_too_wide:upper"'},
-    "note": {"kind": '"wood"', "text": '"oak"', "amount": '"an armful"'},
-    "spot": {"zone": '"upper"', "temperature_c": "742.5", "emissivity": "0.9", "text": '"neck"'},
+    "note": {
+        "kind": '"wood"',
+        "text": '"oak"',
+        "amount": '"an armful"',
+        "zone": '"upper"',
+        "height_cm": "40.5",
+        "ago_min": "2.5",
+    },
+    "spot": {
+        "zone": '"upper"',
+        "temperature_c": "742.5",
+        "emissivity": "0.9",
+        "text": '"neck"',
+        "height_cm": "40.5",
+    },
     "retract": {"event": "7"},
+    "amend": {"event": "7", "text": '"twice as much"', "ago_min": "2.5"},
     "mirror": {"detail": '"3 lines refused"'},
 }
 

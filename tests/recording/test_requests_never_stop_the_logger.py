@@ -13,13 +13,14 @@ from typing import Any
 
 import pytest
 
-from logger.hosttime import HostTime
-from logger.intake import Intake
 from logger.journal.reader import JournalReader
 from logger.journal.sealed import load_dict
 from logger.journal.writer import MAX_WAITING
 from logger.reading import Frame, Sample
-from logger.recorder import Recorder
+from logger.recording.far_end import FarEnd
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.recording.recorder import Recorder
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 
@@ -38,19 +39,16 @@ class Fire:
             self.path,
             self.intake,
             HostTime(),
+            FarEnd(),
             plan=None,
             title="Invented",
             invented=True,
-            committed=lambda tokens: None,
-            sources=list,
-            beacons=dict,
-            test_beacons=lambda: None,
         )
-        self.recorder.start()
+        self.recorder.worker.start()
 
     def end(self) -> None:
         self.intake.stop()
-        self.recorder.join()
+        self.recorder.worker.join()
 
     async def hear(self, frames: int = 3) -> None:
         for _ in range(frames):
@@ -67,7 +65,7 @@ class Fire:
             with contextlib.suppress(Exception), contextlib.closing(JournalReader(self.path)) as reader:
                 if condition(reader):
                     return
-            assert self.recorder.alive, "the logger has died of it"
+            assert self.recorder.worker.alive, "the logger has died of it"
             assert time.monotonic() < end
             await asyncio.sleep(0.02)
 
@@ -85,7 +83,7 @@ class Fire:
                 (text,) = db.execute("SELECT result FROM request WHERE id = ?", (number,)).fetchone()
                 if text is not None:
                     return load_dict(text, number)
-                assert self.recorder.alive, "the logger has died of it"
+                assert self.recorder.worker.alive, "the logger has died of it"
                 assert time.monotonic() < end, "the logger has not answered"
                 await asyncio.sleep(0.02)
 
@@ -152,7 +150,7 @@ async def test_a_fault_of_ours_costs_the_request_alone(fire: Fire, monkeypatch: 
     def broken(*args: Any, **kwargs: Any) -> Any:
         raise ZeroDivisionError("made up")
 
-    monkeypatch.setattr("logger.judging.Judging.spot", broken)
+    monkeypatch.setattr("logger.replay.judging.Judging.spot", broken)
     number = fire.put("spot", '{"zone":"k0","temperature_c":700}')
     refused = await fire.answer(number)
     assert refused == {"ok": False, "error": "the logger failed at it (ZeroDivisionError); its log says more"}

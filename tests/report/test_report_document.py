@@ -17,12 +17,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.describe import describe
-from logger.facts import Fact
 from logger.journal.reader import JournalReader
-from logger.judging import rehearse
 from logger.plan import Plan
+from logger.replay.judging import rehearse
+from logger.report.describe import describe
 from logger.report.document import document, picture
+from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
 from logger.report.markup import el, html, plain
 from logger.report.shown import Shown, ZoneUnknownError, shown, since
@@ -303,7 +303,7 @@ def test_every_probe_is_drawn_and_named(known: tuple[Gathered, Any]) -> None:
 
 def stokewatch(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "logger.cli", *arguments], capture_output=True, text=True, check=False
+        [sys.executable, "-P", "-m", "logger.cli", *arguments], capture_output=True, text=True, check=False
     )
 
 

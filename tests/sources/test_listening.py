@@ -16,9 +16,9 @@ from click.testing import CliRunner
 from rig_cables import Cable, frame
 
 from logger.cli import cli
+from logger.diagnosis.listen import PortTaken, listen
 from logger.home import Home
 from logger.journal.writer import JournalWriter
-from logger.listen import PortTaken, listen
 from logger.rig_line import wire
 from logger.sources import SourceError, serial_port
 from logger.sources.serial_port import holder, holder_words, port_and_baud
@@ -66,6 +66,27 @@ def test_a_rig_is_still_a_rig(cable: Cable) -> None:
     with saying(cable, wire.encode(frame(7))):
         (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=1))
     assert (heard.rig, heard.channels, heard.numbers, heard.unreadable) == ("a1", ("k0", "k1"), {}, 0)
+
+
+def test_two_rigs_on_two_ports_are_both_named_with_the_way_to_read_both(cable: Cable, tmp_path: Path) -> None:
+    second = Cable(tmp_path / "ttySECOND")
+    try:
+        with saying(cable, wire.encode(frame(7))), saying(second, wire.encode(frame(9, rig="b2"))):
+            shown = CliRunner().invoke(cli, ["ports", cable.port, second.port]).output
+    finally:
+        second.unplug()
+    assert "rig a1" in shown
+    assert "rig b2" in shown
+    assert f"2 rigs: `run` by itself reads the first that it hears. All: run --serial {cable.port} " in shown
+
+
+def test_listen_names_the_ports_that_it_does_not_listen_to(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serial_port, "candidates", lambda: [(cable.port, ""), ("/dev/ttyACM7", "")])
+    with saying(cable, wire.encode(frame(7))):
+        shown = CliRunner().invoke(cli, ["listen", cable.port, "--seconds", "1"]).output
+    assert "Not listened to: /dev/ttyACM7. `stokewatch ports` looks at all ports." in shown
 
 
 def test_listen_takes_no_line_from_another_reader(cable: Cable) -> None:

@@ -17,7 +17,7 @@ from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 from rig_cables import Cable, Running, until
 
-from logger.plan_sources import PlanSource, read_sources
+from logger.plan.sources import PlanSource, SourceMistake, read_sources
 from logger.reading import Sample
 from logger.sources import Arrival, Sampled
 from logger.sources.plain.lines import PrintedLines
@@ -26,6 +26,14 @@ from logger.sources.plain.topics import Topics
 from tests.broker import Mosquitto, free_port
 
 pytestmark = pytest.mark.real
+
+
+def test_one_port_has_one_reader() -> None:
+    with pytest.raises(SourceMistake, match="another source's too; a port has one reader") as caught:
+        read_sources(
+            [{"format": "lines", "port": "/dev/ttyX", "rig": name, "baud": 9600} for name in ("a", "b")]
+        )
+    assert caught.value.path == ("source", 1, "port")
 
 
 def source_of(**table: Any) -> PlanSource:

@@ -214,6 +214,49 @@ async def test_any_port_with_a_rig_will_do_if_none_is_given(cable: Cable) -> Non
         assert running.arrivals[0].line == b"booting\r", "nothing heard while searching is lost"
 
 
+async def test_a_second_rig_beside_the_one_that_is_read_is_said(cable: Cable, tmp_path: Path) -> None:
+    second = Cable(tmp_path / "ttySECOND")
+    try:
+        ports: list[Port] = [(cable.port, ""), (second.port, "")]
+        async with Running(SerialPort(None, set(), find=lambda: ports)) as running:
+            await asyncio.sleep(0.2)
+            cable.send(0, rig="a1")
+            await running.came(0)
+            assert running.reports == [("connected", {"detail": cable.port})]
+            second.send(7, rig="b2")
+            await until(lambda: len(running.reports) == 2)
+            kind, facts = running.reports[1]
+            both = f"--serial {cable.port} --serial {second.port}"
+            assert kind == "connected"
+            assert f"rig b2 on {second.port} is not read" in facts["detail"]
+            assert facts["detail"].endswith(f"start with {both}")
+            assert running.seqs == [0], "the other rig's frames are no part of this source"
+            with serial.Serial(second.port, exclusive=True):
+                pass  # and it is let go of
+    finally:
+        second.unplug()
+
+
+async def test_a_port_that_is_plugged_in_later_is_said_and_not_opened(
+    cable: Cable, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serial_port, "UNREADABLE_S", 0.1)
+    later = Cable(tmp_path / "ttyLATER")
+    try:
+        ports: list[Port] = [(cable.port, "")]
+        async with Running(SerialPort(None, set(), find=lambda: ports)) as running:
+            cable.send(0)
+            await running.came(0)
+            ports.append((later.port, ""))
+            await until(lambda: "plugged in since and not read" in running.reports[-1][1]["detail"])
+            assert running.reports[-1][1]["detail"].endswith(f"--serial {cable.port} --serial {later.port}")
+            said = len(running.reports)
+            await asyncio.sleep(0.35)
+            assert len(running.reports) == said, "said once"
+    finally:
+        later.unplug()
+
+
 async def test_no_room_holds_the_sender_and_loses_nothing(cable: Cable) -> None:
     async with Running(SerialPort(cable.port, set())) as running:
         await until(lambda: running.kinds == ["connected"])

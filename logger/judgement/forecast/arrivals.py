@@ -23,6 +23,7 @@ from logger.judgement.forecast.calibration import (
     TIME_QUANTILES,
 )
 from logger.judgement.forecast.cooling import LEAST_ROWS, cooling_s
+from logger.judgement.said import Degrees, Unit, in_unit
 from logger.judgement.stages import BURN_DOWN, COOLING, PEAK
 from logger.judgement.trend import SLOW_EVERY_S
 from logger.reading import Floats
@@ -281,12 +282,13 @@ def can_tell(chance: float) -> bool:
     return not OPEN[0] < chance < OPEN[1]
 
 
-def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None) -> str:
+def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None, unit: Unit = "C") -> str:
     """Put a forecast into a potter's words.
 
     Parameters
     ----------
     burnout, target, cool : Arrival or None
+    unit : {'C', 'F'}, default 'C'
 
     Returns
     -------
@@ -310,7 +312,8 @@ def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | No
         return f"{', '.join(parts)} as it is going"
     if cool is None:
         return ""
-    return f"cooled to {cool.temperature_c:.0f} °C in {_span(cool.early_s, cool.late_s)}"
+    to = Degrees("at", cool.temperature_c)
+    return in_unit(("cooled to ", to, f" in {_span(cool.early_s, cool.late_s)}"), unit)
 
 
 def _told(found: Arrival | None) -> Arrival | None:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.sources import Source
 
 
-def plain_sources(wanted: Iterable[PlanSource], taken: set[str], client_id: str) -> list[Source]:
-    """Make the sources that a plan names.
+def plain_source(wanted: PlanSource, taken: set[str], client_id: str) -> Source:
+    """Make a source of a plan's table.
 
     Parameters
     ----------
-    wanted : iterable of PlanSource
+    wanted : PlanSource
     taken : set of str
         Serial ports that other sources hold; shared between them.
     client_id : str
@@ -21,18 +19,21 @@ def plain_sources(wanted: Iterable[PlanSource], taken: set[str], client_id: str)
 
     Returns
     -------
-    list of Source
-    """
-    from logger.sources.plain.lines import PrintedLines
-    from logger.sources.plain.modbus import Module
-    from logger.sources.plain.topics import Topics
+    Source
 
-    found: list[Source] = []
-    for source in wanted:
-        if source.format == "lines":
-            found.append(PrintedLines(source, taken))
-        elif source.format == "mqtt":
-            found.append(Topics(source, f"{client_id}-{source.rig_name}"))
-        else:
-            found.append(Module(source))
-    return found
+    Raises
+    ------
+    SourceError
+        It can't be read as it is named.
+    """
+    if wanted.format == "lines":
+        from logger.sources.plain.lines import PrintedLines
+
+        return PrintedLines(wanted, taken)
+    if wanted.format == "mqtt":
+        from logger.sources.plain.topics import Topics
+
+        return Topics(wanted, f"{client_id}-{wanted.rig_name}")
+    from logger.sources.plain.modbus import Module
+
+    return Module(wanted)

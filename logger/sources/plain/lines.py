@@ -7,12 +7,13 @@ import time
 from collections.abc import Iterable
 from typing import Final
 
-from logger.plan_sources import PlanSource
+from logger.plan.sources import PlanSource
 from logger.sources import Arrival, Put, Report, Sampled
 from logger.sources.plain.numbers import LineReader, mark_of
 from logger.sources.serial_port import SerialLine, why
 
 _RETRY_S: Final = 0.5
+_OURS: Final = "is open in this logger, which looks for a rig there; name each port in one way only"
 _PATIENCE_S: Final = 5.0
 """A board that has said nothing with numbers in it for so long is told. [s]"""
 
@@ -44,7 +45,8 @@ class PrintedLines:
             try:
                 line = SerialLine(self._port, self._source.baud)
             except OSError as exc:
-                if (trouble := why(exc, self._port)) != told:
+                trouble = _OURS if self._port in self._taken else why(exc, self._port)
+                if trouble != told:
                     report("lost", {"detail": f"{self._port} {trouble}"})
                     told = trouble
                 await asyncio.sleep(_RETRY_S)

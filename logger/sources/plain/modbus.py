@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-from logger.plan_sources import WORDS, PlanSource, SourceChannel
+from logger.plan.sources import WORDS, PlanSource, SourceChannel
 from logger.reading import Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.plain.numbers import mark_of

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import msgspec
 
-from logger.plan_sources import SourceChannel
+from logger.plan.sources import SourceChannel
 from logger.reading import Sample
 
 LONGEST_LINE: Final = 4096

@@ -11,7 +11,7 @@ import aiomqtt
 import msgspec
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from logger.plan_sources import PlanSource, SourceChannel
+from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
@@ -34,6 +34,7 @@ class Topics(Broker):
     def __init__(self, source: PlanSource, client_id: str) -> None:
         assert source.url is not None
         super().__init__(source.url, client_id)
+        self.name += f" ({source.rig_name})"  # rigs of our line may come by the same broker
         self._source = source
         self._names: dict[tuple[int, str], str] = {}
 

@@ -1,0 +1,113 @@
+"""Work that somebody waits for and may call off, each under a name that nobody guesses."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable
+from typing import Any, Final
+
+from dashboard.gathering import Stopped, Work
+from logger.errors import UserError
+
+KEPT: Final = 60
+"""Errands that are remembered; those that are over go first."""
+
+
+class GoneError(UserError):
+    """An errand that nobody knows any more."""
+
+    def __init__(self) -> None:
+        super().__init__("this is no longer known here; begin again")
+
+
+class Errands:
+    """Errands of one page."""
+
+    def __init__(self) -> None:
+        self._works: OrderedDict[str, Work] = OrderedDict()
+
+    def begin(self, run: Callable[[Work], Awaitable[dict[str, Any]]], name: str) -> str:
+        """Begin an errand.
+
+        Parameters
+        ----------
+        run : callable
+            Takes the work, to tell how far it has come; gives the answer.
+        name : str
+            Of its task, for the log.
+
+        Returns
+        -------
+        str
+            Under which `look` and `stop` know it.
+        """
+        token, work = secrets.token_hex(12), Work()
+        work.task = asyncio.create_task(run(work), name=name)  # type: ignore[arg-type]
+        work.task.add_done_callback(_seen)
+        self._works[token] = work
+        for old in [key for key, each in self._works.items() if each.done][: len(self._works) - KEPT]:
+            del self._works[old]
+        return token
+
+    def look(self, token: object) -> Work:
+        """Find an errand.
+
+        Parameters
+        ----------
+        token : object
+
+        Returns
+        -------
+        Work
+
+        Raises
+        ------
+        GoneError
+        """
+        work = self._works.get(token) if isinstance(token, str) else None
+        if work is None:
+            raise GoneError
+        return work
+
+    async def wait(self, token: object, s: float) -> Work:
+        """Wait a little for an errand.
+
+        Parameters
+        ----------
+        token : object
+        s : float
+            At most. [s]
+
+        Returns
+        -------
+        Work
+        """
+        work = self.look(token)
+        if not work.done:
+            await asyncio.wait([work.task], timeout=s)
+        return work
+
+    async def stop(self, token: object) -> None:
+        """Call an errand off, and wait until it has ended; nothing where it is over, or isn't known.
+
+        Parameters
+        ----------
+        token : object
+        """
+        work = self._works.pop(token, None) if isinstance(token, str) else None
+        if work is not None:
+            work.task.cancel()
+            with contextlib.suppress(asyncio.CancelledError, Exception):
+                await asyncio.wait([work.task], timeout=10)
+
+
+def _seen(task: asyncio.Task[Any]) -> None:
+    """An errand that failed while nobody looked is no fault to be told of at its end."""
+    if not task.cancelled():
+        task.exception()
+
+
+__all__ = ["Errands", "GoneError", "Stopped"]

@@ -1,0 +1,217 @@
+"""Firings as files: written apart, given away once, and gone from here however that ends."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import IO, Any, Final
+from urllib.parse import quote
+
+from dashboard.apart import Apart
+from dashboard.downloads import Download, Downloads, Place
+from dashboard.errands import Errands
+from dashboard.gathering import Work
+from dashboard.spool import Spool, plain_name
+from logger.errors import UserError
+from logger.journal.reader import FiringInfo
+
+FILES: Final = {
+    "csv": ("CSV", "csv", "text/csv; charset=utf-8"),
+    "parquet": ("Parquet", "parquet", "application/vnd.apache.parquet"),
+    "line-protocol": ("Line protocol", "lp", "text/plain; charset=utf-8"),
+}
+"""By kind: what it is called, how its name ends, its type."""
+WAITS_S: Final = 120.0
+"""A file that was made and isn't fetched goes again after this. [s]"""
+
+
+@dataclass(slots=True)
+class Made:
+    """A file that was made, already without a name on the disk: what is closed is gone."""
+
+    info: FiringInfo
+    kind: str
+    file: IO[bytes]
+    place: Place
+
+    @property
+    def size(self) -> int:
+        """How large it is [bytes]."""
+        size = self.file.seek(0, 2)
+        self.file.seek(0)
+        return size
+
+    def give(self) -> Download:
+        """Give it away; it is gone at the end."""
+        _, ending, media = FILES[self.kind]
+        name = file_name(self.info.title, self.info.id, ending)
+        return Download(self.file, self.place, media, download_headers(name, self.size))
+
+    def drop(self) -> None:
+        """Let go of it."""
+        with contextlib.suppress(OSError):
+            self.file.close()
+        self.place.leave()
+
+
+class Exports:
+    """Makes files of a journal's firings.
+
+    Parameters
+    ----------
+    journal_path : Path
+    """
+
+    def __init__(self, journal_path: Path) -> None:
+        self._path = journal_path
+        self._apart = Apart()
+        self._spool = Spool(journal_path.parent)
+        self._downloads = Downloads(journal_path.parent)
+        self.errands = Errands()
+        self._made: dict[str, Made] = {}
+
+    async def make(self, info: FiringInfo, kind: str, tell: Callable[[float], None] | None = None) -> Made:
+        """Write a firing as a file.
+
+        Parameters
+        ----------
+        info : FiringInfo
+        kind : str
+            Of `FILES`.
+        tell : callable, optional
+            Takes how far it has come, 0 to 1.
+
+        Returns
+        -------
+        Made
+            To be given away or dropped.
+
+        Raises
+        ------
+        UserError
+            No such kind.
+        StokewatchError
+            Too many files are being made, the disk is nearly full, or it failed.
+        """
+        if kind not in FILES:
+            raise UserError(f"a firing can be saved as {', '.join(FILES)}")
+        place = self._downloads.place()
+        try:
+            folder = self._spool.folder(self._spool.open())
+            try:
+                out = folder / secrets.token_hex(4)
+                given = {"journal": str(self._path), "firing": info.id, "kind": kind, "out": str(out)}
+                await self._apart.run("export", tell=tell, file_mb=place.room_mb, **given)
+                file = out.open("rb")
+            finally:
+                self._spool.drop(folder.name)  # an open file stays readable, and nothing is left
+        except BaseException:
+            place.leave()
+            raise
+        return Made(info, kind, file, place)
+
+    def begin(self, info: FiringInfo, kind: str) -> str:
+        """Begin to write a firing as a file that is fetched by `take`.
+
+        Parameters
+        ----------
+        info : FiringInfo
+        kind : str
+
+        Returns
+        -------
+        str
+            Of the errand, and of the file.
+        """
+        token = ""
+
+        async def run(work: Work) -> dict[str, Any]:
+            made = await self.make(info, kind, work.come)
+            self._made[token] = made
+            asyncio.get_running_loop().call_later(WAITS_S, self._forget, token)
+            return {"size": made.size}
+
+        token = self.errands.begin(run, f"export[{info.id}]")
+        return token
+
+    def take(self, token: str) -> Made:
+        """Take a file that was made.
+
+        Parameters
+        ----------
+        token : str
+
+        Returns
+        -------
+        Made
+
+        Raises
+        ------
+        UserError
+            There is none; each is given once.
+        """
+        made = self._made.pop(token, None)
+        if made is None:
+            raise UserError("this file is no longer here; save it again")
+        return made
+
+    def _forget(self, token: str) -> None:
+        made = self._made.pop(token, None)
+        if made is not None:
+            made.drop()
+
+
+@lru_cache(maxsize=4)
+def exports(journal_path: Path) -> Exports:
+    """Give the exports of a journal, the same to every page.
+
+    Parameters
+    ----------
+    journal_path : Path
+
+    Returns
+    -------
+    Exports
+    """
+    return Exports(journal_path)
+
+
+def file_name(title: str, firing: str, ending: str) -> str:
+    """Name a firing's file so that any disk takes it.
+
+    Parameters
+    ----------
+    title, firing, ending : str
+
+    Returns
+    -------
+    str
+    """
+    return plain_name(f"{title} {firing}".replace(".", "_") + f".{ending}", f"{firing}.{ending}")
+
+
+def download_headers(name: str, size: int) -> dict[str, str]:
+    """Make the headers of a file to be kept.
+
+    Parameters
+    ----------
+    name : str
+        From `plain_name`.
+    size : int
+        [bytes]
+
+    Returns
+    -------
+    dict
+    """
+    plain = name.encode("ascii", "replace").decode().replace("?", "_")
+    return {
+        "content-disposition": f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}",
+        "content-length": str(size),
+        "cache-control": "no-store",
+    }

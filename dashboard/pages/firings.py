@@ -1,0 +1,593 @@
+"""The firings that were: found, compared, saved, thrown away and put back; and files that come in."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, Final
+from urllib.parse import quote
+
+import dash_mantine_components as dmc
+from dash import (
+    ALL,
+    ClientsideFunction,
+    Input,
+    Output,
+    State,
+    callback,
+    clientside_callback,
+    ctx,
+    dcc,
+    html,
+    no_update,
+    set_props,
+)
+from dash.exceptions import PreventUpdate
+from fastapi import APIRouter, Depends, Query, Request
+from starlette.responses import Response
+
+from dashboard import shelf
+from dashboard.apart import Apart
+from dashboard.context import Context, here
+from dashboard.errands import GoneError
+from dashboard.exports import FILES, exports
+from dashboard.gathering import Work, gathering
+from dashboard.guard import may_act, operator_only
+from dashboard.pages import firings_import, firings_places
+from dashboard.parts.firing_card import binned_card, card
+from dashboard.parts.notes import notice
+from dashboard.parts.progress import working
+from dashboard.parts.words import Unit
+from dashboard.spool import Spool
+from logger.errors import StokewatchError
+from logger.journal.bin import put_back, throw_away
+from logger.journal.reader import FiringInfo
+from logger.journal.writer import JournalWriter
+
+A_PAGE: Final = 24
+"""Cards that are shown at once: hundreds take a browser seconds."""
+MOST_COMPARED: Final = 6
+MOST_DOOMED: Final = 10_000
+
+UPLOAD: Final = "/api/firings/upload"
+"""Takes a file; its requests may be as large as `spool.MAX_BYTES`."""
+
+
+def layout(show: str = "", places: str = "", **_query: str) -> Any:
+    """Give the page.
+
+    Parameters
+    ----------
+    show : str
+        `bin`, or `import`; else the list.
+    places : str
+        ID of a firing that is to be given places and a plan.
+
+    Returns
+    -------
+    component
+    """
+    if places:
+        return firings_places.layout(places)
+    if show == "import":
+        return firings_import.layout()
+    return _list(binned=show == "bin")
+
+
+def _list(*, binned: bool) -> Any:
+    doors = [
+        dcc.Link("To the firings", href="/firings")
+        if binned
+        else dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door"),
+        html.Button("Empty the bin …", id="firings-empty", type="button", className="bad", hidden=True)
+        if binned
+        else dcc.Link("Bin", href="/firings?show=bin", id="firings-bin-door"),
+    ]
+    return html.Div(
+        id="firings",
+        children=[
+            dcc.Store(id="firings-which", data="bin" if binned else "list"),
+            dcc.Store(id="firings-page", data=0),
+            dcc.Store(id="firings-turn", data=0),
+            dcc.Store(id="firings-shown", data=[]),
+            dcc.Store(id="firings-chosen", data=[], storage_type="session"),
+            dcc.Store(id="firings-errand", data=None),
+            dcc.Store(id="firings-made", data=None),
+            dcc.Store(id="firings-doomed", data=[]),
+            dcc.Interval(id="firings-peaks", interval=1000, disabled=True),
+            html.Div(
+                [
+                    html.H1("Bin" if binned else "Firings"),
+                    html.P("", id="firings-count", role="status"),
+                    html.Div(doors, className="page-doors"),
+                ],
+                className="page-top",
+            ),
+            _finder(),
+            working("firings"),
+            html.Ol(id="firings-list"),
+            html.Div(
+                [
+                    html.Button("◂ Before", id="firings-before", type="button"),
+                    html.Button("More ▸", id="firings-after", type="button"),
+                ],
+                id="firings-pages",
+                className="page-doors",
+                hidden=True,
+            ),
+            html.Div(
+                [
+                    html.B("", id="firings-bar-count"),
+                    html.Div(id="firings-bar-door"),
+                    html.Button("None", id="firings-none", type="button"),
+                ],
+                id="firings-bar",
+                role="region",
+                hidden=True,
+                **{"aria-label": "Firings to compare"},
+            ),
+            _sure(),
+        ],
+    )
+
+
+def _finder() -> Any:
+    return html.Div(
+        [
+            dmc.TextInput(
+                id="firings-find",
+                label="Find",
+                placeholder="Title, day, clay, wood …",
+                value="",
+                debounce=300,
+                persistence=True,
+                persistence_type="session",
+                size="lg",
+                attributes={"input": {"type": "search", "maxLength": 200}},
+            ),
+            dmc.Select(
+                id="firings-order",
+                label="Order",
+                data=[{"value": key, "label": text} for key, text in shelf.ORDERS.items()],
+                value="newest",
+                allowDeselect=False,
+                persistence=True,
+                persistence_type="session",
+                size="lg",
+            ),
+        ],
+        id="firings-finder",
+    )
+
+
+def _sure() -> Any:
+    return dmc.Modal(
+        id="firings-sure",
+        title="Delete for good",
+        closeButtonProps={"aria-label": "Close"},
+        children=dmc.Stack(
+            [
+                html.P("", id="firings-sure-words"),
+                html.P(
+                    "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
+                    "or in files that were saved, stays."
+                ),
+                html.Div(
+                    [
+                        dmc.Button("Delete for good", id="firings-delete-now", size="lg", color="red"),
+                        dmc.Button("Keep", id="firings-delete-not", size="lg", variant="default"),
+                    ],
+                    className="page-doors",
+                ),
+            ]
+        ),
+    )
+
+
+# --- the list -----------------------------------------------------------------------------------------------
+
+
+@callback(
+    output={
+        "cards": Output("firings-list", "children"),
+        "count": Output("firings-count", "children"),
+        "shown": Output("firings-shown", "data"),
+        "idle": Output("firings-peaks", "disabled"),
+        "single": Output("firings-pages", "hidden"),
+        "first": Output("firings-before", "disabled"),
+        "last": Output("firings-after", "disabled"),
+        "page": Output("firings-page", "data"),
+    },
+    inputs={
+        "words": Input("firings-find", "value"),
+        "order": Input("firings-order", "value"),
+        "page": Input("firings-page", "data"),
+        "turn": Input("firings-turn", "data"),
+        "unit": Input("unit", "data"),
+        "theme": Input("theme", "data"),
+        "me": Input("me", "data"),
+    },
+    state={"which": State("firings-which", "data"), "chosen": State("firings-chosen", "data")},
+)
+async def show(
+    words: Any, order: Any, page: Any, turn: Any, unit: Any, theme: Any, me: Any, which: Any, chosen: Any
+) -> dict[str, Any]:
+    """List the firings that fit what is looked for."""
+    path, binned = here().journal_path, which == "bin"
+    every = await asyncio.to_thread(shelf.firings, path, binned=binned)
+    infos = shelf.found(every, words[:200] if isinstance(words, str) else "")
+    order = order if isinstance(order, str) else "newest"
+    if order in ("hottest", "coldest") and infos:
+        infos = shelf.in_order(infos, order, await asyncio.to_thread(shelf.peaks_of, path, infos))
+    else:
+        infos = shelf.in_order(infos, order, {})
+    pages = max(1, -(-len(infos) // A_PAGE))
+    at = page if isinstance(page, int) and not isinstance(page, bool) else 0
+    at = min(max(at, 0), pages - 1)
+    some = infos[at * A_PAGE : (at + 1) * A_PAGE]
+    rows = await asyncio.to_thread(shelf.pictures(path).rows, some) if some else []
+    looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
+    own: Unit = "F" if unit == "F" else "C"
+    if binned:
+        cards = [binned_card(row, own, **looks) for row in rows]
+        set_props("firings-empty", {"hidden": not (every and looks["may_act"])})
+    else:
+        cards = [card(row, own, chosen=row.info.id in _ids(chosen), **looks) for row in rows]
+        set_props("firings-import-door", {"className": "" if looks["may_act"] else "unseen"})
+    set_props("firings-finder", {"hidden": len(every) < 2})
+    missing = not binned and any(not row.known and not row.info.running for row in rows)
+    return {
+        "cards": cards,
+        "count": _count(len(infos), len(every), at, pages, binned=binned),
+        "shown": [row.info.id for row in rows],
+        "idle": not missing,
+        "single": pages == 1,
+        "first": at == 0,
+        "last": at == pages - 1,
+        "page": at if at != page else no_update,
+    }
+
+
+def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
+    if not every:
+        if binned:
+            return "The bin is empty."
+        return (
+            "No firing yet. The first one is kept here when the rig has sent its first reading; "
+            "or import a file."
+        )
+    if not found:
+        return f"None of {every} fits."
+    what = "firing" if every == 1 else "firings"
+    said = f"{every} {what}" if found == every else f"{found} of {every} {what}"
+    return said if pages == 1 else f"{said}, {at * A_PAGE + 1} to {min((at + 1) * A_PAGE, found)}"
+
+
+def _ids(given: Any) -> list[str]:
+    return [each for each in given if isinstance(each, str)][:MOST_DOOMED] if isinstance(given, list) else []
+
+
+@callback(
+    Output("firings-page", "data", allow_duplicate=True),
+    Input("firings-before", "n_clicks"),
+    Input("firings-after", "n_clicks"),
+    State("firings-page", "data"),
+    prevent_initial_call=True,
+)
+def turn_page(_: Any, __: Any, page: Any) -> int:
+    """Show those before or after."""
+    at = page if isinstance(page, int) and not isinstance(page, bool) else 0
+    return max(0, at + (1 if ctx.triggered_id == "firings-after" else -1))
+
+
+_failed: set[tuple[Path, str, int | None, int]] = set()
+"""Firings that could not be rehearsed, as they were then: tried again when something has come to them."""
+
+
+@callback(
+    Output("firings-turn", "data", allow_duplicate=True),
+    Output("firings-peaks", "disabled", allow_duplicate=True),
+    Input("firings-peaks", "n_intervals"),
+    State("firings-shown", "data"),
+    State("firings-turn", "data"),
+    prevent_initial_call=True,
+)
+async def work_out_peaks(_: Any, shown: Any, turn: Any) -> Any:
+    """Work out the next peak that isn't known: one after another, each once."""
+    path = here().journal_path
+    gathered = gathering(path)
+    for firing in _ids(shown)[:A_PAGE]:
+        try:
+            info = await gathered.firing(firing)
+        except StokewatchError:
+            continue  # deleted meanwhile
+        key = (path, info.id, info.last_us, info.readings)
+        if info.running or key in _failed:
+            continue
+        known = await asyncio.to_thread(_is_known, path, info)
+        if known:
+            continue
+        work = await gathered.rehearsal(info)
+        if not work.done:
+            await asyncio.wait([work.task], timeout=0.8)
+        if not work.done:
+            return no_update, False
+        try:
+            work.answer()
+        except StokewatchError:
+            _failed.add(key)
+        return (turn if isinstance(turn, int) else 0) + 1, False
+    return no_update, True
+
+
+def _is_known(path: Path, info: FiringInfo) -> bool:
+    from logger.journal.reader import JournalReader
+
+    with contextlib.closing(JournalReader(path)) as reader:
+        return shelf.peak_of(reader, info)[0]
+
+
+# --- to be compared -----------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("firings-chosen", "data"),
+    Output({"type": "firing-choose", "firing": ALL}, "aria-pressed"),
+    Input({"type": "firing-choose", "firing": ALL}, "n_clicks"),
+    Input("firings-none", "n_clicks"),
+    State({"type": "firing-choose", "firing": ALL}, "id"),
+    State("firings-chosen", "data"),
+    prevent_initial_call=True,
+)
+def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
+    """Take a firing among those to be compared, or out of them."""
+    ids = _ids(chosen)
+    pressed = ctx.triggered_id
+    if isinstance(pressed, dict):
+        if not ctx.triggered[0]["value"]:
+            raise PreventUpdate  # a new card came, and nobody has pressed it
+        firing = str(pressed.get("firing"))
+        if firing in ids:
+            ids.remove(firing)
+        elif len(ids) >= MOST_COMPARED:
+            said = f"At most {MOST_COMPARED} firings can be compared; take one out first."
+            set_props("notes", {"sendNotifications": [notice(said)]})
+        else:
+            ids.append(firing)
+    else:
+        ids = []
+    return ids, ["true" if each.get("firing") in ids else "false" for each in there]
+
+
+@callback(
+    Output("firings-bar", "hidden"),
+    Output("firings-bar-count", "children"),
+    Output("firings-bar-door", "children"),
+    Input("firings-chosen", "data"),
+    State("firings-which", "data"),
+)
+def show_chosen(chosen: Any, which: Any) -> Any:
+    """Show how many firings are chosen, and the way to compare them."""
+    ids = _ids(chosen)[:MOST_COMPARED]
+    door = (
+        dcc.Link("Compare them", href=f"/compare?firings={quote(','.join(ids), safe=',')}", className="main")
+        if len(ids) > 1
+        else html.Span("Choose at least one more.")
+    )
+    return not ids or which == "bin", f"{len(ids)} chosen", door
+
+
+# --- files out ----------------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("firings-errand", "data"),
+    Output("firings-poll", "disabled", allow_duplicate=True),
+    Input({"type": "firing-save", "firing": ALL, "kind": ALL}, "n_clicks"),
+    State("firings-errand", "data"),
+    prevent_initial_call=True,
+)
+async def save(clicks: list[Any], running: Any) -> Any:
+    """Begin to write a firing as a file."""
+    pressed = ctx.triggered_id
+    if not isinstance(pressed, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    made = exports(here().journal_path)
+    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
+    kind = str(pressed.get("kind"))
+    if isinstance(running, dict):
+        await made.errands.stop(running.get("token"))
+    title = FILES[kind][0] if kind in FILES else kind
+    token = made.begin(info, kind)
+    return {
+        "token": token,
+        "kind": "export",
+        "said": f"Writing {info.title or 'the firing'} as {title}",
+    }, False
+
+
+@callback(
+    Output("firings-progress", "value"),
+    Output("firings-said", "children"),
+    Output("firings-working", "hidden"),
+    Output("firings-poll", "disabled"),
+    Output("firings-made", "data"),
+    Output("firings-turn", "data", allow_duplicate=True),
+    Input("firings-poll", "n_intervals"),
+    State("firings-errand", "data"),
+    State("firings-turn", "data"),
+    prevent_initial_call="initial_duplicate",
+)
+async def look(_: Any, errand: Any, turn: Any) -> Any:
+    """Say how far a file has come, or that the bin has been emptied."""
+    idle = ("0", "", True, True, no_update, no_update)
+    if not isinstance(errand, dict):
+        return idle
+    try:
+        work = await exports(here().journal_path).errands.wait(errand.get("token"), 0.4)
+        if not work.done:
+            said = f"{errand.get('said')}: {work.share:.0%}"
+            return f"{work.share:.2f}", said, False, False, no_update, no_update
+        answer = work.answer()
+    except GoneError:
+        return idle
+    except StokewatchError as exc:
+        return "0", str(exc), True, True, no_update, no_update
+    if errand.get("kind") == "export":
+        size = answer["size"] / 1e6
+        return (
+            "1",
+            f"Saved: {max(size, 0.1):.1f} MB.",
+            True,
+            True,
+            f"/api/firings/made/{errand['token']}",
+            no_update,
+        )
+    gone = answer["gone"]
+    said = f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good."
+    return "1", said, True, True, no_update, (turn if isinstance(turn, int) else 0) + 1
+
+
+@callback(
+    Output("firings-poll", "disabled", allow_duplicate=True),
+    Output("firings-working", "hidden", allow_duplicate=True),
+    Output("firings-said", "children", allow_duplicate=True),
+    Output("firings-turn", "data", allow_duplicate=True),
+    Input("firings-stop", "n_clicks"),
+    State("firings-errand", "data"),
+    State("firings-turn", "data"),
+    prevent_initial_call=True,
+)
+async def stop(_: Any, errand: Any, turn: Any) -> Any:
+    """Call it off."""
+    if isinstance(errand, dict):
+        await exports(here().journal_path).errands.stop(errand.get("token"))
+    deleting = isinstance(errand, dict) and errand.get("kind") != "export"
+    said = "Stopped: what is not gone yet is still in the bin." if deleting else "Stopped; nothing was saved."
+    return True, True, said, (turn if isinstance(turn, int) else 0) + 1
+
+
+clientside_callback(
+    ClientsideFunction("stokewatch", "save_file"),
+    Output("firings-made", "storage_type"),
+    Input("firings-made", "data"),
+    prevent_initial_call=True,
+)
+
+
+# --- the bin ------------------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("firings-turn", "data", allow_duplicate=True),
+    Input({"type": "firing-delete", "firing": ALL}, "n_clicks"),
+    Input({"type": "firing-back", "firing": ALL}, "n_clicks"),
+    State("firings-turn", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
+    """Throw a firing away, or put it back."""
+    pressed = ctx.triggered_id
+    if not isinstance(pressed, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
+    away = pressed.get("type") == "firing-delete"
+
+    def change(writer: JournalWriter) -> FiringInfo:
+        return throw_away(writer, info.id, round(time.time() * 1e6)) if away else put_back(writer, info.id)
+
+    await asyncio.to_thread(_write, here().journal_path, change)
+    said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
+    set_props("notes", {"sendNotifications": [notice(said)]})
+    return (turn if isinstance(turn, int) else 0) + 1
+
+
+def _write(path: Path, change: Callable[[JournalWriter], FiringInfo]) -> FiringInfo:
+    # Beside a running logger, as an import does: one short transaction of another table's row.
+    with contextlib.closing(JournalWriter(path)) as writer:
+        return change(writer)
+
+
+@callback(
+    Output("firings-sure", "opened"),
+    Output("firings-sure-words", "children"),
+    Output("firings-doomed", "data"),
+    Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
+    Input("firings-empty", "n_clicks"),
+    Input("firings-delete-not", "n_clicks"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
+    """Ask whether firings are to be deleted for good."""
+    pressed = ctx.triggered_id
+    if pressed == "firings-delete-not" or not pressed or not ctx.triggered[0]["value"]:
+        return False, "", []
+    infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
+    if isinstance(pressed, dict):
+        infos = [info for info in infos if info.id == pressed.get("firing")]
+    if not infos:
+        return False, "", []
+    named = ", ".join(info.title or "Firing" for info in infos[:5])
+    more = f" and {len(infos) - 5} more" if len(infos) > 5 else ""
+    what = "1 firing" if len(infos) == 1 else f"{len(infos)} firings"
+    return True, f"{what}: {named}{more}.", [info.id for info in infos]
+
+
+@callback(
+    Output("firings-errand", "data", allow_duplicate=True),
+    Output("firings-poll", "disabled", allow_duplicate=True),
+    Output("firings-sure", "opened", allow_duplicate=True),
+    Input("firings-delete-now", "n_clicks"),
+    State("firings-doomed", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def delete_now(_: Any, doomed: Any) -> Any:
+    """Delete firings for good."""
+    path, ids = here().journal_path, _ids(doomed)
+    if not ids:
+        raise PreventUpdate
+
+    async def run(work: Work) -> dict[str, Any]:
+        return dict(await Apart().run("delete", tell=work.come, journal=str(path), firings=ids))
+
+    token = exports(path).errands.begin(run, "delete")
+    return {"token": token, "kind": "delete", "said": "Deleting"}, False, False
+
+
+# --- endpoints ----------------------------------------------------------------------------------------------
+
+
+def routes(context: Context) -> APIRouter:
+    """Give the page's endpoints: files in, and files that were made.
+
+    Parameters
+    ----------
+    context : Context
+
+    Returns
+    -------
+    APIRouter
+    """
+    router = APIRouter(prefix="/api/firings")
+    spool = Spool(context.home)
+
+    @router.get("/made/{token}", response_class=Response)
+    async def made(token: str) -> Response:
+        return exports(context.journal_path).take(token).give()
+
+    @router.post("/upload", dependencies=[Depends(context.operator)])
+    async def upload(
+        request: Request,
+        name: Annotated[str, Query(max_length=400)],
+        batch: Annotated[str, Query(max_length=40)] = "",
+    ) -> dict[str, str]:
+        token = batch or spool.open()
+        return {"batch": token, "name": await spool.take(token, name, request.stream())}
+
+    return router

@@ -1,0 +1,348 @@
+"""Places, zones and a plan for a firing that came without them: from a file, or a rig without a plan."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+import dash_mantine_components as dmc
+from dash import ALL, Input, Output, State, callback, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard import shelf
+from dashboard.context import here
+from dashboard.guard import operator_only
+from dashboard.parts.firing_card import may_be_placed
+from dashboard.parts.words import READS, Unit, shown
+from logger.errors import UserError
+from logger.journal.reader import Column, FiringInfo, JournalReader
+from logger.journal.writer import JournalWriter
+from logger.plan import Plan, PlanError, Probe, from_document
+
+PARTS: Final = ("height_cm", "side", "reads", "zone")
+WHOLE: Final = ("target_c", "burnout_c", "soak_min")
+
+
+class PlacesError(UserError):
+    """A firing that can't be given places: says why."""
+
+
+def layout(firing: str) -> Any:
+    """Give the page.
+
+    Parameters
+    ----------
+    firing : str
+        Its ID.
+
+    Returns
+    -------
+    component
+    """
+    return html.Div(
+        id="places",
+        children=[
+            dcc.Store(id="places-firing", data=firing),
+            dcc.Store(id="places-unit", data="C"),
+            html.Div(
+                [
+                    html.H1("Places, zones and plan"),
+                    html.P("", id="places-about"),
+                    html.Div(dcc.Link("To the firings", href="/firings"), className="page-doors"),
+                ],
+                className="page-top",
+            ),
+            html.Div(
+                id="places-body",
+                hidden=True,
+                children=[
+                    dmc.Select(
+                        id="places-plan",
+                        label="Take them from a plan",
+                        description="Probes are known by their names; what is below can still be changed",
+                        placeholder="no plan",
+                        data=[],
+                        clearable=True,
+                        size="lg",
+                    ),
+                    html.Div(id="places-whole", className="fields"),
+                    html.Ol(id="places-rows"),
+                    html.Div(
+                        [
+                            dmc.Button("Save", id="places-save", size="lg"),
+                            html.P("", id="places-said", role="status"),
+                        ],
+                        className="page-doors",
+                    ),
+                ],
+            ),
+        ],
+    )
+
+
+def _read(path: Path, firing: str) -> tuple[FiringInfo, tuple[Column, ...]]:
+    with contextlib.closing(JournalReader(path)) as reader:
+        info = reader.firing(firing)
+        if not may_be_placed(info):
+            raise PlacesError(
+                f"{info.title or info.id} was fired by a plan of its own, by which its alarms were judged; "
+                "that one stays"
+            )
+        return info, reader.columns(info.id)
+
+
+def _id(firing: Any) -> str:
+    return firing if isinstance(firing, str) else ""
+
+
+@callback(
+    Output("places-about", "children"),
+    Output("places-body", "hidden"),
+    Output("places-plan", "data"),
+    Output("places-whole", "children"),
+    Output("places-rows", "children"),
+    Output("places-unit", "data"),
+    Input("places-firing", "data"),
+    State("unit", "data"),
+)
+@operator_only
+async def show(firing: Any, unit: Any) -> Any:
+    """Show where the probes are, as far as anybody said."""
+    path = here().journal_path
+    try:
+        info, columns = await asyncio.to_thread(_read, path, _id(firing))
+    except UserError as exc:
+        return str(exc), True, [], [], [], no_update
+    own: Unit = "F" if unit == "F" else "C"
+    names = {column.probe.name.casefold() for column in columns}
+    plans = [
+        {"value": p["ref"], "label": p["title"]}
+        for p in await asyncio.to_thread(shelf.known_plans, path)
+        if any(name.casefold() in names for name in p["names"]) and p["ref"] != f"firing:{info.id}"
+    ]
+    about = f"{info.title or 'Firing'}: peaks, verdicts and alarms go by what is said here."
+    rows = [_row(n, column.probe) for n, column in enumerate(columns)]
+    return about, False, plans, _whole(info.plan, own), rows, own
+
+
+def _whole(plan: Plan, unit: Unit) -> list[Any]:
+    return [
+        _number(
+            {"type": "places-whole", "part": "target_c"},
+            "Target",
+            round(shown(plan.target_c, unit), 1),
+            f" °{unit}",
+        ),
+        _number(
+            {"type": "places-whole", "part": "burnout_c"},
+            "Burn-out",
+            round(shown(plan.burnout_c, unit), 1),
+            f" °{unit}",
+        ),
+        _number({"type": "places-whole", "part": "soak_min"}, "Soak", plan.soak_min, " min"),
+    ]
+
+
+def _number(own: dict[str, Any], label: str, value: float | None, suffix: str) -> Any:
+    return dmc.NumberInput(
+        id=own,
+        label=label,
+        value="" if value is None else value,
+        suffix=suffix,
+        clampBehavior="none",
+        hideControls=True,
+        size="lg",
+    )
+
+
+def _row(n: int, probe: Probe) -> Any:
+    values = _values(probe)
+
+    def own(part: str) -> dict[str, Any]:
+        return {"type": "place", "n": n, "part": part}
+
+    return html.Li(
+        html.Fieldset(
+            [
+                html.Legend(probe.name),
+                _number(own("height_cm"), "Height", values["height_cm"], " cm"),
+                dmc.TextInput(id=own("side"), label="Side", value=values["side"], size="lg"),
+                dmc.Select(
+                    id=own("reads"),
+                    label="Reads",
+                    data=[{"value": key, "label": text} for key, text in READS.items()],
+                    value=values["reads"],
+                    allowDeselect=False,
+                    size="lg",
+                ),
+                dmc.TextInput(id=own("zone"), label="Zone", value=values["zone"], size="lg"),
+            ]
+        )
+    )
+
+
+def _values(probe: Probe) -> dict[str, Any]:
+    return {name: getattr(probe, name) for name in PARTS}
+
+
+def _matched(plan: Plan, columns: tuple[Column, ...]) -> list[Probe | None]:
+    """The plan's probe of each column: by its name, else by its channel."""
+    by_name = {probe.name.casefold(): probe for probe in plan.probes}
+    by_channel = {probe.channel.casefold(): probe for probe in plan.probes}
+    return [
+        by_name.get(column.probe.name.casefold()) or by_channel.get(column.channel.casefold())
+        for column in columns
+    ]
+
+
+@callback(
+    Output({"type": "place", "n": ALL, "part": ALL}, "value"),
+    Output({"type": "places-whole", "part": ALL}, "value"),
+    Input("places-plan", "value"),
+    State("places-firing", "data"),
+    State("places-unit", "data"),
+    State({"type": "place", "n": ALL, "part": ALL}, "id"),
+    State({"type": "places-whole", "part": ALL}, "id"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def take_plan(ref: Any, firing: Any, unit: Any, ids: list[Any], whole: list[Any]) -> Any:
+    """Fill in what a plan says of probes of the same names."""
+    if not isinstance(ref, str) or not ref:
+        raise PreventUpdate
+    path = here().journal_path
+    _, columns = await asyncio.to_thread(_read, path, _id(firing))
+    plan = await asyncio.to_thread(shelf.plan_called, path, ref)
+    matched = _matched(plan, columns)
+    own: Unit = "F" if unit == "F" else "C"
+    values = []
+    for each in ids:
+        n, part = each.get("n"), each.get("part")
+        probe = matched[n] if isinstance(n, int) and 0 <= n < len(matched) else None
+        values.append(no_update if probe is None or part not in PARTS else _shown(getattr(probe, part)))
+    numbers = {
+        "target_c": shown(plan.target_c, own),
+        "burnout_c": shown(plan.burnout_c, own),
+        "soak_min": plan.soak_min,
+    }
+    return values, [round(numbers[each["part"]], 1) for each in whole]
+
+
+def _shown(value: Any) -> Any:
+    return "" if value is None else value
+
+
+@callback(
+    Output({"type": "place", "n": ALL, "part": ALL}, "error"),
+    Output({"type": "places-whole", "part": ALL}, "error"),
+    Output("places-said", "children"),
+    Input("places-save", "n_clicks"),
+    State("places-firing", "data"),
+    State("places-plan", "value"),
+    State("places-unit", "data"),
+    State({"type": "place", "n": ALL, "part": ALL}, "id"),
+    State({"type": "place", "n": ALL, "part": ALL}, "value"),
+    State({"type": "places-whole", "part": ALL}, "id"),
+    State({"type": "places-whole", "part": ALL}, "value"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def save(
+    _: Any,
+    firing: Any,
+    ref: Any,
+    unit: Any,
+    ids: list[Any],
+    values: list[Any],
+    whole_ids: list[Any],
+    whole: list[Any],
+) -> Any:
+    """Save where the probes are, and what the firing was to reach."""
+    path = here().journal_path
+    info, columns = await asyncio.to_thread(_read, path, _id(firing))
+    chosen = await asyncio.to_thread(shelf.plan_called, path, ref) if isinstance(ref, str) and ref else None
+    said: dict[tuple[Any, Any], Any] = {
+        (own.get("n"), own.get("part")): value for own, value in zip(ids, values, strict=True)
+    }
+    numbers = {own.get("part"): value for own, value in zip(whole_ids, whole, strict=True)}
+    try:
+        plan = placed(info, columns, chosen, said, numbers, "F" if unit == "F" else "C")
+    except PlanError as exc:
+        _, _, rest = (exc.field or "").partition("probe.")
+        n, _, part = rest.partition(".")
+        wrong = [exc.what if (str(own.get("n")), own.get("part")) == (n, part) else "" for own in ids]
+        wrong_whole = [exc.what if own.get("part") == exc.field else "" for own in whole_ids]
+        return (
+            wrong,
+            wrong_whole,
+            "Not saved." if any(wrong) or any(wrong_whole) else f"Not saved: {exc.what}",
+        )
+    await asyncio.to_thread(_write, path, info.id, plan)
+    own = quote(info.id)
+    doors = [dcc.Link("Report", href=f"/report/{own}"), dcc.Link("Replay it", href=f"/replay/{own}")]
+    return [""] * len(ids), [""] * len(whole_ids), ["Saved. ", *doors]
+
+
+def placed(
+    info: FiringInfo,
+    columns: tuple[Column, ...],
+    chosen: Plan | None,
+    said: dict[tuple[Any, Any], Any],
+    numbers: dict[Any, Any],
+    unit: Unit,
+) -> Plan:
+    """Make the plan that a firing is given.
+
+    Parameters
+    ----------
+    info : FiringInfo
+    columns : tuple of Column
+    chosen : Plan or None
+        Whose alarms and couples hold; the firing's own if None.
+    said : dict
+        By column and part (`PARTS`), as the form has it.
+    numbers : dict
+        `target_c`, `burnout_c` [in `unit`] and `soak_min`.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    PlanError
+        Names the field.
+    """
+    base = chosen or info.plan
+    matched = _matched(base, columns)
+    probes = tuple(
+        replace(found or column.probe, channel=column.channel, rig=column.rig)
+        for found, column in zip(matched, columns, strict=True)
+    )
+    doc = tomllib.loads(replace(base, title=base.title or info.title, probes=probes, sources=()).dumps())
+    for name in WHOLE:
+        value = numbers.get(name)
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        doc[name] = (value - 32.0) / 1.8 if number and unit == "F" and name != "soak_min" else value
+    for n, table in enumerate(doc.get("probe", [])):
+        for part in PARTS:
+            value = said.get((n, part))
+            if value in (None, ""):
+                table.pop(part, None)
+                if part == "zone":
+                    table[part] = table["name"]  # a zone of its own, as where nobody made a plan
+            else:
+                table[part] = value
+    return from_document(doc)
+
+
+def _write(path: Path, firing: str, plan: Plan) -> None:
+    # Beside a running logger, as an import does: one short transaction of another table's row.
+    with contextlib.closing(JournalWriter(path)) as writer:
+        writer.change_firing(firing, plan_toml=plan.dumps())

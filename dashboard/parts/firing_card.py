@@ -1,0 +1,203 @@
+"""One stored firing in the list, or in the bin. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
+
+from dash import dcc, html
+
+from dashboard.figures.spark import spark
+from dashboard.parts.words import Unit, degrees, span
+
+if TYPE_CHECKING:
+    from logger.journal.rows import FiringInfo
+
+KINDS: Final = (("csv", "CSV"), ("parquet", "Parquet"), ("line-protocol", "Line protocol"))
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One firing of a list.
+
+    Attributes
+    ----------
+    info : FiringInfo
+    picture : dict
+        From `dashboard.glimpse.glimpse`.
+    peak : (str, float) or None
+        Zone and peak of the pots' zone that stayed coldest, by the rehearsal. [°C]
+    known : bool
+        Whether that has been worked out.
+    day : str
+        Day and time of day of its first reading; empty where nobody knows.
+    """
+
+    info: FiringInfo
+    picture: dict[str, Any]
+    peak: tuple[str, float] | None
+    known: bool
+    day: str
+
+
+def length_s(info: FiringInfo) -> float:
+    """Give how long a firing's readings last [s]."""
+    return ((info.last_us or info.started_us) - info.started_us) / 1e6
+
+
+def coldest(row: Row, unit: Unit) -> str:
+    """Say how hot the place became that stayed coldest.
+
+    Parameters
+    ----------
+    row : Row
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+    """
+    if row.info.running:
+        seen = row.picture["coldest"]
+        return f"Coldest zone about {degrees(seen['peak_c'], unit)}{unit} so far" if seen else "Burning"
+    if not row.known:
+        return "Peak: being worked out …"
+    if row.peak is None:
+        return "No zone to judge by"
+    zone, peak_c = row.peak
+    return f"Coldest zone peaked at {degrees(peak_c, unit)}{unit} ({zone})"
+
+
+def when(row: Row) -> str:
+    """Say when a firing was, and how long its readings last."""
+    return f"{row.day or 'No date in its file'} · {span(length_s(row.info))}"
+
+
+def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> Any:
+    """Make a firing's card.
+
+    Parameters
+    ----------
+    row : Row
+    unit : {'C', 'F'}
+    night : bool
+    may_act : bool
+        Whether whoever looks may delete and change.
+    chosen : bool
+        Whether it is among those to be compared.
+
+    Returns
+    -------
+    component
+    """
+    info = row.info
+    own, title = quote(info.id), info.title or "Firing"
+    doors: list[Any] = [
+        html.Button(
+            "Compare",
+            id={"type": "firing-choose", "firing": info.id},
+            type="button",
+            **{"aria-pressed": "true" if chosen else "false", "aria-label": f"Compare {title}"},
+        ),
+        dcc.Link(["Report", html.Span(f" of {title}", className="unseen")], href=f"/report/{own}"),
+        _more(row, title, own, may_act=may_act),
+    ]
+    return html.Li(
+        [
+            _face(row, title, dcc.Link(title, href=f"/replay/{own}", className="open"), unit, night=night),
+            html.Div(doors, className="page-doors"),
+        ],
+        className="firing",
+        **{"data-firing": info.id},
+    )
+
+
+def _face(row: Row, title: str, head: Any, unit: Unit, *, night: bool) -> Any:
+    told = row.picture
+    info = row.info
+    marks = [
+        html.B("burning now", className="running") if info.running else None,
+        html.I("invented, not measured") if info.invented else None,
+        html.Span("from a file") if "imported" in info.facts else None,
+    ]
+    picture = spark(told["low"], told["high"], told["target_c"], night=night)
+    return html.Div(
+        [
+            html.Img(src=picture, alt="", className="glimpse"),
+            html.H2(head),
+            html.P(when(row)),
+            html.P(coldest(row, unit), className="coldest"),
+            html.P([mark for mark in marks if mark], className="marks"),
+        ],
+        title=f"Coldest to hottest place of {title} through time; the dashed line is its target",
+    )
+
+
+def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
+    info = row.info
+    inside: list[Any] = [
+        html.Div(
+            [
+                html.Span("Save as", **{"aria-hidden": "true"}),
+                *(
+                    html.Button(
+                        name, id={"type": "firing-save", "firing": info.id, "kind": kind}, type="button"
+                    )
+                    for kind, name in KINDS
+                ),
+                html.A("HTML report", href=f"/api/report/{own}/page?keep=1", download=""),
+            ],
+            className="save-as",
+            role="group",
+            **{"aria-label": f"Save {title} as"},
+        )
+    ]
+    if may_act and may_be_placed(info):
+        inside.append(dcc.Link("Places, zones and plan", href=f"/firings?places={own}"))
+    if may_act and not info.running:
+        inside.append(
+            html.Button(
+                "Delete", id={"type": "firing-delete", "firing": info.id}, type="button", className="bad"
+            )
+        )
+    return html.Details(
+        [html.Summary("More", **{"aria-label": f"More about {title}"}), html.Div(inside, className="more")]
+    )
+
+
+def may_be_placed(info: FiringInfo) -> bool:
+    """Tell whether a firing may be given places afterwards: it came from a file, or without a plan.
+
+    The plan of any other is what its alarms were judged by while it burned.
+    """
+    return not info.running and ("imported" in info.facts or info.plan_toml is None)
+
+
+def binned_card(row: Row, unit: Unit, *, night: bool, may_act: bool) -> Any:
+    """Make the card of a firing in the bin.
+
+    Parameters
+    ----------
+    row : Row
+    unit : {'C', 'F'}
+    night : bool
+    may_act : bool
+
+    Returns
+    -------
+    component
+    """
+    title = row.info.title or "Firing"
+    parts = [_face(row, title, title, unit, night=night)]
+    if may_act:
+        half_gone = "deleting" in row.info.facts
+        back = html.Button("Put back", id={"type": "firing-back", "firing": row.info.id}, type="button")
+        good = html.Button(
+            "Delete for good …",
+            id={"type": "firing-good", "firing": row.info.id},
+            type="button",
+            className="bad",
+        )
+        parts.append(html.Div([good] if half_gone else [back, good], className="page-doors"))
+    return html.Li(parts, className="firing", **{"data-firing": row.info.id})

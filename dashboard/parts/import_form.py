@@ -1,0 +1,258 @@
+"""Files that are to be imported: how to read them, what was understood, what is in the way. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any, Final
+from zoneinfo import available_timezones
+
+import dash_mantine_components as dmc
+from dash import html
+
+from dashboard.parts.words import Unit, degrees, span
+
+FIELDS: Final = {
+    "day_first": "Order of dates",
+    "timezone": "Time zone",
+    "time": "Column of the time",
+    "time_unit": "Unit of the time",
+    "unit": "Unit of temperature",
+    "decimal": "Decimal sign",
+    "delimiter": "Between columns",
+    "skip": "Lines above the header",
+    "last_line": "Last line to read",
+    "skip_rows": "Rows to leave out",
+    "keep": "Columns to keep",
+    "leave_out": "Columns to leave out",
+    "no_reading": "Words for no reading",
+    "order": "Rows that go back in time",
+    "repeats": "Rows of the same time",
+    "encoding": "Encoding",
+}
+"""What the ways to read a file are called on the page, by their names in `CsvOptions`."""
+
+SELECTS: Final[dict[str, list[tuple[str, str]]]] = {
+    "day_first": [
+        ("true", "Day first: 3/4 is the 3rd of April"),
+        ("false", "Month first: 3/4 is the 4th of March"),
+    ],
+    "decimal": [(".", "Point: 20.5"), (",", "Comma: 20,5")],
+    "unit": [("c", "°C"), ("f", "°F"), ("k", "K")],
+    "time_unit": [
+        ("s", "seconds"),
+        ("min", "minutes"),
+        ("h", "hours"),
+        ("ms", "milliseconds"),
+        ("us", "microseconds"),
+        ("hh:mm", "hours : minutes"),
+        ("mm:ss", "minutes : seconds"),
+        ("days", "a spreadsheet's days"),
+        ("unix", "seconds since 1970"),
+        ("unix_ms", "milliseconds since 1970"),
+    ],
+    "delimiter": [(",", "comma"), (";", "semicolon"), ("\t", "tabulator"), ("|", "bar"), (" ", "spaces")],
+    "order": [("sort", "put in order")],
+    "repeats": [("spread", "spread evenly"), ("last", "keep the last")],
+    "encoding": [
+        ("utf-8", "UTF-8"),
+        ("latin-1", "Latin-1"),
+        ("cp1252", "Windows 1252"),
+        ("utf-16", "UTF-16"),
+    ],
+}
+EMPTY: Final = {"order": "refuse them", "repeats": "refuse them"}
+NUMBERS: Final = ("skip", "last_line")
+TAGS: Final = {
+    "time": "one, or date and time",
+    "skip_rows": "7, or 7-12",
+    "keep": "all that are temperatures; T1-* for several",
+    "leave_out": "none",
+    "no_reading": "OPEN, 77.7 …",
+}
+MANY: Final = tuple(TAGS)
+"""Fields that take several."""
+SHOWN_COLUMNS: Final = 12
+SHOWN_CELL: Final = 40
+SHOWN_PROBES: Final = 64
+CLOCK_LEAPS: Final = "goes on by an hour"
+"""Words of the reader where a wall's clock leaps as at the beginning of summer time."""
+
+
+def page_words(text: str) -> tuple[str, list[str]]:
+    """Say an importer's refusal in the words of the page's form.
+
+    Parameters
+    ----------
+    text : str
+        It names options of the command.
+
+    Returns
+    -------
+    text : str
+    fields : list of str
+        The form's fields that were named.
+    """
+    fields: list[str] = []
+
+    def name(match: re.Match[str]) -> str:
+        field = "day_first" if match[1] == "month-first" else match[1].replace("-", "_")
+        if field not in FIELDS:
+            return match[0]
+        if field not in fields:
+            fields.append(field)
+        return f"“{FIELDS[field]}”"
+
+    said = text.replace("--day-first, or --month-first", "--day-first")
+    return re.sub(r"--([a-z-]+)", name, said), fields
+
+
+def way_words(field: str, value: Any, words: str) -> str:
+    """Say one way on from a refusal.
+
+    Parameters
+    ----------
+    field : str
+        Of `CsvOptions`.
+    value : object
+        What to set it to.
+    words : str
+        What that does.
+
+    Returns
+    -------
+    str
+    """
+    shown = ", ".join(map(str, value)) if isinstance(value, list | tuple) else value
+    known = dict(SELECTS.get(field, ()))
+    shown = known.get(str(value).lower() if isinstance(value, bool) else str(value), shown)
+    return f"{FIELDS.get(field, field)}: {shown}" + (f" ({words})" if words else "")
+
+
+def fields() -> list[Any]:
+    """Make the fields by which a file's reading is steered.
+
+    Returns
+    -------
+    list of component
+        Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
+    """
+    return [
+        html.Div(_field(name, label), id={"type": "read-box", "field": name})
+        for name, label in FIELDS.items()
+    ]
+
+
+def _field(name: str, label: str) -> Any:
+    own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label, "size": "lg"}
+    empty = EMPTY.get(name, "as understood")
+    if name in SELECTS:
+        data = [{"value": value, "label": text} for value, text in SELECTS[name]]
+        return dmc.Select(**own, data=data, placeholder=empty, clearable=True)
+    if name in NUMBERS:
+        return dmc.NumberInput(
+            **own,
+            placeholder=empty,
+            clampBehavior="none",
+            hideControls=True,
+            debounce=400,
+            allowDecimal=False,
+        )
+    if name == "timezone":
+        zones = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
+        return dmc.Autocomplete(
+            **own, data=["UTC", *zones], limit=30, placeholder="such as Europe/Vienna, or UTC+1", debounce=400
+        )
+    return dmc.TagsInput(**own, data=[], placeholder=TAGS[name], value=[])
+
+
+def understood(found: Mapping[str, Any], unit: Unit) -> list[Any]:
+    """Show what was understood of the files, and the first rows of each.
+
+    Parameters
+    ----------
+    found : mapping
+        From `dashboard.jobs.preview`.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of component
+    """
+    whole, files = found["whole"], found["files"]
+    told = [] if whole["error"] else [_summary(whole), _guesses(whole), _columns(whole, files, unit)]
+    return [part for part in (*told, *(_first(each) for each in files)) if part is not None]
+
+
+def _summary(whole: Mapping[str, Any]) -> Any:
+    step = whole["step_s"]
+    every = f"{step:.3g} s" if step >= 1 else f"{step * 1000:.0f} ms"
+    gaps = [f"{span(length)} from minute {begin / 60:.0f}" for begin, length in whole["gaps"][:3]]
+    more = " …" if whole["gap_count"] > 3 else ""
+    started = whole["started"]
+    begun = f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
+    facts = (
+        ("Begun", begun or "the files have no date"),
+        ("Lasts", span(whole["duration_s"])),
+        ("Rows", f"{whole['rows']:,}, one every {every}"),
+        ("Gaps", f"{whole['gap_count']}: {', '.join(gaps)}{more}" if gaps else "none"),
+    )
+    return html.Dl([html.Div([html.Dt(name), html.Dd(text)]) for name, text in facts], className="facts")
+
+
+def _guesses(whole: Mapping[str, Any]) -> Any:
+    if not whole["guesses"]:
+        return None
+    said = [html.Li(page_words(guess)[0]) for guess in whole["guesses"]]
+    return html.Div([html.H2("Please check"), html.Ul(said)], className="guesses")
+
+
+def _columns(whole: Mapping[str, Any], files: Sequence[Mapping[str, Any]], unit: Unit) -> Any:
+    units = dict(pair for each in files for pair in each["columns"])
+    rows = []
+    for j, name in enumerate(whole["names"][:SHOWN_PROBES]):
+        low, high = whole["lowest_c"][j], whole["highest_c"][j]
+        read = "no reading" if low is None else f"{degrees(low, unit)} to {degrees(high, unit)}{unit}"
+        own = {"f": "°F", "k": "K"}.get(units.get(name, "c"), "°C")
+        rows.append((name, own, read, f"{whole['readings'][j]:,}"))
+    left = len(whole["names"]) - SHOWN_PROBES
+    caption = "Probes" if left <= 0 else f"Probes ({left} more are not shown)"
+    return _table(caption, ("Probe", "In the file", "From, to", "Readings"), rows)
+
+
+def _first(each: Mapping[str, Any]) -> Any:
+    if not each["head"]:
+        if not each["lines"]:
+            return None
+        text = "\n".join(line[:200] for line in each["lines"])
+        pre = html.Pre(text, className="scroll", tabIndex=0, role="region", **{"aria-label": each["name"]})
+        return html.Figure([html.Figcaption(f"Beginning of {each['name']}"), pre])
+    headers = each["headers"][:SHOWN_COLUMNS]
+    names = [name for name, _ in each["columns"]]
+    kinds = [
+        "time" if h in each["time"] else "read" if any(h.startswith(n) for n in names) else "left"
+        for h in headers
+    ]
+    left = len(each["headers"]) - len(headers)
+    caption = f"First rows of {each['name']}" + (f" ({left} more columns)" if left > 0 else "")
+    rows = [(str(row), *cells[:SHOWN_COLUMNS]) for row, cells in each["head"]]
+    return _table(caption, ("Row", *headers), rows, ("", *kinds))
+
+
+def _table(
+    caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], kinds: Sequence[str] = ()
+) -> Any:
+    kinds = kinds or [""] * len(heads)
+    top = [html.Th(short(text), scope="col", className=kind) for text, kind in zip(heads, kinds, strict=True)]
+    body = [
+        html.Tr([html.Td(short(text), className=kind) for text, kind in zip(row, kinds, strict=False)])
+        for row in rows
+    ]
+    table = html.Table([html.Caption(caption), html.Thead(html.Tr(top)), html.Tbody(body)])
+    return html.Div(table, className="scroll", tabIndex=0, role="region", **{"aria-label": caption})
+
+
+def short(text: str) -> str:
+    """Shorten a cell."""
+    return text if len(text) <= SHOWN_CELL else f"{text[: SHOWN_CELL - 1]}…"

@@ -1,0 +1,100 @@
+"""One line or zone among a figure's traces, singled out by a tap on its name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, no_update
+
+from dashboard.figures.traces import single_out
+
+
+def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
+    """Make the id of a button that singles something out.
+
+    Parameters
+    ----------
+    prefix : str
+        Of the page.
+    zone : str
+    line : int, optional
+        Which of the figure's lines; left out: all of the zone.
+
+    Returns
+    -------
+    dict
+    """
+    return {"type": f"{prefix}-one", "zone": zone, "line": -1 if line is None else line}
+
+
+def chosen(prefix: str) -> list[Any]:
+    """Make the stores of what is singled out.
+
+    Parameters
+    ----------
+    prefix : str
+
+    Returns
+    -------
+    list of component
+        `-chosen` has what `name_of` gave, or None for all; whatever is put into `-all` brings all back.
+    """
+    return [dcc.Store(id=f"{prefix}-chosen"), dcc.Store(id=f"{prefix}-all")]
+
+
+def let_single_out(prefix: str, graph: str) -> None:
+    """Register what a tap on such a button does.
+
+    Parameters
+    ----------
+    prefix : str
+    graph : str
+        The figure, whose first traces are the lines.
+    """
+    buttons = {"type": f"{prefix}-one", "zone": ALL, "line": ALL}
+
+    @callback(
+        Output(graph, "figure", allow_duplicate=True),
+        Output(buttons, "aria-pressed"),
+        Output(f"{prefix}-chosen", "data"),
+        Input(buttons, "n_clicks"),
+        Input(f"{prefix}-all", "data"),
+        State(f"{prefix}-chosen", "data"),
+        prevent_initial_call=True,
+    )
+    def single(clicks: list[int | None], back: Any, now: Any) -> Any:
+        """Let the others fade; a second tap brings them back."""
+        there = [each["id"] for each in ctx.inputs_list[0]]
+        if not ctx.triggered or not ctx.triggered[0]["value"]:  # buttons came anew; nobody tapped
+            return no_update, [str(now == name).lower() for name in there], no_update
+        tapped = ctx.triggered_id
+        now = None if tapped == f"{prefix}-all" or now == tapped else dict(tapped)
+        figure = Patch()
+        for line, opacity in opacities(there, now).items():
+            figure["data"][line]["opacity"] = opacity
+        return figure, [str(now == name).lower() for name in there], now
+
+
+def opacities(there: list[dict[str, Any]], now: dict[str, Any] | None) -> dict[int, float]:
+    """Give how strongly each line is drawn.
+
+    Parameters
+    ----------
+    there : list of dict
+        All that can be tapped, as `name_of` gives it.
+    now : dict or None
+        What is singled out.
+
+    Returns
+    -------
+    dict of int to float
+    """
+    lines = {name["line"]: name["zone"] for name in there if name["line"] >= 0}
+    which = [
+        line
+        for line, zone in lines.items()
+        if now and (line == now["line"] or (now["line"] < 0 and zone == now["zone"]))
+    ]
+    return dict(
+        zip(sorted(lines), single_out(len(lines), [sorted(lines).index(n) for n in which]), strict=True)
+    )

@@ -1,0 +1,258 @@
+"""Stored firings as a list: found, sorted, with pictures and peaks, and the plans they were fired by."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
+
+from dashboard import tables
+from dashboard.gathering import kept_rehearsal
+from dashboard.glimpse import glimpse
+from dashboard.parts.firing_card import Row, length_s
+from logger.errors import StokewatchError, UserError
+from logger.journal.reader import FiringInfo, JournalReader, NoJournalError
+from logger.judgement.zones import Places
+from logger.plan import Plan
+from logger.plan.library import list_plans, load_plan
+from logger.report.describe import described
+
+KEPT_PICTURES: Final = 2000
+MAX_PLANS: Final = 30
+ORDERS: Final = {
+    "newest": "Newest first",
+    "oldest": "Oldest first",
+    "title": "By title",
+    "hottest": "Hottest first",
+    "coldest": "Coldest first",
+    "longest": "Longest first",
+}
+"""Hot and cold are said of the peak of the zone that stayed coldest."""
+
+
+def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
+    """Give a journal's firings, the latest first; none where there is no journal yet.
+
+    Parameters
+    ----------
+    path : Path
+    binned : bool or None, default False
+        See `JournalReader.firings`.
+
+    Returns
+    -------
+    list of FiringInfo
+    """
+    try:
+        with contextlib.closing(JournalReader(path)) as reader:
+            return reader.firings(binned=binned)
+    except NoJournalError:
+        return []
+
+
+def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
+    """Find firings by what is said about them.
+
+    Parameters
+    ----------
+    infos : sequence of FiringInfo
+    words : str
+        Each of them occurs in the title, the day, the ID, or what was written down.
+
+    Returns
+    -------
+    list of FiringInfo
+    """
+    wanted = words.casefold().split()
+    if not wanted:
+        return list(infos)
+    return [info for info in infos if all(word in _told(info) for word in wanted)]
+
+
+def _told(info: FiringInfo) -> str:
+    day = _day(info)
+    files = info.facts.get("imported")
+    names = [name for name in files if isinstance(name, str)] if isinstance(files, list) else []
+    written = [text for _, text in described(info.facts)]
+    marks = ["invented" if info.invented else "", "running" if info.running else ""]
+    return "\n".join((info.title, info.id, day, *names, *written, *marks)).casefold()
+
+
+def _day(info: FiringInfo) -> str:
+    return "" if info.facts.get("time_known", True) is False else tables.local_time(info.started_us)
+
+
+def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -> list[FiringInfo]:
+    """Sort firings.
+
+    Parameters
+    ----------
+    infos : sequence of FiringInfo
+        The latest first.
+    order : str
+        Of `ORDERS`; anything else is the first.
+    peaks : dict of str to float
+        By ID; those without one come last. [°C]
+
+    Returns
+    -------
+    list of FiringInfo
+    """
+    match order:
+        case "oldest":
+            return list(reversed(infos))
+        case "title":
+            return sorted(infos, key=lambda info: info.title.casefold())
+        case "hottest":
+            return sorted(infos, key=lambda info: -peaks.get(info.id, -1e9))
+        case "coldest":
+            return sorted(infos, key=lambda info: peaks.get(info.id, 1e9))
+        case "longest":
+            return sorted(infos, key=lambda info: -length_s(info))
+        case _:
+            return list(infos)
+
+
+def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, float] | None]:
+    """Give the peak of the zone that stayed coldest, as report, comparison and command say it.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    info : FiringInfo
+
+    Returns
+    -------
+    known : bool
+        Whether the firing has been rehearsed by this very program.
+    peak : (str, float) or None
+        Zone, °C; None where no zone of pots was read.
+    """
+    rehearsal = kept_rehearsal(reader, info)
+    if rehearsal is None:
+        return False, None
+    probes = tuple(column.probe for column in reader.columns(info.id))
+    places = Places(replace(info.plan, probes=probes))
+    pots = {places.zones[z] for z in places.pots}
+    peaks = [
+        (z["peak_c"], z["zone"]) for z in rehearsal["zones"] if z["zone"] in pots and z["peak_c"] is not None
+    ]
+    if not peaks:
+        return True, None
+    peak_c, zone = min(peaks)
+    return True, (zone, float(peak_c))
+
+
+def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> dict[str, float]:
+    """Give the peaks that are known, by ID [°C]."""
+    with contextlib.closing(JournalReader(path)) as reader:
+        told = {info.id: peak_of(reader, info)[1] for info in infos}
+    return {firing: peak[1] for firing, peak in told.items() if peak is not None}
+
+
+class Pictures:
+    """Small pictures, made once for each state of a firing.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._made: OrderedDict[str, tuple[tuple[Any, ...], dict[str, Any]]] = OrderedDict()
+
+    def rows(self, infos: Sequence[FiringInfo]) -> list[Row]:
+        """Give firings with their pictures and peaks.
+
+        Parameters
+        ----------
+        infos : sequence of FiringInfo
+
+        Returns
+        -------
+        list of Row
+            One that can't be read is left out.
+        """
+        rows = []
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            for info in infos:
+                with contextlib.suppress(UserError):  # deleted meanwhile
+                    known, peak = peak_of(reader, info)
+                    rows.append(Row(info, self._one(reader, info), peak, known, _day(info)))
+        return rows
+
+    def _one(self, reader: JournalReader, info: FiringInfo) -> dict[str, Any]:
+        state = (info.last_us, info.readings, info.late, info.plan_toml)
+        kept = self._made.get(info.id)
+        if kept is None or kept[0] != state:
+            kept = self._made[info.id] = (state, glimpse(reader, info))
+            while len(self._made) > KEPT_PICTURES:
+                self._made.popitem(last=False)
+        return kept[1]
+
+
+@lru_cache(maxsize=4)
+def pictures(path: Path) -> Pictures:
+    """Give the pictures of a journal, the same to everybody."""
+    return Pictures(path)
+
+
+def known_plans(path: Path) -> list[dict[str, Any]]:
+    """List the plans by which a file's columns may be known.
+
+    Parameters
+    ----------
+    path : Path
+        The journal; saved plans lie beside it.
+
+    Returns
+    -------
+    list of dict
+        `ref` for `plan_called`, `title`, and the probes' `names`: those that were saved, then those of the
+        latest firings, each plan once.
+    """
+    every = [(f"plan:{p.name}", p.plan.title or p.name, p.plan) for p in list_plans(path.parent) if p.plan]
+    texts: set[str] = set()
+    for firing in firings(path):
+        if firing.plan_toml and firing.plan_toml not in texts and len(texts) < MAX_PLANS:
+            texts.add(firing.plan_toml)
+            every.append((f"firing:{firing.id}", f"{firing.title} ({firing.id[:8]})", firing.plan))
+    return [
+        {"ref": ref, "title": title, "names": [p.name for p in plan.probes]}
+        for ref, title, plan in every
+        if plan.probes
+    ]
+
+
+def plan_called(path: Path, ref: str) -> Plan:
+    """Find a plan of `known_plans`.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    ref : str
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    UserError
+        There is no such plan.
+    """
+    kind, _, name = ref.partition(":")
+    if kind == "plan":
+        return load_plan(path.parent, name)
+    try:
+        with contextlib.closing(JournalReader(path)) as reader:
+            return reader.firing(name).plan
+    except StokewatchError as exc:
+        raise UserError("there is no such plan any more; choose another") from exc

@@ -1,0 +1,80 @@
+"""Every command: a module for each room, and the way out with its exit status."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from logger.cli import files, fire, firings, influx, rig, running
+from logger.errors import StokewatchError, UserError
+
+# The rooms are imported where a command uses them: `stokewatch --help` must not wait for numpy or Dash.
+
+SYSTEM = os.name
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Run the command line; the console script's entry.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Arguments; those of the process if left out.
+
+    Notes
+    -----
+    Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.
+    """
+    if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here are those of POSIX
+        _complain(
+            "stokewatch: it runs on Linux, on a small computer beside the fire, and not on Windows; there, "
+            "use it inside WSL 2, or open its page in a browser"
+        )
+        sys.exit(2)
+    try:
+        code = cli.main(args=argv, prog_name="stokewatch", standalone_mode=False)
+    except click.exceptions.Abort:
+        code = 130
+    except click.ClickException as exc:
+        context = exc.ctx.command_path if isinstance(exc, click.UsageError) and exc.ctx else "stokewatch"
+        _complain(f"{context}: {exc.format_message()} (see {context} --help)")
+        code = 2
+    except UserError as exc:
+        _complain(f"stokewatch: {exc}")
+        code = 2
+    except StokewatchError as exc:
+        _complain(f"stokewatch: {exc}")
+        code = 1
+    except BrokenPipeError:
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _complain(text: str) -> None:
+    print(" ".join(text.split()), file=sys.stderr)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option("--home", type=click.Path(path_type=Path, file_okay=False), help="As on each command.")
+@click.version_option(package_name="stokewatch")
+@click.pass_context
+def cli(ctx: click.Context, home: Path | None) -> None:
+    """Watch an open pottery firing: every height, every reading kept, alarms beside the fire.
+
+    Check burn bans and local fire codes before you light. Stokewatch can fail: keep watching the fire, not
+    only the tablet.
+    """
+    ctx.obj = home
+
+
+for _command in (
+    *(fire.demo, fire.run, fire.log, fire.page, fire.pin),
+    *(running.finish, running.status),
+    *(rig.ports, rig.listen, rig.check, rig.simulate),
+    *(firings.firings, firings.show, firings.rehearse, files.import_, files.export),
+    *(influx.mirror, influx.pull),
+):
+    cli.add_command(_command)

@@ -1,0 +1,3 @@
+from logger.cli import main
+
+main()

@@ -1,0 +1,200 @@
+"""The fire: logger and page, together or one alone, and the demonstration."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.cli.options import (
+    CAUTION,
+    FILE,
+    FOLDER,
+    Influx,
+    PageAt,
+    Sources,
+    read_sources,
+    with_home,
+    with_influx,
+    with_influx_but_url,
+    with_page,
+    with_sources,
+)
+from logger.errors import UserError
+
+if TYPE_CHECKING:
+    from logger.home import Home
+    from logger.recording.supervisor import Child
+
+
+def _child(name: str, command: str, home: Home, arguments: list[str], *, needed: bool = True) -> Child:
+    from logger.recording.supervisor import Child, python_module
+
+    argv = python_module("logger.cli", command, "--home", str(home.root), *arguments)
+    return Child(name, argv, needed=needed, watched=name == "logger")
+
+
+def _supervise(home: Home, children: list[Child], place: PageAt, greeting: list[str]) -> int:
+    """Run the children and the page until one of them can't go on, or somebody ends everything."""
+    import asyncio
+
+    from logger.recording.supervisor import supervise
+
+    for line in greeting:
+        click.echo(line)
+    children = [*children, _child("page", "page", home, place.arguments())]
+    return asyncio.run(supervise(children, lambda line: click.echo(line, err=True)))
+
+
+@click.command()
+@with_sources
+@with_page
+@with_influx
+@with_home
+def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
+    """Logger and page together, as two processes that are started again if they die.
+
+    Without --serial or --mqtt it listens to the serial ports for a rig. Goes on with the firing that is
+    running, or opens one at the first reading; ending this program doesn't end the firing (stokewatch finish
+    does). Where an InfluxDB is named, everything is sent there too, by a third process.
+    """
+    from logger.home import AlreadyRunning
+
+    target = influx.target()
+    # A mistake is said once, before anything starts.
+    read_sources(said.form, said.unit, said.serial_ports, said.plan_file)
+    home.create()
+    if home.logger_runs():
+        raise AlreadyRunning(home.root)
+    children = [_child("logger", "log", home, said.arguments())]
+    greeting = [f"Journal in {home.root}", *place.greeting(), CAUTION]
+    if target is not None:
+        # Needed by nobody: the fire goes on without it.
+        children.append(_child("mirror", "mirror", home, influx.arguments(), needed=False))
+        greeting.insert(1, f"Sent to InfluxDB at {target.url} too")
+    return _supervise(home, children, place, greeting)
+
+
+@click.command()
+@with_sources
+@click.option("--stored", hidden=True, type=FILE)
+@click.option("--time-scale", default=1.0, hidden=True, type=click.FloatRange(1, 1000))
+@click.option("--invented", is_flag=True, hidden=True)
+@with_home
+def log(home: Home, said: Sources, stored: Path | None, time_scale: float, invented: bool) -> int:
+    """The logger alone: reads the rigs, judges, and keeps every reading."""
+    from logger.recording.daemon import Settings, run_logger
+
+    plan, ports, sources = read_sources(said.form, said.unit, said.serial_ports, said.plan_file)
+    return run_logger(
+        Settings(
+            home=home,
+            serial_ports=ports,
+            mqtt_urls=said.mqtt_urls,
+            rigs=said.rigs,
+            stored=stored,
+            sources=sources,
+            plan=plan,
+            title=said.title,
+            time_scale=time_scale,
+            invented=invented,
+        )
+    )
+
+
+@click.command()
+@with_page
+@click.option(
+    "--from-influx",
+    "influx_url",
+    metavar="URL",
+    help="Show what an InfluxDB holds instead, and nothing but show it; many may.",
+)
+@click.option("--firing", metavar="ID", help="From InfluxDB; else the one that runs, or the last.")
+@with_influx_but_url
+@with_home
+def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
+    """The page alone; it reads the journal and needs no logger to show what is in it.
+
+    With --from-influx it reads an InfluxDB that a logger somewhere else is mirrored to.
+    """
+    import contextlib
+
+    from dashboard.app import serve
+
+    place.greeting()  # refuses what can't be so
+    with contextlib.ExitStack() as stack:
+        journal, door = home.journal, None
+        if influx.influx_url is not None:
+            from dashboard.view_door import ViewDoor
+            from logger.mirror.follow import followed
+
+            target = influx.target()
+            assert target is not None
+            journal, door = stack.enter_context(followed(target, firing)), ViewDoor()
+            click.echo(f"Shown from {influx.influx_url}; nobody can act here.")
+        elif firing is not None:
+            raise UserError("page: --firing goes with --from-influx; `stokewatch firings` lists your own")
+        return int(
+            serve(
+                journal,
+                "0.0.0.0" if place.lan else place.host,
+                place.port,
+                open_browser=not place.no_browser,
+                tls=place.tls,
+                door=door,
+                say=click.echo,
+            )
+        )
+
+
+@click.command()
+@click.option("--own", is_flag=True, help="Ask for a PIN of your own instead of drawing one.")
+@with_home
+def pin(home: Home, own: bool) -> int:
+    """Set a new operator PIN; whoever acted with the old one has to enter the new one."""
+    from dashboard.operators import Operators, drawn_pin
+
+    new = click.prompt("New PIN", hide_input=True, confirmation_prompt=True) if own else drawn_pin()
+    home.create()
+    Operators(home.root).set_pin(new)
+    click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is told only now)")
+    return 0
+
+
+@click.command()
+@click.option("--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="Times life.")
+@click.option("--seed", type=int, help="Another invented firing than the usual one.")
+@click.option("--stored", type=FILE, help="Show this firing (a CSV file) again instead.")
+@with_page
+@click.option(
+    "--home",
+    "home_dir",
+    type=FOLDER,
+    help="Folder to keep it in; else STOKEWATCH_HOME, else a demo folder of its own.",
+)
+@click.pass_context
+def demo(
+    ctx: click.Context,
+    home_dir: Path | None,
+    speed: float,
+    seed: int | None,
+    stored: Path | None,
+    place: PageAt,
+) -> int:
+    """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
+    from logger.home import Home
+    from logger.recording.supervisor import Child, python_module
+    from logger.simulator.demo import prepare
+
+    home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
+    rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)
+    rigs = [] if rig is None else [Child("rig", python_module(*rig))]
+    greeting = [
+        "A demonstration: nothing here is measured now.",
+        f"Journal in {home.root}",
+        *place.greeting(),
+        CAUTION,
+    ]
+    return _supervise(home, [*rigs, _child("logger", "log", home, arguments)], place, greeting)

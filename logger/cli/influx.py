@@ -1,0 +1,85 @@
+"""InfluxDB: the journal sent there, and a firing fetched from there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.cli.options import Influx, json_option, with_home, with_influx
+from logger.cli.output import iso, marked, print_json, print_list
+from logger.errors import UserError
+
+if TYPE_CHECKING:
+    from logger.home import Home
+    from logger.mirror.target import Target
+
+
+def _named(command: str, influx: Influx) -> Target:
+    target = influx.target()
+    if target is None:
+        raise UserError(f"{command}: name the InfluxDB with --influx URL or STOKEWATCH_INFLUX_URL")
+    return target
+
+
+@click.command()
+@with_influx
+@click.option("--afresh", is_flag=True, help="Send the whole journal again, refused lines too.")
+@with_home
+def mirror(home: Home, influx: Influx, afresh: bool) -> int:
+    """Send everything the journal holds to an InfluxDB, and go on with what comes in.
+
+    It reads the journal and nothing else: an InfluxDB that is slow, full or away costs the fire nothing.
+    """
+    from logger.mirror.mirror import run_mirror
+
+    return run_mirror(home, _named("mirror", influx), afresh=afresh)
+
+
+@click.command()
+@click.argument("firing", required=False)
+@with_influx
+@json_option
+@with_home
+def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> int:
+    """A FIRING (its ID, or last) from an InfluxDB into this journal; without a name, which there are."""
+    import contextlib
+
+    from logger.mirror.archive import Archive
+    from logger.mirror.influxql import InfluxQL
+    from logger.mirror.pull import pull as run
+
+    target = _named("pull", influx)
+    with contextlib.closing(InfluxQL(target)) as asked:
+        archive = Archive(asked)
+        if firing is not None:
+            info = run(archive, archive.firing(firing, target.site), home)
+            if as_json:
+                print_json({"firing": info.id, "title": info.title, "readings": info.readings})
+            else:
+                click.echo(f"Firing {info.id}: {info.readings} readings, in {home.root}")
+            return 0
+        found = archive.firings(target.site)
+    if as_json:
+        print_json(
+            [
+                {
+                    "firing": f.id,
+                    "site": f.site,
+                    "title": f.title,
+                    "started": iso(f.started_us),
+                    "running": f.ended_us is None,
+                    "invented": f.invented,
+                }
+                for f in found
+            ]
+        )
+        return 0
+    print_list(
+        (
+            f"{f.id}  {f.site or '-'}  {marked(f.title, running=f.ended_us is None, invented=f.invented)}"
+            for f in found
+        ),
+        "No firing there yet.",
+    )
+    return 0

@@ -1,0 +1,68 @@
+"""What commands print, and what they ask of the journal before."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.errors import UserError
+
+if TYPE_CHECKING:
+    from logger.home import Home
+    from logger.journal.reader import JournalReader
+
+
+def print_json(document: object) -> None:
+    """Print one JSON document."""
+    import json
+
+    click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
+
+
+def iso(t_us: int) -> str:
+    """Write a time [µs] as ISO 8601 does, in UTC."""
+    from datetime import UTC, datetime
+
+    return datetime.fromtimestamp(t_us / 1e6, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def marked(title: str, *, running: bool, invented: bool) -> str:
+    """Give a firing's title, with what is to be known of it before all else."""
+    marks = ", ".join(mark for mark, yes in (("running", running), ("invented", invented)) if yes)
+    return f"{title}{f'  ({marks})' if marks else ''}"
+
+
+def print_list(lines: Iterable[str], none: str) -> None:
+    """Print one line after the other, or that there are none."""
+    for line in list(lines) or [none]:
+        click.echo(line)
+
+
+def journal_there(home: Home) -> None:
+    """Refuse a folder without a journal.
+
+    Raises
+    ------
+    UserError
+    """
+    if not home.journal.exists():
+        raise UserError(f"{home.root}: no journal here yet; name the right folder with --home")
+
+
+@contextlib.contextmanager
+def reading(home: Home) -> Iterator[JournalReader]:
+    """Read the journal of a folder, and close it again.
+
+    Raises
+    ------
+    UserError
+        There is none.
+    """
+    from logger.journal.reader import JournalReader
+
+    journal_there(home)
+    with contextlib.closing(JournalReader(home.journal)) as reader:
+        yield reader

@@ -1,0 +1,158 @@
+"""The rig: where it is, whether its lines are right and it is fit to be lit; an invented one's firing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.cli.options import (
+    CAUTION,
+    FILE,
+    form_option,
+    json_option,
+    mqtt_option,
+    plan_option,
+    read_sources,
+    serial_option,
+    unit_option,
+    with_home,
+)
+from logger.cli.output import print_json, print_list
+from logger.errors import UserError
+
+if TYPE_CHECKING:
+    from logger.home import Home
+    from logger.sources.serial_port import Heard
+
+
+@click.command()
+@click.argument("paths", nargs=-1)
+@json_option
+def ports(paths: tuple[str, ...], as_json: bool) -> int:
+    """The serial ports that look like a rig: listens to each (or to PATHS) for a few seconds."""
+    import asyncio
+    from dataclasses import asdict
+
+    from logger.sources.serial_port import candidates, listen
+
+    heard = asyncio.run(listen([(path, "") for path in paths] or candidates()))
+    if as_json:
+        print_json({"ports": [asdict(h) for h in heard]})
+        return 0
+    print_list(
+        (f"{h.port}: {_what_is_heard(h)}" for h in heard),
+        "No serial port found. Plug the rig in; on Linux it shows as /dev/ttyACM0 or /dev/ttyUSB0.",
+    )
+    if len(rigs := [h.port for h in heard if h.rig is not None]) > 1:
+        named = " ".join(f"--serial {port}" for port in rigs)
+        click.echo(f"{len(rigs)} rigs: `run` by itself reads the first that it hears. All: run {named}")
+    return 0
+
+
+def _what_is_heard(h: Heard) -> str:
+    if h.rig is not None:
+        return f"rig {h.rig}, channels {', '.join(h.channels)}"
+    if h.trouble:
+        return h.trouble
+    if h.numbers:
+        shown = ", ".join(f"{name} {value:g}" for name, value in list(h.numbers.items())[:8])
+        return f"numbers in lines, not the rig's line: {shown}; run --serial {h.port}@{h.baud} --as lines"
+    if h.unreadable:
+        return f"{h.unreadable} bytes that are no text, at any usual speed; name it as {h.port}@BAUD"
+    if h.lines:
+        return "sends lines, but none of them is a rig's"
+    return "silent; a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
+
+
+@click.command()
+@click.argument("target", metavar="PORT_OR_URL")
+@click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
+@json_option
+@with_home
+def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
+    """Say in plain words whether a rig's lines are right, what is wrong and how to fix it.
+
+    PORT_OR_URL is a serial port (PORT@BAUD for another speed than 115200), mqtt://host, or a file of recorded
+    lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
+    the lines are wrong.
+    """
+    from logger.diagnosis.listen import PortTaken, counted, ports_beside
+    from logger.diagnosis.listen import listen as run
+
+    try:
+        right = run(target, seconds=seconds, as_json=as_json, echo=click.echo)
+        if not as_json and (others := ports_beside(target)):
+            click.echo(f"Not listened to: {', '.join(others)}. `stokewatch ports` looks at all ports.")
+        return 0 if right else 2
+    except PortTaken:
+        if not home.logger_runs():
+            raise
+        return 0 if counted(home.journal, target, as_json=as_json, echo=click.echo) else 2
+
+
+@click.command()
+@plan_option
+@serial_option
+@mqtt_option
+@click.option(
+    "--seconds", default=30.0, show_default=True, type=click.FloatRange(5, 3600), help="To listen for."
+)
+@form_option
+@unit_option
+@json_option
+@with_home
+def check(
+    home: Home,
+    plan_file: Path | None,
+    serial_ports: tuple[str, ...],
+    mqtt_urls: tuple[str, ...],
+    form: str | None,
+    unit: str,
+    seconds: float,
+    as_json: bool,
+) -> int:
+    """The cold check: is this rig fit to be lit? Before lighting, while everything is cold.
+
+    Do all probes of the plan agree with one another and with their cold junctions? Are they steady, are no
+    wires loose or swapped? Hold each tip in your hand for ten seconds while it listens. Where a logger runs,
+    its last minute is looked at. Ends with status 0 if the rig is fit, 1 if not.
+    """
+    from logger.cold_check.rig import check as run
+
+    plan, wired, plain = read_sources(form, unit, serial_ports, plan_file)
+
+    def begun() -> None:
+        if not as_json:
+            click.echo(f"Listening for {seconds:g} s ...")
+
+    report = run(
+        home, plan, serial_ports=wired, mqtt_urls=mqtt_urls, plain=plain, seconds=seconds, begun=begun
+    )
+    if as_json:
+        print_json(report.as_dict())
+    else:
+        click.echo(report.text())
+        click.echo(CAUTION)
+    return 0 if report.fit else 1
+
+
+@click.command()
+@click.option("--seed", type=int, required=True, help="The same seed gives the same firing.")
+@click.option("-o", "--output", type=FILE, required=True)
+@click.option("--truth", type=FILE, help="What really happened, as JSON.")
+@click.option("--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50))
+def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int:
+    """One made-up firing as a CSV file, and what really happened in it."""
+    from logger.simulator import simulate as make
+    from logger.simulator import write_csv, write_truth
+
+    firing = make(seed, rate_hz=rate_hz)
+    for path, write in ((output, write_csv), (truth, write_truth)):
+        if path is not None:
+            try:
+                write(firing, path)
+            except OSError as exc:
+                raise UserError(f"{path}: {exc.strerror}; choose a file that can be written") from exc
+    return 0

@@ -1,0 +1,139 @@
+"""The logger that runs: how it fares, and the end of its firing."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from logger.cli.options import json_option, with_home
+from logger.cli.output import journal_there, print_json
+from logger.errors import StokewatchError, UserError
+
+if TYPE_CHECKING:
+    from logger.home import Home
+
+_ANSWER_S: Final = 10.0
+_COUNTS: Final = (
+    *("frames", "readings", "bad_crc", "malformed", "missing", "duplicates", "out_of_order", "set_apart"),
+    "refused",
+)
+
+
+@click.command()
+@json_option
+@with_home
+def finish(home: Home, as_json: bool) -> int:
+    """End the running firing."""
+    journal_there(home)
+    firing = _ask_to_finish(home) if home.logger_runs() else _finish(home)
+    print_json({"firing": firing}) if as_json else click.echo(f"Firing {firing} has ended.")
+    return 0
+
+
+def _ask_to_finish(home: Home) -> str:
+    """Have the logger that runs do it: it is the journal's writer."""
+    from logger.journal.reader import JournalReader
+    from logger.journal.writer import add_request
+
+    number = add_request(home.journal, "finish", {}, who="command line")
+    deadline_s = time.monotonic() + _ANSWER_S
+    with contextlib.closing(JournalReader(home.journal)) as reader:
+        while (request := reader.request(number)) is None or request.result is None:
+            if time.monotonic() > deadline_s:
+                raise StokewatchError(
+                    f"{home.root}: the logger has not answered within {_ANSWER_S:.0f} s; is it stuck?"
+                )
+            time.sleep(0.05)
+    if not request.result.get("ok"):
+        raise UserError(str(request.result.get("error")))
+    return str(request.result["firing"])
+
+
+def _finish(home: Home) -> str:
+    from logger.journal.writer import JournalWriter
+
+    with contextlib.closing(JournalWriter(home.journal)) as writer:
+        running = writer.running()
+        if running is None:
+            raise UserError("no firing is running; `stokewatch firings` lists those there are")
+        writer.finish_firing(running.id, running.last_us or running.started_us)
+        return running.id
+
+
+@click.command()
+@json_option
+@with_home
+def status(home: Home, as_json: bool) -> int:
+    """How the logger fares: frames, losses, the last commit, its sources.
+
+    Ends with 1 where a logger runs and can't record.
+    """
+    from logger.mirror.health import mirror_health
+    from logger.recording.health import look
+
+    beat, firing, unread = _last_beat(home)
+    health = look(home, str(beat.get("trouble", "")))
+    logger = {
+        "running": health.running,
+        "pid": beat.get("pid") if health.running else None,
+        **{name: beat.get(name, 0) for name in (*_COUNTS, "lost", "not_recorded", "waiting")},
+        "last_commit_age_s": _commit_age_s(beat),
+        "recording": health.recording,
+        "trouble": health.trouble or unread,
+        "sources": beat.get("sources", []),
+    }
+    document = {
+        "logger": logger,
+        "disk_free_mb": health.disk_free_mb,
+        "mirror": mirror_health(home),
+        "firing": firing,
+        "home": str(home.root),
+    }
+    print_json(document) if as_json else _print_status(document, logger)
+    return int(bool(unread) or (health.running and not health.recording))
+
+
+def _last_beat(home: Home) -> tuple[dict[str, Any], str | None, str]:
+    """Give the last heartbeat, the firing that runs, and why they can't be read."""
+    from logger.journal.reader import JournalReader
+
+    if not home.journal.exists():
+        return {}, None, ""
+    beat: dict[str, Any] = {}
+    try:
+        with contextlib.closing(JournalReader(home.journal)) as reader:
+            beat = reader.heartbeat() or {}
+            running = reader.running()
+            return beat, running.id if running else None, ""
+    except StokewatchError as exc:
+        return beat, None, str(exc)
+
+
+def _commit_age_s(beat: dict[str, Any]) -> float | None:
+    commit_us = beat.get("last_commit_us")
+    if commit_us is None:
+        return None
+    in_fire_s = (beat["at_us"] - commit_us) / 1e6
+    age_s: float = time.time() - beat["wall_s"] + in_fire_s / beat.get("time_scale", 1.0)
+    return round(age_s, 3)
+
+
+def _print_status(document: dict[str, Any], logger: dict[str, Any]) -> None:
+    running = "running" if logger["recording"] else "running, but NOT RECORDING"
+    click.echo(f"Logger: {running if logger['running'] else 'not running'}; folder {document['home']}")
+    click.echo(f"Firing: {document['firing'] or 'none is running'}")
+    for name in _COUNTS:
+        click.echo(f"  {name.replace('_', ' ')}: {logger[name]}")
+    if (age_s := logger["last_commit_age_s"]) is not None:
+        click.echo(f"  last commit {age_s:g} s ago")
+    for source in logger["sources"]:
+        unproven = " (no checksum, no counter)" if source.get("proof") == "none" else ""
+        click.echo(f"  {source['name']}: {source['state']} {source['detail']}{unproven}".rstrip())
+    if logger["trouble"]:
+        click.echo(f"  Trouble: {logger['trouble']}")
+    if (sending := document["mirror"]) is not None:
+        click.echo(f"InfluxDB: {sending['state']} {sending['detail']}".rstrip())
+        click.echo("  " + ", ".join(f"{sending[key]} {key}" for key in ("sent", "refused", "behind")))

@@ -1,0 +1,410 @@
+"""The cold check: is this rig fit to be lit? Pure: readings of a minute in, findings out.
+
+Before lighting everything is as warm as the air. So every probe must say the same as the others, and the same
+as its own cold junction, as far as class, amplifier and cold junction allow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from logger.cold_check.findings import FIRE, Finding, Key, Level
+from logger.cold_check.hands import Hand
+from logger.diagnosis.channels import FAULT_WORDS
+from logger.diagnosis.order import about_clock, about_seq
+from logger.judgement.limits import limits
+from logger.physics.uncertainty import infrared_budget, thermocouple_budget
+from logger.plan import Plan, Probe, assign_probes
+from logger.reading import Batch, Bytes, Channel, Floats, Frame, Status
+
+WARN_AT: Final = 2.5
+FAIL_AT: Final = 3.0
+"""In combined standard uncertainties: one good probe in 80, and one in 370, is further off than this."""
+PLACE_C: Final = 1.5
+"""How far apart places of a cold stack really are, standard uncertainty (common practice, no source). [°C]"""
+BOX_C: Final = 3.0
+"""The same between a probe and the rig's box, which warms itself (common practice, no source). [°C]"""
+COLD_C: Final = 50.0
+"""Warmer than this nothing is that waits to be lit. [°C]"""
+FIRE_C: Final = 100.0
+"""No sun and no pre-warming brings half of the probes above `COLD_C` and one above this. [°C]"""
+HOT_BOX_C: Final = 50.0
+NOISE_WARN_C: Final = 1.0
+NOISE_FAIL_C: Final = 3.0
+"""From one reading to the next, as a standard deviation (common practice, no source). [°C]"""
+JUMP_C: Final = 6.0
+"""No probe's tip moves so far from one reading to the next in cold air. [°C]"""
+FEWEST: Final = 10
+"""Readings of a probe; with fewer nothing can be said."""
+
+LIMITS_C: Final[dict[str, tuple[float, float]]] = {
+    "max31855": (2.0, 2.0),
+    "max31856": (1.0, 0.7),
+    "max6675": (3.0, 3.0),
+    "mcp9600": (1.5, 1.0),
+    "mcp9601": (1.5, 1.0),
+    "ads1115": (0.5, 1.0),
+    "ad8495": (3.0, 0.0),
+    "mlx90614": (0.5, 0.0),
+    "mlx90616": (4.0, 0.0),
+}
+"""Stated accuracy near room temperature, ±, of amplifier and cold junction (datasheets, from memory). [°C]"""
+_OTHER_LIMITS_C: Final = (2.0, 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """What one channel said."""
+
+    probe: Probe
+    channel: Channel
+    planned: bool
+    temperature_c: Floats
+    cold_junction_c: Floats
+    status: Bytes
+    hand: Hand | None
+
+    @property
+    def level_c(self) -> float:
+        """Where it rests: a tip in the hand doesn't count."""
+        if self.hand is not None and self.hand.moving and np.isfinite(self.hand.still_c):
+            return self.hand.still_c
+        return _median(self.temperature_c)
+
+    @property
+    def junction_c(self) -> float:
+        return _median(self.cold_junction_c)
+
+    def uncertainty_c(self) -> float:
+        """Standard uncertainty of its level as the temperature of its place [°C]."""
+        amplifier_c, junction_c = LIMITS_C.get(self.channel.amp or "", _OTHER_LIMITS_C)
+        level = np.array([self.level_c])
+        infrared = self.channel.amp is not None and self.channel.letter is None
+        if infrared or self.probe.reads == "surface":
+            return float(infrared_budget(level, instrument_limit_c=amplifier_c, aim_c=1.0).combined_c[0])
+        letter = self.channel.letter
+        cold = self.junction_c
+        budget = thermocouple_budget(
+            level,
+            letter=letter,
+            tolerance_class=self.probe.tolerance_class,
+            amplifier_limit_c=amplifier_c,
+            cold_junction_limit_c=junction_c,
+            cold_junction_c=cold if np.isfinite(cold) else 25.0,
+        )
+        return float(budget.combined_c[0])
+
+
+def check_readings(
+    plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand] | None = None
+) -> list[Finding]:
+    """Judge what probes say while everything is cold.
+
+    Parameters
+    ----------
+    plan : Plan or None
+        None: every channel is taken as it comes.
+    batches : sequence of Batch
+        Half a minute or a minute of readings, with their cold junctions (`columns.reconvert`).
+    hands : mapping of (rig, channel) to Hand, optional
+        Which probes were warmed in the hand; without it polarity isn't looked at.
+
+    Returns
+    -------
+    list of Finding
+    """
+    lines = _lines(plan, batches, hands or {})
+    found = _about_channels(plan, lines)
+    for line in lines.values():
+        found += _about_faults(line)
+    good = {
+        key: line
+        for key, line in lines.items()
+        if np.count_nonzero(line.status == Status.OK) >= FEWEST and np.isfinite(line.level_c)
+    }
+    found += _about_noise(list(good.values()))
+    warm = [line for line in good.values() if line.level_c > COLD_C]
+    hottest_c = max((line.level_c for line in warm), default=0.0)
+    if hottest_c > FIRE_C and 2 * len(warm) >= len(good):
+        # One word for all of them: nothing that follows could be told of what is hot.
+        text = f"a fire is on, up to {hottest_c:.0f} °C; this check judges nothing that is hot"
+        mend = "faults of a probe show beside the fire; check before the next one is lit"
+        broken = [f for f in found if f.what in ("channels", "fault") and f.level == "fail"]
+        return [Finding("fail", FIRE, "cold check", text, mend), *broken]
+    for line in warm:
+        text = f"it is at {line.level_c:.0f} °C already; this check means something in the cold only"
+        found.append(Finding("fail", "cold", line.probe.name, text, "check before anything is lit"))
+    cold = [line for line in good.values() if line not in warm]
+    apart = _about_agreement(cold)
+    told = {f.where for f in apart if f.level != "pass"}
+    found += apart
+    # Who disagrees with all others needn't be told about its cold junction as well.
+    found += _about_cold_junctions([line for line in cold if line.probe.name not in told])
+    if hands is not None:
+        found += _about_polarity(list(lines.values()))
+    return found
+
+
+def check_limits(plan: Plan | None) -> list[Finding]:
+    """Say what this rig can't judge, however well it works.
+
+    Parameters
+    ----------
+    plan : Plan or None
+
+    Returns
+    -------
+    list of Finding
+        None fails: a small rig is fit to be lit, and its owner must know what it doesn't tell.
+    """
+    if plan is None:
+        return []
+    return [Finding("pass", "limits", "plan", text) for text in limits(plan)]
+
+
+def check_order(batches: Sequence[Batch]) -> list[Finding]:
+    """Judge the rigs' counters and clocks.
+
+    Parameters
+    ----------
+    batches : sequence of Batch
+
+    Returns
+    -------
+    list of Finding
+    """
+    by_rig: dict[str, list[Batch]] = {}
+    for batch in batches:
+        by_rig.setdefault(batch.rig, []).append(batch)
+    levels: dict[str, Level] = {"good": "pass", "check": "warn", "bad": "fail"}
+    found = []
+    for rig, own in by_rig.items():
+        t_us = np.concatenate([b.t_us for b in own])
+        order = np.argsort(t_us, kind="stable")
+        seq = np.concatenate([b.seq for b in own])[order].tolist()
+        ms = np.concatenate([b.ms for b in own])[order].tolist()
+        frames = [Frame(rig, s, m, {}) for s, m in zip(seq, ms, strict=True)]
+        told = [("frames", f) for f in about_seq(frames)]
+        told += [("clock", f) for f in about_clock(frames, (t_us[order] / 1e6).tolist())]
+        for what, f in told:
+            text = f.text if f.about in ("clock", "rate") else f"counter: {f.text}"
+            found.append(Finding(levels[f.level], what, f"rig {rig}", text, f.mend))
+    return found
+
+
+def _lines(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand]) -> dict[Key, _Line]:
+    parts: dict[Key, list[tuple[Channel, Floats, Floats, Bytes]]] = {}
+    for batch in sorted(batches, key=lambda b: int(b.t_us[0]) if len(b.t_us) else 0):
+        for j, channel in enumerate(batch.channels):
+            there = batch.status[:, j] != Status.ABSENT
+            if not there.any():
+                continue
+            part = (
+                channel,
+                batch.temperature_c[there, j],
+                batch.cold_junction_c[there, j],
+                batch.status[there, j],
+            )
+            parts.setdefault((batch.rig, channel.name), []).append(part)
+    seen = list(parts)
+    probes = assign_probes(plan, seen)
+    planned = {id(p) for p in plan.probes} if plan is not None else set[int]()
+    lines = {}
+    for key, probe in zip(seen, probes, strict=True):
+        own = parts[key]
+        lines[key] = _Line(
+            probe=probe,
+            channel=own[-1][0],
+            planned=id(probe) in planned,
+            temperature_c=np.concatenate([p[1] for p in own]),
+            cold_junction_c=np.concatenate([p[2] for p in own]),
+            status=np.concatenate([p[3] for p in own]),
+            hand=hands.get(key),
+        )
+    return lines
+
+
+def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> list[Finding]:
+    if not lines:
+        mend = "is it powered, plugged in, and at the right port or broker?"
+        return [Finding("fail", "channels", "rig", "nothing comes from any rig", mend)]
+    found = []
+    there = {id(line.probe) for line in lines.values()}
+    for probe in plan.probes if plan is not None else ():
+        if id(probe) not in there:
+            rig = f" of rig {probe.rig}" if probe.rig else ""
+            text = f"nothing comes from channel {probe.channel}{rig}"
+            mend = "plug it in, or put the right channel into the plan, or take the probe out of it"
+            found.append(Finding("fail", "channels", probe.name, text, mend))
+    if plan is not None and plan.probes:
+        for (rig, channel), line in lines.items():
+            if not line.planned:
+                text = f"channel {channel} of rig {rig} is in no plan; it is recorded, but not judged"
+                found.append(
+                    Finding("warn", "channels", line.probe.name, text, "give it a place in the plan")
+                )
+        if not found:
+            text = f"all {len(plan.probes)} probes of the plan are there, and no other"
+            found.append(Finding("pass", "channels", "plan", text))
+    else:
+        text = f"{len(lines)} channels, none of them given a place by a plan"
+        found.append(Finding("warn", "channels", "plan", text, "say what each of them reads, and where"))
+    return found
+
+
+def _about_faults(line: _Line) -> list[Finding]:
+    found = []
+    for status, words in FAULT_WORDS.items():
+        times = int(np.count_nonzero(line.status == status))
+        if not times:
+            continue
+        share = times / len(line.status)
+        word, _, why = words.partition(": ")
+        text = word if share > 0.9 else f"{word} at times ({times} of {len(line.status)} readings)"
+        found.append(Finding("fail", "fault", line.probe.name, text, _FAULT_MENDS.get(status, why)))
+    if not found and len(line.status) < FEWEST:
+        text = f"only {len(line.status)} readings"
+        found.append(Finding("warn", "fault", line.probe.name, text, "check for longer"))
+    return found
+
+
+_FAULT_MENDS: Final = {
+    Status.OPEN: "tighten both screws of its terminal; measure the wire through: tens of ohms at most",
+    Status.SHORT_GROUND: "keep its wires off metal; use an ungrounded probe",
+    Status.SHORT_SUPPLY: "look for a stray wire at its terminal",
+    Status.RANGE: "tighten its terminal: not every chip knows an open wire; is its type the plan's?",
+    Status.CORRUPT: "check the amplifier's supply, select line and data line",
+    Status.NO_COLD_JUNCTION: "let the rig send 'cj', or name a channel that has one as 'cold_junction'",
+}
+
+
+def _about_noise(lines: Sequence[_Line]) -> list[Finding]:
+    found = []
+    steady = []
+    for line in lines:
+        steps = np.diff(line.temperature_c[line.status == Status.OK])
+        noise = float(np.median(np.abs(steps))) * 1.4826 / np.sqrt(2)
+        jumps = int(np.count_nonzero(np.abs(steps) > max(JUMP_C, 6 * noise * np.sqrt(2))))
+        name = line.probe.name
+        if noise > NOISE_WARN_C:
+            level: Level = "fail" if noise > NOISE_FAIL_C else "warn"
+            mend = "twist its two wires, keep them from motors and radio, shield the lead"
+            found.append(Finding(level, "noise", name, f"it flickers by ±{2 * noise:.1f} °C", mend))
+        elif jumps:
+            level = "fail" if jumps > 2 else "warn"
+            text = f"it jumped {jumps} times by more than {JUMP_C:g} °C"
+            found.append(Finding(level, "noise", name, text, "a loose terminal: tighten its screws"))
+        else:
+            steady.append((name, 2 * noise))
+    if steady:
+        text = f"steady within ±{max(n for _, n in steady):.1f} °C"
+        found.append(Finding("pass", "noise", _names([name for name, _ in steady], len(lines)), text))
+    return found
+
+
+def _names(names: Sequence[str], of: int) -> str:
+    return "all probes" if len(names) == of > 1 else ", ".join(names)
+
+
+def _about_agreement(lines: Sequence[_Line]) -> list[Finding]:
+    if len(lines) < 2:
+        text = "one probe alone: there is nothing to compare it with"
+        return [Finding("warn", "agreement", lines[0].probe.name, text)] if lines else []
+    found = []
+    levels = np.array([line.level_c for line in lines])
+    uncertain = np.array([line.uncertainty_c() for line in lines])
+    for i, line in enumerate(lines):
+        others = np.delete(levels, i)
+        around = float(np.median(others))
+        u_around = float(np.median(np.delete(uncertain, i))) / np.sqrt(len(others))
+        u = float(np.hypot(np.hypot(uncertain[i], PLACE_C), u_around))
+        off = line.level_c - around
+        level = _level(off / u)
+        if level == "pass":
+            continue
+        text = f"{line.level_c:.1f} °C, {abs(off):.1f} °C {'above' if off > 0 else 'below'} the others"
+        mend = (
+            f"{WARN_AT * u:.1f} °C would be usual; is it of the plan's type, are its wires right, "
+            "is it in the shade as the others are?"
+        )
+        if _mirrors(line, around):
+            mend = "it mirrors the others about its cold junction: swap its two wires at the terminal"
+        if len(lines) == 2:
+            mend = f"which of the two is wrong shows beside a hand-held thermometer; {mend}"
+        found.append(Finding(level, "agreement", line.probe.name, text, mend))
+    if not found:
+        text = f"all probes agree within {np.ptp(levels):.1f} °C, around {np.median(levels):.1f} °C"
+        found.append(Finding("pass", "agreement", "all probes", text))
+    return found
+
+
+def _mirrors(line: _Line, around_c: float) -> bool:
+    """Tell whether it reads as far below its cold junction as the others are above it, or the other way."""
+    cold = line.junction_c
+    apart = around_c - cold
+    return bool(abs(apart) > 3.0 and abs((line.level_c - cold) + apart) < 0.3 * abs(apart) + 1.0)
+
+
+def _about_cold_junctions(lines: Sequence[_Line]) -> list[Finding]:
+    found = []
+    compared = 0
+    for line in lines:
+        cold = line.junction_c
+        if not np.isfinite(cold):
+            continue
+        compared += 1
+        if cold > HOT_BOX_C:
+            text = f"its cold junction is at {cold:.0f} °C"
+            mend = "put the rig's box in the shade, away from the fire"
+            found.append(Finding("fail", "cold_junction", line.probe.name, text, mend))
+            continue
+        u = float(np.hypot(line.uncertainty_c(), BOX_C))
+        off = line.level_c - cold
+        level = _level(off / u)
+        if level != "pass":
+            side = "above" if off > 0 else "below"
+            text = f"{line.level_c:.1f} °C, {abs(off):.1f} °C {side} its cold junction"
+            mend = "is the box in the sun, or warm inside? Give it some minutes in the shade"
+            found.append(Finding(level, "cold_junction", line.probe.name, text, mend))
+    if compared and not found:
+        text = f"{compared} probes agree with their cold junctions"
+        found.append(Finding("pass", "cold_junction", "all probes", text))
+    return found
+
+
+def _about_polarity(lines: Sequence[_Line]) -> list[Finding]:
+    found = []
+    tried: dict[str, list[str]] = {"": [], "rose": [], "fell": []}
+    for line in lines:
+        # Infrared has no wires to swap; what sends plain °C may well have.
+        infrared = line.probe.reads == "surface" or (
+            line.channel.amp is not None and line.channel.letter is None
+        )
+        if line.hand is not None and not infrared and (line.status == Status.OK).any():
+            tried[line.hand.tried].append(line.probe.name)
+    count = sum(map(len, tried.values()))
+    for name in tried["fell"]:
+        mend = "swap its two wires at the terminal"
+        found.append(Finding("fail", "polarity", name, "it fell when it was warmed", mend))
+    if tried["rose"]:
+        text = "rose when warmed in the hand"
+        found.append(Finding("pass", "polarity", _names(tried["rose"], count), text))
+    if tried[""]:
+        text = "not warmed yet, so nobody knows whether wires are swapped"
+        mend = "hold each tip in your hand for ten seconds while the check looks on"
+        found.append(Finding("warn", "polarity", _names(tried[""], count), text, mend))
+    return found
+
+
+def _level(standard: float) -> Level:
+    size = abs(standard)
+    return "fail" if size > FAIL_AT else "warn" if size > WARN_AT else "pass"
+
+
+def _median(values: Floats) -> float:
+    there = values[np.isfinite(values)]
+    return float(np.median(there)) if len(there) else float("nan")

@@ -1,0 +1,195 @@
+"""The cold check from a rig itself, or from the journal where a logger runs."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+from logger.cold_check.findings import Finding, Report
+from logger.cold_check.judge import check_limits, check_order, check_readings
+from logger.cold_check.look import about_lines, about_machine, about_proof, check_journal, hands_of
+from logger.conversion.assembler import Assembler
+from logger.errors import UserError
+from logger.home import Home
+from logger.plan import Plan
+from logger.plan.sources import PlanSource
+from logger.reading import Batch
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.sources import Arrival, Sampled, Source
+from logger.sources.mqtt import Broker
+from logger.sources.plain import plain_source
+from logger.sources.serial_port import SerialPort
+
+
+class NothingToCheck(UserError):
+    """There is neither a rig to listen to nor a firing to look at."""
+
+
+@dataclass(slots=True)
+class Heard:
+    """What came in while somebody listened.
+
+    Attributes
+    ----------
+    batches : list of Batch
+    counts : dict of str to int
+        Of `Intake.counts`.
+    said : dict of str to str
+        What each source last said of itself.
+    """
+
+    batches: list[Batch] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+    said: dict[str, str] = field(default_factory=dict)
+
+
+def check_rig(
+    plan: Plan | None,
+    *,
+    serial_ports: Sequence[str],
+    mqtt_urls: Sequence[str],
+    plain: Sequence[PlanSource] = (),
+    seconds: float,
+    home: Path,
+    begun: Callable[[], None],
+) -> Report:
+    """Listen to a rig and judge it; no logger takes part.
+
+    Parameters
+    ----------
+    plan : Plan or None
+    serial_ports, mqtt_urls : sequence of str
+        Without any of both, serial ports are listened to for a rig.
+    plain : sequence of PlanSource
+        Rigs that don't speak the rig's line.
+    seconds : float
+        [s]
+    home : Path
+        Where a firing would be kept.
+    begun : callable
+        Is called when the listening begins.
+
+    Returns
+    -------
+    Report
+    """
+    taken: set[str] = set()
+    sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
+    name = f"stokewatch-check-{uuid4().hex[:12]}"
+    sources += [Broker(url, name, session_s=0) for url in mqtt_urls]
+    sources += [plain_source(table, taken, name) for table in plain]
+    unproven = {source.rig_name for source in plain}
+    begun()
+    heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
+    found = check_readings(plan, heard.batches, hands_of(heard.batches)) + check_limits(plan)
+    if heard.batches:
+        found += check_order([batch for batch in heard.batches if batch.rig not in unproven])
+        found += about_proof({batch.rig for batch in heard.batches} & unproven)
+    else:
+        found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
+    found += about_lines(heard.counts)
+    return Report.of([*found, *about_machine(home)])
+
+
+def check(
+    home: Home,
+    plan: Plan | None,
+    *,
+    serial_ports: Sequence[str],
+    mqtt_urls: Sequence[str],
+    plain: Sequence[PlanSource] = (),
+    seconds: float,
+    begun: Callable[[], None],
+) -> Report:
+    """Judge the rig by the journal where a logger runs, else by listening to it.
+
+    Parameters
+    ----------
+    home : Home
+    plan : Plan or None
+    serial_ports, mqtt_urls : sequence of str
+    plain : sequence of PlanSource
+    seconds : float
+        To listen for. [s]
+    begun : callable
+        Is called when the listening begins, if there is any.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    NothingToCheck
+        The logger holds: no firing runs whose readings could be looked at.
+    UserError
+        A source is named wrongly.
+    """
+    if not home.logger_runs():
+        return check_rig(
+            plan,
+            serial_ports=serial_ports,
+            mqtt_urls=mqtt_urls,
+            plain=plain,
+            seconds=seconds,
+            home=home.root,
+            begun=begun,
+        )
+    if serial_ports or mqtt_urls:
+        raise NothingToCheck(
+            f"{home.root}: the logger runs here and listens to the rig itself; leave out --serial and "
+            "--mqtt, or give this check another --home"
+        )
+    from logger.journal.reader import JournalReader
+
+    reader = JournalReader(home.journal)
+    try:
+        firing = reader.running()
+        if firing is None:
+            raise NothingToCheck(
+                f"{home.root}: the logger has no firing open; wait for the rig's first reading, or wake the "
+                "rig on the page under Prepare"
+            )
+        return check_journal(reader, firing, plan, home.root)
+    finally:
+        reader.close()
+
+
+async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) -> Heard:
+    intake = Intake(HostTime())
+    assembler = Assembler(plan)
+    heard = Heard()
+
+    async def feed(source: Source) -> None:
+        async def put(arrival: Arrival | Sampled) -> None:
+            await intake.put(arrival)
+            # A broker wants an answer or sends no more. A rig at a serial port goes on keeping its frames.
+            if isinstance(source, Broker) and arrival.token is not None:
+                source.acknowledge([arrival.token])
+
+        def report(kind: str, data: dict[str, Any]) -> None:
+            heard.said[source.name] = "" if kind == "connected" else str(data.get("detail", ""))
+
+        await source.run(put, report)
+
+    feeding = [asyncio.create_task(feed(s), name=f"source[{s.name}]") for s in sources]
+    end = time.monotonic() + seconds
+    try:
+        while (left_s := end - time.monotonic()) > 0:
+            ended, _ = await asyncio.wait(feeding, timeout=min(left_s, 1.0))
+            for task in ended:
+                task.result()
+            heard.batches += assembler.take(intake.take(0.0, 0.0).frames)
+    finally:
+        for task in feeding:
+            task.cancel()
+        await asyncio.gather(*feeding, return_exceptions=True)
+    heard.batches += assembler.take(intake.take(0.0, 0.0).frames)
+    heard.counts = intake.counts()
+    return heard

@@ -1,0 +1,259 @@
+"""Raw columns to temperatures: register words, emf and plain °C, with cold junctions and corrections. Pure.
+
+`conversion` uses it on what comes in; archives use it on what was stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from logger.conversion.amplifiers import AMPLIFIERS, amplifier, decode_words
+from logger.physics.thermocouple import compensated_temperature_c
+from logger.plan import Probe
+from logger.reading import Batch, Bytes, Channel, Floats, Kind, Status
+
+Correction = tuple[tuple[float, float], ...]
+
+CELSIUS_RANGE_C: Final = (-273.15, 2500.0)
+"""What a channel that sends plain °C may say. [°C]"""
+
+COLD_JUNCTION_RANGE_C: Final = (-55.0, 150.0)
+"""What a cold junction may be: no terminal and no chip works beyond. [°C]"""
+
+DEFAULT_LETTER: Final = "K"
+
+
+@dataclass(frozen=True, slots=True)
+class Converted:
+    """What raw columns are worth; arrays of shape (n, k), as in `Batch`."""
+
+    temperature_c: Floats
+    cold_junction_c: Floats
+    status: Bytes
+
+
+def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel:
+    """Describe a channel as a probe wants it converted.
+
+    Parameters
+    ----------
+    name : str
+        The rig's name for it.
+    kind : {'word', 'emf', 'celsius'}
+        How it delivers.
+    amp : str or None
+        The chip, where `kind` is `word`.
+    probe : Probe
+        Says the thermocouple type (K where it says none) and whose cold junction to use.
+
+    Returns
+    -------
+    Channel
+        `letter` is None where there is no thermocouple to convert; `cold_junction` where the channel always
+        brings its own.
+    """
+    chip = AMPLIFIERS.get(amp or "")
+    if kind == "celsius" or (chip is not None and chip.kind == "infrared"):
+        return Channel(name, kind, amp)
+    own = chip is not None and chip.sends_cold_junction
+    return Channel(
+        name,
+        kind,
+        amp,
+        letter=probe.letter or DEFAULT_LETTER,
+        cold_junction=None if own or probe.cold_junction == name else probe.cold_junction,
+    )
+
+
+def reconvert(batch: Batch, probes: Sequence[Probe]) -> Batch:
+    """Convert a batch's raw values afresh: with another plan, or with better physics than when it was stored.
+
+    Parameters
+    ----------
+    batch : Batch
+        Its `temperature_c` and `cold_junction_c` are of no consequence.
+    probes : sequence of Probe
+        One for each channel of the batch.
+
+    Returns
+    -------
+    Batch
+    """
+    channels = tuple(
+        channel_for(c.name, c.kind, c.amp, p) for c, p in zip(batch.channels, probes, strict=True)
+    )
+    new = convert(channels, batch.raw, batch.raw_cj, batch.status, [p.correction for p in probes])
+    return replace(
+        batch,
+        channels=channels,
+        temperature_c=new.temperature_c,
+        cold_junction_c=new.cold_junction_c,
+        status=new.status,
+    )
+
+
+def convert(
+    channels: Sequence[Channel],
+    raw: Floats,
+    raw_cj: Floats,
+    status: Bytes,
+    corrections: Sequence[Correction] | None = None,
+) -> Converted:
+    """Say what raw values are worth.
+
+    Parameters
+    ----------
+    channels : sequence of Channel, length k
+        How each column delivers, and the thermocouple type and cold junction to convert it with.
+    raw : array, shape (n, k)
+        Register words, emf [µV] or temperatures [°C]; NaN where there is none.
+    raw_cj : array, shape (n, k)
+        Cold junctions that came with an emf; NaN elsewhere. [°C]
+    status : uint8 array, shape (n, k)
+        `Status` as sent or as stored; it counts only where `raw` is NaN, all others are worked out anew.
+    corrections : sequence of pairs of (reading, truth), length k, optional
+        From a calibration: none, one (an offset) or two (a straight line through both) for each column,
+        applied to the converted temperature. [°C]
+
+    Returns
+    -------
+    Converted
+        The temperature is NaN wherever the status isn't `Status.OK`. The cold junction is NaN too where one
+        had to be assumed (see `amplifiers.MAX6675_ASSUMED_JUNCTION_C`).
+    """
+    missing = np.isnan(raw)
+    out = np.where(missing, status, np.uint8(Status.OK))
+    out[missing & (out == Status.OK)] = Status.CORRUPT
+    temperature = np.full(raw.shape, np.nan)
+    emf = np.full(raw.shape, np.nan)
+    junction = raw_cj.copy()
+    groups: dict[tuple[Kind, str | None, str | None], list[int]] = {}
+    for j, c in enumerate(channels):
+        groups.setdefault((c.kind, c.amp, c.letter), []).append(j)
+
+    late: list[tuple[str, str, _Columns]] = []
+    by_letter: dict[str, list[int]] = {}
+    for (kind, amp, letter), members in groups.items():
+        at = _columns(members)
+        if kind == "celsius":
+            value = raw[:, at]
+            low_c, high_c = CELSIUS_RANGE_C
+            temperature[:, at] = value
+            _downgrade(out, at, (value < low_c) | (value > high_c), Status.RANGE)
+            continue
+        if kind == "emf":
+            emf[:, at] = raw[:, at]
+        elif not _serves(amp, letter):
+            _downgrade(out, at, np.ones((len(raw), len(members)), np.bool_), Status.CORRUPT)
+            continue
+        else:
+            assert amp is not None
+            chip = AMPLIFIERS[amp]
+            if chip.kind == "emf" and not chip.sends_cold_junction:
+                late.append((amp, letter or DEFAULT_LETTER, at))
+            else:
+                _decode(amp, letter or DEFAULT_LETTER, at, raw, out, emf, junction, temperature)
+            if chip.kind != "emf":
+                continue
+        by_letter.setdefault(letter or DEFAULT_LETTER, []).extend(members)
+
+    low_c, high_c = COLD_JUNCTION_RANGE_C
+    implausible = (junction < low_c) | (junction > high_c)
+    if implausible.any():
+        junction[implausible] = np.nan
+        out[implausible & (out == Status.OK)] = Status.RANGE
+    _lend(channels, temperature, out, junction)
+    used = junction.copy() if late else junction
+    for amp, letter, at in late:
+        _decode(amp, letter, at, raw, out, emf, used, temperature)
+    for letter, members in by_letter.items():
+        at = _columns(members)
+        _downgrade(out, at, np.isnan(used[:, at]), Status.NO_COLD_JUNCTION)
+        value = compensated_temperature_c(letter, emf[:, at], used[:, at])
+        temperature[:, at] = value
+        _downgrade(out, at, np.isnan(value), Status.RANGE)
+    for j, pairs in enumerate(corrections or ()):
+        if pairs:
+            temperature[:, j] = _corrected(temperature[:, j], pairs)
+    temperature[out != Status.OK] = np.nan
+    return Converted(temperature, junction, out)
+
+
+_Columns = slice | list[int]
+
+
+def _columns(members: list[int]) -> _Columns:
+    """Columns for indexing, as a slice where they follow one another, which spares a copy."""
+    first, last = members[0], members[-1]
+    return slice(first, last + 1) if members == list(range(first, last + 1)) else members
+
+
+def _downgrade(
+    out: Bytes, at: _Columns, where: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], status: Status
+) -> None:
+    """Give a status to readings that were good so far."""
+    if where.any():
+        block = out[:, at]
+        out[:, at] = np.where(where & (block == Status.OK), np.uint8(status), block)
+
+
+def _serves(amp: str | None, letter: str | None) -> bool:
+    try:
+        amplifier(amp or "", letter or DEFAULT_LETTER)
+    except ValueError:
+        return False
+    return True
+
+
+def _decode(
+    amp: str,
+    letter: str,
+    at: _Columns,
+    raw: Floats,
+    out: Bytes,
+    emf: Floats,
+    junction: Floats,
+    temperature: Floats,
+) -> None:
+    words = raw[:, at]
+    fit = words < float(1 << 8 * AMPLIFIERS[amp].word_bytes)  # not so where NaN
+    if not fit.all():
+        words = np.where(fit, words, 0)  # which no chip sends
+    decoded = decode_words(amp, words, letter, junction[:, at])
+    emf[:, at] = decoded.emf_uv
+    junction[:, at] = decoded.cold_junction_c
+    temperature[:, at] = decoded.temperature_c
+    block = out[:, at]
+    out[:, at] = np.where(block == Status.OK, decoded.status, block)
+
+
+def _lend(channels: Sequence[Channel], temperature: Floats, out: Bytes, junction: Floats) -> None:
+    """Fill in cold junctions from the channels that are named for it, in place.
+
+    A channel lends the cold junction it measures itself, never a borrowed one; one that sends plain °C is
+    taken for a thermometer at the terminals.
+    """
+    index = {c.name: j for j, c in enumerate(channels)}
+    own = junction.copy() if any(c.cold_junction for c in channels) else junction
+    low_c, high_c = COLD_JUNCTION_RANGE_C
+    for j, c in enumerate(channels):
+        source = index.get(c.cold_junction or "")
+        if source is None:
+            continue
+        lent = own[:, source]
+        if channels[source].kind == "celsius":
+            t = temperature[:, source]
+            lent = np.where((out[:, source] == Status.OK) & (t >= low_c) & (t <= high_c), t, np.nan)
+        junction[:, j] = np.where(np.isnan(own[:, j]), lent, own[:, j])
+
+
+def _corrected(temperature_c: Floats, pairs: Correction) -> Floats:
+    (reading, truth), *more = pairs
+    slope = 1.0
+    for reading_2, truth_2 in more:
+        slope = (truth_2 - truth) / (reading_2 - reading)
+    return truth + slope * (temperature_c - reading)

@@ -1,0 +1,233 @@
+"""Listen to a rig for a while and say whether its lines are right: what `stokewatch listen` does."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import json
+import os
+import ssl
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+from urllib.parse import unquote, urlsplit
+
+from logger.diagnosis import Diagnosis, Report
+from logger.errors import UserError
+from logger.rig_line.beacon import answer_topic, ask_topic
+from logger.rig_line.dialogue import WHO_ARE_YOU
+from logger.rig_line.wire import LineSplitter
+
+DEFAULT_SECONDS: Final = 15.0
+ASK_EVERY_S: Final = 2.0
+
+
+class ListenError(UserError):
+    """A place where no rig can be heard."""
+
+
+class PortTaken(ListenError):
+    """Somebody else reads the port; two readers would take lines from one another."""
+
+
+def listen(
+    target: str,
+    *,
+    seconds: float = DEFAULT_SECONDS,
+    as_json: bool = False,
+    echo: Callable[[str], None] = print,
+) -> bool:
+    """Listen, and print what was found.
+
+    Parameters
+    ----------
+    target : str
+        A serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
+        file of recorded lines.
+    seconds : float, default 15
+        How long; a file is read at once. [s]
+    as_json : bool, default False
+        Print one JSON document instead of plain words.
+    echo : callable, optional
+        Prints a text.
+
+    Returns
+    -------
+    bool
+        Whether the lines are right.
+
+    Raises
+    ------
+    ListenError
+        There is nothing to listen to.
+
+    Notes
+    -----
+    Nothing is acknowledged, so what the rig keeps stays kept for the logger. `?` is asked, which every rig
+    may answer and none has to.
+    """
+    if target.startswith(("mqtt://", "mqtts://")):
+        if not as_json:
+            echo(f"Listening to {_without_password(target)} for {seconds:g} s ...")
+        report = asyncio.run(_listen_to_broker(target, seconds))
+    elif Path(target).is_file():
+        report = _read_file(Path(target))
+    else:
+        if not as_json:
+            echo(f"Listening to {target} for {seconds:g} s ...")
+        report = _listen_to_port(target, seconds)
+    if as_json:
+        echo(json.dumps({"target": _without_password(target)} | report.as_dict(), ensure_ascii=False))
+    else:
+        echo(report.text())
+    return report.right
+
+
+def ports_beside(target: str) -> list[str]:
+    """Name the serial ports that a rig could be on, beside the one that was listened to.
+
+    Parameters
+    ----------
+    target : str
+        As in `listen`; anything but a port has none beside it.
+
+    Returns
+    -------
+    list of str
+    """
+    from logger.sources.serial_port import candidates, port_and_baud
+
+    if target.startswith(("mqtt://", "mqtts://")) or Path(target).is_file():
+        return []
+    ours = os.path.realpath(port_and_baud(target)[0])
+    return [port for port, _ in candidates() if os.path.realpath(port) != ours]
+
+
+def _read_file(path: Path) -> Report:
+    splitter = LineSplitter()
+    diagnosis = Diagnosis()
+    for line in splitter.feed(path.read_bytes() + b"\n"):
+        diagnosis.take(line)
+    return diagnosis.report()
+
+
+def _listen_to_port(target: str, seconds: float) -> Report:
+    import serial
+
+    from logger.sources.serial_port import keep_dtr, port_and_baud, why
+
+    device, baud = port_and_baud(target)
+    try:
+        port = serial.Serial(device, baud, timeout=0.05, write_timeout=0.5, exclusive=True)
+        keep_dtr(port.fileno())
+    except (OSError, ValueError) as exc:
+        number = getattr(exc, "errno", None)
+        words = why(exc, device) if isinstance(exc, OSError) else str(exc)
+        kind = PortTaken if number in (errno.EAGAIN, errno.EBUSY) else ListenError
+        raise kind(f"{device} {words}; `stokewatch ports` lists what there is") from exc
+    splitter = LineSplitter()
+    diagnosis = Diagnosis()
+    tail = b""
+    started = time.monotonic()
+    asked = started - ASK_EVERY_S + 0.5  # a board that restarts when its port is opened needs a moment
+    first = True
+    with port:
+        while (now := time.monotonic()) - started < seconds:
+            try:
+                if now - asked >= ASK_EVERY_S:
+                    asked = now
+                    with contextlib.suppress(serial.SerialTimeoutException):
+                        port.write(WHO_ARE_YOU)
+                data = port.read(max(port.in_waiting, 1))
+            except OSError as exc:
+                raise ListenError(f"{device}: went away while listening ({exc}); check the lead") from exc
+            arrival_s = time.monotonic()
+            lines = splitter.feed(data)
+            for line in lines:
+                if first and not line.startswith((b"{", b"#")):
+                    first = False  # the rest of a line that had begun before we came
+                    continue
+                first = False
+                diagnosis.take(line, arrival_s)
+            tail = (b"" if lines else tail) + data.rpartition(b"\n")[2]
+            tail = tail[-4096:]
+    return diagnosis.report(tail)
+
+
+def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
+    """Print what the running logger has counted, where it holds the port.
+
+    Parameters
+    ----------
+    journal : Path
+    target : str
+    as_json : bool
+    echo : callable
+
+    Returns
+    -------
+    bool
+        Whether no line was damaged.
+    """
+    from logger.journal.reader import JournalReader
+
+    with contextlib.closing(JournalReader(journal)) as reader:
+        beat = reader.heartbeat() or {}
+    counts = {name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed", "missing")}
+    right = counts["frames"] > 0 and counts["bad_crc"] == counts["malformed"] == 0
+    if as_json:
+        echo(json.dumps({"target": target, "read_by": "logger", "right": right, **counts}))
+    else:
+        echo(
+            f"The logger reads {target}, so this looks at what it has counted since it started: "
+            f"{counts['frames']} frames, {counts['bad_crc']} damaged lines, {counts['malformed']} that break "
+            f"the rules, {counts['missing']} frames missing."
+        )
+    return right
+
+
+async def _listen_to_broker(url: str, seconds: float) -> Report:
+    import aiomqtt
+
+    parts = urlsplit(url)
+    secure = parts.scheme == "mqtts"
+    try:
+        port = parts.port or (8883 if secure else 1883)
+    except ValueError:
+        port = 0
+    if not parts.hostname or not port:
+        raise ListenError(f"{_without_password(url)}: no broker's address; write mqtt://[user@]host[:port]")
+    diagnosis = Diagnosis()
+    asked: set[str] = set()
+    try:
+        async with aiomqtt.Client(
+            parts.hostname,
+            port,
+            username=unquote(parts.username) if parts.username else None,
+            password=unquote(parts.password) if parts.password else None,
+            tls_context=ssl.create_default_context() if secure else None,
+        ) as client:
+            for topic in ("frame", "status"):
+                await client.subscribe(f"stokewatch/+/{topic}", qos=1)
+            await client.subscribe(answer_topic("+"), qos=1)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(seconds):
+                    async for message in client.messages:
+                        _, rig, topic = str(message.topic).split("/")
+                        if topic != "status":
+                            diagnosis.take(bytes(message.payload), time.monotonic())
+                        if rig not in asked:
+                            asked.add(rig)
+                            await client.publish(ask_topic(rig), WHO_ARE_YOU.strip(), qos=1)
+    except aiomqtt.MqttError as exc:
+        raise ListenError(
+            f"{_without_password(url)}: {exc}; does the broker run, and are address, user and password right?"
+        ) from exc
+    return diagnosis.report()
+
+
+def _without_password(url: str) -> str:
+    parts = urlsplit(url)
+    return url.replace(f":{parts.password}@", ":***@") if parts.password else url

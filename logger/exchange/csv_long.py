@@ -1,0 +1,162 @@
+"""Files with a row for each reading, and a column that says of which probe it is."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from logger.exchange.csv_format import MAX_WORTH, too_many
+from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_text import Progress, Row, Text
+from logger.exchange.csv_time import Times
+from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows, read_part
+from logger.exchange.csv_words import unit_cell, why_no_temperature
+from logger.reading import Status
+
+_MOST_NAMES: Final = 4096
+
+
+def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
+    """Read a table's times and temperatures, whether it has a row for each time or for each reading.
+
+    Parameters
+    ----------
+    text : Text
+    table : Table
+    options : CsvOptions
+    progress : callable, optional
+
+    Returns
+    -------
+    Part
+
+    Raises
+    ------
+    CsvError
+        A cell can't be read, or the rows' times don't go up.
+    """
+    if table.by is None:
+        return read_part(text, table, options, progress)
+    by_probe = _ByProbe(table, options)
+    rows = itertools.dropwhile(lambda row: row[0] < table.first_row, text.rows(options, progress))
+    while block := list(itertools.islice(plain_rows(rows, table), BLOCK)):
+        by_probe.add(block)
+    return by_probe.finish(text)
+
+
+class _ByProbe:
+    """A reader for each probe that rows tell of; each has times of its own."""
+
+    def __init__(self, table: Table, options: CsvOptions) -> None:
+        assert table.by is not None
+        self._table, self._options, self._by = table, options, table.by
+        self._readers: dict[str, Reader] = {}
+        self._left_out: dict[str, str] = {}
+        self._unit_column = next(
+            (
+                i
+                for i in range(len(table.headers))
+                if i not in (table.by, *table.time, *table.columns)
+                and all(unit_cell(row[i]) != (None, False) for _, row in table.head)
+            ),
+            None,
+        )
+
+    def add(self, block: Sequence[Row]) -> None:
+        rows: dict[str, list[Row]] = {}
+        for number, row in block:
+            rows.setdefault(row[self._by].strip() if len(row) > self._by else "", []).append((number, row))
+        for name, own in rows.items():
+            if name in self._left_out:
+                continue
+            if name not in self._readers:
+                if len(self._readers) + len(self._left_out) >= _MOST_NAMES:
+                    raise self._table.refuse(
+                        f"more than {_MOST_NAMES} kinds of rows; is that column the probe's name?",
+                        Hint("leave_out", self._table.headers[self._by], "if it isn't"),
+                        column=self._by,
+                        code="too-many-columns",
+                    )
+                if (why := self._begin(name, own[0])) is not None:
+                    self._left_out[name] = why
+                    continue
+            self._readers[name].add(own)
+
+    def _begin(self, name: str, first: Row) -> str | None:
+        """Make the reader of a probe, or say why it is left out."""
+        table = self._table
+        unit: Unit | None = None
+        if self._unit_column is not None and self._options.unit is None and len(first[1]) > self._unit_column:
+            cell = first[1][self._unit_column].strip()
+            unit, other = unit_cell(cell)
+            if other:
+                return f"{cell} is no unit of temperature"
+        kept = self._means(self._options.keep, name)
+        if self._means(self._options.leave_out, name):
+            return "was to be left out"
+        if not kept and any(not find_columns(table.headers, wanted) for wanted in self._options.keep):
+            return "not among those to keep"
+        if not name:
+            return f"rows without a {table.headers[self._by]}"
+        if not kept and (why := why_no_temperature(name, unit)) is not None:
+            return why
+        probe = name if not name.isdecimal() else f"{table.headers[self._by]} {name}"
+        names = [probe] if len(table.columns) == 1 else [f"{probe} {column}" for column in table.names]
+        own = replace(
+            table,
+            columns=list(table.columns),
+            names=names,
+            units=[unit or u for u in table.units],
+            sure=set(table.columns),
+            guesses=[],
+            notes=[],
+            left_out=[],
+        )
+        self._readers[name] = Reader(own, self._options)
+        if len(self._readers) > MAX_WORTH:
+            raise too_many(table.name, list(self._readers))
+        return None
+
+    def _means(self, wanted: Sequence[str], name: str) -> bool:
+        return any(find_columns([name], one) for one in wanted if not one.strip().isdecimal())
+
+    def finish(self, text: Text) -> Part:
+        """Set the probes side by side."""
+        table = self._table
+        table.left_out += self._left_out.items()
+        if not self._readers:
+            raise table.refuse(
+                f"no probe among {listed([shown(name) for name in self._left_out], 6)}",
+                Hint("keep", next(iter(self._left_out), ""), "if that is one"),
+                column=self._by,
+                code="no-temperatures",
+            )
+        parts = [reader.finish(text) for reader in self._readers.values()]
+        t_us = np.unique(np.concatenate([part.times.t_us for part in parts]))
+        names = [name for part in parts for name in part.names]
+        if len(t_us) * len(names) > MAX_READINGS:
+            raise table.refuse(
+                f"more than {MAX_READINGS:,} readings side by side; split it, or name probes with",
+                Hint("keep"),
+                code="too-large",
+            )
+        values = np.full((len(t_us), len(names)), np.nan, order="F")
+        status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
+        j = 0
+        for part in parts:
+            at = np.searchsorted(t_us, part.times.t_us)
+            for i in range(len(part.names)):
+                values[at, j], status[at, j] = part.values[:, i], part.status[:, i]
+                j += 1
+            table.guesses += [guess for guess in part.table.guesses if guess not in table.guesses]
+            table.notes += [note for note in part.table.notes if note not in table.notes]
+            table.left_out += part.table.left_out
+        table.names, table.units = names, [unit for part in parts for unit in part.table.units]
+        table.notes.append(
+            f"a row for each reading: {shown(table.headers[self._by])} says of which probe it is"
+        )
+        return Part(names, Times(t_us, parts[0].times.absolute), values, status, table)

@@ -1,0 +1,94 @@
+"""A sentence with temperatures in it, written in either unit: from its values, never from its text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final, Literal, NamedTuple
+
+Unit = Literal["C", "F"]
+_SCALE: Final[dict[str, float]] = {"C": 1.0, "F": 1.8}
+
+
+class Degrees(NamedTuple):
+    """A temperature in a sentence, or a difference between two.
+
+    Attributes
+    ----------
+    kind : {'at', 'from', 'by'}
+        `from` is a temperature without its unit (`842 → 771 °C`), `by` a difference or a rate.
+    value : float
+        [°C]
+    form : str
+        As `format` takes it.
+    """
+
+    kind: str
+    value: float
+    form: str = ".0f"
+
+
+class Said(str):
+    """A sentence in °C that knows its values.
+
+    Attributes
+    ----------
+    parts : tuple
+        Words, and `Degrees` between them.
+    """
+
+    parts: tuple[str | Degrees, ...]
+
+    __slots__ = ("parts",)
+
+
+def said(words: str, *values: str | Degrees) -> Said:
+    """Make a sentence.
+
+    Parameters
+    ----------
+    words : str
+        With `{}` where the values belong.
+    *values : str or Degrees
+
+    Returns
+    -------
+    Said
+
+    Examples
+    --------
+    >>> told = said("{} is at {}.", "upper", Degrees("at", 100.0))
+    >>> told, in_unit(told.parts, "F")
+    ('upper is at 100 °C.', 'upper is at 212 °F.')
+    """
+    pieces = words.split("{}")
+    parts = [part for pair in zip(pieces, (*values, ""), strict=True) for part in pair if part != ""]
+    made = Said(in_unit(parts, "C"))
+    made.parts = tuple(parts)
+    return made
+
+
+def in_unit(parts: Sequence[Any], unit: Unit) -> str:
+    """Write a sentence in a unit.
+
+    Parameters
+    ----------
+    parts : sequence
+        Words, and `Degrees` or what became of them in JSON.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ValueError, TypeError
+        These are no such parts.
+    """
+    return "".join(part if isinstance(part, str) else _written(Degrees(*part), unit) for part in parts)
+
+
+def _written(degrees: Degrees, unit: Unit) -> str:
+    offset = 32.0 if unit == "F" and degrees.kind != "by" else 0.0
+    number = format(degrees.value * _SCALE[unit] + offset, degrees.form)
+    return number if degrees.kind == "from" else f"{number} °{unit}"

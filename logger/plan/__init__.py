@@ -1,0 +1,46 @@
+"""All that is decided before lighting; TOML in and out, refusals with line numbers.
+
+What other rooms need is named here. The alarm rules with their settings, the sources, and the plans that are
+kept in a folder have modules of their own.
+"""
+
+from logger.plan.lines import MAX_TOML, PlanError
+from logger.plan.model import (
+    COOL_C,
+    LETTERS,
+    MAX_NAME,
+    MAX_PROBES,
+    AlarmSettings,
+    Clay,
+    Plan,
+    Probe,
+    Reads,
+    assign_probes,
+    default_alarms,
+    guess_reads,
+    plan_for_columns,
+    probe_for_channel,
+)
+from logger.plan.reader import from_document, load, loads
+
+__all__ = [
+    "COOL_C",
+    "LETTERS",
+    "MAX_NAME",
+    "MAX_PROBES",
+    "MAX_TOML",
+    "AlarmSettings",
+    "Clay",
+    "Plan",
+    "PlanError",
+    "Probe",
+    "Reads",
+    "assign_probes",
+    "default_alarms",
+    "from_document",
+    "guess_reads",
+    "load",
+    "loads",
+    "plan_for_columns",
+    "probe_for_channel",
+]

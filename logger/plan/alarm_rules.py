@@ -1,0 +1,272 @@
+"""The alarm rules: what each means to a potter, and the settings it has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from logger.judgement.said import Degrees, said
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One number of a rule.
+
+    Attributes
+    ----------
+    name : str
+        Key in the plan file.
+    unit : str
+    default, minimum, maximum : float
+        [unit]
+    doc : str
+        What it means, in a sentence.
+    """
+
+    name: str
+    unit: str
+    default: float
+    minimum: float
+    maximum: float
+    doc: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One alarm rule. `enabled` (true or false) goes without saying for each.
+
+    Attributes
+    ----------
+    name : str
+        Key in the plan file.
+    warning : bool
+        False for good news.
+    title : str
+    when : str
+        The condition that always raises it, and what alone speaks against it, in terms of its settings.
+    cause, consequence, advice : str
+        What has probably happened, what comes of it, what to do; in a potter's words.
+    settings : tuple of Setting
+    """
+
+    name: str
+    warning: bool
+    title: str
+    when: str
+    cause: str
+    consequence: str
+    advice: str
+    settings: tuple[Setting, ...]
+
+
+_RULES: Final = (
+    Rule(
+        "coal_collapse",
+        True,
+        "Coals have fallen away",
+        (
+            "A zone's level has fallen by drop_c within within_s and stays fallen for for_s. Not if the "
+            "coals' own probes fell by a third of that or more in the same time, or once raking out was "
+            "noted or seen; where no probe in the coals can be trusted it is seen by most of the other "
+            "zones falling by a third of that or more. It is called sooner where a wall has lost half of "
+            "drop_c, goes on so that it will have lost all of it within half a minute, and the other "
+            "zones stay."
+        ),
+        "The coals have slumped away from this part of the stack and let cold air in; those below hold.",
+        "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
+        "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
+        (
+            Setting("drop_c", "°C", 60.0, 20.0, 300.0, "How much a zone's level must have fallen."),
+            Setting("within_s", "s", 180.0, 60.0, 600.0, "In how short a time."),
+            Setting("for_s", "s", 10.0, 1.0, 120.0, "How long it must stay fallen."),
+        ),
+    ),
+    Rule(
+        "stalled_zone",
+        True,
+        "A zone has stalled",
+        (
+            "A zone's level has moved by less than rate_c_per_min on the whole over for_s, above above_c, "
+            "short_c or more below the target, which it hasn't reached yet, before raking out."
+        ),
+        "This part of the stack has stopped rising short of its target.",
+        "It stays under-fired, whatever the other probes say.",
+        "Add wood over it, thin and dry; shield it from the wind.",
+        (
+            Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
+            Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
+            Setting(
+                "rate_c_per_min",
+                "°C/min",
+                3.0,
+                0.5,
+                20.0,
+                "Moving less is standing still.",
+            ),
+            Setting("for_s", "s", 300.0, 60.0, 600.0, "Over how long a time it has moved no more than that."),
+        ),
+    ),
+    Rule(
+        "heating_too_fast",
+        True,
+        "Heating too fast for drying",
+        (
+            "The coldest place is below below_c and rises faster than rate_c_per_min for for_s; where the "
+            "wall's thickness is known, it is steeper than gradient_c_mm instead."
+        ),
+        "The pots are still wet inside and warm faster than the steam can leave.",
+        "Walls spall or burst and throw pieces. Keep faces away.",
+        said("Draw the fire back; let the pots come slowly to {} everywhere.", Degrees("at", 120.0)),
+        (
+            Setting("rate_c_per_min", "°C/min", 12.0, 1.0, 100.0, "Faster than this at a wall is too fast."),
+            Setting(
+                "gradient_c_mm",
+                "°C/mm",
+                3.0,
+                0.5,
+                50.0,
+                "Counts in place of the rate where the plan tells the wall's thickness: steeper is too fast.",
+            ),
+            Setting("below_c", "°C", 120.0, 80.0, 250.0, "Counts while the coldest place is below this."),
+            Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "cooling_too_fast",
+        True,
+        "Cooling too fast",
+        "A zone between from_c and to_c falls faster than rate_c_per_min for for_s.",
+        "Cold air reaches hot pots while quartz turns over (573 °C).",
+        "Thick walls and large pots crack.",
+        "Shield this side from the wind; cover it again with coals, ash or sherds.",
+        (
+            Setting("rate_c_per_min", "°C/min", 110.0, 5.0, 300.0, "Falling faster than this is too fast."),
+            Setting("from_c", "°C", 650.0, 573.0, 900.0, "Counts below this."),
+            Setting("to_c", "°C", 500.0, 200.0, 573.0, "Counts above this."),
+            Setting("for_s", "s", 45.0, 5.0, 300.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "spread_too_wide",
+        True,
+        "The stack is very uneven",
+        (
+            "At the peak or in burn-down, zones differ by more than spread_c for for_s while the coldest "
+            "is below burn-out."
+        ),
+        "One part of the stack runs far ahead of another after the flames have gone.",
+        "The cold part stays under-fired while the hot part is done.",
+        "Wood over the cold part; let the hot part be.",
+        (
+            Setting("spread_c", "°C", 380.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
+            Setting("for_s", "s", 300.0, 30.0, 1800.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "over_temperature",
+        True,
+        "Too hot",
+        "A zone's level is above limit_c for for_s.",
+        "A part of the stack is hotter than low-fired clay and type K wire like.",
+        "Clay slumps or bloats; the probe ages.",
+        "Add no more wood there; let it burn down.",
+        (
+            Setting("limit_c", "°C", 1000.0, 300.0, 1300.0, "Hotter than this is too hot."),
+            Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
+        ),
+    ),
+    Rule(
+        "probe_fault",
+        True,
+        "A probe can't be trusted",
+        (
+            "An input is open, shorted, floating, stuck, loose or fallen out; it stands for as long as "
+            "that lasts, and a minute more."
+        ),
+        "Its wire or terminal has come loose, it is shorted, or it no longer moves as a fire does.",
+        "Nobody sees what this place is going through.",
+        "Look at its terminal and lead, outside the heat. Judge that place by eye.",
+        (
+            Setting("for_s", "s", 8.0, 1.0, 120.0, "How long a fault must last before it is called."),
+            Setting(
+                "stuck_s",
+                "s",
+                20.0,
+                10.0,
+                1200.0,
+                "A value that stands for less is never called stuck; how long it takes depends on how the "
+                "probe moved before.",
+            ),
+            Setting(
+                "jump_percent",
+                "%",
+                10.0,
+                2.0,
+                50.0,
+                "Air that stands out from the readings beside it by half of this share of its level, or a "
+                "wall by a tenth of that share, has jumped; some jumps are a loose wire.",
+            ),
+            Setting(
+                "cold_junction_c", "°C", 60.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."
+            ),
+        ),
+    ),
+    Rule(
+        "rig_silent",
+        True,
+        "Nothing comes from the rig",
+        "No reading has come for after_s, and for three of the rig's own intervals.",
+        "Its battery, its cable or the radio between has failed.",
+        "Nobody sees the fire but you.",
+        "Look at the rig's power and cable. Watch the fire itself.",
+        (Setting("after_s", "s", 10.0, 2.0, 300.0, "Silent for longer than this."),),
+    ),
+    Rule(
+        "beacon_failed",
+        True,
+        "The lamp or buzzer at the fire doesn't answer",
+        "A lamp or buzzer that answered before hasn't for 12 s.",
+        "Its wire, its transistor's supply or the line to the rig has failed, or the rig lost its settings.",
+        "At the fire nothing flashes or sounds when something goes wrong.",
+        "Stay within sight of this page, and look at the lamp's wire and the rig.",
+        (),
+    ),
+    Rule(
+        "target_reached",
+        False,
+        "A zone has reached its target",
+        (
+            "A zone's level is at its target for for_s, and no probe it rests on is called faulty within "
+            "a minute."
+        ),
+        "This part of the stack is as hot as it should get.",
+        "Its soak begins.",
+        "Add no more wood here than keeps it there.",
+        (
+            Setting(
+                "for_s",
+                "s",
+                20.0,
+                1.0,
+                300.0,
+                "How long it must be there. It is told a minute later: no probe may prove faulty.",
+            ),
+        ),
+    ),
+    Rule(
+        "soak_done",
+        False,
+        "A zone has had its soak",
+        "A zone's level was at its target for soak_min altogether, as above.",
+        "This part of the stack has been at its target as long as planned.",
+        "It needs no more.",
+        "Look at the coldest zone: when that is done too, the firing is.",
+        (),
+    ),
+)
+
+RULES: Final[dict[str, Rule]] = {rule.name: rule for rule in _RULES}
+"""By name, in the order of the interface."""
+
+OBSOLETE: Final[dict[str, tuple[str, ...]]] = {"coal_collapse": ("coals_fall_c_per_min",)}
+"""By rule: settings of earlier versions, read over in plans that still have them."""

@@ -1,0 +1,288 @@
+"""All that is decided before lighting: probes, zones, targets, alarm settings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+import tomli_w
+
+from logger.plan.alarm_rules import RULES
+from logger.plan.sources import PlanSource, source_table
+
+Reads = Literal["coals", "air", "wall", "surface"]
+AlarmSettings = dict[str, dict[str, float | bool]]
+
+LETTERS: Final = ("B", "E", "J", "K", "N", "R", "S", "T")
+COOL_C: Final = 100.0
+"""Cool enough to uncover and to lift out with gloves: common practice, no source. [°C]"""
+
+MAX_PROBES: Final = 64
+MAX_NAME: Final = 64
+
+# Words in a probe's name that tell what it reads, for rigs and files that come without a plan.
+_READS_WORDS: Final[tuple[tuple[Reads, str], ...]] = (
+    ("surface", r"ir\d*|infrared|surface|gun|pyrometer"),
+    ("coals", r"coals?|under|beneath|below|bed|embers?|hearth"),
+    ("wall", r"walls?|pots?|jars?|bases?|belly|neck|sherds?"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A channel put in a place.
+
+    Attributes
+    ----------
+    name : str
+        The column in a CSV file; the trace's label.
+    channel : str
+        The rig's channel.
+    rig : str or None
+        The rig, where several have a channel of that name; None: any.
+    height_cm : float or None
+        Above the coal bed; None where nobody said. [cm]
+    side : str
+        Free text.
+    reads : {'coals', 'air', 'wall', 'surface'}
+        What it reads; `wall` touches a pot, `surface` is infrared.
+    zone : str
+        The part of the stack it belongs to.
+    letter : str or None
+        Thermocouple letter type; None where there is no thermocouple.
+    cold_junction : str or None
+        The channel whose cold junction stands in for one that the amplifier does not send.
+    tolerance_class : int
+        IEC 60584-1 tolerance class of the thermocouple, 1 to 3.
+    correction : tuple of (float, float)
+        None, one or two pairs of (reading, truth) from a calibration. [°C]
+    """
+
+    name: str
+    channel: str
+    rig: str | None = None
+    height_cm: float | None = None
+    side: str = ""
+    reads: Reads = "air"
+    zone: str = ""
+    letter: str | None = "K"
+    cold_junction: str | None = None
+    tolerance_class: int = 2
+    correction: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Clay:
+    """What is known of the pots for the estimate of their own temperature: the plan's `[estimate]`.
+
+    Attributes
+    ----------
+    wall_mm : float or None
+        Thickness of the pots' walls; None where nobody measured it. [mm]
+    zones : tuple of str
+        Zones without a probe, of which spot readings are taken.
+    """
+
+    wall_mm: float | None = None
+    zones: tuple[str, ...] = ()
+
+
+def default_alarms() -> AlarmSettings:
+    """Every rule with every setting at its default.
+
+    Returns
+    -------
+    dict
+        Rule name to settings; `enabled` is true for all.
+    """
+    return {
+        rule.name: {"enabled": True, **{s.name: s.default for s in rule.settings}} for rule in RULES.values()
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is decided before lighting.
+
+    Attributes
+    ----------
+    title : str
+    target_c : float
+        Every zone should reach it. [°C]
+    burnout_c : float
+        Carbon burns off the clay above it. [°C]
+    soak_min : float
+        Minutes a zone should stay at or above the target. [min]
+    probes : tuple of Probe
+    alarms : dict
+        Complete: every rule, every setting.
+    clay : Clay
+    cool_c : float
+        Cool enough to uncover: the forecast says when that will be. [°C]
+    sources : tuple of PlanSource
+        Rigs that don't speak the rig's line.
+    """
+
+    title: str = ""
+    target_c: float = 780.0
+    burnout_c: float = 650.0
+    soak_min: float = 10.0
+    probes: tuple[Probe, ...] = ()
+    alarms: AlarmSettings = field(default_factory=default_alarms)
+    clay: Clay = Clay()
+    cool_c: float = COOL_C
+    sources: tuple[PlanSource, ...] = ()
+
+    @property
+    def zones(self) -> tuple[str, ...]:
+        """Zones in order of appearance."""
+        return tuple(dict.fromkeys(p.zone for p in self.probes))
+
+    def dumps(self) -> str:
+        """Write the plan as TOML; alarm settings only where they differ from the defaults.
+
+        Returns
+        -------
+        str
+            `loads` of it gives an equal plan.
+        """
+        doc: dict[str, Any] = {
+            "title": self.title,
+            "target_c": self.target_c,
+            "burnout_c": self.burnout_c,
+            "soak_min": self.soak_min,
+        }
+        if self.cool_c != COOL_C:
+            doc["cool_c"] = self.cool_c
+        if estimate := _estimate_table(self.clay):
+            doc["estimate"] = estimate
+        if self.probes:
+            doc["probe"] = [_probe_table(p) for p in self.probes]
+        if self.sources:
+            doc["source"] = [source_table(source) for source in self.sources]
+        defaults = default_alarms()
+        changed = {
+            rule: {k: v for k, v in settings.items() if v != defaults[rule][k]}
+            for rule, settings in self.alarms.items()
+        }
+        if any(changed.values()):
+            doc["alarm"] = {rule: table for rule, table in changed.items() if table}
+        return tomli_w.dumps(doc)
+
+
+def plan_for_columns(names: Sequence[str], title: str = "") -> Plan:
+    """Make the plan that stands in where nobody made one: each channel a probe and a zone of its own name.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Channel or column names.
+    title : str, optional
+
+    Returns
+    -------
+    Plan
+        What a probe reads is taken from words in its name (`coals`, `under` … `wall`, `pot` … `ir`), else
+        `air`; heights are unknown.
+    """
+    return Plan(title=title, probes=tuple(probe_for_channel(name) for name in names))
+
+
+def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None = None) -> Probe:
+    """Make the probe for a channel that no plan names.
+
+    Parameters
+    ----------
+    channel : str
+        The rig's channel.
+    name : str, optional
+        What to call it; the channel's own name if left out.
+    rig : str, optional
+        The rig it belongs to.
+
+    Returns
+    -------
+    Probe
+    """
+    name = name or channel
+    reads = guess_reads(name)
+    letter = None if reads == "surface" else "K"
+    return Probe(name=name, channel=channel, rig=rig, reads=reads, zone=name, letter=letter)
+
+
+def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[Probe, ...]:
+    """Say which probe each channel is, the same way for the logger, the archive and the page.
+
+    Parameters
+    ----------
+    plan : Plan or None
+        None or a plan without probes: every channel becomes a probe of its own name.
+    seen : sequence of (rig, channel)
+        In order of first appearance.
+
+    Returns
+    -------
+    tuple of Probe
+        One for each entry of `seen`. A channel that the plan doesn't name gets a probe of its own name, with
+        the rig's name in front where that is taken.
+    """
+    free = list(plan.probes) if plan else []
+    names = {p.name.casefold() for p in free}
+    assigned: list[Probe] = []
+    for rig, channel in seen:
+        planned = next((p for p in free if p.channel == channel and p.rig in (None, rig)), None)
+        if planned is not None:
+            free.remove(planned)
+            assigned.append(planned)
+            continue
+        name = channel if channel.casefold() not in names else f"{rig} {channel}"
+        names.add(name.casefold())
+        assigned.append(probe_for_channel(channel, name=name, rig=rig))
+    return tuple(assigned)
+
+
+def guess_reads(name: str) -> Reads:
+    """Guess what a probe reads from words in its name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    {'coals', 'air', 'wall', 'surface'}
+        `air` where no word tells.
+    """
+    for reads, words in _READS_WORDS:
+        if re.search(rf"(?<![a-z])(?:{words})(?![a-z])", name.lower()):
+            return reads
+    return "air"
+
+
+def _estimate_table(clay: Clay) -> dict[str, Any]:
+    table: dict[str, Any] = {}
+    if clay.wall_mm is not None:
+        table["wall_mm"] = clay.wall_mm
+    if clay.zones:
+        table["zones"] = list(clay.zones)
+    return table
+
+
+def _probe_table(probe: Probe) -> dict[str, Any]:
+    table: dict[str, Any] = {"name": probe.name, "channel": probe.channel}
+    if probe.rig is not None:
+        table["rig"] = probe.rig
+    if probe.height_cm is not None:
+        table["height_cm"] = probe.height_cm
+    table |= {"side": probe.side, "reads": probe.reads, "zone": probe.zone}
+    # A missing type means K for a thermocouple, so "none" must be said.
+    table["type"] = probe.letter or ""
+    if probe.cold_junction is not None:
+        table["cold_junction"] = probe.cold_junction
+    if probe.tolerance_class != 2:
+        table["tolerance_class"] = probe.tolerance_class
+    if probe.correction:
+        table["correction"] = [list(pair) for pair in probe.correction]
+    return table

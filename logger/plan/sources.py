@@ -1,0 +1,269 @@
+"""The plan's `[[source]]` tables: rigs that don't speak the rig's line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Annotated, Any, Final, Literal, get_args
+from urllib.parse import urlsplit
+
+import msgspec
+
+from logger.reading import MAX_CHANNELS, MAX_NAME
+
+Format = Literal["lines", "mqtt", "modbus"]
+Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=MAX_NAME)]
+_Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+_Finite = Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)]
+MAX_SOURCES: Final = 8
+WORDS: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
+"""Registers that a value takes."""
+
+
+class SourceChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """One channel of such a rig.
+
+    Attributes
+    ----------
+    name : str
+        The channel's name, as a probe's `channel` says it; left out where a topic's `+` names it.
+    field : int, str or None
+        Of `lines`: the value's place, from 1, or its name, or in JSON the way to it ("stack.0").
+    topic, path : str or None
+        Of `mqtt`: the topic, `+` for any one part of it; the way to the value where the message is JSON.
+    register : int or None
+        Of `modbus`: address of the (first) register, from 0.
+    table : {'input', 'holding'}
+    type : str
+        How registers make a number.
+    word_order : {'big', 'little'}
+        Which register of two comes first.
+    scale, offset : float
+        °C = number × scale + offset; 0.1 where the module counts tenths.
+    unit : {'C', 'F', 'K'} or None
+        Left out: the source's.
+    broken : list of float
+        Numbers, before scaling, that stand for a broken wire.
+    """
+
+    name: Name | None = None
+    field: Annotated[int, msgspec.Meta(ge=1, le=256)] | _Text | None = None
+    topic: _Text | None = None
+    path: _Text | None = None
+    register: Annotated[int, msgspec.Meta(ge=0, le=65535)] | None = None
+    table: Literal["input", "holding"] = "input"
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    word_order: Literal["big", "little"] = "big"
+    scale: _Finite = 1.0
+    offset: _Finite = 0.0
+    unit: Literal["C", "F", "K"] | None = None
+    broken: Annotated[list[_Finite], msgspec.Meta(max_length=16)] = []
+
+
+class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """One `[[source]]`.
+
+    Attributes
+    ----------
+    format : {'lines', 'mqtt', 'modbus'}
+    port, baud : str or None, int
+        A serial port. [Bd]
+    parity, stop_bits : str, int
+        Of a Modbus line; most modules are 8N1, some 8E1.
+    url : str or None
+        A broker (`mqtt://…`), or a module in the network (`tcp://host:502`).
+    rig : str or None
+        What to call it; left out: after its port or host.
+    unit : {'C', 'F', 'K'}
+    every_s : float
+        How often a Modbus module is asked. [s]
+    unit_id : int
+        The module's address on its line.
+    channels : list of SourceChannel
+        `[[source.channel]]`; of `lines`, none means that every number is one.
+    """
+
+    format: Format
+    port: _Text | None = None
+    baud: Annotated[int, msgspec.Meta(ge=50, le=4_000_000)] = 115_200
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: Literal[1, 2] = 1
+    url: _Text | None = None
+    rig: Name | None = None
+    unit: Literal["C", "F", "K"] = "C"
+    every_s: Annotated[float, msgspec.Meta(ge=0.1, le=600)] = 1.0
+    unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] = 1
+    channels: Annotated[list[SourceChannel], msgspec.Meta(max_length=MAX_CHANNELS)] = msgspec.field(
+        name="channel", default_factory=list
+    )
+
+    @property
+    def rig_name(self) -> str:
+        """What its readings are filed under."""
+        if self.rig is not None:
+            return self.rig
+        place = self.port.rsplit("/", 1)[-1] if self.port else (urlsplit(self.url or "").hostname or "")
+        return re.sub(r"[^A-Za-z0-9_.-]+", "_", place).strip("_.-")[:MAX_NAME] or self.format
+
+
+class SourceMistake(ValueError):
+    """What is wrong with a table.
+
+    Attributes
+    ----------
+    path : tuple of str and int
+        Where, from the document's root.
+    what : str
+        And how to fix it.
+    """
+
+    def __init__(self, path: tuple[str | int, ...], what: str) -> None:
+        super().__init__(what)
+        self.path, self.what = path, what
+
+
+def read_sources(tables: object) -> tuple[PlanSource, ...]:
+    """Check the `[[source]]` tables.
+
+    Parameters
+    ----------
+    tables : object
+        As TOML's reader gives them.
+
+    Returns
+    -------
+    tuple of PlanSource
+
+    Raises
+    ------
+    SourceMistake
+    """
+    if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+        raise SourceMistake(("source",), "must be a list of tables; write [[source]] above each source")
+    if len(tables) > MAX_SOURCES:
+        raise SourceMistake(("source", MAX_SOURCES), f"more than {MAX_SOURCES} sources; leave some out")
+    found = []
+    for i, table in enumerate(tables):
+        at: tuple[str | int, ...] = ("source", i)
+        try:
+            source = msgspec.convert(table, PlanSource)
+        except msgspec.ValidationError as exc:
+            raise _mistake(at, str(exc)) from exc
+        for path, what in _wrong_with(source):
+            raise SourceMistake((*at, *path), what)
+        found.append(source)
+    names = [source.rig_name for source in found]
+    for i, name in enumerate(names):
+        if name in names[:i]:
+            what = f"another source is called {name!r} too; give each a 'rig' of its own"
+            raise SourceMistake(("source", i, "rig"), what)
+    ports = [source.port for source in found]
+    for i, port in enumerate(ports):
+        if port is not None and port in ports[:i]:
+            what = f"{port} is another source's too; a port has one reader, so put its channels under one"
+            raise SourceMistake(("source", i, "port"), what)
+    return tuple(found)
+
+
+def sources_as(
+    form: str | None, unit: str, serial_ports: Sequence[str], plan_sources: Sequence[PlanSource]
+) -> tuple[tuple[str, ...], tuple[PlanSource, ...]]:
+    """Say what to read, of what the command line and the plan name.
+
+    Parameters
+    ----------
+    form : str or None
+        `--as`: how the rigs at the serial ports speak; None: the rig's line.
+    unit : {'C', 'F', 'K'}
+    serial_ports : sequence of str
+        PORT or PORT@BAUD.
+    plan_sources : sequence of PlanSource
+
+    Returns
+    -------
+    (tuple of str, tuple of PlanSource)
+        Ports of rigs that speak the rig's line, and the others.
+
+    Raises
+    ------
+    SourceMistake
+    """
+    if form is None:
+        return tuple(serial_ports), tuple(plan_sources)
+    if form != "lines":
+        if any(source.format == form for source in plan_sources):
+            return tuple(serial_ports), tuple(plan_sources)
+        what = f"--as {form} needs to know which values to read; write [[source]] tables into a plan"
+        raise SourceMistake(("source",), f"{what} (firmware_notes/other_rigs.md shows them)")
+    if not serial_ports:
+        raise SourceMistake(("source",), "--as lines needs a port; add --serial PORT@BAUD")
+    tables = []
+    for text in serial_ports:
+        port, at, baud = text.rpartition("@")
+        if at and not baud.isdecimal():
+            raise SourceMistake(("source",), f"{text}: {baud!r} is no speed; write PORT@BAUD")
+        table: dict[str, object] = {"format": "lines", "port": port if at else text, "unit": unit}
+        tables.append(table | ({"baud": int(baud)} if at else {}))
+    return (), (*plan_sources, *read_sources(tables))
+
+
+def source_table(source: PlanSource) -> dict[str, Any]:
+    """Give a source as the TOML table that `read_sources` takes.
+
+    Parameters
+    ----------
+    source : PlanSource
+
+    Returns
+    -------
+    dict
+    """
+    return dict(msgspec.to_builtins(source))
+
+
+def _mistake(at: tuple[str | int, ...], words: str) -> SourceMistake:
+    """Turn msgspec's words (`Expected …, got … - at `$.channel[0].scale``) into ours."""
+    what, _, way = words.partition(" - at `$")
+    path = [int(p[1:-1]) if p[0] == "[" else p for p in re.findall(r"\[\d+\]|[^.\[\]`]+", way)]
+    table = SourceChannel if "channel" in path else PlanSource
+    fields = {f.encode_name: f for f in msgspec.structs.fields(table)}
+    if unknown := re.match(r"Object contains unknown field `(.*)`", what):
+        return SourceMistake((*at, *path, unknown[1]), f"unknown key; known here: {', '.join(fields)}")
+    if missing := re.match(r"Object missing required field `(.*)`", what):
+        return SourceMistake((*at, *path, missing[1]), "is missing")
+    allowed = [str(value) for value in get_args(fields[str(path[-1])].type)] if path[-1:] != [] else []
+    if what.startswith("Invalid enum value") and allowed:
+        return SourceMistake((*at, *path), f"is none of {', '.join(allowed)}")
+    return SourceMistake((*at, *path), f"{what[:1].lower()}{what[1:]}".replace("`", "'"))
+
+
+def _wrong_with(source: PlanSource) -> list[tuple[tuple[str | int, ...], str]]:
+    """What a source lacks that its format needs."""
+    wrong: list[tuple[tuple[str | int, ...], str]] = []
+    scheme = urlsplit(source.url).scheme if source.url else ""
+    if source.format == "lines" and not source.port:
+        wrong.append((("port",), 'is missing; name the serial port, such as port = "/dev/ttyUSB0"'))
+    if source.format == "mqtt" and scheme not in ("mqtt", "mqtts"):
+        wrong.append((("url",), 'must be a broker, such as url = "mqtt://192.168.4.1"'))
+    if source.format == "modbus" and bool(source.port) == (scheme == "tcp"):
+        wrong.append((("port",), 'give either a serial port, or url = "tcp://host:502"'))
+    if source.format != "lines" and not source.channels:
+        wrong.append((("channel",), "is missing; write a [[source.channel]] for each value"))
+    wants = {"lines": "field", "mqtt": "topic", "modbus": "register"}[source.format]
+    names: list[str] = []
+    for i, channel in enumerate(source.channels):
+        at = ("channel", i)
+        if getattr(channel, wants) is None:
+            wrong.append(((*at, wants), "is missing; it says which value this channel is"))
+        if channel.name is None:
+            if source.format != "mqtt" or "+" not in (channel.topic or "").split("/"):
+                wrong.append(((*at, "name"), "is missing; the channel needs a name"))
+        elif channel.name in names:
+            wrong.append(((*at, "name"), f"{channel.name!r} is there twice; give each channel its own name"))
+        else:
+            names.append(channel.name)
+        if channel.scale == 0:
+            wrong.append(
+                ((*at, "scale"), "is 0, which makes every reading the same; use 1, or 0.1 for tenths")
+            )
+    return wrong

@@ -1,0 +1,151 @@
+"""What waits for the disk: readings with what was judged of them, and whom to thank for them."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from logger.journal.rows import FiringInfo
+from logger.journal.set_apart import Apart, Key
+from logger.reading import Batch, Event
+from logger.recording.far_end import Token
+from logger.replay.judging import Kept
+
+if TYPE_CHECKING:
+    from logger.journal.writer import JournalWriter
+
+BACKLOG_READINGS: Final = 500_000
+"""What is kept in memory while the disk takes nothing: 52 min of 16 channels at 10 Hz."""
+_EARLY: Final = 200
+"""So many events of before the first firing are kept for it."""
+
+
+@dataclass(slots=True)
+class Unit:
+    """What goes into the journal together: readings, what was judged of them, whom to thank for them.
+
+    `apart`, `placed` and `keys` are those of `Taken`; `refused` are never thanked.
+    """
+
+    batches: list[Batch] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    estimates: list[tuple[int, Kept]] = field(default_factory=list)
+    tokens: list[Token] = field(default_factory=list)
+    refused: list[Token] = field(default_factory=list)
+    apart: list[Apart] = field(default_factory=list)
+    placed: list[int] = field(default_factory=list)
+    keys: dict[str, list[Key]] = field(default_factory=dict)
+
+    @property
+    def readings(self) -> int:
+        """Number of channel values."""
+        return sum(b.status.size for b in self.batches)
+
+
+class Backlog:
+    """Everything that isn't on the disk yet, in the order it came in."""
+
+    def __init__(self) -> None:
+        self._units: deque[Unit] = deque()
+        self._early: list[Event] = []
+
+    def __len__(self) -> int:
+        return len(self._units)
+
+    @property
+    def readings(self) -> int:
+        """Number of channel values that wait."""
+        return sum(unit.readings for unit in self._units)
+
+    def happened(self, event: Event) -> None:
+        """Keep an event that belongs to no reading, for this firing or the next; any thread may."""
+        self._early.append(event)
+
+    def add(self, unit: Unit) -> list[Unit]:
+        """Add what came in.
+
+        Parameters
+        ----------
+        unit : Unit
+
+        Returns
+        -------
+        list of Unit
+            The oldest, let go of since memory is full.
+        """
+        self._units.append(unit)
+        gone: list[Unit] = []
+        while self.readings > BACKLOG_READINGS and len(self._units) > 1:
+            gone.append(self._units.popleft())
+        return gone
+
+    def write(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> int:
+        """Write everything, within a transaction; it goes on waiting until `written`.
+
+        Parameters
+        ----------
+        writer : JournalWriter
+        firing : FiringInfo or None
+            None: only what can't be placed is kept.
+        now_us : int
+            [µs]
+
+        Returns
+        -------
+        int
+            For `written`.
+        """
+        early = len(self._early)
+        if firing is not None:
+            for unit in self._units:
+                for batch in unit.batches:
+                    writer.append(firing.id, batch)
+                for t_us, zones in unit.estimates:
+                    writer.add_estimate(firing.id, t_us, zones)
+        self._keep_apart(writer, firing, now_us)
+        if firing is not None:
+            events = [event for unit in self._units for event in unit.events]
+            for event in [*self._early[:early], *events]:
+                t_us = max(event.t_us, firing.started_us)
+                writer.add_event(firing.id, t_us, event.kind, event.data, event.who)
+        return early
+
+    def written(self, firing: FiringInfo | None, early: int) -> tuple[list[Token], list[Token]]:
+        """Let go of what was written.
+
+        Parameters
+        ----------
+        firing : FiringInfo or None
+            None: what was said without readings waits for one.
+        early : int
+            From `write`.
+
+        Returns
+        -------
+        tokens : list of Token
+            To thank.
+        refused : list of Token
+            Of what nobody keeps.
+        """
+        if firing is not None:
+            del self._early[:early]
+        else:
+            self._early = [*self._early, *(event for unit in self._units for event in unit.events)][-_EARLY:]
+        tokens = [token for unit in self._units for token in unit.tokens]
+        refused = [token for unit in self._units for token in unit.refused]
+        self._units.clear()
+        return tokens, refused
+
+    def _keep_apart(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> None:
+        """Write down what can't be placed, and what was placed: that comes again after a restart."""
+        rows = [row for unit in self._units for row in unit.apart]
+        placed = [number for unit in self._units for number in unit.placed]
+        if rows or placed:
+            writer.set_apart(None if firing is None else firing.id, rows, placed)
+        keys: dict[str, list[Key]] = {}
+        for unit in self._units:
+            for rig, of_rig in unit.keys.items():
+                keys.setdefault(rig, []).extend(of_rig)
+        if keys:
+            writer.note_lately(now_us, keys)

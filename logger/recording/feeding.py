@@ -1,0 +1,175 @@
+"""The sources that are read: those of the command line, and those of the plan that was armed."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from logger.errors import UserError
+from logger.plan.sources import PlanSource
+from logger.sources import Put, Source
+
+Make = Callable[[PlanSource], Source]
+Note = Callable[[str, str, dict[str, Any]], None]
+"""Is told of a source's name, a kind and facts; the latter two are those of `Report`."""
+
+
+@dataclass(slots=True)
+class Given:
+    """A source that the command line names.
+
+    Attributes
+    ----------
+    source : Source
+    port : str
+        The serial port that it reads; empty for any, and for none.
+    table : PlanSource or None
+        What says so in a plan, or `--as`.
+    """
+
+    source: Source
+    port: str = ""
+    table: PlanSource | None = None
+
+
+@dataclass(slots=True)
+class _Fed:
+    name: str
+    proof: str
+    port: str = ""
+    table: PlanSource | None = None
+    given: bool = False
+    source: Source | None = None
+    task: asyncio.Task[None] | None = None
+    state: str = "starting"
+    detail: str = ""
+
+
+class Feeding:
+    """Reads sources, in the event loop, and changes them when another plan is armed.
+
+    The command line's are read all the time, but for one whose port the armed plan reads in another way. The
+    plan's own are read until another plan is armed, also after the firing was finished.
+
+    Parameters
+    ----------
+    put : callable
+        Takes what comes in.
+    note : callable
+    make : callable
+        Makes a source of a plan's table.
+    given : sequence of Given
+    """
+
+    def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Given]) -> None:
+        self._put, self._note, self._make, self._given = put, note, make, given
+        self._fed: list[_Fed] = []
+        self._changing = asyncio.Lock()
+        self._changes: set[asyncio.Task[None]] = set()
+        self.ended: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        """Done when a source has ended by itself, which none should."""
+        self.reserved: set[str] = set()
+        """Ports that the armed plan names: nobody looks for a rig there."""
+
+    def start(self) -> None:
+        """Begin with the command line's."""
+        for given in self._given:
+            self._read_given(given)
+
+    def plan(self, wanted: Sequence[PlanSource]) -> None:
+        """Read what a plan names that was armed, and no longer what the one before it named.
+
+        Parameters
+        ----------
+        wanted : sequence of PlanSource
+        """
+        change = asyncio.create_task(self._change(list(wanted)), name="sources of the plan")
+        self._changes.add(change)
+        change.add_done_callback(self._changes.discard)
+
+    def named(self, name: str) -> Source | None:
+        """Give the source of a name, if it is read now."""
+        return next((fed.source for fed in self._fed if fed.name == name), None)
+
+    def states(self) -> list[dict[str, str]]:
+        """Say how each source stands, for the heartbeat; any thread may ask."""
+        return [
+            {"name": fed.name, "state": fed.state, "detail": fed.detail, "proof": fed.proof}
+            for fed in tuple(self._fed)
+        ]
+
+    async def stop(self) -> None:
+        """End all of them."""
+        for change in tuple(self._changes):
+            change.cancel()
+        await asyncio.gather(*self._changes, return_exceptions=True)
+        for fed in tuple(self._fed):
+            await self._end(fed)
+
+    async def _change(self, wanted: list[PlanSource]) -> None:
+        async with self._changing:
+            ports = {_place(table.port) for table in wanted if table.port}
+            self.reserved.clear()
+            self.reserved |= ports
+            for fed in tuple(self._fed):
+                # What the command line names goes on, but where the plan reads that port in its own way.
+                if fed.table not in wanted and (not fed.given or fed.port in ports):
+                    await self._end(fed)
+            there = [fed.table for fed in self._fed]
+            for table in wanted:
+                if table not in there:
+                    self._read_planned(table)
+            for given in self._given:
+                if self.named(given.source.name) is None and _place(given.port) not in ports:
+                    self._read_given(given)
+
+    def _read_given(self, given: Given) -> None:
+        source = given.source
+        self._begin(
+            _Fed(source.name, source.proof, _place(given.port), given.table, given=True, source=source)
+        )
+
+    def _read_planned(self, table: PlanSource) -> None:
+        try:
+            source = self._make(table)
+        except UserError as exc:
+            fed = _Fed(table.rig_name, "none", table=table, state="lost", detail=str(exc))
+            self._fed.append(fed)
+            self._note(fed.name, fed.state, {"detail": fed.detail})
+            return
+        self._begin(_Fed(source.name, source.proof, _place(table.port), table, source=source))
+
+    def _begin(self, fed: _Fed) -> None:
+        source = fed.source
+        assert source is not None
+
+        def report(kind: str, data: dict[str, Any]) -> None:
+            if kind != "rig":
+                fed.state, fed.detail = kind, str(data.get("detail", ""))
+            self._note(fed.name, kind, data)
+
+        self._fed.append(fed)
+        fed.task = asyncio.create_task(source.run(self._put, report), name=f"source[{fed.name}]")
+        fed.task.add_done_callback(self._over)
+
+    def _over(self, task: asyncio.Task[None]) -> None:
+        if task.cancelled() or self.ended.done():
+            return
+        if (error := task.exception()) is not None:
+            self.ended.set_exception(error)
+        else:
+            self.ended.set_result(None)
+
+    async def _end(self, fed: _Fed) -> None:
+        if fed.task is not None:
+            fed.task.cancel()
+            await asyncio.gather(fed.task, return_exceptions=True)
+        self._fed.remove(fed)
+
+
+def _place(port: str | None) -> str:
+    """Give a port's own name, whatever link leads to it."""
+    return os.path.realpath(port) if port else ""

@@ -1,0 +1,136 @@
+"""How the logger fares, told without the journal too: on a full disk it can't write there."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import time
+from dataclasses import dataclass
+from typing import Any, Final
+
+from logger.home import Home
+from logger.recording.hosttime import Uptime
+
+SIZE: Final = 1024
+"""Of the sign's file, which is written over in place: a full disk takes that. [bytes]"""
+STALE_S: Final = 5.0
+"""A logger writes its sign every second. [s]"""
+LITTLE: Final = 50_000_000
+"""Less room than this is told: about a night of 16 channels at 10 Hz. [bytes]"""
+
+
+class Sign:
+    """The sign of life that a running logger leaves in its folder.
+
+    Parameters
+    ----------
+    home : Home
+        Its folder exists.
+    """
+
+    def __init__(self, home: Home) -> None:
+        self._file = -1
+        with contextlib.suppress(OSError):  # a full disk: then `look` goes by its silence
+            self._file = os.open(home.sign, os.O_RDWR | os.O_CREAT, 0o600)
+            if os.fstat(self._file).st_size != SIZE:
+                os.pwrite(self._file, b" " * SIZE, 0)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    def give(self, *, recording: bool, trouble: str) -> None:
+        """Leave the sign.
+
+        Parameters
+        ----------
+        recording : bool
+            Whether what comes in gets onto the disk.
+        trouble : str
+            What is wrong, in words.
+        """
+        up = Uptime.now()
+        said = {"pid": os.getpid(), "wall_s": time.time(), "boot": up.boot, "up_s": up.up_s}
+        for length in (400, 100, 0):
+            data = json.dumps({**said, "recording": recording, "trouble": trouble[:length]}).encode()
+            if len(data) <= SIZE:
+                break
+        if self._file >= 0:
+            with contextlib.suppress(OSError):
+                os.pwrite(self._file, data.ljust(SIZE), 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How the logger fares.
+
+    Attributes
+    ----------
+    running : bool
+    recording : bool
+        Whether what comes in gets onto the disk.
+    trouble : str
+        What is wrong and what to do; empty where nothing is.
+    disk_free_mb : float or None
+        Room in the folder. [MB]
+    """
+
+    running: bool
+    recording: bool
+    trouble: str
+    disk_free_mb: float | None
+
+
+def look(home: Home, trouble: str = "") -> Health:
+    """Tell how the logger of a folder fares.
+
+    Parameters
+    ----------
+    home : Home
+    trouble : str, optional
+        What its last heartbeat in the journal said.
+
+    Returns
+    -------
+    Health
+    """
+    free_mb = None
+    with contextlib.suppress(OSError):
+        free_mb = round(shutil.disk_usage(home.root).free / 1e6, 1)
+    if not home.logger_runs():
+        return Health(False, False, "", free_mb)
+    sign = _last_sign(home)
+    age_s = None if sign is None else _age_s(sign)
+    if sign is None or age_s is None:
+        return Health(True, not trouble.startswith("the disk"), trouble, free_mb)
+    if age_s > STALE_S:
+        text = (
+            f"the logger (process {sign.get('pid')}) has given no sign for {age_s:.0f} s and hangs; "
+            "`stokewatch run` starts it again by itself, otherwise end that process and start it again"
+        )
+        return Health(True, False, text, free_mb)
+    text = str(sign.get("trouble") or trouble)
+    if not text and free_mb is not None and free_mb < LITTLE / 1e6:
+        text = f"only {free_mb:.0f} MB are left on the disk of {home.root}; make room before it is full"
+    return Health(True, bool(sign.get("recording")), text, free_mb)
+
+
+def _last_sign(home: Home) -> dict[str, Any] | None:
+    try:
+        data = json.loads(home.sign.read_bytes())
+    except (OSError, ValueError):
+        return None
+    return data if isinstance(data, dict) else None
+
+
+def _age_s(sign: dict[str, Any]) -> float | None:
+    up = Uptime.now()
+    with contextlib.suppress(KeyError, TypeError, ValueError):
+        if up.boot and sign["boot"] == up.boot:
+            return up.up_s - float(sign["up_s"])
+        return max(0.0, time.time() - float(sign["wall_s"]))
+    return None

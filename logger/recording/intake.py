@@ -1,0 +1,203 @@
+"""The way in: lines from the event loop, bad ones counted, sound ones for the journal's thread."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+import time
+from dataclasses import asdict
+from typing import Any, Final
+
+from logger.reading import Event, Frame
+from logger.recording.far_end import Token
+from logger.recording.hosttime import HostTime
+from logger.recording.placing import Line, Placing, Taken
+from logger.rig_line.boot import UNKNOWN
+from logger.rig_line.dialogue import About
+from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter
+from logger.sources import Arrival, Sampled
+
+PENDING_FRAMES: Final = 20_000
+"""What may wait of one source for the journal's thread; then the source waits. 33 min of a rig at 10 Hz."""
+PENDING_BYTES: Final = 8_000_000
+_CLOCK_OFF_S: Final = 60.0
+"""The host's clock against our count of time: more than this is told."""
+_LOOK_AGAIN_S: Final = 0.02
+
+log = logging.getLogger(__name__)
+
+
+class Intake:
+    """Takes lines in the event loop; gives frames to the journal's thread.
+
+    Parameters
+    ----------
+    time_line : HostTime
+        Turns arrivals into UTC.
+    """
+
+    def __init__(self, time_line: HostTime) -> None:
+        self.counters = Counters()
+        self.placing = Placing(time_line, self.counters)
+        """The journal's thread's own."""
+        self._time = time_line
+        self._lock = threading.Condition()
+        self._lines: list[Line] = []
+        self._load: dict[str, tuple[int, int]] = {}  # by source: lines and bytes that wait
+        self._waiting = Taken()
+        self._first_s: float | None = None
+        self._stopped = False
+        self._clock_off_s = 0.0
+
+    async def put(self, arrival: Arrival | Sampled) -> None:
+        """Take a line; bad ones are counted and dropped. Waits while there is no room.
+
+        Parameters
+        ----------
+        arrival : Arrival or Sampled
+        """
+        line = self._line(arrival)
+        if line is not None:
+            await self._wait_for_room(arrival.source)
+        self._add(line, (arrival.source, arrival.token))
+
+    def _line(self, came: Arrival | Sampled) -> Line | None:
+        """Read what came in; bad lines are counted, and None."""
+        arrival_s = self._time.to_fire_s(came.monotonic_s)
+        if isinstance(came, Sampled):  # it has neither clock nor counter; `Placing` counts for it
+            frame = Frame(came.rig, 0, round(arrival_s * 1000) % 2**32, came.samples)
+            return Line(frame, arrival_s, UNKNOWN, came.source, came.token, b"", proven=False)
+        try:
+            frame = came.frame or decode(came.line)
+        except WireError as exc:
+            if came.rig is None and isinstance(exc, BadCrc) and is_chatter(came.line):
+                self.counters.chatter += 1
+            elif isinstance(exc, BadCrc):
+                self.counters.bad_crc += 1
+            else:
+                self.counters.malformed += 1
+                log.debug("%s: %s", came.source, exc)
+            return None
+        return Line(
+            frame,
+            arrival_s,
+            checksum(came.line),
+            came.source,
+            came.token,
+            came.line.rstrip(b"\r\n"),
+            stray=came.rig is not None and frame.rig != came.rig,
+        )
+
+    async def _wait_for_room(self, source: str) -> None:
+        # The journal's thread makes room, and knows nothing of this loop.
+        while not self._stopped and not self._has_room(source):  # noqa: ASYNC110
+            await asyncio.sleep(_LOOK_AGAIN_S)
+
+    def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
+        """Note what a source says of itself.
+
+        Parameters
+        ----------
+        source : str
+        kind : str
+        data : dict
+        """
+        log.info("%s: %s %s", source, kind, data or "")
+        self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
+
+    def about(self, said: About, monotonic_s: float) -> None:
+        """Note what a rig says of itself, as it does once when it has started.
+
+        Parameters
+        ----------
+        said : About
+        monotonic_s : float
+            When it said so. [s]
+        """
+        self.placing.about(said, self._time.to_fire_s(monotonic_s))
+
+    def check_host_clock(self) -> None:
+        """Note when somebody has set the host's clock; the firing's time line goes on without heeding it."""
+        off_s = self._time.clock_error_s()
+        if abs(off_s - self._clock_off_s) > _CLOCK_OFF_S:
+            self._event("clock", {"what": "host_set", "by_s": round(off_s - self._clock_off_s, 1)})
+            self._clock_off_s = off_s
+
+    def take(self, after_s: float, at_most_s: float) -> Taken:
+        """Wait for frames, then a little for more of them. For the journal's thread.
+
+        Parameters
+        ----------
+        after_s : float
+            From the first waiting frame. [s]
+        at_most_s : float
+            Wait no longer than this if there is nothing. [s]
+
+        Returns
+        -------
+        Taken
+        """
+        with self._lock:
+            self._lock.wait_for(lambda: self._stopped or self._first_s is not None, at_most_s)
+            if self._first_s is not None:
+                left_s = self._first_s + after_s - time.monotonic()
+                self._lock.wait_for(lambda: self._stopped, left_s) if left_s > 0 else None
+            taken, self._waiting = self._waiting, Taken()
+            lines, self._lines = self._lines, []
+            self._load.clear()
+            self._first_s = None
+        self.placing.take(lines, taken)
+        return taken
+
+    def stop(self) -> None:
+        """Take nothing more; whoever waits in `take` gets what there is."""
+        with self._lock:
+            self._stopped = True
+            self._lock.notify_all()
+
+    @property
+    def stopped(self) -> bool:
+        """Whether `stop` was called."""
+        return self._stopped
+
+    @property
+    def waiting(self) -> int:
+        """Frames that wait for the journal's thread."""
+        return len(self._lines)
+
+    def counts(self) -> dict[str, int]:
+        """Everything that is counted.
+
+        Returns
+        -------
+        dict
+        """
+        return {
+            **asdict(self.counters),
+            "set_apart": self.placing.apart.frames,
+            "refused": self.placing.refused,
+        }
+
+    def _has_room(self, source: str) -> bool:
+        lines, size = self._load.get(source, (0, 0))
+        return lines < PENDING_FRAMES and size < PENDING_BYTES
+
+    def _add(self, line: Line | None, token: Token) -> None:
+        with self._lock:
+            if line is not None:
+                self._lines.append(line)
+                lines, size = self._load.get(line.source, (0, 0))
+                self._load[line.source] = (lines + 1, size + len(line.bytes))
+            elif token[1] is not None:
+                self._waiting.tokens.append(token)
+            if self._first_s is None:
+                self._first_s = time.monotonic()
+                self._lock.notify()
+
+    def _event(self, kind: str, data: dict[str, Any]) -> None:
+        with self._lock:
+            self._waiting.events.append(Event(self._time.utc_us(), kind, data))
+            if self._first_s is None:
+                self._first_s = time.monotonic()
+                self._lock.notify()

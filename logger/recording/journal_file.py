@@ -1,0 +1,193 @@
+"""The recorder's journal: the one that is there, or at once another where that is damaged."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from logger.errors import StokewatchError
+from logger.journal.aside import beside, finish_setting_aside
+from logger.journal.reader import JournalReader
+from logger.journal.rows import FiringInfo
+from logger.journal.schema import JournalError
+from logger.journal.sealed import to_json
+from logger.journal.starting_over import GoingOn, begin_instead, going_on_from, start_over
+from logger.journal.writer import JournalWriter
+
+MOST_AN_HOUR: Final = 3
+"""Where one journal after the other is damaged, the disk or the memory is: no sense in making more."""
+_AGAIN_S: Final = 0.5
+
+log = logging.getLogger(__name__)
+
+
+class JournalFile:
+    """Opens the journal, and begins another in its place where it is damaged. Any thread may look and tell.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    tell : callable
+        Takes what happened, for the firing's events: a word, and a sentence.
+    """
+
+    def __init__(self, path: Path, tell: Callable[[str, str], None]) -> None:
+        self._path = path
+        self.tell = tell
+        self._afresh_s: list[float] = []
+        self.missing = ""
+        """Why there is no journal yet; empty where there is one."""
+        self.full = ""
+        """What the journal that is there doesn't take; empty where it takes all."""
+        self.damage = ""
+        """Set by whoever finds it damaged: another is begun in its place."""
+        self.joined = False
+        """Set by whoever has joined an older journal: the firing is judged again."""
+        self.upkeep = ""
+        """What is done about a damaged journal, in words."""
+        self.asides: list[Path] = []
+        """Set aside since the start."""
+
+    def open(
+        self, resume: Callable[[JournalWriter], None], stopped: Callable[[], bool]
+    ) -> JournalWriter | None:
+        """Open the journal and go on from it; wait where the disk takes nothing.
+
+        Parameters
+        ----------
+        resume : callable
+            Goes on from what is in it; called again with another journal where it fails on this one.
+        stopped : callable
+
+        Returns
+        -------
+        JournalWriter or None
+            None where it was stopped before.
+
+        Raises
+        ------
+        JournalError
+            It was written by a newer version, or is no journal.
+        """
+        while True:
+            writer = None
+            try:
+                finish_setting_aside(self._path)
+                if not self._path.exists() and beside(self._path, "-wal").exists():
+                    raise JournalError(f"journal {self._path}: only its log is left", "damaged")
+                writer = JournalWriter(self._path)
+                for text in writer.repair():
+                    log.warning("%s", text)
+                    self.tell("journal_repaired", text)
+                resume(writer)
+                self.missing = ""
+                return writer
+            except JournalError as exc:
+                why: Exception = exc
+                reason = exc.reason
+            except Exception as exc:  # what is in it can't be gone on from, however that comes
+                log.exception("the journal can't be gone on from")
+                why, reason = exc, "damaged"
+            if writer is not None:
+                writer.close()
+            if reason in ("newer", "misuse"):
+                raise why
+            if reason in ("damaged", "read_only") and self._may_begin():
+                try:
+                    self._afresh(begin_instead(self._path, going_on_from(self._path)), why)
+                    continue
+                except JournalError as exc:
+                    why = exc
+            if not self.missing:
+                log.error("%s; readings wait in memory", why)
+            self.missing = f"the disk does not take readings: {why}"
+            if stopped():
+                return None
+            time.sleep(_AGAIN_S)
+
+    def check(self) -> None:
+        """Raise what somebody has found out about it.
+
+        Raises
+        ------
+        JournalError
+            It is damaged.
+        """
+        if self.damage:
+            damage, self.damage = self.damage, ""
+            raise JournalError(f"journal {self._path}: it is damaged ({damage})", "damaged")
+
+    def refused(
+        self, exc: JournalError, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any]
+    ) -> bool:
+        """Say what it doesn't take, and try what helps against that.
+
+        Parameters
+        ----------
+        exc : JournalError
+        writer : JournalWriter
+        firing : FiringInfo or None
+            That runs.
+        clocks : dict
+            The rigs' clocks.
+
+        Returns
+        -------
+        bool
+            Whether the writer goes on with another journal.
+        """
+        if not self.full:
+            log.error("%s; readings wait in memory", exc)
+        self.full = f"the disk does not take readings: {exc}"
+        if exc.reason == "damaged":
+            with contextlib.suppress(JournalError):
+                return self._start_over(writer, firing, clocks, exc)
+        elif exc.reason in ("gone", "io", "read_only", "misuse"):
+            with contextlib.suppress(JournalError, OSError):
+                writer.reopen(firing.id if firing else None)
+                log.warning("the journal was opened again")
+        return False
+
+    def taken(self) -> None:
+        """Note that it takes everything."""
+        if self.full:
+            log.info("the journal takes readings again")
+            self.full = ""
+
+    def latest(self) -> JournalReader:
+        """Open the journal that has the latest frames: just after one was set aside, that one."""
+        if self.asides:
+            with contextlib.suppress(StokewatchError):
+                return JournalReader(self.asides[-1])
+        return JournalReader(self._path)
+
+    def _start_over(
+        self, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any], why: Exception
+    ) -> bool:
+        if not self._may_begin():
+            return False
+        going_on = GoingOn(meta={"clocks": clocks})
+        if firing is not None:
+            going_on.firing = (
+                *(firing.id, firing.title, firing.plan_toml, firing.started_us, None, int(firing.invented)),
+                to_json(firing.facts),
+            )
+        self._afresh(start_over(writer, going_on), why)
+        return True
+
+    def _may_begin(self) -> bool:
+        now_s = time.monotonic()
+        self._afresh_s = [s for s in self._afresh_s if now_s - s < 3600]
+        return len(self._afresh_s) < MOST_AN_HOUR
+
+    def _afresh(self, aside: Path, why: Exception) -> None:
+        self._afresh_s.append(time.monotonic())
+        self.asides.append(aside)
+        text = f"{why}; recording goes on in a new one, and the old file is kept as {aside.name}"
+        log.error("%s", text)
+        self.tell("journal_set_aside", text)

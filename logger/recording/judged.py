@@ -1,0 +1,262 @@
+"""The judgement beside the recording: a fault of ours in there costs the fire no reading."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from logger.journal.reader import JournalReader
+from logger.journal.schema import JournalError
+from logger.reading import Batch, Event
+from logger.recording.backlog import Unit
+from logger.recording.catching_up import AT_ONCE_US, CatchingUp
+from logger.recording.hosttime import HostTime
+from logger.replay.judging import Judging, Kept
+from logger.rig_line.beacon import Show, show_for
+
+if TYPE_CHECKING:
+    from logger.journal.rows import FiringInfo
+    from logger.journal.writer import JournalWriter
+    from logger.judgement.judge import Event as Said
+    from logger.plan import Plan
+
+SETTLE_US: Final = 3_000_000
+"""Readings may still be on their way this long before silence counts as silence. [µs]"""
+UNJUDGED: Final = "unjudged"
+"""In `meta`: since when readings are recorded and not yet judged."""
+_OFF: Final = "the judgement failed and is off; readings are still recorded"
+_VERDICT_S: Final = 1.0
+
+log = logging.getLogger(__name__)
+
+
+class Judged:
+    """Judges what is recorded, and says since when it does.
+
+    Parameters
+    ----------
+    path : Path
+        The journal.
+    time_line : HostTime
+    beacons : callable
+        Gives the state of each rig's beacon.
+    happened : callable
+        Keeps an event that belongs to no reading.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        time_line: HostTime,
+        *,
+        beacons: Callable[[], dict[str, str]],
+        happened: Callable[[Event], None],
+    ) -> None:
+        self._path, self._time = path, time_line
+        self._beacons, self._happened = beacons, happened
+        self.judging: Judging | None = None
+        """None where nothing is judged at the moment."""
+        self.verdict: dict[str, Any] | None = None
+        """JSON, as of the last second."""
+        self.trouble = ""
+        """Why nothing is judged; empty where something is, or will be."""
+        self.keep_at_once = False
+        """Something was said that no reading tells again after a restart."""
+        self._seen: list[tuple[str, str]] = []
+        self._catching_up: CatchingUp | None = None
+        self._verdict_s = float("-inf")
+
+    def end(self) -> None:
+        """Judge nothing until a firing begins or is taken up."""
+        self.judging = self.verdict = self._catching_up = None
+        self._seen = []
+
+    def resume(
+        self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo, plan: Plan | None
+    ) -> None:
+        """Go on from the last state kept: at once where little came since, else beside the recording.
+
+        Parameters
+        ----------
+        writer : JournalWriter
+        reader : JournalReader
+        firing : FiringInfo
+        plan : Plan or None
+
+        Raises
+        ------
+        JournalError
+            The journal can't be read; all else that goes wrong only switches the judgement off.
+        """
+        self._seen = list(firing.seen)
+        try:
+            state = writer.load_state(firing.id)
+            unjudged = reader.meta(UNJUDGED) or {}
+            last_us = firing.last_us or firing.started_us
+            judging = Judging(plan, firing.started_us, estimating=True)
+            since_us = judging.restore(state, firing.seen)
+            behind_us = last_us - (firing.started_us if since_us is None else since_us)
+            if behind_us <= AT_ONCE_US and unjudged.get("firing") != firing.id:
+                judging.replay(reader, firing.id, since_us)
+                self.judging = judging
+            else:
+                told_us = int(unjudged["since_us"]) if unjudged.get("firing") == firing.id else last_us
+                self._catch_up(writer, firing, plan, state, told_us)
+        except JournalError:
+            raise
+        except Exception as exc:  # a fault of ours in there must not keep the fire from being recorded
+            self._happened(self._failed(exc))
+
+    def judge_again(self, writer: JournalWriter, firing: FiringInfo, plan: Plan | None) -> bool:
+        """Judge a firing from its beginning: readings of an older journal have joined it.
+
+        Returns
+        -------
+        bool
+            False where it is being caught up with already: to be asked again.
+        """
+        if self._catching_up is not None:
+            return False
+        now = writer.firing(firing.id)
+        self._catch_up(writer, now, plan, None, now.last_us or now.started_us)
+        return True
+
+    def caught_up(self, writer: JournalWriter, firing: FiringInfo | None, plan: Plan | None) -> Unit | None:
+        """Take over the judgement from the thread that has caught up.
+
+        Parameters
+        ----------
+        writer : JournalWriter
+        firing : FiringInfo or None
+        plan : Plan or None
+
+        Returns
+        -------
+        Unit or None
+            What was said meanwhile, for the journal; None where there is nothing to take over.
+        """
+        caught = self._catching_up
+        if caught is None or not caught.done:
+            return None
+        self._catching_up = None
+        if firing is None or caught.firing.id != firing.id:
+            return None
+        now = writer.firing(firing.id)
+        if now.seen != caught.firing.seen:  # a channel that is new since
+            self._catch_up(writer, now, plan, None, caught.told_us)
+            return None
+        try:
+            judging, said = caught.finish()
+        except Exception as exc:
+            self._happened(self._failed(exc))
+            return None
+        self._seen = list(now.seen)
+        self.judging, self.trouble = judging, ""
+        kept = [(t_us, zones) for t_us, zones in judging.take_estimates() if t_us > caught.told_us]
+        self.keep_at_once = True
+        return Unit(events=events_of(judging, said), estimates=kept)
+
+    def judge(
+        self, batches: list[Batch], begun_us: int | None, firing: FiringInfo | None, plan: Plan | None
+    ) -> tuple[list[Event], list[tuple[int, Kept]]]:
+        """Judge readings, or let time pass.
+
+        Parameters
+        ----------
+        batches : list of Batch
+        begun_us : int or None
+            Where a firing begins with them. [µs]
+        firing : FiringInfo or None
+            That is in the journal.
+        plan : Plan or None
+
+        Returns
+        -------
+        events : list of Event
+        estimates : list of (int, Kept)
+        """
+        try:
+            if begun_us is not None:
+                self.trouble = ""
+                self.judging = Judging(plan, begun_us, estimating=True)
+            if self.judging is None:
+                return [], []
+            return self._judge(self.judging, batches, firing), self.judging.take_estimates()
+        except Exception as exc:
+            return [self._failed(exc)], []
+
+    def keep(self, writer: JournalWriter, firing: FiringInfo | None) -> None:
+        """Keep the state that a restart goes on from, within a transaction."""
+        if firing is not None and self.judging is not None:
+            writer.save_state(firing.id, self.judging.snapshot())
+            writer.set_meta(UNJUDGED, {})
+
+    def refresh(self) -> None:
+        """Have the verdict show at once what somebody did about an alarm."""
+        if self.judging is not None:
+            self.verdict = self.judging.verdict_data()
+
+    def show(self, *, firing: bool) -> Show:
+        """Say what the beacons should show."""
+        alarms = [] if self.verdict is None else self.verdict["alarms"]
+        unseen = [a for a in alarms if a["state"] in ("unacknowledged", "returned-unacknowledged")]
+        return show_for(
+            firing=firing,
+            unacknowledged=any(a["warning"] for a in unseen),
+            standing=any(a["warning"] and a["state"] == "acknowledged" for a in alarms),
+            good=any(not a["warning"] for a in unseen),
+        )
+
+    def _catch_up(
+        self, writer: JournalWriter, firing: FiringInfo, plan: Plan | None, state: bytes | None, told_us: int
+    ) -> None:
+        """Judge a long stretch again beside the recording, and then go on from there."""
+        writer.set_meta(UNJUDGED, {"firing": firing.id, "since_us": told_us})
+        self.judging = None
+        self._catching_up = CatchingUp(self._path, plan, firing, state, told_us)
+        self._catching_up.start()
+
+    def _failed(self, exc: Exception) -> Event:
+        log.error("the judgement failed; readings are still recorded", exc_info=exc)
+        self.judging = self.verdict = None
+        self.trouble = _OFF
+        data = {"what": "judgement_failed", "detail": repr(exc)}
+        return Event(self._time.utc_us(), "system", data)
+
+    def _judge(self, judging: Judging, batches: list[Batch], firing: FiringInfo | None) -> list[Event]:
+        fresh = [
+            key for b in batches for key in ((b.rig, c.name) for c in b.channels) if key not in self._seen
+        ]
+        if fresh:
+            self._seen += dict.fromkeys(fresh)
+            judging.rebuild(self._seen)
+            if firing is not None:
+                with contextlib.closing(JournalReader(self._path)) as reader:
+                    judging.replay(reader, firing.id, None)
+        found = judging.take(batches)
+        now_us = self._time.utc_us()
+        found += judging.advance(now_us - round(SETTLE_US * self._time.scale))
+        found += self._of_beacons(judging, now_us)
+        if (now_s := time.monotonic()) - self._verdict_s >= _VERDICT_S or found:
+            self._verdict_s = now_s
+            self.verdict = judging.verdict_data()
+        return events_of(judging, found)
+
+    def _of_beacons(self, judging: Judging, now_us: int) -> list[Said]:
+        found: list[Said] = []
+        for rig, state in self._beacons().items():
+            if state not in ("failed", "shown"):
+                continue  # no news yet: an alarm that stands goes on standing
+            words = f"the lamp or buzzer of rig {rig} hasn't answered rightly for 12 s"
+            found += judging.report(now_us, "beacon_failed", rig, state == "failed", words)
+        self.keep_at_once |= bool(found)
+        return found
+
+
+def events_of(judging: Judging, said: Iterable[Said]) -> list[Event]:
+    """Give what the judgement said, in seconds since the first reading, as events of the firing."""
+    return [Event(judging.micros(s.t_s), s.kind, s.data, s.who) for s in said]

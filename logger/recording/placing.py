@@ -1,0 +1,454 @@
+"""Each sound frame's place on the line of time, or why it is set apart; all in the journal's thread.
+
+Nothing that came in sound is answered before it is on its way to the disk: as a reading, or set apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+from typing import Any, Final
+
+from logger.journal.set_apart import Apart, Key
+from logger.reading import Event, Frame
+from logger.recording.apart import FULL, STREAMS, Room
+from logger.recording.far_end import Token
+from logger.recording.hosttime import HostTime
+from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
+from logger.rig_line.boot import UNKNOWN, Came
+from logger.rig_line.clock import RigClock
+from logger.rig_line.dialogue import About
+from logger.rig_line.stream import Begin, Outcome, Stream, Verdict
+from logger.rig_line.wire import Counters, WireError, checksum, decode, is_name
+
+_NAMES_TOLD: Final = 8
+_RESET_S: Final = 30.0
+"""A new boot is sure within 10 s; the rig said why it started just before. [s]"""
+_RESETS: Final = 256
+
+_SAID: Final = {
+    "twins": (
+        "frames that no single rig can have sent; are there two rigs of this name? rename one of them. What "
+        "the other sends is set apart, not lost"
+    ),
+    "disorder": (
+        "its seq and ms can't be believed: they stand still or jump from frame to frame; times are those of "
+        "arrival. Mend the firmware; `stokewatch listen` says what is wrong"
+    ),
+}
+
+
+@dataclass(slots=True)
+class Taken:
+    """What has come in since the last time.
+
+    Attributes
+    ----------
+    frames : list of (Frame, int)
+        With the time of each, UTC. [µs]
+    apart : list of Apart
+        Frames that nobody can place yet, to be kept as they came.
+    placed : list of int
+        Numbers of frames set apart earlier that are among `frames` now.
+    keys : dict of str to list of (seq, ms, checksum)
+        Of `frames`, by rig.
+    tokens : list of (source, token)
+        To acknowledge once all this is in the journal.
+    refused : list of (source, token)
+        Never to be acknowledged: there is no room to keep them.
+    events : list of Event
+        What happened to rigs and sources.
+    """
+
+    frames: list[tuple[Frame, int]] = field(default_factory=list)
+    apart: list[Apart] = field(default_factory=list)
+    placed: list[int] = field(default_factory=list)
+    keys: dict[str, list[Key]] = field(default_factory=dict)
+    tokens: list[Token] = field(default_factory=list)
+    refused: list[Token] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.frames or self.apart or self.placed or self.tokens or self.refused or self.events)
+
+
+@dataclass(slots=True)
+class Line:
+    """A sound frame on its way to the journal's thread."""
+
+    frame: Frame
+    arrival_s: float
+    checksum: int
+    source: str
+    token: object | None
+    bytes: bytes
+    stray: bool = False
+    """It came under another rig's topic."""
+    kept_before: bool = False
+    """It is on disk, set apart by an earlier start."""
+    proven: bool = True
+    """It has a checksum, a counter and a clock of its own."""
+
+
+class Placing:
+    """Follows every rig's stream of frames.
+
+    Parameters
+    ----------
+    time_line : HostTime
+        Turns arrivals into UTC.
+    counters : Counters
+    """
+
+    def __init__(self, time_line: HostTime, counters: Counters) -> None:
+        self.refused = 0
+        """Sound frames that were neither kept nor acknowledged."""
+        self.heard: dict[str, tuple[str, float]] = {}
+        """By recorded rig: the source that its last frame came by, and when it was read. [s]"""
+        self._time, self._counters = time_line, counters
+        self._admission = Admission()
+        self._streams: dict[str, Stream] = {}
+        self._early: list[Line] = []
+        self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it said so
+        self._told: set[str] = set()
+        self._unproven: dict[str, int] = {}  # by rig without a counter: the next number that it is given
+        self.apart = Room()
+
+    def about(self, said: About, fire_s: float) -> None:
+        """Note why a rig has started; in the event loop.
+
+        Parameters
+        ----------
+        said : About
+        fire_s : float
+            When it said so. [s]
+        """
+        reset = said.reset if is_name(said.reset) and said.reset != "unknown" else ""
+        self._resets.pop(said.rig, None)
+        self._resets[said.rig] = (reset, fire_s)
+        if len(self._resets) > _RESETS:
+            del self._resets[next(iter(self._resets))]
+
+    def take(self, lines: list[Line], taken: Taken) -> None:
+        """Find the places of what came in, and of what waited for its place.
+
+        Parameters
+        ----------
+        lines : list of Line
+        taken : Taken
+            Is added to.
+        """
+        lines, self._early = [*self._early, *lines], []
+        for i, line in enumerate(lines):
+            self._follow(i, line, lines, taken)
+        now_s = self._time.fire_s()
+        for name, stream in self._streams.items():
+            if stream.held:
+                self._record(name, stream.settle_idle(now_s), now_s, taken)
+
+    def prime(
+        self,
+        rig: str,
+        frames: Iterable[tuple[int, int, int]],
+        channels: Iterable[str],
+        checksums: dict[tuple[int, int], int],
+        clock: dict[str, Any],
+    ) -> None:
+        """Go on after a restart: with what the journal knows of a rig.
+
+        Parameters
+        ----------
+        rig : str
+        frames : iterable of (seq, ms, t_us)
+            Its latest frames, in order of time.
+        channels : iterable of str
+            That the firing has of it.
+        checksums : dict of (seq, ms) to int
+            Of its latest frames.
+        clock : dict
+            Its entry of `clocks` when that was committed; empty if there is none.
+        """
+        self._admission.known(rig, channels)
+        begin_s = self._begin_s()
+        came = [
+            Came(seq, ms, t_us / 1e6 - begin_s, checksums.get((seq, ms), UNKNOWN)) for seq, ms, t_us in frames
+        ]
+        if not came:
+            return
+        self._unproven[rig] = came[-1].seq + 1  # should it be a rig that has no counter
+        restored = None
+        if clock:
+            restored = RigClock.restore(clock, clock["shift_s"] - begin_s)
+            if abs(restored.late(came[-1].ms) - came[-1].arrival_s) > 1.0:  # of another boot
+                restored = None
+        stream = self._streams[rig] = Stream(self._counters)
+        stream.prime(came, self._time.fire_s(), restored)
+
+    def prime_apart(
+        self,
+        next_id: int,
+        sums: dict[tuple[str, str], tuple[int, int]],
+        rows: Sequence[Apart],
+    ) -> None:
+        """Go on after a restart: with what is set apart.
+
+        Parameters
+        ----------
+        next_id : int
+            The next free number.
+        sums : dict of (rig, source) to (frames, bytes)
+        rows : sequence of Apart
+            The latest ones, which may find their places yet.
+        """
+        self.apart.next_id = next_id
+        for (rig, source), (frames, size) in sums.items():
+            self.apart.add(self._whose(rig, source), frames, size)
+        begin_s, now_s = self._begin_s(), self._time.fire_s()
+        for row in rows:
+            arrival_s = row.t_us / 1e6 - begin_s
+            if row.why not in ("unplaced", "rig") or arrival_s > now_s:
+                continue
+            try:
+                frame = decode(row.line)
+            except WireError:
+                continue
+            self.apart.may_be_placed(row.id, self._whose(row.rig, row.source), len(row.line))
+            line = Line(frame, arrival_s, checksum(row.line), row.source, row.id, row.line)
+            line.kept_before = True
+            self._early.append(line)
+
+    def clocks(self) -> dict[str, Any]:
+        """State of every rig's clock, for `prime`; in the journal's thread.
+
+        Returns
+        -------
+        dict
+            Rig to plain data.
+        """
+        shift_s = self._begin_s()
+        return {
+            name: {"shift_s": shift_s, **stream.boot.clock.state()}
+            for name, stream in self._streams.items()
+            if stream.boot is not None and stream.boot.clock.begun
+        }
+
+    def forget(self, keys: dict[str, list[Key]]) -> None:
+        """Welcome frames that could not be kept when they come again; in the journal's thread.
+
+        Parameters
+        ----------
+        keys : dict of str to list of (seq, ms, checksum)
+            By rig.
+        """
+        for rig, of_rig in keys.items():
+            if (stream := self._streams.get(rig)) is not None:
+                for seq, ms, crc in of_rig:
+                    stream.forget(Came(seq, ms, 0.0, crc))
+
+    def forget_apart(self, row: Apart) -> None:
+        """Welcome a frame that could not be set apart when it comes again; in the journal's thread.
+
+        Parameters
+        ----------
+        row : Apart
+        """
+        frame = decode(row.line)
+        if (stream := self._streams.get(row.rig)) is not None:
+            stream.forget(Came(frame.seq, frame.ms, 0.0, checksum(row.line)))
+        self.apart.let_go(row.id)
+
+    def expect(self, planned: Iterable[str]) -> None:
+        """Record rigs that bring one of these channels before others; in the journal's thread.
+
+        Parameters
+        ----------
+        planned : iterable of str
+            Channels of the plan.
+        """
+        self._admission.planned = frozenset(planned)
+
+    def begin_afresh(self) -> None:
+        """Another firing begins; in the journal's thread."""
+        self._admission.begin_afresh(self._time.fire_s())
+        self._told.clear()
+        self.apart.begin_afresh()
+
+    def _whose(self, rig: str, source: str) -> str:
+        """Say on whose account a frame is set apart: a recorded rig's, or that of a source's strangers."""
+        return rig if rig in self._streams else f"by {source}"
+
+    def _begin_s(self) -> float:
+        """Give UTC, in seconds, where the clock of the arrivals is zero."""
+        return self._time.utc_us() / 1e6 - self._time.fire_s()
+
+    def _stream(self, name: str) -> Stream:
+        stream = self._streams.get(name)
+        if stream is None:
+            if len(self._streams) >= STREAMS:
+                # Whoever has shown least goes first; of recorded rigs the one that was silent for longest.
+                del self._streams[min(self._streams, key=self._worth)]
+            stream = self._streams[name] = Stream(self._counters)
+        return stream
+
+    def _worth(self, name: str) -> tuple[bool, int, float]:
+        stream = self._streams[name]
+        return stream.boot is not None, stream.held, self.heard.get(name, ("", 0.0))[1]
+
+    def _follow(self, i: int, line: Line, lines: list[Line], taken: Taken) -> None:
+        """Find a frame's place, or set it apart. In the journal's thread: streams and clocks are its own."""
+        token = (line.source, None if line.kept_before else line.token)
+        name = line.frame.rig
+        if not line.proven:
+            self._record_unproven(line, taken)
+            self._answer(True, token, taken)
+            return
+        if line.stray:
+            self._answer(self._set_apart(line, "topic", f"by {line.source}", taken) is not None, token, taken)
+            return
+        stream = self._stream(name)
+        begin, gathered_s = Begin.AT_ONCE, 0.0
+        if stream.boot is None:
+            begin = self._admission.begin(
+                name, line.frame.ch, line.arrival_s, wired=not line.source.startswith("mqtt")
+            )
+            gathered_s = _gathered_s(line, islice(lines, i + 1, None))
+            if begin is Begin.NEVER:
+                self._tell_refused(name, line, taken)
+        came = Came(line.frame.seq, line.frame.ms, line.arrival_s, line.checksum, line)
+        if line.kept_before:
+            assert isinstance(line.token, int)
+            came.apart = line.token
+        outcome = stream.take(came, begin, gathered_s)
+        on_disk = True
+        if outcome.verdict is Verdict.HELD and came.apart is None:
+            recorded = stream.boot is not None
+            why, key = ("unplaced", name) if recorded else ("rig", f"by {line.source}")
+            came.apart = self._set_apart(line, why, key, taken, may_be_placed=True)
+            on_disk = came.apart is not None
+            if not on_disk:
+                stream.forget(came)  # when it comes again it is no duplicate of anything
+        on_disk &= self._record(name, outcome, line.arrival_s, taken)
+        self._answer(on_disk, token, taken)
+
+    def _record_unproven(self, line: Line, taken: Taken) -> None:
+        """Record what nothing can be proved of, at the time it came."""
+        frame, name = line.frame, line.frame.rig
+        seq = self._unproven.get(name, 0)
+        self._unproven[name] = seq + 1
+        if self._admission.begin(name, frame.ch, line.arrival_s, wired=True) is Begin.NEVER:
+            self._tell_refused(name, line, taken)
+            return
+        t_us = self._came_us(line)
+        if f"proof of {name}" not in self._told:
+            self._told.add(f"proof of {name}")
+            data = {"what": "proof", "rig": name, "source": line.source, "proof": "none"}
+            taken.events.append(Event(t_us, "system", data))
+        allowed = self._admission.allow(name, frame.ch, line.arrival_s)
+        if allowed:
+            samples = {channel: frame.ch[channel] for channel in allowed}
+            taken.frames.append((Frame(name, seq % 2**32, frame.ms, samples), t_us))
+            self.heard[name] = (line.source, self._time.to_monotonic_s(line.arrival_s))
+
+    def _answer(self, on_disk: bool, token: Token, taken: Taken) -> None:
+        self.refused += not on_disk
+        if token[1] is not None:
+            (taken.tokens if on_disk else taken.refused).append(token)
+
+    def _record(self, name: str, outcome: Outcome, now_s: float, taken: Taken) -> bool:
+        """Record what has its place; tell whether all of it is kept."""
+        begin_s = self._begin_s()
+        now_us = round((begin_s + now_s) * 1e6)
+        for what in outcome.said:
+            if what == "reboot":
+                reset, said_s = self._resets.get(name, ("", float("-inf")))
+                why = {"reset": reset} if reset and now_s - said_s < _RESET_S else {}
+                taken.events.append(Event(now_us, "rig", {"rig": name, "what": "reboot", **why}))
+            else:
+                taken.events.append(_fault(now_us, name, _SAID[what]))
+        whole = True
+        for came, t_s in outcome.placed:
+            line: Line = came.what
+            frame = line.frame
+            allowed = self._admission.allow(name, frame.ch, now_s)
+            if len(allowed) < len(frame.ch):
+                whole &= self._part(came, allowed, now_us, taken)
+                frame = Frame(frame.rig, frame.seq, frame.ms, {c: frame.ch[c] for c in allowed})
+            elif came.apart is not None:
+                taken.placed.append(came.apart)
+                self.apart.let_go(came.apart)
+            if frame.ch:
+                taken.frames.append((frame, round((begin_s + t_s) * 1e6)))
+                taken.keys.setdefault(name, []).append(came.key)
+                self.heard[name] = (line.source, self._time.to_monotonic_s(line.arrival_s))
+        return whole
+
+    def _part(self, came: Came, allowed: Iterable[str], now_us: int, taken: Taken) -> bool:
+        """Of a frame with channels beyond the bounds keep all as it came, too."""
+        line: Line = came.what
+        if came.apart is None:
+            came.apart = self._set_apart(line, "channels", line.frame.rig, taken)
+        name = line.frame.rig
+        if f"channels of {name}" not in self._told:
+            self._told.add(f"channels of {name}")
+            beyond = [c for c in line.frame.ch if c not in set(allowed)]
+            text = (
+                f"channels beyond what is recorded of a firing ({MAX_COLUMNS} of all rigs): "
+                f"{', '.join(beyond[:4])}{' …' if len(beyond) > 4 else ''}; their frames are set apart"
+            )
+            taken.events.append(_fault(now_us, name, text))
+        return came.apart is not None
+
+    def _tell_refused(self, name: str, line: Line, taken: Taken) -> None:
+        if f"rig {name}" in self._told:
+            return
+        refused = sum(told.startswith("rig ") for told in self._told)
+        if refused > _NAMES_TOLD:
+            return
+        self._told.add(f"rig {name}")
+        text = (
+            f"not recorded: {MAX_RIGS} rigs and {MAX_COLUMNS} channels are what one firing takes; its frames "
+            "are set apart. Name the rigs you mean with --rig, or in the plan the channels"
+        )
+        if refused == _NAMES_TOLD:
+            text = f"one of many that are {text}"
+        t_us = self._came_us(line)
+        taken.events.append(_fault(t_us, name, text))
+
+    def _set_apart(
+        self, line: Line, why: str, key: str, taken: Taken, *, may_be_placed: bool = False
+    ) -> int | None:
+        """Set a frame apart; None where there is no room for it."""
+        t_us, size = self._came_us(line), len(line.bytes)
+        if not self.apart.has_room(key, size):
+            if self.apart.is_news(key):
+                taken.events.append(_fault(t_us, line.frame.rig, FULL))
+            return None
+        number = self.apart.keep(key, size)
+        taken.apart.append(Apart(number, t_us, line.frame.rig, line.source, why, line.bytes))
+        if may_be_placed:
+            self.apart.may_be_placed(number, key, size)
+        return number
+
+    def _came_us(self, line: Line) -> int:
+        return round((self._begin_s() + line.arrival_s) * 1e6)
+
+
+def _fault(t_us: int, rig: str, text: str) -> Event:
+    return Event(t_us, "fault", {"rig": rig, "channel": "", "text": text})
+
+
+def _gathered_s(line: Line, rest: Iterable[Line]) -> float:
+    """Say how much later than made a rig's first frame came: lines that had gathered come at once."""
+    late_s, frame = 0.0, line.frame
+    made_s = 0.0
+    for other in rest:
+        if other.frame.rig != frame.rig:
+            continue
+        step_ms = (other.frame.ms - frame.ms) % 2**32
+        if (other.frame.seq - frame.seq) % 2**32 != 1 or step_ms > 60_000:
+            break
+        made_s += step_ms / 1000
+        late_s = max(late_s, made_s - (other.arrival_s - line.arrival_s))
+        frame = other.frame
+    return late_s

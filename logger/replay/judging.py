@@ -1,0 +1,539 @@
+"""Feeds the judgement: lines up what several rigs send, and goes on where it was after a restart."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import replace
+from itertools import groupby, islice
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from logger.conversion.assembler import reconvert
+from logger.errors import shortened
+from logger.judgement.estimate import estimate_table
+from logger.judgement.judge import Judge, verdict_data
+from logger.judgement.rehearsal import summary
+from logger.plan import Plan, assign_probes
+from logger.reading import Batch, Bytes, Floats, Ints, Status
+from logger.requests import RequestError, read_spot
+
+if TYPE_CHECKING:
+    from logger.journal.reader import JournalReader
+    from logger.journal.rows import FiringInfo
+    from logger.judgement.judge import Event
+
+ACTIVE_S: Final = 3.0
+"""A rig that has been silent longer than this no longer holds up the judgement of the others."""
+
+Kept = dict[str, tuple[float, float, float, str]]
+"""By zone: estimate, least and most [°C], and what it stands on."""
+
+RAKED: Final = "raked"
+"""The kind of note that says that coals are being pulled away."""
+
+_LOOKED_AT: Final = 30
+"""So many of a firing's stored batches tell how often it was read."""
+
+_MINUTE_US: Final = 60_000_000
+_BLOCK_US: Final = 5 * _MINUTE_US  # as many seconds as the judgement works through at once
+_HEAD: Final = struct.Struct("<qI")  # time of the last reading judged, number of columns
+
+
+class Judging:
+    """The judgement of one firing, fed from journal batches.
+
+    Readings of one rig go on at once. Where several rigs send, each waits for the slowest that is still
+    active, so that the judgement sees one line of time whatever way the frames arrived in; what comes later
+    than that (a rig that kept its frames during an outage) is in the journal but isn't judged any more.
+
+    Parameters
+    ----------
+    plan : Plan or None
+        None: each channel becomes a probe when it first shows.
+    started_us : int
+        Time of the firing's first reading. [µs]
+    estimating : bool, default False
+        Whether the pots' own temperature is estimated even where the plan doesn't judge on it.
+    stored : bool, default False
+        The firing was imported from other people's files: how often each channel was read is looked up before
+        it is judged, and a channel that begins late or ends early is no fault.
+    """
+
+    def __init__(
+        self, plan: Plan | None, started_us: int, *, estimating: bool = False, stored: bool = False
+    ) -> None:
+        self._given = plan
+        self._estimating = estimating
+        self._stored = stored
+        self._started_us = started_us
+        self._seen: list[tuple[str, str]] = []
+        self._index: dict[tuple[str, str], int] = {}
+        self._held: list[tuple[Ints, Floats, Bytes, Floats]] = []
+        self._last_us: dict[str, int] = {}
+        self._judged_us = started_us - 1
+        self.judge = Judge(plan or Plan(), estimating=estimating, stored=stored)
+        if plan is not None:
+            self._set_columns()
+
+    @property
+    def plan(self) -> Plan:
+        """The plan that is judged by, with a probe for each channel seen where no plan was given."""
+        return self.judge.plan
+
+    def rebuild(self, seen: Sequence[tuple[str, str]]) -> None:
+        """Start afresh with these channels; replay the firing's readings afterwards.
+
+        Parameters
+        ----------
+        seen : sequence of (rig, channel)
+            In order of first appearance.
+        """
+        self._seen = list(seen)
+        plan = self._given or Plan()
+        # A plan that only sets targets and alarms judges every channel, as no plan does.
+        judged = plan if plan.probes else replace(plan, probes=assign_probes(None, self._seen))
+        self._judge_afresh(judged)
+        self._held.clear()
+        self._judged_us = self._started_us - 1
+
+    def _judge_afresh(self, plan: Plan, usual_s: Floats | None = None) -> None:
+        self.judge = Judge(plan, estimating=self._estimating, stored=self._stored, usual_s=usual_s)
+        self._set_columns()
+
+    def take(self, batches: Sequence[Batch]) -> list[Event]:
+        """Judge new readings.
+
+        Parameters
+        ----------
+        batches : sequence of Batch
+
+        Returns
+        -------
+        list of Event
+            What the judgement says to them, in order of time.
+        """
+        for batch in batches:
+            self._hold(batch)
+        if not self._last_us:
+            return []
+        newest = max(self._last_us.values())
+        active = [t for t in self._last_us.values() if newest - t <= ACTIVE_S * 1e6]
+        return self._judge_until(min(active))
+
+    def replay(self, reader: JournalReader, firing: str, since_us: int | None) -> list[Event]:
+        """Judge stored readings: after `restore` or `rebuild`, or for a rehearsal.
+
+        Parameters
+        ----------
+        reader : JournalReader
+        firing : str
+            Its ID.
+        since_us : int or None
+            From this time on; None for all. [µs]
+
+        Returns
+        -------
+        list of Event
+            After a restart these are in the journal already.
+        """
+        parts = self.replay_in_steps(reader, firing, since_us, _BLOCK_US)
+        return [event for _, events in parts for event in events]
+
+    def replay_in_steps(
+        self, reader: JournalReader, firing: str, since_us: int | None, step_us: int
+    ) -> Iterator[tuple[int, list[Event]]]:
+        """Judge stored readings, stopping after each step of time.
+
+        Parameters
+        ----------
+        reader : JournalReader
+        firing : str
+            Its ID.
+        since_us : int or None
+            From this time on; None for all. [µs]
+        step_us : int
+            A whole part of a minute, or whole minutes. [µs]
+
+        Yields
+        ------
+        (int, list of Event)
+            The step's end [µs], and what was said in it. Steps without readings are left out.
+        """
+        for event in reader.events(firing):
+            if event.kind == "spot" and event.t_us >= (since_us or 0):
+                with suppress(RequestError):  # what an older version took for a spot reading
+                    self.spot(event.t_us, event.data)
+            elif event.kind == "note" and event.t_us >= (since_us or 0):
+                self.note(event.t_us, event.data)
+        if self._stored and since_us is None:
+            self._judge_afresh(self.judge.plan, self._usual_s(reader.batches(firing)))
+        stored = reader.batches(firing, since_us=since_us)
+        span_us = max(step_us, _MINUTE_US)
+        # All rigs' readings of that time together, so that none of them looks late.
+        for span, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // span_us):
+            batches = [self._with_cold_junctions(batch) for batch in group]
+            for begin in range(span * span_us, (span + 1) * span_us, step_us):
+                cut = [
+                    part for batch in batches if len((part := _between(batch, begin, begin + step_us)).t_us)
+                ]
+                if cut:
+                    yield begin + step_us, self.take(cut)
+
+    def go_on(self, reader: JournalReader, firing: str) -> list[Event]:
+        """Judge what has come into the journal since `replay`.
+
+        Parameters
+        ----------
+        reader : JournalReader
+        firing : str
+            Its ID.
+
+        Returns
+        -------
+        list of Event
+        """
+        self._held.clear()  # it is read again
+        return self.replay(reader, firing, self._judged_us + 1)
+
+    def advance(self, now_us: int) -> list[Event]:
+        """Let time pass without readings.
+
+        Parameters
+        ----------
+        now_us : int
+            [µs]
+
+        Returns
+        -------
+        list of Event
+        """
+        return self.judge.advance((now_us - self._started_us) / 1e6)
+
+    def report(self, now_us: int, rule: str, place: str, holds: bool, message: str) -> list[Event]:
+        """Take a condition that no reading shows.
+
+        Parameters
+        ----------
+        now_us : int
+            [µs]
+        rule, place : str
+        holds : bool
+        message : str
+
+        Returns
+        -------
+        list of Event
+        """
+        return self.judge.report(self.seconds(now_us), rule, place, holds, message)
+
+    def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
+        """Carry out what a person does about an alarm.
+
+        Parameters
+        ----------
+        now_us : int
+            [µs]
+        action : {'ack', 'shelve', 'unshelve'}
+        key : str
+            The alarm's.
+        who : str
+        minutes : float, default 10
+            To silence it for. [min]
+
+        Returns
+        -------
+        list of Event
+
+        Raises
+        ------
+        RequestError
+            No such alarm.
+        """
+        try:
+            return self.judge.act(self.seconds(now_us), action, key, who, minutes=minutes)
+        except KeyError as exc:
+            raise RequestError(
+                f"{shortened(key)} is no alarm that can be acted upon; it may have cleared", "key"
+            ) from exc
+
+    def spot(self, t_us: int, data: dict[str, Any]) -> bool:
+        """Take a spot reading, as it is kept in the journal.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            `zone`, `temperature_c`, `emissivity`.
+
+        Returns
+        -------
+        bool
+            False where it says nothing of an estimate.
+        """
+        spot = read_spot(data)
+        return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
+
+    def retract_spot(self, t_us: int, data: dict[str, Any]) -> None:
+        """Take a spot reading back, as if it had never been.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            As it was given to `spot`.
+        """
+        self.judge.retract_spot(self.seconds(t_us), read_spot(data).zone)
+
+    def note(self, t_us: int, data: dict[str, Any]) -> None:
+        """Take a note, as it is kept in the journal: that coals are being raked out changes what is called.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            `kind`.
+        """
+        if data.get("kind") == RAKED:
+            self.judge.raked(self.seconds(t_us))
+
+    def retract_note(self, t_us: int, data: dict[str, Any]) -> None:
+        """Take a note back, as if it had never been.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+        data : dict
+            As it was given to `note`.
+        """
+        if data.get("kind") == RAKED:
+            self.judge.retract_raked(self.seconds(t_us))
+
+    def take_estimates(self) -> list[tuple[int, Kept]]:
+        """Give what is to be kept of the estimate since the last call: times [µs], and zones' bands."""
+        return [
+            (
+                self.micros(row.t_s),
+                {name: (z.wall_c, z.lo_c, z.hi_c, z.basis) for name, z in row.zones.items()},
+            )
+            for row in self.judge.take_estimates()
+        ]
+
+    def verdict_data(self, *, ahead: bool = True) -> dict[str, Any]:
+        """What the judgement says now, for the heartbeat.
+
+        Parameters
+        ----------
+        ahead : bool, default True
+            Whether to say what comes, too.
+
+        Returns
+        -------
+        dict
+            JSON.
+        """
+        return verdict_data(self.judge.verdict(ahead=ahead))
+
+    def snapshot(self) -> bytes:
+        """Everything needed to go on after a restart.
+
+        Returns
+        -------
+        bytes
+            For `restore`.
+        """
+        return _HEAD.pack(self._judged_us, len(self.plan.probes)) + self.judge.snapshot()
+
+    def restore(self, state: bytes | None, seen: Sequence[tuple[str, str]]) -> int | None:
+        """Go on from a snapshot; readings after it are still to be replayed.
+
+        Parameters
+        ----------
+        state : bytes or None
+            From `snapshot`; None if there is none.
+        seen : sequence of (rig, channel)
+            The firing's channels so far, in order of first appearance.
+
+        Returns
+        -------
+        int or None
+            From when on to replay; None, for everything, where there is no snapshot, it knows fewer channels
+            than there are now, or belongs to another plan or version. [µs]
+        """
+        self.rebuild(seen)
+        if state is None:
+            return None
+        judged_us, columns = _HEAD.unpack_from(state)
+        if columns != len(self.plan.probes):
+            return None
+        try:
+            judge = Judge.restore(
+                self.judge.plan, state[_HEAD.size :], estimating=self._estimating, stored=self._stored
+            )
+        except (KeyError, TypeError, ValueError):
+            return None
+        self._judged_us, self.judge = judged_us, judge
+        return int(judged_us) + 1
+
+    def seconds(self, t_us: int) -> float:
+        """Convert a time to seconds since the firing's first reading.
+
+        Parameters
+        ----------
+        t_us : int
+            [µs]
+
+        Returns
+        -------
+        float
+            [s]
+        """
+        return (t_us - self._started_us) / 1e6
+
+    def micros(self, t_s: float) -> int:
+        """Convert seconds since the firing's first reading to a time.
+
+        Parameters
+        ----------
+        t_s : float
+            [s]
+
+        Returns
+        -------
+        int
+            [µs]
+        """
+        return self._started_us + round(t_s * 1e6)
+
+    def _set_columns(self) -> None:
+        probes = {id(p): i for i, p in enumerate(self.judge.plan.probes)}
+        assigned = assign_probes(self.judge.plan, self._seen)
+        self._index = {
+            key: probes[id(probe)]
+            for key, probe in zip(self._seen, assigned, strict=True)
+            if id(probe) in probes
+        }
+
+    def _usual_s(self, batches: Iterator[Batch]) -> Floats:
+        """How far apart each probe's readings usually lie, by the firing's first ones [s]."""
+        k = len(self.judge.plan.probes)
+        times: list[list[Ints]] = [[] for _ in range(k)]
+        for batch in islice(batches, _LOOKED_AT):
+            for j, channel in enumerate(batch.channels):
+                column = self._index.get((batch.rig, channel.name))
+                if column is not None:
+                    times[column].append(batch.t_us[batch.status[:, j] == Status.OK])
+        usual = np.full(k, np.nan)
+        for column, parts in enumerate(times):
+            steps = np.diff(np.concatenate(parts)) if parts else np.empty(0)
+            if len(steps):
+                usual[column] = float(np.median(steps)) / 1e6
+        return usual
+
+    def _hold(self, batch: Batch) -> None:
+        k = len(self.judge.plan.probes)
+        n = len(batch.t_us)
+        values = np.full((n, k), np.nan)
+        status = np.full((n, k), int(Status.ABSENT), np.uint8)
+        cold = np.full((n, k), np.nan)
+        pairs = [
+            (j, self._index[batch.rig, c.name])
+            for j, c in enumerate(batch.channels)
+            if (batch.rig, c.name) in self._index
+        ]
+        if pairs:
+            source, target = (list(x) for x in zip(*pairs, strict=True))
+            values[:, target] = batch.temperature_c[:, source]
+            status[:, target] = batch.status[:, source]
+            cold[:, target] = batch.cold_junction_c[:, source]
+        self._held.append((batch.t_us, values, status, cold))
+        if n:
+            self._last_us[batch.rig] = max(self._last_us.get(batch.rig, 0), int(batch.t_us[-1]))
+
+    def _judge_until(self, until_us: int) -> list[Event]:
+        if not self._held:
+            return []
+        t_us, values, status, cold = (np.concatenate(parts) for parts in zip(*self._held, strict=True))
+        order = np.argsort(t_us, kind="stable")
+        t_us, values, status, cold = t_us[order], values[order], status[order], cold[order]
+        ready = int(np.searchsorted(t_us, until_us, side="right"))
+        late = int(np.searchsorted(t_us, self._judged_us, side="right"))
+        self._held = (
+            [(t_us[ready:], values[ready:], status[ready:], cold[ready:])] if ready < len(t_us) else []
+        )
+        if late >= ready:
+            return []
+        now = slice(late, ready)
+        return self._push(t_us[now], values[now], status[now], cold[now])
+
+    def _push(self, t_us: Ints, values: Floats, status: Bytes, cold: Floats | None) -> list[Event]:
+        self._judged_us = int(t_us[-1])
+        return self.judge.push((t_us - self._started_us) / 1e6, values, status, cold)
+
+    def _with_cold_junctions(self, batch: Batch) -> Batch:
+        """Work out what the journal doesn't keep, since it follows from the raw words."""
+        seen = [(batch.rig, channel.name) for channel in batch.channels]
+        again = reconvert(batch, assign_probes(self.judge.plan, seen))
+        return replace(batch, cold_junction_c=again.cold_junction_c)
+
+
+def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
+    """Give a batch's frames of a stretch of time, from `since_us` until before `until_us`."""
+    a, b = np.searchsorted(batch.t_us, (since_us, until_us))
+    if b - a == len(batch.t_us):
+        return batch
+    rows = slice(int(a), int(b))
+    return replace(
+        batch,
+        **{
+            name: getattr(batch, name)[rows]
+            for name in ("t_us", "seq", "ms", "raw", "raw_cj", "temperature_c", "cold_junction_c", "status")
+        },
+    )
+
+
+def is_stored(firing: FiringInfo) -> bool:
+    """Tell whether a firing was imported from files, not logged."""
+    return "imported" in firing.facts
+
+
+def rehearse(
+    reader: JournalReader, firing: FiringInfo, plan: Plan | None = None, *, estimating: bool = False
+) -> dict[str, Any]:
+    """Run a plan's alarms over a stored firing, to see what they would have said.
+
+    Parameters
+    ----------
+    reader : JournalReader
+    firing : FiringInfo
+    plan : Plan, optional
+        The firing's own if left out.
+    estimating : bool, default False
+        Whether to give what the pots were at, too, as it would have been estimated beside the fire.
+
+    Returns
+    -------
+    dict
+        JSON; times count from the firing's first reading.
+    """
+    if plan is None and firing.plan_toml is not None:
+        plan = firing.plan
+    judging = Judging(plan, firing.started_us, estimating=estimating, stored=is_stored(firing))
+    judging.rebuild(firing.seen)
+    events = judging.replay(reader, firing.id, None)
+    duration_s = judging.seconds(firing.last_us or firing.started_us)
+    events += judging.advance(firing.last_us or firing.started_us)
+    judging.judge.close()
+    said = {
+        "firing": firing.id,
+        **summary(judging.plan, events, judging.judge.verdict(ahead=False), duration_s),
+    }
+    if estimating:
+        said["estimate"] = estimate_table(judging.plan, judging.judge.take_estimates(), duration_s)
+    return said

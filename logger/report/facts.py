@@ -1,0 +1,420 @@
+"""What people compare of firings: peaks, times above temperatures, climb, cooling, spread. Pure.
+
+All of it is counted from the readings of probes at their places, but what is marked as an estimate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
+from typing import Any, Final, Literal
+
+import numpy as np
+
+from logger.physics.heat_work import minutes_above
+from logger.plan import Plan
+from logger.reading import Floats
+from logger.report.levels import Levels, Moment, crossing, lighting, smoothed
+
+ABOVE_C: Final = (500.0, 600.0, 700.0, 800.0)
+"""Times above these are counted for each zone, and above the plan's own burn-out and target. [°C]"""
+QUARTZ_C: Final = 573.0
+AROUND_QUARTZ_C: Final = 30.0
+DRY_C: Final = 120.0
+"""A wall still loses pore water below this. [°C]"""
+HOT_C: Final = 600.0
+"""The climb is told from `DRY_C` up to this. [°C]"""
+LONGEST_GAP_S: Final = 60.0
+
+_RATE_S: Final = 60.0
+_STAGES: Final = {
+    "drying": "Drying",
+    "climb": "Climb",
+    "peak": "Peak",
+    "burn_down": "Burn-down",
+    "cooling": "Cooling",
+}
+
+Basis = Literal["measured", "judged", "estimated", "written"]
+Unit = Literal["°C", "Δ°C", "°C/min", "min", "count"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One line of what people compare.
+
+    Attributes
+    ----------
+    key : str
+        With its unit (`peak_c`, `above_600_min`).
+    zone : str or None
+        None: of the whole load.
+    label : str
+        `{0}` and `{1}` stand for `limits_c`.
+    unit : str
+        `°C`, `Δ°C` (a difference), `°C/min`, `min` or `count`.
+    value : float or None
+        None where there is nothing to say.
+    at_s : float or None
+        When, from the first reading. [s]
+    basis : {'measured', 'judged', 'estimated', 'written'}
+        Counted from readings; said by the judgement; from a model; written down by people.
+    words : str
+        What else is to be said.
+    limits_c : tuple of float
+        Temperatures it speaks of. [°C]
+    low, high : float or None
+        Between which an estimate moves with what nobody knows.
+    """
+
+    key: str
+    zone: str | None
+    label: str
+    unit: Unit
+    value: float | None
+    at_s: float | None = None
+    basis: Basis = "measured"
+    words: str = ""
+    limits_c: tuple[float, ...] = ()
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PotsPeak:
+    """The highest that a zone's pots themselves were estimated to be at, while the firing ran.
+
+    Attributes
+    ----------
+    c, low_c, high_c : float
+        And its band. [°C]
+    at_s : float
+        [s]
+    """
+
+    c: float
+    low_c: float
+    high_c: float
+    at_s: float
+
+
+def facts_of(
+    plan: Plan,
+    levels: Levels,
+    rehearsal: Mapping[str, Any],
+    *,
+    alarms: Sequence[Mapping[str, Any]],
+    notes: Sequence[Mapping[str, Any]],
+    spots: Sequence[Mapping[str, Any]],
+    pots: Mapping[str, PotsPeak] | None = None,
+) -> list[Fact]:
+    """Gather what people compare.
+
+    Parameters
+    ----------
+    plan : Plan
+    levels : Levels
+    rehearsal : mapping
+        From `judgement.rehearsal.summary`.
+    alarms : sequence of mapping
+        Those called; `title` and `warning` of each.
+    notes, spots : sequence of mapping
+        As they are kept in the journal.
+    pots : mapping of str to PotsPeak, optional
+        By zone, where something was estimated.
+
+    Returns
+    -------
+    list of Fact
+        Of the load, then of each zone, kind by kind.
+    """
+    lit = lighting(levels)
+    zones = {z["zone"]: z for z in rehearsal["zones"]}
+    by_zone = [
+        [*_of_zone(plan, levels, lit, z, zones[zone]), *_of_pots(zone, pots or {})]
+        for z, zone in enumerate(levels.zones)
+    ]
+    return [
+        *_of_load(levels, lit, rehearsal, zones),
+        *_of_stages(rehearsal),
+        *_written(alarms, notes, spots),
+        *(fact for kind in zip(*by_zone, strict=True) for fact in kind),
+    ]
+
+
+def _of_load(
+    levels: Levels, lit: Moment, rehearsal: Mapping[str, Any], zones: Mapping[str, Any]
+) -> list[Fact]:
+    of_load = partial(Fact, zone=None)
+    facts = [
+        of_load(key="recorded_min", label="Recorded for", unit="min", value=rehearsal["duration_s"] / 60.0),
+        of_load(
+            key="lit_min",
+            label="Lit after the first reading",
+            unit="min",
+            value=lit.t_s / 60.0 if lit.found else None,
+            words=lit.how,
+        ),
+    ]
+    judged = [zones[name] for name, pots in zip(levels.zones, levels.pots, strict=True) if pots]
+    peaks = [z for z in judged if z["peak_c"] is not None]
+    if not peaks:
+        return facts
+    coldest = min(peaks, key=lambda z: float(z["peak_c"]))
+    at, peak_c = float(coldest["peak_s"]), float(coldest["peak_c"])
+    reached = sum(z["reached_target"] for z in judged)
+    facts += [
+        of_load(
+            key="coldest_peak_c",
+            label="Coldest zone's peak",
+            unit="°C",
+            value=peak_c,
+            at_s=at,
+            words=coldest["zone"],
+        ),
+        of_load(
+            key="to_coldest_peak_min",
+            label="From lighting to that peak",
+            unit="min",
+            value=max(0.0, at - lit.t_s) / 60.0,
+        ),
+        of_load(
+            key="zones_at_target",
+            label="Zones that reached their target",
+            unit="count",
+            value=float(reached),
+            words=f"of {len(judged)}",
+        ),
+    ]
+    if len(peaks) > 1:
+        spread = levels.hottest() - levels.coldest()
+        apart = max(float(z["peak_c"]) for z in peaks) - peak_c
+        then = spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)]
+        facts += [
+            of_load(key="peaks_apart_c", label="Between the zones' peaks", unit="Δ°C", value=apart),
+            of_load(
+                key="spread_at_peak_c",
+                label="Spread when the coldest zone peaked",
+                unit="Δ°C",
+                value=_number(then),
+                at_s=at,
+            ),
+            _spread_in_cooling(levels, spread, max(float(z["peak_s"]) for z in peaks)),
+        ]
+    return facts
+
+
+def _spread_in_cooling(levels: Levels, spread: Floats, from_s: float) -> Fact:
+    """The greatest difference between zones once all have peaked, while a pot is still above quartz."""
+    with np.errstate(invalid="ignore"):
+        when = (levels.t_s > from_s) & (levels.hottest() > QUARTZ_C) & np.isfinite(spread)
+    k = int(np.where(when, spread, -np.inf).argmax())
+    return Fact(
+        "cooling_spread_c",
+        None,
+        "Greatest spread while cooling to {0}",
+        "Δ°C",
+        float(spread[k]) if when[k] else None,
+        float(levels.t_s[k]) if when[k] else None,
+        limits_c=(QUARTZ_C,),
+    )
+
+
+def _of_stages(rehearsal: Mapping[str, Any]) -> list[Fact]:
+    stages = list(rehearsal["stages"])
+    lasted: dict[str, float] = {}
+    for stage, after in pairwise([*stages, {"from_s": rehearsal["duration_s"]}]):
+        name = stage["stage"]
+        lasted[name] = lasted.get(name, 0.0) + (after["from_s"] - stage["from_s"]) / 60.0
+    return [
+        Fact(f"{key}_min", None, f"{label} lasted", "min", lasted.get(key), basis="judged")
+        for key, label in _STAGES.items()
+    ]
+
+
+def _written(
+    alarms: Sequence[Mapping[str, Any]],
+    notes: Sequence[Mapping[str, Any]],
+    spots: Sequence[Mapping[str, Any]],
+) -> list[Fact]:
+    titles = [str(alarm["title"]) for alarm in alarms if alarm["warning"]]
+    called = ", ".join(
+        f"{n} × {title}" if (n := titles.count(title)) > 1 else title for title in dict.fromkeys(titles)
+    )
+    wood = [note for note in notes if note.get("kind") == "wood"]
+    amounts = ", ".join(str(note["amount"]) for note in wood if note.get("amount"))
+    return [
+        Fact("alarms", None, "Alarms", "count", float(len(titles)), basis="judged", words=called),
+        Fact(
+            "wood_notes",
+            None,
+            "Times wood was added",
+            "count",
+            float(len(wood)),
+            basis="written",
+            words=amounts,
+        ),
+        Fact("notes", None, "Notes", "count", float(len(notes)), basis="written"),
+        Fact("spots", None, "Gun readings", "count", float(len(spots)), basis="written"),
+    ]
+
+
+def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
+    """What was estimated of a zone, in a firing in which anything was."""
+    if not pots:
+        return []
+    label, peak = "Peak of the pots themselves", pots.get(zone)
+    if peak is None:
+        return [Fact("pots_peak_c", zone, label, "°C", None, basis="estimated")]
+    return [
+        Fact(
+            key="pots_peak_c",
+            zone=zone,
+            label=label,
+            unit="°C",
+            value=peak.c,
+            at_s=peak.at_s,
+            basis="estimated",
+            low=peak.low_c,
+            high=peak.high_c,
+        )
+    ]
+
+
+def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:
+    of_zone = partial(Fact, zone=levels.zones[z])
+    level, t_s, peak_s = levels.level_c[:, z], levels.t_s, judged["peak_s"]
+    basis: Basis = "measured"
+    smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
+    rate, midway = _rates(smooth, levels.step_s)
+    after_peak = t_s > (math.inf if peak_s is None else peak_s)
+    climb_at, climb = _steepest(t_s, rate, midway < DRY_C)
+    fall_at, fall = _steepest(t_s, -rate, after_peak)
+    quartz_at, quartz = _steepest(t_s, -rate, np.abs(midway - QUARTZ_C) < AROUND_QUARTZ_C)
+    model = judged.get("one_hour_model") or {}
+    return [
+        of_zone(key="peak_c", label="Peak", unit="°C", value=judged["peak_c"], at_s=peak_s, basis=basis),
+        of_zone(
+            key="to_peak_min",
+            label="From lighting to its peak",
+            unit="min",
+            value=None if peak_s is None else (peak_s - lit.t_s) / 60.0,
+        ),
+        of_zone(
+            key="soak_min",
+            label="At the plan's target or above",
+            unit="min",
+            value=judged["soak_s"] / 60.0,
+            basis=basis,
+            limits_c=(plan.target_c,),
+        ),
+        of_zone(
+            key="above_burnout_min",
+            label="At the plan's burn-out or above",
+            unit="min",
+            value=judged["above_burnout_s"] / 60.0,
+            basis=basis,
+            limits_c=(plan.burnout_c,),
+        ),
+        *(
+            of_zone(
+                key=f"above_{limit:.0f}_min",
+                label="Above {0}",
+                unit="min",
+                value=float(minutes_above(t_s, level, limit, longest_gap_s=LONGEST_GAP_S)),
+                limits_c=(limit,),
+            )
+            for limit in ABOVE_C
+        ),
+        of_zone(
+            key="fastest_drying_c_per_min",
+            label="Fastest climb below {0}",
+            unit="°C/min",
+            value=climb,
+            at_s=climb_at,
+            limits_c=(DRY_C,),
+        ),
+        of_zone(
+            key="climb_c_per_min",
+            label="Climb from {0} to {1}",
+            unit="°C/min",
+            value=_climb(levels, levels.zones[z]),
+            limits_c=(DRY_C, HOT_C),
+        ),
+        of_zone(
+            key="fastest_fall_c_per_min",
+            label="Fastest fall after its peak",
+            unit="°C/min",
+            value=fall,
+            at_s=fall_at,
+        ),
+        of_zone(
+            key="fall_at_quartz_c_per_min",
+            label="Fastest fall near {0} (quartz)",
+            unit="°C/min",
+            value=quartz,
+            at_s=quartz_at,
+            limits_c=(QUARTZ_C,),
+        ),
+        of_zone(
+            key="through_quartz_min",
+            label="Cooling from {0} to {1} took",
+            unit="min",
+            value=_through_quartz(t_s, smooth, peak_s),
+            limits_c=(QUARTZ_C + AROUND_QUARTZ_C, QUARTZ_C - AROUND_QUARTZ_C),
+        ),
+        of_zone(
+            key="one_hour_c",
+            label="Equivalent one-hour temperature (a model)",
+            unit="°C",
+            value=judged.get("one_hour_c"),
+            basis="estimated",
+            low=model.get("low_c"),
+            high=model.get("high_c"),
+        ),
+    ]
+
+
+def _rates(smooth: Floats, step_s: float) -> tuple[Floats, Floats]:
+    """Rate over the minute that begins at each moment [°C/min], and the temperature halfway [°C]."""
+    rate, midway = np.full_like(smooth, np.nan), np.full_like(smooth, np.nan)
+    ahead = max(1, round(_RATE_S / step_s))
+    if len(smooth) > ahead:
+        rate[:-ahead] = (smooth[ahead:] - smooth[:-ahead]) / (ahead * step_s / 60.0)
+        midway[:-ahead] = 0.5 * (smooth[ahead:] + smooth[:-ahead])
+    return rate, midway
+
+
+def _steepest(t_s: Floats, rate: Floats, where: Any) -> tuple[float | None, float | None]:
+    """When [s] and how fast it went at most, of where it counts."""
+    steep = np.where(where & (rate > 0), rate, -np.inf)
+    if not len(steep) or not np.isfinite(steep.max()):
+        return None, None
+    k = int(steep.argmax())
+    return float(t_s[k]) + _RATE_S / 2.0, float(steep[k])
+
+
+def _climb(levels: Levels, zone: str) -> float | None:
+    """Mean rate from `DRY_C` to `HOT_C` [°C/min]; None where the zone wasn't seen to pass both."""
+    begin, end = crossing(levels, zone, DRY_C), crossing(levels, zone, HOT_C)
+    if begin is None or end is None or end.t_s <= begin.t_s:
+        return None
+    return (HOT_C - DRY_C) / ((end.t_s - begin.t_s) / 60.0)
+
+
+def _through_quartz(t_s: Floats, smooth: Floats, peak_s: float | None) -> float | None:
+    """How long the last fall through quartz took [min]; None where it wasn't seen whole."""
+    if peak_s is None:
+        return None
+    hot = np.flatnonzero((smooth >= QUARTZ_C + AROUND_QUARTZ_C) & (t_s >= peak_s))
+    if not len(hot):
+        return None
+    cold = np.flatnonzero((smooth <= QUARTZ_C - AROUND_QUARTZ_C) & (t_s > t_s[hot[-1]]))
+    return float(t_s[cold[0]] - t_s[hot[-1]]) / 60.0 if len(cold) else None
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

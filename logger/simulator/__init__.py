@@ -1,0 +1,175 @@
+"""A made-up open firing with all its troubles, and a rig that sends it: for the demo and for scoring.
+
+`simulate` gives a firing as the rig would read it, and the truth behind it. The truth's fields are listed in
+`logger.simulator.truth`. Everything follows from the seed. Nobody ever fired these.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TextIO
+
+import numpy as np
+
+from logger.plan import Plan
+from logger.reading import Bytes, Floats
+from logger.simulator.box import wired_plan
+from logger.simulator.drawn import MISHAPS, draw
+from logger.simulator.fire import burn
+from logger.simulator.probes import read
+from logger.simulator.scenario import Scenario, ScenarioError
+from logger.simulator.truth import reachable_target_c, tell
+
+__all__ = (
+    "MISHAPS",
+    "Scenario",
+    "ScenarioError",
+    "SimulatedFiring",
+    "draw",
+    "simulate",
+    "simulate_scenario",
+    "write_csv",
+    "write_truth",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedFiring:
+    """A simulated firing, n instants, k probes in the plan's order.
+
+    Attributes
+    ----------
+    plan : Plan
+        Its title says that it is invented; channels and cold junctions are those of the simulated rig.
+    t_s : array (n,)
+        From the first reading. [s]
+    temperature_c : array (n, k)
+        As read, with lag, flicker and noise; NaN where faulty or beyond range. [°C]
+    status : uint8 array (n, k)
+        `Status` of each.
+    cold_junction_c : array (n, k)
+        NaN for infrared. [°C]
+    truth : dict
+        What really happened (`logger.simulator.truth`).
+    """
+
+    plan: Plan
+    t_s: Floats
+    temperature_c: Floats
+    status: Bytes
+    cold_junction_c: Floats
+    truth: dict[str, Any]
+
+
+def simulate(
+    seed: int,
+    *,
+    rate_hz: float = 1.0,
+    mishaps: str | Iterable[str] = "any",
+    probes: int | None = None,
+) -> SimulatedFiring:
+    """Make up a firing.
+
+    Parameters
+    ----------
+    seed : int
+        0 or more; the same seed is the same fire at any rate.
+    rate_hz : float, default 1
+        0.05 to 50. [Hz]
+    mishaps : 'any', 'none' or names from `MISHAPS`, default 'any'
+        See `draw`.
+    probes : int, optional
+        3 to 12; drawn from the seed if left out.
+
+    Returns
+    -------
+    SimulatedFiring
+        45 min to 3 h.
+
+    Raises
+    ------
+    ScenarioError
+        Something asked for is out of range.
+    """
+    return simulate_scenario(draw(seed, mishaps=mishaps, probes=probes), rate_hz=rate_hz)
+
+
+def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
+    """Let one scenario burn and read it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    rate_hz : float, default 1
+        0.05 to 50. [Hz]
+
+    Returns
+    -------
+    SimulatedFiring
+
+    Raises
+    ------
+    ScenarioError
+        The rate is out of range.
+    """
+    if not 0.05 <= rate_hz <= 50:
+        raise ScenarioError(f"{rate_hz:g} readings a second; the simulation gives 0.05 to 50")
+    fire = burn(scenario)
+    readings = read(fire, scenario, rate_hz)
+    target_c = reachable_target_c(fire, scenario)
+    return SimulatedFiring(
+        plan=wired_plan(scenario.plan(target_c)),
+        t_s=readings.t_s,
+        temperature_c=readings.temperature_c,
+        status=readings.status,
+        cold_junction_c=readings.cold_junction_c,
+        truth=tell(fire, scenario, readings, target_c),
+    )
+
+
+def write_csv(firing: SimulatedFiring, path: Path) -> None:
+    """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature.
+
+    Parameters
+    ----------
+    firing : SimulatedFiring
+    path : Path
+        Replaced.
+    """
+    with _whole(path) as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(["time_s", *(probe.name for probe in firing.plan.probes)])
+        for t, row in zip(firing.t_s.tolist(), firing.temperature_c.tolist(), strict=True):
+            writer.writerow([f"{t:.10g}", *("" if np.isnan(v) else f"{v:.2f}" for v in row)])
+
+
+def write_truth(firing: SimulatedFiring, path: Path) -> None:
+    """Write what really happened as JSON.
+
+    Parameters
+    ----------
+    firing : SimulatedFiring
+    path : Path
+        Replaced.
+    """
+    with _whole(path) as file:
+        json.dump(firing.truth, file, indent=1)
+        file.write("\n")
+
+
+@contextmanager
+def _whole(path: Path) -> Iterator[TextIO]:
+    """Write a file that appears whole or not at all."""
+    draft = path.with_name(f".{path.name}.part")
+    try:
+        with draft.open("w", encoding="utf-8", newline="") as file:
+            yield file
+        draft.replace(path)
+    except BaseException:
+        draft.unlink(missing_ok=True)
+        raise

@@ -1,0 +1,249 @@
+"""What is settled before a made-up firing is lit: who is where, how it is fed, and what goes wrong.
+
+A scenario says what will be tried; what comes of it is the physics' business (`fire`). Times are given
+relative to what happens (wood lit, feeding ended), because the potter of the simulation feeds by the
+temperatures, not by the clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from logger.errors import UserError
+from logger.plan import Plan, Probe
+
+Pace = Literal["bonfire", "stoked"]
+Anchor = Literal["start", "lit", "fed"]
+FaultKind = Literal["open", "intermittent", "stuck", "fallen_out", "short_ground", "cold_junction_hot"]
+
+FAULT_KINDS: Final[tuple[FaultKind, ...]] = (
+    "open",
+    "intermittent",
+    "stuck",
+    "fallen_out",
+    "short_ground",
+    "cold_junction_hot",
+)
+
+
+class ScenarioError(UserError):
+    """Something was asked of the simulation that it can't do."""
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneSpec:
+    """A part of the load.
+
+    Attributes
+    ----------
+    name : str
+    height_cm : float
+        Middle of its pots above the coal bed. [cm]
+    side : str
+    exposure : float
+        0 sheltered to 1 fully in the wind.
+    sky : float
+        Share of the walls' view that is open air when no wood and no flame covers them.
+    share : float
+        Share of the first wood, relative to an even spread.
+    """
+
+    name: str
+    height_cm: float
+    side: str
+    exposure: float
+    sky: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeSpec:
+    """A probe as built: where it is and how well it reads.
+
+    Attributes
+    ----------
+    probe : Probe
+        As the plan has it.
+    lag_s : float
+        Time constant. [s]
+    bias_c : float
+        Offset at 800 °C, in proportion below. [°C]
+    noise_c : float
+        Standard deviation of the amplifier's noise. [°C]
+    glow : float
+        Share of radiation in what a bead in the gap reads.
+    emissivity : float
+        True emissivity over the emissivity that an infrared sensor is set to.
+    """
+
+    probe: Probe
+    lag_s: float
+    bias_c: float
+    noise_c: float
+    glow: float
+    emissivity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gust:
+    """A gust, from its first breath; `after_s` counts from `anchor`, `strength` is 0 to 1."""
+
+    anchor: Anchor
+    after_s: float
+    strength: float
+    decay_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Collapse:
+    """Coals slump away from one zone's side; `mend_s` later they are raked back (None: never)."""
+
+    zone: str
+    anchor: Anchor
+    after_s: float
+    severity: float
+    slump_s: float
+    mend_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stall:
+    """A zone that ash and damp wood keep `short_c` below target; `mend_s` after lighting it is freed."""
+
+    zone: str
+    short_c: float
+    mend_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Rain:
+    """Rain at a rate in mm/h, for a while."""
+
+    anchor: Anchor
+    after_s: float
+    duration_s: float
+    rate_mm_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A probe that lies or falls silent; `duration_s` None: to the end."""
+
+    probe: str
+    kind: FaultKind
+    anchor: Anchor
+    after_s: float
+    duration_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """All that is settled before a simulated firing is lit.
+
+    Attributes
+    ----------
+    seed : int
+        Of the noise and of the weather's small moods.
+    title : str
+        Says that it is invented.
+    pace : {'bonfire', 'stoked'}
+        All wood at once, or little by little.
+    target_c, ambient_c : float
+        [°C]
+    diameter_m : float
+        Of the fire. [m]
+    wind_m_s : float
+        [m/s]
+    wall_mm, diffusivity_mm2_s : float
+        The pots' walls. [mm, mm²/s]
+    water : float
+        Left in the walls after days of drying, as a share of their weight.
+    first_coals : float
+        How strong the small fire is that warms the pots; 1 is usual.
+    dry_until_c, dry_min_s : float
+        Wood is lit when the coldest wall is so hot, and not before. [°C, s]
+    wood_kg_m2, wood_tau_s, spread_s : float
+        The first wood on each m² of ground, how fast it burns, how fast fire spreads through the pile.
+        [kg/m², s, s]
+    char : float
+        Share of the wood that falls to the coals.
+    armload_kg_m2, armload_tau_s, armload_gap_s : float
+        As the first wood; least time between two armloads.
+    soak_s : float
+        How long the potter keeps all zones at the target. [s]
+    rake_after_s : float or None
+        Raking out begins so long after feeding ended; None: never. [s]
+    rake_hot : bool
+        In one go, instead of little by little.
+    burn_s : float
+        The firing is watched so long after feeding ended. [s]
+    coal_life_s, coals_rise_c : float
+        How fast char burns, how hot a deep bed is over the ambient. [s, °C]
+    zones, probes, gusts, collapses, stalls, rains, faults
+        What they say.
+    armload_shade, armload_shade_beside : float
+        How far an armload's cold wood hides from the fire the zone it lies on, and the others; 0 to 1.
+    armload_dip_s : float
+        It hides most so long after it was laid. [s]
+    flicker_c : float
+        Standard deviation of a bare bead's flicker in full flame. [°C]
+    """
+
+    seed: int
+    title: str
+    pace: Pace
+    target_c: float
+    ambient_c: float
+    diameter_m: float
+    wind_m_s: float
+    wall_mm: float
+    diffusivity_mm2_s: float
+    water: float
+    first_coals: float
+    dry_until_c: float
+    dry_min_s: float
+    wood_kg_m2: float
+    wood_tau_s: float
+    spread_s: float
+    char: float
+    armload_kg_m2: float
+    armload_tau_s: float
+    armload_gap_s: float
+    soak_s: float
+    rake_after_s: float | None
+    rake_hot: bool
+    burn_s: float
+    coal_life_s: float
+    coals_rise_c: float
+    zones: tuple[ZoneSpec, ...]
+    probes: tuple[ProbeSpec, ...]
+    gusts: tuple[Gust, ...] = ()
+    collapses: tuple[Collapse, ...] = ()
+    stalls: tuple[Stall, ...] = ()
+    rains: tuple[Rain, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    armload_shade: float = 0.30
+    armload_shade_beside: float = 0.08
+    armload_dip_s: float = 30.0
+    flicker_c: float = 17.0  # ±30 °C holds nearly all of it
+
+    def plan(self, target_c: float | None = None) -> Plan:
+        """Make the plan that goes with it, plainly marked as invented.
+
+        Parameters
+        ----------
+        target_c : float, optional
+            Instead of the scenario's. [°C]
+
+        Returns
+        -------
+        Plan
+        """
+        return Plan(
+            title=self.title,
+            target_c=self.target_c if target_c is None else target_c,
+            burnout_c=650.0,
+            soak_min=round(self.soak_s / 60),
+            probes=tuple(spec.probe for spec in self.probes),
+        )

@@ -1,0 +1,145 @@
+"""What people do to the running firing, carried out by the journal's thread: notes, spots, and taking them back."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.journal.reader import JournalReader
+from logger.journal.writer import add_request
+from logger.reading import Event, Frame, Sample
+from logger.recording import requests_carried_out
+from logger.recording.far_end import FarEnd
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.recording.recorder import Recorder
+from logger.requests import UNDO_S
+from logger.rig_line.wire import encode
+from logger.sources import Arrival
+
+
+class Running:
+    """A recorder with a firing that has begun."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.intake = Intake(HostTime())
+        self.recorder = Recorder(
+            path,
+            self.intake,
+            HostTime(),
+            FarEnd(),
+            plan=None,
+            title="Invented",
+            invented=True,
+        )
+
+    async def light(self) -> None:
+        self.recorder.worker.start()
+        for seq in range(3):
+            line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)}))
+            await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+        end = time.monotonic() + 10
+        while self.reader().running() is None:
+            assert time.monotonic() < end
+            await asyncio.sleep(0.02)
+
+    def reader(self) -> JournalReader:
+        self._reader = getattr(self, "_reader", None) or JournalReader(self.path)
+        return self._reader
+
+    def ask(self, request: str, /, who: str = "page", **data: Any) -> dict[str, Any]:
+        number = add_request(self.path, request, data, who)
+        end = time.monotonic() + 10
+        while (found := self.reader().request(number)) is None or found.result is None:
+            assert time.monotonic() < end, "the logger has not answered"
+            time.sleep(0.02)
+        return dict(found.result)
+
+    def events(self, *kinds: str) -> list[Event]:
+        return [e for e in self.reader().events(self.reader().firing("last").id) if e.kind in kinds]
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Running]:
+    made = Running(tmp_path / "journal.sqlite")
+    yield made
+    made.intake.stop()
+    with contextlib.closing(made.reader()):
+        made.recorder.worker.join()
+
+
+async def test_a_note_is_taken_back_and_stays_known(running: Running) -> None:
+    await running.light()
+    noted = running.ask("note", kind="wood", amount="an armful", who="Ama")
+    assert running.events("note")[0].data["amount"] == "an armful"
+    assert running.ask("retract", who="Ben", event=noted["event"]) == {"ok": True}
+    assert running.events("note") == []
+    [kept] = running.events("retracted")
+    assert kept.data == {"kind": "wood", "text": "", "amount": "an armful", "was": "note"}
+    [told] = running.events("retract")
+    assert (told.data, told.who) == ({"event": noted["event"], "was": "note"}, "Ben")
+    again = running.ask("retract", event=noted["event"])
+    assert not again["ok"], "what is taken back can't be taken back again"
+
+
+async def test_a_spot_reading_too(running: Running) -> None:
+    await running.light()
+    noted = running.ask("spot", zone="k0", temperature_c=742.0, emissivity=0.9)
+    assert running.ask("retract", event=noted["event"])["ok"]
+    assert running.events("spot") == []
+
+
+async def test_a_note_is_put_right_however_old_and_what_it_said_stays_known(running: Running) -> None:
+    await running.light()
+    noted = running.ask("note", kind="wood", amount="an armful", zone="k0", who="Ama")
+    [before] = running.events("note")
+    amended = running.ask("amend", event=noted["event"], text="oak, half of it wet", who="Ben")
+    [after] = running.events("note")
+    assert (after.id, after.t_us, after.who) == (amended["event"], before.t_us, "Ben")
+    assert after.data == before.data | {"text": "oak, half of it wet"}
+    assert [e.data["was"] for e in running.events("retracted")] == ["note"]
+    # At another time, but never before the firing.
+    running.ask("amend", event=after.id, text="oak", ago_min=600)
+    [earliest] = running.events("note")
+    assert earliest.t_us < before.t_us
+    refused = running.ask("amend", event=after.id, text="again")
+    assert "no note" in refused["error"], "what has been put right already is no note any more"
+    free = running.ask("note", kind="text", text="smoke turns clear")
+    assert "a word or two" in running.ask("amend", event=free["event"])["error"]
+    spot = running.ask("spot", zone="k0", temperature_c=742.0)
+    assert "no note" in running.ask("amend", event=spot["event"], text="x")["error"]
+    assert len(running.events("spot")) == 1
+    assert {e.data["text"] for e in running.events("note")} == {"oak", "smoke turns clear"}
+
+
+async def test_after_a_minute_it_stands(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    await running.light()
+    noted = running.ask("note", kind="gust")
+    monkeypatch.setattr(requests_carried_out, "UNDO_S", -requests_carried_out.UNDO_GRACE_S - 1.0)
+    refused = running.ask("retract", event=noted["event"])
+    assert "can't be taken back" in refused["error"]
+    assert len(running.events("note")) == 1
+    assert UNDO_S == 60.0
+
+
+@pytest.mark.parametrize("event", [0, -1, None, "1", True, 1 << 63, 10**9])
+async def test_nothing_else_can_be_taken_back(running: Running, event: Any) -> None:
+    await running.light()
+    assert not running.ask("retract", event=event)["ok"]
+
+
+async def test_what_the_judgement_said_is_no_note(running: Running) -> None:
+    await running.light()
+    firing = running.reader().firing("last")
+    number = running.ask("note", kind="rain")["event"]
+    for event in running.events("system", "stage", "alarm", "retract"):
+        assert not running.ask("retract", event=event.id)["ok"]
+    assert running.ask("retract", event=number)["ok"]
+    assert running.reader().firing("last").id == firing.id

@@ -1,0 +1,62 @@
+"""Whoever sent a frame hears what became of it, in its own loop; and says how it fares."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import pytest
+
+from logger.home import Home
+from logger.recording import rigs
+from logger.recording.rigs import Rigs, Settings
+
+
+class Invented:
+    """A source that notes what it is told."""
+
+    proof = "crc"
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.heard: list[tuple[str, list[object]]] = []
+
+    async def run(self, put: Any, report: Any) -> None:
+        report("connected", {"detail": f"at {self.name}"})
+        report("rig", {"rig": "a1", "online": True})
+        await asyncio.Event().wait()
+
+    def acknowledge(self, tokens: Any) -> None:
+        self.heard.append(("acknowledge", list(tokens)))
+
+    def refuse(self, tokens: Any) -> None:
+        self.heard.append(("refuse", list(tokens)))
+
+    def ask_again(self, tokens: Any) -> None:
+        self.heard.append(("again", list(tokens)))
+
+    def say(self, rig: str, line: bytes) -> None:
+        self.heard.append((rig, [line]))
+
+
+async def test_each_source_hears_of_its_own_frames_in_their_order(
+    tmp_path: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, other = Invented("one"), Invented("other")
+    monkeypatch.setattr(rigs, "make_sources", lambda settings, answered: [one, other])
+    made = Rigs(Settings(home=Home(tmp_path)), ())
+    reports: list[tuple[str, str]] = []
+    tasks = made.feed(lambda arrival: None, lambda name, kind, data: reports.append((name, kind)))  # type: ignore[arg-type, return-value]
+    # As the journal's thread does it.
+    await asyncio.to_thread(made.committed, [("one", 1), ("other", 7), ("one", 2), ("gone", 9)])
+    await asyncio.to_thread(made.refused, [("other", 8)])
+    await asyncio.to_thread(made.again, [("one", 3)])
+    for _ in range(10):  # turns of the loop; nothing of this waits for a time
+        await asyncio.sleep(0)
+    assert reports == [(name, kind) for name in ("one", "other") for kind in ("connected", "rig")]
+    assert one.heard == [("acknowledge", [1, 2]), ("again", [3])]
+    assert other.heard == [("acknowledge", [7]), ("refuse", [8])]
+    assert made.sources()[0] == {"name": "one", "state": "connected", "detail": "at one", "proof": "crc"}
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)

@@ -1,0 +1,139 @@
+"""The supervisor: children come back, end in time, and a user's mistake ends everything with its status."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psutil
+import pytest
+
+from logger.recording.supervisor import own_fault
+
+_SUPERVISE = """
+import asyncio, sys
+from logger.recording.supervisor import Child, supervise
+children = [Child(f"child{i}", (sys.executable, "-c", code), watched=True) for i, code in enumerate(sys.argv[1:])]
+sys.exit(asyncio.run(supervise(children, lambda line: print(line, flush=True), silent_s=3.0)))
+"""
+
+
+@contextmanager
+def supervised(*codes: str) -> Iterator[subprocess.Popen[str]]:
+    process = subprocess.Popen([sys.executable, "-c", _SUPERVISE, *codes], stdout=subprocess.PIPE, text=True)
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def until(condition, seconds: float = 15.0):
+    deadline = time.monotonic() + seconds
+    while time.monotonic() < deadline:
+        if found := condition():
+            return found
+        time.sleep(0.02)
+    raise AssertionError("waited in vain")
+
+
+def _notes_pid(path: Path, then: str) -> str:
+    return f"import os, signal, time, sys\nopen({str(path)!r}, 'a').write(f'{{os.getpid()}}\\n')\n{then}"
+
+
+def _pids(path: Path) -> list[int]:
+    return [int(line) for line in path.read_text().split()] if path.exists() else []
+
+
+@pytest.mark.parametrize(
+    ("lived_s", "code", "own"),
+    [
+        (3.0, -signal.SIGKILL, False),  # killed by somebody, or by the system
+        (0.1, -signal.SIGKILL, True),  # time and again, before it can start: that would go round in a circle
+        (3.0, 1, True),
+        (3.0, -signal.SIGSEGV, True),
+        (30.0, 1, False),
+    ],
+)
+def test_who_is_killed_from_outside_need_not_wait(lived_s: float, code: int, own: bool) -> None:
+    assert own_fault(lived_s, code) is own
+
+
+def test_a_child_that_dies_comes_back(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    with supervised(_notes_pid(note, "time.sleep(60)")) as process:
+        first = until(lambda: _pids(note))[0]
+        os.kill(first, signal.SIGKILL)
+        until(lambda: len(_pids(note)) == 2)
+        process.send_signal(signal.SIGTERM)
+        output, _ = process.communicate(timeout=10)
+    assert process.returncode == 0
+    assert "child0 ended (SIGKILL); starting it again" in output
+    assert not any(psutil.pid_exists(pid) for pid in _pids(note))
+
+
+def test_a_users_mistake_ends_everything_with_its_status(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    with supervised(_notes_pid(note, "time.sleep(60)"), "import time, sys; time.sleep(1); sys.exit(2)") as p:
+        p.communicate(timeout=20)
+    assert p.returncode == 2
+    assert len(_pids(note)) == 1
+    assert not psutil.pid_exists(_pids(note)[0])
+
+
+def test_a_child_that_will_not_end_is_killed(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    stubborn = "signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"
+    with supervised(_notes_pid(note, stubborn)) as process:
+        until(lambda: _pids(note))
+        time.sleep(0.3)  # until the child has set its handler; only a moment, nothing is measured
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=10)
+    assert process.returncode == 0
+    assert not psutil.pid_exists(_pids(note)[0])
+
+
+def test_children_end_when_the_supervisor_is_killed(tmp_path: Path) -> None:
+    note = tmp_path / "pids"
+    with supervised(_notes_pid(note, "time.sleep(60)")) as process:
+        pid = until(lambda: _pids(note))[0]
+        process.kill()
+        until(lambda: not psutil.pid_exists(pid) or psutil.Process(pid).status() == psutil.STATUS_ZOMBIE)
+
+
+def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
+    """It tells that it lives, and then no more: stopped, as by a debugger, or in a loop without end."""
+    note = tmp_path / "pids"
+    telling = (
+        "from logger.recording.service_manager import tell\nwhile True: tell('WATCHDOG=1'); time.sleep(0.1)"
+    )
+    with supervised(_notes_pid(note, telling)) as process:
+        first = until(lambda: _pids(note))[0]
+        time.sleep(1.0)
+        os.kill(first, signal.SIGSTOP)
+        until(lambda: len(_pids(note)) == 2, 60)
+        process.send_signal(signal.SIGTERM)
+        output, _ = process.communicate(timeout=20)
+    assert process.returncode == 0
+    assert "child0 gave no sign for 3 s and was killed; starting it again" in output
+    assert len(_pids(note)) == 2, "the second one tells that it lives"
+
+
+def test_what_a_child_says_reaches_the_service_manager(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`run` as a service of systemd: what the logger says of itself is passed on."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
+        heard.bind(str(tmp_path / "notify"))
+        heard.settimeout(60)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        telling = "from logger.recording.service_manager import tell\ntell('READY=1')\ntime.sleep(60)"
+        with supervised(_notes_pid(tmp_path / "pids", telling)):
+            assert heard.recv(100) == b"READY=1"

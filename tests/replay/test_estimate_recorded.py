@@ -1,0 +1,58 @@
+"""The estimate from the rig's lines to the journal: rows, the heartbeat's words, a spot reading and its taking back."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import Any
+
+from logger.reading import Frame, Sample
+from logger.rig_line.wire import encode
+from logger.sources import Arrival
+from tests.recording.test_requests_carried_out import Running, running  # noqa: F401
+
+
+async def burn(running: Running, seconds: float) -> None:  # noqa: F811
+    """Five frames a second, by the rig's own clock and the host's."""
+    begun = time.monotonic()
+    seq = 3
+    while time.monotonic() - begun < seconds:
+        ms = 300 + round(1000 * (time.monotonic() - begun))
+        line = encode(Frame("a1", seq, ms, {"k0": Sample(c=22.0 + 0.2 * seq)}))
+        await running.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+        seq += 1
+        await asyncio.sleep(0.2)
+
+
+def told(running: Running) -> dict[str, Any]:  # noqa: F811
+    beat = running.reader().heartbeat()
+    assert beat is not None
+    return dict(beat["verdict"]["estimates"]["k0"])
+
+
+async def test_rows_words_and_a_spot_reading(running: Running) -> None:  # noqa: F811
+    await running.light()
+    await burn(running, 12)
+    firing = running.reader().firing("last").id
+    rows = running.reader().estimates(firing)
+    assert set(rows) == {"k0"}
+    line = rows["k0"]
+    assert line.basis[-1] == "probe"
+    assert (line.low_c < line.estimate_c).all()
+    assert (line.estimate_c < line.high_c).all()
+    before = told(running)
+    assert before["kind"] == "estimated"
+    noted = running.ask("spot", zone="k0", temperature_c=150.0, emissivity=0.95)
+    assert noted["ok"]
+    await burn(running, 8)
+    moved = told(running)
+    assert moved["surface_c"] > before["surface_c"] + 5
+    assert running.ask("retract", event=noted["event"])["ok"]
+    await burn(running, 3)
+    assert told(running)["surface_c"] < moved["surface_c"] - 4
+
+
+async def test_a_spot_reading_of_nowhere_is_kept_all_the_same(running: Running) -> None:  # noqa: F811
+    await running.light()
+    assert running.ask("spot", zone="the far jar", temperature_c=150.0)["ok"]
+    assert [e.data["zone"] for e in running.events("spot")] == ["the far jar"]

@@ -1,0 +1,35 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.drawn import draw
+from logger.simulator.fire import Fire, burn
+from logger.simulator.probes import read
+from logger.simulator.scenario import Scenario
+from logger.simulator.truth import reachable_target_c, tell
+
+SEEDS = range(50)
+
+
+@pytest.fixture(scope="session")
+def clean_firings() -> list[tuple[Scenario, Fire]]:
+    """Fifty firings in which nothing is wrong."""
+    scenarios = [draw(seed, mishaps="none") for seed in SEEDS]
+    return [(scenario, burn(scenario)) for scenario in scenarios]
+
+
+@pytest.fixture(scope="session")
+def clean_truths(clean_firings: list[tuple[Scenario, Fire]]) -> list[dict[str, Any]]:
+    """What really happened in the same fifty."""
+    return [
+        tell(fire, scenario, read(fire, scenario, 0.2), reachable_target_c(fire, scenario))
+        for scenario, fire in clean_firings
+    ]
+
+
+@pytest.fixture(scope="session")
+def demo_fire() -> Fire:
+    return burn(demo_scenario())
