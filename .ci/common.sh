@@ -41,4 +41,5 @@ lint() {
     ruff check .
     ruff format --check .
     mypy
+    mypy --config-file tests/mypy.ini
 }

@@ -14,6 +14,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
+from click.testing import CliRunner
+
+from logger.cli import cli
+
 T = TypeVar("T")
 
 ROOT = Path(__file__).parents[1]
@@ -62,12 +66,10 @@ def process(
 
 
 def stokewatch(*arguments: str, home: Path) -> Any:
-    """What a command prints as JSON."""
-    env = {**os.environ, "STOKEWATCH_HOME": str(home)}
-    done = subprocess.run(
-        [*STOKEWATCH, *arguments, "--json"], capture_output=True, text=True, env=env, timeout=30
-    )
-    assert done.returncode == 0, done.stderr
+    """What a command prints as JSON. It runs in this process: what goes before it is `refused`'s and `process`'s."""
+    env = {"STOKEWATCH_HOME": str(home)}
+    done = CliRunner().invoke(cli, [*arguments, "--json"], env=env, catch_exceptions=False)
+    assert done.exit_code == 0, done.stderr
     return json.loads(done.stdout)
 
 

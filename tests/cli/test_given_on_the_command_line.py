@@ -10,13 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from processes import STOKEWATCH, refused
 
 from logger.exchange.export import export_csv, whole_file
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import MAX_TOML, PlanError, load, loads
 from logger.reading import Batch, Channel, Status
+from tests.processes import STOKEWATCH, refused
 
 DAY_US = 86_400_000_000
 NOW_US = 1_795_600_800_000_000

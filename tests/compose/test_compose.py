@@ -12,6 +12,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 import urllib.request
 from pathlib import Path
 from typing import Any
@@ -269,7 +270,9 @@ async def test_the_brokers_settings_outlive_a_kill(env: dict[str, str], tmp_path
 
         await receive(1, 0.5)  # from now on the broker keeps frames for it
         frames = [encode(Frame("a1", n, 100 * n, {"k0": Sample(c=20.0)})).strip() for n in range(3000)]
+        kept = broker.folder / "mosquitto.db"
         await broker.publish("stokewatch/a1/frame", *frames)
-        await asyncio.sleep(7)
+        before_ns = time.time_ns()
+        until(lambda: kept.exists() and kept.stat().st_mtime_ns > before_ns, "the broker's own saving", 30)
         broker.restart(signal.SIGKILL)
         assert await receive(3000, 30) == set(frames)

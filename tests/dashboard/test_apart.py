@@ -11,13 +11,13 @@ from typing import Any
 import psutil
 import pytest
 from page_journal import make_batch, open_firing
-from processes import until
 
 from dashboard import apart
 from dashboard.apart import EACH, JOBS, WAITING, Apart, BusyError, TooMuchError
 from dashboard.asker import Asker, asker
 from logger.errors import UserError
 from logger.journal.writer import JournalWriter
+from tests.processes import until
 
 
 @pytest.fixture

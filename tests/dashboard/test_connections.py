@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 import uvicorn
 from page_journal import make_batch, open_firing
-from processes import until
 
 from dashboard import connections, downloads
 from dashboard.app import create_app, listen, settings
@@ -21,6 +20,7 @@ from dashboard.connections import EACH, MAX_HEAD, MOST, RESERVE, Places, who_is
 from dashboard.door import PinDoor
 from dashboard.operators import Operators
 from logger.journal.writer import JournalWriter
+from tests.processes import until
 
 PIN = "274913"
 OPERATOR = "127.0.0.77"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import select
 import time
 from pathlib import Path
 from typing import Any
@@ -137,12 +138,9 @@ def test_through_a_pseudo_terminal_in_real_time(tmp_path: Path) -> None:
             asked = [WHO_ARE_YOU, beacon_line(5, Show.ALARM)]
             end = time.monotonic() + 20
             while time.monotonic() < end and len(frames) < 60:
-                time.sleep(0.02)
-                try:
-                    data = os.read(fd, 4096)
-                except BlockingIOError:
+                if not select.select([fd], [], [], 1.0)[0]:
                     continue
-                for line in splitter.feed(data):
+                for line in splitter.feed(os.read(fd, 4096)):
                     if line.startswith(b"#"):
                         answers.append(decode_answer(line))
                         continue

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from journal_batches import START_US, firing_batch, make_batch
 
 from logger.errors import UserError
 from logger.journal.reader import JournalReader, Traces
@@ -20,6 +19,7 @@ from logger.journal.schema import JournalError
 from logger.journal.traces import break_gaps
 from logger.journal.writer import JournalWriter
 from logger.reading import Status
+from tests.journal.journal_batches import START_US, firing_batch, make_batch
 
 ROOT = Path(__file__).parent.parent.parent
 SECOND = 1_000_000

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from journal_batches import EVERY_KIND, START_US, firing_batch, make_batch, same_batch
 
 from logger.errors import UserError
 from logger.journal import schema
@@ -22,6 +21,7 @@ from logger.journal.salvage import check
 from logger.journal.schema import JournalError, NoJournalError
 from logger.journal.writer import JournalWriter, add_request
 from logger.reading import Batch, Status
+from tests.journal.journal_batches import EVERY_KIND, START_US, firing_batch, make_batch, same_batch
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -401,7 +401,7 @@ CHILD = """
 import sys
 from pathlib import Path
 sys.path.append(sys.argv[3])
-from journal_batches import firing_batch
+from tests.journal.journal_batches import firing_batch
 from logger.journal.writer import JournalWriter
 
 writer = JournalWriter(Path(sys.argv[1]))

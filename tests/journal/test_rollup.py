@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from journal_batches import START_US, make_batch
 
 from logger.journal.reader import JournalReader
 from logger.journal.rollup import LEVELS_S, dump_buckets, empty, load_buckets, roll_minute, rollup_key
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
+from tests.journal.journal_batches import START_US, make_batch
 
 STATUSES = [Status.OK, Status.OK, Status.OK, Status.OPEN, Status.RANGE, Status.ABSENT]
 

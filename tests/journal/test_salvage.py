@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from journal_batches import START_US, firing_batch
 
 from logger.journal import aside as asides
 from logger.journal.reader import JournalReader
@@ -16,6 +15,7 @@ from logger.journal.salvage import ASK_AGAIN, Salvage, check, join
 from logger.journal.schema import JournalError
 from logger.journal.starting_over import GoingOn, begin_instead, going_on_from
 from logger.journal.writer import JournalWriter, add_request
+from tests.journal.journal_batches import START_US, firing_batch
 
 FRAMES = 18_000
 STEP = 30

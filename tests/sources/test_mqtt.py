@@ -122,15 +122,23 @@ async def test_network_that_swallows_everything_is_noticed_and_outlived(
     monkeypatch.setattr(mqtt, "_KEEPALIVE_S", 1)
     monkeypatch.setattr(mqtt, "_ANSWER_S", 0.5)
     monkeypatch.setattr(mqtt, "_LONGEST_WAIT_S", 0.5)
+    tries: list[int] = []
+    enter = aiomqtt.Client.__aenter__
+
+    async def counted(client: aiomqtt.Client) -> aiomqtt.Client:
+        tries.append(descriptors())
+        return await enter(client)
+
+    monkeypatch.setattr(aiomqtt.Client, "__aenter__", counted)
     async with Running(Broker(mosquitto.url, "logger")) as running:
         await connected(running)
         await mosquitto.publish(FRAME, *lines(0, 1))
         await running.came(0, 1)
         mosquitto.freeze()
         await until(lambda: "lost" in running.kinds, 15)
-        before = descriptors()
-        await asyncio.sleep(4)  # some attempts that get no answer
-        assert descriptors() <= before + 2
+        before = len(tries)
+        await until(lambda: len(tries) >= before + 5, 20)  # four attempts that got no answer
+        assert tries[-1] <= tries[before] + 2
         mosquitto.thaw()
         await connected(running, times=2)
         await mosquitto.publish(FRAME, *lines(2))
@@ -165,7 +173,8 @@ async def test_user_and_password(
         for url in (f"mqtt://potter:dry-sand@{at}", f"mqtt://{at}"):
             async with Running(Broker(url, "three")) as running:
                 await until(lambda: running.kinds == ["lost"])
-                await asyncio.sleep(1)
+                refused = broker.log.count("not authorised")
+                await until(lambda: broker.log.count("not authorised") >= refused + 2)  # noqa: B023
                 assert running.kinds == ["lost"], "told once, though it goes on trying"
                 detail = running.reports[0][1]["detail"]
                 assert detail == f"mqtt://{at} refuses this user and password; check both"
@@ -181,10 +190,12 @@ async def test_it_ends_though_the_library_forgets_that_it_was_cancelled(
     """As `asyncio.wait_for` does where the answer, or the refusal, comes in the same moment."""
 
     forgot: list[str] = []  # once only, so that what fails ends
+    waits = asyncio.Event()
 
     async def forgetful(*_: object) -> list[ReasonCode]:
         try:
-            await asyncio.sleep(60)
+            waits.set()
+            await asyncio.Event().wait()
         except asyncio.CancelledError:
             if forgot:
                 raise
@@ -206,7 +217,7 @@ async def test_it_ends_though_the_library_forgets_that_it_was_cancelled(
     monkeypatch.setattr(aiomqtt.Client, name, instead)
     running = Running(Broker(mosquitto.url, "logger"))
     async with running:
-        await (connected(running) if where == "farewell" else asyncio.sleep(0.5))
+        await (connected(running) if where == "farewell" else waits.wait())
         running.task.cancel()
         done, _ = await asyncio.wait([running.task], timeout=3)
         assert done, "it goes on"
@@ -299,12 +310,14 @@ async def test_answers_and_lines_to_a_rig(mosquitto: Mosquitto) -> None:
 async def test_cancelled_while_a_broker_does_not_answer() -> None:
     """A host that accepts and then says nothing: ending the program must not wait for it."""
     with socket.create_server(("127.0.0.1", 0)) as server:
+        server.setblocking(False)
         url = f"mqtt://127.0.0.1:{server.getsockname()[1]}"
         running = Running(Broker(url, "logger"))
         async with running, asyncio.timeout(10):
-            await asyncio.sleep(0.3)
+            accepted, _ = await asyncio.get_running_loop().sock_accept(server)
             async with asyncio.timeout(2):
                 await running.__aexit__()
+            accepted.close()
 
 
 @pytest.mark.parametrize(
@@ -352,8 +365,9 @@ async def test_what_is_refused_the_broker_gives_up_and_goes_on(mosquitto: Mosqui
         await until(lambda: len(running.arrivals) == 4)
     async with Running(Broker(mosquitto.url, "logger")) as running:
         await until(lambda: len(running.arrivals) >= 2)
-        await asyncio.sleep(0.2)
-        assert sorted(decode(a.line).seq for a in running.arrivals) == [2, 3]
+        await mosquitto.publish(FRAME, *lines(4))
+        await until(lambda: 4 in running.seqs)
+        assert sorted(running.seqs) == [2, 3, 4]
 
 
 async def test_made_up_names_on_the_status_topic_fill_nothing(mosquitto: Mosquitto) -> None:
