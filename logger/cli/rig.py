@@ -47,9 +47,8 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
     )
     if len(rigs := [h.port for h in heard if h.rig is not None]) > 1:
         named = " ".join(f"--serial {port}" for port in rigs)
-        click.echo(
-            f"{len(rigs)} rigs: `run` by itself reads the first that it hears. All: stokewatch run {named}"
-        )
+        first = f"{len(rigs)} rigs: `run` by itself reads the first that it hears."
+        click.echo(f"{first} All: stokewatch run {named}")
     return 0
 
 
