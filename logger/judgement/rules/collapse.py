@@ -20,8 +20,8 @@ from typing import Final
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook
-from logger.judgement.conditions import Condition
 from logger.judgement.levels import AIR, WALL
+from logger.judgement.rules.conditions import Condition
 from logger.judgement.runs import run_lengths
 from logger.judgement.settings import RULES
 from logger.judgement.trend import Bools, Course, running_mean
