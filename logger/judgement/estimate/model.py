@@ -63,9 +63,9 @@ class Model:
     film_w_m2k: float = 15.0
     view: float = 0.6
     ember_share: float = 0.2
-    wall_u_c: float = 4.5
-    wall_u_share: float = 0.01
-    wall_u_s: float = 22.0
+    wall_u_c: float = 6.5
+    wall_u_share: float = 0.013
+    wall_u_s: float = 10.0
     air_u_c: float = 16.0
     air_u_share: float = 0.115
     air_u_gap: float = 0.15
