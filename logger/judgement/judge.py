@@ -13,7 +13,6 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
-from logger.judgement.conditions import Condition
 from logger.judgement.estimate import EstimateRow, Pots, ZoneEstimate, estimate_data, zones_of_pots
 from logger.judgement.forecast import Forecast
 from logger.judgement.forecast.outlook import Outlook, coming
@@ -23,10 +22,8 @@ from logger.judgement.levels import Basis
 from logger.judgement.packing import pack, unpack
 from logger.judgement.probes.faults import HOT_JUNCTION
 from logger.judgement.probes.watch import ProbeWatch, Seconds
-from logger.judgement.rules import Rules
-from logger.judgement.rules_collapse import Collapse
+from logger.judgement.rules import Collapse, Condition, Rules, Stalls
 from logger.judgement.stages import Stages
-from logger.judgement.stalls import Stalls
 from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Ring, Trend
 from logger.judgement.verdicts import ZoneVerdict, verdicts
 from logger.judgement.zones import Places, Walls, ZoneBook

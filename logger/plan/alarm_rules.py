@@ -67,8 +67,8 @@ _RULES: Final = (
         (
             "A zone's level has fallen by drop_c within within_s and stays fallen for for_s. Not if the "
             "coals' own probes fell by a third of that or more in the same time, or once raking out was "
-            "noted or seen; where no probe in the coals can be trusted it is seen by most of the other "
-            "zones falling by a third of that or more. It is called sooner where a wall has lost half of "
+            "noted or seen; without a probe in the coals that can be trusted it is called all the same, "
+            "and the message says what it can't tell. It is called sooner where a wall has lost half of "
             "drop_c, goes on so that it will have lost all of it within half a minute, and the other "
             "zones stay."
         ),

@@ -1,7 +1,7 @@
 """Scores the alarms on families of fires, and prints a row of the table for each.
 
 Run by hand: `python -m tests.benchmarks.bench_families --cache ~/fires --firings 40 --script …/make_case.py --real …`.
-Without `--script` and `--real` those families are left out. `--only`, `--rates`, `--fewer`, `--set rule.key=value`
+`--all` prints the whole table. Without `--script` and `--real` those families are left out. `--only`, `--rates`, `--fewer`, `--set rule.key=value`
 look at one thing; `--plain` takes the early call away.
 
 A collapse is found if its alarm was raised from 30 s before it to the time allowed, or stood already. All other
@@ -22,8 +22,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement import rules_collapse
 from logger.judgement.judge import Judge
+from logger.judgement.rules import collapse
 from logger.plan import loads
 from tests.benchmarks import families
 from tests.benchmarks.families import Fire
@@ -224,9 +224,13 @@ HEAD: Final = (
 def variants(fire: Fire, given: argparse.Namespace) -> Iterator[tuple[str, Fire]]:
     """The fire, and how it would have looked to other rigs."""
     yield fire.family, fire
-    if given.rates and fire.family != "real":
-        yield f"{fire.family}, every 4 s", families.thinned(fire, 4.0)
-    if given.fewer and fire.family != "real":
+    if fire.family == "real":
+        return
+    if given.rates:
+        yield f"{fire.family}, 0.25 Hz", families.thinned(fire, 4.0)
+        if fire.family == "simulator":
+            yield f"{fire.family}, 10 Hz", families.own(int(fire.name), rate_hz=10.0)
+    if given.fewer:
         probes = fire.plan.probes
         no_coals = [j for j, p in enumerate(probes) if p.reads != "coals"]
         air = [j for j, p in enumerate(probes) if p.reads in ("air", "coals")]
@@ -236,6 +240,9 @@ def variants(fire: Fire, given: argparse.Namespace) -> Iterator[tuple[str, Fire]
         if any(probes[j].reads == "air" for j in air):
             yield f"{fire.family}, air only", families.without(fire, air, "air only")
         yield f"{fire.family}, one zone", families.without(fire, alone, "one zone")
+        one = next(j for j in no_coals if probes[j].zone == zone)
+        yield f"{fire.family}, one probe", families.without(fire, [one], "one probe")
+        yield f"{fire.family}, 16 probes", families.crowded(fire, 16)
 
 
 def main() -> None:
@@ -247,16 +254,19 @@ def main() -> None:
     parser.add_argument("--only", help="families, with commas between")
     parser.add_argument("--script", help="the second model's make_case.py")
     parser.add_argument("--real", help="folder of measured fires")
-    parser.add_argument("--rates", action="store_true", help="also read every 4 s")
+    parser.add_argument("--rates", action="store_true", help="also at 0.25 Hz, our simulator at 10 Hz")
     parser.add_argument(
-        "--fewer", action="store_true", help="also without coals, with air only, with one zone"
+        "--fewer", action="store_true", help="also without coals, by air only, with one zone, 1 and 16 probes"
     )
+    parser.add_argument("--all", action="store_true", help="the whole table: --rates and --fewer")
     parser.add_argument("--plain", action="store_true", help="the plain rule alone")
     parser.add_argument("--set", action="append", default=[], help="rule.key=value")
     parser.add_argument("--tell", action="store_true", help="say what went wrong where")
     given = parser.parse_args()
+    if given.all:
+        given.rates = given.fewer = True
     if given.plain:
-        rules_collapse.LEAST_SHARE = np.inf  # type: ignore[misc]
+        collapse.LEAST_SHARE = np.inf  # type: ignore[misc]
     settings: dict[str, dict[str, float]] = defaultdict(dict)
     for text in given.set:
         name, _, value = text.partition("=")

@@ -13,7 +13,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -92,7 +92,7 @@ class Fire:
 def own(seed: int, rate_hz: float = 1.0) -> Fire:
     """Simulate a firing of the project's own."""
     made = simulate(seed, mishaps=KINDS[seed % 4], rate_hz=rate_hz)
-    walls = {name: np.array(z["outer_c"]) for name, z in made.truth["zones"].items() if "outer_c" in z}
+    walls = _outer_walls(made.truth)
     fire = Fire("simulator", str(seed), made.plan, made.t_s, made.temperature_c, made.status)
     fire.cold_junction_c, fire.wall_c = made.cold_junction_c, walls
     fire.collapses = collapses(made.truth)
@@ -100,11 +100,17 @@ def own(seed: int, rate_hz: float = 1.0) -> Fire:
     return fire
 
 
+def _outer_walls(truth: dict[str, Any]) -> dict[str, Floats]:
+    """Outer faces every 10 s, whatever the simulation's own step."""
+    step = round(10.0 / truth["every_s"])
+    return {name: np.array(z["outer_c"])[::step] for name, z in truth["zones"].items() if "outer_c" in z}
+
+
 def beside(family: str, seed: int) -> Fire:
     """Simulate a firing of a kind beside the project's own."""
     if family == "varied":
         made: Any = varied(seed, KINDS[seed % 4])
-        walls = {name: np.array(z["outer_c"]) for name, z in made.truth["zones"].items() if "outer_c" in z}
+        walls = _outer_walls(made.truth)
         cases, stalled, broken = collapses(made.truth), stalls(made.truth), faults(made)
     else:
         made = (crude if family == "crude" else plain)(seed)
@@ -283,6 +289,40 @@ def without(fire: Fire, kept: Sequence[int], mark: str) -> Fire:
         stalls=[c for c in fire.stalls if c["zone"] in zones],
         faults=[c for c in fire.faults if c["probe"] in names],
         stored=fire.stored,
+    )
+
+
+def crowded(fire: Fire, most: int) -> Fire:
+    """The same fire on a bigger rig: each probe again, with its twin's own noise and offset, up to so many."""
+    rng = np.random.default_rng(most)
+    probes = list(fire.plan.probes)
+    columns = list(range(len(probes)))
+    names: dict[str, int] = {}
+    while len(columns) < most:
+        j = (len(columns) - len(probes)) % len(probes)
+        columns.append(j)
+    placed, values = [], fire.temperature_c[:, columns].copy()
+    for i, j in enumerate(columns):
+        probe = probes[j]
+        again = names[probe.name] = names.get(probe.name, 0) + 1
+        if again > 1:
+            probe = replace(probe, name=f"{probe.name} twin {again}", channel=f"{probe.channel} twin {again}")
+            values[:, i] += rng.normal(0.0, 2.0) + rng.normal(0.0, 0.5, len(values))
+        placed.append(probe)
+    faults = [
+        {**case, "probe": p.name}
+        for case in fire.faults
+        for p in placed
+        if p.name.partition(" twin ")[0] == case["probe"]
+    ]
+    return replace(
+        fire,
+        name=f"{fire.name} {most} probes",
+        plan=replace(fire.plan, probes=tuple(placed)),
+        temperature_c=values,
+        status=fire.status[:, columns],
+        cold_junction_c=None if fire.cold_junction_c is None else fire.cold_junction_c[:, columns],
+        faults=faults,
     )
 
 

@@ -148,10 +148,24 @@ def test_a_small_rig_has_a_working_alarm_that_says_what_it_cannot_tell(plan: Pla
     assert words in event.data["message"]
 
 
-def test_without_coals_a_whole_stack_that_falls_is_raking_or_a_dying_fire() -> None:
+def test_without_coals_a_whole_stack_that_falls_is_called_and_told_as_such() -> None:
+    """No veto but the promised ones: with nothing in the coals the message says what it can't tell."""
     plan = stack(top=("wall", "upper"), low=("wall", "lower"), side=("wall", "windward"))
     lost = straight(150.0, 150.0)
-    assert said(plan, top=lost, low=0.6 * lost, side=0.8 * lost) == []
+    events = said(plan, top=lost, low=0.6 * lost, side=0.8 * lost)
+    assert {e.data["zone"] for e in events} == {"upper", "lower", "windward"}
+    for event in events:
+        assert "most other zones fell too: the whole fire may be dying down" in event.data["message"]
+
+
+def test_air_that_has_only_begun_to_be_read_is_no_fall() -> None:
+    """A flame in the first minute: the mean of one reading beside the mean of many would be a leap."""
+    t_s = np.arange(600.0)
+    plan = stack(gap=("air", "upper"), low=("air", "lower"))
+    rise = np.interp(t_s, [0.0, 20.0, 44.0, 50.0], [20.0, 150.0, 400.0, 400.0])
+    judge = Judge(plan)
+    events = run(judge, t_s, np.stack([rise, 0.0 * rise + 20.0], axis=1))
+    assert raised(events, "coal_collapse") == []
 
 
 def test_a_note_of_raking_vetoes() -> None:

@@ -67,7 +67,7 @@ class Model:
     wall_u_share: float = 0.013
     wall_u_s: float = 10.0
     air_u_c: float = 16.0
-    air_u_share: float = 0.09
+    air_u_share: float = 0.115
     air_u_gap: float = 0.15
     lost_u_c: float = 20.0
     lost_u_share: float = 0.15

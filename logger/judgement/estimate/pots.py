@@ -52,6 +52,8 @@ PROVED_S: Final = 300.0
 MISFIT: Final = 2.5
 """Mean square of what is off, in standard deviations, above which it is not consistent."""
 _FORGETS_S: Final = 150.0
+_GROWS_S: Final = 30.0
+"""Doubt comes more quickly than it goes: at ignition air and wall part within half a minute. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +313,8 @@ class Pots:
         gap = model.air_u_gap * np.nan_to_num(np.abs(source - self.wall_c))
         by_air = (model.air_u_c + model.air_u_share * rise) ** 2 + gap**2
         goal = np.where(self.by_probe, by_air, (model.lost_u_c + model.lost_u_share * rise) ** 2)
-        grown = self.var_c2 + STEP_S / _FORGETS_S * (goal - self.var_c2)
+        over_s = np.where(goal > self.var_c2, _GROWS_S, _FORGETS_S)
+        grown = self.var_c2 + STEP_S / over_s * (goal - self.var_c2)
         self.var_c2 = np.where(self.by_wall, by_wall, grown)
 
     def _test(self, apart_c: Floats) -> None:

@@ -12,12 +12,12 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook
-from logger.judgement.conditions import LOAD, Condition
 from logger.judgement.ledger import Booked
 from logger.judgement.levels import AIR
 from logger.judgement.probes.faults import HOT_JUNCTION, WORDS
+from logger.judgement.rules.conditions import LOAD, Condition
+from logger.judgement.rules.stalls import Stalls
 from logger.judgement.stages import BURN_DOWN, PEAK
-from logger.judgement.stalls import Stalls
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Places, Walls, ZoneCourse
 from logger.plan import Plan

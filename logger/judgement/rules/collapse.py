@@ -20,8 +20,8 @@ from typing import Final
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook
-from logger.judgement.conditions import Condition
 from logger.judgement.levels import AIR, WALL
+from logger.judgement.rules.conditions import Condition
 from logger.judgement.runs import run_lengths
 from logger.judgement.trend import Bools, Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
@@ -99,7 +99,12 @@ class Collapse:
         if self._places.is_air.any():
             slow = running_mean(medians[:, self._places.is_air], AIR_SMOOTH_S)
             quick[:, self._places.is_air] = slow
-        np.copyto(quick, course.median_c, where=np.isnan(quick))
+        if np.isnan(quick).any():
+            # Of a probe that has only begun: the mean so far. One reading beside a mean would be a leap.
+            begun = running_mean(np.where(np.isnan(medians), 0.0, medians), AIR_SMOOTH_S)
+            share = running_mean((~np.isnan(medians)).astype(np.float64), AIR_SMOOTH_S)
+            begun = np.where(share > 0.0, begun / np.maximum(share, 1e-9), np.nan)
+            np.copyto(quick, begun, where=np.isnan(quick) & ~np.isnan(course.median_c))
         seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, quick, np.nan)])
         self.medians_c = medians[n:].copy()
         self._weight = weight
@@ -116,9 +121,7 @@ class Collapse:
             if not self._may_have_fallen(y, seen):
                 continue
             fall = self._falls[y] = self._fall(y, seen, now)
-            # Where nobody looks at the coals, raking out is seen by what all of the stack does.
-            same = np.where(np.isnan(fall.coals_c), fall.others_c, fall.coals_c)
-            holds = ~(same >= COALS_SHARE * fall.lost_c)
+            holds = ~(fall.coals_c >= COALS_SHARE * fall.lost_c)
             plain[:, y] = holds & (fall.lost_c >= self._drop_c)
             down[:, y] = fall.lost_c >= STANDS_SHARE * self._drop_c
             soon = fall.lost_c - zones.rate_c_per_min[:, y] * AHEAD_S / 60.0
@@ -227,13 +230,15 @@ class Collapse:
         if not self._plain[i, z]:
             values.append(Degrees("by", -float(self._rate[i, z])))
             words += ", falling by {} a minute"
-        coals = float(fall.coals_c[i])
-        if coals == coals:
+        if fall.coals_c[i] == fall.coals_c[i]:
             words += ", the coals held"
-        elif self._places.coals:
-            words += "; no probe in the coals can be trusted, so the whole fire may be dying down"
         else:
-            words += "; no probe is in the coals, so the whole fire may be dying down"
+            words += "; no probe in the coals can be trusted" if self._places.coals else ""
+            words += "" if self._places.coals else "; no probe is in the coals"
+            # Company is no veto here: it is told, for whoever stands by the fire to judge.
+            together = fall.others_c[i] >= OTHERS_SHARE * lost
+            words += " and most other zones fell too: " if together else ", so "
+            words += "the whole fire may be dying down"
         if len(self._places.pots) < 2:
             words += "; there is no other zone to compare with"
         return said(f"{words}.", *values)

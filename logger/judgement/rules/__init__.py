@@ -1,0 +1,8 @@
+"""The alarm rules: what holds where, each second. `collapse` and `stalls` each have a memory of their own."""
+
+from logger.judgement.rules.collapse import Collapse
+from logger.judgement.rules.conditions import Condition
+from logger.judgement.rules.others import Rules
+from logger.judgement.rules.stalls import Stalls
+
+__all__ = ("Collapse", "Condition", "Rules", "Stalls")
