@@ -82,28 +82,24 @@ def traces_figure(
         Minutes across; one hover tells all probes at a moment. Colours come from the template: another one
         turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
     """
-    figure = go.Figure()
-    for i, line in enumerate(lines):
-        figure.add_scatter(**_line(i, line, zero_s, unit))
     top_c = highest(lines, target_c)
-    figure.add_scatter(**_ends(lines, top_c / 22.0, zero_s, unit))
-    for band in bands:
-        figure.add_scatter(**_band(band, zero_s, unit))
-    for name, kind_marks in _by_kind(marks).items():
-        figure.add_scatter(**_marks(name, kind_marks, zero_s, length_s))
-    figure.add_scatter(**_stage_names(stages, length_s, zero_s))
-    for one in _forecast() if forecast else ():
-        figure.add_scatter(**one)
-    figure.update_layout(**_layout(top_c, length_s, zero_s, lit, unit, theme))
-    figure.update_layout(
-        shapes=[
-            *cursor(cursor_s, length_s, zero_s),
-            *_stage_rules(stages, zero_s),
-            *_rules(target_c, burnout_c, unit),
-        ],
-        annotations=_rule_names(target_c, burnout_c, top_c, unit),
-    )
-    return figure
+    data = [
+        *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
+        _ends(lines, top_c / 22.0, zero_s, unit),
+        *(_band(band, zero_s, unit) for band in bands),
+        *(_marks(name, kind_marks, zero_s, length_s) for name, kind_marks in _by_kind(marks).items()),
+        _stage_names(stages, length_s, zero_s),
+        *(_forecast() if forecast else ()),
+    ]
+    layout = _layout(top_c, length_s, zero_s, lit, unit, theme)
+    layout["shapes"] = [
+        *cursor(cursor_s, length_s, zero_s),
+        *_stage_rules(stages, zero_s),
+        *_rules(target_c, burnout_c, unit),
+    ]
+    layout["annotations"] = _rule_names(target_c, burnout_c, top_c, unit)
+    # At once: each later change of a figure costs plotly many times as much as making it.
+    return go.Figure(data=[{"type": "scatter", **trace} for trace in data], layout=layout)
 
 
 def highest(lines: Sequence[Line], target_c: float) -> float:
@@ -245,7 +241,7 @@ def ends(
 
 def _low(group: Sequence[tuple[float, int]], apart_c: float, *, above: bool = False) -> float:
     """Where a group's lowest number stands, or the lowest place that is free above it."""
-    low = sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1)
+    low = max(0.0, sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1))
     return low + apart_c * len(group) if above else low
 
 
