@@ -243,7 +243,7 @@ def ends(
 
 def _low(group: Sequence[tuple[float, int]], apart_c: float, *, above: bool = False) -> float:
     """Where a group's lowest number stands, or the lowest place that is free above it."""
-    low = sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1)
+    low = max(0.0, sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1))
     return low + apart_c * len(group) if above else low
 
 

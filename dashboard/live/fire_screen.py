@@ -220,10 +220,9 @@ def picture(board: Board, wish: Wish) -> Any:
     length_s = _length_s(board)
     stages = _stages(board)
     figure = traces_figure(lines, length_s=length_s, marks=marks, stages=stages, bands=bands, **common)
-    for trace in forecast_lines(board, wish):
-        figure.add_scatter(**trace)
+    figure.add_traces([{"type": "scatter", **trace} for trace in forecast_lines(board, wish)])
     ranges = follow(board, wish)
-    figure.update_layout(xaxis={"range": ranges["x"]}, yaxis={"range": ranges["y"]})
+    figure.layout.xaxis.range, figure.layout.yaxis.range = ranges["x"], ranges["y"]
     return figure
 
 

@@ -71,6 +71,8 @@ class Tablet:
         self.wish: Wish | None = None
         self.behind = False
         self.told_s = -1e9
+        self.seq = 0
+        """Of the last screen it was told."""
 
     def put(self, text: str) -> None:
         """Hand over a message; where too many wait already, none, and a whole screen soon."""
@@ -191,6 +193,7 @@ class Hub:
         self._glasses: dict[Wish, Glass] = {}
         self._turn = asyncio.Lock()
         self._looking: asyncio.Task[None] | None = None
+        self._pulsing: asyncio.Task[None] | None = None
         self._told_s = self._points_s = -1e9
         self._grown = 0
 
@@ -211,6 +214,7 @@ class Hub:
         self.tablets.add(tablet)
         if self._looking is None or self._looking.done():
             self._looking = asyncio.create_task(self._look_loop(), name="live.look")
+            self._pulsing = asyncio.create_task(self._pulse_loop(), name="live.pulse")
         sending = asyncio.create_task(self._send_loop(socket, tablet), name="live.send")
         try:
             while True:
@@ -238,11 +242,12 @@ class Hub:
 
     async def stop(self) -> None:
         """Stop looking; the next tablet starts it again, from the beginning."""
-        looking, self._looking = self._looking, None
-        if looking is not None:
-            looking.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await looking
+        running, self._looking, self._pulsing = (self._looking, self._pulsing), None, None
+        for task in running:
+            if task is not None:
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await task
         async with self._turn:
             self.watcher.close()
 
@@ -296,15 +301,28 @@ class Hub:
             made = await asyncio.to_thread(self.watcher.snapshot, wish.window_s)
             board = Board.of(made)
             glass = self._glasses.setdefault(wish, Glass(wish))
-            drawn = self._draw(board, wish, self.quiet_s(), True)
-            screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
-            assert screen is not None
-            text = write(screen)
+            seq, text = await asyncio.to_thread(self._whole_screen, glass, board)
             for tablet in sharing:
                 if tablet.wish == wish:
                     tablet.clear()
                     tablet.behind = False
+                    tablet.seq = seq
                     tablet.put(text)
+
+    def _whole_screen(self, glass: Glass, board: Board) -> tuple[int, str]:
+        """Draw all of it, apart from the loop: on a busy machine the pictures take a second."""
+        drawn = self._draw(board, glass.wish, self.quiet_s(), True)
+        screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
+        assert screen is not None
+        return screen.seq, write(screen)
+
+    async def _pulse_loop(self) -> None:
+        """Let no tablet believe that the link is lost while a look or a picture takes long."""
+        while True:
+            await asyncio.sleep(PULSE_S / 3)
+            for tablet in self.tablets:
+                if time.monotonic() - tablet.told_s >= PULSE_S and tablet.queue.empty():
+                    tablet.put(write(Pulse(tablet.seq)))
 
     async def _tell(self, *, all_points: bool = False) -> None:
         now_s = time.monotonic()
@@ -320,12 +338,8 @@ class Hub:
         for wish, glass in self._glasses.items():
             screen = glass.screen(self._draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
             if screen is not None:
-                self._send(wish, write(screen))
+                self._send(wish, screen.seq, write(screen))
         board.points = held or [([], []) for _ in board.probes]
-        for tablet in self.tablets:
-            glass_there = None if tablet.wish is None else self._glasses.get(tablet.wish)
-            if now_s - tablet.told_s >= PULSE_S - TELL_S / 2 and tablet.queue.empty():
-                tablet.put(write(Pulse(0 if glass_there is None else glass_there.seq)))
         behind = [t for t in self.tablets if t.behind]
         if self._grown > MAX_POINTS:  # lines have doubled: thin them again
             self._grown = 0
@@ -347,7 +361,8 @@ class Hub:
         pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
         return min(POINTS_S[1], max(POINTS_S[0], pixel_s))
 
-    def _send(self, wish: Wish, text: str) -> None:
+    def _send(self, wish: Wish, seq: int, text: str) -> None:
         for tablet in self.tablets:
             if tablet.wish == wish:
+                tablet.seq = seq
                 tablet.put(text)

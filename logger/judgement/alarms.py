@@ -145,7 +145,7 @@ class AlarmBook:
         """An alarm comes up."""
         alarm = self.alarms[key]
         alarm.zone, alarm.probe, alarm.message = zone, probe, str(message)
-        alarm.parts = [*message.parts] if isinstance(message, Said) else []
+        alarm.parts = message.plain() if isinstance(message, Said) else []
         alarm.active, alarm.raised_s = True, t_s
         warning = RULES[alarm.rule].warning
         alarm.first_out = warning and t_s - self.last_warning_s > FIRST_OUT_S
@@ -283,5 +283,5 @@ def alarm_data(alarm: Alarm) -> dict[str, Any]:
         "warning": rule.warning,
         "raised_s": alarm.raised_s,
         "first_out": alarm.first_out,
-        **({"advice_parts": [*rule.advice.parts]} if isinstance(rule.advice, Said) else {}),
+        **({"advice_parts": rule.advice.plain()} if isinstance(rule.advice, Said) else {}),
     }

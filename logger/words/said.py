@@ -40,6 +40,10 @@ class Said(str):
 
     __slots__ = ("parts",)
 
+    def plain(self) -> list[Any]:
+        """Give its parts as JSON has them: the same before and after a restart."""
+        return [part if isinstance(part, str) else list(part) for part in self.parts]
+
 
 def said(words: str, *values: str | Degrees) -> Said:
     """Make a sentence.
