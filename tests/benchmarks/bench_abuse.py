@@ -126,7 +126,7 @@ def main() -> None:
         over.set()
         for process in running.values():
             process.send_signal(signal.SIGTERM)
-            process.wait(20)
+            process.wait(120)  # what still waits is written first
     print(f"{given.seconds:g} s; lines: {dict(made)}; answers: {dict(answers)}")
     print(f"journal: {sum(path.stat().st_size for path in home.iterdir()) / 1e6:.1f} MB")
 
