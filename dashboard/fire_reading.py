@@ -122,7 +122,7 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
         Empty where it can't be judged.
     """
     try:
-        known, _ = await gathering(journal_path).known("last")
+        known = await gathering(journal_path).known("last")
     except StokewatchError:
         return []
     info, rehearsal = known.info, known.rehearsal

@@ -530,9 +530,9 @@ class Stream:
 
 def _least_s(strand: Strand, boot: Boot) -> float:
     """Give the least delay of these frames, in seconds, if they are of the boot."""
-    last = strand.frames[-1]
-    at_ms = boot.at(last)[1]
-    return boot.delay_s(at_ms, strand.offset_s + strand.at(last)[1] / 1000)
+    first = strand.first_new  # half the clock's round ahead, the last one may seem to lie behind
+    at_ms = boot.at(first)[1]
+    return boot.delay_s(at_ms, strand.offset_s + strand.at(first)[1] / 1000)
 
 
 def _keeps_time(strand: Strand, boot: Boot) -> bool:
