@@ -267,7 +267,7 @@ async def read_file(contents: Any, name: Any, turn: Any) -> Any:
         raise PreventUpdate
     shown = str(name)[:80]
     try:
-        toml = base64.b64decode(contents.partition(",")[2]).decode("utf-8-sig")
+        toml = base64.b64decode(contents.partition(",")[2], validate=True).decode("utf-8-sig")
     except (binascii.Error, ValueError):
         return no_update, no_update, f"{shown} is no text in UTF-8; save the plan as such.", None
     if len(toml) > MAX_TOML:
