@@ -234,6 +234,9 @@ def test_plans_are_kept_and_files_come_and_go(
     tablet.click("text=Copy its plan")
     expect(tablet.locator("#prepare-plan-said")).to_contain_text("Copied", timeout=UNTIL)
     assert len(plan(tablet)["probe"]) == 4
+    expect(field(tablet, "Title")).to_have_value(
+        re.compile("^After "), timeout=UNTIL
+    )  # the form is made again
     field(tablet, "Title").fill("Two bowls, invented")
     field(tablet, "Burn-out, °C").fill("1200")
     above = tablet.get_by_text("1200 °C is above the target (780 °C); lower it")
