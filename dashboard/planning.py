@@ -330,15 +330,13 @@ def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
 
 
 def _one_by_one(look: Any, key: str, tables: list[Any], left: list[int]) -> None:
-    """Find each table that doesn't go with those before it: a name given twice."""
-    while left:
-        field = look({key: [tables[i] for i in left]}, left)
-        if field is None:
+    """Find each table that doesn't go with those before it: a name given twice, a channel that is taken."""
+    trial = [dict(tables[i]) for i in left]
+    for turn in range(2 * len(trial)):
+        at = str(look({key: trial}, left)).split(".")
+        if len(at) != 3 or not at[1].isdigit() or int(at[1]) not in left:
             return
-        at = str(field).split(".")
-        if len(at) < 2 or not at[1].isdigit() or int(at[1]) not in left:
-            return
-        left.remove(int(at[1]))
+        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were mended: what else is wrong?
 
 
 def _moved(field: str | None, places: Sequence[int], channels: Sequence[int]) -> str | None:
@@ -357,7 +355,8 @@ def _words(exc: PlanRefused, doc: Document, unit: Unit) -> str:
         target = doc.get("target_c")
         if field == "burnout_c" and isinstance(target, int | float):
             own = written(doc.get("burnout_c"), kind_of(field, unit))
-            return f"{own} °{unit} is above the target ({written(target, kind_of('target_c', unit))} °{unit}); lower it"
+            above = written(target, kind_of("target_c", unit))
+            return f"{own} °{unit} is above the target ({above} °{unit}); lower it"
         return capital(str(exc))
     value, low, high, of = exc.bounds
     kind = kind_of(field, unit)

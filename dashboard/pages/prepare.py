@@ -1,7 +1,7 @@
 """The day before and the last hour: plan, probes, alarms, packing, cold check; then arm.
 
-The draft is one store in the browser. Fields write into it, all else is made of it; `prepare-turn` counts when
-forms have to be made anew: another plan was taken, or a probe came or went.
+The draft is one store in the browser. Fields write into it, all else is made of it; `prepare-turn` counts
+when forms have to be made again: another plan was taken, or a probe came or went.
 """
 
 from __future__ import annotations
@@ -60,6 +60,7 @@ def layout(step: str = "plan", **_query: str) -> Any:
             dcc.Store(id="prepare-checked"),
             dcc.Store(id="prepare-selected"),
             dcc.Store(id="prepare-rig"),
+            dcc.Store(id="prepare-standing"),
             dcc.Store(id="prepare-tried", data={}),
             dcc.Store(id="prepare-report"),
             dcc.Store(id="prepare-kit"),

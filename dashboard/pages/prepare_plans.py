@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
+from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.apart import Apart
@@ -28,6 +28,7 @@ MAX_FIRINGS: Final = 200
 _NEW: Final = Output("prepare-plan", "data", allow_duplicate=True)
 _TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
 _SAID: Final = Output("prepare-plan-said", "children", allow_duplicate=True)
+_LIST: Final = Output("prepare-plans-turn", "data", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
@@ -67,6 +68,7 @@ def panel() -> list[Any]:
                         html.H3("A plan of yours"),
                         html.Ul(id="prepare-plans"),
                         dcc.Store(id="prepare-sure"),
+                        dcc.Store(id="prepare-plans-turn", data=0),
                         html.H3("An earlier firing"),
                         html.Div(
                             [
@@ -104,11 +106,12 @@ def panel() -> list[Any]:
     Output("prepare-save", "children"),
     Output("prepare-copy", "hidden"),
     Input("prepare-turn", "data"),
+    Input("prepare-plans-turn", "data"),
     Input("prepare-sure", "data"),
     Input("unit", "data"),
     State("prepare-plan", "data"),
 )
-async def show_plans(_: Any, sure: Any, unit: Any, kept: Any) -> Any:
+async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
     """List what one may begin from."""
     draft = draft_of(kept)
     name = draft[1] if draft else ""
@@ -204,11 +207,11 @@ def ask_again(_: list[Any]) -> str:
 
 @callback(
     _NEW,
-    _TURN,
+    _LIST,
     Output("prepare-sure", "data", allow_duplicate=True),
     Input({"type": "prepare-really", "name": ALL}, "n_clicks"),
     State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
+    State("prepare-plans-turn", "data"),
     prevent_initial_call=True,
 )
 @operator_only
@@ -218,7 +221,14 @@ async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
     await asyncio.to_thread(plans.delete_plan, here().home, name)
     draft = draft_of(kept)
     mine = draft is not None and draft[1] == name
-    return {"doc": draft[0], "name": ""} if mine and draft else no_update, _turned(turn), ""
+    return _called("") if mine else no_update, _turned(turn), ""
+
+
+def _called(name: str) -> Patch:
+    """The draft under another name; what is typed meanwhile stays."""
+    patch = Patch()
+    patch["name"] = name
+    return patch
 
 
 @callback(
@@ -267,7 +277,7 @@ async def read_file(contents: Any, name: Any, turn: Any) -> Any:
         raise PreventUpdate
     shown = str(name)[:80]
     try:
-        toml = base64.b64decode(contents.partition(",")[2]).decode("utf-8-sig")
+        toml = base64.b64decode(contents.partition(",")[2], validate=True).decode("utf-8-sig")
     except (binascii.Error, ValueError):
         return no_update, no_update, f"{shown} is no text in UTF-8; save the plan as such.", None
     if len(toml) > MAX_TOML:
@@ -296,14 +306,14 @@ async def afresh(_: Any, turn: Any) -> Any:
 
 @callback(
     _NEW,
-    _TURN,
+    _LIST,
     _SAID,
     Output("prepare-replace", "hidden"),
     Input("prepare-save", "n_clicks"),
     Input("prepare-copy", "n_clicks"),
     Input("prepare-replace", "n_clicks"),
     State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
+    State("prepare-plans-turn", "data"),
     prevent_initial_call=True,
 )
 @operator_only
@@ -325,7 +335,7 @@ async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
         await asyncio.to_thread(plans.save_plan, here().home, name, plan, replace=sure)
     except plans.PlanTaken as exc:
         return no_update, no_update, capital(f"{exc}"), False
-    return {"doc": doc, "name": name}, _turned(turn), f"Saved as “{name}”.", True
+    return _called(name), _turned(turn), f"Saved as “{name}”.", True
 
 
 def _good(doc: Document) -> Plan | str:

@@ -111,21 +111,31 @@ def _unit(unit: Any) -> Unit:
 
 @callback(
     Output("prepare-probes", "children"),
-    Output("prepare-stack", "figure"),
     Input("prepare-plan", "data"),
     Input("prepare-selected", "data"),
-    State("theme", "data"),
-    State("unit", "data"),
 )
-def show_probes(kept: Any, chosen: Any, theme: Any, unit: Any) -> Any:
-    """Show the probes, as a list and in the drawing."""
+def show_probes(kept: Any, chosen: Any) -> Any:
+    """Show the probes as a list."""
     draft = draft_of(kept)
     if draft is None:
         raise PreventUpdate
-    doc = draft[0]
-    errors = {str(p["field"]): str(p["text"]) for p in problems(doc)}
-    places = places_of(doc)
-    figure = stack_figure(
+    errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0])}
+    return probe_rows(draft[0], _selected(chosen, draft[0]), errors)
+
+
+@callback(
+    Output("prepare-stack", "figure"),
+    Input("prepare-plan", "data"),
+    State("theme", "data"),
+    State("unit", "data"),
+)
+def draw(kept: Any, theme: Any, unit: Any) -> Any:
+    """Draw the stack, before it is lit."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    places = places_of(draft[0])
+    return stack_figure(
         places,
         np.full(len(places), np.nan),
         words={p.name: "no reading yet" for p in places},
@@ -133,7 +143,6 @@ def show_probes(kept: Any, chosen: Any, theme: Any, unit: Any) -> Any:
         theme="night" if theme == "night" else "day",
         unit=_unit(unit),
     )
-    return probe_rows(doc, _selected(chosen, doc), errors), figure
 
 
 @callback(
@@ -249,7 +258,7 @@ def key_of(channel: dict[str, Any]) -> str:
 
 
 def channel_of(probe: dict[str, Any], channels: list[dict[str, Any]]) -> dict[str, Any] | None:
-    """Find the channel that a probe is, by the rule of the logger: its name, and its rig where one is named."""
+    """Find the channel that a probe is, as the logger does: by name, and rig where one is named."""
     name, rig = probe.get("channel") or probe.get("name"), probe.get("rig")
     return next((c for c in channels if c["channel"] == name and (not rig or rig == c["rig"])), None)
 
@@ -270,6 +279,7 @@ def watch(step: Any) -> bool:
 @callback(
     output={
         "rig": Output("prepare-rig", "data"),
+        "standing": Output("prepare-standing", "data"),
         "tried": Output("prepare-tried", "data"),
         "said": Output("prepare-rig-said", "children"),
         "wake": Output("prepare-wake", "hidden"),
@@ -283,10 +293,11 @@ def watch(step: Any) -> bool:
     state={
         "kept": State("prepare-plan", "data"),
         "tried": State("prepare-tried", "data"),
+        "standing": State("prepare-standing", "data"),
         "unit": State("unit", "data"),
     },
 )
-async def look(_: Any, step: Any, kept: Any, tried: Any, unit: Any) -> dict[str, Any]:
+async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: Any) -> dict[str, Any]:
     """Say what the rig says at this moment."""
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
     draft = draft_of(kept)
@@ -295,10 +306,13 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, unit: Any) -> dict[str,
     words, key, way = hand_words(rig, mine, _unit(unit))
     others = [c["channel"] for c in rig["channels"] if key_of(c) not in mine]
     more = f"{', '.join(others)}: sent, and in no plan." if others else ""
+    firing = rig["firing"] and {key: rig["firing"][key] for key in ("id", "title", "planned")}
+    stands = {"state": rig["state"], "firing": firing}
     known = dict(tried) if isinstance(tried, dict) and len(tried) < 200 else {}
     known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
     return {
         "rig": {**rig, "in_hand": key},
+        "standing": no_update if stands == standing else stands,  # what hangs on it is made anew each time
         "tried": known,
         "said": STATES[rig["state"]],
         "wake": rig["state"] != "holding",

@@ -79,8 +79,9 @@ def check_panel() -> list[Any]:
                     [
                         html.H2("Cold check"),
                         html.P(
-                            "Before lighting, all probes are as warm as the air: they must agree. It looks again "
-                            "every few seconds. Hold each tip in your hand for ten seconds: it must rise.",
+                            "Before lighting, all probes are as warm as the air: they must agree. It looks "
+                            "again every few seconds. Hold each tip in your hand for ten seconds: it must "
+                            "rise.",
                             className="hint",
                         ),
                         html.P("", id="prepare-verdict", role="status"),
@@ -93,9 +94,9 @@ def check_panel() -> list[Any]:
                         html.Ul(id="prepare-hands"),
                         html.H2("This tablet, and the lamp"),
                         html.P(
-                            "Tap the sound button at the top of the page: it plays the alarm. Can you hear it from "
-                            "where you will stand? A firing takes half a day: is the battery full, and is the clock "
-                            "at the top right?"
+                            "Tap the sound button at the top of the page: it plays the alarm. Can you hear "
+                            "it from where you will stand? A firing takes half a day: is the battery full, "
+                            "and is the clock at the top right?"
                         ),
                         html.Div(
                             [
@@ -288,14 +289,16 @@ def check_rig(doc: Document) -> dict[str, Any]:
     Output("prepare-beacons", "hidden"),
     Input("prepare-rig", "data"),
     Input("prepare-report", "data"),
+    Input("prepare-step", "value"),
     State("prepare-tried", "data"),
     State("prepare-plan", "data"),
     State("unit", "data"),
 )
-def hands(rig: Any, report: Any, tried: Any, kept: Any, unit: Any) -> Any:
+def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) -> Any:
     """Say which tips were warmed in the hand."""
     draft = draft_of(kept)
-    if draft is None or not isinstance(rig, dict) or not isinstance(rig.get("channels"), list):
+    known_rig = isinstance(rig, dict) and isinstance(rig.get("channels"), list)
+    if draft is None or not known_rig or step != "check":
         raise PreventUpdate
     no_lamp = not rig.get("beacons")
     if _is_report(report) and burns(report):
@@ -335,6 +338,10 @@ def _is_report(report: Any) -> bool:
     return isinstance(report, dict) and isinstance(report.get("findings"), list)
 
 
+def _is_firing(firing: Any) -> bool:
+    return firing is None or (isinstance(firing, dict) and {"title", "planned"} <= set(firing))
+
+
 def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready | None:
     draft = draft_of(kept)
     if draft is None or not isinstance(checked, dict):
@@ -343,7 +350,7 @@ def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready 
     return Ready(
         draft[0],
         found if isinstance(found, list) else [],
-        rig if isinstance(rig, dict) and "state" in rig else None,
+        rig if isinstance(rig, dict) and _is_firing(rig.get("firing")) and "state" in rig else None,
         report if _is_report(report) else None,
         _items(items),
         checked.get("limits") or [],
@@ -359,7 +366,7 @@ def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready 
     Output("prepare-ending", "label"),
     Output("prepare-arm", "disabled"),
     Input("prepare-checked", "data"),
-    Input("prepare-rig", "data"),
+    Input("prepare-standing", "data"),
     Input("prepare-report", "data"),
     Input("prepare-kit", "data"),
     Input("prepare-anyway", "checked"),
@@ -397,7 +404,7 @@ def ready(
     planned = bool(running and running["planned"])
     label = "End the running firing now."
     if running and planned:
-        label = f"“{running['title']}” runs under a plan with {running['readings']:,} readings. End it now."
+        label = f"“{running['title']}” runs under a plan. End it now."
     may = not never and (not advice or anyway is True) and (not planned or ending is True)
     return (
         [states.get(part["id"]["step"], "") for part in ctx.outputs_list[0]],

@@ -27,7 +27,8 @@ HINTS: Final = {
     "burnout_c": "Carbon burns off the clay above it, given air.",
     "soak_min": "How long each zone should stay at or above its target.",
     "cool_c": "Cool enough to uncover and to lift out with gloves; the forecast says when.",
-    "estimate.wall_mm": "Measured. What the pots themselves are at is estimated from it; left empty, far less surely.",
+    "estimate.wall_mm": "Measured. What the pots themselves are at is estimated from it; left empty, far "
+    "less surely.",
 }
 
 Errors = Mapping[str, str]
@@ -92,7 +93,7 @@ def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
 
 
 def places_of(doc: Document) -> list[Place]:
-    """Tell where a plan's probes are, numbered from the top of the stack down; what isn't a height is none."""
+    """Tell where a plan's probes are, numbered from the top down; what isn't a height is none."""
     probes = doc.get("probe", [])
     heights = [_height(p) for p in probes]
     return [

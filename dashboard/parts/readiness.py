@@ -13,10 +13,12 @@ from dashboard.planning import Document, Problem
 from logger.plan.alarm_rules import RULES
 
 CAUTIONS: Final = (
-    "Ask about burn bans and permits, and follow local fire codes and whoever is in charge of fire where you are.",
+    "Ask about burn bans and permits, and follow local fire codes and whoever is in charge of fire where you "
+    "are.",
     "Clear ground, no branches above, no wind. Water, earth and a shovel at hand. Never leave a fire.",
     "Heatproof gloves, eye protection, long tongs; no synthetic clothes.",
-    "Damp pots burst, and so do stones and wet ground under a fire: dry everything for days, keep faces away.",
+    "Damp pots burst, and so do stones and wet ground under a fire: dry everything for days, keep faces "
+    "away.",
     "Outdoors only: coals give off carbon monoxide. They stay hot under their ash for a day.",
     "No treated wood, no old glaze or slip you don't know: the smoke can poison.",
     "Leads leave the fire below ground or in steel; battery, rig and tablet stay out of the heat.",
@@ -28,7 +30,8 @@ UNPROVEN: Final = (
     "those of arrival."
 )
 STATES: Final = {
-    "no_logger": "No logger runs. Start it with “stokewatch run”; the probes show here as soon as the rig sends.",
+    "no_logger": "No logger runs. Start it with “stokewatch run”; the probes show here as soon as the rig "
+    "sends.",
     "holding": "Nothing is recorded since the last firing ended.",
     "waiting": "The logger runs and waits for the rig's first reading. Is the rig powered and plugged in?",
     "silent": "The rig has fallen silent. Look at its power and its lead.",
@@ -106,7 +109,7 @@ def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> 
     most = moving[0]
     if (most["c"] or 0.0) > HOTTER_THAN_A_HAND_C:
         return (
-            "What moves is hotter than any hand: that is the fire. Tell the probes apart while they are cold.",
+            "What moves is hotter than any hand: that is the fire. Tell the probes apart while cold.",
             "",
             "",
         )

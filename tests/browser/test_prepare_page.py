@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import json
+import os
+import pty
+import re
+import threading
+import tty
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,9 +18,13 @@ import numpy as np
 import pytest
 from playwright.sync_api import Locator, Page, expect
 from tablets import PageServer, wait_until
+from test_accessible import findings
 
+from dashboard.acts import ask
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from logger.plan import Clay, load
+from logger.plans import list_plans
 from logger.reading import Batch, Channel
 from logger.simulator import simulate
 from tests.processes import RIG, STOKEWATCH, process
@@ -62,47 +73,50 @@ def rig_and_logger(home: Path, tmp_path: Path) -> Iterator[Path]:
         yield home
 
 
+TABS = {"plan": 0, "probes": 1, "alarms": 2, "pack": 3, "check": 4, "arm": 5}
+UNTIL = 30_000
+
+
 def enter(tablet: Page, server: PageServer, step: str) -> None:
-    tablet.goto(f"{server.url}/#prepare/{step}")
-    tablet.wait_for_selector(f".panel-{step}", timeout=30_000)
+    tablet.goto(f"{server.url}/prepare?step={step}")
+    tablet.wait_for_selector("#prepare-plan-form input", state="attached", timeout=UNTIL)
 
 
 def go(tablet: Page, step: str) -> None:
-    tablet.click(f"#prepare-steps a[data-step={step}]")
-    tablet.wait_for_selector(f".panel-{step}")
+    tablet.locator("#prepare [role=tab]").nth(TABS[step]).click()
 
 
 def plan(tablet: Page) -> Any:
-    return tablet.evaluate("Stokewatch.prepare.doc")
+    """The draft, as the browser keeps it."""
+    return json.loads(tablet.evaluate("localStorage.getItem('prepare-plan')"))["doc"]
 
 
-def field(tablet: Page, path: str) -> Locator:
-    return tablet.locator(f'[id="f-{path}"]')
+def by_channel(tablet: Page) -> dict[str, Any]:
+    return {p.get("channel") or p["name"]: p for p in plan(tablet)["probe"]}
 
 
-def refusal(tablet: Page, path: str) -> Locator:
-    return tablet.locator(f'[id="w-{path}"]')
+def field(tablet: Page, label: str) -> Locator:
+    return tablet.get_by_label(label, exact=True).locator("visible=true").first
 
 
-def refused(tablet: Page, path: str) -> str:
-    expect(refusal(tablet, path)).to_be_visible(timeout=10_000)
-    return refusal(tablet, path).inner_text()
+def row(tablet: Page, text: str) -> Locator:
+    return tablet.locator("#prepare-probes button", has_text=text)
 
 
-def drag(tablet: Page, i: int, height_cm: float, share: float) -> None:
-    """Drag a probe's disc to a height, by the ruler that is drawn, and across by a share of the drawing."""
-    tablet.locator(f'#prepare-stack g[data-i="{i}"] .touch').hover()
-    tablet.mouse.down()
-    marks = dict(
-        tablet.evaluate(
-            """() => [...document.querySelectorAll('#prepare-stack text.height')].map((t) => {
-                const box = t.getBoundingClientRect(); return [t.textContent, box.y + box.height / 2]; })"""
-        )
-    )
-    box = tablet.locator("#prepare-stack svg").bounding_box()
+def drag(tablet: Page, number: str, height_cm: float, share: float) -> None:
+    """Drag a probe's number to a height, by the ruler that is drawn, and across by a share of the drawing."""
+    graph = tablet.locator("#prepare-stack .js-plotly-plot")
+    badge = tablet.locator(
+        "#prepare-stack .annotation-text", has_text=re.compile(f"^{number}$")
+    ).bounding_box()
+    box = graph.locator(".nsewdrag").bounding_box()
+    low, high = graph.evaluate("(gd) => gd.layout.yaxis.range")
+    assert badge
     assert box
-    y = marks["0"] + (marks["50"] - marks["0"]) * height_cm / 50
-    tablet.mouse.move(box["x"] + 60 + share * (box["width"] - 80), y, steps=5)
+    tablet.mouse.move(badge["x"] + badge["width"] / 2, badge["y"] + badge["height"] / 2)
+    tablet.mouse.down()
+    y = box["y"] + box["height"] * (high - height_cm) / (high - low)
+    tablet.mouse.move(box["x"] + box["width"] * share, y, steps=8)
     tablet.mouse.up()
 
 
@@ -115,104 +129,96 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
 
     # The one that rises is the one in the hand: it is named.
     enter(tablet, page_server, "probes")
-    wait_until(
-        lambda: tablet.locator(".probe-row").count() == 8 or tablet.reload(), "the rig's channels", 30, 1.0
-    )
-    hand = tablet.locator("#prepare-hand.rising")
-    expect(hand).to_contain_text(" rises by", timeout=4 * HAND_S * 1000)
+    tablet.locator("#prepare-more").click(timeout=UNTIL)
+    expect(tablet.locator("#prepare-probes button")).to_have_count(8, timeout=UNTIL)
+    hand = tablet.locator("#prepare-hand[data-way=rising]")
+    expect(hand).to_contain_text(" rises by", timeout=6 * HAND_S * 1000)
     hand.locator("button", has_text="Name it").click()
-    in_hand = tablet.evaluate("Stokewatch.prepare.doc.probe[Stokewatch.prepare.selected].channel")
-    warm = tablet.evaluate(
-        "(name) => Stokewatch.prepare.rig.channels.find((c) => c.channel === name)", in_hand
-    )
-    assert warm["away"] > 1.5
-    tablet.keyboard.type("in the hand")
-    named = [p for p in plan(tablet)["probe"] if p["name"] == "in the hand"]
-    assert [p["channel"] for p in named] == [in_hand]
+    name = field(tablet, "Name")
+    expect(name).to_be_visible(timeout=UNTIL)
+    name.fill("in the hand")
+    expect(row(tablet, "in the hand")).to_have_count(1, timeout=UNTIL)
+    [in_hand] = [c for c, p in by_channel(tablet).items() if p["name"] == "in the hand"]
+    tablet.locator("#prepare-close").click()
 
-    # Places: by the finger, by the keys, by numbers; the drawing and the fields say the same.
-    names = [p["channel"] for p in plan(tablet)["probe"]]
-    drag(tablet, names.index("k5"), 50, 0.5)
-    drag(tablet, names.index("k4"), 30, 0.97)
-    drag(tablet, names.index("k3"), 28, 0.03)
-    placed = {p["channel"]: (p.get("height_cm"), p["side"]) for p in plan(tablet)["probe"]}
-    assert placed["k5"] == (pytest.approx(50, abs=2), "centre")
-    assert placed["k4"] == (pytest.approx(30, abs=2), "leeward")
-    assert placed["k3"] == (pytest.approx(28, abs=2), "windward")
-    i = names.index("k3")
-    tablet.locator(f'#prepare-stack g[data-i="{i}"]').focus()
-    for key in ("ArrowUp", "ArrowUp", "Shift+ArrowUp", "ArrowRight"):
-        tablet.keyboard.press(key)
-    assert plan(tablet)["probe"][i]["side"] == "centre"
-    assert plan(tablet)["probe"][i]["height_cm"] == placed["k3"][0] + 12
-    height = field(tablet, f"probe.{i}.height_cm")
-    assert height.input_value() == str(placed["k3"][0] + 12)
+    # Places: by numbers and by the finger; the drawing and the fields say the same.
+    row(tablet, "k3 ·").click()
+    height = field(tablet, "Height above the coals, cm")
     height.fill("12,5")
-    assert plan(tablet)["probe"][i]["height_cm"] == 12.5
+    wait_until(lambda: by_channel(tablet)["k3"]["height_cm"] == 12.5, "a comma is read", 20)
     height.fill("high")
-    assert "not a number; give one from -200 to 1000 cm" in refused(tablet, f"probe.{i}.height_cm")
-    height.fill("28")
-    expect(refusal(tablet, f"probe.{i}.height_cm")).to_be_hidden(timeout=10_000)
+    said = tablet.get_by_text("“high” is not a number; give one from -200 to 1000 cm")
+    expect(said.first).to_be_visible(timeout=UNTIL)
+    expect(height).to_have_attribute("aria-invalid", "true")
+    height.fill("27")
+    expect(said).to_have_count(0, timeout=UNTIL)
+    tablet.locator("#prepare-higher").focus()
+    tablet.keyboard.press("Enter")  # by the keys alone
+    wait_until(lambda: by_channel(tablet)["k3"]["height_cm"] == 28, "a step up", 20)
+    expect(field(tablet, "Height above the coals, cm")).to_have_value("28", timeout=UNTIL)
+    drag(tablet, "1", 40, 0.15)
+    wait_until(lambda: by_channel(tablet)["k3"]["side"] == "windward", "dragged to windward", 20)
+    assert by_channel(tablet)["k3"]["height_cm"] == pytest.approx(40, abs=3)
+    placed = by_channel(tablet)["k3"]
 
     # A threshold that can't be is refused beside its field, and holds the arming up.
     go(tablet, "alarms")
-    tablet.locator("#prepare-rules summary", has_text="Coals have fallen away").click()
-    drop = field(tablet, "alarm.coal_collapse.drop_c")
+    tablet.locator(".prepare-rule summary", has_text="Coals have fallen away").click()
+    drop = tablet.locator(".prepare-rule", has_text="Coals have fallen away").get_by_label("must have fallen")
     drop.fill("5")
-    assert "5 is out of range; give a number from 20 to 300 °C" in refused(
-        tablet, "alarm.coal_collapse.drop_c"
-    )
-    go(tablet, "light")
-    expect(tablet.locator("#arm-reasons")).to_contain_text("5 is out of range")
-    expect(tablet.locator("#arm")).to_be_disabled()
-    tablet.locator("#arm-reasons a").first.click()
+    text = "5 is out of range; give a number from 20 to 300 °C"
+    expect(tablet.locator("#prepare-alarm-form").get_by_text(text)).to_be_visible(timeout=UNTIL)
+    go(tablet, "arm")
+    expect(tablet.locator("#prepare-reasons")).to_contain_text("5 is out of range", timeout=UNTIL)
+    expect(tablet.locator("#prepare-reasons")).to_contain_text("Coals have fallen away")
+    expect(tablet.locator("#prepare-arm")).to_be_disabled()
+    tablet.locator("#prepare-reasons button").first.click()
     drop.fill("60")
-    expect(refusal(tablet, "alarm.coal_collapse.drop_c")).to_be_hidden(timeout=10_000)
+    expect(tablet.locator("#prepare-alarm-form").get_by_text(text)).to_have_count(0, timeout=UNTIL)
 
     # Rehearsed on an earlier firing; changed, and seen again at once.
-    tablet.select_option("#rehearse-firing", index=1)
-    expect(tablet.locator("#rehearse-said")).to_contain_text("over 1 h", timeout=60_000)
-    tablet.locator("#prepare-rules summary", has_text="Too hot").click()
-    field(tablet, "alarm.over_temperature.limit_c").fill("300")
-    expect(tablet.locator("#rehearse-said")).to_contain_text("before this change", timeout=60_000)
-    expect(tablet.locator("#rehearse-calls")).to_contain_text("Too hot")
-    assert tablet.locator("#rehearse-chart .scatterlayer .trace").count() > 4
-    field(tablet, "alarm.over_temperature.limit_c").fill("900")
+    tablet.locator("#prepare-on-firing").click()
+    tablet.locator("[role=option]", has_text="Earlier, invented").locator("visible=true").click()
+    expect(tablet.locator("#prepare-said")).to_contain_text("over 1 h", timeout=60_000)
+    hot = tablet.locator(".prepare-rule", has_text="Too hot")
+    hot.locator("summary").click()
+    hot.locator("input[inputmode=decimal]").first.fill("300")
+    expect(tablet.locator("#prepare-said")).to_contain_text("before this change", timeout=60_000)
+    expect(tablet.locator("#prepare-calls")).to_contain_text("Too hot")
+    assert tablet.locator("#prepare-rehearsal .scatterlayer .trace").count() > 4
+    hot.locator("input[inputmode=decimal]").first.fill("900")
 
     # The cold check finds the probe that is off; it can be armed all the same, knowingly.
     go(tablet, "check")
-    expect(tablet.locator("#check-verdict")).to_have_text("Not fit yet.", timeout=20_000)
-    expect(tablet.locator("#check-found .fail")).to_contain_text("above the others")
-    tablet.click("text=Try the alarm's sound")
-    expect(tablet.locator("#check-tablet")).to_contain_text("✓ On")
-    go(tablet, "light")
-    expect(tablet.locator("#arm-reasons")).to_contain_text("above the others", timeout=20_000)
-    expect(tablet.locator("#arm")).to_be_disabled()
-    tablet.locator("#arm-asks input").check()
-    tablet.locator("#arm").click()
-    wait_until(lambda: tablet.evaluate("location.hash") == "#fire", "the fire's room")
-    wait_until(
-        lambda: "in the hand" in tablet.locator("#values").inner_text(), "the armed firing's probes", 20
-    )
+    expect(tablet.locator("#prepare-verdict")).to_have_text("Not fit yet.", timeout=UNTIL)
+    expect(tablet.locator("#prepare-found .fail")).to_contain_text("above the others")
+    go(tablet, "arm")
+    expect(tablet.locator("#prepare-reasons")).to_contain_text("above the others", timeout=UNTIL)
+    expect(tablet.locator("#prepare-arm-limits")).to_contain_text("No probe is on a pot's wall")
+    expect(tablet.locator("#prepare-arm")).to_be_disabled()
+    tablet.locator("#prepare-anyway").check()
+    expect(tablet.locator("#prepare-arm")).to_be_enabled(timeout=UNTIL)
+    tablet.locator("#prepare-arm").click()
+    wait_until(lambda: tablet.evaluate("location.pathname") == "/", "the fire's page", 20)
     with contextlib.closing(JournalReader(rig_and_logger / "journal.sqlite")) as reader:
         firing = reader.running()
         before = reader.firings()[1]
     assert firing
     armed = {p.channel: p for p in firing.plan.probes}
     assert armed[in_hand].name == "in the hand"
-    assert (armed["k3"].height_cm, armed["k3"].side) == (28.0, "centre")
+    assert (armed["k3"].height_cm, armed["k3"].side) == (placed["height_cm"], "windward")
     assert firing.plan.alarms["over_temperature"]["limit_c"] == 900.0
     assert before.title.startswith("Setting up on ")
 
     # When that firing has ended the logger rests: whoever prepares the next one wakes the rig.
-    assert tablet.evaluate("Stokewatch.act('finish').then((told) => told.ok)")
+    asyncio.run(ask(rig_and_logger / "journal.sqlite", "finish", {}, "page"))
     enter(tablet, page_server, "probes")
-    expect(tablet.locator("#prepare-rig")).to_contain_text("Nothing is recorded", timeout=10_000)
-    tablet.click("text=Wake the rig")
-    expect(tablet.locator("#prepare-rig")).to_be_empty(timeout=15_000)
-    tablet.click("text=Put all into the plan")
-    expect(tablet.locator("#prepare-probes .reading")).to_have_count(8)
-    expect(tablet.locator("#prepare-probes .reading").first).to_contain_text("°", timeout=15_000)
+    expect(tablet.locator("#prepare-rig-said")).to_contain_text("Nothing is recorded", timeout=UNTIL)
+    tablet.locator("#prepare-wake").click()
+    expect(tablet.locator("#prepare-rig-said")).to_be_empty(timeout=UNTIL)
+    tablet.locator("#prepare-more").click(timeout=UNTIL)
+    expect(tablet.locator("#prepare-probes .says")).to_have_count(8, timeout=UNTIL)
+    expect(tablet.locator("#prepare-probes .says").first).to_contain_text("°", timeout=UNTIL)
     assert complaints == []
 
 
@@ -222,50 +228,79 @@ def test_plans_are_kept_and_files_come_and_go(
     earlier_firing(home)
     page_server.start()
     enter(tablet, page_server, "plan")
-    expect(tablet.locator("#prepare-steps a[data-step=plan]")).to_contain_text("not saved")
+    expect(tablet.locator("#prepare [role=tab]").first).to_contain_text("not saved", timeout=UNTIL)
+    tablet.locator("#prepare-from").click()
+    tablet.locator("[role=option]").locator("visible=true").first.click()
     tablet.click("text=Copy its plan")
-    expect(tablet.locator("#plan-said")).to_contain_text("Copied")
+    expect(tablet.locator("#prepare-plan-said")).to_contain_text("Copied", timeout=UNTIL)
     assert len(plan(tablet)["probe"]) == 4
-    field(tablet, "title").fill("Two bowls, invented")
-    field(tablet, "burnout_c").fill("1200")
-    assert "above target_c" in refused(tablet, "burnout_c")
-    field(tablet, "burnout_c").fill("640")
-    expect(refusal(tablet, "burnout_c")).to_be_hidden(timeout=10_000)
+    expect(field(tablet, "Title")).to_have_value(
+        re.compile("^After "), timeout=UNTIL
+    )  # the form is made again
+    field(tablet, "Title").fill("Two bowls, invented")
+    field(tablet, "Burn-out, °C").fill("1200")
+    above = tablet.get_by_text("1200 °C is above the target (780 °C); lower it")
+    expect(above.first).to_be_visible(timeout=UNTIL)
+    field(tablet, "Burn-out, °C").fill("640")
+    expect(above).to_have_count(0, timeout=UNTIL)
+    wait_until(lambda: plan(tablet)["title"] == "Two bowls, invented", "the title", 20)
     tablet.click("text=Save this plan")
-    expect(tablet.locator("#plan-said")).to_contain_text("Saved as “two-bowls-invented”")
+    expect(tablet.locator("#prepare-plan-said")).to_contain_text(
+        "Saved as “two-bowls-invented”", timeout=UNTIL
+    )
     assert (home / "plans" / "two-bowls-invented.toml").exists()
-    field(tablet, "title").fill("Two bowls again, invented")
+    field(tablet, "Title").fill("Two bowls again, invented")
+    wait_until(lambda: "again" in plan(tablet)["title"], "the title", 20)
     tablet.click("text=Save a copy under its title")
-    expect(tablet.locator("#plan-said")).to_contain_text("Saved as “two-bowls-again-invented”")
+    expect(tablet.locator("#prepare-plan-said")).to_contain_text("“two-bowls-again-invented”", timeout=UNTIL)
     assert len(list((home / "plans").glob("*.toml"))) == 2
-    tablet.locator(".plans li", has_text="two-bowls-invented").locator("text=Open").click()
-    expect(field(tablet, "title")).to_have_value("Two bowls, invented")
-    again = tablet.locator(".plans li", has_text="two-bowls-again-invented").locator("button").last
-    again.click()
-    again.click()  # it asks once more on the same button
-    expect(tablet.locator(".plans li")).to_have_count(1)
+    tablet.get_by_label("Open two-bowls-invented", exact=True).click()
+    expect(field(tablet, "Title")).to_have_value("Two bowls, invented", timeout=UNTIL)
+    tablet.get_by_label("Remove two-bowls-again-invented", exact=True).click()
+    tablet.get_by_label("Really remove two-bowls-again-invented").click()  # it asks once more
+    expect(tablet.locator("#prepare-plans li")).to_have_count(1, timeout=UNTIL)
     with tablet.expect_download() as download:
-        tablet.click("text=Export as a file")
+        tablet.click("text=Download as a file")
     kept = tmp_path / "out.toml"
     download.value.save_as(kept)
     assert download.value.suggested_filename == "two-bowls-invented.toml"
     text = kept.read_text(encoding="utf-8")
     assert "burnout_c = 640" in text
     kept.write_text(text.replace("Two bowls", "Three bowls"), encoding="utf-8")
-    tablet.set_input_files("input[type=file][accept='.toml']", kept)
-    expect(field(tablet, "title")).to_have_value("Three bowls, invented")
+    tablet.set_input_files("#prepare-upload input[type=file]", kept)
+    expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
     kept.write_text("target_c = 'hot'\n", encoding="utf-8")
-    tablet.set_input_files("input[type=file][accept='.toml']", kept)
-    expect(tablet.locator("#plan-refused")).to_contain_text("line 1: target_c")
-    tablet.reload()
-    expect(field(tablet, "title")).to_have_value(
-        "Three bowls, invented", timeout=20_000
-    )  # a draft outlives that
+    tablet.set_input_files("#prepare-upload input[type=file]", kept)
+    expect(tablet.locator("#prepare-plan-said")).to_contain_text("line 1: target_c", timeout=UNTIL)
+    tablet.reload()  # a draft outlives that
+    expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
     # In °F the same plan, shown in other numbers.
-    tablet.click("[data-choice=unit][data-value=F]")
-    expect(field(tablet, "burnout_c")).to_have_value("1184")
-    field(tablet, "burnout_c").fill("1202")
-    assert plan(tablet)["burnout_c"] == pytest.approx(650)
+    tablet.locator("#unit-choice").get_by_text("°F").click()
+    expect(field(tablet, "Burn-out, °F")).to_have_value("1184", timeout=UNTIL)
+    field(tablet, "Burn-out, °F").fill("1202")
+    wait_until(lambda: plan(tablet)["burnout_c"] == pytest.approx(650), "kept in °C", 20)
+
+
+def test_how_thick_the_walls_are_is_saved(page_server: PageServer, tablet: Page, home: Path) -> None:
+    page_server.start()
+    enter(tablet, page_server, "plan")
+    field(tablet, "Title").fill("Walls, invented")
+    walls = field(tablet, "Walls of the pots, mm")
+    walls.fill("0.6")
+    said = tablet.get_by_text("0.6 is out of range; give a number from 2 to 50 mm")
+    expect(said.first).to_be_visible(timeout=UNTIL)
+    walls.fill("6,5")
+    expect(said).to_have_count(0, timeout=UNTIL)
+    tablet.click("text=Save this plan")
+    [kept] = wait_until(lambda: list_plans(home), "the plan is saved", 20)
+    assert kept.plan is not None
+    assert kept.plan.clay == Clay(6.5)
+    # Emptied again, it is as if nobody had said anything.
+    walls = field(tablet, "Walls of the pots, mm")
+    walls.fill("")
+    wait_until(lambda: "estimate" not in plan(tablet), "emptied", 20)
+    tablet.click("text=Save as")
+    wait_until(lambda: load(home / "plans" / f"{kept.name}.toml").clay == Clay(), "saved again", 20)
 
 
 def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: PageServer, home: Path) -> None:
@@ -274,19 +309,99 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
     page_server.start()
     tablet.set_viewport_size({"width": 390, "height": 844})
     enter(tablet, page_server, "pack")
-    expect(tablet.locator(".cautions")).to_contain_text("burn bans")
-    tablet.locator("#kit li", has_text="Tongs").locator("input").check()
-    tablet.fill("#kit-new", "Sourdough for everybody")
-    tablet.click("text=Add")
-    expect(tablet.locator("#kit li").last).to_contain_text("Sourdough")
-    tablet.locator("#kit li", has_text="Rake").locator(".off-list").click()
-    expect(tablet.locator("#kit li", has_text="Rake")).to_have_count(0)
-    text = (home / "packing_list.txt").read_text(encoding="utf-8")
+    expect(tablet.locator(".cautions:visible")).to_contain_text("burn bans")
+    kit = home / "packing_list.txt"
+    tablet.get_by_label("Tongs", exact=True).check(timeout=UNTIL)
+    wait_until(lambda: kit.exists() and "[x] Tongs" in kit.read_text(), "ticked", 20)
+    field(tablet, "Something else to take along").fill("Sourdough for everybody")
+    tablet.locator("#prepare-kit-add").click()
+    expect(tablet.locator("#prepare-kit-list li").last).to_contain_text("Sourdough", timeout=UNTIL)
+    tablet.get_by_label("Take off the list: Rake with a long handle").click()
+    expect(tablet.locator("#prepare-kit-list li", has_text="Rake")).to_have_count(0, timeout=UNTIL)
+    text = kit.read_text(encoding="utf-8")
     assert "[x] Tongs" in text
     assert "Rake" not in text
-    for step in ("plan", "probes", "alarms", "check", "light"):
+    for step in TABS:
         go(tablet, step)
+        tablet.wait_for_selector("#prepare [role=tabpanel]:visible")
         assert tablet.evaluate("document.documentElement.scrollWidth") <= 390, step
-    expect(tablet.locator("#arm-reasons")).to_contain_text("No logger runs", timeout=10_000)
-    expect(tablet.locator("#arm")).to_be_disabled()
+    expect(tablet.locator("#prepare-reasons")).to_contain_text("No logger runs", timeout=UNTIL)
+    expect(tablet.locator("#prepare-arm")).to_be_disabled()
     assert complaints == []  # without an earlier firing too
+
+
+def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
+    tablet: Page, page_server: PageServer, tmp_path: Path
+) -> None:
+    with printing_board(tmp_path / "board"):
+        page_server.start()
+        enter(tablet, page_server, "probes")
+        tablet.locator("#prepare-setup summary").click()
+        field(tablet, "Serial port").fill(str(tmp_path / "board"))
+        field(tablet, "Speed, Bd").fill("9600")
+        tablet.keyboard.press("Escape")
+        tablet.locator("#prepare-hear").click()
+        expect(tablet.locator("#prepare-heard")).to_contain_text("T1=21.5", timeout=UNTIL)
+        expect(tablet.get_by_text("says 22.25")).to_be_visible(timeout=UNTIL)
+        field(tablet, "Number T1: its name").fill("top wall")
+        field(tablet, "Number T2: its name").fill("")  # left out
+        tablet.locator("#prepare-source-take").click()
+        expect(tablet.locator("#prepare-sources")).to_contain_text(
+            "No proof of order or integrity", timeout=UNTIL
+        )
+    doc = plan(tablet)
+    port = str(tmp_path / "board")
+    assert doc["source"] == [
+        {
+            "format": "lines",
+            "port": port,
+            "baud": 9600,
+            "unit": "C",
+            "channel": [{"name": "T1", "field": "T1"}],
+        }
+    ]
+    assert [(p["name"], p["channel"]) for p in doc["probe"]] == [("top wall", "T1")]
+    go(tablet, "arm")
+    expect(tablet.locator("#prepare-facts")).to_contain_text("No proof of order or integrity", timeout=UNTIL)
+
+
+@contextlib.contextmanager
+def printing_board(link: Path) -> Iterator[None]:
+    """A board at a pseudo-terminal that prints two numbers in a line, five times a second."""
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    link.symlink_to(os.ttyname(theirs))
+    end = threading.Event()
+
+    def says() -> None:
+        while not end.wait(0.2):
+            os.write(ours, b"T1=21.5 T2=22.25\n")
+
+    thread = threading.Thread(target=says)
+    thread.start()
+    try:
+        yield
+    finally:
+        end.set()
+        thread.join()
+        os.close(ours)
+        os.close(theirs)
+
+
+@pytest.mark.parametrize("theme", ["day", "night"])
+def test_nothing_serious_is_found_by_axe_in_any_step(
+    tablet: Page, page_server: PageServer, home: Path, theme: str
+) -> None:
+    earlier_firing(home)
+    page_server.start()
+    tablet.add_init_script(f"localStorage.setItem('theme', JSON.stringify('{theme}'))")
+    enter(tablet, page_server, "plan")
+    field(tablet, "Target, °C").fill("hot")
+    expect(tablet.get_by_text("“hot” is not a number").first).to_be_visible(timeout=UNTIL)
+    for step in TABS:
+        go(tablet, step)
+        if step == "probes":
+            tablet.locator("#prepare-add").click()
+            expect(field(tablet, "Name")).to_be_visible(timeout=UNTIL)
+            tablet.locator("#prepare-setup summary").click()
+        assert findings(tablet) == [], step

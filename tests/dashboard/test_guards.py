@@ -68,6 +68,54 @@ HARMLESS = {
     "firings-poll.disabled...firings-working.hidden...firings-said.children...firings-turn.data": (
         "ends that, for whoever has its token"
     ),
+    # Preparing: the draft is in the browser; what is kept, sent or heard goes through operator_only.
+    "prepare-plans.children...prepare-from.data...prepare-save.children...prepare-copy.hidden": "lists plans",
+    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft",
+    "prepare-sure.data": "asks whether to remove a plan; removing is an operator's",
+    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children...prepare-upload.contents": (
+        "reads a plan file into the draft, apart; keeps nothing"
+    ),
+    "prepare-file.data...prepare-plan-said.children": "gives the draft as a file",
+    "prepare-on-firing.data": "lists the firings",
+    "prepare-wish.data...prepare-poll.disabled...prepare-working.hidden...prepare-said.children": (
+        "begins to rehearse a stored firing apart"
+    ),
+    "prepare-progress.value...prepare-said.children...prepare-working.hidden...prepare-poll.disabled"
+    "...prepare-rehearsed.data": "rehearses a stored firing apart, few at once, and writes nothing",
+    "prepare-poll.disabled...prepare-working.hidden...prepare-said.children": "ends that",
+    "prepare-rehearsal.figure...prepare-rehearsal-box.hidden...prepare-calls.children": "draws it",
+    '{"name":["ALL"],"type":"prepare-source"}.style': "which fields a source has",
+    "prepare-numbers.children...prepare-source-take.hidden": "a form of numbers that were found",
+    "prepare-sources.children": "lists the draft's sources",
+    "prepare-plan.data": "writes fields into the draft, or takes a source out of it",
+    "prepare-probes.children": "lists the draft's probes",
+    "prepare-stack.figure": "draws them",
+    "prepare-editor.children": "a probe's form",
+    "prepare-selected.data": "which probe is chosen",
+    "prepare-plan.data...prepare-turn.data...prepare-selected.data": "probes into the draft, or out of it",
+    "prepare-plan.data...prepare-turn.data": "begins a draft, drags a probe in it, takes defaults back",
+    "prepare-look.disabled": "whether the rig is looked at",
+    "prepare-rig.data...prepare-standing.data...prepare-tried.data...prepare-rig-said.children"
+    "...prepare-wake.hidden...prepare-hand-said.children...prepare-hand.data-way...prepare-name-it.hidden"
+    "...prepare-more-said.children...prepare-more.hidden": "shows what the rig says",
+    '{"i":["ALL"],"type":"prepare-reading"}.children': "shows what probes read",
+    "prepare-kit.data": "gives the packing list",
+    "prepare-kit-list.children": "shows the packing list",
+    "prepare-kit.data...prepare-kit-new.value...prepare-kit-new.error": (
+        "compares the packing list; keeping another one is an operator's (test_prepare tries it)"
+    ),
+    "prepare-report.data...prepare-verdict.children...prepare-found.children"
+    "...prepare-check-again.disabled": "the cold check: reads the journal",
+    "prepare-hands.children...prepare-beacons.hidden": "shows which tips were warmed",
+    '{"step":["ALL"],"type":"prepare-state"}.children...prepare-facts.children...prepare-reasons.children'
+    "...prepare-anyway-row.hidden...prepare-ending-row.hidden...prepare-ending.label...prepare-arm.disabled": (
+        "shows what is ready"
+    ),
+    "prepare-step.value": "which step is shown",
+    "prepare-plan-form.children...prepare-alarm-form.children": "the draft's forms",
+    'prepare-checked.data...{"as":["ALL"],"path":["ALL"],"type":"prepare-field"}.error'
+    '...{"rule":["ALL"],"type":"prepare-changed"}.children...prepare-limits.children'
+    "...prepare-arm-limits.children...prepare-report.data": "says what is wrong with the draft",
 }
 """Callbacks that everybody may call, by what they write, and why."""
 
