@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any, Final
-from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
 from dash import html
@@ -130,8 +128,13 @@ def way_words(field: str, value: Any, words: str) -> str:
     return f"{FIELDS.get(field, field)}: {shown}" + (f" ({words})" if words else "")
 
 
-def fields() -> list[Any]:
+def fields(zones: Sequence[str]) -> list[Any]:
     """Make the fields by which a file's reading is steered.
+
+    Parameters
+    ----------
+    zones : sequence of str
+        Time zones to offer.
 
     Returns
     -------
@@ -139,12 +142,12 @@ def fields() -> list[Any]:
         Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
     """
     return [
-        html.Div(_field(name, label), id={"type": "read-box", "field": name})
+        html.Div(_field(name, label, zones), id={"type": "read-box", "field": name})
         for name, label in FIELDS.items()
     ]
 
 
-def _field(name: str, label: str) -> Any:
+def _field(name: str, label: str, zones: Sequence[str]) -> Any:
     own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label, "size": "lg"}
     empty = EMPTY.get(name, "as understood")
     if name in SELECTS:
@@ -160,14 +163,13 @@ def _field(name: str, label: str) -> Any:
             allowDecimal=False,
         )
     if name == "timezone":
-        zones = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
         return dmc.Autocomplete(
             **own, data=["UTC", *zones], limit=30, placeholder="such as Europe/Vienna, or UTC+1", debounce=400
         )
     return dmc.TagsInput(**own, data=[], placeholder=TAGS[name], value=[])
 
 
-def understood(found: Mapping[str, Any], unit: Unit) -> list[Any]:
+def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
     """Show what was understood of the files, and the first rows of each.
 
     Parameters
@@ -175,23 +177,23 @@ def understood(found: Mapping[str, Any], unit: Unit) -> list[Any]:
     found : mapping
         From `dashboard.jobs.preview`.
     unit : {'C', 'F'}
+    begun : str
+        Day and time of day of the first row; empty where the files have no date.
 
     Returns
     -------
     list of component
     """
     whole, files = found["whole"], found["files"]
-    told = [] if whole["error"] else [_summary(whole), _guesses(whole), _columns(whole, files, unit)]
+    told = [] if whole["error"] else [_summary(whole, begun), _guesses(whole), _columns(whole, files, unit)]
     return [part for part in (*told, *(_first(each) for each in files)) if part is not None]
 
 
-def _summary(whole: Mapping[str, Any]) -> Any:
+def _summary(whole: Mapping[str, Any], begun: str) -> Any:
     step = whole["step_s"]
     every = f"{step:.3g} s" if step >= 1 else f"{step * 1000:.0f} ms"
     gaps = [f"{span(length)} from minute {begin / 60:.0f}" for begin, length in whole["gaps"][:3]]
     more = " …" if whole["gap_count"] > 3 else ""
-    started = whole["started"]
-    begun = f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
     facts = (
         ("Begun", begun or "the files have no date"),
         ("Lasts", span(whole["duration_s"])),
