@@ -111,6 +111,7 @@ def _list(*, binned: bool) -> Any:
                 className="page-top",
             ),
             _finder(),
+            _sure(),
             working("firings"),
             html.Ol(id="firings-list"),
             html.Div(
@@ -133,7 +134,6 @@ def _list(*, binned: bool) -> Any:
                 hidden=True,
                 **{"aria-label": "Firings to compare"},
             ),
-            _sure(),
         ],
     )
 
@@ -168,26 +168,25 @@ def _finder() -> Any:
 
 
 def _sure() -> Any:
-    return dmc.Modal(
+    return html.Section(
+        [
+            html.H2("Delete for good"),
+            html.P("", id="firings-sure-words", role="alert"),
+            html.P(
+                "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
+                "or in files that were saved, stays."
+            ),
+            html.Div(
+                [
+                    html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
+                    html.Button("Keep", id="firings-delete-not", type="button"),
+                ],
+                className="page-doors",
+            ),
+        ],
         id="firings-sure",
-        title="Delete for good",
-        closeButtonProps={"aria-label": "Close"},
-        children=dmc.Stack(
-            [
-                html.P("", id="firings-sure-words"),
-                html.P(
-                    "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
-                    "or in files that were saved, stays."
-                ),
-                html.Div(
-                    [
-                        dmc.Button("Delete for good", id="firings-delete-now", size="lg", color="red"),
-                        dmc.Button("Keep", id="firings-delete-not", size="lg", variant="default"),
-                    ],
-                    className="page-doors",
-                ),
-            ]
-        ),
+        hidden=True,
+        **{"aria-label": "Delete for good"},
     )
 
 
@@ -522,7 +521,7 @@ def _write(path: Path, change: Callable[[JournalWriter], FiringInfo]) -> FiringI
 
 
 @callback(
-    Output("firings-sure", "opened"),
+    Output("firings-sure", "hidden"),
     Output("firings-sure-words", "children"),
     Output("firings-doomed", "data"),
     Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
@@ -535,22 +534,22 @@ async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
     """Ask whether firings are to be deleted for good."""
     pressed = ctx.triggered_id
     if pressed == "firings-delete-not" or not pressed or not ctx.triggered[0]["value"]:
-        return False, "", []
+        return True, "", []
     infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
     if isinstance(pressed, dict):
         infos = [info for info in infos if info.id == pressed.get("firing")]
     if not infos:
-        return False, "", []
+        return True, "", []
     named = ", ".join(info.title or "Firing" for info in infos[:5])
     more = f" and {len(infos) - 5} more" if len(infos) > 5 else ""
     what = "1 firing" if len(infos) == 1 else f"{len(infos)} firings"
-    return True, f"{what}: {named}{more}.", [info.id for info in infos]
+    return False, f"{what}: {named}{more}.", [info.id for info in infos]
 
 
 @callback(
     Output("firings-errand", "data", allow_duplicate=True),
     Output("firings-poll", "disabled", allow_duplicate=True),
-    Output("firings-sure", "opened", allow_duplicate=True),
+    Output("firings-sure", "hidden", allow_duplicate=True),
     Input("firings-delete-now", "n_clicks"),
     State("firings-doomed", "data"),
     prevent_initial_call=True,
@@ -566,7 +565,7 @@ async def delete_now(_: Any, doomed: Any) -> Any:
         return dict(await Apart().run("delete", tell=work.come, journal=str(path), firings=ids))
 
     token = exports(path).errands.begin(run, "delete")
-    return {"token": token, "kind": "delete", "said": "Deleting"}, False, False
+    return {"token": token, "kind": "delete", "said": "Deleting"}, False, True
 
 
 # --- endpoints ----------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import quote
+from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
 from dash import (
@@ -176,7 +177,7 @@ def _form() -> list[Any]:
             id="import-pause-box",
         ),
         html.Details(
-            [html.Summary("How to read it"), html.Div(fields(), className="fields")],
+            [html.Summary("How to read it"), html.Div(fields(_zones()), className="fields")],
             id="import-how",
             open=False,
         ),
@@ -221,6 +222,14 @@ def _form() -> list[Any]:
         ),
         html.Div(id="import-understood"),
     ]
+
+
+def _zones() -> list[str]:
+    return sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
+
+
+def _begun(started: str | None) -> str:
+    return f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
 
 
 def _spool() -> Spool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
-from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
 from dash import html
@@ -129,8 +128,13 @@ def way_words(field: str, value: Any, words: str) -> str:
     return f"{FIELDS.get(field, field)}: {shown}" + (f" ({words})" if words else "")
 
 
-def fields() -> list[Any]:
+def fields(zones: Sequence[str]) -> list[Any]:
     """Make the fields by which a file's reading is steered.
+
+    Parameters
+    ----------
+    zones : sequence of str
+        Time zones to offer.
 
     Returns
     -------
@@ -138,12 +142,12 @@ def fields() -> list[Any]:
         Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
     """
     return [
-        html.Div(_field(name, label), id={"type": "read-box", "field": name})
+        html.Div(_field(name, label, zones), id={"type": "read-box", "field": name})
         for name, label in FIELDS.items()
     ]
 
 
-def _field(name: str, label: str) -> Any:
+def _field(name: str, label: str, zones: Sequence[str]) -> Any:
     own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label, "size": "lg"}
     empty = EMPTY.get(name, "as understood")
     if name in SELECTS:
@@ -159,14 +163,13 @@ def _field(name: str, label: str) -> Any:
             allowDecimal=False,
         )
     if name == "timezone":
-        zones = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
         return dmc.Autocomplete(
             **own, data=["UTC", *zones], limit=30, placeholder="such as Europe/Vienna, or UTC+1", debounce=400
         )
     return dmc.TagsInput(**own, data=[], placeholder=TAGS[name], value=[])
 
 
-def understood(found: Mapping[str, Any], unit: Unit, begun: str = "") -> list[Any]:
+def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
     """Show what was understood of the files, and the first rows of each.
 
     Parameters
@@ -174,8 +177,8 @@ def understood(found: Mapping[str, Any], unit: Unit, begun: str = "") -> list[An
     found : mapping
         From `dashboard.jobs.preview`.
     unit : {'C', 'F'}
-    begun : str, optional
-        When the firing began, in words; empty where the files don't tell.
+    begun : str
+        Day and time of day of the first row; empty where the files have no date.
 
     Returns
     -------

@@ -50,7 +50,7 @@ def choose_files(page: Page, *paths: Path) -> None:
 
 def pick(page: Page, field: str, option: str) -> None:
     page.click(field)
-    page.get_by_role("option", name=option).click()
+    page.get_by_role("option", name=option, exact=True).click()
 
 
 def findings(page: Page) -> list[tuple[str, list[str]]]:
@@ -251,7 +251,8 @@ def test_to_the_bin_back_and_gone_by_the_keyboard(
     tablet.click("#firings-empty")
     tablet.wait_for_selector("#firings-delete-now", timeout=30_000)
     assert findings(tablet) == []
-    tablet.keyboard.press("Escape")
+    tablet.focus("#firings-delete-not")
+    tablet.keyboard.press("Enter")
     tablet.wait_for_selector("#firings-delete-now", state="hidden")
     assert len(stored(home, binned=True)) == 1  # nothing was done
     tablet.click("#firings-empty")

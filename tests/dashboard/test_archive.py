@@ -321,7 +321,7 @@ def test_to_the_bin_back_and_gone_for_good(tablet: Tablet, path: Path) -> None:
     tablet.press(delete, own={"type": "firing-delete", "firing": goes})
     # Asked first; what isn't in the bin is never among what is asked about.
     told = tablet.press("firings-empty.n_clicks")
-    assert told["firings-sure"]["opened"] is True
+    assert told["firings-sure"]["hidden"] is False
     assert tablet.has["firings-doomed.data"] == [goes]
     assert "1 firing" in tablet.has["firings-sure-words.children"]
     tablet.has["firings-doomed.data"] = [goes, stays, "nonsense"]  # a forged one: only the bin is emptied
