@@ -52,10 +52,9 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
             for part in ("inputs", "state")
             for given, wanted in zip(body.get(part, []), callback[part], strict=True)
         ]
-        outputs = body.get("outputs", [])
-        outputs = outputs if isinstance(outputs, list) else [outputs]
-        wanted = callback["output"]
-        wanted = wanted if isinstance(wanted, list | tuple) else [wanted]
+        outputs, wanted = body.get("outputs", []), callback["output"]
+        if not isinstance(wanted, list | tuple):  # one output; of a pattern it is a list all the same
+            outputs, wanted = [outputs], [wanted]
         same = [
             isinstance(given, list) or given["property"].split("@")[0] == own.component_property
             for given, own in zip(outputs, wanted, strict=True)

@@ -115,19 +115,21 @@ class Gathering:
         """
         return await asyncio.to_thread(self._firing, firing)
 
-    async def rehearsal(self, info: FiringInfo) -> Work:
-        """Begin to rehearse a firing under its own plan, or give what there is of that.
+    async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
+        """Begin to rehearse a firing, or give what there is of that.
 
         Parameters
         ----------
         info : FiringInfo
+        plan : Plan, optional
+            The firing's own if left out; what another one says is not kept on the disk.
 
         Returns
         -------
         Work
             Its answer is from `logger.replay.judging.rehearse`.
         """
-        return await self._work("rehearse", info, None)
+        return await self._work("rehearse", info, None if plan is None else plan.dumps())
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
         """Begin to judge a firing moment by moment, or give what there is of that.
@@ -194,12 +196,13 @@ class Gathering:
         self, job: str, info: FiringInfo, state: tuple[Any, ...], plan: str | None, work: Work
     ) -> dict[str, Any]:
         home = self._path.parent
-        if job == "rehearse" and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
+        own = job == "rehearse" and plan is None
+        if own and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
             return kept
         answer = await self._apart.run(
             job, tell=work.come, journal=str(self._path), firing=info.id, plan=plan
         )
-        if job == "rehearse":
+        if own:
             await asyncio.to_thread(_keep, home, state, answer)
         return dict(answer)
 

@@ -147,11 +147,12 @@ def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, f
     return True, (zone, float(peak_c))
 
 
-def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> dict[str, float]:
-    """Give the peaks that are known, by ID [°C]."""
+def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float], list[str]]:
+    """Give the peaks that are known, by ID [°C], and the IDs of those that aren't yet."""
     with contextlib.closing(JournalReader(path)) as reader:
-        told = {info.id: peak_of(reader, info)[1] for info in infos}
-    return {firing: peak[1] for firing, peak in told.items() if peak is not None}
+        told = {info.id: peak_of(reader, info) for info in infos}
+    peaks = {firing: peak[1] for firing, (_, peak) in told.items() if peak is not None}
+    return peaks, [firing for firing, (known, _) in told.items() if not known]
 
 
 class Pictures:

@@ -15,7 +15,18 @@ ROOT = Path(__file__).parent.parent
 MODULES = sorted([*(ROOT / "logger").rglob("*.py"), *(ROOT / "dashboard").rglob("*.py")])
 
 ROOMS = (
-    *("errors", "home", "reading", "plan", "requests", "physics", "rig_line", "conversion", "judgement"),
+    *(
+        "errors",
+        "home",
+        "reading",
+        "words",
+        "plan",
+        "requests",
+        "physics",
+        "rig_line",
+        "conversion",
+        "judgement",
+    ),
     *("journal", "sources", "exchange", "replay", "diagnosis", "recording", "cold_check", "report", "mirror"),
     *("simulator", "cli"),
 )
@@ -25,7 +36,7 @@ LOOSE = {"__init__", "errors", "home", "reading", "requests"}
 
 PURE = (
     *("logger.physics", "logger.rig_line", "logger.conversion", "logger.judgement"),
-    *("logger.report.levels", "logger.report.facts"),
+    *("logger.words", "logger.report.levels", "logger.report.facts"),
 )
 OUTSIDE = {  # what touches the world or the time of day
     *("asyncio", "socket", "serial", "sqlite3", "subprocess", "threading", "time", "datetime", "os"),

@@ -41,6 +41,7 @@ class Entry:
 
 PAGES: Final = (
     Entry("fire", "Stokewatch", "/"),
+    Entry("prepare", "Prepare · Stokewatch", "/prepare"),
     Entry("firings", "Firings · Stokewatch", "/firings"),
     Entry("replay", "Replay · Stokewatch", "/replay/<firing>"),
     Entry("compare", "Compare · Stokewatch", "/compare"),

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Final
 from urllib.parse import quote
@@ -44,7 +45,7 @@ from dashboard.parts.words import Unit
 from dashboard.spool import Spool
 from logger.errors import StokewatchError
 from logger.journal.bin import put_back, throw_away
-from logger.journal.reader import FiringInfo
+from logger.journal.reader import FiringInfo, JournalReader
 from logger.journal.writer import JournalWriter
 
 A_PAGE: Final = 24
@@ -81,7 +82,10 @@ def _list(*, binned: bool) -> Any:
     doors = [
         dcc.Link("To the firings", href="/firings")
         if binned
-        else dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door"),
+        else html.Div(
+            dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door"),
+            id="firings-import-box",
+        ),
         html.Button("Empty the bin …", id="firings-empty", type="button", className="bad", hidden=True)
         if binned
         else dcc.Link("Bin", href="/firings?show=bin", id="firings-bin-door"),
@@ -92,7 +96,7 @@ def _list(*, binned: bool) -> Any:
             dcc.Store(id="firings-which", data="bin" if binned else "list"),
             dcc.Store(id="firings-page", data=0),
             dcc.Store(id="firings-turn", data=0),
-            dcc.Store(id="firings-shown", data=[]),
+            dcc.Store(id="firings-waiting", data=[]),
             dcc.Store(id="firings-chosen", data=[], storage_type="session"),
             dcc.Store(id="firings-errand", data=None),
             dcc.Store(id="firings-made", data=None),
@@ -194,7 +198,7 @@ def _sure() -> Any:
     output={
         "cards": Output("firings-list", "children"),
         "count": Output("firings-count", "children"),
-        "shown": Output("firings-shown", "data"),
+        "waiting": Output("firings-waiting", "data"),
         "idle": Output("firings-peaks", "disabled"),
         "single": Output("firings-pages", "hidden"),
         "first": Output("firings-before", "disabled"),
@@ -221,14 +225,17 @@ async def show(
     infos = shelf.found(every, words[:200] if isinstance(words, str) else "")
     order = order if isinstance(order, str) else "newest"
     if order in ("hottest", "coldest") and infos:
-        infos = shelf.in_order(infos, order, await asyncio.to_thread(shelf.peaks_of, path, infos))
+        peaks, missing = await asyncio.to_thread(shelf.peaks_of, path, infos)
+        infos = shelf.in_order(infos, order, peaks)
     else:
+        missing = []
         infos = shelf.in_order(infos, order, {})
     pages = max(1, -(-len(infos) // A_PAGE))
     at = page if isinstance(page, int) and not isinstance(page, bool) else 0
     at = min(max(at, 0), pages - 1)
     some = infos[at * A_PAGE : (at + 1) * A_PAGE]
     rows = await asyncio.to_thread(shelf.pictures(path).rows, some) if some else []
+    rows = [replace(row, failed=not row.known and _key(path, row.info) in _failed) for row in rows]
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
     own: Unit = "F" if unit == "F" else "C"
     if binned:
@@ -236,14 +243,15 @@ async def show(
         set_props("firings-empty", {"hidden": not (every and looks["may_act"])})
     else:
         cards = [card(row, own, chosen=row.info.id in _ids(chosen), **looks) for row in rows]
-        set_props("firings-import-door", {"className": "" if looks["may_act"] else "unseen"})
+        set_props("firings-import-box", {"hidden": not looks["may_act"]})
     set_props("firings-finder", {"hidden": len(every) < 2})
-    missing = not binned and any(not row.known and not row.info.running for row in rows)
+    unknown = [row.info.id for row in rows if not (row.known or row.failed or row.info.running)]
+    waiting = [] if binned else [*unknown, *(firing for firing in missing if firing not in unknown)]
     return {
         "cards": cards,
         "count": _count(len(infos), len(every), at, pages, binned=binned),
-        "shown": [row.info.id for row in rows],
-        "idle": not missing,
+        "waiting": waiting,
+        "idle": not waiting,
         "single": pages == 1,
         "first": at == 0,
         "last": at == pages - 1,
@@ -291,21 +299,20 @@ _failed: set[tuple[Path, str, int | None, int]] = set()
     Output("firings-turn", "data", allow_duplicate=True),
     Output("firings-peaks", "disabled", allow_duplicate=True),
     Input("firings-peaks", "n_intervals"),
-    State("firings-shown", "data"),
+    State("firings-waiting", "data"),
     State("firings-turn", "data"),
     prevent_initial_call=True,
 )
-async def work_out_peaks(_: Any, shown: Any, turn: Any) -> Any:
+async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
     """Work out the next peak that isn't known: one after another, each once."""
     path = here().journal_path
     gathered = gathering(path)
-    for firing in _ids(shown)[:A_PAGE]:
+    for firing in _ids(waiting):
         try:
             info = await gathered.firing(firing)
         except StokewatchError:
             continue  # deleted meanwhile
-        key = (path, info.id, info.last_us, info.readings)
-        if info.running or key in _failed:
+        if info.running or _key(path, info) in _failed:
             continue
         known = await asyncio.to_thread(_is_known, path, info)
         if known:
@@ -318,14 +325,16 @@ async def work_out_peaks(_: Any, shown: Any, turn: Any) -> Any:
         try:
             work.answer()
         except StokewatchError:
-            _failed.add(key)
+            _failed.add(_key(path, info))
         return (turn if isinstance(turn, int) else 0) + 1, False
     return no_update, True
 
 
-def _is_known(path: Path, info: FiringInfo) -> bool:
-    from logger.journal.reader import JournalReader
+def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:
+    return path, info.id, info.last_us, info.readings
 
+
+def _is_known(path: Path, info: FiringInfo) -> bool:
     with contextlib.closing(JournalReader(path)) as reader:
         return shelf.peak_of(reader, info)[0]
 

@@ -399,7 +399,9 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         asked = ["timezone"]
         error = page_words(leaps[0])[0]
     path = here().journal_path
-    same = already_here(await asyncio.to_thread(shelf.firings, path, binned=None), told["digests"])
+    same = list(
+        already_here(await asyncio.to_thread(shelf.firings, path, binned=None), told["digests"]).values()
+    )
     fitting = [] if whole["error"] else await asyncio.to_thread(_fitting, path, whole["names"])
     headers = list(dict.fromkeys(header for each in told["files"] for header in each["headers"]))[:HEADERS]
     for name in ("time", "keep", "leave_out"):
@@ -413,7 +415,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         "same": _same(same),
         "again": not same,
         "pause": not leaps,
-        "understood": understood(told, own),
+        "understood": understood(told, own, _begun(whole["started"])),
         "begun": bool(whole["error"]) or whole["started"] is not None,
         "plans": fitting,
         "no_plans": not fitting,
@@ -605,6 +607,11 @@ async def begin(
 
     token = _errands().begin(run, "import")
     return {"token": token, "kind": "import", "batch": batch}, False, "", ""
+
+
+def _begun(started: str | None) -> str:
+    """When it began, by this machine's clock on the wall."""
+    return f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
 
 
 def _started_us(text: Any) -> int | None:

@@ -1,380 +1,259 @@
-"""The room for the day before and the last hour: plan, probes, alarms, packing, cold check; then arm."""
+"""The day before and the last hour: plan, probes, alarms, packing, cold check; then arm.
+
+The draft is one store in the browser. Fields write into it, all else is made of it; `prepare-turn` counts when
+forms have to be made anew: another plan was taken, or a probe came or went.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
-import math
-import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Annotated, Any, Final
+from typing import Any, Final
 
-import numpy as np
-from dash import html
-from fastapi import APIRouter, Body, Depends
-from fastapi.responses import Response
+import dash_mantine_components as dmc
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
 
-from dashboard.apart import Apart
-from dashboard.context import Context
-from dashboard.feed import dumps
-from dashboard.rig_look import look_at_rig
-from logger.cold_check.look import check_journal
-from logger.errors import UserError
-from logger.journal.reader import FiringInfo, JournalReader
-from logger.plan import LETTERS, MAX_PROBES, MAX_TOML, Plan, PlanError, assign_probes, from_document, loads
+from dashboard.context import here
+from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
+from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
+from dashboard.parts.templates import follow_theme, templates
+from dashboard.parts.words import Unit
+from dashboard.planning import Document, draft_of, problems, read_document, to_document, with_fields
+from logger.journal.reader import JournalReader
+from logger.judgement.limits import limits
+from logger.plan import Plan
 from logger.plan import library as plans
 from logger.plan.alarm_rules import RULES
 
-MAX_POINTS: Final = 700
-"""Points a trace of a rehearsal: it is looked at beside the settings, on half of the glass."""
-MAX_FIRINGS: Final = 200
-
-DIFFERENCES: Final = frozenset({"drop_c", "spread_c", "short_c"})
-"""Settings in °C that are no temperatures but differences of two."""
-
-Document = dict[str, Any]
-
-
-class PlanRefused(UserError):
-    """Something in a plan that a page sent is wrong: names the field and the mend."""
-
-    def __init__(self, exc: PlanError) -> None:
-        super().__init__(exc.what)
-        self.field = exc.field
+STEPS: Final = (
+    ("plan", "Plan", prepare_plans.panel),
+    ("probes", "Rig and probes", prepare_probes.panel),
+    ("alarms", "Alarms", prepare_alarms.panel),
+    ("pack", "Pack", prepare_ready.pack_panel),
+    ("check", "Cold check", prepare_ready.check_panel),
+    ("arm", "Arm", prepare_ready.arm_panel),
+)
+NAMES: Final = tuple(name for name, *_ in STEPS)
 
 
-class FileRefused(UserError):
-    """A plan file that can't be read: says the line."""
+def layout(step: str = "plan", **_query: str) -> Any:
+    """Give the page.
 
-    field = "file"
-
-
-class NothingComesIn(UserError):
-    """There are no readings that could be checked."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "no readings come in that could be checked; see under Probes what the rig is waiting for"
-        )
-
-
-def layout() -> Any:
-    """Give the room, hidden and empty; its script fills it.
+    Parameters
+    ----------
+    step : str
+        One of `NAMES`.
 
     Returns
     -------
-    dash component
+    component
     """
-    return html.Section(
-        id="room-prepare",
-        className="room",
-        hidden=True,
-        **{"aria-label": "Prepare"},
-        children=[html.Div(id="prepare")],
+    return html.Div(
+        id="prepare",
+        children=[
+            templates("prepare"),
+            dcc.Store(id="prepare-plan", storage_type="local"),
+            dcc.Store(id="prepare-turn", data=0),
+            dcc.Store(id="prepare-checked"),
+            dcc.Store(id="prepare-selected"),
+            dcc.Store(id="prepare-rig"),
+            dcc.Store(id="prepare-tried", data={}),
+            dcc.Store(id="prepare-report"),
+            dcc.Store(id="prepare-kit"),
+            dcc.Location(id="prepare-onward", refresh="callback-nav"),
+            html.H1("Prepare", className="unseen"),
+            dmc.Tabs(
+                id="prepare-step",
+                value=step if step in NAMES else "plan",
+                activateTabWithKeyboard=False,  # arrows look, Enter goes
+                children=[
+                    dmc.TabsList([_tab(n, *each[:2]) for n, each in enumerate(STEPS, 1)]),
+                    *(
+                        dmc.TabsPanel([*panel(), _onward(n)], value=name)
+                        for n, (name, _, panel) in enumerate(STEPS)
+                    ),
+                ],
+            ),
+        ],
     )
 
 
-def routes(context: Context) -> APIRouter:
-    """Give the room's endpoints.
-
-    Parameters
-    ----------
-    context : Context
-
-    Returns
-    -------
-    APIRouter
-    """
-    router = APIRouter(prefix="/api/prepare")
-    operator = [Depends(context.operator)]
-    apart = Apart()
-    home, journal = context.home, context.journal_path
-
-    @router.get("/start")
-    def start() -> Response:
-        return _json(_start(context))
-
-    @router.get("/rig")
-    def rig() -> Response:
-        return _json(look_at_rig(home, journal))
-
-    @router.get("/plans")
-    def stored() -> Response:
-        return _json({"plans": _plans(context)})
-
-    @router.get("/plans/{name}")
-    def one(name: str) -> Response:
-        return _json({"plan": to_document(_read_stored(context, name))})
-
-    @router.post("/plans", dependencies=operator)
-    def keep(
-        plan: Document, name: Annotated[str, Body()] = "", replace: Annotated[bool, Body()] = False
-    ) -> Response:
-        read = read_document(plan)
-        name = plans.name_for(name or read.title)
-        if not name:
-            raise plans.StoreError("a plan without a name; give it a title", "title")
-        plans.save_plan(home, name, read, replace=replace)
-        return _json({"name": name, "plans": _plans(context)})
-
-    @router.post("/plans/{name}/remove", dependencies=operator)
-    def remove(name: str) -> Response:
-        plans.delete_plan(home, name)
-        return _json({"plans": _plans(context)})
-
-    @router.get("/firing/{firing}")
-    def of_firing(firing: str) -> Response:
-        with contextlib.closing(JournalReader(journal)) as reader:
-            info = reader.firing(firing)
-        return _json({"plan": to_document(_of_firing(info))})
-
-    @router.get("/firing/{firing}/traces")
-    def traces(firing: str) -> Response:
-        with contextlib.closing(JournalReader(journal)) as reader:
-            return _json(_traces(reader, reader.firing(firing)))
-
-    @router.post("/read")
-    async def read_file(toml: Annotated[str, Body(embed=True, max_length=MAX_TOML)]) -> Response:
-        try:
-            plain = await apart.run("read_plan", toml=toml)
-        except UserError as exc:
-            raise FileRefused(str(exc)) from exc
-        return _json({"plan": to_document(loads(plain, "file"))})
-
-    @router.post("/problems")
-    def wrong(plan: Annotated[Document, Body(embed=True)]) -> Response:
-        found = problems(plan)
-        read = None if found else read_document(plan)
-        return _json(
-            {
-                "problems": found,
-                "toml": None if read is None else read.dumps(),
-                "name": "" if read is None else plans.name_for(read.title),
-            }
-        )
-
-    @router.post("/rehearse")
-    async def rehearse(plan: Document, firing: Annotated[str, Body()]) -> Response:
-        read = read_document(plan)
-        tried = _under(read, _info(context, firing)).dumps()
-        return _json(await apart.run("rehearse", journal=str(journal), firing=firing, plan=tried))
-
-    @router.post("/check")
-    def check(plan: Annotated[Document, Body(embed=True)]) -> Response:
-        read = read_document(plan)
-        if not journal.exists():
-            raise NothingComesIn
-        with contextlib.closing(JournalReader(journal)) as reader:
-            firing = reader.running()
-            if firing is None:
-                raise NothingComesIn
-            return _json(check_journal(reader, firing, read if read.probes else None, home).as_dict())
-
-    @router.post("/kit", dependencies=operator)
-    def kit(items: Annotated[list[tuple[str, bool]], Body(embed=True)]) -> Response:
-        plans.write_kit(home, items)
-        return _json({"kit": plans.read_kit(home)})
-
-    return router
+def _tab(number: int, name: str, title: str) -> Any:
+    return dmc.TabsTab(
+        html.Span(
+            [html.B(f"{number} {title}"), html.Span("", id={"type": "prepare-state", "step": name})],
+            className="prepare-tab",
+        ),
+        value=name,
+    )
 
 
-def read_document(doc: Document) -> Plan:
-    """Read a plan as the page sends it.
+def _onward(at: int) -> Any:
+    if at + 1 == len(STEPS):
+        return html.P("")
+    name, title, _ = STEPS[at + 1]
+    button = html.Button(f"Next: {title}", id={"type": "prepare-go", "to": name, "at": "next"}, type="button")
+    return html.P(button, className="prepare-next")
 
-    Parameters
-    ----------
-    doc : dict
-        As `to_document` gives it; a height that nobody knows may be None.
+
+@callback(
+    Output("prepare-step", "value"),
+    Input({"type": "prepare-go", "to": ALL, "at": ALL}, "n_clicks"),
+    prevent_initial_call=True,
+)
+def go(_: list[int | None]) -> Any:
+    """Go to another step."""
+    if not ctx.triggered[0]["value"] or not isinstance(ctx.triggered_id, dict):
+        raise PreventUpdate
+    return ctx.triggered_id["to"]
+
+
+# --- the draft ----------------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("prepare-plan", "data"),
+    Output("prepare-turn", "data"),
+    Input("prepare-plan", "modified_timestamp"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+)
+async def begin(_: Any, kept: Any, turn: Any) -> Any:
+    """Go on with the draft that this browser kept, or begin with a plan for what runs."""
+    if turn and draft_of(kept) is not None:
+        raise PreventUpdate
+    if draft_of(kept) is not None:
+        return no_update, 1
+    plan = await asyncio.to_thread(fresh)
+    return {"doc": to_document(plan), "name": ""}, (turn if isinstance(turn, int) else 0) + 1
+
+
+def fresh() -> Plan:
+    """Make the plan one begins with: of the firing that runs, else an empty one of today's date.
 
     Returns
     -------
     Plan
-
-    Raises
-    ------
-    PlanRefused
-        Names the field.
     """
-    probes = doc.get("probe", [])
-    if isinstance(probes, list):
-        probes = [{k: v for k, v in p.items() if v is not None} if isinstance(p, dict) else p for p in probes]
-    try:
-        return from_document({**doc, "probe": probes})
-    except PlanError as exc:
-        raise PlanRefused(exc) from exc
-
-
-def problems(doc: Document) -> list[dict[str, str | None]]:
-    """Find all that is wrong with a plan, not the first thing alone: each belongs beside its own field.
-
-    Parameters
-    ----------
-    doc : dict
-        As for `read_document`.
-
-    Returns
-    -------
-    list of dict
-        `field` and `text`; none where the plan is good.
-    """
-    found: dict[str | None, str] = {}
-
-    def look(part: Document, shift: int = 0) -> None:
-        try:
-            read_document(part)
-        except PlanRefused as exc:
-            field = exc.field
-            if field is not None and field.startswith("probe.0"):
-                field = f"probe.{shift}{field[7:]}"
-            found.setdefault(field, str(exc))
-
-    for key in ("title", "target_c", "soak_min", "estimate"):
-        if key in doc:
-            look({key: doc[key]})
-    probes, alarms = doc.get("probe"), doc.get("alarm")
-    few = isinstance(probes, list) and len(probes) <= MAX_PROBES  # too many are one problem
-    for index, probe in enumerate(probes if few else ()):
-        look({"probe": [probe]}, index)
-    for rule, settings in (alarms if isinstance(alarms, dict) else {}).items():
-        for key, value in (settings if isinstance(settings, dict) else {}).items():
-            look({"alarm": {rule: {key: value}}})
-    if not found:
-        look(doc)  # what shows in the whole alone: names given twice, a burn-out above the target
-    return [{"field": field, "text": text} for field, text in found.items()]
-
-
-def to_document(plan: Plan) -> Document:
-    """Give a plan as a page edits it: the file's tables, with every setting of every alarm.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    dict
-    """
-    doc = tomllib.loads(plan.dumps())
-    alarms = {rule: dict(settings) for rule, settings in plan.alarms.items()}
-    return {**doc, "probe": doc.get("probe", []), "alarm": alarms}
-
-
-def rules() -> list[dict[str, Any]]:
-    """Describe the alarms and all their settings.
-
-    Returns
-    -------
-    list of dict
-    """
-    return [
-        {
-            "name": rule.name,
-            "title": rule.title,
-            "warning": rule.warning,
-            "cause": rule.cause,
-            "advice": rule.advice,
-            "settings": [
-                {
-                    "name": s.name,
-                    "unit": s.unit,
-                    "default": s.default,
-                    "minimum": s.minimum,
-                    "maximum": s.maximum,
-                    "doc": s.doc,
-                    "difference": s.name in DIFFERENCES or s.unit.startswith("°C/"),
-                }
-                for s in rule.settings
-            ],
-        }
-        for rule in RULES.values()
-    ]
-
-
-def _start(context: Context) -> dict[str, Any]:
-    firings: list[FiringInfo] = []
-    if context.journal_path.exists():
-        with contextlib.closing(JournalReader(context.journal_path)) as reader:
-            firings = reader.firings()
-    running = next((f for f in firings if f.running), None)
     plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
-    if running is not None:
-        plan = _of_firing(running) if running.plan_toml else replace(plan, probes=running.plan.probes)
-    return {
-        "plan": to_document(plan),
-        "rules": rules(),
-        "letters": LETTERS,
-        "plans": _plans(context),
-        "firings": [
-            {
-                "id": f.id,
-                "title": f.title,
-                "started_s": f.started_us / 1e6,
-                "length_s": ((f.last_us or f.started_us) - f.started_us) / 1e6,
-                "probes": len(f.seen),
-                "planned": f.plan_toml is not None,
-                "invented": f.invented,
-                "running": f.running,
-            }
-            for f in firings[:MAX_FIRINGS]
-        ],
-        "kit": plans.read_kit(context.home),
+    if not here().journal_path.exists():
+        return plan
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        running = reader.running()
+    if running is None:
+        return plan
+    return (
+        prepare_plans.of_firing(running) if running.plan_toml else replace(plan, probes=running.plan.probes)
+    )
+
+
+@callback(
+    Output("prepare-plan-form", "children"),
+    Output("prepare-alarm-form", "children"),
+    Input("prepare-turn", "data"),
+    Input("unit", "data"),
+    State("prepare-plan", "data"),
+)
+def forms(_: Any, unit: Any, kept: Any) -> Any:
+    """Make the forms of the plan and of the alarms."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    doc, in_unit = draft[0], unit_of(unit)
+    errors = errors_of(doc, in_unit)
+    return plan_fields(doc, in_unit, errors), alarm_fields(doc, in_unit, errors)
+
+
+def unit_of(unit: Any) -> Unit:
+    """Read the unit that is shown."""
+    return "F" if unit == "F" else "C"
+
+
+def errors_of(doc: Document, unit: Unit) -> dict[str, str]:
+    """Say what is wrong, by field."""
+    return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
+
+
+@callback(
+    Output("prepare-plan", "data", allow_duplicate=True),
+    Input({"type": "prepare-field", "path": ALL, "as": ALL}, "value"),
+    Input({"type": "prepare-on", "rule": ALL}, "checked"),
+    State("prepare-plan", "data"),
+    prevent_initial_call=True,
+)
+def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
+    """Write what stands in the fields into the draft."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    fields = [part["id"] for part in ctx.inputs_list[0]]
+    rules = [part["id"]["rule"] for part in ctx.inputs_list[1]]
+    doc = with_fields(
+        draft[0], [(str(f["path"]), str(f["as"]), v) for f, v in zip(fields, values, strict=True)]
+    )
+    for rule, on in zip(rules, ons, strict=True):
+        if rule in RULES:
+            doc["alarm"][rule]["enabled"] = on is True
+    if doc == draft[0]:
+        raise PreventUpdate
+    return {"doc": doc, "name": draft[1]}
+
+
+@callback(
+    Output("prepare-plan", "data", allow_duplicate=True),
+    Output("prepare-turn", "data", allow_duplicate=True),
+    Input({"type": "prepare-default", "rule": ALL}, "n_clicks"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+def defaults(_: list[int | None], kept: Any, turn: Any) -> Any:
+    """Take an alarm's settings back to what they usually are."""
+    draft = draft_of(kept)
+    pressed = ctx.triggered_id
+    if draft is None or not isinstance(pressed, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    rule = RULES.get(str(pressed["rule"]))
+    if rule is None:
+        raise PreventUpdate
+    doc = {**draft[0], "alarm": {**draft[0]["alarm"]}}
+    doc["alarm"][rule.name] = {"enabled": True, **{s.name: s.default for s in rule.settings}}
+    return {"doc": doc, "name": draft[1]}, (turn if isinstance(turn, int) else 0) + 1
+
+
+@callback(
+    Output("prepare-checked", "data"),
+    Output({"type": "prepare-field", "path": ALL, "as": ALL}, "error"),
+    Output({"type": "prepare-changed", "rule": ALL}, "children"),
+    Output("prepare-limits", "children"),
+    Output("prepare-arm-limits", "children"),
+    Output("prepare-report", "data", allow_duplicate=True),
+    Input("prepare-plan", "data"),
+    Input("unit", "data"),
+    prevent_initial_call=True,
+)
+def check(kept: Any, unit: Any) -> Any:
+    """Say what is wrong with the draft, beside each field, and what its probes can't tell."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    doc = draft[0]
+    found = problems(doc, unit_of(unit))
+    by_field = {p["field"]: p["text"] for p in found}
+    errors = [by_field.get(part["id"]["path"], "") for part in ctx.outputs_list[1]]
+    rules = [part["id"]["rule"] for part in ctx.outputs_list[2]]
+    changed = [changed_words(RULES[rule], doc["alarm"][rule]) if rule in RULES else "" for rule in rules]
+    plan = None if found else read_document(doc)
+    told = {
+        "problems": found,
+        "toml": None if plan is None else plan.dumps(),
+        "file": "" if plan is None else plans.name_for(plan.title),
+        "limits": [] if plan is None else list(limits(plan)),
     }
+    return told, errors, changed, listed(told["limits"]), listed(told["limits"]), None
 
 
-def _plans(context: Context) -> list[dict[str, Any]]:
-    return [
-        {
-            "name": p.name,
-            "title": p.plan.title if p.plan else "",
-            "probes": len(p.plan.probes) if p.plan else 0,
-            "target_c": p.plan.target_c if p.plan else None,
-            "trouble": p.trouble,
-            "changed_s": p.changed_s,
-        }
-        for p in plans.list_plans(context.home)
-    ]
-
-
-def _read_stored(context: Context, name: str) -> Plan:
-    try:
-        return plans.load_plan(context.home, name)
-    except PlanError as exc:
-        raise plans.StoreError(str(exc)) from exc
-
-
-def _info(context: Context, firing: str) -> FiringInfo:
-    with contextlib.closing(JournalReader(context.journal_path)) as reader:
-        return reader.firing(firing)
-
-
-def _of_firing(firing: FiringInfo) -> Plan:
-    """A firing's plan, with a probe for each of its channels where nobody had made one."""
-    plan = firing.plan
-    return plan if plan.probes else replace(plan, probes=assign_probes(None, firing.seen))
-
-
-def _under(plan: Plan, firing: FiringInfo) -> Plan:
-    """An earlier firing's own probes, with the targets and alarms that are being tried."""
-    return replace(plan, title=firing.title, probes=_of_firing(firing).probes)
-
-
-def _traces(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
-    drawn = reader.history(firing.id, MAX_POINTS)
-    return {
-        "id": firing.id,
-        "title": firing.title,
-        "invented": firing.invented,
-        "traces": [
-            {
-                "name": column.probe.name,
-                "zone": column.probe.zone,
-                "t": np.round((t_us - firing.started_us) / 1e6, 1),
-                "c": [round(c, 1) if math.isfinite(c) else None for c in values.tolist()],
-            }
-            for column, t_us, values in zip(drawn.columns, drawn.t_us, drawn.temperature_c, strict=True)
-        ],
-    }
-
-
-def _json(content: Any) -> Response:
-    return Response(dumps(content), media_type="application/json")
+follow_theme("prepare")

@@ -9,7 +9,7 @@ from typing import Any
 from dash import html
 
 from dashboard.parts.words import Unit, capital
-from logger.judgement.said import in_unit
+from logger.words.said import in_unit
 
 SILENCE_MIN = (10, 30)
 """So long an alarm can be silenced with one tap. [min]"""

@@ -32,6 +32,8 @@ class Row:
         Whether that has been worked out.
     day : str
         Day and time of day of its first reading; empty where nobody knows.
+    failed : bool, default False
+        Whether it could not be worked out.
     """
 
     info: FiringInfo
@@ -39,6 +41,7 @@ class Row:
     peak: tuple[str, float] | None
     known: bool
     day: str
+    failed: bool = False
 
 
 def length_s(info: FiringInfo) -> float:
@@ -61,6 +64,8 @@ def coldest(row: Row, unit: Unit) -> str:
     if row.info.running:
         seen = row.picture["coldest"]
         return f"Coldest zone about {degrees(seen['peak_c'], unit)}{unit} so far" if seen else "Burning"
+    if row.failed:
+        return "Its peak could not be worked out; its report says why"
     if not row.known:
         return "Peak: being worked out …"
     if row.peak is None:

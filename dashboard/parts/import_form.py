@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any, Final
 from zoneinfo import available_timezones
 
@@ -167,7 +166,7 @@ def _field(name: str, label: str) -> Any:
     return dmc.TagsInput(**own, data=[], placeholder=TAGS[name], value=[])
 
 
-def understood(found: Mapping[str, Any], unit: Unit) -> list[Any]:
+def understood(found: Mapping[str, Any], unit: Unit, begun: str = "") -> list[Any]:
     """Show what was understood of the files, and the first rows of each.
 
     Parameters
@@ -175,23 +174,23 @@ def understood(found: Mapping[str, Any], unit: Unit) -> list[Any]:
     found : mapping
         From `dashboard.jobs.preview`.
     unit : {'C', 'F'}
+    begun : str, optional
+        When the firing began, in words; empty where the files don't tell.
 
     Returns
     -------
     list of component
     """
     whole, files = found["whole"], found["files"]
-    told = [] if whole["error"] else [_summary(whole), _guesses(whole), _columns(whole, files, unit)]
+    told = [] if whole["error"] else [_summary(whole, begun), _guesses(whole), _columns(whole, files, unit)]
     return [part for part in (*told, *(_first(each) for each in files)) if part is not None]
 
 
-def _summary(whole: Mapping[str, Any]) -> Any:
+def _summary(whole: Mapping[str, Any], begun: str) -> Any:
     step = whole["step_s"]
     every = f"{step:.3g} s" if step >= 1 else f"{step * 1000:.0f} ms"
     gaps = [f"{span(length)} from minute {begin / 60:.0f}" for begin, length in whole["gaps"][:3]]
     more = " …" if whole["gap_count"] > 3 else ""
-    started = whole["started"]
-    begun = f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
     facts = (
         ("Begun", begun or "the files have no date"),
         ("Lasts", span(whole["duration_s"])),

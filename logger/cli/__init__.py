@@ -73,7 +73,7 @@ def cli(ctx: click.Context, home: Path | None) -> None:
 for _command in (
     *(fire.demo, fire.run, fire.log, fire.page, fire.pin),
     *(running.finish, running.status),
-    *(rig.ports, rig.listen, rig.check, rig.simulate),
+    *(rig.ports, rig.listen, rig.hear, rig.check, rig.simulate),
     *(firings.firings, firings.show, firings.rehearse, files.import_, files.export),
     *(influx.mirror, influx.pull),
 ):

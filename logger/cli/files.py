@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import sys
-from collections.abc import Callable
+import threading
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -16,6 +19,30 @@ from logger.cli.output import print_json, reading
 if TYPE_CHECKING:
     from logger.home import Home
     from logger.journal.reader import JournalReader
+    from logger.journal.rows import FiringInfo
+
+_LONG_S: Final = 1.0
+"""What takes longer says how far it has come. [s]"""
+
+
+@contextlib.contextmanager
+def _stoppable(left: str) -> Iterator[None]:
+    """Let Ctrl-C, or being told to end, stop the work where it stands; say what is left of it."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = (
+        signal.signal(signal.SIGTERM, stop) if threading.current_thread() is threading.main_thread() else None
+    )
+    try:
+        yield
+    except KeyboardInterrupt:
+        click.echo(f"stokewatch: stopped; {left}", err=True)
+        raise click.Abort from None
+    finally:
+        if before is not None:
+            signal.signal(signal.SIGTERM, before)
 
 
 @click.command("import")
@@ -40,8 +67,10 @@ if TYPE_CHECKING:
 @click.option(
     "--repeats", type=click.Choice(["refuse", "last", "spread"]), default="refuse", show_default=True
 )
+@click.option("--once", is_flag=True, help="Leave files that are here already: nothing comes in twice.")
 @json_option
 @with_home
+@_stoppable("nothing was imported")
 def import_(
     home: Home,
     files: tuple[Path, ...],
@@ -49,6 +78,7 @@ def import_(
     title: str,
     delimiter: str | None,
     time_columns: tuple[str, ...],
+    once: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -57,24 +87,27 @@ def import_(
     What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read. Name a
     column by its header, by a pattern, or by its number.
     """
-    from logger.exchange.csv_in import already_here, digest_of, import_csv
+    from logger.exchange.csv_in import import_csv
     from logger.exchange.csv_table import CsvOptions
-    from logger.journal.reader import JournalReader
     from logger.journal.writer import JournalWriter
     from logger.plan import load
 
     plan = load(plan_file) if plan_file else None
     home.create()
+    here = _here_already(home, files)
+    if once and here:
+        new = [path for path in files if path not in here]
+        if not new:
+            return _all_here(here, as_json=as_json)
+        files = tuple(new)
     with contextlib.closing(JournalWriter(home.journal)) as writer:
-        with contextlib.closing(JournalReader(home.journal)) as reader:
-            same = already_here(reader.firings(binned=None), map(digest_of, files))
         info, firing = import_csv(
             writer,
             list(files),
             CsvOptions(delimiter="\t" if delimiter == "\\t" else delimiter, time=time_columns, **options),
             plan=plan,
             title=title,
-            progress=None if as_json else _progress(),
+            progress=None if as_json else _progress("read"),
         )
     document = {
         "firing": info.id,
@@ -84,31 +117,58 @@ def import_(
         "duration_s": float(firing.t_us[-1] - firing.t_us[0]) / 1e6,
         "guesses": list(firing.guesses),
         "notes": list(firing.notes),
+        "here_already": [{"file": path.name, "firing": found.id} for path, found in here.items()],
         "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
-        "same_file_as": [other.id for other in same],
     }
     if as_json:
         print_json(document)
         return 0
     click.echo(f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}")
-    for line in firing.said():
+    for line in (*firing.said(), *(_words(path, found, once=once) for path, found in here.items())):
         click.echo(f"  {line}")
-    for other in same:
-        where = "lies in the bin" if other.binned else "is here"
-        click.echo(
-            f"  the same file {where} already: {other.id} ({other.title}); Firings on the page delete one"
-        )
     return 0
 
 
-def _progress() -> Callable[[int, int], None] | None:
-    """Say on a terminal how far a large file is read."""
+def _here_already(home: Home, files: tuple[Path, ...]) -> dict[Path, FiringInfo]:
+    """Find files that an earlier command imported, and the firing of each."""
+    from logger.exchange.csv_in import already_here, digest_of
+
+    if not home.journal.exists():
+        return {}
+    digests = {path: digest_of(path) for path in files}
+    with reading(home) as reader:
+        found = already_here(reader.firings(binned=None), digests.values())
+    return {path: found[digest] for path, digest in digests.items() if digest in found}
+
+
+def _words(path: Path, found: FiringInfo, *, once: bool) -> str:
+    place = "lies in the bin" if found.binned else "is here already"
+    where = f"{path.name} {place}, as firing {found.id} ({found.title})"
+    return f"{where}: left out" if once else f"{where}: now it is here twice; --once would have left it out"
+
+
+def _all_here(here: dict[Path, FiringInfo], *, as_json: bool) -> int:
+    """Say that there is nothing new; the firing is the one that has the first file."""
+    first = next(iter(here.values()))
+    if as_json:
+        known = [{"file": path.name, "firing": found.id} for path, found in here.items()]
+        print_json({"firing": first.id, "title": first.title, "readings": 0, "here_already": known})
+        return 0
+    for path, found in here.items():
+        click.echo(_words(path, found, once=True))
+    return 0
+
+
+def _progress(done_word: str) -> Callable[[int, int], None] | None:
+    """Say on a terminal how far long work has come."""
     if not sys.stderr.isatty():
         return None
+    begun_s = time.monotonic()
 
     def say(done: int, of: int) -> None:
-        if of > 10_000_000:
-            click.echo(f"\r{min(done / of, 1):4.0%} read", err=True, nl=False)
+        if time.monotonic() - begun_s > _LONG_S:
+            share = min(done / max(of, 1), 1)
+            click.echo(f"{share:4.0%} {done_word}; Ctrl-C stops it and leaves nothing\r", err=True, nl=False)
 
     return say
 
@@ -145,7 +205,7 @@ def export(
 
     set-apart are frames that could not be placed, as they came; `show` says how many there are.
     """
-    with reading(home) as reader:
+    with _stoppable(f"nothing was written to {output}"), reading(home) as reader:
         found = reader.firing(firing)
         unproven = sorted(reader.unproven(found.id))
         rows = _write(reader, found.id, kind, output, site=site, timezone=timezone, unit=unit)
@@ -166,15 +226,16 @@ def _write(
     """Write a firing's file; give its rows, None of a report."""
     from logger.exchange import export as exports
 
+    progress = _progress("written")
     match kind:
         case "csv":
-            return exports.export_csv(reader, firing, output)
+            return exports.export_csv(reader, firing, output, progress=progress)
         case "parquet":
-            return exports.export_parquet(reader, firing, output)
+            return exports.export_parquet(reader, firing, output, progress=progress)
         case "set-apart":
             return exports.export_set_apart(reader, firing, output)
         case "line-protocol":
-            return exports.export_line_protocol(reader, firing, output, site=site)
+            return exports.export_line_protocol(reader, firing, output, site=site, progress=progress)
     from logger.report.document import export_html
     from logger.report.shown import shown
 

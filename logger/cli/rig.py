@@ -47,7 +47,8 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
     )
     if len(rigs := [h.port for h in heard if h.rig is not None]) > 1:
         named = " ".join(f"--serial {port}" for port in rigs)
-        click.echo(f"{len(rigs)} rigs: `run` by itself reads the first that it hears. All: run {named}")
+        first = f"{len(rigs)} rigs: `run` by itself reads the first that it hears."
+        click.echo(f"{first} All: stokewatch run {named}")
     return 0
 
 
@@ -58,7 +59,8 @@ def _what_is_heard(h: Heard) -> str:
         return h.trouble
     if h.numbers:
         shown = ", ".join(f"{name} {value:g}" for name, value in list(h.numbers.items())[:8])
-        return f"numbers in lines, not the rig's line: {shown}; run --serial {h.port}@{h.baud} --as lines"
+        run = f"stokewatch run --serial {h.port}@{h.baud} --as lines"
+        return f"numbers in lines, not the rig's line: {shown}; to record them: {run}"
     if h.unreadable:
         return f"{h.unreadable} bytes that are no text, at any usual speed; name it as {h.port}@BAUD"
     if h.lines:
@@ -90,6 +92,15 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
         if not home.logger_runs():
             raise
         return 0 if counted(home.journal, target, as_json=as_json, echo=click.echo) else 2
+
+
+@click.command(hidden=True)
+@click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
+def hear(seconds: float) -> int:
+    """What a source says that is being set up: its table as JSON on standard input, JSON lines out."""
+    from logger.diagnosis.hear import run
+
+    return run(seconds)
 
 
 @click.command()

@@ -30,6 +30,7 @@ from logger.exchange.csv_words import (
 
 MAX_WORTH: Final = 256
 """More columns that may be temperatures are refused before they are read."""
+UNSAID: Final = "nothing says the unit"
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
 _DAY_PARTS: Final = tuple(
     re.compile(words, re.I)
@@ -486,7 +487,7 @@ def _units(table: Table, said: dict[int, Unit | None], above: Sequence[str], opt
     if None in said.values():
         unsaid = [table.names[table.columns.index(i)] for i, unit in said.items() if unit is None]
         some = f" of {listed(unsaid, 6)}" if any(said.values()) else ""
-        table.guesses.append(f"nothing says the unit{some}: taken for °{default.upper()}")
+        table.guesses.append(f"{UNSAID}{some}: taken for °{default.upper()}")
 
 
 def _add(table: Table, column: int, name: str) -> None:

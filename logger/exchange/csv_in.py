@@ -289,26 +289,29 @@ def digest_of(path: Path) -> str:
         return ""
 
 
-def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> list[FiringInfo]:
-    """Find firings that were imported from files of the same content.
+def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> dict[str, FiringInfo]:
+    """Find files that were imported before.
 
     Parameters
     ----------
     firings : iterable of FiringInfo
+        The newest first.
     digests : iterable of str
         As `digest_of` gives them; empty ones are never here.
 
     Returns
     -------
-    list of FiringInfo
+    dict
+        The newest firing that holds each file; digests of files that are new are no keys.
     """
     wanted = {digest for digest in digests if digest}
-    return [
-        firing
-        for firing in firings
-        if isinstance(known := firing.facts.get(IMPORTED_SHA256), list)
-        and any(isinstance(each, str) and each in wanted for each in known)
-    ]
+    found: dict[str, FiringInfo] = {}
+    for firing in firings:
+        kept = firing.facts.get(IMPORTED_SHA256)
+        for digest in kept if isinstance(kept, list) else ():
+            if digest in wanted:
+                found.setdefault(digest, firing)
+    return found
 
 
 def merge_parts(

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.exchange.csv_format import MAX_WORTH, too_many
+from logger.exchange.csv_format import MAX_WORTH, UNSAID, too_many
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
@@ -127,6 +127,10 @@ class _ByProbe:
     def finish(self, text: Text) -> Part:
         """Set the probes side by side."""
         table = self._table
+        if self._unit_column is not None:
+            of_units = table.headers[self._unit_column]
+            table.left_out = [pair for pair in table.left_out if pair[0] != of_units]
+            table.guesses = [guess for guess in table.guesses if not guess.startswith(UNSAID)]
         table.left_out += self._left_out.items()
         if not self._readers:
             raise table.refuse(
@@ -140,7 +144,7 @@ class _ByProbe:
         names = [name for part in parts for name in part.names]
         if len(t_us) * len(names) > MAX_READINGS:
             raise table.refuse(
-                f"more than {MAX_READINGS:,} readings side by side; split it, or name probes with",
+                f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with",
                 Hint("keep"),
                 code="too-large",
             )

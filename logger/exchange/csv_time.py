@@ -141,8 +141,8 @@ def joined(cells: Sequence[str]) -> str:
     Parameters
     ----------
     cells : sequence of str
-        Date and time of day, which may be numbers: hour, minute, second; or year, month, day, hour, minute
-        and perhaps second.
+        Date and time of day; date and hour as a number, perhaps with minute and second; or year, month, day,
+        hour, minute and perhaps second.
 
     Returns
     -------

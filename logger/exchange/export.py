@@ -14,6 +14,7 @@ from typing import IO, Any, Final, Literal
 import numpy as np
 
 from logger.errors import UserError
+from logger.exchange.csv_text import Progress
 from logger.exchange.line_protocol import lines_of
 from logger.journal.reader import Column, JournalReader
 from logger.plan import assign_probes
@@ -31,7 +32,12 @@ class ExportError(UserError):
 
 
 def export_csv(
-    reader: JournalReader, firing: str, out: Path, *, time: Literal["seconds", "utc"] = "seconds"
+    reader: JournalReader,
+    firing: str,
+    out: Path,
+    *,
+    time: Literal["seconds", "utc"] = "seconds",
+    progress: Progress | None = None,
 ) -> int:
     """Write a firing as CSV.
 
@@ -44,6 +50,9 @@ def export_csv(
         Replaced if it is there.
     time : {'seconds', 'utc'}
         First column `time_s`, from the first reading, or `time_utc`, ISO 8601.
+    progress : callable, optional
+        Is told from time to time how much is done, and of how much; what it raises ends the export and leaves
+        nothing.
 
     Returns
     -------
@@ -64,13 +73,18 @@ def export_csv(
     """
     with whole_file(out) as raw:
         file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
-        rows = write_csv(reader, firing, file, time=time)
+        rows = write_csv(reader, firing, file, time=time, progress=progress)
         file.detach()  # flushes
     return rows
 
 
 def write_csv(
-    reader: JournalReader, firing: str, file: IO[str], *, time: Literal["seconds", "utc"] = "seconds"
+    reader: JournalReader,
+    firing: str,
+    file: IO[str],
+    *,
+    time: Literal["seconds", "utc"] = "seconds",
+    progress: Progress | None = None,
 ) -> int:
     """Write a firing as CSV into an open file; see `export_csv`.
 
@@ -81,6 +95,7 @@ def write_csv(
         Its ID.
     file : text file
     time : {'seconds', 'utc'}
+    progress : callable, optional
 
     Returns
     -------
@@ -92,7 +107,7 @@ def write_csv(
     csv.writer(file, lineterminator="\n").writerow(["time_s" if time == "seconds" else "time_utc", *header])
     rows = 0
     begin: int | None = None
-    for t_us, temperature_c in _rows(reader, firing, columns):
+    for t_us, temperature_c in _rows(reader, firing, columns, progress):
         begin = int(t_us[0]) if begin is None else begin
         if time == "seconds":
             times = [repr(t).removesuffix(".0") for t in ((t_us - begin) / 1e6).tolist()]
@@ -104,7 +119,7 @@ def write_csv(
     return rows
 
 
-def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
+def export_parquet(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
     """Write a firing as a Parquet file.
 
     Parameters
@@ -114,6 +129,7 @@ def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
         Its ID.
     out : Path
         Replaced if it is there.
+    progress : callable, optional
 
     Returns
     -------
@@ -147,7 +163,7 @@ def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
     )
     rows = 0
     with whole_file(out) as file, pq.ParquetWriter(file, schema) as writer:
-        for t_us, temperature_c in _rows(reader, firing, columns):
+        for t_us, temperature_c in _rows(reader, firing, columns, progress):
             arrays: list[Any] = [pa.array(t_us.astype("datetime64[us]"), schema.field(0).type)]
             arrays += [pa.array(column, from_pandas=True) for column in temperature_c.T]
             writer.write_table(pa.table(arrays, schema=schema))
@@ -155,7 +171,9 @@ def export_parquet(reader: JournalReader, firing: str, out: Path) -> int:
     return rows
 
 
-def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site: str = "") -> int:
+def export_line_protocol(
+    reader: JournalReader, firing: str, out: Path, *, site: str = "", progress: Progress | None = None
+) -> int:
     """Write a firing in InfluxDB's line protocol; see `line_protocol.lines_of`.
 
     Parameters
@@ -167,6 +185,7 @@ def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site:
         Replaced if it is there.
     site : str, optional
         Tag.
+    progress : callable, optional
 
     Returns
     -------
@@ -180,7 +199,7 @@ def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site:
     """
     info = reader.firing(firing)
     probes = dict(zip(info.seen, assign_probes(info.plan, info.seen), strict=True))
-    count = 0
+    count = done = 0
     unproven = reader.unproven(firing)
     with whole_file(out) as file:
         for batch in reader.batches(firing):
@@ -191,6 +210,9 @@ def export_line_protocol(reader: JournalReader, firing: str, out: Path, *, site:
                 )
                 file.write("".join(f"{line}\n" for line in lines).encode())
                 count += len(lines)
+            done += batch.status.size
+            if progress is not None:
+                progress(done, info.readings)
     return count
 
 
@@ -266,10 +288,15 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
             beside.unlink(missing_ok=True)
 
 
-def _rows(reader: JournalReader, firing: str, columns: Sequence[Column]) -> Iterator[tuple[Ints, Floats]]:
+def _rows(
+    reader: JournalReader, firing: str, columns: Sequence[Column], progress: Progress | None
+) -> Iterator[tuple[Ints, Floats]]:
     """Rows of a common time line, part by part: times (n,) and temperatures (n, k)."""
     index = {(c.rig, c.channel): j for j, c in enumerate(columns)}
-    for since, until in reader.stretches(firing, SLICE_US):
+    stretches = list(reader.stretches(firing, SLICE_US))
+    for done, (since, until) in enumerate(stretches):
+        if progress is not None:
+            progress(done, len(stretches))
         traces = reader.readings(firing, since, until)
         t_us = np.unique(np.concatenate([np.zeros(0, np.int64), *traces.t_us]))
         if not len(t_us):

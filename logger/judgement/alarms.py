@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final, Literal
 
-from logger.judgement.said import Said
 from logger.plan.alarm_rules import RULES
+from logger.words.said import Said
 
 State = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
 

@@ -16,13 +16,13 @@ from logger.judgement.conditions import LOAD, Condition
 from logger.judgement.ledger import Booked
 from logger.judgement.levels import AIR
 from logger.judgement.probes.faults import HOT_JUNCTION, WORDS
-from logger.judgement.said import Degrees, said
 from logger.judgement.stages import BURN_DOWN, PEAK
 from logger.judgement.stalls import Stalls
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Places, Walls, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats, Ints
+from logger.words.said import Degrees, said
 
 GOOD_NEWS_S: Final = 120.0
 """Good news stands for so long and then makes room. [s]"""

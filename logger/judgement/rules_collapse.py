@@ -23,12 +23,12 @@ from logger.judgement.alarms import AlarmBook
 from logger.judgement.conditions import Condition
 from logger.judgement.levels import AIR, WALL
 from logger.judgement.runs import run_lengths
-from logger.judgement.said import Degrees, Said, said
 from logger.judgement.trend import Bools, Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.reading import Floats, Ints
+from logger.words.said import Degrees, Said, said
 
 TITLE: Final = RULES["coal_collapse"].title
 COALS_SHARE: Final = 1.0 / 3.0

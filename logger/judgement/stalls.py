@@ -9,11 +9,11 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.said import Degrees, Said, said
 from logger.judgement.trend import Course
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats
+from logger.words.said import Degrees, Said, said
 
 EASE: Final = 7.0 / 3.0
 """An alarm that is up stands until the zone moves this many times as fast (deadband)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from logger.judgement.said import Degrees, said
+from logger.words.said import Degrees, said
 
 
 @dataclass(frozen=True, slots=True)

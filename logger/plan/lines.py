@@ -26,12 +26,15 @@ class PlanError(UserError):
         Where in the plan, such as `probe.0.name` or `alarm.coal_collapse.drop_c`; None: all of it.
     what : str
         What is wrong there and the mend, without the place.
+    bounds : (object, float, float, str) or None
+        Of a number: what was given, least, most, unit; for whoever says it in another unit.
     """
 
     def __init__(self, text: str, field: str | None = None, what: str | None = None) -> None:
         super().__init__(text)
         self.field = field
         self.what = text if what is None else what
+        self.bounds: tuple[object, float, float, str] | None = None
 
 
 class TooLong(PlanError):

@@ -329,16 +329,16 @@ class _Reader:
         unit: str,
     ) -> float:
         value = table.get(key, default)
+        wrong = None
         if not _is_number(value):
-            raise self.error(
-                (*at, key), f"{shortened(value)} is not a number; give one from {low:g} to {high:g} {unit}"
-            )
-        if not low <= value <= high:
-            raise self.error(
-                (*at, key),
-                f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip(),
-            )
-        return float(value)
+            wrong = f"{shortened(value)} is not a number; give one from {low:g} to {high:g} {unit}"
+        elif not low <= value <= high:
+            wrong = f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip()
+        if wrong is not None:
+            refusal = self.error((*at, key), wrong)
+            refusal.bounds = (value, low, high, unit)
+            raise refusal
+        return float(cast(float, value))
 
 
 def _is_number(value: object) -> TypeGuard[float]:

@@ -23,13 +23,16 @@ class Strand:
     """
 
     def __init__(self, came: Came) -> None:
+        self.joined: Boot | None = None
+        """The boot whose backlog this is."""
+        self._begin(came)
+
+    def _begin(self, came: Came) -> None:
         self.frames = [came]
         self.first = self.top = (came.seq, came.ms)
         self.pace_ms = 0.0
         self.first_s = self.last_s = self.steady_since_s = came.arrival_s
         self.offset_s = self._steady_s = self._first_offset_s = came.arrival_s - came.ms / 1000
-        self.joined: Boot | None = None
-        """The boot whose backlog this is."""
 
     def __len__(self) -> int:
         return len(self.frames)
@@ -98,9 +101,11 @@ class Strand:
         was = self.frames[-1]
         if not was.known or came.known or was.seq != came.seq or not 0 < abs(signed(came.ms - was.ms)) < 1000:
             return False
-        self.frames[-1] = came
-        self.top = self.at(came)
-        self.last_s = max(self.last_s, came.arrival_s)
+        before = self.frames[:-1]
+        self.joined = None
+        self._begin(before[0] if before else came)
+        for one in [*before[1:], came] if before else []:  # the old one's time says nothing of these
+            self.add(one)
         return True
 
     def looks_like_a_start(self) -> bool:

@@ -242,7 +242,8 @@ class Stream:
                     return one
             strand = self._best(came, going)
         if strand is None and not came.known:
-            strand = self._best(came, [s for s in self._strands if s.takes(came)])
+            new = [s for s in self._strands if not s.frames[-1].known]  # what came again misses nothing
+            strand = self._best(came, [s for s in new if s.takes(came)])
         if strand is not None:
             strand.add(came)
             return strand
@@ -288,10 +289,12 @@ class Stream:
             return caught_up or (strand.sped_s >= _SPED_S and (lives or not restarted))
         if at[1] <= boot.top[1] or not boot.keeps_pace(at):
             return False
-        if caught_up or (strand.sped_s >= _SPED_S and not restarted):
+        soon = boot.primed and at[1] - boot.top[1] < _SOON_MS  # the host's clock may have been set meanwhile
+        made = soon or boot.earliest_s(now_s) <= delay_s  # not in days to come
+        if caught_up or (strand.sped_s >= _SPED_S and not restarted and made):
             return True
         steady = len(strand) >= 3 and boot.silent(now_s, QUICK_S) and now_s - strand.first_s >= QUICK_S
-        soon = at[0] - boot.top[0] <= SWAPPED or (boot.primed and at[1] - boot.top[1] < _SOON_MS)
+        soon = soon or at[0] - boot.top[0] <= SWAPPED
         return delay_s < 0 and soon and boot.on_beat(at) and steady
 
     def _merge(self, strand: Strand, boot: Boot, outcome: Outcome) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import time
 from typing import Any
 
 from playwright.sync_api import Page
 from tablets import Fire, wait_until
 
+from logger.journal.reader import JournalReader
 from logger.judgement.alarms import Alarm, alarm_data
 from logger.replay.judging import Judging
 
@@ -103,3 +106,11 @@ def busiest(evening: Evening, page: Page, *, alarm: bool = True) -> None:
         evening.call(COLLAPSE)
         page.wait_for_selector("#alarms .alarm", timeout=10_000)
     wait_until(lambda: (evening.tell(), page.is_visible("#come"))[1], "a forecast", every_s=0.4)
+
+
+def asked(fire: Fire) -> list[tuple[str, dict[str, Any]]]:
+    """What the page has asked of the logger: kind and data of each request, in order."""
+    with contextlib.closing(JournalReader(fire.path)) as reader:
+        numbers = itertools.count(1)
+        requests = iter(lambda: reader.request(next(numbers)), None)
+        return [(each.kind, dict(each.data)) for each in requests]

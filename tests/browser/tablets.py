@@ -240,3 +240,21 @@ def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float
         }
     finally:
         reader.close()
+
+
+def wrongly_drawn(page: Page, path: Path, firing: str) -> str:
+    """Say what is wrong with what is drawn: it is the journal's readings, none twice, up to each probe's newest.
+
+    Not every reading is told: of those that share a pixel, the least, the greatest and the last.
+    """
+    there, here = journal_points(path, firing), drawn_points(page)
+    if there.keys() != here.keys():
+        return f"probes: {sorted(here)} for {sorted(there)}"
+    for name, points in here.items():
+        if len(points) != len(set(points)):
+            return f"{name}: a point twice"
+        if wrong := set(points) - set(there[name]):
+            return f"{name}: not in the journal: {sorted(wrong)[:3]}"
+        if there[name] and (not points or points[-1] != there[name][-1]):
+            return f"{name}: ends at {points[-1:]}, the journal at {there[name][-1]}"
+    return ""

@@ -19,6 +19,7 @@ from tablets import (
     shown,
     state,
     wait_until,
+    wrongly_drawn,
 )
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
@@ -40,24 +41,10 @@ def count(page: Page) -> int:
 
 
 def expect_drawn(page: Page, fire: Fire, within_s: float = 20.0) -> None:
-    """What is drawn are the journal's readings, none twice, up to the newest of each probe.
+    def right() -> bool:
+        return not wrongly_drawn(page, fire.path, fire.id)
 
-    Not every reading is told: of those that share a pixel, the least, the greatest and the last.
-    """
-
-    def trouble() -> str:
-        there, here = journal_points(fire.path, fire.id), drawn_points(page)
-        assert there.keys() == here.keys()
-        for name, points in here.items():
-            if len(points) != len(set(points)):
-                return f"{name}: a point twice"
-            if wrong := set(points) - set(there[name]):
-                return f"{name}: not in the journal: {sorted(wrong)[:3]}"
-            if there[name] and (not points or points[-1] != there[name][-1]):
-                return f"{name}: ends at {points[-1:]}, the journal at {there[name][-1]}"
-        return ""
-
-    wait_until(lambda: not trouble(), f"the readings are drawn ({trouble()})", within_s)
+    wait_until(right, "the readings are drawn, each once", within_s)
 
 
 WHEN_LOUD = """() => {

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
@@ -75,6 +76,10 @@ class SteadyRig:
     ) -> None:
         self.link, self.channels, self.dead = link, channels, dead
         self.seq = 0
+        self.acknowledged: set[int] = set()
+        """Frames that a logger said are on disk: those it named, and those between two that it named in turn."""
+        self._heard = b""
+        self._last: int | None = None
         self._period_s = 1.0 / rate_hz
         self._waiting: deque[bytes] = deque()
         self._kept: list[int] | None = None
@@ -142,7 +147,7 @@ class SteadyRig:
 
     def _send(self, port: int) -> None:
         with contextlib.suppress(BlockingIOError):
-            os.read(port, 65536)  # what the logger says; this rig heeds nothing
+            self._hear(os.read(port, 65536))
         while self._waiting:
             try:
                 sent = os.write(port, self._waiting[0])
@@ -152,6 +157,19 @@ class SteadyRig:
                 self._waiting[0] = self._waiting[0][sent:]
                 return
             self._waiting.popleft()
+
+    def _hear(self, said: bytes) -> None:
+        *lines, self._heard = (self._heard + said).split(b"\n")
+        for text in lines:
+            body, _, crc = text.rpartition(b"*")
+            if crc != b"%08x" % crc32(body):
+                continue  # of a logger that was killed while it spoke
+            if body == b"r":  # another logger, or one that has missed something
+                self._last = None
+            elif body[:1] == b"a":
+                seq = int(body[1:])
+                self.acknowledged.update(range(seq if self._last is None else self._last + 1, seq + 1))
+                self._last = seq
 
 
 def beat(home: Path) -> dict[str, Any]:

@@ -145,7 +145,7 @@ def test_csv_files(tmp_path: Path, tell: Tell) -> None:
 
 ENDPOINTS = (
     ("POST", "/api/prepare/plans"),
-    ("GET", "/api/archive/{}/export"),
+    ("GET", "/api/firings/made/{}"),
     ("GET", "/api/compare"),
     ("GET", "/{}"),
     ("GET", "/assets/{}"),

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
+import signal
 import subprocess
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from logger.cli import main
+from logger.cli import cli, main
+from logger.exchange.export import export_csv, export_line_protocol, export_parquet
+from logger.journal.reader import JournalReader
+from logger.journal.writer import JournalWriter
+from tests.journal.journal_batches import START_US, firing_batch
 from tests.processes import RIG, STOKEWATCH, free_port, process, refused, stokewatch, until
 
 INVENTED = "time_s,coals,upper air\n0,20.5,21\n1,22.25,\n2.5,23.125,24.0625\n"
@@ -50,6 +57,29 @@ def test_import_list_show_export_and_import_again(home: Path, csv_file: Path, tm
     again = stokewatch("import", str(out), home=home)
     assert again["readings"] == done["readings"]
     assert len(stokewatch("firings", home=home)) == 2
+
+
+def test_a_file_that_comes_again_in_a_later_command_is_said_with_a_way_on(
+    home: Path, csv_file: Path, tmp_path: Path
+) -> None:
+    first = stokewatch("import", str(csv_file), "--title", "Invented", home=home)
+    assert first["here_already"] == []
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(csv_file.read_bytes())
+    here = [{"file": "copy.csv", "firing": first["firing"]}]
+    once = stokewatch("import", str(copy), "--once", home=home)
+    assert (once["firing"], once["readings"], once["here_already"]) == (first["firing"], 0, here)
+    assert len(stokewatch("firings", home=home)) == 1
+    again = stokewatch("import", str(copy), home=home)
+    assert (again["readings"], again["here_already"]) == (first["readings"], here)
+    assert again["firing"] != first["firing"]
+    said = CliRunner().invoke(cli, ["import", str(csv_file), "--home", str(home)]).output
+    where = f"is here already, as firing {again['firing']}"
+    assert where in said
+    assert "now it is here twice; --once would have left it out" in said
+    said = CliRunner().invoke(cli, ["import", str(csv_file), "--once", "--home", str(home)]).output
+    assert "is here already, as firing" in said
+    assert ": left out" in said
 
 
 def test_a_plan_places_the_columns_of_a_file(home: Path, csv_file: Path, tmp_path: Path) -> None:
@@ -281,3 +311,82 @@ def test_on_windows_it_says_so_in_a_sentence(
     said = capsys.readouterr().err
     assert said.count("\n") == 1
     assert "not on Windows" in said
+
+
+# --- long work, stopped -------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def long_firing(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with an hour of 16 invented channels at 10 Hz: more than a second's export."""
+    home = tmp_path_factory.mktemp("long")
+    with contextlib.closing(JournalWriter(home / "journal.sqlite")) as writer:
+        firing = writer.open_firing("Invented, long", None, START_US, ended_us=START_US + 3_600_000_000).id
+        for first in range(0, 36_000, 600):
+            writer.append(firing, firing_batch(600, 16, first=first))
+        writer.pack(firing)
+    return home
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "told to end"])
+@pytest.mark.parametrize("kind", ["csv", "parquet", "line-protocol"])
+def test_an_export_that_is_stopped_leaves_nothing_and_says_so(
+    long_firing: Path, tmp_path: Path, kind: str, number: int
+) -> None:
+    out = tmp_path / "out"
+    out.write_text("what was there before")
+    command = [*STOKEWATCH, "export", "last", "--home", str(long_firing), "--format", kind, "-o", str(out)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+        until(lambda: list(tmp_path.glob(".*.part")), "the export to begin")
+        running.send_signal(number)
+        _, said = running.communicate(timeout=30)
+    assert running.returncode == 130
+    assert f"stopped; nothing was written to {out}" in said
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+    assert out.read_text() == "what was there before"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "told to end"])
+def test_an_import_that_is_stopped_leaves_nothing_and_says_so(
+    home: Path, tmp_path: Path, number: int
+) -> None:
+    stokewatch("import", str(_small(tmp_path)), home=home)
+    command = [*STOKEWATCH, "import", "--home", str(home), str(_large(tmp_path))]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+        until(lambda: _reads(running.pid, "large.csv"), "the file to be read")
+        running.send_signal(number)
+        _, said = running.communicate(timeout=30)
+    assert running.returncode == 130
+    assert "stopped; nothing was imported" in said
+    assert len(stokewatch("firings", home=home)) == 1
+
+
+def test_a_long_export_says_how_far_it_is(long_firing: Path, tmp_path: Path) -> None:
+    with contextlib.closing(JournalReader(long_firing / "journal.sqlite")) as reader:
+        firing = reader.firing("last").id
+        for write in (export_csv, export_parquet, export_line_protocol):
+            said: list[float] = []
+            write(
+                reader, firing, tmp_path / "out", progress=lambda done, of, said=said: said.append(done / of)
+            )
+            assert len(said) > 3
+            assert said == sorted(said)
+            assert 0 <= said[0] < said[-1] <= 1
+
+
+def _small(tmp_path: Path) -> Path:
+    path = tmp_path / "small.csv"
+    path.write_text(INVENTED)
+    return path
+
+
+def _large(tmp_path: Path) -> Path:
+    path = tmp_path / "large.csv"
+    path.write_text("time_s,a,b\n" + "".join(f"{i / 10},{20 + i % 700},21\n" for i in range(600_000)))
+    return path
+
+
+def _reads(pid: int, name: str) -> bool:
+    with contextlib.suppress(OSError):
+        return any(name in str(link.readlink()) for link in Path(f"/proc/{pid}/fd").iterdir())
+    return False

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.conversion import amplifiers
 from logger.conversion.amplifiers import AMPLIFIERS, Decoded, amplifier, decode_words, encode_word
-from logger.conversion.assembler import amplifiers
 from logger.physics.thermocouple import LETTERS, compensated_temperature_c, emf_uv, range_c, slope_uv_per_c
 from logger.reading import Status
 

@@ -30,7 +30,8 @@ def call(
     def part(each: dict[str, str]) -> Any:
         if each["id"].startswith("{"):
             found = (many or {}).get(each["id"], [])
-            return [{"id": i, "property": each["property"], "value": v} for i, v in found]
+            own = each["property"]
+            return [{"id": i, "property": own, "value": i if own == "id" else v} for i, v in found]
         return {**each, "value": values.get(f"{each['id']}.{each['property']}")}
 
     def out(each: Any) -> Any:

@@ -54,6 +54,20 @@ HARMLESS = {
     "side-now.hidden...side-zones.hidden...side-log.hidden": "turns over what stands beside the traces",
     "glance.opened": "shows the coldest zone large",
     "end-dialog.opened": "asks whether the end is meant; the end itself is guarded",
+    "firings-list.children...firings-count.children...firings-waiting.data...firings-peaks.disabled"
+    "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data": (
+        "lists the firings, or what lies in the bin"
+    ),
+    "firings-page.data": "those before or after",
+    "firings-turn.data...firings-peaks.disabled": "rehearses a stored firing apart; keeps the answer",
+    'firings-chosen.data...{"firing":["ALL"],"type":"firing-choose"}.aria-pressed': "which are to be compared",
+    "firings-bar.hidden...firings-bar-count.children...firings-bar-door.children": "the way to compare them",
+    "firings-errand.data...firings-poll.disabled": "writes a firing as a file apart, few at once",
+    "firings-progress.value...firings-said.children...firings-working.hidden...firings-poll.disabled"
+    "...firings-made.data...firings-turn.data": "how far that has come, to whoever has its token",
+    "firings-poll.disabled...firings-working.hidden...firings-said.children...firings-turn.data": (
+        "ends that, for whoever has its token"
+    ),
 }
 """Callbacks that everybody may call, by what they write, and why."""
 
@@ -64,6 +78,7 @@ OPEN = {
     "GET /api/report/{firing}/page": "a firing's report",
     "GET /api/report/{firing}/file/{kind}": "a firing's readings as a file",
     "GET /api/report/{firing}/photo/{name}": "a photo of its pots",
+    "GET /api/firings/made/{token}": "a file that was made, to whoever has its token",
     "POST /api/operator": "the PIN itself; attempts are counted",
     "POST /api/operator/leave": "ends one's own session",
 }

@@ -67,7 +67,7 @@ def test_lengths_that_are_none(client: TestClient, length: str) -> None:
 
 
 def test_an_address_as_long_as_a_book(client: TestClient) -> None:
-    assert client.get(f"/api/archive/pictures?ids={'x' * 5000}").status_code == 414
+    assert client.get(f"/api/report/x/page?zone={'x' * 5000}").status_code == 414
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +20,8 @@ from dashboard.live.messages import Wish
 from dashboard.live.screens import draw, stage_line
 from dashboard.live.watch import Watcher
 from dashboard.parts.alarm_banner import alarm_banner, headline
+from dashboard.parts.fire_parts import to_come, verdict
+from dashboard.parts.single import name_of, opacities
 
 ORIGIN = {"host": "127.0.0.1:8050", "origin": "http://127.0.0.1:8050"}
 FIRE = {"page": "fire", "unit": "C", "theme": "day", "window_s": None, "view": "traces"}
@@ -300,3 +303,72 @@ def test_an_acknowledged_alarm_makes_no_sound(path: Path, fire: SmallFire) -> No
     there.alarms = [ALARM]
     assert tone(there)[0]
     assert isinstance(draw(there, Wish(), 0.1, False), Drawn)
+
+
+def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> None:
+    """100 °C is 212 °F and a difference of 100 °C one of 180 °F, by definition; 5.2 °C/mm is one of 9.36 °F/mm."""
+    from logger.judgement.said import Degrees, said
+
+    steep = said(
+        "{} is at {} and its wall is {}/mm hotter.", "upper", Degrees("at", 100.0), Degrees("by", 5.2, ".1f")
+    )
+    # As it is after a journal: JSON knows no tuples.
+    alarm = ALARM | {"message": str(steep), "parts": json.loads(json.dumps(steep.parts))}
+    assert headline(alarm)[1] == "upper is at 100 °C and its wall is 5.2 °C/mm hotter."
+    assert headline(alarm, "F")[1] == "upper is at 212 °F and its wall is 9.4 °F/mm hotter."
+    fall = said("{} → {} in 2 min.", Degrees("from", 842.0), Degrees("at", 771.0))
+    told = alarm | {"parts": [*fall.parts], "advice_parts": ["To ", ["at", 100.0, ".0f"], "."], "advice": "x"}
+    assert "1548 → 1420 °F in 2 min." in str(alarm_banner([told], "F"))
+    assert "To 212 °F." in str(alarm_banner([told], "F"))
+    # An older journal has the words alone, and nonsense in a file that somebody made harms nothing.
+    for parts in (None, [], [["at"]], 7, [["at", "hot", ".0f"]], [["at", 1.0, "%%"]]):
+        assert headline(alarm | {"parts": parts}, "F")[1] == str(steep)
+    cool = {"temperature_c": 100.0, "chance": 1.0, "early_s": 7200.0, "middle_s": 9000.0, "late_s": 10800.0}
+    words = "cooled to 100 °C in 2–3 h"
+    forecast = {"words": f"leeward, the last: {words}", "zones": {"leeward": {"words": words, "cool": cool}}}
+    assert to_come(forecast, "C") == "Leeward, the last: cooled to 100 °C in 2–3 h."
+    assert to_come(forecast, "F") == "Leeward, the last: cooled to 212 °F in 2–3 h."
+
+
+def test_a_logger_that_records_nothing_is_said_with_its_reason() -> None:
+    there = Board(trouble="The disk is full.", unrecorded=True)
+    drawn = draw(there, Wish(), 0.1, True)
+    assert drawn.props["stale"] == {"hidden": False}
+    assert drawn.texts["stale-head"] == "Nothing is being recorded"
+    assert "The disk is full." in drawn.texts["stale-words"]
+    there.unrecorded = False
+    assert draw(there, Wish(), 0.1, True).texts["stale-head"] == "The journal can't be read"
+
+
+def test_readings_that_nothing_proves_are_said_to_be_such(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    assert "checksum" not in draw(board(path), Wish(), 0.1, True).texts["health"]
+    told = {"what": "proof", "rig": "a1", "source": "/dev/ttyACM0", "proof": "none"}
+    fire.writer.add_event(fire.id, 1_795_600_801_000_000, "system", told)
+    assert "no checksum and no counter from a1" in draw(board(path), Wish(), 0.1, True).texts["health"]
+
+
+def test_the_verdict_is_made_of_the_cards_numbers(path: Path, fire: SmallFire) -> None:
+    firing = {"target_c": 780.0, "burnout_c": 650.0, "soak_min": 10.0}
+    cards = [
+        ("upper", [100.0, 5.0, 100.0, 0, 0, "680 °C below its target", "air"]),
+        ("lower", [200.0, 5.0, 200.0, 0, 0, "580 °C below its target", "wall"]),
+        ("windward", [None, None, None, 0, 0, "no verdict", "faulty"]),
+    ]
+    told = {"line": "upper is coldest at 100 °C (air): …", "coldest": "upper"}
+    assert verdict(told, cards, firing, "C") == (
+        "Upper is coldest at 100° (air): 680° below target; no burn-out yet. Spread 100°. No verdict on windward."
+    )
+    assert verdict(told, cards, firing, "F").startswith("Upper is coldest at 212° (air): 1224° below target")
+    done = {"line": "All zones have had their target and soak.", "coldest": None}
+    assert verdict(done, cards, firing, "F") == done["line"]
+
+
+def test_one_line_or_a_zone_is_singled_out() -> None:
+    there = [name_of("fire", "upper", 0), name_of("fire", "lower", 1), name_of("fire", "upper", 2)]
+    there.append(name_of("fire", "upper"))
+    assert opacities(there, None) == {0: 1.0, 1: 1.0, 2: 1.0}
+    assert opacities(there, there[1]) == {0: 0.12, 1: 1.0, 2: 0.12}
+    assert opacities(there, there[3]) == {0: 1.0, 1: 0.12, 2: 1.0}

@@ -442,10 +442,10 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
         {},
         r"row 2, column 'T1': '20.5' is no time; name.*--time",
     ),
-    "a row for each reading": (
-        "t,sensor,value\n" + "".join(f"2026-11-25T10:00:0{i}Z,{'ab'[i % 2]},2{i}\n" for i in range(6)),
+    "rows of no probe": (
+        "t,sensor,value\n" + "".join(f"2026-11-25T10:00:0{i}Z,battery {i % 2},2{i}\n" for i in range(6)),
         {},
-        r"column 'sensor': says of each row which probe it is of \('a', 'b'\); make a file of each",
+        r"column 'sensor': no probe among 'battery 0', 'battery 1'; --keep 'battery 0' if that is one",
     ),
     "nothing but times": ("date,time\n2026-11-25,10:00:00\n", {}, r"no column of temperatures"),
     "too far": ("time_s,a\n0,20\n1e300,21\n", {}, r"row 3, column 'time_s': '1e.300' is too far off"),
@@ -872,14 +872,64 @@ def test_a_file_is_known_again_by_its_bytes_whatever_its_name(
     second.write_bytes(first.read_bytes())
     other.write_text("time_s,a\n0,20\n1,22\n")
     digests = [digest_of(path) for path in (first, second, other)]
-    assert already_here(reader.firings(), digests) == []
-    both = {import_csv(writer, first)[0].id for _ in range(2)}
-    assert {info.id for info in already_here(reader.firings(), digests[:1])} == both
-    assert already_here(reader.firings(), digests[2:]) == []
+    assert already_here(reader.firings(), digests) == {}
+    import_csv(writer, first)
+    newest, _ = import_csv(writer, first)
+    found = already_here(reader.firings(), digests)
+    assert {digest: info.id for digest, info in found.items()} == {digests[0]: newest.id}
     assert digests[1] == digests[0] != digests[2]
 
 
 def test_a_pipe_is_not_read_to_be_known_again(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     assert digest_of(tmp_path / "pipe") == digest_of(tmp_path / "missing") == ""
-    assert already_here([], [""]) == []
+    assert already_here([], [""]) == {}
+
+
+# --- a row for each reading ---------------------------------------------------------------------------------
+
+LONG = "when,probe,value,unit\n" + "".join(
+    f"2026-11-25T10:00:{i:02d}Z,{name},{value},{unit}\n"
+    for i in range(4)
+    for name, value, unit in (("coals", 68 + 18 * i, "°F"), ("top", 20 + i, "°C"), ("Air flow", 9, "m/s"))
+)
+
+
+def test_each_probe_of_a_long_file_has_its_own_unit(tmp_path: Path) -> None:
+    firing = read(tmp_path, LONG)
+    assert firing.names == ("coals", "top")
+    assert rows(firing) == [[pytest.approx(20 + 10 * i), 20 + i] for i in range(4)]
+    assert ("Air flow", "m/s is no unit of temperature") in firing.left_out
+
+
+def test_probes_of_a_long_file_are_kept_or_left_out_by_name(tmp_path: Path) -> None:
+    assert read(tmp_path, LONG, keep=("co*",)).names == ("coals",)
+    assert read(tmp_path, LONG, leave_out=("top",)).names == ("coals",)
+    with pytest.raises(CsvError, match="no probe among"):
+        read(tmp_path, LONG, keep=("nobody",))
+
+
+def test_a_long_file_is_previewed_as_it_will_be_imported(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    path.write_text(LONG)
+    seen = preview(path)
+    assert seen.error is None
+    assert seen.columns == (("coals", "f"), ("top", "c"))
+    whole = preview_together([path])[1]
+    assert (whole.names, whole.rows, whole.readings) == (("coals", "top"), 4, (4, 4))
+
+
+def test_a_long_file_of_a_channel_that_goes_twice_at_one_time_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(CsvError, match="row 4"):
+        read(tmp_path, "seconds,probe,value\n0,a,20\n0,b,21\n0,a,22\n1,b,23\n1,a,24\n2,b,25\n")
+
+
+@pytest.mark.parametrize("hour", ["24", "25", "x"])
+def test_an_hour_that_no_day_has_is_refused(tmp_path: Path, hour: str) -> None:
+    text = f"date,hour,a\n2026-11-25,22,20\n2026-11-25,23,21\n2026-11-25,{hour},22\n"
+    if hour == "24":  # as ISO 8601 has it: the end of that day
+        firing = read(tmp_path, text, timezone="UTC")
+        assert firing.t_s.tolist() == [0, 3600, 7200]
+        return
+    with pytest.raises(CsvError, match="row 4"):
+        read(tmp_path, text, timezone="UTC")

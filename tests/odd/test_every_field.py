@@ -345,11 +345,8 @@ GOOD: dict[str, str] = {  # by the field's name: it means the same wherever it s
     "alarms": "{}",
     "batch": '"0123456789abcdef"',
     "data": '{"kind":"wood"}',
-    "files": '["a.csv"]',
     "fingerprinted_path": '"dash.min.js"',
     "firing": '"last"',
-    "ids": '"a,b"',
-    "invented": "false",
     "items": '[["Water",true]]',
     "keep": "false",
     "kind": '"csv"',
@@ -358,18 +355,17 @@ GOOD: dict[str, str] = {  # by the field's name: it means the same wherever it s
     "path": '"x"',
     "pin": '"000001"',
     "plan": DOCUMENT,
-    "reading": "{}",
     "replace": "true",
-    "started_s": "1",
     "texts": '{"clay":"red"}',
     "title": '"A"',
+    "token": '"0123456789abcdef01234567"',
     "toml": '"title = \\"A\\""',
     "unit": '"C"',
     "who": '"Ama"',
     "width": "800",
     "zone": '"UTC"',
 }
-GOOD_AT = {("/api/act", "kind"): '"note"', ("/api/archive/import", "plan"): '""'}
+GOOD_AT = {("/api/act", "kind"): '"note"'}
 
 
 def routes(server: Any) -> Iterator[Any]:

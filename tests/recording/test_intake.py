@@ -130,7 +130,7 @@ async def test_what_started_a_rig_stands_in_the_event_of_its_reboot(reset: str, 
     way.intake.about(About("b2", reset="power"), way.begin_s + 10.0)
     for seq in range(50):
         await way.put(line(seq, ms=300 + 100 * seq), 10.3 + seq / 10)
-    events = [(kind, data) for _, kind, data in way.take().events if kind == "rig"]
+    events = [(kind, data) for kind, data in told_in(way.take()) if kind == "rig"]
     assert events == [("rig", {"rig": "a1", "what": "reboot", **said})]
 
 
@@ -141,7 +141,7 @@ async def test_an_answer_of_long_ago_says_nothing_of_a_reboot() -> None:
         await way.put(line(seq), seq / 10)
     for seq in range(50):
         await way.put(line(seq, ms=300 + 100 * seq), 70.3 + seq / 10)
-    events = [data for _, kind, data in way.take().events if kind == "rig"]
+    events = [data for kind, data in told_in(way.take()) if kind == "rig"]
     assert events == [{"rig": "a1", "what": "reboot"}]
 
 

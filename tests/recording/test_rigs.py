@@ -9,6 +9,9 @@ import pytest
 
 from logger.home import Home
 from logger.recording import rigs
+from logger.recording.feeding import Given
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
 from logger.recording.rigs import Rigs, Settings
 
 
@@ -43,20 +46,19 @@ async def test_each_source_hears_of_its_own_frames_in_their_order(
     tmp_path: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     one, other = Invented("one"), Invented("other")
-    monkeypatch.setattr(rigs, "make_sources", lambda settings, answered: [one, other])
-    made = Rigs(Settings(home=Home(tmp_path)), ())
-    reports: list[tuple[str, str]] = []
-    tasks = made.feed(lambda arrival: None, lambda name, kind, data: reports.append((name, kind)))  # type: ignore[arg-type, return-value]
+    monkeypatch.setattr(rigs, "given_sources", lambda *_: [Given(one), Given(other)])
+    intake = Intake(HostTime())
+    made = Rigs(Settings(home=Home(tmp_path)), intake, ())
+    made.feeding.start()
     # As the journal's thread does it.
     await asyncio.to_thread(made.committed, [("one", 1), ("other", 7), ("one", 2), ("gone", 9)])
     await asyncio.to_thread(made.refused, [("other", 8)])
     await asyncio.to_thread(made.again, [("one", 3)])
     for _ in range(10):  # turns of the loop; nothing of this waits for a time
         await asyncio.sleep(0)
+    reports = [(event.data["source"], event.data["what"]) for event in intake.take(0, 0).events]
     assert reports == [(name, kind) for name in ("one", "other") for kind in ("connected", "rig")]
     assert one.heard == [("acknowledge", [1, 2]), ("again", [3])]
     assert other.heard == [("acknowledge", [7]), ("refuse", [8])]
     assert made.sources()[0] == {"name": "one", "state": "connected", "detail": "at one", "proof": "crc"}
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    await made.feeding.stop()

@@ -468,3 +468,30 @@ def test_disturbed_streams(seed: int, restarts: int) -> None:
     found = follow(course, restarts)
     wrong = faults(course, found)
     assert not [text for text in wrong if "lost" in text or "recorded and" in text]
+
+
+@pytest.mark.parametrize("seed", [3_000_249, 3_001_416, 3_002_286])
+def test_what_came_again_says_nothing_of_a_later_boots_time(seed: int) -> None:
+    """A broker sends frames again; a minute later the rig restarts, and its first counters are theirs."""
+    course = disturbed(random.Random(seed))
+    assert not faults(course, follow(course))
+
+
+def test_a_backlog_of_a_restarted_rig_is_not_of_days_to_come() -> None:
+    """Counter and clock lie ahead of the old boot's, by 24 days: no rig made that in 24 s."""
+    before = Rig(every_s=1.0)
+    after = Rig(1060.0, 2**31, 700, every_s=1.0)
+    host = [*before.live(*range(60))]
+    made = [after.frame(i) for i in range(45)]
+    for i, came in enumerate(made):
+        came.arrival_s = 1060.0 + max(i, 22) + 0.001 * i  # the link stood still for 22 s
+        came.what = 1060.0 + i
+    stream = Stream(Counters())
+    placed: list[tuple[Came, float]] = []
+    for came in [*host, *made]:
+        placed += stream.take(came).placed
+    placed += stream.settle_idle(1120.0).placed
+    times = [t_s for came, t_s in placed if came.checksum >= after.salt]
+    assert len(times) == len(made)
+    assert all(1050.0 < t_s < 1120.0 for t_s in times), (min(times), max(times))
+    assert times == sorted(times)

@@ -77,7 +77,10 @@ def test_two_rigs_on_two_ports_are_both_named_with_the_way_to_read_both(cable: C
         second.unplug()
     assert "rig a1" in shown
     assert "rig b2" in shown
-    assert f"2 rigs: `run` by itself reads the first that it hears. All: run --serial {cable.port} " in shown
+    assert (
+        f"2 rigs: `run` by itself reads the first that it hears. All: stokewatch run --serial {cable.port} "
+        in shown
+    )
 
 
 def test_listen_names_the_ports_that_it_does_not_listen_to(

@@ -23,10 +23,10 @@ from logger.judgement.forecast.calibration import (
     TIME_QUANTILES,
 )
 from logger.judgement.forecast.cooling import LEAST_ROWS, cooling_s
-from logger.judgement.said import Degrees, Unit, in_unit
 from logger.judgement.stages import BURN_DOWN, COOLING, PEAK
 from logger.judgement.trend import SLOW_EVERY_S
 from logger.reading import Floats
+from logger.words.said import Degrees, Unit, in_unit
 
 DRAWN_S: Final = (0, 60, 120, 180, 300, 420, 600, 840, 1200)
 """How far ahead the band is given for drawing. [s]"""

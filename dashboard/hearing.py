@@ -1,0 +1,112 @@
+"""What a rig says that is being set up: a process apart opens the port, and says what it hears.
+
+The page itself never opens a port: it only reads what ``stokewatch hear`` prints, the newest line of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import sys
+from typing import Any, Final
+
+from logger.errors import UserError
+
+SECONDS: Final = 60.0
+"""So long one hears at most; whoever wants more asks again. [s]"""
+LONGEST: Final = 1 << 18
+"""Bytes of a line of what is told."""
+
+Told = dict[str, Any]
+NOTHING: Final[Told] = {"said": [], "found": [], "trouble": ""}
+
+
+class Hearing:
+    """One process at a time, whoever asks: a port is read by one."""
+
+    def __init__(self) -> None:
+        self._process: asyncio.subprocess.Process | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._told: Told = NOTHING
+        self._failed = ""
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether it still hears."""
+        return self._task is not None and not self._task.done()
+
+    def told(self) -> Told:
+        """Give what has been heard.
+
+        Returns
+        -------
+        dict
+            `said`, `found`, `trouble`.
+
+        Raises
+        ------
+        UserError
+            What was asked for can't be heard.
+        """
+        if self._failed:
+            raise UserError(self._failed)
+        return self._told
+
+    async def begin(self, table: dict[str, Any], seconds: float = SECONDS) -> None:
+        """Begin to hear a source; what was heard before ends.
+
+        Parameters
+        ----------
+        table : dict
+            See `logger.diagnosis.hear.hear`.
+        seconds : float
+            [s]
+        """
+        await self.end()
+        self._told, self._failed = NOTHING, ""
+        self._process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            *("-m", "logger.cli", "hear", "--seconds", str(seconds)),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+            limit=LONGEST,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+        )
+        self._task = asyncio.create_task(self._follow(self._process, json.dumps(table).encode(), seconds))
+
+    async def end(self) -> None:
+        """Hear no more, and let go of the port."""
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.wait([self._task])
+            self._task = None
+
+    async def _follow(self, process: asyncio.subprocess.Process, given: bytes, seconds: float) -> None:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stderr is not None
+        try:
+            async with asyncio.timeout(seconds + 30.0):
+                with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+                    process.stdin.write(given)
+                    await process.stdin.drain()
+                    process.stdin.close()
+                while line := await process.stdout.readline():
+                    self._told = json.loads(line)
+                complaint = (await process.stderr.read(4000)).decode(errors="replace").strip()
+                if await process.wait():
+                    last = complaint.splitlines()[-1] if complaint else "it ended without a word"
+                    self._failed = last.removeprefix("stokewatch: ")[:400]
+        except (TimeoutError, ValueError):
+            self._failed = "that could not be heard to its end; try again"
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            await process.wait()
+
+
+hearing: Final = Hearing()
+"""The page's only one."""

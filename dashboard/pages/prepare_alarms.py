@@ -1,0 +1,254 @@
+"""Preparing, third step: every alarm's settings, and a rehearsal of them on an earlier firing."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from dataclasses import replace
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import Input, Output, State, callback, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard import tables
+from dashboard.context import here
+from dashboard.figures.model import Mark
+from dashboard.figures.traces import traces_figure
+from dashboard.gathering import gathering
+from dashboard.pages.prepare_plans import info_of, label_of_firing, of_firing
+from dashboard.parts.progress import working
+from dashboard.parts.words import Unit, span
+from logger.errors import StokewatchError
+from logger.journal.reader import FiringInfo, JournalReader
+from logger.plan import Plan, loads
+from logger.report.gather import named
+
+MAX_POINTS: Final = 700
+"""Points a trace: it is looked at beside the settings, on half of the glass."""
+_POLL: Final = Output("prepare-poll", "disabled", allow_duplicate=True)
+_SAID: Final = Output("prepare-said", "children", allow_duplicate=True)
+
+
+def panel() -> list[Any]:
+    """Make the step's panel.
+
+    Returns
+    -------
+    list of component
+    """
+    graph = dcc.Graph(
+        id="prepare-rehearsal", responsive=True, config={"displayModeBar": False, "responsive": True}
+    )
+    return [
+        dcc.Store(id="prepare-wish"),
+        dcc.Store(id="prepare-rehearsed"),
+        html.Div(
+            [
+                html.Section(
+                    [
+                        html.H2("Rehearse"),
+                        html.P(
+                            "With an earlier firing you see here where these settings would have called.",
+                            className="hint",
+                        ),
+                        dmc.Select(
+                            id="prepare-on-firing",
+                            label="On an earlier firing",
+                            data=[],
+                            size="lg",
+                            clearable=True,
+                            placeholder="Choose one …",
+                        ),
+                        working("prepare"),
+                        html.Div(
+                            graph, id="prepare-rehearsal-box", hidden=True, className="prepare-rehearsal"
+                        ),
+                        html.Ol(id="prepare-calls"),
+                    ],
+                    **{"aria-label": "Rehearsal"},
+                ),
+                html.Section(
+                    [html.H2("What should be called, and when"), html.Div(id="prepare-alarm-form")],
+                    **{"aria-label": "Alarms"},
+                ),
+            ],
+            className="prepare-two",
+        ),
+    ]
+
+
+@callback(Output("prepare-on-firing", "data"), Input("prepare-turn", "data"))
+async def choices(_: Any) -> Any:
+    """List the firings that one can rehearse on."""
+    return await asyncio.to_thread(_choices)
+
+
+def _choices() -> list[dict[str, str]]:
+    if not here().journal_path.exists():
+        return []
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        return [{"value": f.id, "label": label_of_firing(f)} for f in reader.firings()[:200] if not f.running]
+
+
+def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
+    """Give an earlier firing's own probes, with the targets and alarms that are being tried."""
+    return replace(plan, title=firing.title, probes=of_firing(firing).probes, sources=())
+
+
+@callback(
+    Output("prepare-wish", "data"),
+    Output("prepare-poll", "disabled"),
+    Output("prepare-working", "hidden"),
+    Output("prepare-said", "children"),
+    Input("prepare-on-firing", "value"),
+    Input("prepare-checked", "data"),
+    State("prepare-wish", "data"),
+)
+async def wish(firing: Any, checked: Any, before: Any) -> Any:
+    """Begin to rehearse when a firing was chosen, and again when something was changed."""
+    toml = checked.get("toml") if isinstance(checked, dict) else None
+    if not isinstance(firing, str):
+        return None, True, True, ""
+    if toml is None:
+        return no_update, True, True, "Something in the plan is wrong; fix that first."
+    new = {"firing": firing, "toml": toml}
+    if new == before:
+        raise PreventUpdate
+    if isinstance(before, dict):
+        with contextlib.suppress(StokewatchError, TypeError, KeyError):
+            work = await _work(before)
+            if not work.done:
+                gathering(here().journal_path).stop(work)
+    return new, False, False, "Working it out …"
+
+
+async def _work(wanted: Any) -> Any:
+    gathered = gathering(here().journal_path)
+    info = await gathered.firing(str(wanted["firing"]))
+    return await gathered.rehearsal(info, tried_on(loads(str(wanted["toml"])), info))
+
+
+@callback(
+    Output("prepare-progress", "value"),
+    _SAID,
+    Output("prepare-working", "hidden", allow_duplicate=True),
+    _POLL,
+    Output("prepare-rehearsed", "data"),
+    Input("prepare-poll", "n_intervals"),
+    State("prepare-wish", "data"),
+    State("prepare-rehearsed", "data"),
+    prevent_initial_call=True,
+)
+async def rehearse(_: Any, wanted: Any, before: Any) -> Any:
+    """Rehearse, or say how far that has come."""
+    if not isinstance(wanted, dict) or not {"firing", "toml"} <= set(wanted):
+        return "0", "", True, True, no_update
+    try:
+        work = await _work(wanted)
+        if not work.done:
+            await asyncio.wait([work.task], timeout=0.3)
+        if not work.done:
+            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, no_update
+        answer = work.answer()
+    except StokewatchError as exc:
+        return "0", str(exc), True, True, no_update
+    warnings = _warnings(answer["alarms"])
+    same = isinstance(before, dict) and before.get("firing") == wanted["firing"]
+    was = before.get("warnings") if same else None
+    count = {0: "No warning", 1: "1 warning"}.get(warnings, f"{warnings} warnings")
+    more = f"; before this change {was}" if isinstance(was, int) and was != warnings else ""
+    told = {
+        "firing": wanted["firing"],
+        "warnings": warnings,
+        "alarms": answer["alarms"],
+        "stages": answer["stages"],
+        "target_c": loads(str(wanted["toml"])).target_c,
+        "burnout_c": loads(str(wanted["toml"])).burnout_c,
+    }
+    return "1", f"{count} over {span(answer['duration_s'])}{more}.", True, True, told
+
+
+def _warnings(alarms: list[dict[str, Any]]) -> int:
+    return sum(alarm["warning"] for alarm in named(alarms))
+
+
+@callback(
+    _POLL,
+    Output("prepare-working", "hidden", allow_duplicate=True),
+    _SAID,
+    Input("prepare-stop", "n_clicks"),
+    State("prepare-wish", "data"),
+    prevent_initial_call=True,
+)
+async def stop(_: Any, wanted: Any) -> Any:
+    """Stop rehearsing."""
+    if isinstance(wanted, dict) and {"firing", "toml"} <= set(wanted):
+        work = await _work(wanted)
+        if not work.done:
+            gathering(here().journal_path).stop(work)
+    return True, True, "Stopped."
+
+
+@callback(
+    Output("prepare-rehearsal", "figure"),
+    Output("prepare-rehearsal-box", "hidden"),
+    Output("prepare-calls", "children"),
+    Input("prepare-rehearsed", "data"),
+    Input("prepare-on-firing", "value"),
+    Input("unit", "data"),
+    State("theme", "data"),
+)
+async def show(told: Any, firing: Any, unit: Any, theme: Any) -> Any:
+    """Show the traces of the firing, and when each alarm stood."""
+    if not isinstance(firing, str):
+        return no_update, True, []
+    mine = told if isinstance(told, dict) and told.get("firing") == firing else None
+    info = await asyncio.to_thread(info_of, firing)
+    look: tuple[Unit, Any] = ("F" if unit == "F" else "C", "night" if theme == "night" else "day")
+    figure = await asyncio.to_thread(_figure, info, mine, *look)
+    return figure, False, [] if mine is None else [_call(alarm) for alarm in named(mine["alarms"])]
+
+
+def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: Any) -> Any:
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        lines = tables.lines(reader, info, MAX_POINTS)
+    alarms = [] if told is None else named(told["alarms"])
+    marks = [
+        Mark(
+            a["raised_s"],
+            "alarm" if a["warning"] else "good",
+            _words(a),
+            a["cleared_s"],
+            str(a["zone"] or ""),
+        )
+        for a in alarms
+    ]
+    return traces_figure(
+        lines,
+        target_c=info.plan.target_c if told is None else float(told["target_c"]),
+        burnout_c=info.plan.burnout_c if told is None else float(told["burnout_c"]),
+        length_s=((info.last_us or info.started_us) - info.started_us) / 1e6,
+        marks=sorted(marks, key=lambda mark: mark.t_s),
+        stages=tables.stages([] if told is None else told["stages"]),
+        unit=unit,
+        theme=theme,
+    )
+
+
+def _words(alarm: dict[str, Any]) -> str:
+    place = alarm["zone"] or alarm["probe"]
+    return f"{alarm['title']}: {place}" if place else str(alarm["title"])
+
+
+def _call(alarm: dict[str, Any]) -> Any:
+    ended = alarm["cleared_s"]
+    lasts = "to the end" if ended is None else f"for {span(ended - alarm['raised_s'])}"
+    return html.Li(
+        [
+            html.B(f"{round(alarm['raised_s'] / 60)} min"),
+            html.Span(_words(alarm)),
+            html.Span(lasts, className="hint"),
+        ],
+        className="warning" if alarm["warning"] else "good",
+    )

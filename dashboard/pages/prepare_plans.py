@@ -1,0 +1,351 @@
+"""Preparing, first step: what is fired and how hot, and where the plan comes from."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import binascii
+import contextlib
+from dataclasses import replace
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard.apart import Apart
+from dashboard.context import here
+from dashboard.guard import operator_only
+from dashboard.parts.words import Unit, capital, degrees
+from dashboard.planning import Document, draft_of, read_document, to_document
+from dashboard.tables import local_time
+from logger.errors import UserError
+from logger.journal.reader import FiringInfo, JournalReader
+from logger.plan import MAX_TOML, Plan, PlanError, assign_probes, loads
+from logger.plan import library as plans
+
+MAX_FIRINGS: Final = 200
+_NEW: Final = Output("prepare-plan", "data", allow_duplicate=True)
+_TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
+_SAID: Final = Output("prepare-plan-said", "children", allow_duplicate=True)
+
+
+def panel() -> list[Any]:
+    """Make the step's panel.
+
+    Returns
+    -------
+    list of component
+    """
+    return [
+        html.Div(
+            [
+                html.Section(
+                    [
+                        html.H2("What is fired, and how hot"),
+                        html.Div(id="prepare-plan-form"),
+                        html.Div(
+                            [
+                                html.Button(
+                                    "Save this plan", id="prepare-save", type="button", className="main"
+                                ),
+                                html.Button("Save a copy under its title", id="prepare-copy", type="button"),
+                                html.Button(
+                                    "Replace that one", id="prepare-replace", type="button", hidden=True
+                                ),
+                                html.Button("Download as a file (TOML)", id="prepare-export", type="button"),
+                            ],
+                            className="page-doors",
+                        ),
+                        html.P("", id="prepare-plan-said", role="status"),
+                        dcc.Download(id="prepare-file"),
+                    ]
+                ),
+                html.Section(
+                    [
+                        html.H2("Begin from"),
+                        html.H3("A plan of yours"),
+                        html.Ul(id="prepare-plans"),
+                        dcc.Store(id="prepare-sure"),
+                        html.H3("An earlier firing"),
+                        html.Div(
+                            [
+                                dmc.Select(
+                                    id="prepare-from",
+                                    data=[],
+                                    size="lg",
+                                    placeholder="Choose one …",
+                                    attributes={"input": {"aria-label": "Earlier firing"}},
+                                ),
+                                html.Button("Copy its plan", id="prepare-from-copy", type="button"),
+                            ],
+                            className="page-doors",
+                        ),
+                        html.H3("A plan file"),
+                        dcc.Upload(
+                            html.Button("Choose a plan file (TOML)", type="button"),
+                            id="prepare-upload",
+                            accept=".toml",
+                            max_size=4 * MAX_TOML,
+                        ),
+                        html.H3("The rig alone"),
+                        html.Button("A new plan from its channels", id="prepare-fresh", type="button"),
+                    ]
+                ),
+            ],
+            className="prepare-two",
+        )
+    ]
+
+
+@callback(
+    Output("prepare-plans", "children"),
+    Output("prepare-from", "data"),
+    Output("prepare-save", "children"),
+    Output("prepare-copy", "hidden"),
+    Input("prepare-turn", "data"),
+    Input("prepare-sure", "data"),
+    Input("unit", "data"),
+    State("prepare-plan", "data"),
+)
+async def show_plans(_: Any, sure: Any, unit: Any, kept: Any) -> Any:
+    """List what one may begin from."""
+    draft = draft_of(kept)
+    name = draft[1] if draft else ""
+    found = await asyncio.to_thread(plans.list_plans, here().home)
+    firings = await asyncio.to_thread(_firings)
+    rows = [_row(plan, sure == plan.name, "F" if unit == "F" else "C") for plan in found]
+    return (
+        rows or html.Li("None is saved yet.", className="hint"),
+        [{"value": f.id, "label": label_of_firing(f)} for f in firings if f.plan_toml or not f.running],
+        f"Save as “{name}”" if name else "Save this plan",
+        not name,
+    )
+
+
+def _firings() -> list[FiringInfo]:
+    if not here().journal_path.exists():
+        return []
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        return reader.firings()[:MAX_FIRINGS]
+
+
+def label_of_firing(firing: FiringInfo) -> str:
+    """Write a firing in a list."""
+    invented = " (invented)" if firing.invented else ""
+    known = firing.facts.get("time_known", True) is not False
+    when = f", {local_time(firing.started_us)}" if known else ""
+    return f"{firing.title or firing.id}{when}, {len(firing.seen)} probes{invented}"
+
+
+def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
+    plan, name = stored.plan, stored.name
+    if plan is None:
+        about = f"can't be read: {stored.trouble}"
+    else:
+        about = f"{name} · {len(plan.probes)} probes · {degrees(plan.target_c, unit)}{unit}"
+    doors = [] if plan is None else [_button("Open", "prepare-open", name, f"Open {name}")]
+    if sure:
+        doors.append(_button("Really remove", "prepare-really", name, f"Really remove {name}"))
+    else:
+        doors.append(_button("Remove", "prepare-remove", name, f"Remove {name}"))
+    words = html.Div(
+        [html.B(plan.title if plan and plan.title else name), html.Span(about, className="hint")]
+    )
+    return html.Li([words, html.Div(doors, className="page-doors")])
+
+
+def _button(text: str, kind: str, name: str, label: str) -> Any:
+    return html.Button(text, id={"type": kind, "name": name}, type="button", **{"aria-label": label})
+
+
+def _pressed() -> str:
+    """The plan whose button was pressed; a button that came new was not."""
+    if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    return str(ctx.triggered_id["name"])
+
+
+def _turned(turn: Any) -> int:
+    return (turn if isinstance(turn, int) else 0) + 1
+
+
+def _taken(plan: Plan, name: str, said: str, turn: Any) -> Any:
+    return {"doc": to_document(plan), "name": name}, _turned(turn), said
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SAID,
+    Input({"type": "prepare-open", "name": ALL}, "n_clicks"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+async def open_plan(_: list[Any], turn: Any) -> Any:
+    """Open a plan that is kept."""
+    name = _pressed()
+    try:
+        plan = await asyncio.to_thread(plans.load_plan, here().home, name)
+    except PlanError as exc:
+        raise plans.StoreError(str(exc)) from exc
+    return _taken(plan, name, f"Opened “{name}”.", turn)
+
+
+@callback(
+    Output("prepare-sure", "data"),
+    Input({"type": "prepare-remove", "name": ALL}, "n_clicks"),
+    prevent_initial_call=True,
+)
+def ask_again(_: list[Any]) -> str:
+    """Ask once more: a sooty finger's slip costs nothing."""
+    return _pressed()
+
+
+@callback(
+    _NEW,
+    _TURN,
+    Output("prepare-sure", "data", allow_duplicate=True),
+    Input({"type": "prepare-really", "name": ALL}, "n_clicks"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
+    """Remove a plan."""
+    name = _pressed()
+    await asyncio.to_thread(plans.delete_plan, here().home, name)
+    draft = draft_of(kept)
+    mine = draft is not None and draft[1] == name
+    return {"doc": draft[0], "name": ""} if mine and draft else no_update, _turned(turn), ""
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SAID,
+    Input("prepare-from-copy", "n_clicks"),
+    State("prepare-from", "value"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+async def copy_firing(_: Any, firing: Any, turn: Any) -> Any:
+    """Take an earlier firing's plan."""
+    if not isinstance(firing, str):
+        return no_update, no_update, "Choose a firing first."
+    plan = of_firing(await asyncio.to_thread(info_of, firing))
+    plan = replace(plan, title=f"After {plan.title}"[:200] if plan.title else "")
+    return _taken(plan, "", "Copied: probes, targets and alarms of that firing.", turn)
+
+
+def info_of(firing: str) -> FiringInfo:
+    """Find a firing."""
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        return reader.firing(firing)
+
+
+def of_firing(firing: FiringInfo) -> Plan:
+    """Give a firing's plan, with a probe for each of its channels where nobody had made one."""
+    plan = firing.plan
+    return plan if plan.probes else replace(plan, probes=assign_probes(None, firing.seen))
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SAID,
+    Output("prepare-upload", "contents"),
+    Input("prepare-upload", "contents"),
+    State("prepare-upload", "filename"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+async def read_file(contents: Any, name: Any, turn: Any) -> Any:
+    """Read a plan file, in a process of its own."""
+    if not isinstance(contents, str):
+        raise PreventUpdate
+    shown = str(name)[:80]
+    try:
+        toml = base64.b64decode(contents.partition(",")[2]).decode("utf-8-sig")
+    except (binascii.Error, ValueError):
+        return no_update, no_update, f"{shown} is no text in UTF-8; save the plan as such.", None
+    if len(toml) > MAX_TOML:
+        return no_update, no_update, f"{shown} is too large to be a plan.", None
+    try:
+        plain = await Apart().run("read_plan", toml=toml)
+    except UserError as exc:
+        return no_update, no_update, f"{shown}: {exc}", None
+    return *_taken(loads(plain, "file"), "", f"Read from {shown}.", turn), None
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SAID,
+    Input("prepare-fresh", "n_clicks"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+async def afresh(_: Any, turn: Any) -> Any:
+    """Begin anew, with what the rig sends."""
+    from dashboard.pages.prepare import fresh
+
+    return _taken(await asyncio.to_thread(fresh), "", "A new plan.", turn)
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SAID,
+    Output("prepare-replace", "hidden"),
+    Input("prepare-save", "n_clicks"),
+    Input("prepare-copy", "n_clicks"),
+    Input("prepare-replace", "n_clicks"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
+    """Keep the plan: over the one that was opened, else over another's name only when that is said."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    doc, own = draft
+    plan = _good(doc)
+    if isinstance(plan, str):
+        return no_update, no_update, plan, True
+    name = own if ctx.triggered_id == "prepare-save" else ""
+    name = name or plans.name_for(plan.title)
+    if not name:
+        return no_update, no_update, "A plan needs a title to be saved.", True
+    sure = ctx.triggered_id == "prepare-replace" or name == own
+    try:
+        await asyncio.to_thread(plans.save_plan, here().home, name, plan, replace=sure)
+    except plans.PlanTaken as exc:
+        return no_update, no_update, capital(f"{exc}"), False
+    return {"doc": doc, "name": name}, _turned(turn), f"Saved as “{name}”.", True
+
+
+def _good(doc: Document) -> Plan | str:
+    try:
+        return read_document(doc)
+    except UserError:
+        return "Something in the plan is wrong; fix that first."
+
+
+@callback(
+    Output("prepare-file", "data"),
+    _SAID,
+    Input("prepare-export", "n_clicks"),
+    State("prepare-plan", "data"),
+    prevent_initial_call=True,
+)
+def export(_: Any, kept: Any) -> Any:
+    """Give the plan as a file."""
+    draft = draft_of(kept)
+    plan = _good(draft[0]) if draft else ""
+    if isinstance(plan, str):
+        return no_update, plan
+    return {"content": plan.dumps(), "filename": f"{plans.name_for(plan.title) or 'plan'}.toml"}, ""

@@ -1,0 +1,423 @@
+"""Preparing, second step: the probes as they stream in; each gets a name, warmed in the hand, and a place."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from typing import Any, Final
+
+import numpy as np
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard.acts import ask
+from dashboard.context import here
+from dashboard.figures.stack import moved, stack_figure
+from dashboard.guard import operator_only, who_asks
+from dashboard.pages.prepare_sources import sources_section
+from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
+from dashboard.parts.readiness import STATES, hand_words
+from dashboard.parts.words import FAULTS, Unit, shown
+from dashboard.planning import Document, draft_of, problems
+from dashboard.rig_look import look_at_rig
+from logger.plan import MAX_PROBES
+from logger.reading import Status
+
+LOOK_MS: Final = 1000
+_ASIDE: Final = 0.31
+"""Half way from the middle of the drawing to where a side is drawn."""
+_NEW: Final = Output("prepare-plan", "data", allow_duplicate=True)
+_TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
+_SELECTED: Final = Output("prepare-selected", "data", allow_duplicate=True)
+
+
+def panel() -> list[Any]:
+    """Make the step's panel.
+
+    Returns
+    -------
+    list of component
+    """
+    graph = dcc.Graph(
+        id="prepare-stack",
+        responsive=True,
+        config={"displayModeBar": False, "responsive": True, "edits": {"annotationPosition": True}},
+        className="stack",
+    )
+    return [
+        dcc.Interval(id="prepare-look", interval=LOOK_MS),
+        html.Div(
+            [
+                html.P("", id="prepare-rig-said", role="status"),
+                html.Button("Wake the rig", id="prepare-wake", type="button", className="main", hidden=True),
+            ],
+            className="page-doors",
+        ),
+        html.Div(
+            [
+                html.P("", id="prepare-hand-said", role="status"),
+                html.Button("Name it", id="prepare-name-it", type="button", hidden=True),
+            ],
+            id="prepare-hand",
+            className="page-doors",
+        ),
+        html.Div(
+            [
+                html.Section(
+                    [
+                        graph,
+                        html.P(
+                            "Drag a probe to its place: windward is left, leeward right. Or choose it in the "
+                            "list and write its height and side.",
+                            className="hint",
+                        ),
+                    ],
+                    **{"aria-label": "The stack before it is lit"},
+                ),
+                html.Section(
+                    [
+                        html.Ol(id="prepare-probes"),
+                        html.Div(
+                            [
+                                html.P("", id="prepare-more-said"),
+                                html.Button(
+                                    "Put all into the plan", id="prepare-more", type="button", hidden=True
+                                ),
+                                html.Button("Add a probe", id="prepare-add", type="button"),
+                            ],
+                            className="page-doors",
+                        ),
+                        html.Div(id="prepare-editor"),
+                        html.H2("What this rig can't judge"),
+                        html.Ul(id="prepare-limits"),
+                    ],
+                    **{"aria-label": "Probes"},
+                ),
+            ],
+            className="prepare-two",
+        ),
+        *sources_section(),
+    ]
+
+
+def _selected(i: Any, doc: Document) -> int | None:
+    ok = isinstance(i, int) and not isinstance(i, bool) and 0 <= i < len(doc.get("probe", []))
+    return i if ok else None
+
+
+def _unit(unit: Any) -> Unit:
+    return "F" if unit == "F" else "C"
+
+
+@callback(
+    Output("prepare-probes", "children"),
+    Output("prepare-stack", "figure"),
+    Input("prepare-plan", "data"),
+    Input("prepare-selected", "data"),
+    State("theme", "data"),
+    State("unit", "data"),
+)
+def show_probes(kept: Any, chosen: Any, theme: Any, unit: Any) -> Any:
+    """Show the probes, as a list and in the drawing."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    doc = draft[0]
+    errors = {str(p["field"]): str(p["text"]) for p in problems(doc)}
+    places = places_of(doc)
+    figure = stack_figure(
+        places,
+        np.full(len(places), np.nan),
+        words={p.name: "no reading yet" for p in places},
+        editable=True,
+        theme="night" if theme == "night" else "day",
+        unit=_unit(unit),
+    )
+    return probe_rows(doc, _selected(chosen, doc), errors), figure
+
+
+@callback(
+    Output("prepare-editor", "children"),
+    Input("prepare-selected", "data"),
+    Input("prepare-turn", "data"),
+    Input("unit", "data"),
+    State("prepare-plan", "data"),
+)
+def show_editor(chosen: Any, _: Any, unit: Any, kept: Any) -> Any:
+    """Show the fields of the probe that was chosen."""
+    draft = draft_of(kept)
+    i = _selected(chosen, draft[0]) if draft else None
+    if draft is None or i is None:
+        return []
+    errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0], _unit(unit))}
+    return probe_fields(draft[0], i, _unit(unit), errors)
+
+
+@callback(
+    _SELECTED,
+    Input({"type": "prepare-pick", "i": ALL}, "n_clicks"),
+    State("prepare-selected", "data"),
+    prevent_initial_call=True,
+)
+def pick(_: list[Any], chosen: Any) -> Any:
+    """Choose a probe, or close its fields again."""
+    if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    i = ctx.triggered_id["i"]
+    return None if i == chosen else i
+
+
+@callback(_SELECTED, Input("prepare-close", "n_clicks"), prevent_initial_call=True)
+def close(clicks: Any) -> Any:
+    """Close a probe's fields."""
+    if not clicks:
+        raise PreventUpdate
+    return None
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SELECTED,
+    Input("prepare-take-out", "n_clicks"),
+    Input("prepare-lower", "n_clicks"),
+    Input("prepare-higher", "n_clicks"),
+    State("prepare-selected", "data"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+def change_probe(_: Any, __: Any, ___: Any, chosen: Any, kept: Any, turn: Any) -> Any:
+    """Take a probe out of the plan, or move it by 1 cm."""
+    draft = draft_of(kept)
+    i = _selected(chosen, draft[0]) if draft else None
+    if draft is None or i is None or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    probes = [dict(p) for p in draft[0]["probe"]]
+    if ctx.triggered_id == "prepare-take-out":
+        del probes[i]
+        chosen = None
+    else:
+        height = places_of(draft[0])[i].height_cm
+        by = 1.0 if ctx.triggered_id == "prepare-higher" else -1.0
+        probes[i]["height_cm"] = (height or 0.0) + by
+    return _with(draft, probes), _turned(turn), chosen
+
+
+def _turned(turn: Any) -> int:
+    return (turn if isinstance(turn, int) else 0) + 1
+
+
+def _with(draft: tuple[Document, str], probes: list[dict[str, Any]]) -> dict[str, Any]:
+    return {"doc": {**draft[0], "probe": probes[:MAX_PROBES]}, "name": draft[1]}
+
+
+@callback(
+    _NEW,
+    _TURN,
+    Input("prepare-stack", "relayoutData"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+def drag(relayout: Any, kept: Any, turn: Any) -> Any:
+    """Put a probe where it was dragged."""
+    draft = draft_of(kept)
+    found = moved(relayout) if isinstance(relayout, dict) else {}
+    if draft is None or not found:
+        raise PreventUpdate
+    probes = [dict(p) for p in draft[0]["probe"]]
+    placed = [i for i, place in enumerate(places_of(draft[0])) if place.height_cm is not None]
+    for n, (x, height) in found.items():
+        if n >= len(placed):
+            continue
+        probe = probes[placed[n]]
+        if height is not None:
+            probe["height_cm"] = min(max(height, -200.0), 1000.0)
+        if x is not None:
+            middle = probe.get("side") if probe.get("side") in ("front", "back") else "centre"
+            probe["side"] = "windward" if x < -_ASIDE else "leeward" if x > _ASIDE else middle
+    return _with(draft, probes), _turned(turn)
+
+
+# --- what the rig says --------------------------------------------------------------------------------------
+
+
+def key_of(channel: dict[str, Any]) -> str:
+    """Name a channel and its rig."""
+    return f"{channel['rig']} {channel['channel']}"
+
+
+def channel_of(probe: dict[str, Any], channels: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """Find the channel that a probe is, by the rule of the logger: its name, and its rig where one is named."""
+    name, rig = probe.get("channel") or probe.get("name"), probe.get("rig")
+    return next((c for c in channels if c["channel"] == name and (not rig or rig == c["rig"])), None)
+
+
+def _rig(data: Any) -> dict[str, Any] | None:
+    return data if isinstance(data, dict) and isinstance(data.get("channels"), list) else None
+
+
+@callback(
+    Output("prepare-look", "disabled"),
+    Input("prepare-step", "value"),
+)
+def watch(step: Any) -> bool:
+    """Look at the rig only where it is shown."""
+    return step not in ("probes", "check", "arm")
+
+
+@callback(
+    output={
+        "rig": Output("prepare-rig", "data"),
+        "tried": Output("prepare-tried", "data"),
+        "said": Output("prepare-rig-said", "children"),
+        "wake": Output("prepare-wake", "hidden"),
+        "hand": Output("prepare-hand-said", "children"),
+        "way": Output("prepare-hand", "data-way"),
+        "name_it": Output("prepare-name-it", "hidden"),
+        "more": Output("prepare-more-said", "children"),
+        "no_more": Output("prepare-more", "hidden"),
+    },
+    inputs={"_": Input("prepare-look", "n_intervals"), "step": Input("prepare-step", "value")},
+    state={
+        "kept": State("prepare-plan", "data"),
+        "tried": State("prepare-tried", "data"),
+        "unit": State("unit", "data"),
+    },
+)
+async def look(_: Any, step: Any, kept: Any, tried: Any, unit: Any) -> dict[str, Any]:
+    """Say what the rig says at this moment."""
+    rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
+    draft = draft_of(kept)
+    probes = draft[0]["probe"] if draft else []
+    mine = {key_of(c): str(p.get("name", "")) for p in probes if (c := channel_of(p, rig["channels"]))}
+    words, key, way = hand_words(rig, mine, _unit(unit))
+    others = [c["channel"] for c in rig["channels"] if key_of(c) not in mine]
+    more = f"{', '.join(others)}: sent, and in no plan." if others else ""
+    known = dict(tried) if isinstance(tried, dict) and len(tried) < 200 else {}
+    known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
+    return {
+        "rig": {**rig, "in_hand": key},
+        "tried": known,
+        "said": STATES[rig["state"]],
+        "wake": rig["state"] != "holding",
+        "hand": words,
+        "way": way,
+        "name_it": not key,
+        "more": more,
+        "no_more": not others,
+    }
+
+
+@callback(
+    Output({"type": "prepare-reading", "i": ALL}, "children"),
+    Input("prepare-rig", "data"),
+    Input("prepare-probes", "children"),
+    State("prepare-plan", "data"),
+    State("prepare-tried", "data"),
+    State("unit", "data"),
+)
+def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
+    """Say what each probe reads."""
+    draft, looked = draft_of(kept), _rig(rig)
+    if draft is None or looked is None:
+        raise PreventUpdate
+    known = tried if isinstance(tried, dict) else {}
+    found = []
+    for part in ctx.outputs_list:
+        i = part["id"]["i"]
+        probes = draft[0]["probe"]
+        probe = probes[i] if i < len(probes) else {}
+        found.append(
+            _reading(channel_of(probe, looked["channels"]), known, _unit(unit), bool(looked["channels"]))
+        )
+    return found
+
+
+def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, sends: bool) -> list[Any]:
+    if channel is None:
+        return [html.Span("no such channel" if sends else "")]
+    if channel["status"] != int(Status.OK) or channel["c"] is None:
+        return [html.B(FAULTS.get(Status(channel["status"]), "no reading"))]
+    value = html.B(f"{shown(channel['c'], unit):.1f}°")
+    away = (channel["away"] or 0.0) * (1.8 if unit == "F" else 1.0)
+    if channel["moving"]:
+        sign = "▲ +" if channel["moving"] == "rising" else "▼ −"
+        return [value, html.Span(f" {sign}{abs(away):.1f}")]
+    had = {"rose": " ✓ warmed, rose", "fell": " ! fell when warmed"}.get(str(tried.get(key_of(channel))), "")
+    return [value, html.Span(had)]
+
+
+@callback(
+    Output("prepare-wake", "hidden", allow_duplicate=True),
+    Input("prepare-wake", "n_clicks"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def wake(_: Any) -> bool:
+    """Have the logger record again, after a firing's end."""
+    await ask(here().journal_path, "begin", {}, who_asks())
+    return True
+
+
+@callback(
+    _NEW,
+    _TURN,
+    _SELECTED,
+    Input("prepare-name-it", "n_clicks"),
+    Input("prepare-more", "n_clicks"),
+    Input("prepare-add", "n_clicks"),
+    State("prepare-rig", "data"),
+    State("prepare-plan", "data"),
+    State("prepare-turn", "data"),
+    prevent_initial_call=True,
+)
+async def add(_: Any, __: Any, ___: Any, shown_rig: Any, kept: Any, turn: Any) -> Any:
+    """Put channels into the plan: that of the probe in the hand, all that are sent, or one more."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
+    channels = rig["channels"]
+    probes = [dict(p) for p in draft[0]["probe"]]
+    missing = [c for c in channels if not any(channel_of(p, channels) is c for p in probes)]
+    if ctx.triggered_id == "prepare-add":
+        probes.append(_probe_named(f"probe {len(probes) + 1}"))
+        return _with(draft, probes), _turned(turn), len(probes) - 1
+    if ctx.triggered_id == "prepare-more":
+        probes += [_probe_of(c, channels) for c in missing]
+        return _with(draft, probes), _turned(turn), no_update
+    looked = _rig(shown_rig)
+    held = next((c for c in channels if looked and key_of(c) == looked.get("in_hand")), None)
+    if held is None:
+        raise PreventUpdate
+    at = next((i for i, p in enumerate(probes) if channel_of(p, channels) is held), None)
+    if at is not None:
+        return no_update, no_update, at
+    probes.append(_probe_of(held, channels))
+    return _with(draft, probes), _turned(turn), len(probes) - 1
+
+
+def _probe_named(name: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "channel": name,
+        "height_cm": None,
+        "side": "",
+        "reads": "air",
+        "zone": name,
+        "type": "K",
+    }
+
+
+def _probe_of(channel: dict[str, Any], channels: list[dict[str, Any]]) -> dict[str, Any]:
+    """A probe for a channel; its rig's name goes before where two rigs have such a channel."""
+    own = channel["channel"]
+    twice = sum(c["channel"] == own for c in channels) > 1
+    surface = bool(re.match("ir", own)) or channel["how"] == "mlx90614"
+    probe = _probe_named(f"{channel['rig']} {own}" if twice else own) | {"channel": own}
+    if twice:
+        probe["rig"] = channel["rig"]
+    letter = "" if surface else channel["letter"] or "K"
+    return probe | {"reads": "surface" if surface else "air", "type": letter}

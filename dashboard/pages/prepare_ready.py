@@ -1,0 +1,442 @@
+"""Preparing, the last steps: what goes into the car, the cold check, and arming."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard.acts import ask
+from dashboard.context import here
+from dashboard.guard import operator_only, who_asks
+from dashboard.pages.prepare_probes import channel_of, key_of
+from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
+from dashboard.parts.words import Unit, capital
+from dashboard.planning import Document, draft_of, problems, read_document
+from dashboard.rig_look import look_at_rig
+from logger.cold_check.look import check_journal
+from logger.errors import UserError
+from logger.journal.reader import JournalReader
+from logger.plan import library as plans
+
+CHECK_MS: Final = 4000
+_KIT: Final = Output("prepare-kit", "data", allow_duplicate=True)
+
+
+class NothingComesIn(UserError):
+    """There are no readings that could be checked."""
+
+    def __init__(self) -> None:
+        super().__init__("no readings come in that could be checked; see under Probes what the rig waits for")
+
+
+def pack_panel() -> list[Any]:
+    """Make the panel of the packing list."""
+    return [
+        html.Div(
+            [
+                html.Section(
+                    [
+                        html.H2("What goes along"),
+                        html.Ul(id="prepare-kit-list"),
+                        html.Div(
+                            [
+                                dmc.TextInput(
+                                    id="prepare-kit-new",
+                                    value="",
+                                    label="Something else to take along",
+                                    size="lg",
+                                    error="",
+                                    attributes={
+                                        "input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}
+                                    },
+                                ),
+                                html.Button("Add", id="prepare-kit-add", type="button"),
+                                html.Button("Untick all", id="prepare-kit-none", type="button"),
+                            ],
+                            className="page-doors ends",
+                        ),
+                    ]
+                ),
+                cautions(),
+            ],
+            className="prepare-two",
+        )
+    ]
+
+
+def check_panel() -> list[Any]:
+    """Make the panel of the cold check."""
+    return [
+        dcc.Interval(id="prepare-check-again", interval=CHECK_MS, disabled=True),
+        html.Div(
+            [
+                html.Section(
+                    [
+                        html.H2("Cold check"),
+                        html.P(
+                            "Before lighting, all probes are as warm as the air: they must agree. It looks again "
+                            "every few seconds. Hold each tip in your hand for ten seconds: it must rise.",
+                            className="hint",
+                        ),
+                        html.P("", id="prepare-verdict", role="status"),
+                        html.Ul(id="prepare-found"),
+                    ]
+                ),
+                html.Section(
+                    [
+                        html.H2("Each tip in the hand"),
+                        html.Ul(id="prepare-hands"),
+                        html.H2("This tablet, and the lamp"),
+                        html.P(
+                            "Tap the sound button at the top of the page: it plays the alarm. Can you hear it from "
+                            "where you will stand? A firing takes half a day: is the battery full, and is the clock "
+                            "at the top right?"
+                        ),
+                        html.Div(
+                            [
+                                html.Button("Try the lamp at the fire", id="prepare-beacon", type="button"),
+                                html.P("", id="prepare-beacon-said", role="status"),
+                            ],
+                            id="prepare-beacons",
+                            className="page-doors",
+                            hidden=True,
+                        ),
+                    ]
+                ),
+            ],
+            className="prepare-two",
+        ),
+    ]
+
+
+def arm_panel() -> list[Any]:
+    """Make the panel of the last step."""
+    return [
+        html.Div(
+            [
+                html.Section(
+                    [
+                        html.H2("Arm, and light"),
+                        html.Dl(id="prepare-facts"),
+                        html.Ul(id="prepare-reasons"),
+                        html.H3("What this rig can't judge"),
+                        html.Ul(id="prepare-arm-limits"),
+                        html.Div(
+                            dmc.Checkbox(
+                                id="prepare-anyway",
+                                label="I have seen this, and arm all the same.",
+                                size="lg",
+                            ),
+                            id="prepare-anyway-row",
+                            hidden=True,
+                        ),
+                        html.Div(
+                            dmc.Checkbox(id="prepare-ending", label="End the running firing now.", size="lg"),
+                            id="prepare-ending-row",
+                            hidden=True,
+                        ),
+                        html.Button(
+                            "Arm", id="prepare-arm", type="button", className="main big", disabled=True
+                        ),
+                        html.P("", id="prepare-arm-said", role="status"),
+                    ]
+                ),
+                cautions(),
+            ],
+            className="prepare-two",
+        )
+    ]
+
+
+# --- packing ------------------------------------------------------------------------------------------------
+
+
+@callback(Output("prepare-kit", "data"), Input("prepare-turn", "data"))
+async def kit(_: Any) -> Any:
+    """Give the packing list."""
+    return await asyncio.to_thread(plans.read_kit, here().home)
+
+
+@callback(
+    Output("prepare-kit-list", "children"),
+    Input("prepare-kit", "data"),
+)
+def show_kit(items: Any) -> list[Any]:
+    """Show the packing list."""
+    return [
+        html.Li(
+            [
+                dmc.Checkbox(
+                    id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done, size="lg"
+                ),
+                html.Button(
+                    "×",
+                    id={"type": "prepare-kit-off", "item": item},
+                    type="button",
+                    **{"aria-label": f"Take off the list: {item}"},
+                ),
+            ]
+        )
+        for item, done in _items(items)
+    ]
+
+
+def _items(items: Any) -> list[tuple[str, bool]]:
+    pairs = items if isinstance(items, list) else []
+    return [(str(p[0]), p[1] is True) for p in pairs if isinstance(p, list | tuple) and len(p) == 2]
+
+
+@callback(
+    _KIT,
+    Output("prepare-kit-new", "value"),
+    Output("prepare-kit-new", "error"),
+    Input({"type": "prepare-kit-tick", "item": ALL}, "checked"),
+    Input({"type": "prepare-kit-off", "item": ALL}, "n_clicks"),
+    Input("prepare-kit-add", "n_clicks"),
+    Input("prepare-kit-new", "n_submit"),
+    Input("prepare-kit-none", "n_clicks"),
+    State("prepare-kit-new", "value"),
+    prevent_initial_call=True,
+)
+def change_kit(ticks: list[Any], _: list[Any], __: Any, ___: Any, ____: Any, new: Any) -> Any:
+    """Change the packing list; only what changes it asks who it is."""
+    items = plans.read_kit(here().home)
+    pressed = ctx.triggered_id
+    ticked = {part["id"]["item"]: v is True for part, v in zip(ctx.inputs_list[0], ticks, strict=True)}
+    changed = [(item, ticked.get(item, done)) for item, done in items]
+    adds = pressed in ("prepare-kit-add", "prepare-kit-new") and str(new or "").strip()
+    if isinstance(pressed, dict) and pressed.get("type") == "prepare-kit-off" and ctx.triggered[0]["value"]:
+        changed = [(item, done) for item, done in changed if item != pressed.get("item")]
+    elif pressed == "prepare-kit-none":
+        changed = [(item, False) for item, _ in changed]
+    elif adds:
+        changed.append((str(new).strip(), False))
+    if changed == items:
+        raise PreventUpdate
+    return _keep_kit(changed, bool(adds))
+
+
+@operator_only
+def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
+    try:
+        plans.write_kit(here().home, items)
+    except plans.StoreError as exc:
+        return no_update, no_update, capital(str(exc))
+    return items, "" if adds else no_update, ""
+
+
+# --- cold check ---------------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("prepare-report", "data"),
+    Output("prepare-verdict", "children"),
+    Output("prepare-found", "children"),
+    Output("prepare-check-again", "disabled"),
+    Input("prepare-step", "value"),
+    Input("prepare-check-again", "n_intervals"),
+    State("prepare-plan", "data"),
+    prevent_initial_call=True,
+)
+async def cold_check(step: Any, _: Any, kept: Any) -> Any:
+    """Look whether the rig is fit to be lit."""
+    draft = draft_of(kept)
+    if step not in ("check", "arm") or draft is None:
+        return no_update, no_update, no_update, True
+    try:
+        report = await asyncio.to_thread(check_rig, draft[0])
+    except UserError as exc:
+        return None, capital(str(exc)), [], False
+    return report, f"{fitness(report)}.", [finding(f) for f in report["findings"]], False
+
+
+def check_rig(doc: Document) -> dict[str, Any]:
+    """Judge the rig by what the running logger keeps.
+
+    Parameters
+    ----------
+    doc : dict
+        The plan.
+
+    Returns
+    -------
+    dict
+        `fit` and `findings`.
+
+    Raises
+    ------
+    UserError
+        The plan is wrong, or nothing comes in.
+    """
+    plan, path = read_document(doc), here().journal_path
+    if not path.exists():
+        raise NothingComesIn
+    with contextlib.closing(JournalReader(path)) as reader:
+        firing = reader.running()
+        if firing is None:
+            raise NothingComesIn
+        return check_journal(reader, firing, plan if plan.probes else None, here().home).as_dict()
+
+
+@callback(
+    Output("prepare-hands", "children"),
+    Output("prepare-beacons", "hidden"),
+    Input("prepare-rig", "data"),
+    Input("prepare-report", "data"),
+    State("prepare-tried", "data"),
+    State("prepare-plan", "data"),
+    State("unit", "data"),
+)
+def hands(rig: Any, report: Any, tried: Any, kept: Any, unit: Any) -> Any:
+    """Say which tips were warmed in the hand."""
+    draft = draft_of(kept)
+    if draft is None or not isinstance(rig, dict) or not isinstance(rig.get("channels"), list):
+        raise PreventUpdate
+    no_lamp = not rig.get("beacons")
+    if _is_report(report) and burns(report):
+        return html.Li("A fire is on: keep your hands off the tips.", className="hint"), no_lamp
+    rows = [c for c in rig["channels"] if c["letter"] is not None and c["how"] != "°C"]
+    if not rows:
+        return html.Li("No thermocouple sends at the moment.", className="hint"), no_lamp
+    known = tried if isinstance(tried, dict) else {}
+    scale, letter = (1.8, "F") if unit == "F" else (1.0, "C")
+    found = []
+    for c in rows:
+        probe = next((p for p in draft[0]["probe"] if channel_of(p, rig["channels"]) is c), None)
+        had = known.get(key_of(c))
+        words = {"rose": "✓ rose", "fell": "✗ fell: swap its two wires"}.get(str(had), "not warmed yet")
+        if c["moving"]:
+            sign = "▲ rises, +" if c["moving"] == "rising" else "▼ falls, −"
+            words = f"{sign}{abs(c['away'] or 0.0) * scale:.1f} °{letter}"
+        name = probe.get("name") if probe else c["channel"]
+        found.append(html.Li([html.B(str(name)), html.Span(words)], className=str(had or "")))
+    return found, no_lamp
+
+
+@callback(
+    Output("prepare-beacon-said", "children"), Input("prepare-beacon", "n_clicks"), prevent_initial_call=True
+)
+@operator_only
+async def beacon(_: Any) -> str:
+    """Have the rigs' lamps and buzzers tried."""
+    await ask(here().journal_path, "beacon_test", {}, who_asks())
+    return "Asked for. Does it light, or sound?"
+
+
+# --- arm ----------------------------------------------------------------------------------------------------
+
+
+def _is_report(report: Any) -> bool:
+    return isinstance(report, dict) and isinstance(report.get("findings"), list)
+
+
+def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready | None:
+    draft = draft_of(kept)
+    if draft is None or not isinstance(checked, dict):
+        return None
+    found = checked.get("problems")
+    return Ready(
+        draft[0],
+        found if isinstance(found, list) else [],
+        rig if isinstance(rig, dict) and "state" in rig else None,
+        report if _is_report(report) else None,
+        _items(items),
+        checked.get("limits") or [],
+    )
+
+
+@callback(
+    Output({"type": "prepare-state", "step": ALL}, "children"),
+    Output("prepare-facts", "children"),
+    Output("prepare-reasons", "children"),
+    Output("prepare-anyway-row", "hidden"),
+    Output("prepare-ending-row", "hidden"),
+    Output("prepare-ending", "label"),
+    Output("prepare-arm", "disabled"),
+    Input("prepare-checked", "data"),
+    Input("prepare-rig", "data"),
+    Input("prepare-report", "data"),
+    Input("prepare-kit", "data"),
+    Input("prepare-anyway", "checked"),
+    Input("prepare-ending", "checked"),
+    State("prepare-plan", "data"),
+    State("unit", "data"),
+)
+def ready(
+    checked: Any, rig: Any, report: Any, items: Any, anyway: Any, ending: Any, kept: Any, unit: Any
+) -> Any:
+    """Say how far all is prepared, and whether it can be armed."""
+    known = _ready(checked, kept, rig, report, items)
+    if known is None:
+        raise PreventUpdate
+    draft = draft_of(kept)
+    states = step_states(known, draft[1] if draft else "")
+    in_unit: Unit = "F" if unit == "F" else "C"
+    facts = [html.Div([html.Dt(name), html.Dd(text)]) for name, text in known.facts(in_unit)]
+    never, advice = known.never(), known.advice()
+    reasons = [
+        html.Li(
+            [
+                html.Span(text),
+                html.Button(
+                    "Go there",
+                    id={"type": "prepare-go", "to": where, "at": f"reason {n}"},
+                    type="button",
+                    **{"aria-label": f"Go there: {text}"},
+                ),
+            ]
+        )
+        for n, (text, where) in enumerate([*never, *advice])
+    ]
+    running = (known.rig or {}).get("firing")
+    planned = bool(running and running["planned"])
+    label = "End the running firing now."
+    if running and planned:
+        label = f"“{running['title']}” runs under a plan with {running['readings']:,} readings. End it now."
+    may = not never and (not advice or anyway is True) and (not planned or ending is True)
+    return (
+        [states.get(part["id"]["step"], "") for part in ctx.outputs_list[0]],
+        facts,
+        reasons,
+        bool(never) or not advice,
+        not planned,
+        label,
+        not may,
+    )
+
+
+@callback(
+    Output("prepare-onward", "href"),
+    Output("prepare-plan", "data", allow_duplicate=True),
+    Output("prepare-arm-said", "children"),
+    Input("prepare-arm", "n_clicks"),
+    State("prepare-plan", "data"),
+    State("prepare-ending", "checked"),
+    State("prepare-anyway", "checked"),
+    running=[(Output("prepare-arm", "disabled"), True, False)],
+    prevent_initial_call=True,
+)
+@operator_only
+async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
+    """Arm: the logger records under this plan from now on."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    found = problems(draft[0])
+    if found:
+        return no_update, no_update, f"{found[0]['label']}: {found[0]['text']}."
+    rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
+    running = rig["firing"]
+    planned = bool(running and running["planned"])
+    if planned and ending is not True:
+        return no_update, no_update, f"“{running['title']}” runs under a plan. Say first that it is to end."
+    data = {"plan_toml": read_document(draft[0]).dumps(), **({"replace": running["id"]} if planned else {})}
+    answer = await ask(here().journal_path, "arm", data, who_asks())
+    if answer.get("waiting"):
+        return no_update, no_update, "The logger hasn't answered yet; it arms as soon as it is back."
+    return "/", None, ""

@@ -1,0 +1,312 @@
+"""The forms of a plan: its fields, its probes, the alarms' settings. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+from dash import html
+
+from dashboard.figures.model import Place, numbered
+from dashboard.parts.words import Unit
+from dashboard.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
+from logger.plan import LETTERS
+from logger.plan.alarm_rules import RULES, Rule, Setting
+
+READS: Final = (
+    ("coals", "Coals"),
+    ("air", "Air between pots"),
+    ("wall", "A pot's wall"),
+    ("surface", "Surface (infrared)"),
+)
+ZONES: Final = ("under", "lower", "middle", "upper", "windward", "leeward")
+SIDES: Final = ("windward", "centre", "leeward", "front", "back")
+HINTS: Final = {
+    "target_c": "Every zone should reach it.",
+    "burnout_c": "Carbon burns off the clay above it, given air.",
+    "soak_min": "How long each zone should stay at or above its target.",
+    "cool_c": "Cool enough to uncover and to lift out with gloves; the forecast says when.",
+    "estimate.wall_mm": "Measured. What the pots themselves are at is estimated from it; left empty, far less surely.",
+}
+
+Errors = Mapping[str, str]
+
+
+def field_id(path: str, unit: Unit) -> dict[str, str]:
+    """Give a field's id: where in the plan, and how a number in it is shown."""
+    return {"type": "prepare-field", "path": path, "as": kind_of(path, unit)}
+
+
+def _number(doc: Document, path: str, label: str, of: str, hint: str, unit: Unit, errors: Errors) -> Any:
+    if kind_of(path, unit) in ("F", "dF"):
+        of = of.replace("°C", "°F")
+    return dmc.TextInput(
+        id=field_id(path, unit),
+        label=f"{label}, {of}" if of else label,
+        description=hint,
+        value=written(value_at(doc, path), kind_of(path, unit)),
+        error=errors.get(path, ""),
+        size="lg",
+        debounce=250,
+        attributes={"input": {"inputMode": "decimal", "autoComplete": "off"}},
+    )
+
+
+def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
+    """Make the form of what is fired, and how hot.
+
+    Parameters
+    ----------
+    doc : dict
+    unit : {'C', 'F'}
+    errors : mapping of str to str
+        By field.
+
+    Returns
+    -------
+    list of component
+    """
+    units = {"soak_min": "min", "estimate.wall_mm": "mm"}
+    return [
+        dmc.TextInput(
+            id=field_id("title", unit),
+            label=LABELS["title"],
+            value=written(doc.get("title", ""), "text"),
+            error=errors.get("title", ""),
+            size="lg",
+            debounce=250,
+            attributes={"input": {"autoComplete": "off"}},
+        ),
+        html.Div(
+            [
+                _number(doc, path, LABELS[path], units.get(path, "°C"), hint, unit, errors)
+                for path, hint in HINTS.items()
+            ],
+            className="prepare-fields",
+        ),
+    ]
+
+
+# --- probes -------------------------------------------------------------------------------------------------
+
+
+def places_of(doc: Document) -> list[Place]:
+    """Tell where a plan's probes are, numbered from the top of the stack down; what isn't a height is none."""
+    probes = doc.get("probe", [])
+    heights = [_height(p) for p in probes]
+    return [
+        Place(
+            str(p.get("name", "")),
+            n,
+            h,
+            str(p.get("side") or ""),
+            str(p.get("reads", "air")),
+            str(p.get("zone") or ""),
+        )
+        for p, n, h in zip(probes, numbered(heights), heights, strict=True)
+    ]
+
+
+def _height(probe: Mapping[str, Any]) -> float | None:
+    height = probe.get("height_cm")
+    good = isinstance(height, int | float) and not isinstance(height, bool) and -200 <= height <= 1000
+    return float(height) if good else None  # type: ignore[arg-type]
+
+
+def where(probe: Mapping[str, Any]) -> str:
+    """Say where a probe is, what it reads and to which zone it belongs."""
+    height = _height(probe)
+    place = "no place yet" if height is None else f"{height:g} cm {probe.get('side') or ''}".strip()
+    reads = dict(READS).get(str(probe.get("reads", "air")), "?").lower()
+    channel = probe.get("channel") or probe.get("name", "")
+    return f"{channel} · {place} · {reads} · zone {probe.get('zone') or probe.get('name', '')}"
+
+
+def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]:
+    """Make the list of probes, from the top down: each opens its own fields.
+
+    Parameters
+    ----------
+    doc : dict
+    selected : int or None
+    errors : mapping of str to str
+
+    Returns
+    -------
+    list of component
+        What each reads is filled in by `prepare-reading`.
+    """
+    places = places_of(doc)
+    rows = []
+    for i in sorted(range(len(places)), key=lambda k: places[k].number):
+        wrong = any(field.startswith(f"probe.{i}.") or field == f"probe.{i}" for field in errors)
+        number = html.Span(str(places[i].number), className=f"key line-{i % 8} dash-{i % 5}")
+        about = html.Span(where(doc["probe"][i]), className="where")
+        rows.append(
+            html.Li(
+                html.Button(
+                    [
+                        number,
+                        html.Span([html.B(places[i].name), about], className="who"),
+                        html.Span("Please look: " if wrong else "", className="wrong"),
+                        html.Span("", id={"type": "prepare-reading", "i": i}, className="says"),
+                    ],
+                    id={"type": "prepare-pick", "i": i},
+                    type="button",
+                    className="value",
+                    **{"aria-pressed": "true" if i == selected else "false"},
+                )
+            )
+        )
+    return rows
+
+
+def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]:
+    """Make the form of one probe.
+
+    Parameters
+    ----------
+    doc : dict
+    i : int
+    unit : {'C', 'F'}
+    errors : mapping of str to str
+
+    Returns
+    -------
+    list of component
+    """
+    probe = doc["probe"][i]
+
+    def text(key: str, make: Any = dmc.TextInput, **more: Any) -> Any:
+        path = f"probe.{i}.{key}"
+        value = probe.get(key)
+        return make(
+            id=field_id(path, unit),
+            label=PROBE_LABELS[key],
+            value="" if value is None else str(value),
+            error=errors.get(path, ""),
+            size="lg",
+            **more,
+        )
+
+    zones = list(dict.fromkeys([*(str(p.get("zone")) for p in doc["probe"] if p.get("zone")), *ZONES]))
+    height = _number(doc, f"probe.{i}.height_cm", PROBE_LABELS["height_cm"], "cm", "", unit, errors)
+    letters = [{"value": letter, "label": letter} for letter in LETTERS]
+    return [
+        html.H3(f"Probe {probe.get('name', '')}"),
+        html.Div(
+            [
+                text("name", debounce=250, attributes={"input": {"autoComplete": "off"}}),
+                html.Div(
+                    [
+                        height,
+                        html.Button("−", id="prepare-lower", type="button", **{"aria-label": "1 cm lower"}),
+                        html.Button("+", id="prepare-higher", type="button", **{"aria-label": "1 cm higher"}),
+                    ],
+                    className="prepare-step-by",
+                ),
+                text("side", dmc.Autocomplete, data=list(SIDES), debounce=250),
+                text(
+                    "zone",
+                    dmc.Autocomplete,
+                    data=zones,
+                    debounce=250,
+                    description="The part of the stack that must get hot enough as one.",
+                ),
+                text(
+                    "reads",
+                    dmc.Select,
+                    data=[{"value": v, "label": t} for v, t in READS],
+                    allowDeselect=False,
+                ),
+                text("channel", debounce=250),
+                text(
+                    "type", dmc.Select, data=[{"value": "", "label": "none"}, *letters], allowDeselect=False
+                ),
+            ],
+            className="prepare-fields",
+        ),
+        html.Div(
+            [
+                html.Button("Take it out of the plan", id="prepare-take-out", type="button"),
+                html.Button("Done", id="prepare-close", type="button"),
+            ],
+            className="page-doors",
+        ),
+    ]
+
+
+# --- alarms -------------------------------------------------------------------------------------------------
+
+
+def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
+    """Make the form of all alarms and all their settings.
+
+    Parameters
+    ----------
+    doc : dict
+    unit : {'C', 'F'}
+    errors : mapping of str to str
+
+    Returns
+    -------
+    list of component
+    """
+    return [_rule(rule, doc, unit, errors) for rule in RULES.values()]
+
+
+def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
+    """Say in short how an alarm differs from its defaults."""
+    if not settings.get("enabled"):
+        return "off"
+    others = sum(settings.get(s.name) != s.default for s in rule.settings)
+    return f"{others} changed" if others else ""
+
+
+def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
+    own = doc["alarm"][rule.name]
+    wrong = any(field.startswith(f"alarm.{rule.name}.") for field in errors)
+    return html.Details(
+        [
+            html.Summary(
+                [
+                    html.B(rule.title),
+                    html.Span(
+                        changed_words(rule, own),
+                        id={"type": "prepare-changed", "rule": rule.name},
+                        className="changed",
+                    ),
+                ]
+            ),
+            html.P([rule.when, " ", html.I(rule.advice)], className="hint"),
+            dmc.Switch(
+                id={"type": "prepare-on", "rule": rule.name},
+                label="Call this" if rule.warning else "Say this",
+                checked=own.get("enabled") is True,
+                size="lg",
+            ),
+            html.Div(
+                [_setting(rule, s, doc, unit, errors) for s in rule.settings], className="prepare-fields"
+            ),
+            html.Button(
+                "Back to the defaults", id={"type": "prepare-default", "rule": rule.name}, type="button"
+            ),
+        ],
+        open=wrong,
+        className="prepare-rule",
+    )
+
+
+def _setting(rule: Rule, s: Setting, doc: Document, unit: Unit, errors: Errors) -> Any:
+    path = f"alarm.{rule.name}.{s.name}"
+    kind = kind_of(path, unit)
+    of = s.unit.replace("°C", "°F") if kind in ("F", "dF") else s.unit
+    low, high, usual = (written(v, kind) for v in (s.minimum, s.maximum, s.default))
+    hint = f"{low} to {high} {of}".rstrip() + f", usually {usual}"
+    return _number(doc, path, s.doc.rstrip("."), s.unit, hint, unit, errors)
+
+
+def listed(found: Sequence[str]) -> list[Any]:
+    """Make list items of sentences."""
+    return [html.Li(text) for text in found]

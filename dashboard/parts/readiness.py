@@ -1,0 +1,245 @@
+"""What speaks for lighting and against it: cautions, findings, facts, reasons. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from dash import html
+
+from dashboard.parts.words import Unit, capital, degrees
+from dashboard.planning import Document, Problem
+from logger.plan.alarm_rules import RULES
+
+CAUTIONS: Final = (
+    "Ask about burn bans and permits, and follow local fire codes and whoever is in charge of fire where you are.",
+    "Clear ground, no branches above, no wind. Water, earth and a shovel at hand. Never leave a fire.",
+    "Heatproof gloves, eye protection, long tongs; no synthetic clothes.",
+    "Damp pots burst, and so do stones and wet ground under a fire: dry everything for days, keep faces away.",
+    "Outdoors only: coals give off carbon monoxide. They stay hot under their ash for a day.",
+    "No treated wood, no old glaze or slip you don't know: the smoke can poison.",
+    "Leads leave the fire below ground or in steel; battery, rig and tablet stay out of the heat.",
+    "Never point a gun's laser at eyes. Low-fired ware is not for food unless it was tested.",
+    "Stokewatch can fail: keep watching the fire, not only the tablet.",
+)
+UNPROVEN: Final = (
+    "No proof of order or integrity: a lost reading leaves no trace and a damaged digit may pass. Times are "
+    "those of arrival."
+)
+STATES: Final = {
+    "no_logger": "No logger runs. Start it with “stokewatch run”; the probes show here as soon as the rig sends.",
+    "holding": "Nothing is recorded since the last firing ended.",
+    "waiting": "The logger runs and waits for the rig's first reading. Is the rig powered and plugged in?",
+    "silent": "The rig has fallen silent. Look at its power and its lead.",
+    "live": "",
+}
+HOTTER_THAN_A_HAND_C: Final = 60.0
+"""A tip in a hand comes to body temperature; sun alone stays below this (common practice, no source). [°C]"""
+
+Report = Mapping[str, Any]
+
+
+def cautions() -> Any:
+    """Make the list of what to mind before any fire."""
+    return html.Section(
+        [html.H2("Before any fire"), html.Ul([html.Li(text) for text in CAUTIONS])], className="cautions"
+    )
+
+
+def burns(report: Report | None) -> bool:
+    """Tell whether a fire is on: then nothing was found wrong, since nothing was looked at."""
+    return report is not None and any(f["what"] == "fire" for f in report["findings"])
+
+
+def fitness(report: Report) -> str:
+    """Say in a few words what the cold check says."""
+    if report["fit"]:
+        return "The rig is fit"
+    return "A fire is on" if burns(report) else "Not fit yet"
+
+
+def finding(found: Mapping[str, str]) -> Any:
+    """Show one thing that the cold check looked at."""
+    level = "warn" if found["what"] == "fire" else found["level"]
+    sign, words = {"fail": ("✗", "not fit"), "warn": ("!", "look"), "pass": ("✓", "good")}[level]
+    mend = [html.Span(f" {capital(found['mend'])}.", className="mend")] if found["mend"] else []
+    return html.Li(
+        [
+            html.Span(sign, className="sign", role="img", **{"aria-label": words}),
+            html.Span([html.B(capital(found["where"])), f": {found['text']}", *mend]),
+        ],
+        className=level,
+    )
+
+
+def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> tuple[str, str, str]:
+    """Say which probe is in the hand: the one that moves.
+
+    Parameters
+    ----------
+    rig : mapping
+        From `rig_look.look_at_rig`.
+    named : mapping of str to str
+        Probes' names by `rig channel`.
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    words, key, way : str
+        `key` is `rig channel` of the one that moves, empty where none does; `way` is `rising` or `falling`.
+    """
+    channels = rig["channels"]
+    if not channels:
+        return "", "", ""
+    moving = sorted((c for c in channels if c["moving"]), key=lambda c: -abs(c["away"] or 0.0))
+    if len(moving) > max(2, len(channels) / 2):
+        return "Most probes move at once: that is the weather or a fire, not a hand.", "", ""
+    hot = any((c["c"] or 0.0) > HOTTER_THAN_A_HAND_C for c in channels)
+    if not moving:
+        more = " Don't touch those that are hot." if hot else ""
+        return (
+            f"Which is which? Hold the tip of one in your hand: it rises here within seconds.{more}",
+            "",
+            "",
+        )
+    most = moving[0]
+    if (most["c"] or 0.0) > HOTTER_THAN_A_HAND_C:
+        return (
+            "What moves is hotter than any hand: that is the fire. Tell the probes apart while they are cold.",
+            "",
+            "",
+        )
+    key = f"{most['rig']} {most['channel']}"
+    name = named.get(key, most["channel"])
+    by = f"{abs(most['away'] or 0.0) * (1.8 if unit == 'F' else 1.0):.1f} °{unit}"
+    if most["moving"] == "rising":
+        return f"▲ {name} rises by {by}. This is the one in your hand.", key, "rising"
+    fix = "If you are warming it, its two wires are swapped: change them over at the terminal."
+    return f"▼ {name} falls by {by}. {fix}", key, "falling"
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """What is known before arming.
+
+    Attributes
+    ----------
+    doc : dict
+    problems : sequence of dict
+        From `planning.problems`.
+    rig : mapping or None
+        From `rig_look.look_at_rig`.
+    report : mapping or None
+        Of the cold check.
+    kit : sequence of (str, bool)
+    limits : sequence of str
+    """
+
+    doc: Document
+    problems: Sequence[Problem]
+    rig: Mapping[str, Any] | None
+    report: Report | None
+    kit: Sequence[tuple[str, bool]]
+    limits: Sequence[str]
+
+    def never(self) -> list[tuple[str, str]]:
+        """Say why it can't be armed, each with the step where that is mended."""
+        found = []
+        if self.rig is None or self.rig["state"] == "no_logger":
+            found.append(("No logger runs: start it with “stokewatch run”.", "probes"))
+        for p in self.problems:
+            found.append((f"{p['label']}: {p['text']}.", step_of(p["field"])))
+        return found
+
+    def advice(self) -> list[tuple[str, str]]:
+        """Say what speaks against arming; it may be armed all the same, knowingly."""
+        found = []
+        if not self.doc.get("probe"):
+            found.append(("No probe has a place in the plan.", "probes"))
+        if self.rig is not None and self.rig["state"] in ("silent", "waiting", "holding"):
+            found.append(("No readings come in, so the rig can't be checked.", "probes"))
+        elif self.report is not None and not self.report["fit"]:
+            failing = [f for f in self.report["findings"] if f["level"] == "fail"]
+            found += [(f"{capital(f['where'])}: {f['text']}.", "check") for f in failing[:4]]
+            if len(failing) > 4:
+                found.append((f"And {len(failing) - 4} more that the cold check found.", "check"))
+        return found
+
+    def facts(self, unit: Unit) -> list[tuple[str, str]]:
+        """Say in short what is going to be armed."""
+        doc = self.doc
+        probes = doc.get("probe", [])
+        placed = sum(isinstance(p.get("height_cm"), int | float) for p in probes)
+        zones = len({p.get("zone") or p.get("name") for p in probes})
+        off = [r.title for r in RULES.values() if r.warning and not doc["alarm"][r.name].get("enabled")]
+        report = "not yet" if self.report is None else fitness(self.report)
+        packed = sum(done for _, done in self.kit)
+        found = [
+            ("Title", str(doc.get("title") or "none")),
+            (
+                "Target",
+                f"{_degrees(doc.get('target_c'), unit)} for {doc.get('soak_min')} min; "
+                f"burn-out {_degrees(doc.get('burnout_c'), unit)}",
+            ),
+            ("Probes", f"{len(probes)}, {placed} of them with a place, in {zones} zones"),
+            ("Alarms", f"off: {'; '.join(off)}" if off else "all on"),
+            ("Packed", f"{packed} of {len(self.kit)}"),
+            ("Cold check", report),
+        ]
+        if doc.get("source"):
+            found.append(("Sources", f"{len(doc['source'])} without a checksum. {UNPROVEN}"))
+        running = (self.rig or {}).get("firing")
+        if running and not running["planned"]:
+            found.append(
+                ("Until now", f"“{running['title']}” runs without a plan. It ends, and the firing begins.")
+            )
+        return found
+
+
+def _degrees(c: Any, unit: Unit) -> str:
+    known = isinstance(c, int | float) and not isinstance(c, bool)
+    return f"{degrees(float(c), unit)}{unit}" if known else "?"
+
+
+def step_of(field: str | None) -> str:
+    """Say in which step a field is mended."""
+    first = (field or "").split(".")[0]
+    return {"probe": "probes", "alarm": "alarms", "source": "probes"}.get(first, "plan")
+
+
+def step_states(ready: Ready, saved: str) -> dict[str, str]:
+    """Say what stands by each step: done, to be looked at, or wrong.
+
+    Parameters
+    ----------
+    ready : Ready
+    saved : str
+        The name that the plan is saved under, empty for none.
+
+    Returns
+    -------
+    dict of str to str
+        A `!` or `✓` comes first where it is wrong or done.
+    """
+    wrong = {step_of(p["field"]) for p in ready.problems}
+    probes = ready.doc.get("probe", [])
+    homeless = sum(not isinstance(p.get("height_cm"), int | float) for p in probes)
+    off = sum(r.warning and not ready.doc["alarm"][r.name].get("enabled") for r in RULES.values())
+    packed = sum(done for _, done in ready.kit)
+    whole = bool(ready.kit) and packed == len(ready.kit)
+    placed = f"{homeless} without a place" if homeless else f"✓ {len(probes)} placed"
+    report = ready.report
+    fit = (
+        "not yet"
+        if report is None
+        else f"{'✓ ' if report['fit'] else '' if burns(report) else '! '}{fitness(report).lower()}"
+    )
+    return {
+        "plan": "! wrong" if "plan" in wrong else "✓ saved" if saved else "not saved",
+        "probes": "! wrong" if "probes" in wrong else placed if probes else "none yet",
+        "alarms": "! wrong" if "alarms" in wrong else f"{off} off" if off else "✓ all on",
+        "pack": "✓ packed" if whole else f"{packed} of {len(ready.kit)}",
+        "check": fit,
+        "arm": "",
+    }

@@ -1,0 +1,263 @@
+"""Hear what a rig says that doesn't speak the rig's line: for whoever sets one up. Nothing is recorded."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import ssl
+import sys
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Any, Final
+from urllib.parse import unquote, urlsplit
+
+from logger.errors import UserError
+from logger.plan.sources import WORDS, PlanSource, SourceMistake, read_sources
+
+TELL_S: Final = 0.5
+MOST: Final = 64
+"""Numbers that are shown."""
+MOST_REGISTERS: Final = 32
+LINES: Final = 8
+LONGEST: Final = 160
+"""Of a line that is shown."""
+MEMORY_MB: Final = 512
+"""Beside what the program has already; a broker of strangers may send anything. [MB]"""
+MOST_CPU_S: Final = 60
+
+Tell = Callable[[dict[str, Any]], None]
+
+
+class HearError(UserError):
+    """What is asked for names nothing that could be heard."""
+
+
+class _Heard:
+    """What has come so far: lines as they were said, and the newest value of each number."""
+
+    def __init__(self, tell: Tell) -> None:
+        self.said: deque[str] = deque(maxlen=LINES)
+        self.found: dict[str, dict[str, Any]] = {}
+        self.trouble = ""
+        self._tell = tell
+
+    def line(self, raw: bytes) -> None:
+        text = raw[:LONGEST].decode("utf-8", "replace")
+        self.said.append("".join(c if c.isprintable() else "·" for c in text))
+
+    def number(self, key: str, name: str, value: float | None, mark: dict[str, Any]) -> None:
+        if key in self.found or len(self.found) < MOST:
+            self.found[key] = {"key": key, "name": name, "value": value, "mark": mark}
+
+    def tell(self) -> None:
+        found = list(self.found.values())
+        self._tell({"said": list(self.said), "found": found, "trouble": self.trouble})
+
+
+async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
+    """Hear a source for a while.
+
+    Parameters
+    ----------
+    table : dict
+        A `[[source]]` of a plan without channels. Of `mqtt` also `topic`, `#` if left out; of `modbus` also
+        `first`, `count`, `table`, `type`, `word_order`, `scale` of the registers to look at.
+    seconds : float
+        [s]
+    tell : callable
+        Is given, twice a second, `said` (the last lines), `found` (numbers: `key`, `name`, `value`, None for
+        none, and `mark`: what a `[[source.channel]]` says of it) and `trouble`.
+
+    Raises
+    ------
+    HearError
+        The table is none.
+    """
+    own = {
+        k: table[k] for k in ("format", "port", "baud", "parity", "stop_bits", "url", "unit_id") if k in table
+    }
+    heard = _Heard(tell)
+    by_format = {"lines": _lines, "mqtt": _topics, "modbus": _registers}
+    if table.get("format") not in by_format:
+        raise HearError(f"{table.get('format')!r} is none of lines, mqtt, modbus")
+    end_s = time.monotonic() + seconds
+    hearing = asyncio.create_task(by_format[str(table["format"])](table, own, heard))
+    try:
+        while time.monotonic() < end_s and not hearing.done():
+            await asyncio.wait([hearing], timeout=TELL_S)
+            heard.tell()
+    finally:
+        hearing.cancel()
+        await asyncio.wait([hearing])
+    if not hearing.cancelled() and (failed := hearing.exception()) is not None:
+        raise failed
+
+
+def _source(table: dict[str, Any]) -> PlanSource:
+    try:
+        return read_sources([table])[0]
+    except SourceMistake as exc:
+        raise HearError(f"{exc.path[-1]}: {exc.what}") from exc
+
+
+async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
+    from logger.sources.plain.numbers import channel_names, fields
+    from logger.sources.serial_port import SerialLine, why
+
+    source = _source(own)
+    port = source.port or ""
+    before: list[str] = []
+    try:
+        line = SerialLine(port, source.baud)
+    except OSError as exc:
+        heard.trouble = f"{port} {why(exc, port)}"
+        return
+    heard.trouble = f"{port} says nothing yet; is the board powered, and does it print by itself?"
+    try:
+        while (came := await line.next()) is not None:
+            heard.line(came[0])
+            found = fields(came[0])
+            keys = [field.key for field in found]
+            if keys and keys == before:  # what is said only once is a greeting
+                heard.trouble = ""
+                heard.found = {k: v for k, v in heard.found.items() if k in keys}
+                for name, field in zip(channel_names(keys), found, strict=True):
+                    if field.value is not None:
+                        place = int(field.key) if field.key.isdigit() else field.key
+                        mark = {"field": place} | ({"unit": field.unit} if field.unit else {})
+                        heard.number(field.key, name, _plain(field.value), mark)
+            elif not heard.found:
+                heard.trouble = "No numbers that come again and again; is the speed right?"
+            before = keys
+        heard.trouble = f"{port} was unplugged; plug the board in again"
+    finally:
+        line.close()
+
+
+def _plain(value: float) -> float | None:
+    return value if abs(value) < 1e12 else None  # NaN too: JSON has none
+
+
+async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
+    import aiomqtt
+    import msgspec
+
+    from logger.sources.plain.numbers import channel_names, leaves
+    from logger.sources.plain.topics import value_of
+
+    topic = str(table.get("topic") or "#")
+    source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
+    parts = urlsplit(source.url or "")
+    secure = parts.scheme == "mqtts"
+    try:
+        host, port = parts.hostname or "", parts.port or (8883 if secure else 1883)
+    except ValueError as exc:
+        raise HearError(f"url: {exc}; write mqtt://host:port") from exc
+    password = unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
+    name = f"{parts.scheme}://{host}:{port}"
+    heard.trouble = f"{name}: nothing with numbers in it came on {topic} yet"
+    try:
+        async with aiomqtt.Client(
+            host,
+            port,
+            username=unquote(parts.username) if parts.username else None,
+            password=password if parts.username else None,
+            tls_context=ssl.create_default_context() if secure else None,
+        ) as client:
+            await client.subscribe(topic, qos=0)
+            async for message in client.messages:
+                own_topic, payload = message.topic.value, bytes(message.payload or b"")[:65536]
+                heard.line(f"{own_topic} ".encode() + payload)
+                numbers: list[tuple[str | None, float | None]] = []
+                if payload.lstrip()[:1] in (b"{", b"["):
+                    try:
+                        document = msgspec.json.decode(payload)
+                    except (msgspec.DecodeError, RecursionError):
+                        continue
+                    numbers = [(leaf.key, leaf.value) for leaf in leaves(document)][:MOST]
+                else:
+                    numbers = [(None, value_of(payload, None))]
+                for path, value in numbers:
+                    if value is None:
+                        continue
+                    heard.trouble = ""
+                    last = own_topic.rsplit("/", 1)[-1]
+                    called = channel_names([f"{last}_{path}" if path else last])[0]
+                    mark = {"topic": own_topic} | ({"path": path} if path else {})
+                    heard.number(f"{own_topic} {path or ''}".strip(), called, _plain(value), mark)
+    except aiomqtt.MqttError as exc:
+        heard.trouble = f"{name}: {exc}; does the broker run, and are address, user and password right?"
+
+
+async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
+    from logger.sources.plain.modbus import Module
+
+    kind = str(table.get("type", "int16"))
+    how = {k: table[k] for k in ("table", "type", "word_order", "scale") if k in table}
+    first, count = table.get("first", 0), table.get("count", 8)
+    if not isinstance(first, int) or not isinstance(count, int) or not 1 <= count <= MOST_REGISTERS:
+        raise HearError(f"count: give 1 to {MOST_REGISTERS} values, and the first register as a whole number")
+    marks = {
+        f"r{r}": {"register": r, **how}
+        for r in range(first, first + count * WORDS.get(kind, 1), WORDS.get(kind, 1))
+    }
+    source = _source({**own, "channel": [{"name": name, **mark} for name, mark in marks.items()]})
+
+    async def put(came: Any) -> None:
+        heard.trouble = ""
+        for name, sample in came.samples.items():
+            heard.number(name, name, sample.c, marks[name])
+        heard.line(
+            " ".join(f"{n}={s.c if s.c is not None else s.fault}" for n, s in came.samples.items()).encode()
+        )
+
+    def report(state: str, detail: dict[str, Any]) -> None:
+        heard.trouble = "" if state == "connected" else str(detail.get("detail", state))
+
+    await Module(source).run(put, report)
+
+
+def run(seconds: float) -> int:
+    """Hear the source whose table stands on standard input; print a JSON document a line.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+
+    Returns
+    -------
+    int
+        Exit status.
+    """
+    _limit()
+    try:
+        table = json.loads(sys.stdin.read(100_000))
+    except ValueError as exc:
+        raise HearError(f"standard input: {exc}; give a source's table as JSON") from exc
+    if not isinstance(table, dict):
+        raise HearError("standard input: give a source's table as a JSON object")
+
+    def tell(told: dict[str, Any]) -> None:
+        print(json.dumps(told, ensure_ascii=False, allow_nan=False), flush=True)
+
+    asyncio.run(hear(table, seconds, tell))
+    return 0
+
+
+def _limit() -> None:
+    """Bound what this process may take: what it hears comes from anybody."""
+    import resource
+
+    for kind, most in (
+        (resource.RLIMIT_CPU, MOST_CPU_S),
+        (resource.RLIMIT_FSIZE, 1 << 20),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        hard = resource.getrlimit(kind)[1]
+        resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
+    hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
+    if hard == resource.RLIM_INFINITY:
+        resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_MB << 20, hard))

@@ -1,0 +1,1 @@
+"""What the program says: sentences with their values, written in either unit."""
