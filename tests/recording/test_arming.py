@@ -97,7 +97,7 @@ def loggers(tmp_path: Path) -> Iterator[Any]:
 
     yield make
     for logger in made:
-        if logger.recording.recorder.worker.alive:
+        if logger.recorder.worker.alive:
             logger.stop()
 
 
