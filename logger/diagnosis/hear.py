@@ -176,7 +176,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                         document = msgspec.json.decode(payload)
                     except (msgspec.DecodeError, RecursionError):
                         continue
-                    numbers = [(leaf.key, leaf.value) for leaf in leaves(document)]
+                    numbers += [(leaf.key, leaf.value) for leaf in leaves(document)][:MOST]
                 else:
                     numbers = [(None, value_of(payload, None))]
                 for path, value in numbers:

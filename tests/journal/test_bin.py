@@ -7,12 +7,12 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from journal_batches import START_US, firing_batch
 
 from logger.journal.bin import BinError, delete_for_good, put_back, throw_away
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from tests.invented_firings import invented_firing
+from tests.journal.journal_batches import START_US, firing_batch
 
 NOW_US = 1_796_000_000_000_000
 

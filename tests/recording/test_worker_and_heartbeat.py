@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 
 import pytest
-from processes import until
 
 from logger.recording.far_end import FarEnd
 from logger.recording.firing_state import Standing
@@ -13,6 +12,7 @@ from logger.recording.heartbeat import Heartbeat
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.worker import Worker
+from tests.processes import until
 
 
 def fail() -> None:
