@@ -17,9 +17,9 @@ from tablets import PageServer, free_port, wait_until
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judging import rehearse
 from logger.plan import Plan, Probe
-from logger.plans import save_plan
+from logger.plan.library import save_plan
+from logger.replay.judging import rehearse
 from tests.invented_firings import START_US, invented_firing, open_journal
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]

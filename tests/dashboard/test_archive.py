@@ -39,9 +39,9 @@ from logger.exchange.export import export_csv, export_line_protocol
 from logger.journal.bin import throw_away
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judging import rehearse
 from logger.plan import loads
-from logger.plans import save_plan
+from logger.plan.library import save_plan
+from logger.replay.judging import rehearse
 from logger.report.photos import keep_photo, photos_of
 from tests.invented_firings import invented_firing
 

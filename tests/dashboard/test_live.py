@@ -307,7 +307,7 @@ def test_an_acknowledged_alarm_makes_no_sound(path: Path, fire: SmallFire) -> No
 
 def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> None:
     """100 °C is 212 °F and a difference of 100 °C one of 180 °F, by definition; 5.2 °C/mm is one of 9.36 °F/mm."""
-    from logger.judgement.said import Degrees, said
+    from logger.words.said import Degrees, said
 
     steep = said(
         "{} is at {} and its wall is {}/mm hotter.", "upper", Degrees("at", 100.0), Degrees("by", 5.2, ".1f")
