@@ -75,7 +75,7 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
     HearError
         The table is none.
     """
-    own = {
+    own: dict[str, Any] = {
         k: table[k] for k in ("format", "port", "baud", "parity", "stop_bits", "url", "unit_id") if k in table
     }
     heard = _Heard(tell)
@@ -176,7 +176,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                         document = msgspec.json.decode(payload)
                     except (msgspec.DecodeError, RecursionError):
                         continue
-                    numbers = [(leaf.key, leaf.value) for leaf in leaves(document)][:MOST]
+                    numbers += [(leaf.key, leaf.value) for leaf in leaves(document)][:MOST]
                 else:
                     numbers = [(None, value_of(payload, None))]
                 for path, value in numbers:
