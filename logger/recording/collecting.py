@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from logger.recording.heartbeat import Heartbeat
     from logger.recording.hosttime import HostTime
     from logger.recording.judged import Judged
-    from logger.recording.placing import Taken
+    from logger.recording.taken import Taken
 
 log = logging.getLogger(__name__)
 

@@ -12,7 +12,8 @@ from typing import Any, Final
 from logger.reading import Event, Frame
 from logger.recording.far_end import Token
 from logger.recording.hosttime import HostTime
-from logger.recording.placing import Line, Placing, Taken
+from logger.recording.placing import Placing
+from logger.recording.taken import Line, Taken
 from logger.rig_line.boot import UNKNOWN
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter

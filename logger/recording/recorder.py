@@ -29,7 +29,7 @@ from logger.recording.worker import Worker
 from logger.rig_line.beacon import Show
 
 if TYPE_CHECKING:
-    from logger.recording.placing import Taken
+    from logger.recording.taken import Taken
 
 COMMIT_S: Final = 0.2
 """From the first waiting frame to its commit, less the work itself: within the promised 250 ms. [s]"""

@@ -288,12 +288,6 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
     of_zone = partial(Fact, zone=levels.zones[z])
     level, t_s, peak_s = levels.level_c[:, z], levels.t_s, judged["peak_s"]
     basis: Basis = "measured"
-    smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
-    rate, midway = _rates(smooth, levels.step_s)
-    after_peak = t_s > (math.inf if peak_s is None else peak_s)
-    climb_at, climb = _steepest(t_s, rate, midway < DRY_C)
-    fall_at, fall = _steepest(t_s, -rate, after_peak)
-    quartz_at, quartz = _steepest(t_s, -rate, np.abs(midway - QUARTZ_C) < AROUND_QUARTZ_C)
     model = judged.get("one_hour_model") or {}
     return [
         of_zone(key="peak_c", label="Peak", unit="°C", value=judged["peak_c"], at_s=peak_s, basis=basis),
@@ -329,6 +323,30 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
             )
             for limit in ABOVE_C
         ),
+        *_rates_of_zone(levels, z, peak_s),
+        of_zone(
+            key="one_hour_c",
+            label="Equivalent one-hour temperature (a model)",
+            unit="°C",
+            value=judged.get("one_hour_c"),
+            basis="estimated",
+            low=model.get("low_c"),
+            high=model.get("high_c"),
+        ),
+    ]
+
+
+def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
+    """How fast a zone rose and fell, at most and through the temperatures that matter to clay."""
+    of_zone = partial(Fact, zone=levels.zones[z])
+    t_s = levels.t_s
+    smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
+    rate, midway = _rates(smooth, levels.step_s)
+    after_peak = t_s > (math.inf if peak_s is None else peak_s)
+    climb_at, climb = _steepest(t_s, rate, midway < DRY_C)
+    fall_at, fall = _steepest(t_s, -rate, after_peak)
+    quartz_at, quartz = _steepest(t_s, -rate, np.abs(midway - QUARTZ_C) < AROUND_QUARTZ_C)
+    return [
         of_zone(
             key="fastest_drying_c_per_min",
             label="Fastest climb below {0}",
@@ -365,15 +383,6 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
             unit="min",
             value=_through_quartz(t_s, smooth, peak_s),
             limits_c=(QUARTZ_C + AROUND_QUARTZ_C, QUARTZ_C - AROUND_QUARTZ_C),
-        ),
-        of_zone(
-            key="one_hour_c",
-            label="Equivalent one-hour temperature (a model)",
-            unit="°C",
-            value=judged.get("one_hour_c"),
-            basis="estimated",
-            low=model.get("low_c"),
-            high=model.get("high_c"),
         ),
     ]
 

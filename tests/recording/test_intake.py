@@ -12,7 +12,7 @@ from logger.reading import Frame, Sample
 from logger.recording.apart import ROOM_BYTES
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
-from logger.recording.placing import Taken
+from logger.recording.taken import Taken
 from logger.rig_line.admission import COLUMNS_A_RIG, MAX_COLUMNS, MAX_RIGS
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import LineSplitter, checksum, encode
