@@ -2,55 +2,24 @@
 
 from __future__ import annotations
 
-import asyncio
-import time
-from datetime import datetime
-from pathlib import Path
 from typing import Annotated, Any, Final, Literal
-from urllib.parse import quote
 from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
 from dash import (
-    ALL,
-    ClientsideFunction,
-    Input,
-    Output,
-    State,
-    callback,
-    clientside_callback,
-    ctx,
     dcc,
     html,
-    no_update,
-    set_props,
 )
-from dash.exceptions import PreventUpdate
 from pydantic import BaseModel, Field, ValidationError
 
-from dashboard import shelf
-from dashboard.apart import Apart
-from dashboard.context import here
-from dashboard.errands import Errands, GoneError, Stopped
-from dashboard.exports import exports
-from dashboard.gathering import Work
-from dashboard.guard import operator_only
 from dashboard.parts.import_form import (
-    CLOCK_LEAPS,
     FIELDS,
     MANY,
     NUMBERS,
     fields,
-    page_words,
-    understood,
-    way_words,
 )
 from dashboard.parts.progress import working
-from dashboard.parts.words import Unit
-from dashboard.spool import MAX_FILES, Spool
-from logger.errors import StokewatchError, UserError
-from logger.exchange.csv_in import already_here
-from logger.requests import plain_text
+from logger.errors import UserError
 
 HEADERS: Final = 300
 """At most so many are offered; any other can be written."""

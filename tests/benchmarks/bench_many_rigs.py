@@ -16,10 +16,10 @@ from pathlib import Path
 
 import psutil
 
-from logger.hosttime import HostTime
-from logger.intake import Intake, Token
 from logger.reading import Frame, Sample
-from logger.recorder import Recorder
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake, Token
+from logger.recording.recorder import Recorder
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 

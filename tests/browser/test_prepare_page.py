@@ -24,7 +24,7 @@ from dashboard.acts import ask
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Clay, load
-from logger.plans import list_plans
+from logger.plan.library import list_plans
 from logger.reading import Batch, Channel
 from logger.simulator import simulate
 from tests.processes import RIG, STOKEWATCH, process

@@ -25,20 +25,20 @@ from dashboard.parts.plan_form import alarm_fields, places_of
 from dashboard.parts.readiness import UNPROVEN, Ready
 from dashboard.planning import draft_of, problems, read_document, to_document, with_fields
 from dashboard.rig_look import look_at_rig
-from logger import plans
-from logger.conversion import Assembler
+from logger.conversion.assembler import Assembler
 from logger.errors import UserError
 from logger.home import Home
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.judgement.settings import RULES
-from logger.judging import rehearse
 from logger.plan import Plan, Probe, default_alarms, loads
+from logger.plan import library as plans
+from logger.plan.alarm_rules import RULES
 from logger.reading import Batch, Channel
+from logger.replay.judging import rehearse
 from logger.rig_line.wire import decode
-from logger.sources.simulated import simulate
-from logger.sources.simulated.cold import ColdFrames
-from logger.sources.simulated.demo import demo_scenario
+from logger.simulator import simulate
+from logger.simulator.cold import ColdFrames
+from logger.simulator.demo_fire import demo_scenario
 
 PLAN = Plan(
     title="Six jars, invented",

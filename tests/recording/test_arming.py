@@ -97,20 +97,20 @@ def loggers(tmp_path: Path) -> Iterator[Any]:
 
     yield make
     for logger in made:
-        if logger.recorder.worker.alive:
+        if logger.recording.recorder.worker.alive:
             logger.stop()
 
 
 async def test_what_ran_without_a_plan_ends_and_the_next_reading_opens_the_firing(loggers: Any) -> None:
     logger = loggers()
-    await logger.hear(0)
+    await logger.diagnosis.hear(0)
     [setting_up] = logger.firings()
     answer = logger.ask("arm", plan_toml=PLAN.dumps())
     assert answer == {"ok": True, "ended": setting_up.id}
     [ended] = logger.firings()
     assert not ended.running
     assert ended.title.startswith("Setting up on ")
-    await logger.hear(5)
+    await logger.diagnosis.hear(5)
     _, firing = logger.firings()
     assert firing.running
     assert (firing.title, firing.plan, firing.readings) == (PLAN.title, PLAN, 10)
@@ -124,14 +124,14 @@ async def test_what_ran_without_a_plan_ends_and_the_next_reading_opens_the_firin
 
 async def test_a_firing_with_a_plan_is_replaced_only_where_it_is_named(loggers: Any) -> None:
     logger = loggers(PLAN)
-    await logger.hear(0)
+    await logger.diagnosis.hear(0)
     [running] = logger.firings()
     for data in ({}, {"replace": "another"}, {"replace": True}):
         answer = logger.ask("arm", plan_toml=OTHER.dumps(), **data)
         assert not answer["ok"]
     assert logger.firings()[0].running
     assert logger.ask("arm", plan_toml=OTHER.dumps(), replace=running.id)["ok"]
-    await logger.hear(5)
+    await logger.diagnosis.hear(5)
     first, second = logger.firings()
     assert (first.running, first.title, first.plan) == (False, PLAN.title, PLAN)
     assert (second.running, second.plan) == (True, OTHER)
@@ -139,14 +139,14 @@ async def test_a_firing_with_a_plan_is_replaced_only_where_it_is_named(loggers: 
 
 async def test_a_logger_that_holds_after_the_end_records_again_once_armed(loggers: Any) -> None:
     logger = loggers()
-    await logger.hear(0)
+    await logger.diagnosis.hear(0)
     assert logger.ask("finish")["ok"]
-    await logger.hear(5)
+    await logger.diagnosis.hear(5)
     assert logger.beat()["holding"]
     assert len(logger.firings()) == 1
     assert logger.ask("arm", plan_toml=PLAN.dumps()) == {"ok": True, "ended": None}
     assert not logger.beat()["holding"]
-    await logger.hear(10)
+    await logger.diagnosis.hear(10)
     assert [f.plan == PLAN for f in logger.firings()] == [False, True]
 
 
@@ -162,11 +162,11 @@ async def test_a_logger_that_holds_after_the_end_records_again_once_armed(logger
 )
 async def test_a_wrong_plan_changes_nothing(loggers: Any, toml: object, why: str) -> None:
     logger = loggers()
-    await logger.hear(0)
+    await logger.diagnosis.hear(0)
     answer = logger.ask("arm", plan_toml=toml)
     assert not answer["ok"]
     assert why in answer["error"]
-    await logger.hear(5)
+    await logger.diagnosis.hear(5)
     [firing] = logger.firings()
     assert firing.running
     assert firing.readings == 20
@@ -174,7 +174,7 @@ async def test_a_wrong_plan_changes_nothing(loggers: Any, toml: object, why: str
 
 async def test_what_was_armed_holds_over_a_restart_before_the_first_reading(loggers: Any) -> None:
     logger = loggers()
-    await logger.hear(0)
+    await logger.diagnosis.hear(0)
     logger.ask("arm", plan_toml=PLAN.dumps())
     logger.stop()
     again = loggers()
@@ -188,9 +188,9 @@ async def test_what_was_armed_goes_before_the_command_lines_plan_until_it_ends(l
         alarms={**default_alarms(), "coal_collapse": {**default_alarms()["coal_collapse"], "drop_c": 90.0}},
     )
     logger = loggers(OTHER)
-    await logger.hear(0)
+    await logger.diagnosis.hear(0)
     logger.ask("arm", plan_toml=changed.dumps(), replace=logger.firings()[0].id)
-    await logger.hear(5)
+    await logger.diagnosis.hear(5)
     logger.stop()
     again = loggers(OTHER)  # started again with the same arguments
     await again.hear(10)
