@@ -1,4 +1,4 @@
-"""Arming a plan: what ends, what begins, what a running that is started again knows of it."""
+"""Arming a plan: what ends, what begins, what a logger that is started again knows of it."""
 
 from __future__ import annotations
 
@@ -103,14 +103,14 @@ def loggers(tmp_path: Path) -> Iterator[Any]:
 
 async def test_what_ran_without_a_plan_ends_and_the_next_reading_opens_the_firing(loggers: Any) -> None:
     running = loggers()
-    await running.diagnosis.hear(0)
+    await running.hear(0)
     [setting_up] = running.firings()
     answer = running.ask("arm", plan_toml=PLAN.dumps())
     assert answer == {"ok": True, "ended": setting_up.id}
     [ended] = running.firings()
     assert not ended.running
     assert ended.title.startswith("Setting up on ")
-    await running.diagnosis.hear(5)
+    await running.hear(5)
     _, firing = running.firings()
     assert firing.running
     assert (firing.title, firing.plan, firing.readings) == (PLAN.title, PLAN, 10)
@@ -124,14 +124,14 @@ async def test_what_ran_without_a_plan_ends_and_the_next_reading_opens_the_firin
 
 async def test_a_firing_with_a_plan_is_replaced_only_where_it_is_named(loggers: Any) -> None:
     running = loggers(PLAN)
-    await running.diagnosis.hear(0)
+    await running.hear(0)
     [running] = running.firings()
     for data in ({}, {"replace": "another"}, {"replace": True}):
         answer = running.ask("arm", plan_toml=OTHER.dumps(), **data)
         assert not answer["ok"]
     assert running.firings()[0].running
     assert running.ask("arm", plan_toml=OTHER.dumps(), replace=running.id)["ok"]
-    await running.diagnosis.hear(5)
+    await running.hear(5)
     first, second = running.firings()
     assert (first.running, first.title, first.plan) == (False, PLAN.title, PLAN)
     assert (second.running, second.plan) == (True, OTHER)
@@ -139,14 +139,14 @@ async def test_a_firing_with_a_plan_is_replaced_only_where_it_is_named(loggers: 
 
 async def test_a_logger_that_holds_after_the_end_records_again_once_armed(loggers: Any) -> None:
     running = loggers()
-    await running.diagnosis.hear(0)
+    await running.hear(0)
     assert running.ask("finish")["ok"]
-    await running.diagnosis.hear(5)
+    await running.hear(5)
     assert running.beat()["holding"]
     assert len(running.firings()) == 1
     assert running.ask("arm", plan_toml=PLAN.dumps()) == {"ok": True, "ended": None}
     assert not running.beat()["holding"]
-    await running.diagnosis.hear(10)
+    await running.hear(10)
     assert [f.plan == PLAN for f in running.firings()] == [False, True]
 
 
@@ -162,11 +162,11 @@ async def test_a_logger_that_holds_after_the_end_records_again_once_armed(logger
 )
 async def test_a_wrong_plan_changes_nothing(loggers: Any, toml: object, why: str) -> None:
     running = loggers()
-    await running.diagnosis.hear(0)
+    await running.hear(0)
     answer = running.ask("arm", plan_toml=toml)
     assert not answer["ok"]
     assert why in answer["error"]
-    await running.diagnosis.hear(5)
+    await running.hear(5)
     [firing] = running.firings()
     assert firing.running
     assert firing.readings == 20
@@ -174,7 +174,7 @@ async def test_a_wrong_plan_changes_nothing(loggers: Any, toml: object, why: str
 
 async def test_what_was_armed_holds_over_a_restart_before_the_first_reading(loggers: Any) -> None:
     running = loggers()
-    await running.diagnosis.hear(0)
+    await running.hear(0)
     running.ask("arm", plan_toml=PLAN.dumps())
     running.stop()
     again = loggers()
@@ -188,9 +188,9 @@ async def test_what_was_armed_goes_before_the_command_lines_plan_until_it_ends(l
         alarms={**default_alarms(), "coal_collapse": {**default_alarms()["coal_collapse"], "drop_c": 90.0}},
     )
     running = loggers(OTHER)
-    await running.diagnosis.hear(0)
+    await running.hear(0)
     running.ask("arm", plan_toml=changed.dumps(), replace=running.firings()[0].id)
-    await running.diagnosis.hear(5)
+    await running.hear(5)
     running.stop()
     again = loggers(OTHER)  # started again with the same arguments
     await again.hear(10)
