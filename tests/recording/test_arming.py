@@ -96,58 +96,58 @@ def loggers(tmp_path: Path) -> Iterator[Any]:
         return made[-1]
 
     yield make
-    for logger in made:
-        if logger.recording.recorder.worker.alive:
-            logger.stop()
+    for running in made:
+        if running.recorder.worker.alive:
+            running.stop()
 
 
 async def test_what_ran_without_a_plan_ends_and_the_next_reading_opens_the_firing(loggers: Any) -> None:
-    logger = loggers()
-    await logger.diagnosis.hear(0)
-    [setting_up] = logger.firings()
-    answer = logger.ask("arm", plan_toml=PLAN.dumps())
+    running = loggers()
+    await running.hear(0)
+    [setting_up] = running.firings()
+    answer = running.ask("arm", plan_toml=PLAN.dumps())
     assert answer == {"ok": True, "ended": setting_up.id}
-    [ended] = logger.firings()
+    [ended] = running.firings()
     assert not ended.running
     assert ended.title.startswith("Setting up on ")
-    await logger.diagnosis.hear(5)
-    _, firing = logger.firings()
+    await running.hear(5)
+    _, firing = running.firings()
     assert firing.running
     assert (firing.title, firing.plan, firing.readings) == (PLAN.title, PLAN, 10)
-    with contextlib.closing(JournalReader(logger.path)) as reader:
+    with contextlib.closing(JournalReader(running.path)) as reader:
         assert [c.probe.name for c in reader.columns(firing.id)] == ["coals", "top"]
         said = [e.data["what"] for e in reader.events(ended.id) if e.kind == "system"]
     assert said == ["ended_by_arming"]
-    until(lambda: logger.beat()["verdict"], "a verdict")
-    assert {z["zone"] for z in logger.beat()["verdict"]["zones"]} == {"under", "upper"}
+    until(lambda: running.beat()["verdict"], "a verdict")
+    assert {z["zone"] for z in running.beat()["verdict"]["zones"]} == {"under", "upper"}
 
 
 async def test_a_firing_with_a_plan_is_replaced_only_where_it_is_named(loggers: Any) -> None:
-    logger = loggers(PLAN)
-    await logger.diagnosis.hear(0)
-    [running] = logger.firings()
+    running = loggers(PLAN)
+    await running.hear(0)
+    [running] = running.firings()
     for data in ({}, {"replace": "another"}, {"replace": True}):
-        answer = logger.ask("arm", plan_toml=OTHER.dumps(), **data)
+        answer = running.ask("arm", plan_toml=OTHER.dumps(), **data)
         assert not answer["ok"]
-    assert logger.firings()[0].running
-    assert logger.ask("arm", plan_toml=OTHER.dumps(), replace=running.id)["ok"]
-    await logger.diagnosis.hear(5)
-    first, second = logger.firings()
+    assert running.firings()[0].running
+    assert running.ask("arm", plan_toml=OTHER.dumps(), replace=running.id)["ok"]
+    await running.hear(5)
+    first, second = running.firings()
     assert (first.running, first.title, first.plan) == (False, PLAN.title, PLAN)
     assert (second.running, second.plan) == (True, OTHER)
 
 
 async def test_a_logger_that_holds_after_the_end_records_again_once_armed(loggers: Any) -> None:
-    logger = loggers()
-    await logger.diagnosis.hear(0)
-    assert logger.ask("finish")["ok"]
-    await logger.diagnosis.hear(5)
-    assert logger.beat()["holding"]
-    assert len(logger.firings()) == 1
-    assert logger.ask("arm", plan_toml=PLAN.dumps()) == {"ok": True, "ended": None}
-    assert not logger.beat()["holding"]
-    await logger.diagnosis.hear(10)
-    assert [f.plan == PLAN for f in logger.firings()] == [False, True]
+    running = loggers()
+    await running.hear(0)
+    assert running.ask("finish")["ok"]
+    await running.hear(5)
+    assert running.beat()["holding"]
+    assert len(running.firings()) == 1
+    assert running.ask("arm", plan_toml=PLAN.dumps()) == {"ok": True, "ended": None}
+    assert not running.beat()["holding"]
+    await running.hear(10)
+    assert [f.plan == PLAN for f in running.firings()] == [False, True]
 
 
 @pytest.mark.parametrize(
@@ -161,22 +161,22 @@ async def test_a_logger_that_holds_after_the_end_records_again_once_armed(logger
     ],
 )
 async def test_a_wrong_plan_changes_nothing(loggers: Any, toml: object, why: str) -> None:
-    logger = loggers()
-    await logger.diagnosis.hear(0)
-    answer = logger.ask("arm", plan_toml=toml)
+    running = loggers()
+    await running.hear(0)
+    answer = running.ask("arm", plan_toml=toml)
     assert not answer["ok"]
     assert why in answer["error"]
-    await logger.diagnosis.hear(5)
-    [firing] = logger.firings()
+    await running.hear(5)
+    [firing] = running.firings()
     assert firing.running
     assert firing.readings == 20
 
 
 async def test_what_was_armed_holds_over_a_restart_before_the_first_reading(loggers: Any) -> None:
-    logger = loggers()
-    await logger.diagnosis.hear(0)
-    logger.ask("arm", plan_toml=PLAN.dumps())
-    logger.stop()
+    running = loggers()
+    await running.hear(0)
+    running.ask("arm", plan_toml=PLAN.dumps())
+    running.stop()
     again = loggers()
     await again.hear(5)
     assert again.firings()[-1].plan == PLAN
@@ -187,11 +187,11 @@ async def test_what_was_armed_goes_before_the_command_lines_plan_until_it_ends(l
         PLAN,
         alarms={**default_alarms(), "coal_collapse": {**default_alarms()["coal_collapse"], "drop_c": 90.0}},
     )
-    logger = loggers(OTHER)
-    await logger.diagnosis.hear(0)
-    logger.ask("arm", plan_toml=changed.dumps(), replace=logger.firings()[0].id)
-    await logger.diagnosis.hear(5)
-    logger.stop()
+    running = loggers(OTHER)
+    await running.hear(0)
+    running.ask("arm", plan_toml=changed.dumps(), replace=running.firings()[0].id)
+    await running.hear(5)
+    running.stop()
     again = loggers(OTHER)  # started again with the same arguments
     await again.hear(10)
     assert len(again.firings()) == 2
