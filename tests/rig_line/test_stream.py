@@ -6,7 +6,6 @@ import random
 from itertools import count, pairwise
 
 import pytest
-from disturbed import WRAP, disturbed, faults, follow
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from logger.rig_line.boot import HOLES, WINDOW, Came
 from logger.rig_line.clock import RigClock
 from logger.rig_line.stream import HELD, Begin, Outcome, Stream, Verdict
 from logger.rig_line.wire import Counters
+from tests.rig_line.disturbed import WRAP, disturbed, faults, follow
 
 PLACED, DUPLICATE, SET_APART = Verdict
 
