@@ -2,24 +2,55 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
+from datetime import datetime
+from pathlib import Path
 from typing import Annotated, Any, Final, Literal
+from urllib.parse import quote
 from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
 from dash import (
+    ALL,
+    ClientsideFunction,
+    Input,
+    Output,
+    State,
+    callback,
+    clientside_callback,
+    ctx,
     dcc,
     html,
+    no_update,
+    set_props,
 )
+from dash.exceptions import PreventUpdate
 from pydantic import BaseModel, Field, ValidationError
 
+from dashboard import shelf
+from dashboard.apart import Apart
+from dashboard.context import here
+from dashboard.errands import Errands, GoneError, Stopped
+from dashboard.exports import exports
+from dashboard.gathering import Work
+from dashboard.guard import operator_only
 from dashboard.parts.import_form import (
+    CLOCK_LEAPS,
     FIELDS,
     MANY,
     NUMBERS,
     fields,
+    page_words,
+    understood,
+    way_words,
 )
 from dashboard.parts.progress import working
-from logger.errors import UserError
+from dashboard.parts.words import Unit
+from dashboard.spool import MAX_FILES, Spool
+from logger.errors import StokewatchError, UserError
+from logger.exchange.csv_in import already_here
+from logger.requests import plain_text
 
 HEADERS: Final = 300
 """At most so many are offered; any other can be written."""
@@ -195,3 +226,422 @@ def _form() -> list[Any]:
 
 def _zones() -> list[str]:
     return sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
+
+
+def _begun(started: str | None) -> str:
+    return f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
+
+
+def _spool() -> Spool:
+    return Spool(here().home)
+
+
+def _errands() -> Errands:
+    return exports(here().journal_path).errands
+
+
+def _sent(sent: Any) -> tuple[str, list[str]]:
+    """The batch and its files; whether they are there is the spool's to say."""
+    batch = sent.get("batch") if isinstance(sent, dict) else None
+    names = sent.get("files") if isinstance(sent, dict) else None
+    names = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
+    return (batch if isinstance(batch, str) else ""), names[:MAX_FILES]
+
+
+clientside_callback(
+    ClientsideFunction("stokewatch", "import_files"),
+    Output("import-choose", "title"),
+    Input("import-choose", "n_clicks"),
+    prevent_initial_call=True,
+)
+
+
+@callback(Output("import-burning", "children"), Input("import-sent", "data"))
+@operator_only
+async def say_burning(_: Any) -> str:
+    """Say what an import costs while a firing is running."""
+    infos = await asyncio.to_thread(shelf.firings, here().journal_path)
+    if not any(info.running for info in infos):
+        return ""
+    return (
+        "A firing is running. While a file is imported its readings wait in memory: a small file takes less "
+        "than a second; leave large ones until the fire is out."
+    )
+
+
+# --- looking at them ----------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("import-errand", "data"),
+    Output("import-poll", "disabled", allow_duplicate=True),
+    Output({"type": "read", "field": ALL}, "error"),
+    Output("import-title", "placeholder"),
+    Input("import-sent", "data"),
+    Input({"type": "read", "field": ALL}, "value"),
+    State({"type": "read", "field": ALL}, "id"),
+    State("import-errand", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
+    """Look at the files again: others were sent, or they are to be read otherwise."""
+    batch, names = _sent(sent)
+    if not names:
+        raise PreventUpdate
+    if isinstance(running, dict):
+        if running.get("kind") == "import":
+            raise PreventUpdate
+        await _errands().stop(running.get("token"))
+        if isinstance(running.get("batch"), str) and running["batch"] != batch:
+            _spool().drop(running["batch"])
+    try:
+        reading = reading_of(ids, values)
+    except ReadingRefused as exc:
+        return no_update, True, [exc.wrong.get(own.get("field"), "") for own in ids], no_update
+    paths = _spool().files(batch, names)
+
+    async def run(work: Work) -> dict[str, Any]:
+        given = {"files": [str(path) for path in paths], "options": reading.model_dump()}
+        return dict(await Apart().run("preview", tell=work.come, **given))
+
+    token = _errands().begin(run, "preview")
+    errand = {"token": token, "kind": "preview", "batch": batch}
+    return errand, False, [no_update] * len(ids), Path(names[0]).stem
+
+
+@callback(
+    Output("import-progress", "value"),
+    Output("import-said", "children"),
+    Output("import-working", "hidden"),
+    Output("import-poll", "disabled"),
+    Output("import-found", "data"),
+    Output("import-done", "children"),
+    Output("import-errand", "data", allow_duplicate=True),
+    Input("import-poll", "n_intervals"),
+    State("import-errand", "data"),
+    prevent_initial_call="initial_duplicate",
+)
+@operator_only
+async def look(_: Any, errand: Any) -> Any:
+    """Say how far it has come, or what came of it."""
+    idle = ("0", "", True, True, no_update, no_update, no_update)
+    if not isinstance(errand, dict):
+        return idle
+    importing = errand.get("kind") == "import"
+    try:
+        work = await _errands().wait(errand.get("token"), 1.0)
+        if not work.done:
+            said = f"Importing: {work.share:.0%} read" if importing else "Reading …"
+            return f"{work.share:.2f}", said, False, False, no_update, no_update, no_update
+        answer = work.answer()
+    except (GoneError, Stopped):
+        return idle
+    except StokewatchError as exc:
+        said = page_words(str(exc))[0]
+        # The form can be changed, and looked at again.
+        after = {**errand, "kind": "preview"} if importing else no_update
+        return "0", said, True, True, no_update, no_update, after
+    if not importing:
+        return "1", "", True, True, {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
+    _spool().drop(str(errand.get("batch")))
+    set_props("import-form", {"hidden": True})
+    set_props("import-files", {"children": ""})
+    set_props("import-sent", {"data": None})
+    return "1", "", True, True, None, _done(answer), None
+
+
+def _done(made: dict[str, Any]) -> Any:
+    own = quote(made["firing"])
+    return html.Div(
+        [
+            html.P(["Imported: ", html.B(made["title"]), "."]),
+            html.Div(
+                [
+                    dcc.Link("Replay it", href=f"/replay/{own}"),
+                    dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
+                    dcc.Link("To the firings", href="/firings"),
+                ],
+                className="page-doors",
+            ),
+        ]
+    )
+
+
+@callback(
+    output={
+        "form": Output("import-form", "hidden"),
+        "refused": Output("import-refused", "children"),
+        "same": Output("import-same", "children"),
+        "again": Output("import-again-box", "hidden"),
+        "pause": Output("import-pause-box", "hidden"),
+        "understood": Output("import-understood", "children"),
+        "begun": Output("import-begun-box", "hidden"),
+        "plans": Output("import-plan", "data"),
+        "no_plans": Output("import-plan-box", "hidden"),
+        "open": Output("import-how", "open"),
+        "ways": Output("import-ways", "data"),
+        "errors": Output({"type": "read", "field": ALL}, "error", allow_duplicate=True),
+        "boxes": Output({"type": "read-box", "field": ALL}, "className"),
+        "files": Output("import-files", "children"),
+    },
+    inputs={"found": Input("import-found", "data"), "unit": Input("unit", "data")},
+    state={
+        "ids": State({"type": "read", "field": ALL}, "id"),
+        "sent": State("import-sent", "data"),
+        "was_open": State("import-how", "open"),
+    },
+    prevent_initial_call=True,
+)
+@operator_only
+async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) -> dict[str, Any]:
+    """Show what was understood, and ask what wasn't."""
+    if not isinstance(found, dict):
+        raise PreventUpdate
+    told = _errands().look(found.get("token")).answer()
+    whole = told["whole"]
+    error, asked = page_words(whole["error"] or "")
+    if whole["refusal"]:
+        asked = [hint["field"] for hint in whole["refusal"]["hints"] if hint["field"] in FIELDS] or asked
+    leaps = [guess for guess in whole["guesses"] if CLOCK_LEAPS in guess]
+    if leaps:
+        asked = ["timezone"]
+        error = page_words(leaps[0])[0]
+    path = here().journal_path
+    firings = await asyncio.to_thread(shelf.firings, path, binned=None)
+    same = list(already_here(firings, told["digests"]).values())
+    fitting = [] if whole["error"] else await asyncio.to_thread(_fitting, path, whole["names"])
+    headers = list(dict.fromkeys(header for each in told["files"] for header in each["headers"]))[:HEADERS]
+    for name in ("time", "keep", "leave_out"):
+        set_props({"type": "read", "field": name}, {"data": headers})
+    ways = [] if not whole["refusal"] else [h for h in whole["refusal"]["hints"] if h["value"] is not None]
+    own: Unit = "F" if unit == "F" else "C"
+    names = [own_id.get("field") for own_id in ids]
+    return {
+        "form": False,
+        "refused": _refused(error, ways, stands=bool(whole["error"])) if error else "",
+        "same": _same(same),
+        "again": not same,
+        "pause": not leaps,
+        "understood": understood(told, own, _begun(whole["started"])),
+        "begun": bool(whole["error"]) or whole["started"] is not None,
+        "plans": fitting,
+        "no_plans": not fitting,
+        "open": bool(asked) or bool(was_open),
+        "ways": ways,
+        "errors": ["say which" if name in asked else "" for name in names],
+        "boxes": ["asked" if name in asked else "" for name in names],
+        "files": ", ".join(_sent(sent)[1]),
+    }
+
+
+def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
+    buttons = [
+        html.Button(
+            way_words(way["field"], way["value"], way["words"]),
+            id={"type": "import-way", "n": n},
+            type="button",
+        )
+        for n, way in enumerate(ways)
+    ]
+    head = "It can't be imported like that. " if stands else "One question first. "
+    return [html.P([html.B(head), error]), html.Div(buttons, className="page-doors") if buttons else ""]
+
+
+def _same(same: list[Any]) -> Any:
+    if not same:
+        return ""
+    parts: list[Any] = [html.B("This file is here already: ")]
+    for n, info in enumerate(same[:3]):
+        title = info.title or "Firing"
+        parts += [
+            ", " if n else "",
+            title if info.binned else dcc.Link(title, href=f"/replay/{quote(info.id)}"),
+        ]
+        if info.binned:
+            parts += [" (in the ", dcc.Link("bin", href="/firings?show=bin"), ")"]
+    return html.P([*parts, "."])
+
+
+def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
+    """Plans whose probes go by the columns' names: a file knows no heights."""
+    own = {name.casefold() for name in names}
+    found = []
+    for plan in shelf.known_plans(path):
+        fits = sum(name.casefold() in own for name in plan["names"])
+        if fits:
+            found.append((fits, plan["ref"], f"{plan['title']}: {fits} of {len(names)} columns"))
+    return [
+        {"value": ref, "label": label}
+        for _, ref, label in sorted(found, key=lambda each: each[0], reverse=True)
+    ]
+
+
+@callback(
+    [Output({"type": "read", "field": ALL}, "value")],
+    Input({"type": "import-way", "n": ALL}, "n_clicks"),
+    State("import-ways", "data"),
+    State({"type": "read", "field": ALL}, "id"),
+    State({"type": "read", "field": ALL}, "value"),
+    prevent_initial_call=True,
+)
+@operator_only
+def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
+    """Take one of the ways on that a refusal names."""
+    pressed = ctx.triggered_id
+    if not isinstance(pressed, dict) or not ctx.triggered[0]["value"] or not isinstance(ways, list):
+        raise PreventUpdate
+    n = pressed.get("n")
+    if not isinstance(n, int) or not 0 <= n < len(ways) or not isinstance(ways[n], dict):
+        raise PreventUpdate
+    name, value = ways[n].get("field"), ways[n].get("value")
+    names = [own.get("field") for own in ids]
+    if name not in names:
+        raise PreventUpdate
+    at = names.index(name)
+    if name in MANY:
+        more = value if isinstance(value, list) else [value]
+        before = values[at] if isinstance(values[at], list) else []
+        value = [*before, *(str(each) for each in more if str(each) not in before)]
+    elif isinstance(value, bool):
+        value = "true" if value else "false"
+    return [[value if k == at else no_update for k in range(len(names))]]
+
+
+# --- in with them -------------------------------------------------------------------------------------------
+
+
+@callback(
+    Output("import-now", "disabled"),
+    Input("import-found", "data"),
+    Input("import-again", "checked"),
+    Input("import-pause", "checked"),
+    Input("import-errand", "data"),
+)
+@operator_only
+async def may_import(found: Any, again: Any, pause: Any, errand: Any) -> bool:
+    """Tell whether nothing is in the way."""
+    importing = isinstance(errand, dict) and errand.get("kind") == "import"
+    behind = (
+        isinstance(errand, dict) and isinstance(found, dict) and errand.get("token") != found.get("token")
+    )
+    return importing or behind or bool(await _in_the_way(found, again=again is True, pause=pause is True))
+
+
+async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
+    if not isinstance(found, dict):
+        return "choose files first"
+    try:
+        told = _errands().look(found.get("token")).answer()
+    except StokewatchError as exc:
+        return str(exc)
+    whole = told["whole"]
+    if whole["error"]:
+        return page_words(whole["error"])[0]
+    if not pause and any(CLOCK_LEAPS in guess for guess in whole["guesses"]):
+        return "give the time zone, or say that the missing hour was a pause"
+    same = already_here(
+        await asyncio.to_thread(shelf.firings, here().journal_path, binned=None), told["digests"]
+    )
+    return "this file is here already; say that it is to be imported again" if same and not again else ""
+
+
+@callback(
+    Output("import-errand", "data", allow_duplicate=True),
+    Output("import-poll", "disabled", allow_duplicate=True),
+    Output("import-title", "error"),
+    Output("import-begun", "error"),
+    Input("import-now", "n_clicks"),
+    State("import-sent", "data"),
+    State("import-found", "data"),
+    State("import-errand", "data"),
+    State({"type": "read", "field": ALL}, "id"),
+    State({"type": "read", "field": ALL}, "value"),
+    State("import-title", "value"),
+    State("import-begun", "value"),
+    State("import-plan", "value"),
+    State("import-invented", "checked"),
+    State("import-again", "checked"),
+    State("import-pause", "checked"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def begin(
+    _: Any,
+    sent: Any,
+    found: Any,
+    running: Any,
+    ids: list[Any],
+    values: list[Any],
+    title: Any,
+    begun: Any,
+    plan_ref: Any,
+    invented: Any,
+    again: Any,
+    pause: Any,
+) -> Any:
+    """Begin to import the files."""
+    if isinstance(running, dict) and running.get("kind") == "import":
+        raise PreventUpdate
+    if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
+        raise UserError(wrong)
+    reading, path = reading_of(ids, values), here().journal_path
+    batch, names = _sent(sent)
+    paths = _spool().files(batch, names)
+    own = plain_text(title, "title") if isinstance(title, str) else ""
+    if len(own) > 200 or "\n" in own:
+        return no_update, no_update, "one line of at most 200 characters", ""
+    try:
+        started_us = _started_us(begun)
+    except ValueError:
+        return no_update, no_update, "", "give a day and a time between 1970 and 2200, or nothing"
+    plan = (
+        await asyncio.to_thread(shelf.plan_called, path, plan_ref)
+        if isinstance(plan_ref, str) and plan_ref
+        else None
+    )
+
+    async def run(work: Work) -> dict[str, Any]:
+        given = {
+            "journal": str(path),
+            "files": [str(each) for each in paths],
+            "options": reading.model_dump(),
+            "title": own or ("" if plan is not None and plan.title else Path(names[0]).stem),
+            "started_us": started_us,
+            "invented": invented is True,
+            "plan": None if plan is None else plan.dumps(),
+        }
+        return dict(await Apart().run("import", tell=work.come, **given))
+
+    token = _errands().begin(run, "import")
+    return {"token": token, "kind": "import", "batch": batch}, False, "", ""
+
+
+def _started_us(text: Any) -> int | None:
+    """What a tablet's field for day and time says, by this computer's clock."""
+    if not isinstance(text, str) or not text.strip():
+        return None
+    try:
+        at_s = datetime.fromisoformat(text.strip()).astimezone().timestamp()
+    except OverflowError as exc:
+        raise ValueError(text) from exc
+    if not 0 <= at_s <= 7.2e9:
+        raise ValueError(text)
+    return round(at_s * 1e6)
+
+
+@callback(
+    Output("import-address", "href"),
+    Input("import-cancel", "n_clicks"),
+    Input("import-stop", "n_clicks"),
+    State("import-errand", "data"),
+    State("import-sent", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
+    """Call it off: nothing of it stays."""
+    if isinstance(errand, dict):
+        await _errands().stop(errand.get("token"))
+    _spool().drop(_sent(sent)[0])
+    return "/firings"

@@ -41,6 +41,7 @@ from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo, JournalReader
+from logger.journal.rollup import LEVELS_S
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.reading import Event, Status
@@ -52,7 +53,7 @@ MAX_POINTS: Final = 1000
 """Points a trace that is drawn; the values beside it are of every second."""
 STEPS: Final = 300
 """Steps of time of the stack through time."""
-DAY_S: Final = 86_400
+MAX_STEPS: Final = 86_400
 NONE: Final = -32768
 """No reading in a grid: this plus the status."""
 LEAST_HOLD_S: Final = 5.0
@@ -549,44 +550,46 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
     Returns
     -------
     dict
-        `shown`, what each probe showed second by second (10 s where it is longer than a day) in whole
-        degrees, or `none` plus its status; `rates`, how fast it changed, in tenths of a degree a minute, or
+        `shown`, what each probe showed second by second (in longer steps where it is longer than a day) in
+        whole degrees, or `none` plus its status; `rates`, how fast it changed, in tenths of a degree a minute, or
         `none`: base64 of int16. `step_s`, `from_s`, `steps`; `faults` (words, by status); `estimates` (what
         the pots were estimated to be at beside the fire, °C; none of an import); `started_s`, `length_s`,
         `time_known`. Times in seconds from the first reading.
     """
     last_us = firing.last_us or firing.started_us
-    level_s = 1 if last_us - firing.started_us <= DAY_S * 1_000_000 else 10
-    level_us = level_s * 1_000_000
+    length_s = (last_us - firing.started_us) / 1e6
+    level_s = next((level for level in LEVELS_S if length_s <= level * MAX_STEPS), LEVELS_S[-1])
+    step_s = max(level_s, math.ceil(length_s / MAX_STEPS / level_s) * level_s)
+    level_us = step_s * 1_000_000
     begin = firing.started_us // level_us
     steps = last_us // level_us - begin + 1
     rollups = reader.rollups(firing.id, level_s)
     scale, zero = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
     grids = []
     for column in reader.columns(firing.id):
-        c, status, every_s = np.full(steps, np.nan), np.full(steps, int(Status.ABSENT)), float(level_s)
+        c, status, every_s = np.full(steps, np.nan), np.full(steps, int(Status.ABSENT)), float(step_s)
         if (found := rollups.get((column.rig, column.channel))) is not None:
             at = found[0] // level_us - begin
             inside = (at >= 0) & (at < steps)
             at, buckets = at[inside], found[1][inside]
             c[at], status[at] = buckets["last"].astype(np.float64), buckets["status"]
-            every_s = float(np.median(np.diff(at))) * level_s if len(at) > 1 else every_s
-        held = _held(status != int(Status.ABSENT), max(LEAST_HOLD_S, 2.5 * every_s) / level_s)
+            every_s = float(np.median(np.diff(at))) * step_s if len(at) > 1 else every_s
+        held = _held(status != int(Status.ABSENT), max(LEAST_HOLD_S, 2.5 * every_s) / step_s)
         value, state = (
             np.where(held < 0, np.nan, c[held]),
             np.where(held < 0, int(Status.ABSENT), status[held]),
         )
         known = np.isfinite(value)
         shown = np.where(known, np.rint(np.where(known, value, 0.0) * scale + zero), NONE + state)
-        rate = rates(c, level_s) * scale * 10
+        rate = rates(c, step_s) * scale * 10
         moving = np.where(np.isfinite(rate), np.clip(np.rint(np.nan_to_num(rate)), -9999, 9999), NONE)
         grids.append([base64.b64encode(g.astype("<i2").tobytes()).decode() for g in (shown, moving)])
     return {
         "id": firing.id,
         "started_s": firing.started_us / 1e6,
         "time_known": firing.facts.get("time_known", True) is not False,
-        "length_s": (last_us - firing.started_us) / 1e6,
-        "step_s": level_s,
+        "length_s": length_s,
+        "step_s": step_s,
         "from_s": (begin * level_us - firing.started_us) / 1e6,
         "steps": steps,
         "none": NONE,

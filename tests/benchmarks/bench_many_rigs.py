@@ -12,11 +12,13 @@ import asyncio
 import statistics
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import psutil
 
 from logger.reading import Frame, Sample
+from logger.recording.far_end import FarEnd
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake, Token
 from logger.recording.recorder import Recorder
@@ -32,24 +34,24 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
     waits_s: list[float] = []
     refused: list[Token] = []
 
-    def committed(tokens: list[Token]) -> None:
-        now_s = time.monotonic()
-        waits_s.extend(now_s - sent_s[number] for _, number in tokens if isinstance(number, int))
+    class Told(FarEnd):
+        def committed(self, tokens: Sequence[Token]) -> None:
+            now_s = time.monotonic()
+            waits_s.extend(now_s - sent_s[number] for _, number in tokens if isinstance(number, int))
+
+        def refused(self, tokens: Sequence[Token]) -> None:
+            refused.extend(tokens)
 
     recorder = Recorder(
         Path(tempfile.mkdtemp()) / "journal.sqlite",
         intake,
         time_line,
+        Told(),
         plan=None,
         title="Invented",
         invented=True,
-        committed=committed,
-        refused=refused.extend,
-        sources=list,
-        beacons=dict,
-        test_beacons=lambda: None,
     )
-    recorder.start()
+    recorder.worker.start()
     before_mb = most_mb = process.memory_info().rss / 1e6
     begun_s = time.monotonic()
     for second in range(seconds):
@@ -72,7 +74,7 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
         f"memory {before_mb:.0f} MB before, {most_mb:.0f} MB at most; {used.user + used.system:.1f} s of a processor"
     )
     intake.stop()
-    await asyncio.to_thread(recorder.join)
+    await asyncio.to_thread(recorder.worker.join)
 
 
 if __name__ == "__main__":

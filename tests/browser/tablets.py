@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -258,3 +259,21 @@ def wrongly_drawn(page: Page, path: Path, firing: str) -> str:
         if there[name] and (not points or points[-1] != there[name][-1]):
             return f"{name}: ends at {points[-1:]}, the journal at {there[name][-1]}"
     return ""
+
+
+# --- WCAG 2.2 AA, as far as a program can tell ---
+
+AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def findings(page: Page) -> list[str]:
+    """All that axe-core finds, one line each."""
+    page.evaluate(AXE)
+    found: Any = page.evaluate("(tags) => axe.run(document, { runOnly: tags })", RULES)
+    assert len(found["passes"]) > 10, "axe-core looked at nothing"
+    return [
+        f"{v['id']} ({v['impact']}): {n['target']} {n['html'][:120]} {n['failureSummary'][:200]}"
+        for v in found["violations"]
+        for n in v["nodes"]
+    ]

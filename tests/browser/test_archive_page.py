@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
-from tablets import PageServer, free_port, wait_until
+from tablets import PageServer, findings, free_port, wait_until
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -51,12 +50,6 @@ def choose_files(page: Page, *paths: Path) -> None:
 def pick(page: Page, field: str, option: str) -> None:
     page.click(field)
     page.get_by_role("option", name=option, exact=True).click()
-
-
-def findings(page: Page) -> list[tuple[str, list[str]]]:
-    """All that axe-core finds."""
-    found = Axe().run(page).response["violations"]
-    return [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found]
 
 
 def log_of_dates(path: Path) -> Path:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ import numpy as np
 import pytest
 from evening import COLLAPSE, SIZES, Evening
 from playwright.sync_api import Browser, Page
-from tablets import Fire, PageServer, shown, state, wait_until
+from tablets import Fire, PageServer, findings, shown, state, wait_until
 
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, Probe
@@ -221,21 +220,6 @@ def test_two_tablets_and_a_reload_show_the_same(
 
 
 # --- WCAG 2.2 AA, as far as a program can tell ------------------------------------------------------------------------
-
-AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-
-
-def findings(page: Page) -> list[str]:
-    """All that axe-core finds, one line each."""
-    page.evaluate(AXE)
-    found: Any = page.evaluate("(tags) => axe.run(document, { runOnly: tags })", RULES)
-    assert len(found["passes"]) > 10, "axe-core looked at nothing"
-    return [
-        f"{v['id']} ({v['impact']}): {n['target']} {n['html'][:120]} {n['failureSummary'][:200]}"
-        for v in found["violations"]
-        for n in v["nodes"]
-    ]
 
 
 @pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("phone", "night")])

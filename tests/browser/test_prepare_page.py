@@ -17,8 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 from playwright.sync_api import Locator, Page, expect
-from tablets import PageServer, wait_until
-from test_accessible import findings
+from tablets import PageServer, findings, wait_until
 
 from dashboard.acts import ask
 from logger.journal.reader import JournalReader

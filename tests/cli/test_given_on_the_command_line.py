@@ -156,11 +156,11 @@ def test_a_clock_that_leapt_by_decades_costs_nothing(leapt: Path, tmp_path: Path
 
 def test_its_picture_and_its_replay_are_small_too(leapt: Path) -> None:
     from dashboard.glimpse import glimpse
-    from dashboard.pages.replay import MAX_CELLS, replayed
+    from dashboard.pages.replay import MAX_STEPS, replayed
 
     with contextlib.closing(JournalReader(leapt)) as journal:
         info = journal.firing("last")
         assert len(glimpse(journal, info)["mean"]) <= 240
-        grid = replayed(journal, info)["grid"]
-    assert grid["n"] <= MAX_CELLS + 1
-    assert grid["step_s"] * grid["n"] >= (NOW_US - DAY_US) / 1e6
+        told = replayed(journal, info)
+    assert told["steps"] <= MAX_STEPS + 2
+    assert told["step_s"] * told["steps"] >= (NOW_US - DAY_US) / 1e6

@@ -33,7 +33,7 @@ from dashboard.pages import firings_import
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.import_form import FIELDS, page_words, way_words
 from dashboard.spool import Spool, plain_name
-from logger.exchange.csv_in import digests, here_already
+from logger.exchange.csv_in import already_here, digest_of
 from logger.exchange.csv_table import CsvOptions
 from logger.exchange.export import export_csv, export_line_protocol
 from logger.journal.bin import throw_away
@@ -508,7 +508,7 @@ def test_a_file_that_is_here_already_is_said_with_a_way_on(tablet: Tablet, path:
     tablet.send(LOG.replace("80", "81"))
     assert tablet.preview()["import-same"]["children"] == ""
     (path.parent / "a.csv").write_text(LOG)
-    assert len(here_already(tablet.stored(), digests([path.parent / "a.csv"]))) == 2
+    assert len(already_here(tablet.stored(), [digest_of(path.parent / "a.csv")])) == 1
 
 
 def test_a_plan_gives_columns_their_heights(tablet: Tablet, path: Path) -> None:

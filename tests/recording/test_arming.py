@@ -125,12 +125,12 @@ async def test_what_ran_without_a_plan_ends_and_the_next_reading_opens_the_firin
 async def test_a_firing_with_a_plan_is_replaced_only_where_it_is_named(loggers: Any) -> None:
     running = loggers(PLAN)
     await running.hear(0)
-    [running] = running.firings()
+    [first] = running.firings()
     for data in ({}, {"replace": "another"}, {"replace": True}):
         answer = running.ask("arm", plan_toml=OTHER.dumps(), **data)
         assert not answer["ok"]
     assert running.firings()[0].running
-    assert running.ask("arm", plan_toml=OTHER.dumps(), replace=running.id)["ok"]
+    assert running.ask("arm", plan_toml=OTHER.dumps(), replace=first.id)["ok"]
     await running.hear(5)
     first, second = running.firings()
     assert (first.running, first.title, first.plan) == (False, PLAN.title, PLAN)
