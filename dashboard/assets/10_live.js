@@ -7,6 +7,7 @@
   const AGAIN_MS = 700;
   const VERSION = document.querySelector('meta[name="stokewatch-version"]').content;
   const $ = (id) => document.getElementById(id);
+  const mark = () => ({ monotonic: performance.now(), wall: Date.now() });
   const NO = () => window.dash_clientside.no_update;
 
   const S = {
@@ -28,9 +29,6 @@
 
   // A tablet that sleeps may stop one clock and not the other: the longer of the two is the safer.
   const since = (then) => Math.max(performance.now() - then.monotonic, Date.now() - then.wall, 0) / 1000;
-  function mark() {
-    return { monotonic: performance.now(), wall: Date.now() };
-  }
   const there = (id) => Boolean(window.dash_stores?.[0]?.getState().paths?.strs?.[id]);
 
   // --- the link ---------------------------------------------------------------------------------------------
@@ -49,9 +47,7 @@
       heard = mark();
       take(JSON.parse(event.data));
     };
-    made.onclose = () => {
-      if (made === socket) lose();
-    };
+    made.onclose = () => made === socket && lose();
   }
 
   function lose() {
@@ -68,10 +64,7 @@
       else ask();
     } else if (message.is === "screen") {
       if (!message.whole && seq === null) return; // a whole one is on its way
-      if (!message.whole && message.seq !== seq + 1) {
-        ask();
-        return;
-      }
+      if (!message.whole && message.seq !== seq + 1) return ask();
       seq = message.seq;
       if (message.whole) texts.clear();
       show(message);
@@ -120,10 +113,7 @@
     document.body.dataset.state = S.state;
     const box = $("lost");
     if (!box) return;
-    if (box.hidden !== (S.state !== "link")) {
-      box.hidden = S.state !== "link";
-      $("lost-quiet").hidden = false;
-    }
+    box.hidden = S.state !== "link";
     if (S.state === "link") {
       const age = newest && newest.age_s + since(newest.mark);
       const old = age === null ? "not there yet" : age < 90 ? `${Math.round(age)} s old` : `${Math.round(age / 60)} min old`;
@@ -137,9 +127,7 @@
   S.fillTimes = () => {
     const now = new Date();
     const time = (date) => date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
-    for (const clock of document.querySelectorAll(".clock")) {
-      if (clock.textContent !== time(now)) clock.textContent = time(now);
-    }
+    for (const clock of document.querySelectorAll(".clock")) clock.textContent = time(now);
     for (const span of document.querySelectorAll("[data-in-s]")) {
       span.dataset.at ||= String(now.getTime() + Number(span.dataset.inS) * 1000);
       span.textContent = time(new Date(Number(span.dataset.at)));

@@ -6,18 +6,16 @@
   const SILENT_STATES = ["link", "logger", "rig", "trouble"];
   const S = window.stokewatch;
   const { $ } = S;
-  const sound = { played: 0, isOn };
-  S.sound = sound;
   const chimed = new Set();
   let context = null;
   let on = false;
   let soundedAt = -1e9;
   let hushed = null; // the silence that somebody has heard enough of
   let lock = null;
+  let awake = "";
 
-  function isOn() {
-    return on && context !== null && context.state === "running";
-  }
+  const isOn = () => on && context?.state === "running";
+  S.sound = { played: 0, isOn };
 
   /** Tones one after another [Hz]: low enough for old ears, rough enough to be heard beside a fire. */
   function play(tones, type, shake) {
@@ -35,7 +33,7 @@
       tone.stop(at + 0.27);
     }
     navigator.vibrate?.(shake);
-    sound.played += 1; // for tests
+    S.sound.played += 1; // for tests
   }
   const alarm = () => play([880, 660, 880, 660], "square", [300, 150, 300, 150, 500]);
   const chime = () => play([523, 784], "sine", 200);
@@ -60,6 +58,7 @@
     if (!$("sound")) return;
     if (!SILENT_STATES.includes(S.state)) hushed = null;
     const lost = SILENT_STATES.includes(S.state) && hushed !== S.state;
+    $("awake").textContent = awake;
     for (const id of ["lost-quiet", "stale-quiet"]) $(id).hidden = !isOn() || !lost;
     show();
     if (!isOn()) return;
@@ -89,22 +88,15 @@
   }
 
   async function keepAwake() {
-    if (document.hidden || lock) return;
+    if (document.hidden || (lock && !lock.released)) return;
     try {
       lock = await navigator.wakeLock.request("screen");
-      lock.onrelease = () => {
-        lock = null;
-      };
     } catch {
       lock = null;
     }
     const why = window.isSecureContext ? "The tablet doesn't keep its screen on (low battery?)" : "Without https the screen may go dark";
     awake = lock ? "The screen stays on." : `${why}: set its screen time-out to the longest.`;
   }
-  let awake = "";
-  S.hooks.push(() => {
-    if ($("awake").textContent !== awake) $("awake").textContent = awake;
-  });
   document.addEventListener("click", (event) => {
     const id = event.target.closest?.("button")?.id;
     if (id === "sound") turn();

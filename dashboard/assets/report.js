@@ -5,28 +5,16 @@
   const { set, door } = window.stokewatch;
   const NOTHING = () => window.dash_clientside.no_update;
 
-  async function take(firing, files, turn) {
+  /** Send files one after another; says how far it is, and in the end what was refused. */
+  async function send(files, address, said, each) {
     const wrong = [];
     for (const [n, file] of files.entries()) {
-      set("report-photos-said", { children: `Adding ${n + 1} of ${files.length} …` });
-      const [, refused] = await door(`/api/report/photos?firing=${encodeURIComponent(firing)}`, file);
+      set(said, { children: `Sending ${n + 1} of ${files.length}: ${file.name} …` });
+      const [answer, refused] = await door(address(encodeURIComponent(file.name)), file);
       if (refused) wrong.push(`${file.name}: ${refused}`);
-      set("report-photos-turn", { data: turn + n + 1 });
+      else each(answer, n);
     }
-    set("report-photos-said", { children: wrong.join(" ") || `${files.length === 1 ? "The photo is" : `${files.length} photos are`} kept.` });
-  }
-
-  async function takeReadings(files) {
-    let batch = "";
-    const names = [];
-    for (const file of files) {
-      set("import-files", { children: `Sending ${file.name} …` });
-      const [said, refused] = await door(`/api/firings/upload?name=${encodeURIComponent(file.name)}&batch=${batch}`, file);
-      if (refused) return set("import-files", { children: `${file.name}: ${refused}` });
-      batch = said.batch;
-      names.push(said.name);
-    }
-    return set("import-sent", { data: { batch, files: names } });
+    set(said, { children: wrong.join(" ") || "Here." });
   }
 
   function choose(accept, taken) {
@@ -46,13 +34,25 @@
       for (const plot of document.querySelectorAll(".js-plotly-plot")) window.Plotly.relayout(plot, { template: templates[theme] });
       return NOTHING();
     },
-    report_changed(values, saved, ids, said) {
-      const changed = ids.some((id, n) => (values[n] || "") !== (saved?.[id.name] || ""));
-      if (changed) return "Not saved yet; kept on this tablet.";
-      return said === "Saved." || said === "Nothing was changed." ? said : "";
-    },
-    report_photos: (_, firing, turn) => choose("image/jpeg,image/png,image/webp", (files) => take(firing, files, turn || 0)),
-    import_files: () => choose(".csv,.txt,.tsv,.dat,.log,text/*", takeReadings),
+    report_photos: (_, firing, turn) =>
+      choose("image/jpeg,image/png,image/webp", (files) => {
+        const address = () => `/api/report/photos?firing=${encodeURIComponent(firing)}`;
+        send(files, address, "report-photos-said", (_, n) => set("report-photos-turn", { data: (turn || 0) + n + 1 }));
+      }),
+    import_files: () =>
+      choose(".csv,.txt,.tsv,.dat,.log,text/*", (files) => {
+        const sent = { batch: "", files: [] };
+        send(
+          files,
+          (name) => `/api/firings/upload?name=${name}&batch=${sent.batch}`,
+          "import-files",
+          (said) => {
+            sent.batch = said.batch;
+            sent.files.push(said.name);
+            if (sent.files.length === files.length) set("import-sent", { data: sent });
+          },
+        );
+      }),
     save_file(address) {
       if (address) Object.assign(document.createElement("a"), { href: address, download: "" }).click();
       return NOTHING();

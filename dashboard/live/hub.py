@@ -34,8 +34,8 @@ SLOW_S: Final = 5.0
 """What isn't needed at once is told so often. [s]"""
 PIXELS: Final = 900
 """A trace is some so many pixels long; points are told when one of them would be filled."""
-POINTS_S: Final = (1.0, 6.0)
-"""But at least and at most so often [s]."""
+POINTS_S: Final = (2.0, 6.0)
+"""But at most and at least so often: each time a slow tablet is busy for a while [s]."""
 
 log = logging.getLogger(__name__)
 

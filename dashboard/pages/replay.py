@@ -551,8 +551,8 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
     -------
     dict
         `shown`, what each probe showed second by second (in longer steps beyond a day) in whole degrees, or
-        `none` plus its status; `rates`, how fast it changed, in tenths of a degree a minute, or `none`: base64
-        of int16. `step_s`, `from_s`, `steps`; `faults` (words, by status); `estimates` (what
+        `none` plus its status; `rates`, how fast it changed, in tenths of a degree a minute, or `none`:
+        base64 of int16. `step_s`, `from_s`, `steps`; `faults` (words, by status); `estimates` (what
         the pots were estimated to be at beside the fire, °C; none of an import); `started_s`, `length_s`,
         `time_known`. Times in seconds from the first reading.
     """

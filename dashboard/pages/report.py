@@ -369,8 +369,7 @@ async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     return (turn if isinstance(turn, int) else 0) + 1
 
 
-clientside_callback(
-    ClientsideFunction("stokewatch", "report_changed"),
+@callback(
     Output("report-written", "children"),
     Input({"type": "report-text", "name": ALL}, "value"),
     Input("report-saved", "data"),
@@ -378,6 +377,15 @@ clientside_callback(
     State("report-written", "children"),
     prevent_initial_call=True,
 )
+def _changed(values: list[Any], saved: Any, ids: list[dict[str, Any]], said: Any) -> str:
+    """Say whether what stands in the form is saved."""
+    known = saved if isinstance(saved, dict) else {}
+    now = zip(ids, values, strict=False)
+    if any((value or "") != (known.get(each.get("name")) or "") for each, value in now):
+        return "Not saved yet; kept on this tablet."
+    return said if said in ("Saved.", "Nothing was changed.") else ""
+
+
 clientside_callback(
     ClientsideFunction("stokewatch", "report_photos"),
     Output("report-add-photos", "title"),

@@ -43,6 +43,7 @@ HARMLESS = {
     "...report-verdicts.children...report-traces.figure...report-heat.figure...report-facts.children": (
         "shows how a firing went"
     ),
+    "report-written.children": "compares what is typed with what is saved",
     "report-form.children...report-saved.data...report-photos.children": "shows what was written down",
     "ended-summary.children": "shows how the ended firing went",
     "replay-scrub.value...replay-jumped.children": "goes to the next mark",
