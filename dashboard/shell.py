@@ -72,7 +72,7 @@ def shell() -> Any:
                 id="glass",
                 children=[
                     html.A("To the page", href="#main", className="skip"),
-                    html.Div([_head(), _settings()], id="top"),
+                    html.Header([_head(), _settings()], id="top"),
                     _banners(),
                     html.Main(page_container, id="main", tabIndex=-1),
                     _foot(),
@@ -84,7 +84,7 @@ def shell() -> Any:
 
 
 def _head() -> Any:
-    return html.Header(
+    return html.Div(
         id="head",
         children=[
             html.Div(

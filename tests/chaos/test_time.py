@@ -7,6 +7,7 @@ import contextlib
 import itertools
 import json
 import random
+import socket
 import time
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,11 @@ async def _tablets(port: int, stop: asyncio.Event) -> int:
     return next(counts)
 
 
+def _answers(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
 @pytest.mark.parametrize(("scale", "hours"), [(200, 24), (1, 1)] if LONG else [(200, 1)])
 async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: Tell) -> None:
     """16 channels at 10 Hz and three tablets: a day at 200 times life, and an hour of life itself."""
@@ -108,7 +114,7 @@ async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: T
     with SteadyRig(link, rate_hz=10 * scale), process(log, home) as logger, process(page):
         await asyncio.to_thread(until, lambda: beat(home).get("frames", 0) > 100, "frames", 60)
         started = time.monotonic()
-        await asyncio.sleep(2)
+        await asyncio.to_thread(until, lambda: _answers(port), "the page", 60)
         tablets = asyncio.create_task(_tablets(port, stop))
         for hour in range(1, hours + 1):
             for part in range(1, 5):

@@ -328,6 +328,11 @@ def long_firing(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return home
 
 
+def _heeds() -> None:
+    """Heed Ctrl-C, also where these tests run behind a shell that has its own children ignore it."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "told to end"])
 @pytest.mark.parametrize("kind", ["csv", "parquet", "line-protocol"])
 def test_an_export_that_is_stopped_leaves_nothing_and_says_so(
@@ -336,7 +341,9 @@ def test_an_export_that_is_stopped_leaves_nothing_and_says_so(
     out = tmp_path / "out"
     out.write_text("what was there before")
     command = [*STOKEWATCH, "export", "last", "--home", str(long_firing), "--format", kind, "-o", str(out)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_heeds
+    ) as running:
         until(lambda: list(tmp_path.glob(".*.part")), "the export to begin")
         running.send_signal(number)
         _, said = running.communicate(timeout=30)
@@ -352,7 +359,9 @@ def test_an_import_that_is_stopped_leaves_nothing_and_says_so(
 ) -> None:
     stokewatch("import", str(_small(tmp_path)), home=home)
     command = [*STOKEWATCH, "import", "--home", str(home), str(_large(tmp_path))]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_heeds
+    ) as running:
         until(lambda: _reads(running.pid, "large.csv"), "the file to be read")
         running.send_signal(number)
         _, said = running.communicate(timeout=30)

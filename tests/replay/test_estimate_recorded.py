@@ -44,8 +44,10 @@ async def test_rows_words_and_a_spot_reading(running: Running) -> None:  # noqa:
     assert before["kind"] == "estimated"
     noted = running.ask("spot", zone="k0", temperature_c=150.0, emissivity=0.95)
     assert noted["ok"]
-    await burn(running, 8)
-    moved = told(running)
+    for _ in range(4):  # the judgement may be behind on a busy machine
+        await burn(running, 8)
+        if (moved := told(running))["surface_c"] > before["surface_c"] + 5:
+            break
     assert moved["surface_c"] > before["surface_c"] + 5
     assert running.ask("retract", event=noted["event"])["ok"]
     await burn(running, 3)

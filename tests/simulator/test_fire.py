@@ -17,6 +17,8 @@ from logger.simulator.drawn import draw
 from logger.simulator.fire import HEAT_CAPACITY, Fire, burn, plume_rise_c
 from logger.simulator.scenario import Gust, Rain, Scenario
 
+pytestmark = pytest.mark.timeout(900)  # invented fires by the dozen, on a core that others use too
+
 Firings = list[tuple[Scenario, Fire]]
 
 

@@ -9,6 +9,8 @@ import pytest
 from logger.simulator import simulate
 from logger.simulator.truth import COLLAPSE_C, STALL_FOR_S
 
+pytestmark = pytest.mark.timeout(900)  # invented fires by the dozen, on a core that others use too
+
 
 def test_nothing_wrong_means_no_mishap_and_every_zone_at_target(clean_truths: list[dict[str, Any]]) -> None:
     for truth in clean_truths:
