@@ -72,7 +72,7 @@ def shell() -> Any:
                 id="glass",
                 children=[
                     html.A("To the page", href="#main", className="skip"),
-                    html.Header([_head(), _settings()], id="top"),
+                    html.Section([_head(), _settings()], id="top", **{"aria-label": "Pages and settings"}),
                     _banners(),
                     html.Main(page_container, id="main", tabIndex=-1),
                     _foot(),
@@ -131,8 +131,9 @@ def _settings() -> Any:
 
 
 def _banners() -> Any:
-    return html.Div(
+    return html.Section(
         id="banners",
+        **{"aria-label": "What is wrong"},
         children=[
             html.Div(
                 id="lost",

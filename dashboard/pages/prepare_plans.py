@@ -84,11 +84,13 @@ def panel() -> list[Any]:
                             className="page-doors",
                         ),
                         html.H3("A plan file"),
-                        dcc.Upload(
-                            html.Button("Choose a plan file (TOML)", type="button"),
-                            id="prepare-upload",
-                            accept=".toml",
-                            max_size=4 * MAX_TOML,
+                        html.Label(  # of the file input within, which takes no name of its own
+                            dcc.Upload(
+                                html.Span("Choose a plan file (TOML)", className="button"),
+                                id="prepare-upload",
+                                accept=".toml",
+                                max_size=4 * MAX_TOML,
+                            )
                         ),
                         html.H3("The rig alone"),
                         html.Button("A new plan from its channels", id="prepare-fresh", type="button"),
@@ -265,7 +267,6 @@ def of_firing(firing: FiringInfo) -> Plan:
     _NEW,
     _TURN,
     _SAID,
-    Output("prepare-upload", "contents"),
     Input("prepare-upload", "contents"),
     State("prepare-upload", "filename"),
     State("prepare-turn", "data"),
@@ -279,14 +280,14 @@ async def read_file(contents: Any, name: Any, turn: Any) -> Any:
     try:
         toml = base64.b64decode(contents.partition(",")[2], validate=True).decode("utf-8-sig")
     except (binascii.Error, ValueError):
-        return no_update, no_update, f"{shown} is no text in UTF-8; save the plan as such.", None
+        return no_update, no_update, f"{shown} is no text in UTF-8; save the plan as such."
     if len(toml) > MAX_TOML:
-        return no_update, no_update, f"{shown} is too large to be a plan.", None
+        return no_update, no_update, f"{shown} is too large to be a plan."
     try:
         plain = await Apart().run("read_plan", toml=toml)
     except UserError as exc:
-        return no_update, no_update, f"{shown}: {exc}", None
-    return *_taken(loads(plain, "file"), "", f"Read from {shown}.", turn), None
+        return no_update, no_update, f"{shown}: {exc}"
+    return _taken(loads(plain, "file"), "", f"Read from {shown}.", turn)
 
 
 @callback(

@@ -195,7 +195,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
     height = _number(doc, f"probe.{i}.height_cm", PROBE_LABELS["height_cm"], "cm", "", unit, errors)
     letters = [{"value": letter, "label": letter} for letter in LETTERS]
     return [
-        html.H3(f"Probe {probe.get('name', '')}"),
+        html.H2(f"Probe {probe.get('name', '')}"),
         html.Div(
             [
                 text("name", debounce=250, attributes={"input": {"autoComplete": "off"}}),

@@ -76,7 +76,7 @@ class Burnt:
         page.wait_for_selector("#replay-zones td", timeout=240_000)
         wait_until(lambda: "°" in page.inner_text("#replay-values .probe >> nth=0"), "the values", 60)
         begin = "() => document.querySelector('#replay-traces .js-plotly-plot').layout.xaxis.range[0]"
-        wait_until(lambda: cursor(page) > page.evaluate(begin) + 0.01, "the pictures are at that moment", 30)
+        wait_until(lambda: cursor(page) > page.evaluate(begin) + 0.01, "the pictures are at that moment", 120)
 
 
 @pytest.fixture(scope="module")

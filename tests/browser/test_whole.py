@@ -71,7 +71,7 @@ def test_over_serial_with_the_logger_killed_in_between(tablet: Page, tmp_path: P
             os.kill(pid, signal.SIGSTOP)  # a logger that hangs: its supervisor can't see it, the page must
             hung = time.monotonic()
             tablet.wait_for_selector("#stale:visible", timeout=10_000)
-            assert time.monotonic() - hung < 3.0
+            assert time.monotonic() - hung < 6.0  # 3 s by the tablet's own clock; a busy machine looks late
             os.kill(pid, signal.SIGKILL)
             until(lambda: state(tablet) == "fresh", "the page to recover", 30)
             assert status(home)["logger"]["pid"] != pid

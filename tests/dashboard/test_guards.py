@@ -71,11 +71,8 @@ HARMLESS = {
     ),
     # Preparing: the draft is in the browser; what is kept, sent or heard goes through operator_only.
     "prepare-plans.children...prepare-from.data...prepare-save.children...prepare-copy.hidden": "lists plans",
-    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft",
+    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft, a file's too; keeps nothing",
     "prepare-sure.data": "asks whether to remove a plan; removing is an operator's",
-    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children...prepare-upload.contents": (
-        "reads a plan file into the draft, apart; keeps nothing"
-    ),
     "prepare-file.data...prepare-plan-said.children": "gives the draft as a file",
     "prepare-on-firing.data": "lists the firings",
     "prepare-wish.data...prepare-poll.disabled...prepare-working.hidden...prepare-said.children": (
