@@ -244,7 +244,9 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     made = firing_batch(3000, 1, hz=10.0)
     from dataclasses import replace
 
-    shifted = replace(made, t_us=made.t_us - START_US + now_us - 301_000_000)
+    ago_us = made.t_us - START_US - 301_000_000
+    rig_ms = round(time.monotonic() * 1000) + ago_us // 1000  # as `put` goes on
+    shifted = replace(made, t_us=now_us + ago_us, ms=rig_ms % 2**32)
     firing = writer.open_firing("Long, invented", PLAN, int(shifted.t_us[0]), invented=True).id
     writer.append(firing, shifted)
     writer.close()
