@@ -96,7 +96,7 @@ SEVERAL = [
 ]
 
 
-@pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("upright", "day"), ("low", "day")])
+@pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("low", "day")])
 def test_on_a_tablet_the_traces_hold_the_glass_whatever_stands(
     evening: Evening, page_server: PageServer, browser: Browser, size: str, theme: str
 ) -> None:
