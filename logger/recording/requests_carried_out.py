@@ -145,13 +145,15 @@ class RequestDesk:
                 ago_min = asked.ago_min if isinstance(asked, Note) else 0.0
                 at_us = max(firing.started_us, now_us - round(ago_min * 60e6 * self._time.scale))
                 event = writer.add_event(firing.id, at_us, kind, data, who)
-                if isinstance(asked, Spot) and judging is not None:
+                if judging is not None and isinstance(asked, Spot):
                     judging.spot(now_us, data)
+                elif judging is not None:
+                    judging.note(at_us, data)
                 return standing, {"event": event}
             case Retract():
                 self._retract(writer, asked, firing, who, judging)
             case Amend():
-                return standing, {"event": self._amend(writer, asked, firing, who)}
+                return standing, {"event": self._amend(writer, asked, firing, who, judging)}
             case MirrorRefused():
                 told = {"source": "mirror", "what": "refused", "detail": asked.detail}
                 return standing, {"event": writer.add_event(firing.id, now_us, "system", told, who)}
@@ -183,7 +185,9 @@ class RequestDesk:
         for event in judging.act(self._time.utc_us(), action, asked.key, who, minutes=minutes):
             writer.add_event(firing.id, judging.micros(event.t_s), event.kind, event.data, event.who)
 
-    def _amend(self, writer: JournalWriter, asked: Amend, firing: FiringInfo, who: str) -> int:
+    def _amend(
+        self, writer: JournalWriter, asked: Amend, firing: FiringInfo, who: str, judging: Judging | None
+    ) -> int:
         """Write a note again in the old one's place, which stays in the journal as retracted."""
         now_us = self._time.utc_us()
         was = writer.retract_event(firing.id, asked.event, now_us, 0, who)
@@ -194,7 +198,11 @@ class RequestDesk:
         at_us = was.t_us
         if asked.ago_min is not None:
             at_us = max(firing.started_us, now_us - round(asked.ago_min * 60e6 * self._time.scale))
-        return writer.add_event(firing.id, at_us, "note", {**was.data, "text": asked.text}, who)
+        data = {**was.data, "text": asked.text}
+        if judging is not None:
+            judging.retract_note(was.t_us, was.data)
+            judging.note(at_us, data)
+        return writer.add_event(firing.id, at_us, "note", data, who)
 
     def _retract(
         self, writer: JournalWriter, asked: Retract, firing: FiringInfo, who: str, judging: Judging | None
@@ -208,6 +216,8 @@ class RequestDesk:
             )
         if was.kind == "spot" and judging is not None:
             judging.retract_spot(was.t_us, was.data)
+        elif was.kind == "note" and judging is not None:
+            judging.retract_note(was.t_us, was.data)
 
 
 def _kept(asked: Note | Spot) -> dict[str, Any]:

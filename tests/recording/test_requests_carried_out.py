@@ -96,6 +96,21 @@ async def test_a_spot_reading_too(running: Running) -> None:
     assert running.events("spot") == []
 
 
+async def test_that_coals_are_raked_out_reaches_the_judgement_beside_the_fire(running: Running) -> None:
+    """As it does when the firing is rehearsed: noted, put right, taken back."""
+    await running.light()
+    judging = running.recorder._judged.judging
+    assert judging is not None
+    noted = running.ask("note", kind="raked")
+    assert len(judging.judge._raked_s) == 1
+    noted = running.ask("amend", event=noted["event"], text="to the windward side")
+    assert len(judging.judge._raked_s) == 1
+    assert running.ask("retract", event=noted["event"])["ok"]
+    assert judging.judge._raked_s == []
+    running.ask("note", kind="wood")
+    assert judging.judge._raked_s == []
+
+
 async def test_a_note_is_put_right_however_old_and_what_it_said_stays_known(running: Running) -> None:
     await running.light()
     noted = running.ask("note", kind="wood", amount="an armful", zone="k0", who="Ama")
