@@ -280,6 +280,13 @@ def test_after_the_fire_it_tells_when_it_will_be_cool() -> None:
     assert told["middle"]["words"].startswith("cooled to 100 °C in")
 
 
+def test_of_a_stack_that_has_gone_cold_nothing_is_foretold() -> None:
+    peak = (2000.0, [700.0, 800.0, 800.0, 800.0, 800.0])
+    raked = (3000.0, [300.0, 320.0, 300.0, 300.0, 300.0])
+    cold = [(9000.0, [17.0] * 5), (12_000.0, [17.0] * 5)]
+    assert set(zones_told([COLD, WARM, HOT, peak, raked, *cold]).values()) == {None}
+
+
 def test_a_zone_without_a_probe_to_trust_has_no_forecast() -> None:
     t_s, values = lines([COLD, WARM, HOT])
     status = np.zeros(values.shape, np.uint8)

@@ -76,7 +76,7 @@ class Outlook:
         total = np.where(known, past[:, members], 0.0).sum(axis=1)
         # With one of its probes missing for a while the others' mean would jump: only whole rows count.
         level = np.where(known.all(axis=1), total / len(members), np.nan)
-        return forecast(
+        made = forecast(
             at_s,
             level,
             stage=stage,
@@ -85,6 +85,8 @@ class Outlook:
             target_c=self._plan.target_c if peak_c < self._plan.target_c else None,
             cool_c=self._plan.cool_c if cools else None,
         )
+        # The bands were learned of fires: of a stack that has gone cold, or lies warm, they say nothing true.
+        return None if stage == COOLING and made is not None and made.cool is None else made
 
     def rate_sd(self, trend: Trend, book: ZoneBook) -> dict[str, float | None]:
         """How sure each zone's rate is, as if its probes erred together.
