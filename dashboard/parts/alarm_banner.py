@@ -61,8 +61,8 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
     message = told(alarm, "message", unit)
     named = f"{title}: {place}" if place else title
     first, dot, rest = message.partition(". ")
-    if first.rstrip(".").casefold() == named.casefold():  # the message has its own headline
-        return named, rest if dot else ""
+    if first.casefold().startswith(named.casefold()):  # the message has its own headline, and may add "(air)"
+        return first.rstrip("."), rest if dot else ""
     return named, message
 
 

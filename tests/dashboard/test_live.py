@@ -283,6 +283,13 @@ def test_an_alarm_is_named_by_name_and_place_and_the_fact_is_said_once(message: 
     assert headline(ALARM | {"message": message}) == ("Coals have fallen away: windward", fact)
 
 
+def test_what_an_alarm_rests_on_stands_in_its_headline_once() -> None:
+    message = "Coals have fallen away: windward (air). 842 → 780 °C in 3 min, the coals held."
+    named, fact = headline(ALARM | {"message": message})
+    assert named == "Coals have fallen away: windward (air)"
+    assert fact == "842 → 780 °C in 3 min, the coals held."
+
+
 def test_good_news_never_hides_an_alarm_and_the_unseen_comes_first() -> None:
     good = ALARM | {"warning": False, "title": "Target reached", "zone": "upper", "key": "g"}
     seen = ALARM | {"state": "acknowledged", "zone": "lower", "key": "s"}
