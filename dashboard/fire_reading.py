@@ -9,10 +9,12 @@ from typing import Any, Final
 from dash import dcc, html
 
 from dashboard.gathering import gathering
-from dashboard.parts.words import Unit, degrees, shown, span
+from dashboard.parts.words import Unit, degrees, shown
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 from logger.reading import Status
+from logger.report.shown import shown as written_in
+from logger.report.story import verdict
 
 FAR_C: Final = 150.0
 """No place of a zone is so far from its probes but by a slip. Common practice, no source. [°C]"""
@@ -125,29 +127,19 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
         known = await gathering(journal_path).known("last")
     except StokewatchError:
         return []
-    info, rehearsal = known.info, known.rehearsal
-    plan = info.plan
-    rows = []
-    for zone in rehearsal["zones"]:
-        if zone["peak_c"] is None:
-            continue
-        soaked = zone["soak_s"] / 60.0 >= plan.soak_min
-        verdict = (
-            "reached its target and soaked"
-            if zone["reached_target"] and soaked
-            else "reached its target, short of its soak"
-            if zone["reached_target"]
-            else "did not reach its target"
+    info = known.info
+    pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
+    rows = [
+        html.Li(
+            [
+                html.B(zone["zone"]),
+                html.Span(degrees(zone["peak_c"], unit), className="level"),
+                html.Span(verdict(zone, known.plan, written_in(unit, "UTC"), pots=pots[zone["zone"]])),
+            ]
         )
-        rows.append(
-            html.Li(
-                [
-                    html.B(zone["zone"]),
-                    html.Span(degrees(zone["peak_c"], unit), className="level"),
-                    html.Span(f"{verdict}; {span(zone['above_burnout_s'])} above burn-out"),
-                ]
-            )
-        )
+        for zone in known.rehearsal["zones"]
+        if zone["peak_c"] is not None
+    ]
     return [
         html.H2("This firing in short"),
         html.Ol(rows),

@@ -257,6 +257,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
     Output("compare-chosen", "children"),
     Output("compare-body", "hidden"),
     Output("compare-endured", "figure"),
+    Output("compare-endured", "style"),
     Output("compare-facts", "children"),
     Output("compare-line", "data"),
     Output("compare-zone", "data"),
@@ -272,13 +273,16 @@ async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> An
     known, wrong = await _known(ready)
     chosen = [_chosen(firing, known, wrong) for firing in _ids(firings)]
     if not known:
-        return chosen, True, {}, [], [COLDEST, HOTTEST], [], None
+        return chosen, True, {}, {}, [], [COLDEST, HOTTEST], [], None
     write = shown("F" if unit == "F" else "C", "UTC")
     zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
     figure = endured_figure(bars(known), unit=write.unit, theme=_theme(theme))
     named = [f"zone {name}" for name in zones]
     picked = zone if zone in zones else zones[0] if zones else None
-    return chosen, False, figure, _facts(known, write), [COLDEST, HOTTEST, *named], zones, picked
+    high = {
+        "height": f"{figure.layout.height}px"
+    }  # one that follows the width has none of its own
+    return chosen, False, figure, high, _facts(known, write), [COLDEST, HOTTEST, *named], zones, picked
 
 
 def _theme(theme: Any) -> Theme:

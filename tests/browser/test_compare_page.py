@@ -78,6 +78,12 @@ def test_led_by_what_the_pots_went_through(archive: Archive, tablet: Page) -> No
     archive.open(tablet, 0, 1)
     heads = tablet.locator("#compare h2").all_inner_texts()
     assert heads.index("What the pots went through") < heads.index("Comparison") < heads.index("Curves")
+    # The drawing has its own room: what follows begins below it.
+    drawing = tablet.locator("#compare-endured .main-svg").first.bounding_box()
+    follows = tablet.locator("#compare h2", has_text="Comparison").bounding_box()
+    assert drawing
+    assert follows
+    assert drawing["y"] + drawing["height"] <= follows["y"]
     parts = tablets.drawn(tablet, "compare-endured")
     assert [p["name"] for p in parts][:4] == ["500–600 °C", "600–700 °C", "700–800 °C", "above 800 °C"]
     told = cells(tablet, "coldest_peak_c")
