@@ -74,16 +74,25 @@ def choose(tablet: Page, field: str, option: str) -> None:
     tablet.get_by_role("option", name=option, exact=True).click()
 
 
+@pytest.mark.parametrize("which", [(0,), (0, 1)])
+def test_what_follows_the_drawing_begins_below_it(
+    archive: Archive, tablet: Page, which: tuple[int, ...]
+) -> None:
+    archive.open(tablet, *which)
+    drawing = tablet.locator("#compare-endured .main-svg").first
+    follows = tablet.locator("#compare h2", has_text="Comparison")
+    tablets.wait_until(lambda: drawing.bounding_box(), "the drawing", 30)
+    tablet.wait_for_timeout(500)  # the graph takes its size once more
+    above, below = drawing.bounding_box(), follows.bounding_box()
+    assert above
+    assert below
+    assert above["y"] + above["height"] <= below["y"]
+
+
 def test_led_by_what_the_pots_went_through(archive: Archive, tablet: Page) -> None:
     archive.open(tablet, 0, 1)
     heads = tablet.locator("#compare h2").all_inner_texts()
     assert heads.index("What the pots went through") < heads.index("Comparison") < heads.index("Curves")
-    # The drawing has its own room: what follows begins below it.
-    drawing = tablet.locator("#compare-endured .main-svg").first.bounding_box()
-    follows = tablet.locator("#compare h2", has_text="Comparison").bounding_box()
-    assert drawing
-    assert follows
-    assert drawing["y"] + drawing["height"] <= follows["y"]
     parts = tablets.drawn(tablet, "compare-endured")
     assert [p["name"] for p in parts][:4] == ["500–600 °C", "600–700 °C", "700–800 °C", "above 800 °C"]
     told = cells(tablet, "coldest_peak_c")
