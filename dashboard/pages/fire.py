@@ -26,9 +26,10 @@ from dashboard.context import here
 from dashboard.fire_reading import doubt, ended_summary, noted, place_options
 from dashboard.guard import operator_only, who_asks
 from dashboard.parts.single import chosen, let_single_out
-from dashboard.parts.words import NOTED, event_words
+from dashboard.parts.words import event_words
 from dashboard.shell import WAITING
 from logger.errors import UserError
+from logger.words.notes import NOTES
 
 CLOSE: Final = {"aria-label": "Close"}
 AT_A_PLACE: Final = (
@@ -484,7 +485,7 @@ async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any)
     where = _place(zone, touched) if kind in ("wood", "raked") else {}
     data = {"kind": kind, "amount": amount, **where, **_ago(ago)}
     answer = await ask(here().journal_path, "note", data, who_asks())
-    said = f"Noted: {NOTED[kind].lower()}{f', {amount}' if amount else ''}"
+    said = f"Noted: {NOTES[kind].lower()}{f', {amount}' if amount else ''}"
     said += f", {where['zone']}." if where else "."
     return _done(said, answer, later=bool(_ago(ago))), False
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Final, Literal
 
 from logger.reading import Status
+from logger.words.notes import NOTES
 
 Unit = Literal["C", "F"]
 
@@ -25,15 +26,6 @@ FAULTS: Final = {
     Status.CORRUPT: "garbled",
     Status.NO_COLD_JUNCTION: "no cold junction",
     Status.ABSENT: "no data",
-}
-NOTED: Final = {
-    "wood": "Wood",
-    "raked": "Coals raked",
-    "uncovered": "Uncovered",
-    "smothered": "Smothered",
-    "gust": "Gust",
-    "rain": "Rain",
-    "lit": "Lit",
 }
 STEADY_C_MIN: Final = 0.5
 """Slower than this counts as steady; the arrows of the page have said so from the beginning [°C/min]."""
@@ -219,7 +211,7 @@ def event_words(event: dict[str, Any], unit: Unit) -> str:
         if data.get("kind") == "text":
             said = str(data.get("text", ""))
         else:
-            said = NOTED.get(data.get("kind", ""), str(data.get("kind")))
+            said = NOTES.get(data.get("kind", ""), str(data.get("kind")))
             said += f" ({data['amount']})" if data.get("amount") else ""
             said += f", {data['text']}" if data.get("text") else ""
         where = f": {data['zone']}" if data.get("zone") else ""

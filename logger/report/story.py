@@ -4,21 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 from logger.plan import Plan
 from logger.report.drawing import Mark
 from logger.report.gather import Gathered
 from logger.report.shown import Shown, since
-
-NOTES: Final = {
-    "wood": "Wood added",
-    "raked": "Coals raked",
-    "uncovered": "Uncovered",
-    "smothered": "Smothered",
-    "gust": "Gust",
-    "rain": "Rain",
-}
+from logger.words.notes import NOTES
 
 
 @dataclass(frozen=True, slots=True)
