@@ -15,6 +15,8 @@ def call(
 ) -> dict[str, Any]:
     """Call the callback whose outputs' name has `output` in it; give what it sets, by component id.
 
+    Where there are several, it is that which `triggered` calls.
+
     Parameters
     ----------
     values : dict
@@ -24,7 +26,16 @@ def call(
     many : dict, optional
         For pattern ids: by their JSON, a list of (id, value).
     """
-    [name] = [name for name in app.callback_map if output in name]
+    names = [name for name in app.callback_map if output in name]
+    if len(names) > 1:
+        names = [
+            name
+            for name in names
+            if any(
+                f"{each['id']}.{each['property']}" == triggered for each in app.callback_map[name]["inputs"]
+            )
+        ]
+    [name] = names
     spec = app.callback_map[name]
 
     def part(each: dict[str, str]) -> Any:

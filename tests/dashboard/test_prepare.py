@@ -313,7 +313,7 @@ def renamed(answer: dict[str, Any]) -> str:
 def upload(client: TestClient, app: Page, text: str) -> dict[str, Any]:
     sent = "data:application/toml;base64," + base64.b64encode(text.encode()).decode()
     values = {"prepare-upload.contents": sent, "prepare-upload.filename": "a.toml"}
-    return call(client, app, "prepare-upload.contents", values, triggered="prepare-upload.contents")
+    return call(client, app, "prepare-plan.data", values, triggered="prepare-upload.contents")
 
 
 def test_a_wrong_plan_is_refused_and_not_kept(client: TestClient, app: Page, tmp_path: Path) -> None:
@@ -376,7 +376,7 @@ def test_a_file_that_is_no_plan_is_refused_with_its_line(client: TestClient, app
     assert "too large" in said(upload(client, app, "#" * 200_001))
     values = {"prepare-upload.contents": "data:,!", "prepare-upload.filename": "a.toml"}
     assert "no text" in said(
-        call(client, app, "prepare-upload.contents", values, triggered="prepare-upload.contents")
+        call(client, app, "prepare-plan.data", values, triggered="prepare-upload.contents")
     )
 
 
