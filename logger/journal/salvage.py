@@ -211,8 +211,9 @@ class _Join:
         # What burns now first, then from the newest to the oldest.
         for key in sorted(set(was.firings()) | set(stretches), reverse=True):
             own = stretches.get(key, {})
-            firing, same = self._firing(key, own)
-            if (name := firing) in done:
+            name, same = self._firing(key, own)
+            # With a broken key a firing's row stands there twice, and its readings belong to one of them.
+            if (mark := f"{name} {key}") in done:
                 continue
             with self._writing():
                 self._keys[key] = self._writer._key(name)
@@ -226,7 +227,7 @@ class _Join:
                 self._others(key)
                 if same:  # whoever has drawn it should read it afresh
                     self._db.execute("UPDATE firing SET late = late + 1 WHERE key = ?", (self._keys[key],))
-                done.append(name)
+                done.append(mark)
                 self._keep_done(done)
         with self._writing():
             self._requests()
