@@ -91,7 +91,7 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
         id="replay",
         children=[
             templates("replay"),
-            dcc.Store(id="replay-firing", data={"firing": firing, "at": _seconds(at)}),
+            dcc.Store(id="replay-firing", data={"firing": firing}),
             dcc.Store(id="replay-told"),
             dcc.Store(id="replay-marks"),
             *chosen("replay"),
@@ -106,7 +106,9 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
                 className="page-top",
             ),
             working("replay"),
-            html.Div(id="replay-body", hidden=True, children=[*_look(), *_judged(), *_settings()]),
+            html.Div(
+                id="replay-body", hidden=True, children=[*_look(_seconds(at)), *_judged(), *_settings()]
+            ),
         ],
     )
 
@@ -116,7 +118,7 @@ def _seconds(text: Any) -> float:
         seconds = float(text)
     except (TypeError, ValueError):
         return 0.0
-    return seconds if math.isfinite(seconds) else 0.0
+    return max(0.0, seconds) if math.isfinite(seconds) else 0.0
 
 
 def _graph(name: str, label: str) -> Any:
@@ -133,7 +135,7 @@ def _graph(name: str, label: str) -> Any:
     )
 
 
-def _look() -> list[Any]:
+def _look(at_s: float) -> list[Any]:
     """What is seen: probes and traces, below them the stack and the stack through time on one height axis."""
     return [
         html.Div(
@@ -148,8 +150,8 @@ def _look() -> list[Any]:
         dmc.Slider(
             id="replay-scrub",
             min=0,
-            max=1,
-            value=0,
+            max=max(1.0, at_s),
+            value=at_s,
             step=1,
             updatemode="drag",
             thumbSize=44,
@@ -365,7 +367,6 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
         "sides": Output("replay-side", "data"),
         "standing": Output("replay-standing", "children"),
         "end": Output("replay-scrub", "max"),
-        "at": Output("replay-scrub", "value"),
     },
     inputs={
         "which": Input("replay-firing", "data"),
@@ -388,7 +389,6 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
         "marks": [],
         "sides": [ALL_SIDES],
         "end": 1,
-        "at": no_update,
     }
     if not _id(which):
         return {**nothing, "about": "No firing was chosen."}
@@ -409,9 +409,7 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
         bands is not False,
         side if isinstance(side, str) else ALL_SIDES,
     )
-    found = await asyncio.to_thread(_shown, info, answer, *looks)
-    begins = "replay-firing" in {each["prop_id"].split(".")[0] for each in ctx.triggered} or not ctx.triggered
-    return {**found, "at": min(_seconds(which.get("at", 0)), found["end"]) if begins else no_update}
+    return await asyncio.to_thread(_shown, info, answer, *looks)
 
 
 def _shown(

@@ -211,7 +211,7 @@ def test_what_other_settings_change() -> None:
 def until_judged(client: TestClient, app: Page, firing: str, wish: dict[str, Any] | None = None) -> Any:
     """Ask as the page does, until it is judged."""
     values = {
-        "replay-firing.data": {"firing": firing, "at": 0},
+        "replay-firing.data": {"firing": firing},
         "replay-wish.data": {"alarms": wish or {}},
     }
     end = time.monotonic() + 120
@@ -230,12 +230,12 @@ def test_judged_as_a_rehearsal_does_and_again_by_other_settings(
     with contextlib.closing(JournalReader(path)) as reader:
         expected = rehearse(reader, reader.firing(burnt))
     show = {
-        "replay-firing.data": {"firing": burnt, "at": 120},
+        "replay-firing.data": {"firing": burnt},
         "replay-judged.data": {"alarms": {}},
         "unit.data": "C",
     }
     page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
-    assert page["replay-scrub"] == {"max": 299, "value": 120}
+    assert page["replay-scrub"] == {"max": 299}
     assert page["replay-title"]["children"] == "Replay: Four jars"
     assert "Invented" in text_of(page["replay-about"]["children"])
     assert len(page["replay-told"]["data"]["shown"]) == 2
@@ -336,7 +336,7 @@ def test_the_form_takes_changed_settings_and_refuses_beside_the_field(
 def test_no_such_firing(client: TestClient, app: Page, burnt: str) -> None:
     told = until_judged(client, app, "none")
     assert "none: no such firing" in told["replay-said"]["children"]
-    show = {"replay-firing.data": {"firing": "none", "at": 0}}
+    show = {"replay-firing.data": {"firing": "none"}}
     page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-body"]["hidden"] is True
     assert "none: no such firing" in page["replay-about"]["children"]
@@ -346,7 +346,7 @@ def test_without_a_plan_and_without_readings(client: TestClient, app: Page, path
     with contextlib.closing(JournalWriter(path)) as writer:
         firing = writer.open_firing("Nothing yet", None, START_US).id
     until_judged(client, app, firing)
-    show = {"replay-firing.data": {"firing": firing, "at": 0}, "replay-judged.data": {"alarms": {}}}
+    show = {"replay-firing.data": {"firing": firing}, "replay-judged.data": {"alarms": {}}}
     page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-told"]["data"]["shown"] == []
     assert page["replay-body"]["hidden"] is False
