@@ -296,7 +296,7 @@ class Hub:
             t for t in tablets if t not in self.tablets
         ]
         if wishes:
-            await self._tell(all_points=True)  # what waits goes out before: no point is told twice
+            self._say(all_points=True)  # what waits goes out before: no point is told twice
         for wish in wishes:
             made = await asyncio.to_thread(self.watcher.snapshot, wish.window_s)
             board = Board.of(made)
@@ -324,7 +324,20 @@ class Hub:
                 if time.monotonic() - tablet.told_s >= PULSE_S and tablet.queue.empty():
                     tablet.put(write(Pulse(tablet.seq)))
 
-    async def _tell(self, *, all_points: bool = False) -> None:
+    async def _tell(self) -> None:
+        """Say what is new, and give whole screens where that isn't enough."""
+        self._say()
+        behind = [t for t in self.tablets if t.behind]
+        if self._grown > MAX_POINTS:  # lines have doubled: thin them again
+            self._grown = 0
+            behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
+        behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, self._told_s)]
+        for tablet in behind:
+            tablet.behind = False
+        if behind:
+            await self._whole(behind)
+
+    def _say(self, *, all_points: bool = False) -> None:
         now_s = time.monotonic()
         self._told_s = now_s
         board, quiet_s = self.board, self.quiet_s()
@@ -340,15 +353,6 @@ class Hub:
             if screen is not None:
                 self._send(wish, screen.seq, write(screen))
         board.points = held or [([], []) for _ in board.probes]
-        behind = [t for t in self.tablets if t.behind]
-        if self._grown > MAX_POINTS:  # lines have doubled: thin them again
-            self._grown = 0
-            behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
-        behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, now_s)]
-        for tablet in behind:
-            tablet.behind = False
-        if behind:
-            await self._whole(behind)
 
     def _is_due(self, wish: Wish | None, now_s: float) -> bool:
         """Whether a picture that isn't added to point by point has grown old."""

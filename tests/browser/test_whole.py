@@ -65,7 +65,7 @@ def test_over_serial_with_the_logger_killed_in_between(tablet: Page, tmp_path: P
         with process([*RIG, "--pty", str(link), *LOAD]):
             open_page(tablet, port)
             before = until(lambda: drawn(tablet), "points")
-            until(lambda: drawn(tablet) > before + 60, "traces that grow")
+            until(lambda: drawn(tablet) > before + 60, "traces that grow", 60)
             assert state(tablet) == "fresh"
             pid = status(home)["logger"]["pid"]
             os.kill(pid, signal.SIGSTOP)  # a logger that hangs: its supervisor can't see it, the page must
@@ -76,7 +76,7 @@ def test_over_serial_with_the_logger_killed_in_between(tablet: Page, tmp_path: P
             until(lambda: state(tablet) == "fresh", "the page to recover", 30)
             assert status(home)["logger"]["pid"] != pid
             after = drawn(tablet)
-            until(lambda: drawn(tablet) > after + 60, "traces that grow again")
+            until(lambda: drawn(tablet) > after + 60, "traces that grow again", 60)
         until(lambda: all_drawn(tablet, home), "the page to show what the journal holds, each reading once")
     [firing] = stokewatch("firings", home=home)
     assert firing["readings"] == 3 * len(seqs(home))
@@ -99,7 +99,7 @@ def test_over_mqtt_with_the_broker_restarted_in_between(
         with process([*RIG, "--mqtt", mosquitto.url, *LOAD, "--frames", "200"]):
             open_page(tablet, port)
             before = until(lambda: drawn(tablet), "points")
-            until(lambda: drawn(tablet) > before + 30, "traces that grow")
+            until(lambda: drawn(tablet) > before + 30, "traces that grow", 60)
             mosquitto.stop()
             time.sleep(1.0)
             mosquitto.start()

@@ -103,6 +103,24 @@ def test_a_tablet_elsewhere_hears_of_alarms_and_nothing_of_the_fire(
     assert first["tone"] == [True, []]
 
 
+def test_a_picture_that_has_grown_old_is_drawn_again_and_all_goes_on(
+    client: TestClient, fire: SmallFire, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("dashboard.live.hub.PICTURE_S", {"traces": 0.1, "heat": 0.1})
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    with client.websocket_connect("/live", headers=ORIGIN) as tablet:
+        tablet.send_json(FIRE)
+        seq = whole(tablet)["seq"]
+        for _ in range(3):
+            fire.burn(2)
+            fire.beat(time.time())
+            seq, before = whole(tablet)["seq"], seq
+            assert seq > before
+    assert "failed" not in caplog.text
+
+
 def test_closed_tablets_leave_nothing(app: Page, client: TestClient, fire: SmallFire) -> None:
     fire.light()
     for _ in range(3):
