@@ -226,10 +226,10 @@ def tablets(address: str, server: psutil.Process, seconds: float) -> None:
 OPENED = """
     window.opened = {};
     const look = () => {
-        const reading = document.querySelector('#values .reading');
+        const reading = document.querySelector('#values [id^="value-"]');
         if (reading && /\\d/.test(reading.textContent)) window.opened.values ??= performance.now();
         if (document.querySelector('#traces .js-line')) window.opened.traces ??= performance.now();
-        else requestAnimationFrame(look);
+        if (!window.opened.values || !window.opened.traces) requestAnimationFrame(look);
     };
     requestAnimationFrame(look);
 """
@@ -265,7 +265,7 @@ def opening_times(page: Page, address: str) -> dict[str, float]:
     """Times since navigation began, by the page's own clock. [s]"""
     page.goto(f"http://{address}/")
     page.wait_for_selector("#traces .js-line", state="attached", timeout=120_000)
-    page.wait_for_timeout(200)
+    page.wait_for_function("() => window.opened.values && window.opened.traces")
     opened = page.evaluate("() => window.opened")
     return {"values": opened["values"] / 1e3, "traces": opened["traces"] / 1e3}
 
