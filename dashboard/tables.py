@@ -14,6 +14,7 @@ from logger.reading import Status
 from logger.report.facts import Fact
 from logger.report.gather import Gathered
 from logger.report.story import Entry
+from logger.words.looks import STAGES
 
 if TYPE_CHECKING:  # 80 MB that a page which only shows a fire does without
     import pandas as pd
@@ -189,15 +190,6 @@ def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
         Band(zone, (line.t_us - info.started_us) / 1e6, line.low_c, line.high_c)
         for zone, line in reader.estimates(info.id).items()
     ]
-
-
-STAGES: Final = {
-    "drying": "Drying",
-    "climb": "Climb",
-    "peak": "Peak",
-    "burn_down": "Burn-down",
-    "cooling": "Cooling",
-}
 
 
 def local_time(t_us: int) -> str:

@@ -5,17 +5,11 @@ from __future__ import annotations
 from typing import Any, Final, Literal
 
 from logger.reading import Status
+from logger.words.looks import STAGES
 from logger.words.notes import NOTES
 
 Unit = Literal["C", "F"]
 
-STAGES: Final = {
-    "drying": "Drying",
-    "climb": "Climb",
-    "peak": "Peak",
-    "burn_down": "Burn-down",
-    "cooling": "Cooling",
-}
 READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
 FAULTS: Final = {
     Status.OK: "",
