@@ -19,7 +19,6 @@ from logger.words.looks import STAGES
 if TYPE_CHECKING:  # 80 MB that a page which only shows a fire does without
     import pandas as pd
 
-FINEST_S: Final = 1
 DAY_US: Final = 86_400_000_000
 
 

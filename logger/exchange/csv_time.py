@@ -27,7 +27,6 @@ UNITS_S: Final = {
     "unix": 1.0,
     "unix_ms": 1e-3,
 }
-TIME_UNITS: Final = (*UNITS_S, "hh:mm", "mm:ss")
 _FAR_S: Final = 9e9  # 285 years
 _SINCE_1970: Final = ((9e8, 5e9, "seconds"), (9e11, 5e12, "milliseconds"), (9e14, 5e15, "microseconds"))
 
