@@ -302,8 +302,9 @@ def place_of(data: dict[str, Any]) -> dict[str, Any]:
         `zone` and `height_cm`, as `Mark` takes them.
     """
     height = data.get("height_cm")
-    known = isinstance(height, int | float) and not isinstance(height, bool)
-    return {"zone": str(data.get("zone") or ""), "height_cm": float(height) if known else None}
+    if isinstance(height, bool) or not isinstance(height, int | float):
+        height = None
+    return {"zone": str(data.get("zone") or ""), "height_cm": None if height is None else float(height)}
 
 
 def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:

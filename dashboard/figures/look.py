@@ -28,6 +28,16 @@ HEAT_SCALE: Final = [
 """Colour scale from `COLDEST_C` to `HOTTEST_C`, as plotly takes it."""
 
 
+def unit_of(told: Any) -> Unit:
+    """Read the unit to show from what a browser keeps: °C unless it is `F`."""
+    return "F" if told == "F" else "C"
+
+
+def theme_of(told: Any) -> Theme:
+    """Read whether it is day or night from what a browser keeps: day unless it is `night`."""
+    return "night" if told == "night" else "day"
+
+
 def number(temperature_c: float, unit: Unit) -> float:
     """Give a temperature in the unit that is shown.
 

@@ -369,7 +369,8 @@ def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]
 
 def _rule_names(rules: Sequence[Ruler], top_c: float, unit: Unit) -> list[dict[str, Any]]:
     """Names of the limits, above or under their lines, whichever is clear of another's; else none."""
-    names, taken = [], []
+    names: list[dict[str, Any]] = []
+    taken: list[float] = []
     for rule in rules:
         c = rule.temperature_c
         for side, place in (("bottom", c + top_c / 30.0), ("top", c - top_c / 30.0)):

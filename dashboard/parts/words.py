@@ -217,8 +217,8 @@ def event_words(event: dict[str, Any], unit: Unit) -> str:
     if kind == "alarm":
         turn = data.get("transition")
         title = data.get("title") or capital(str(data.get("rule", "alarm")).replace("_", " "))
-        place = data.get("zone") or data.get("probe")
-        words = f"{title}: {place}" if place else str(title)
+        at = data.get("zone") or data.get("probe")
+        words = f"{title}: {at}" if at else str(title)
         turned = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(str(turn), turn)
         return words if turn in (None, "raised") else f"{words} ({turned})"
     said = data.get("text") or data.get("message") or data.get("state") or data.get("what") or kind

@@ -19,8 +19,9 @@ from page_journal import PLAN, make_batch
 
 from dashboard.app import Page, create_app
 from dashboard.gathering import Gathering
-from dashboard.pages.replay import NONE, SettingRefused, judged_by, rates, replayed
+from dashboard.pages.replay_alarms import SettingRefused, judged_by
 from dashboard.parts import moment
+from dashboard.replayed import NONE, rates, replayed
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
