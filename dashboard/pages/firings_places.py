@@ -19,11 +19,12 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only
 from dashboard.parts.firing_card import may_be_placed
-from dashboard.parts.words import READS, Unit, shown
+from dashboard.parts.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, PlanError, Probe, from_document
+from logger.words.looks import READS
 
 PARTS: Final = ("height_cm", "side", "reads", "zone")
 WHOLE: Final = ("target_c", "burnout_c", "soak_min")

@@ -10,7 +10,6 @@ from logger.words.notes import NOTES
 
 Unit = Literal["C", "F"]
 
-READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
 FAULTS: Final = {
     Status.OK: "",
     Status.OPEN: "open",

@@ -26,6 +26,31 @@ HALO: Final = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
 FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
 
 
+def canvas(width: float, height: float, label: str) -> Element:
+    """Begin a picture.
+
+    Parameters
+    ----------
+    width, height : float
+        [px]
+    label : str
+        What it shows, for those who can't see it.
+
+    Returns
+    -------
+    Element
+    """
+    return el(
+        "svg",
+        xmlns=SVG,
+        viewBox=f"0 0 {width:g} {height:g}",
+        role="img",
+        font_family=FACE,
+        font_size=FONT,
+        aria_label=label,
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Mark:
     """Something that happened, marked on the traces.
@@ -150,15 +175,7 @@ def draw(
     spots = [m.temperature_c for m in marks if m.temperature_c is not None]
     top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
     scales = Scales(width, height, max([600.0, *ends]), top_c)
-    picture = el(
-        "svg",
-        xmlns=SVG,
-        viewBox=f"0 0 {width:g} {height:g}",
-        role="img",
-        font_family=FACE,
-        font_size=FONT,
-        aria_label="Traces of temperature over time, one for each probe",
-    )
+    picture = canvas(width, height, "Traces of temperature over time, one for each probe")
     add(
         picture, *_stages(scales, stages), *_grid(scales, shown), *_rulers(scales, shown, target_c, burnout_c)
     )

@@ -68,3 +68,5 @@ STAGES: Final = {
     "cooling": "Cooling",
 }
 """Names by the word that the judgement and the journal have for them."""
+READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
+"""What a probe reads, by the plan's word for it."""

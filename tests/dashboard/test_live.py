@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ import pytest
 from firing_fixture import SmallFire
 from starlette.testclient import TestClient
 
-from dashboard.app import VERSION, Page, create_app
+from dashboard.app import VERSION, Page
 from dashboard.live.board import Board
 from dashboard.live.fire_screen import follow, grid, span_s, telling
 from dashboard.live.hub import Drawn, Glass, tab_title, tone
@@ -26,17 +25,6 @@ from tests.processes import until
 
 ORIGIN = {"host": "127.0.0.1:8050", "origin": "http://127.0.0.1:8050"}
 FIRE = {"page": "fire", "unit": "C", "theme": "day", "window_s": None, "view": "traces"}
-
-
-@pytest.fixture
-def app(path: Path) -> Page:
-    return create_app(path)
-
-
-@pytest.fixture
-def client(app: Page) -> Iterator[TestClient]:
-    with TestClient(app.server, base_url="http://127.0.0.1:8050") as made:
-        yield made
 
 
 def whole(tablet: Any) -> dict[str, Any]:

@@ -12,10 +12,10 @@ import pytest
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.reading import Batch, Channel
 from logger.replay.judging import Judging, rehearse
 from logger.replay.moments import judged, with_alarms
 from logger.simulator import simulate
+from tests.invented_firings import batch_of
 
 START_US = 1_795_000_013_000_000  # not on a step
 
@@ -27,21 +27,9 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JournalReader]:
     with contextlib.closing(JournalWriter(path)) as writer:
         end_us = START_US + round(fire.t_s[-1] * 1e6)
         firing = writer.open_firing("An invented firing", fire.plan.dumps(), START_US, ended_us=end_us)
-        none = np.full_like(fire.temperature_c, np.nan)
         writer.append(
             firing.id,
-            Batch(
-                rig="a1",
-                channels=tuple(Channel(p.channel, "celsius") for p in fire.plan.probes),
-                t_us=START_US + np.round(fire.t_s * 1e6).astype(np.int64),
-                seq=np.arange(len(fire.t_s)),
-                ms=np.round(fire.t_s * 1000).astype(np.int64),
-                raw=fire.temperature_c,
-                raw_cj=none,
-                temperature_c=fire.temperature_c,
-                cold_junction_c=none,
-                status=fire.status,
-            ),
+            batch_of(fire, START_US),
         )
         writer.pack(firing.id)
     made = JournalReader(path)
