@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from dash import dcc, html
 
+from dashboard.figures.look import unit_of
 from dashboard.gathering import gathering
 from dashboard.parts.words import Unit, degrees, shown
 from logger.errors import StokewatchError, UserError
@@ -103,7 +104,7 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
     known = probes + ([] if pots is None else [float(pots["estimate_c"])])
     if not known or any(abs(c - temperature_c) <= FAR_C for c in known):
         return ""
-    ends = sorted({round(shown(c, "F" if unit == "F" else "C")) for c in known})
+    ends = sorted({round(shown(c, unit_of(unit))) for c in known})
     between = f"{ends[0]}" if len(ends) == 1 else f"{ends[0]} to {ends[-1]}"
     if probes:
         return f"the probes here read {between} °{unit}"

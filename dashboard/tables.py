@@ -14,11 +14,11 @@ from logger.reading import Status
 from logger.report.facts import Fact
 from logger.report.gather import Gathered
 from logger.report.story import Entry
+from logger.words.looks import STAGES
 
 if TYPE_CHECKING:  # 80 MB that a page which only shows a fire does without
     import pandas as pd
 
-FINEST_S: Final = 1
 DAY_US: Final = 86_400_000_000
 
 
@@ -191,15 +191,6 @@ def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
     ]
 
 
-STAGES: Final = {
-    "drying": "Drying",
-    "climb": "Climb",
-    "peak": "Peak",
-    "burn_down": "Burn-down",
-    "cooling": "Cooling",
-}
-
-
 def local_time(t_us: int) -> str:
     """Write a day and a time of day in this machine's time zone.
 
@@ -311,8 +302,9 @@ def place_of(data: dict[str, Any]) -> dict[str, Any]:
         `zone` and `height_cm`, as `Mark` takes them.
     """
     height = data.get("height_cm")
-    known = isinstance(height, int | float) and not isinstance(height, bool)
-    return {"zone": str(data.get("zone") or ""), "height_cm": float(height) if known else None}
+    if isinstance(height, bool) or not isinstance(height, int | float):
+        height = None
+    return {"zone": str(data.get("zone") or ""), "height_cm": None if height is None else float(height)}
 
 
 def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:

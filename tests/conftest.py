@@ -32,7 +32,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put tests into groups and in order.
 
     Where several processes share the tests (`-n`), a file stays in one of them, with what its tests share; all faults
-    made on purpose stay in one, so that they don't disturb each other. Browser tests come last: the browser's driver
+    made on purpose stay in one, so that they don't disturb each other, and so does what looks at the same fifty firings,
+    which take a minute to burn. Browser tests come last: the browser's driver
     keeps an event loop running in this thread, which others can't have.
     """
 
@@ -40,7 +41,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return item.path.relative_to(Path(__file__).parent).parts[0]
 
     for item in items:
-        group = "chaos" if room(item) == "chaos" else str(item.path)
+        burns = "clean_firings" in getattr(item, "fixturenames", ())
+        group = "chaos" if room(item) == "chaos" else "fifty firings" if burns else str(item.path)
         item.add_marker(pytest.mark.xdist_group(group))
     rank = {name: place for place, name in enumerate(SLOWEST, -len(SLOWEST))} | {"browser": 1}
     items.sort(key=lambda item: rank.get(room(item), 0))

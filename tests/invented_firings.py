@@ -43,6 +43,24 @@ HAPPENED: tuple[tuple[float, str, dict[str, Any]], ...] = (
 )
 
 
+def batch_of(made: SimulatedFiring, begin_us: int) -> Batch:
+    """Its readings, as they are kept; plain °C."""
+    t_us = begin_us + np.round(made.t_s * 1e6).astype(np.int64)
+    nothing = np.full_like(made.temperature_c, np.nan)
+    return Batch(
+        rig="a1",
+        channels=tuple(Channel(p.channel, "celsius") for p in made.plan.probes),
+        t_us=t_us,
+        seq=np.arange(len(t_us)),
+        ms=np.round(made.t_s * 1000).astype(np.int64),
+        raw=made.temperature_c,
+        raw_cj=nothing,
+        temperature_c=made.temperature_c,
+        cold_junction_c=nothing,
+        status=made.status,
+    )
+
+
 def invented_firing(
     writer: JournalWriter,
     seed: int,
@@ -56,32 +74,19 @@ def invented_firing(
     """Put one into a journal, as an ended firing; `judged`: with the alarms and stages it had live."""
     made = simulate(seed, rate_hz=rate_hz, probes=probes)
     begin = START_US + day * DAY_US
-    t_us = begin + np.round(made.t_s * 1e6).astype(np.int64)
-    nothing = np.full_like(made.temperature_c, np.nan)
-    batch = Batch(
-        rig="a1",
-        channels=tuple(Channel(p.channel, "celsius") for p in made.plan.probes),
-        t_us=t_us,
-        seq=np.arange(len(t_us)),
-        ms=np.arange(len(t_us)) * 1000,
-        raw=made.temperature_c,
-        raw_cj=nothing,
-        temperature_c=made.temperature_c,
-        cold_junction_c=nothing,
-        status=made.status,
-    )
     info = writer.open_firing(
         made.plan.title, made.plan.dumps(), begin, invented=True, facts=dict(described or {})
     )
+    batch = batch_of(made, begin)
     writer.append(info.id, batch)
     for after_s, kind, data in HAPPENED:
         writer.add_event(info.id, begin + round((made.truth["lit_s"] + after_s) * 1e6), kind, data, "page")
     if judged:
         judging = Judging(made.plan, begin)
         judging.rebuild([("a1", p.channel) for p in made.plan.probes])
-        for event in judging.take([batch]) + judging.advance(int(t_us[-1])):
+        for event in judging.take([batch]) + judging.advance(int(batch.t_us[-1])):
             writer.add_event(info.id, judging.micros(event.t_s), event.kind, event.data, event.who)
-    writer.finish_firing(info.id, int(t_us[-1]))
+    writer.finish_firing(info.id, int(batch.t_us[-1]))
     return info.id, made
 
 

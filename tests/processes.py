@@ -34,6 +34,14 @@ def until(condition: Callable[[], T], what: str, seconds: float = 20.0) -> T:
     return found
 
 
+def stays(condition: Callable[[], object], what: str, seconds: float) -> None:
+    """Look on for a while whether a condition goes on being true."""
+    end = time.monotonic() + seconds
+    while (left := end - time.monotonic()) > 0:
+        assert condition(), what
+        time.sleep(min(0.03, left))
+
+
 def free_port() -> int:
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
+from typing import Final
 
 import pytest
 
@@ -121,6 +122,20 @@ def test_no_two_modules_need_each_other() -> None:
 
 def _modules(found: Iterator[str], names: Iterable[str]) -> set[str]:
     return {name for i in found for name in (i, i.rpartition(".")[0]) if name in names}
+
+
+LONGEST: Final = 60
+"""Lines of a function's body, its docstring not counted."""
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_no_body_is_too_long_to_be_read_at_once(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            said = ast.get_docstring(node) is not None and len(node.body) > 1
+            first, last = node.body[said], node.body[-1]
+            lines = (last.end_lineno or 0) - first.lineno + 1
+            assert lines <= LONGEST, f"{path}:{node.lineno}: {node.name} has {lines} lines; part it"
 
 
 def test_the_loggers_process_never_loads_the_heavy_libraries() -> None:

@@ -9,13 +9,20 @@ from typing import Any, Final
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.look import DASHES, TEMPLATES, Theme, Unit, number, numbers
-from dashboard.figures.traces import QUARTZ_C
+from dashboard.figures.look import (
+    TEMPLATES,
+    Theme,
+    Unit,
+    line_dash,
+    number,
+    numbers,
+    ruler_name,
+    ruler_shapes,
+)
 from logger.reading import Floats
 from logger.report.stack_map import heat
+from logger.words.looks import ABOVE_C, rulers
 
-STEPS_C: Final = (500.0, 600.0, 700.0, 800.0)
-"""Between these the time is told apart: 500 to 600 °C, … , above 800 °C."""
 ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
 
@@ -30,7 +37,7 @@ class Bar:
     firing : int
         Its number, from 1.
     title : str
-    above_min : tuple of float or None, length of `STEPS_C`
+    above_min : tuple of float or None, length of `ABOVE_C`
         Minutes above each of them; None where it isn't known.
     peak_c : float or None
         [°C]
@@ -78,12 +85,12 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
     Returns
     -------
     go.Figure
-        A bar a zone and firing; its parts are minutes between `STEPS_C`, in the colour of that heat. At its
+        A bar a zone and firing; its parts are minutes between `ABOVE_C`, in the colour of that heat. At its
         end stands the peak. Its height grows with the bars.
     """
     figure = go.Figure()
     rows = [[bar.zone for bar in bars], [str(bar.firing) for bar in bars]]
-    for k, (low, high) in enumerate(zip(STEPS_C, (*STEPS_C[1:], None), strict=True)):
+    for k, (low, high) in enumerate(zip(ABOVE_C, (*ABOVE_C[1:], None), strict=True)):
         minutes = [_between(bar, k) for bar in bars]
         name = (
             f"{number(low, unit):.0f}–{number(high, unit):.0f}" if high else f"above {number(low, unit):.0f}"
@@ -174,13 +181,11 @@ def curves_figure(
             y=numbers(np.asarray(curve.c).tolist(), unit),
             mode="lines",
             name=f"{curve.firing} {curve.title}",
-            line={"width": 2.6, "dash": DASHES[(curve.firing - 1) % len(DASHES)]},
+            line={"width": 2.6, "dash": line_dash(curve.firing - 1)},
             connectgaps=False,
             hovertemplate=f"%{{y:.0f}} °{unit}<extra>{curve.firing}</extra>",
         )
-    limits: list[tuple[float, str, str]] = [(QUARTZ_C, "quartz", "2px,4px")]
-    if target_c is not None:
-        limits.append((target_c, "target", "solid"))
+    limits = rulers(target_c=target_c)
     figure.add_scatter(**_ends(curves, unit))
     figure.update_layout(
         template=TEMPLATES[theme],
@@ -195,35 +200,11 @@ def curves_figure(
         yaxis={"ticksuffix": f" °{unit}", "showticksuffix": "last", "rangemode": "tozero"},
         shapes=[
             {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": 0, "x1": 0, "layer": "below"},
-            *(
-                {
-                    "type": "line",
-                    "xref": "paper",
-                    "x0": 0,
-                    "x1": 1,
-                    "y0": number(c, unit),
-                    "y1": number(c, unit),
-                    "layer": "below",
-                    "line": {"dash": dash, "width": 1.6},
-                }
-                for c, _, dash in limits
-            ),
+            *ruler_shapes(limits, unit),
         ],
-        annotations=[_named(c, name, unit) for c, name, _ in limits],
+        annotations=[ruler_name(limit, unit) for limit in limits],
     )
     return figure
-
-
-def _named(c: float, name: str, unit: Unit) -> dict[str, Any]:
-    return {
-        "xref": "paper",
-        "x": 0.005,
-        "xanchor": "left",
-        "y": number(c, unit),
-        "yanchor": "bottom",
-        "text": f"{name} {number(c, unit):.0f}°",
-        "showarrow": False,
-    }
 
 
 def _ends(curves: Sequence[Curve], unit: Unit) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 import plotly.graph_objects as go
 
 from logger.report.stack_map import HEAT
+from logger.words.looks import DASHES, DAY, NIGHT, Dash, Ruler
 
 Unit = Literal["C", "F"]
 Theme = Literal["day", "night"]
@@ -19,18 +20,22 @@ Theme = Literal["day", "night"]
 FACE: Final = '"Atkinson Hyperlegible Next", "Atkinson Hyperlegible", "DejaVu Sans", sans-serif'
 SIZE: Final = 15
 
-DAY: Final = ("#0b4f8a", "#8a2c02", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
-NIGHT: Final = ("#7cc0ff", "#ff9a5c", "#5fd6a8", "#e39ad6", "#f0c75e", "#f3ead9", "#6fd3e0", "#ff8fb5")
-"""Each at least 7 : 1 on its ground: lines in these colours are read in the sun, and in the dark."""
-DASHES: Final = ("solid", "9px,4px", "3px,4px", "14px,4px,3px,4px", "6px,8px")
-"""Number, dashes and colour tell lines apart; 8 colours and 5 dashes make 40 pairs."""
-
 COLDEST_C: Final = HEAT[0][0]
 HOTTEST_C: Final = HEAT[-1][0]
 HEAT_SCALE: Final = [
     [(c - COLDEST_C) / (HOTTEST_C - COLDEST_C), f"rgb({','.join(map(str, rgb))})"] for c, rgb in HEAT
 ]
 """Colour scale from `COLDEST_C` to `HOTTEST_C`, as plotly takes it."""
+
+
+def unit_of(told: Any) -> Unit:
+    """Read the unit to show from what a browser keeps: °C unless it is `F`."""
+    return "F" if told == "F" else "C"
+
+
+def theme_of(told: Any) -> Theme:
+    """Read whether it is day or night from what a browser keeps: day unless it is `night`."""
+    return "night" if told == "night" else "day"
 
 
 def number(temperature_c: float, unit: Unit) -> float:
@@ -65,6 +70,57 @@ def numbers(temperatures_c: Iterable[float], unit: Unit) -> list[float | None]:
         To a tenth; None for NaN, where a line breaks. [°C or °F]
     """
     return [None if c != c else round(number(c, unit), 1) for c in temperatures_c]
+
+
+def line_dash(i: int) -> str:
+    """Give the dashes of a probe's or a firing's line, by its number from 0, as plotly takes them."""
+    return _dashed(DASHES[i % len(DASHES)])
+
+
+def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
+    """Draw lines across the figure at temperatures.
+
+    Parameters
+    ----------
+    rulers : iterable of Ruler
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of dict
+        Shapes, as plotly's layout takes them.
+    """
+    return [
+        {
+            "type": "line",
+            "xref": "paper",
+            "x0": 0,
+            "x1": 1,
+            "y0": number(ruler.temperature_c, unit),
+            "y1": number(ruler.temperature_c, unit),
+            "layer": "below",
+            "line": {"width": ruler.width, "dash": _dashed(ruler.dash)},
+        }
+        for ruler in rulers
+    ]
+
+
+def ruler_name(ruler: Ruler, unit: Unit) -> dict[str, Any]:
+    """Name a ruler at its left end, above its line: an annotation, as plotly's layout takes it."""
+    c = number(ruler.temperature_c, unit)
+    return {
+        "xref": "paper",
+        "x": 0.005,
+        "xanchor": "left",
+        "y": c,
+        "yanchor": "bottom",
+        "text": f"{ruler.name} {c:.0f}°",
+        "showarrow": False,
+    }
+
+
+def _dashed(dash: Dash) -> str:
+    return ",".join(f"{length}px" for length in dash) or "solid"
 
 
 def _template(

@@ -9,11 +9,20 @@ from typing import Any, Final
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.look import DASHES, TEMPLATES, Theme, Unit, number, numbers
+from dashboard.figures.look import (
+    TEMPLATES,
+    Theme,
+    Unit,
+    line_dash,
+    number,
+    numbers,
+    ruler_name,
+    ruler_shapes,
+)
 from dashboard.figures.model import Band, Kind, Line, Mark, Stage
 from logger.reading import Floats
+from logger.words.looks import Ruler, rulers
 
-QUARTZ_C: Final = 573.0
 LOWEST_TOP_C: Final = 700.0
 CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
@@ -91,14 +100,15 @@ def traces_figure(
         _stage_names(stages, length_s, zero_s),
         *(_forecast() if forecast else ()),
     ]
+    rules = rulers(target_c=target_c, burnout_c=burnout_c)
     layout = {
         **_layout(top_c, length_s, zero_s, lit, unit, theme),
         "shapes": [
             *cursor(cursor_s, length_s, zero_s),
             *_stage_rules(stages, zero_s),
-            *_rules(target_c, burnout_c, unit),
+            *ruler_shapes(rules, unit),
         ],
-        "annotations": _rule_names(target_c, burnout_c, top_c, unit),
+        "annotations": _rule_names(rules, top_c, unit),
     }
     # At once: piece by piece, plotly checks everything again with each piece.
     return go.Figure([{"type": "scatter", **each} for each in scatters], layout)
@@ -171,7 +181,7 @@ def _line(i: int, line: Line, zero_s: float, unit: Unit) -> dict[str, Any]:
         "y": numbers(line.c.tolist(), unit),
         "name": f"{place.number} {place.name}",
         "mode": "lines",
-        "line": {"width": 2.2, "dash": DASHES[i % len(DASHES)]},
+        "line": {"width": 2.2, "dash": line_dash(i)},
         "connectgaps": False,
         "hovertemplate": f"%{{y:.0f}} °{unit}<extra>{_plain(place.number, place.name)}</extra>",
         "meta": {"probe": place.name, "zone": place.zone},
@@ -357,46 +367,17 @@ def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]
     return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
 
 
-def _rules(target_c: float, burnout_c: float, unit: Unit) -> list[dict[str, Any]]:
-    return [
-        {
-            "type": "line",
-            "xref": "paper",
-            "x0": 0,
-            "x1": 1,
-            "y0": number(c, unit),
-            "y1": number(c, unit),
-            "layer": "below",
-            "line": {"width": width, "dash": dash},
-        }
-        for c, width, dash in (
-            (target_c, 2, "solid"),
-            (burnout_c, 1.4, "8px,5px"),
-            (QUARTZ_C, 1.4, "2px,4px"),
-        )
-    ]
-
-
-def _rule_names(target_c: float, burnout_c: float, top_c: float, unit: Unit) -> list[dict[str, Any]]:
+def _rule_names(rules: Sequence[Ruler], top_c: float, unit: Unit) -> list[dict[str, Any]]:
     """Names of the limits, above or under their lines, whichever is clear of another's; else none."""
-    names, taken = [], []
-    for c, name in ((target_c, "target"), (burnout_c, "burn-out"), (QUARTZ_C, "quartz")):
+    names: list[dict[str, Any]] = []
+    taken: list[float] = []
+    for rule in rules:
+        c = rule.temperature_c
         for side, place in (("bottom", c + top_c / 30.0), ("top", c - top_c / 30.0)):
             if all(abs(place - other) >= top_c / 17.0 for other in taken):
                 taken.append(place)
-                names.append(
-                    {
-                        "xref": "paper",
-                        "x": 0.005,
-                        "xanchor": "left",
-                        "y": number(c, unit),
-                        "yanchor": side,
-                        "text": f"{name} {number(c, unit):.0f}°",
-                        "showarrow": False,
-                        "bgcolor": "rgba(128,128,128,0.12)",
-                        "borderpad": 1,
-                    }
-                )
+                ground = {"yanchor": side, "bgcolor": "rgba(128,128,128,0.12)", "borderpad": 1}
+                names.append(ruler_name(rule, unit) | ground)
                 break
     return names
 

@@ -19,8 +19,9 @@ from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.live.screens import lighting_s, since_wood
 from dashboard.parts import fire_parts
-from dashboard.parts.words import STAGES, event_words
+from dashboard.parts.words import event_words
 from logger.reading import Floats
+from logger.words.looks import STAGES
 
 HEAT_COLUMNS: Final = 400
 """Columns of the stack through time; a tablet's glass is some 800 pixels wide."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.parts.alarm_banner import alarm_banner, silenced
-from dashboard.parts.words import STAGES, Unit, age, span
+from dashboard.parts.words import Unit, age, span
+from logger.words.looks import STAGES
 
 SILENCES: Final = ("logger", "rig", "trouble")
 
@@ -42,7 +43,7 @@ def frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
     state = board.state(quiet_s)
     head, words = _silence(board, state, quiet_s or 0.0)
     stages = stage_line(board, state)
-    props = {
+    props: dict[str, dict[str, Any]] = {
         "alarms": {"children": alarm_banner(board.alarms if board.running else [], unit)},
         "silenced": {"children": silenced(board.events, board.now_s(quiet_s or 0.0), board.scale)}
         if board.running

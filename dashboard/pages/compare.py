@@ -15,7 +15,7 @@ from dash.exceptions import PreventUpdate
 from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
-from dashboard.figures.look import Theme, Unit
+from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.parts.comparison import SOURCES, bars, fact_table
 from dashboard.parts.progress import working
@@ -97,47 +97,7 @@ def _body() -> list[Any]:
             html.Button("Save the table as CSV", id="compare-save", type="button"), className="page-doors"
         ),
         html.H2("Curves"),
-        html.Div(
-            className="compare-how",
-            children=[
-                dmc.Select(
-                    id="compare-line",
-                    label="Line",
-                    data=[COLDEST, HOTTEST],
-                    value=COLDEST,
-                    allowDeselect=False,
-                    size="lg",
-                ),
-                dmc.Select(
-                    id="compare-align",
-                    label="Align at",
-                    data=[LIGHTING, PASSING],
-                    value=LIGHTING,
-                    allowDeselect=False,
-                    persistence=True,
-                    persistence_type="session",
-                    size="lg",
-                ),
-                dmc.Select(
-                    id="compare-zone",
-                    label="Zone",
-                    data=[],
-                    allowDeselect=False,
-                    persistence=True,
-                    persistence_type="session",
-                    size="lg",
-                ),
-                dmc.NumberInput(
-                    id="compare-at",
-                    label="Temperature",
-                    value=500,
-                    clampBehavior="none",
-                    hideControls=True,
-                    debounce=300,
-                    size="lg",
-                ),
-            ],
-        ),
+        _how(),
         html.Div(
             dcc.Graph(
                 id="compare-curves",
@@ -149,6 +109,34 @@ def _body() -> list[Any]:
         ),
         html.Ol(id="compare-moments"),
     ]
+
+
+def _how() -> Any:
+    """What the curves are of, and where they are aligned."""
+    kept = {"persistence": True, "persistence_type": "session"}
+
+    def choice(name: str, label: str, data: list[str], **more: Any) -> Any:
+        return dmc.Select(
+            id=f"compare-{name}", label=label, data=data, allowDeselect=False, size="lg", **more
+        )
+
+    return html.Div(
+        className="compare-how",
+        children=[
+            choice("line", "Line", [COLDEST, HOTTEST], value=COLDEST),
+            choice("align", "Align at", [LIGHTING, PASSING], value=LIGHTING, **kept),
+            choice("zone", "Zone", [], **kept),
+            dmc.NumberInput(
+                id="compare-at",
+                label="Temperature",
+                value=500,
+                clampBehavior="none",
+                hideControls=True,
+                debounce=300,
+                size="lg",
+            ),
+        ],
+    )
 
 
 @callback(Output("compare-choice", "data"), Input("compare-firings", "data"))
@@ -274,17 +262,13 @@ async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> An
     chosen = [_chosen(firing, known, wrong) for firing in _ids(firings)]
     if not known:
         return chosen, True, {}, {}, [], [COLDEST, HOTTEST], [], None
-    write = shown("F" if unit == "F" else "C", "UTC")
+    write = shown(unit_of(unit), "UTC")
     zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
-    figure = endured_figure(bars(known), unit=write.unit, theme=_theme(theme))
+    figure = endured_figure(bars(known), unit=write.unit, theme=theme_of(theme))
     named = [f"zone {name}" for name in zones]
     picked = zone if zone in zones else zones[0] if zones else None
     high = {"height": f"{figure.layout.height}px"}  # one that follows the width has none of its own
     return chosen, False, figure, high, _facts(known, write), [COLDEST, HOTTEST, *named], zones, picked
-
-
-def _theme(theme: Any) -> Theme:
-    return "night" if theme == "night" else "day"
 
 
 async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:
@@ -348,7 +332,7 @@ def _facts(known: list[Gathered], write: Shown) -> list[Any]:
 )
 async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: Any, theme: Any) -> Any:
     """Draw one curve a firing, all from the moment at which they are aligned."""
-    own: Unit = "F" if unit == "F" else "C"
+    own: Unit = unit_of(unit)
     free = align != PASSING
     try:
         at_c = None if free else _temperature(at, own)
@@ -363,7 +347,7 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
         since="lighting" if free else "that moment",
         target_c=targets.pop() if len(targets) == 1 else None,
         unit=own,
-        theme=_theme(theme),
+        theme=theme_of(theme),
     )
     rate = LIT_C_PER_MIN * (1.8 if own == "F" else 1.0)
     words.append(f"Lighting is from when on a zone rises by {rate:.0f} °{own} a minute for two minutes.")

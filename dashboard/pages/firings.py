@@ -35,6 +35,7 @@ from dashboard.apart import Apart
 from dashboard.context import Context, here
 from dashboard.errands import GoneError
 from dashboard.exports import FILES, exports
+from dashboard.figures.look import unit_of
 from dashboard.gathering import Work, gathering
 from dashboard.guard import may_act, operator_only
 from dashboard.pages import firings_import, firings_places
@@ -236,7 +237,7 @@ async def show(
     rows = await asyncio.to_thread(shelf.pictures(path).rows, some) if some else []
     rows = [replace(row, failed=not row.known and _key(path, row.info) in _failed) for row in rows]
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
-    own: Unit = "F" if unit == "F" else "C"
+    own: Unit = unit_of(unit)
     if binned:
         cards = [binned_card(row, own, **looks) for row in rows]
         set_props("firings-empty", {"hidden": not (every and looks["may_act"])})

@@ -33,6 +33,7 @@ from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.errands import Errands, GoneError, Stopped
 from dashboard.exports import exports
+from dashboard.figures.look import unit_of
 from dashboard.gathering import Work
 from dashboard.guard import operator_only
 from dashboard.parts.import_form import (
@@ -302,7 +303,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
     paths = _spool().files(batch, names)
 
     async def run(work: Work) -> dict[str, Any]:
-        given = {"files": [str(path) for path in paths], "options": reading.model_dump()}
+        given: dict[str, Any] = {"files": [str(path) for path in paths], "options": reading.model_dump()}
         return dict(await Apart().run("preview", tell=work.come, **given))
 
     token = _errands().begin(run, "preview")
@@ -415,7 +416,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
     for name in ("time", "keep", "leave_out"):
         set_props({"type": "read", "field": name}, {"data": headers})
     ways = [] if not whole["refusal"] else [h for h in whole["refusal"]["hints"] if h["value"] is not None]
-    own: Unit = "F" if unit == "F" else "C"
+    own: Unit = unit_of(unit)
     names = [own_id.get("field") for own_id in ids]
     return {
         "form": False,
@@ -602,7 +603,7 @@ async def begin(
     )
 
     async def run(work: Work) -> dict[str, Any]:
-        given = {
+        given: dict[str, Any] = {
             "journal": str(path),
             "files": [str(each) for each in paths],
             "options": reading.model_dump(),

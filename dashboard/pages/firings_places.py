@@ -16,13 +16,15 @@ from dash.exceptions import PreventUpdate
 
 from dashboard import shelf
 from dashboard.context import here
+from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only
 from dashboard.parts.firing_card import may_be_placed
-from dashboard.parts.words import READS, Unit, shown
+from dashboard.parts.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, PlanError, Probe, from_document
+from logger.words.looks import READS
 
 PARTS: Final = ("height_cm", "side", "reads", "zone")
 WHOLE: Final = ("target_c", "burnout_c", "soak_min")
@@ -118,7 +120,7 @@ async def show(firing: Any, unit: Any) -> Any:
         info, columns = await asyncio.to_thread(_read, path, _id(firing))
     except UserError as exc:
         return str(exc), True, [], [], [], no_update
-    own: Unit = "F" if unit == "F" else "C"
+    own: Unit = unit_of(unit)
     names = {column.probe.name.casefold() for column in columns}
     plans = [
         {"value": p["ref"], "label": p["title"]}
@@ -219,7 +221,7 @@ async def take_plan(ref: Any, firing: Any, unit: Any, ids: list[Any], whole: lis
     _, columns = await asyncio.to_thread(_read, path, _id(firing))
     plan = await asyncio.to_thread(shelf.plan_called, path, ref)
     matched = _matched(plan, columns)
-    own: Unit = "F" if unit == "F" else "C"
+    own: Unit = unit_of(unit)
     values = []
     for each in ids:
         n, part = each.get("n"), each.get("part")
@@ -271,7 +273,7 @@ async def save(
     }
     numbers = {own.get("part"): value for own, value in zip(whole_ids, whole, strict=True)}
     try:
-        plan = placed(info, columns, chosen, said, numbers, "F" if unit == "F" else "C")
+        plan = placed(info, columns, chosen, said, numbers, unit_of(unit))
     except PlanError as exc:
         _, _, rest = (exc.field or "").partition("probe.")
         n, _, part = rest.partition(".")
@@ -328,8 +330,9 @@ def placed(
     doc = tomllib.loads(replace(base, title=base.title or info.title, probes=probes, sources=()).dumps())
     for name in WHOLE:
         value = numbers.get(name)
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        doc[name] = (value - 32.0) / 1.8 if number and unit == "F" and name != "soak_min" else value
+        if unit == "F" and name != "soak_min" and isinstance(value, int | float):
+            value = value if isinstance(value, bool) else (value - 32.0) / 1.8
+        doc[name] = value
     for n, table in enumerate(doc.get("probe", [])):
         for part in PARTS:
             value = said.get((n, part))

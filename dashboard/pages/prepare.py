@@ -17,6 +17,7 @@ from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
+from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
 from dashboard.parts.templates import follow_theme, templates
@@ -168,11 +169,6 @@ def forms(_: Any, unit: Any, kept: Any) -> Any:
     return plan_fields(doc, in_unit, errors), alarm_fields(doc, in_unit, errors)
 
 
-def unit_of(unit: Any) -> Unit:
-    """Read the unit that is shown."""
-    return "F" if unit == "F" else "C"
-
-
 def errors_of(doc: Document, unit: Unit) -> dict[str, str]:
     """Say what is wrong, by field."""
     return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
@@ -248,7 +244,7 @@ def check(kept: Any, unit: Any) -> Any:
     rules = [part["id"]["rule"] for part in ctx.outputs_list[2]]
     changed = [changed_words(RULES[rule], doc["alarm"][rule]) if rule in RULES else "" for rule in rules]
     plan = None if found else read_document(doc)
-    told = {
+    told: dict[str, Any] = {
         "problems": found,
         "toml": None if plan is None else plan.dumps(),
         "file": "" if plan is None else plans.name_for(plan.title),

@@ -13,6 +13,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard import tables
 from dashboard.context import here
+from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.model import Mark
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
@@ -205,7 +206,7 @@ async def show(told: Any, firing: Any, unit: Any, theme: Any) -> Any:
         return no_update, True, []
     mine = told if isinstance(told, dict) and told.get("firing") == firing else None
     info = await asyncio.to_thread(info_of, firing)
-    look: tuple[Unit, Any] = ("F" if unit == "F" else "C", "night" if theme == "night" else "day")
+    look: tuple[Unit, Any] = (unit_of(unit), theme_of(theme))
     figure = await asyncio.to_thread(_figure, info, mine, *look)
     return figure, False, [] if mine is None else [_call(alarm) for alarm in named(mine["alarms"])]
 

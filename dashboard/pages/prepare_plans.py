@@ -45,19 +45,7 @@ def panel() -> list[Any]:
                     [
                         html.H2("What is fired, and how hot"),
                         html.Div(id="prepare-plan-form"),
-                        html.Div(
-                            [
-                                html.Button(
-                                    "Save this plan", id="prepare-save", type="button", className="main"
-                                ),
-                                html.Button("Save a copy under its title", id="prepare-copy", type="button"),
-                                html.Button(
-                                    "Replace that one", id="prepare-replace", type="button", hidden=True
-                                ),
-                                html.Button("Download as a file (TOML)", id="prepare-export", type="button"),
-                            ],
-                            className="page-doors",
-                        ),
+                        _saving(),
                         html.P("", id="prepare-plan-said", role="status"),
                         dcc.Download(id="prepare-file"),
                     ]
@@ -100,6 +88,18 @@ def panel() -> list[Any]:
             className="prepare-two",
         )
     ]
+
+
+def _saving() -> Any:
+    return html.Div(
+        [
+            html.Button("Save this plan", id="prepare-save", type="button", className="main"),
+            html.Button("Save a copy under its title", id="prepare-copy", type="button"),
+            html.Button("Replace that one", id="prepare-replace", type="button", hidden=True),
+            html.Button("Download as a file (TOML)", id="prepare-export", type="button"),
+        ],
+        className="page-doors",
+    )
 
 
 @callback(

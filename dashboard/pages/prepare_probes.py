@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
+from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.prepare_sources import sources_section
@@ -105,10 +106,6 @@ def _selected(i: Any, doc: Document) -> int | None:
     return i if ok else None
 
 
-def _unit(unit: Any) -> Unit:
-    return "F" if unit == "F" else "C"
-
-
 @callback(
     Output("prepare-probes", "children"),
     Input("prepare-plan", "data"),
@@ -140,8 +137,8 @@ def draw(kept: Any, theme: Any, unit: Any) -> Any:
         np.full(len(places), np.nan),
         words={p.name: "no reading yet" for p in places},
         editable=True,
-        theme="night" if theme == "night" else "day",
-        unit=_unit(unit),
+        theme=theme_of(theme),
+        unit=unit_of(unit),
     )
 
 
@@ -158,8 +155,8 @@ def show_editor(chosen: Any, _: Any, unit: Any, kept: Any) -> Any:
     i = _selected(chosen, draft[0]) if draft else None
     if draft is None or i is None:
         return []
-    errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0], _unit(unit))}
-    return probe_fields(draft[0], i, _unit(unit), errors)
+    errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0], unit_of(unit))}
+    return probe_fields(draft[0], i, unit_of(unit), errors)
 
 
 @callback(
@@ -303,7 +300,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     draft = draft_of(kept)
     probes = draft[0]["probe"] if draft else []
     mine = {key_of(c): str(p.get("name", "")) for p in probes if (c := channel_of(p, rig["channels"]))}
-    words, key, way = hand_words(rig, mine, _unit(unit))
+    words, key, way = hand_words(rig, mine, unit_of(unit))
     others = [c["channel"] for c in rig["channels"] if key_of(c) not in mine]
     more = f"{', '.join(others)}: sent, and in no plan." if others else ""
     firing = rig["firing"] and {key: rig["firing"][key] for key in ("id", "title", "planned")}
@@ -344,7 +341,7 @@ def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
         probes = draft[0]["probe"]
         probe = probes[i] if i < len(probes) else {}
         found.append(
-            _reading(channel_of(probe, looked["channels"]), known, _unit(unit), bool(looked["channels"]))
+            _reading(channel_of(probe, looked["channels"]), known, unit_of(unit), bool(looked["channels"]))
         )
     return found
 

@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
+from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
@@ -383,7 +384,7 @@ def ready(
         raise PreventUpdate
     draft = draft_of(kept)
     states = step_states(known, draft[1] if draft else "")
-    in_unit: Unit = "F" if unit == "F" else "C"
+    in_unit: Unit = unit_of(unit)
     facts = [html.Div([html.Dt(name), html.Dd(text)]) for name, text in known.facts(in_unit)]
     never, advice = known.never(), known.advice()
     reasons = [

@@ -30,7 +30,7 @@ from dashboard import tables
 from dashboard.context import Context, here
 from dashboard.exports import FILES, download_headers, exports, file_name
 from dashboard.figures.heat_map import heat_figure
-from dashboard.figures.look import Theme, Unit
+from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.guard import may_act, operator_only
@@ -196,8 +196,8 @@ async def show(firing: Any, unit: Any, theme: Any, _: Any) -> dict[str, Any]:
     if not _id(firing):
         raise PreventUpdate
     known = await gathering(here().journal_path).known(_id(firing))
-    write = shown("F" if unit == "F" else "C", "UTC")  # all times here are minutes since the first reading
-    look: Theme = "night" if theme == "night" else "day"
+    write = shown(unit_of(unit), "UTC")  # all times here are minutes since the first reading
+    look: Theme = theme_of(theme)
     pictures = await asyncio.to_thread(_pictures, known, write, look)
     info = known.info
     when = (
@@ -236,7 +236,7 @@ def _pictures(known: Gathered, write: Shown, theme: Theme) -> dict[str, Any]:
         lines = tables.lines(reader, info, MAX_POINTS)
         steps_s, steps = tables.on_steps(reader, info, STEPS, known.distrusted)
     marks = tables.marks_of(known, story(known, write))
-    common = {
+    common: dict[str, Any] = {
         "target_c": plan.target_c,
         "burnout_c": plan.burnout_c,
         "zero_s": known.lit.t_s if known.lit.found else 0.0,

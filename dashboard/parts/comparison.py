@@ -7,11 +7,12 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.figures.comparison import STEPS_C, Bar
+from dashboard.figures.comparison import Bar
 from dashboard.parts.words import Unit
 from logger.report.facts import Basis, Fact
 from logger.report.gather import Gathered
 from logger.report.shown import MINUS, Shown, since
+from logger.words.looks import ABOVE_C
 
 MARKS: Final[dict[Basis, str]] = {"measured": "", "estimated": "*", "judged": "†", "written": "‡"}
 SOURCES: Final = (
@@ -48,7 +49,7 @@ def bars(known: Sequence[Gathered]) -> list[Bar]:
                     zone=zone,
                     firing=number,
                     title=one.info.title,
-                    above_min=tuple(facts[f"above_{limit:.0f}_min"].value for limit in STEPS_C),
+                    above_min=tuple(facts[f"above_{limit:.0f}_min"].value for limit in ABOVE_C),
                     peak_c=judged["peak_c"],
                     reached_target=bool(judged["reached_target"]) if pots else None,
                 )

@@ -12,7 +12,6 @@ from dashboard.parts.alarm_banner import headline
 from dashboard.parts.single import name_of
 from dashboard.parts.words import (
     FAULTS,
-    READS,
     Unit,
     age,
     arrow,
@@ -27,6 +26,7 @@ from dashboard.parts.words import (
 )
 from logger.judgement.forecast.arrivals import Arrival, in_words
 from logger.reading import Status
+from logger.words.looks import READS
 
 if TYPE_CHECKING:
     from dashboard.live.board import Board, Value

@@ -10,7 +10,8 @@ from dash import html
 
 from dashboard.figures.model import Mark, Place
 from dashboard.parts.single import name_of
-from dashboard.parts.words import READS, STAGES, Unit, degrees, difference, need, shown, span
+from dashboard.parts.words import Unit, degrees, difference, need, shown, span
+from logger.words.looks import READS, STAGES
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
 

@@ -5,18 +5,11 @@ from __future__ import annotations
 from typing import Any, Final, Literal
 
 from logger.reading import Status
+from logger.words.looks import STAGES
 from logger.words.notes import NOTES
 
 Unit = Literal["C", "F"]
 
-STAGES: Final = {
-    "drying": "Drying",
-    "climb": "Climb",
-    "peak": "Peak",
-    "burn_down": "Burn-down",
-    "cooling": "Cooling",
-}
-READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
 FAULTS: Final = {
     Status.OK: "",
     Status.OPEN: "open",
@@ -223,8 +216,8 @@ def event_words(event: dict[str, Any], unit: Unit) -> str:
     if kind == "alarm":
         turn = data.get("transition")
         title = data.get("title") or capital(str(data.get("rule", "alarm")).replace("_", " "))
-        place = data.get("zone") or data.get("probe")
-        words = f"{title}: {place}" if place else str(title)
+        at = data.get("zone") or data.get("probe")
+        words = f"{title}: {at}" if at else str(title)
         turned = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(str(turn), turn)
         return words if turn in (None, "raised") else f"{words} ({turned})"
     said = data.get("text") or data.get("message") or data.get("state") or data.get("what") or kind

@@ -420,10 +420,6 @@ def _encode_ad8495(temperature_c: float, cold_junction_c: float, letter: str) ->
 
 # --- MLX90614 and MLX90616 ---
 
-MLX90614_LOW_C: Final = 0x27AD * 0.02 - 273.15
-MLX90614_HIGH_C: Final = 0x7FFF * 0.02 - 273.15
-"""−70.01 and 382.19 °C: where the word stops. A reading there says 'hotter than I can see', nothing more."""
-
 
 def _decode_mlx90614(words: Ints, letter: str, cold_junction_c: Floats | None) -> Decoded:
     # D15 error flag, D14..D0 the object in 0.02 K.

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from logger.exchange.csv_dates import TimeKind, kind_of
 from logger.exchange.csv_numbers import as_number, find_decimal
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
-from logger.exchange.csv_time import TimeKind, kind_of
 from logger.exchange.csv_words import (
     ERROR_WORDS,
     INDEX,

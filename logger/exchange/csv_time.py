@@ -1,21 +1,33 @@
-"""Times in CSV files: numbers, clocks of 12 and 24 hours, dates in any order. Pure but for the time zone."""
+"""Reads the times of a CSV file's rows. Pure but for the computer's own time zone."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from typing import Final, Literal
+from datetime import timedelta, timezone, tzinfo
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from logger.exchange.csv_dates import (
+    CLOCK_ONLY,
+    COMPACT,
+    DATE_ONLY,
+    DATE_PARTS,
+    DATETIME,
+    DAY_LAST,
+    LONGEST,
+    TimeKind,
+    days_of,
+    joined,
+    kind_of,
+)
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
+from logger.exchange.csv_zones import offset_in, offset_us, offset_words, zone_offsets_us
 from logger.reading import Floats, Ints
-
-TimeKind = Literal["datetime", "date", "clock", "number"]
 
 UNITS_S: Final = {
     "us": 1e-6,
@@ -27,68 +39,18 @@ UNITS_S: Final = {
     "unix": 1.0,
     "unix_ms": 1e-3,
 }
-TIME_UNITS: Final = (*UNITS_S, "hh:mm", "mm:ss")
 _FAR_S: Final = 9e9  # 285 years
 _SINCE_1970: Final = ((9e8, 5e9, "seconds"), (9e11, 5e12, "milliseconds"), (9e14, 5e15, "microseconds"))
 
-_MONTHS: Final = {
-    name: number
-    for number, names in enumerate(
-        (
-            "jan ene gen janv",
-            "feb fév fev febr",
-            "mar mär mrz mars maart",
-            "apr avr abr",
-            "may mai mei mag",
-            "jun juin giu",
-            "jul juil lug",
-            "aug aoû aou ago",
-            "sep set sept",
-            "oct okt ott out",
-            "nov",
-            "dec dez déc dic",
-        ),
-        1,
-    )
-    for name in names.split()
-}
-_DAY_NAME: Final = r"(?:[^\W\d_]{2,9}\.?,?\s+)?"
-_DATE: Final = (
-    rf"{_DAY_NAME}(?:(?P<y>\d{{4}})(?P<ysep>[-/._])(?P<m>\d{{1,2}})(?P=ysep)(?P<d>\d{{1,2}})"
-    r"|(?P<c>(?:19|20)\d{6}(?=T|\s+\d|$))"
-    r"|(?P<a>\d{1,2})(?P<sep>[-/. ])(?P<b>\d{1,2})(?P=sep)(?P<yy>\d{4}|\d{2})"
-    r"|(?P<d2>\d{1,2})[-/. ]+(?P<mon>[^\W\d_]{3,9})\.?[-/., ]+(?P<y2>\d{4}|\d{2})"
-    r"|(?P<mon3>[^\W\d_]{3,9})\.? +(?P<d3>\d{1,2}),? +(?P<y3>\d{4}))"
-)
-_CLOCK: Final = (
-    r"(?P<h>\d{1,4}):(?P<min>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{0,9}))?)?"
-    r"(?:\s*(?P<half>[ap])\.?\s?m\.?)?"
-)
-_DAYS: Final = r"(?:(?P<days>\d{1,4})(?:\s*d(?:ays?)?,?\s*|\.))?"
-_ZONE: Final = (
-    r"(?:\s*(?P<zone>Z|(?:UTC|GMT)(?:\s?[+\-−]\d{1,2}(?::?\d{2})?)?|[+\-−]\d{2}(?::?\d{2})?|[A-Z]{3,5}))?"
-)
-_DATE_ONLY: Final = re.compile(_DATE, re.I)
-_CLOCK_ONLY: Final = re.compile(_DAYS + _CLOCK, re.I)
-_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
-_DAY_LAST: Final = re.compile(
-    r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)\s+(\d{4})", re.I
-)
-_COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
-_NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-zµ])(?:(µs|us|usecs?|microseconds?|micros)|(ms|msec|milliseconds?|millis)"
     r"|(s|sec|secs|seconds?|sek|sekunden?)"
     r"|(min|mins|minutes?|minuten?)|(h|hr|hrs|hours?|std|stunden?)|(d|days?))(?![a-z])",
     re.I,
 )
-_OFFSET: Final = re.compile(r"(?:(?:GMT|UTC)\s?)?([+\-−])(\d{1,2})(?::?(\d{2}))?", re.I)
-
-_HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 
 _EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
 _DAY_US: Final = 86_400_000_000
-_LONGEST: Final = 64
 
 
 @dataclass(slots=True)
@@ -107,64 +69,6 @@ class Times:
     t_us: Ints
     absolute: bool
     wall_us: Ints | None = None
-
-
-def kind_of(cell: str) -> TimeKind | None:
-    """Say what kind of time a cell may be.
-
-    Parameters
-    ----------
-    cell : str
-
-    Returns
-    -------
-    {'datetime', 'date', 'clock', 'number'} or None
-    """
-    text = cell.strip()
-    if not text or len(text) > _LONGEST or not any(c.isdigit() for c in text):
-        return None
-    if _NUMBER.fullmatch(text):
-        return "number"
-    kinds: tuple[tuple[TimeKind, re.Pattern[str]], ...] = (
-        ("datetime", _DATETIME),
-        ("datetime", _COMPACT),
-        ("datetime", _DAY_LAST),
-        ("date", _DATE_ONLY),
-        ("clock", _CLOCK_ONLY),
-    )
-    return next((kind for kind, pattern in kinds if pattern.fullmatch(text)), None)
-
-
-def joined(cells: Sequence[str]) -> str:
-    """Write the time that stands in several columns as one.
-
-    Parameters
-    ----------
-    cells : sequence of str
-        Date and time of day; date and hour as a number, perhaps with minute and second; or year, month, day,
-        hour, minute and perhaps second.
-
-    Returns
-    -------
-    str
-    """
-    if len(cells) < 2 or (len(cells) == 2 and not _HOUR.fullmatch(cells[1].strip())):
-        return " ".join(cell.strip() for cell in cells)
-    if len(cells) < 5 and kind_of(cells[0]) == "date":
-        return f"{cells[0].strip()} {_clock_of(cells[1:])}"
-    parts = [cell.strip().removesuffix(".0") for cell in cells]
-    return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
-
-
-def _clock_of(cells: Sequence[str]) -> str:
-    """Write hour, minute and second, or a day's hours with decimals, as a clock does."""
-    parts = [cell.strip().replace(",", ".") for cell in cells]
-    if len(parts) > 1:
-        whole = [part.removesuffix(".0") for part in parts]
-        return ":".join(whole)
-    hour, _, decimals = parts[0].partition(".")
-    seconds = round(float(f"0.{decimals or 0}") * 3600)
-    return f"{hour}:{seconds // 60:02d}:{seconds % 60:02d}" if seconds < 3600 else f"{int(hour) + 1}:00:00"
 
 
 class TimeReader:
@@ -212,13 +116,13 @@ class TimeReader:
         """
         if self.kind == "number":
             return self._add_numbers(cells)
-        pattern = _CLOCK_ONLY if self.kind == "clock" else _DATETIME
+        pattern = CLOCK_ONLY if self.kind == "clock" else DATETIME
         clocks = np.zeros(len(cells), np.int64)
         dates, zones = np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
         bad: list[int] = []
         for i, cell in enumerate(cells):
             text = cell.strip()
-            match = pattern.fullmatch(text) if len(text) <= _LONGEST else None
+            match = pattern.fullmatch(text) if len(text) <= LONGEST else None
             if match is None and self.kind == "datetime":
                 match = self._other_form(text)
             us = None if match is None else self._clock_us(match)
@@ -227,7 +131,7 @@ class TimeReader:
                 continue
             clocks[i] = us
             if self.kind == "datetime":
-                date = match.group(*_DATE_PARTS)
+                date = match.group(*DATE_PARTS)
                 number = self._dates.get(date)
                 if number is None:
                     number = self._dates[date] = len(self._dates)
@@ -298,7 +202,7 @@ class TimeReader:
         if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
             # A day in a double is good to some microseconds; nobody's logger is that good.
             local = np.rint((values - _EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
-            offset = _offset_in(table.time_hint)
+            offset = offset_in(table.time_hint)
             return self._from_local(local) if offset is None else self._absolute(local - offset)
         return Times(t_us, absolute=False)
 
@@ -416,25 +320,25 @@ class TimeReader:
 
     def _other_form(self, text: str) -> re.Match[str] | None:
         """Read a date alone, which is midnight, 20261125T103000, and a year at the end."""
-        if len(text) > _LONGEST:
+        if len(text) > LONGEST:
             return None
-        day_last = _DAY_LAST.fullmatch(text)  # Wed Nov 25 10:00:00 2026
+        day_last = DAY_LAST.fullmatch(text)  # Wed Nov 25 10:00:00 2026
         if day_last is not None:
             month, day, clock, year = day_last.groups()
-            return _DATETIME.fullmatch(f"{day}-{month}-{year} {clock}")
-        compact = _COMPACT.fullmatch(text)
+            return DATETIME.fullmatch(f"{day}-{month}-{year} {clock}")
+        compact = COMPACT.fullmatch(text)
         if compact is not None:
             d, h, m, s, f = compact.groups(default="")
             zone = "Z" if text[-1] in "zZ" else ""
-            return _DATETIME.fullmatch(f"{d[:4]}-{d[4:6]}-{d[6:]} {h}:{m}:{s}{f}{zone}")
-        return _DATETIME.fullmatch(f"{text} 0:00:00") if _DATE_ONLY.fullmatch(text) else None
+            return DATETIME.fullmatch(f"{d[:4]}-{d[4:6]}-{d[6:]} {h}:{m}:{s}{f}{zone}")
+        return DATETIME.fullmatch(f"{text} 0:00:00") if DATE_ONLY.fullmatch(text) else None
 
     def _finish_datetimes(self, clocks: Ints) -> Times:
         day_first = self._day_first()
         days = np.empty(len(self._dates), np.int64)
         for i, (date, (row, cell)) in enumerate(zip(self._dates, self._date_row, strict=True)):
             try:
-                days[i] = _days(date, day_first)
+                days[i] = days_of(date, day_first)
             except ValueError as exc:
                 ways = [Hint("skip_rows", str(row), "leaves that row out")]
                 if date[4] is not None and self._options.day_first is not None:
@@ -450,7 +354,7 @@ class TimeReader:
         local += days[np.concatenate(self._date_of)] * _DAY_US
         self._date_of.clear()
         said = set(self._zones) - {None}
-        words = {zone for zone in said if zone and _offset_us(zone) is None}
+        words = {zone for zone in said if zone and offset_us(zone) is None}
         if words and self._options.timezone is None:
             raise self._table.refuse(
                 f"{min(words)!r} is no zone that means the same everywhere; say the place with",
@@ -461,9 +365,9 @@ class TimeReader:
             )
         said -= words
         if not said:
-            offset = _offset_in(self._table.time_hint) if self._options.timezone is None else None
+            offset = offset_in(self._table.time_hint) if self._options.timezone is None else None
             if offset is not None:
-                self._table.guesses.append(f"times are {_offset_words(offset)}")
+                self._table.guesses.append(f"times are {offset_words(offset)}")
                 return self._absolute(local - offset)
             return self._from_local(local)
         if None in self._zones:
@@ -474,11 +378,11 @@ class TimeReader:
                 column=self._table.time[0],
                 code="no-zone",
             )
-        offsets = np.array([_offset_us(zone or "") or 0 for zone in self._zones], np.int64)
+        offsets = np.array([offset_us(zone or "") or 0 for zone in self._zones], np.int64)
         return self._absolute(local - offsets[np.concatenate(self._zone_of)])
 
     def _day_first(self) -> bool:
-        a, b, sep = (_DATE_PARTS.index(name) for name in ("a", "b", "sep"))
+        a, b, sep = (DATE_PARTS.index(name) for name in ("a", "b", "sep"))
         pairs = [(int(d[a] or 0), int(d[b] or 0), d[sep], d) for d in self._dates if d[a] is not None]
         if not pairs or self._options.day_first is not None:
             return bool(self._options.day_first)
@@ -504,7 +408,7 @@ class TimeReader:
         zone: tzinfo | None = None
         name = self._options.timezone
         if name is not None:
-            offset = _offset_us(name)
+            offset = offset_us(name)
             try:
                 zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
             except (KeyError, ValueError, OSError) as exc:
@@ -533,95 +437,5 @@ class TimeReader:
         return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
 
 
-_DATE_PARTS: Final = ("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep")
-
-
 def _since_1970(low_s: float, high_s: float) -> bool:
     return low_s > 9e8 and high_s < 5e9
-
-
-def _days(parts: tuple[str | None, ...], day_first: bool) -> int:
-    """Count a date's days from 1970; raises ValueError where there is none."""
-    y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _ = parts
-    if y is not None:
-        year, month, day = int(y), int(m or 0), int(d or 0)
-    elif c is not None:
-        year, month, day = int(c[:4]), int(c[4:6]), int(c[6:8])
-    elif a is not None:
-        year = _year(yy or "")
-        day, month = (int(a), int(b or 0)) if day_first else (int(b or 0), int(a))
-    else:
-        word = (mon2 or mon3 or "").lower()
-        number = _MONTHS.get(word) or _MONTHS.get(word[:4]) or _MONTHS.get(word[:3])
-        if number is None:
-            raise ValueError(f"{mon2 or mon3!r} is no month")
-        year, month, day = _year(y2 or y3 or ""), number, int(d2 or d3 or 0)
-    if not 1970 <= year <= 2200:
-        raise ValueError(
-            f"the year is {year}; that instrument's clock was never set, or the time is another column's"
-        )
-    return (datetime(year, month, day, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days
-
-
-def _year(text: str) -> int:
-    return int(text) if len(text) == 4 else 2000 + int(text)
-
-
-def _offset_us(zone: str) -> int | None:
-    """Read an offset from UTC; None where that is a place or a word."""
-    if zone.upper() in ("Z", "UTC", "GMT"):
-        return 0
-    match = _OFFSET.fullmatch(zone.strip())
-    if match is None or int(match[2]) > 15 or int(match[3] or 0) > 59:
-        return None
-    minutes = int(match[2]) * 60 + int(match[3] or 0)
-    return (minutes if match[1] == "+" else -minutes) * 60_000_000
-
-
-def _offset_in(text: str) -> int | None:
-    found = re.search(
-        r"(?:GMT|UTC)\s?[+\-−]\d{1,2}(?::?\d{2})?|(?<![A-Za-z])(?:GMT|UTC)(?![A-Za-z])", text, re.I
-    )
-    return None if found is None else _offset_us(found[0])
-
-
-def _offset_words(offset_us: int) -> str:
-    minutes = abs(offset_us) // 60_000_000
-    return f"UTC{'-' if offset_us < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}, as the header says"
-
-
-def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
-    """Give the offsets from UTC of a wall's clock, the hour that comes twice by where the clock goes back.
-
-    Parameters
-    ----------
-    local_us : int64 array, shape (n,)
-        [µs]
-    zone : tzinfo or None
-        The computer's own if None.
-
-    Returns
-    -------
-    int64 array, shape (n,)
-        [µs]
-    """
-    # Zones change at full quarters of an hour: ask once for each, not for each row.
-    quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
-    first, second = (
-        np.array([_zone_offset_us(int(q) * 900_000_000, zone, fold) for q in quarters], np.int64)[inverse]
-        for fold in (0, 1)
-    )
-    ambiguous = first != second
-    if not ambiguous.any():
-        return first
-    # An hour that comes twice, in autumn: the second time has begun when the clock has gone back.
-    back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
-    return np.where(ambiguous & (back > 0), second, first).astype(np.int64)
-
-
-def _zone_offset_us(local_us: int, zone: tzinfo | None, fold: int) -> int:
-    naive = datetime(1970, 1, 1) + timedelta(microseconds=local_us)  # noqa: DTZ001
-    aware = naive.replace(tzinfo=zone, fold=fold) if zone else naive.replace(fold=fold).astimezone()
-    offset = aware.utcoffset()
-    assert offset is not None
-    return offset // timedelta(microseconds=1)

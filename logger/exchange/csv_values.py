@@ -10,12 +10,13 @@ from typing import Final
 import numpy as np
 
 from logger.conversion.columns import CELSIUS_RANGE_C
+from logger.exchange.csv_dates import joined
 from logger.exchange.csv_doubt import counts_rows, no_temperatures_beside, sentinels
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_order import in_order
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, shown
 from logger.exchange.csv_text import Progress, Row, Text, as_ranges
-from logger.exchange.csv_time import TimeReader, Times, joined
+from logger.exchange.csv_time import TimeReader, Times
 from logger.exchange.csv_words import ERROR_WORDS, NO_READING, OPEN_WORDS, has_temperature_word
 from logger.reading import Bytes, Floats, Ints, Status
 

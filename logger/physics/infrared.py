@@ -237,40 +237,6 @@ def corrected_c(
     return temperature_c((signal - (1 - true) * radiance(surroundings_c, band)) / true, band)
 
 
-def apparent_c(
-    surface_c: ArrayLike,
-    *,
-    emissivity: ArrayLike,
-    set_emissivity: ArrayLike = 0.95,
-    surroundings_c: ArrayLike = 20.0,
-    assumed_c: ArrayLike | None = None,
-    band: Band = LONG_INFRARED,
-) -> Floats:
-    """What a thermometer says of a surface: the opposite of `corrected_c`, with the same parameters.
-
-    Parameters
-    ----------
-    surface_c : array-like
-        True temperature of the surface. [°C]
-    emissivity, set_emissivity, surroundings_c, assumed_c, band
-        As for `corrected_c`.
-
-    Returns
-    -------
-    array
-        [°C]
-
-    Raises
-    ------
-    ValueError
-        An emissivity is not above 0 and at most 1.
-    """
-    true, told = _emissivity(emissivity), _emissivity(set_emissivity)
-    assumed = radiance(20.0 if assumed_c is None else assumed_c, band)
-    signal = true * radiance(surface_c, band) + (1 - true) * radiance(surroundings_c, band)
-    return temperature_c((signal - (1 - told) * assumed) / told, band)
-
-
 def emissivity_sensitivity_c(
     surface_c: ArrayLike,
     *,

@@ -46,11 +46,6 @@ class Wall:
                 raise ValueError(f"{name} is {value!r}; give a number above 0")
 
     @property
-    def conductivity_w_mk(self) -> float:
-        """Heat conducted. [W/(m K)]."""
-        return self.diffusivity_mm2_s * self.heat_capacity_mj_m3k
-
-    @property
     def areal_capacity_j_m2k(self) -> float:
         """Heat to warm a square metre of it by one degree. [J/(m² K)]."""
         return self.thickness_mm * 1e3 * self.heat_capacity_mj_m3k

@@ -21,6 +21,7 @@ from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM
 from logger.report.story import Entry, story, verdict
 from logger.report.style import STYLE
+from logger.words.looks import READS
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -45,7 +46,6 @@ CAUTIONS: Final = (
 _POLICY: Final = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 )
-_READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
 
 
 def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> int:
@@ -231,7 +231,7 @@ def _plan(known: Gathered, traces: Traces, shown: Shown) -> Element:
 
 
 def _reads(reads: str, letter: str | None) -> str:
-    return _READS[reads] if letter is None or reads == "surface" else f"{_READS[reads]} ({letter})"
+    return READS[reads] if letter is None or reads == "surface" else f"{READS[reads]} ({letter})"
 
 
 def _alarm_settings(plan: Plan) -> str:

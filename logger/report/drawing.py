@@ -11,30 +11,44 @@ from typing import Final
 import numpy as np
 
 from logger.journal.traces import Traces
-from logger.report.facts import QUARTZ_C
 from logger.report.levels import Span
 from logger.report.markup import SVG, Element, add, el
 from logger.report.shown import Shown, since
+from logger.words.looks import DASHES, DAY, STAGES, Dash, rulers
 
 LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
 FONT: Final = 16
 NARROW: Final = 620.0
 """Below this width the lines' ends have numbers only, and there is no room for names of stages."""
 
-COLOURS: Final = ("#0b4f8a", "#8a2c02", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
-DASHES: Final = (None, "9 4", "3 4", "14 4 3 4", "6 8")
-"""As on the live page: number, colour and dashes tell lines apart, so that none of them has to be seen."""
-
 INK, SOFT, RULE, FAINT, BAND, ALARM = "#1c1410", "#4a3a30", "#6e5544", "#e2d5be", "#f3ead9", "#9c1400"
 HALO: Final = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
 FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
-STAGES: Final = {
-    "drying": "Drying",
-    "climb": "Climb",
-    "peak": "Peak",
-    "burn_down": "Burn-down",
-    "cooling": "Cooling",
-}
+
+
+def canvas(width: float, height: float, label: str) -> Element:
+    """Begin a picture.
+
+    Parameters
+    ----------
+    width, height : float
+        [px]
+    label : str
+        What it shows, for those who can't see it.
+
+    Returns
+    -------
+    Element
+    """
+    return el(
+        "svg",
+        xmlns=SVG,
+        viewBox=f"0 0 {width:g} {height:g}",
+        role="img",
+        font_family=FACE,
+        font_size=FONT,
+        aria_label=label,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,15 +175,7 @@ def draw(
     spots = [m.temperature_c for m in marks if m.temperature_c is not None]
     top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
     scales = Scales(width, height, max([600.0, *ends]), top_c)
-    picture = el(
-        "svg",
-        xmlns=SVG,
-        viewBox=f"0 0 {width:g} {height:g}",
-        role="img",
-        font_family=FACE,
-        font_size=FONT,
-        aria_label="Traces of temperature over time, one for each probe",
-    )
+    picture = canvas(width, height, "Traces of temperature over time, one for each probe")
     add(
         picture, *_stages(scales, stages), *_grid(scales, shown), *_rulers(scales, shown, target_c, burnout_c)
     )
@@ -180,11 +186,11 @@ def draw(
         for here, width, opacity in ((pale, 0.8, 0.35), (~pale, 1.7, None)):
             path = _path(scales, t_s, np.where(here, c, np.nan))
             if path:
-                line = el("path", d=path, fill="none", stroke=COLOURS[i % 8], stroke_width=width)
+                line = el("path", d=path, fill="none", stroke=DAY[i % len(DAY)], stroke_width=width)
                 line.set("stroke-linejoin", "round")
                 if opacity is not None:
                     line.set("opacity", str(opacity))
-                if dash := DASHES[i % 5]:
+                if dash := _dashed(DASHES[i % len(DASHES)]):
                     line.set("stroke-dasharray", dash)
                 add(picture, line)
     return add(picture, *_marks(scales, marks), *_names(scales, traces, times))
@@ -238,20 +244,15 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
 
 
 def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> Iterator[Element]:
-    rulers = (
-        (target_c, "target", None, 1.8),
-        (burnout_c, "burn-out", "8 5", 1.3),
-        (QUARTZ_C, "quartz", "2 4", 1.3),
-    )
     taken: list[float] = []
-    for temperature_c, name, dash, width in rulers:
+    for name, temperature_c, dash, width in rulers(target_c=target_c, burnout_c=burnout_c):
         y = scales.y(temperature_c)
         yield el(
             "path",
             d=f"M{LEFT:g} {y:.1f}H{scales.right:g}",
             stroke=RULE,
             stroke_width=width,
-            stroke_dasharray=dash,
+            stroke_dasharray=_dashed(dash),
         )
         words = f"{name} {shown.degrees(temperature_c, unit=False)}"
         # Above its line or under it, whichever is clear of another ruler's words; else it has none.
@@ -259,6 +260,10 @@ def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> 
         if at is not None:
             taken.append(at)
             yield el("text", words, x=LEFT + 5, y=f"{at:.1f}", fill=SOFT, **HALO)
+
+
+def _dashed(dash: Dash) -> str | None:
+    return " ".join(map(str, dash)) or None
 
 
 def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
@@ -326,7 +331,7 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
         name = traces.columns[i].probe.name
         ended = right - x > 30.0
         short = "" if scales.narrow else name if len(name) <= 16 else name[:15] + "…"
-        colour = COLOURS[i % 8]
+        colour = DAY[i % len(DAY)]
         yield el(
             "path",
             d=f"M{x:.1f} {y:.1f}L{right + 8:g} {label:.1f}",
@@ -340,7 +345,7 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
             d=f"M{right + 9:g} {label:.1f}h{8 if scales.narrow else 22}",
             stroke=colour,
             stroke_width=2.2,
-            stroke_dasharray=DASHES[i % 5],
+            stroke_dasharray=_dashed(DASHES[i % len(DASHES)]),
         )
         yield el(
             "text",

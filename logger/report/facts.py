@@ -18,10 +18,8 @@ from logger.physics.heat_work import minutes_above
 from logger.plan import Plan
 from logger.reading import Floats
 from logger.report.levels import Levels, Moment, crossing, lighting, smoothed
+from logger.words.looks import ABOVE_C, QUARTZ_C, STAGES
 
-ABOVE_C: Final = (500.0, 600.0, 700.0, 800.0)
-"""Times above these are counted for each zone, and above the plan's own burn-out and target. [°C]"""
-QUARTZ_C: Final = 573.0
 AROUND_QUARTZ_C: Final = 30.0
 DRY_C: Final = 120.0
 """A wall still loses pore water below this. [°C]"""
@@ -30,13 +28,6 @@ HOT_C: Final = 600.0
 LONGEST_GAP_S: Final = 60.0
 
 _RATE_S: Final = 60.0
-_STAGES: Final = {
-    "drying": "Drying",
-    "climb": "Climb",
-    "peak": "Peak",
-    "burn_down": "Burn-down",
-    "cooling": "Cooling",
-}
 
 Basis = Literal["measured", "judged", "estimated", "written"]
 Unit = Literal["°C", "Δ°C", "°C/min", "min", "count"]
@@ -231,7 +222,7 @@ def _of_stages(rehearsal: Mapping[str, Any]) -> list[Fact]:
         lasted[name] = lasted.get(name, 0.0) + (after["from_s"] - stage["from_s"]) / 60.0
     return [
         Fact(f"{key}_min", None, f"{label} lasted", "min", lasted.get(key), basis="judged")
-        for key, label in _STAGES.items()
+        for key, label in STAGES.items()
     ]
 
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from logger.journal.traces import Traces
 from logger.reading import Floats
-from logger.report.drawing import FACE, FONT, HALO, INK, RULE, SOFT, Mark, Scales, order_of
+from logger.report.drawing import FONT, HALO, INK, RULE, SOFT, Mark, Scales, canvas, order_of
 from logger.report.levels import Span
-from logger.report.markup import SVG, Element, add, el
+from logger.report.markup import Element, add, el
 from logger.report.shown import Shown
 from logger.report.stack_map import HEAT, STEP_CM, heat, rows_cm, spread
 
@@ -59,14 +59,8 @@ def draw_stack(
     scales = Scales(width, height, max([600.0, *ends]), 1.0)
     rows = rows_cm(heights)
     cells = spread(heights, _columns(traces, started_us, doubtful, scales.end_s), rows)
-    picture = el(
-        "svg",
-        xmlns=SVG,
-        viewBox=f"0 0 {width:g} {height:g}",
-        role="img",
-        font_family=FACE,
-        font_size=FONT,
-        aria_label="The stack through time: temperature by height, blank where no probe was near",
+    picture = canvas(
+        width, height, "The stack through time: temperature by height, blank where no probe was near"
     )
     bottom = height - _FOOT
     per_cm = (bottom - _TOP) / (rows[-1] - rows[0] + STEP_CM)

@@ -177,7 +177,7 @@ def _plane_wall(wall: Wall, start_c: float, *faces: tuple[Any, ...]) -> Floats:
     n, zones = faces[0][0].shape
     cell_m, step_s = wall.thickness_mm / 5e3, 0.2
     heat = wall.heat_capacity_mj_m3k * 1e6 * cell_m
-    link = wall.conductivity_w_mk / cell_m
+    link = wall.diffusivity_mm2_s * wall.heat_capacity_mj_m3k / cell_m  # conductivity over length
     t, out = np.full((zones, 5), start_c), np.empty((n, zones, 5))
     for i in range(n):
         out[i] = t

@@ -15,7 +15,6 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from playwright.sync_api import Locator, Page, expect
 from tablets import PageServer, findings, wait_until
@@ -25,8 +24,8 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Clay, load
 from logger.plan.library import list_plans
-from logger.reading import Batch, Channel
 from logger.simulator import simulate
+from tests.invented_firings import batch_of
 from tests.processes import RIG, STOKEWATCH, process
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
@@ -36,8 +35,6 @@ HAND_S = 14
 
 def earlier_firing(home: Path) -> None:
     made = simulate(7, rate_hz=0.5, probes=4)
-    values = made.temperature_c
-    nothing = np.full_like(values, np.nan)
     writer = JournalWriter(home / "journal.sqlite")
     try:
         firing = writer.open_firing(
@@ -45,18 +42,7 @@ def earlier_firing(home: Path) -> None:
         )
         writer.append(
             firing.id,
-            Batch(
-                rig="a1",
-                channels=tuple(Channel(p.channel, "celsius") for p in made.plan.probes),
-                t_us=10**15 + np.round(made.t_s * 1e6).astype(np.int64),
-                seq=np.arange(len(values)),
-                ms=np.round(made.t_s * 1000).astype(np.int64),
-                raw=values,
-                raw_cj=nothing,
-                temperature_c=values,
-                cold_junction_c=nothing,
-                status=made.status,
-            ),
+            batch_of(made, 10**15),
         )
     finally:
         writer.close()

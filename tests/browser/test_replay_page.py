@@ -18,9 +18,9 @@ from tablets import PageServer, free_port, wait_until
 from dashboard.parts.moment import clock
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.reading import Batch, Channel
 from logger.replay.moments import judged
 from logger.simulator import simulate
+from tests.invented_firings import batch_of
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
@@ -35,7 +35,6 @@ class Burnt:
     def __init__(self, home: Path) -> None:
         self.home = home
         fire = simulate(11, rate_hz=0.2, mishaps="none", probes=4)
-        none = np.full_like(fire.temperature_c, np.nan)
         self.zone = next(p.zone for p in fire.plan.probes if p.reads != "coals")
         self.lit_s = float(fire.truth["lit_s"])
         with contextlib.closing(JournalWriter(home / "journal.sqlite")) as writer:
@@ -45,18 +44,7 @@ class Burnt:
             ).id
             writer.append(
                 self.id,
-                Batch(
-                    rig="a1",
-                    channels=tuple(Channel(p.channel, "celsius") for p in fire.plan.probes),
-                    t_us=START_US + np.round(fire.t_s * 1e6).astype(np.int64),
-                    seq=np.arange(len(fire.t_s)),
-                    ms=np.round(fire.t_s * 1000).astype(np.int64),
-                    raw=fire.temperature_c,
-                    raw_cj=none,
-                    temperature_c=fire.temperature_c,
-                    cold_junction_c=none,
-                    status=fire.status,
-                ),
+                batch_of(fire, START_US),
             )
             for n in range(ZONE_POINTS):
                 c = 100.0 + 2 * n

@@ -19,7 +19,7 @@ from steady import LONG, SteadyRig, Tell, beat, check, integrity, stored, times
 from logger.journal.aside import unjoined
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
-from tests.processes import STOKEWATCH, process, until
+from tests.processes import STOKEWATCH, process, stays, until
 
 
 def frames(home: Path) -> int:
@@ -53,8 +53,7 @@ def test_a_disk_that_is_full_for_a_while(tmp_path: Path, tell: Tell) -> None:
             resource.prlimit(logger.pid, resource.RLIMIT_FSIZE, (1024, resource.RLIM_INFINITY))
             time.sleep(1.5)
             stuck = frames(home)
-            time.sleep(full_s)
-            assert frames(home) == stuck, "nothing is written, and the page's clock sees that"
+            stays(lambda stuck=stuck: frames(home) == stuck, "nothing is written", full_s)
             unlimited = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
             resource.prlimit(logger.pid, resource.RLIMIT_FSIZE, unlimited)
             until(lambda stuck=stuck: frames(home) > stuck + 10 * full_s, "what waited in memory", 30)

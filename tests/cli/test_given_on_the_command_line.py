@@ -156,7 +156,7 @@ def test_a_clock_that_leapt_by_decades_costs_nothing(leapt: Path, tmp_path: Path
 
 def test_its_picture_and_its_replay_are_small_too(leapt: Path) -> None:
     from dashboard.glimpse import glimpse
-    from dashboard.pages.replay import MAX_STEPS, replayed
+    from dashboard.replayed import MAX_STEPS, replayed
 
     with contextlib.closing(JournalReader(leapt)) as journal:
         info = journal.firing("last")

@@ -5,6 +5,9 @@ from pathlib import Path
 
 import pytest
 from firing_fixture import SmallFire
+from starlette.testclient import TestClient
+
+from dashboard.app import Page, create_app
 
 
 @pytest.fixture
@@ -17,3 +20,14 @@ def fire(path: Path) -> Iterator[SmallFire]:
     made = SmallFire(path)
     yield made
     made.writer.close()
+
+
+@pytest.fixture
+def app(path: Path) -> Page:
+    return create_app(path)
+
+
+@pytest.fixture
+def client(app: Page) -> Iterator[TestClient]:
+    with TestClient(app.server, base_url="http://127.0.0.1:8050") as made:
+        yield made

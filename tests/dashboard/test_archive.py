@@ -8,7 +8,6 @@ import io
 import json
 import os
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -24,7 +23,7 @@ from page_journal import PLAN, make_batch
 from PIL import Image
 
 from dashboard import shelf
-from dashboard.app import Page, create_app
+from dashboard.app import Page
 from dashboard.exports import download_headers
 from dashboard.glimpse import STEPS, glimpse
 from dashboard.guard import RefusedError
@@ -138,17 +137,6 @@ class Tablet:
 
     def stored(self, *, binned: bool | None = None) -> list[FiringInfo]:
         return shelf.firings(self.path, binned=binned)
-
-
-@pytest.fixture
-def app(path: Path) -> Page:
-    return create_app(path)
-
-
-@pytest.fixture
-def client(app: Page) -> Iterator[TestClient]:
-    with TestClient(app.server, base_url="http://127.0.0.1") as made:
-        yield made
 
 
 @pytest.fixture

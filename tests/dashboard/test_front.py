@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,21 +11,10 @@ import pytest
 from answering import logger_that_answers
 from starlette.testclient import TestClient
 
-from dashboard.app import Page, create_app
+from dashboard.app import Page
 from logger.journal.writer import JournalWriter
 
 CALLBACKS = "/_dash-update-component"
-
-
-@pytest.fixture
-def app(path: Path) -> Page:
-    return create_app(path)
-
-
-@pytest.fixture
-def client(app: Page) -> Iterator[TestClient]:
-    with TestClient(app.server, base_url="http://127.0.0.1:8050") as made:
-        yield made
 
 
 def end_call(clicks: Any = 1) -> dict[str, Any]:

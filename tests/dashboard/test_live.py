@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ import pytest
 from firing_fixture import SmallFire
 from starlette.testclient import TestClient
 
-from dashboard.app import VERSION, Page, create_app
+from dashboard.app import VERSION, Page
 from dashboard.live.board import Board
 from dashboard.live.fire_screen import follow, grid, span_s, telling
 from dashboard.live.hub import Drawn, Glass, tab_title, tone
@@ -22,20 +21,10 @@ from dashboard.live.watch import Watcher
 from dashboard.parts.alarm_banner import alarm_banner, headline
 from dashboard.parts.fire_parts import to_come, verdict
 from dashboard.parts.single import name_of, opacities
+from tests.processes import until
 
 ORIGIN = {"host": "127.0.0.1:8050", "origin": "http://127.0.0.1:8050"}
 FIRE = {"page": "fire", "unit": "C", "theme": "day", "window_s": None, "view": "traces"}
-
-
-@pytest.fixture
-def app(path: Path) -> Page:
-    return create_app(path)
-
-
-@pytest.fixture
-def client(app: Page) -> Iterator[TestClient]:
-    with TestClient(app.server, base_url="http://127.0.0.1:8050") as made:
-        yield made
 
 
 def whole(tablet: Any) -> dict[str, Any]:
@@ -127,10 +116,10 @@ def test_closed_tablets_leave_nothing(app: Page, client: TestClient, fire: Small
         with client.websocket_connect("/live", headers=ORIGIN) as tablet:
             tablet.send_json(FIRE)
             whole(tablet)
-    end = time.monotonic() + 10
-    while app.hub.tablets or app.hub._looking is not None:
-        assert time.monotonic() < end, "a tablet that has gone is still told"
-        time.sleep(0.02)
+    until(
+        lambda: not app.hub.tablets and app.hub._looking is None,
+        "the tablet that has gone to be told no more",
+    )
 
 
 def test_tablets_with_the_same_wish_are_told_the_same(app: Page, client: TestClient, fire: SmallFire) -> None:

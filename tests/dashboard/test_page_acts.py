@@ -13,6 +13,7 @@ from dashboard import acts
 from dashboard.acts import ActError, ask
 from dashboard.guard import RefusedError
 from dashboard.pages import fire as fire_page
+from dashboard.pages import fire_notes
 from logger.errors import StokewatchError
 from logger.journal.writer import JournalWriter
 
@@ -54,7 +55,7 @@ async def test_without_a_journal_it_fails_with_a_reason(tmp_path: Path) -> None:
 async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> None:
     touched = {"zone": "upper", "height_cm": 42.0}
     with somebody(journal, "Mara"), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
-        done, opened, text, wrong, ago = await fire_page.note_text(1, " smoke clears ", 5, "upper", touched)
+        done, opened, text, wrong, ago = await fire_notes.note_text(1, " smoke clears ", 5, "upper", touched)
     data = {"kind": "text", "text": "smoke clears", "zone": "upper", "height_cm": 42.0, "ago_min": 5.0}
     assert seen == [("note", NOTE | data, "Mara")]
     assert (opened, text, wrong, ago) == (False, "", "", 0)
@@ -63,20 +64,20 @@ async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> No
 
 async def test_another_place_than_the_touched_one_has_no_height(journal: Path) -> None:
     with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
-        await fire_page.note_text(1, "ash", 0, "lower", {"zone": "upper", "height_cm": 42.0})
+        await fire_notes.note_text(1, "ash", 0, "lower", {"zone": "upper", "height_cm": 42.0})
     assert seen[0][1] == NOTE | {"kind": "text", "text": "ash", "zone": "lower"}
 
 
 async def test_an_empty_note_is_no_note(journal: Path) -> None:
     with somebody(journal):
-        *_, wrong, _ = await fire_page.note_text(1, "  ", 0, None, None)
+        *_, wrong, _ = await fire_notes.note_text(1, "  ", 0, None, None)
     assert wrong == "Write a word or two."
 
 
 async def test_watchers_are_turned_away_before_anything_is_asked(journal: Path) -> None:
     with somebody(journal, None, refusal="only an operator may do that", may_enter=True):
         with pytest.raises(RefusedError, match="operator"):
-            await fire_page.note_text(1, "words", 0, None, None)
+            await fire_notes.note_text(1, "words", 0, None, None)
         with pytest.raises(RefusedError):
             await fire_page.end(1, None)
     with contextlib.closing(JournalWriter(journal)) as writer:
@@ -88,14 +89,14 @@ async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, 
     fire.burn(20)
     given = (910, 0.95, "z", None, "C")
     with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
-        _, opened, _, question, button, asked = await fire_page.keep_spot(1, True, *given, None)
+        _, opened, _, question, button, asked = await fire_notes.keep_spot(1, True, *given, None)
         assert opened is True
         assert seen == []
         assert question == (
             "910 °C, but the probes here read 21 to 36 °C. Is it the right zone, and the number as the gun shows it?"
         )
         assert button == "Keep it all the same"
-        done, opened, *_ = await fire_page.keep_spot(2, True, *given, asked)
+        done, opened, *_ = await fire_notes.keep_spot(2, True, *given, asked)
     assert opened is False
     data = {"temperature_c": 910.0, "emissivity": 0.95, "zone": "z", "text": "", "height_cm": None}
     assert seen == [("spot", data, "page")]
@@ -106,7 +107,7 @@ async def test_a_gun_in_fahrenheit_is_kept_in_celsius(path: Path, fire: SmallFir
     fire.light()
     fire.burn(20)
     with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
-        await fire_page.keep_spot(1, True, 77, 0.95, "z", None, "F", None)
+        await fire_notes.keep_spot(1, True, 77, 0.95, "z", None, "F", None)
     assert seen[0][1]["temperature_c"] == pytest.approx(25.0)  # 77 °F, by definition of the scale
 
 

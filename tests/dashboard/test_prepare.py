@@ -6,11 +6,9 @@ import base64
 import contextlib
 import json
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from answering import logger_that_answers, somebody
 from calling import call, text_of
@@ -33,12 +31,12 @@ from logger.journal.writer import JournalWriter
 from logger.plan import Plan, Probe, default_alarms, loads
 from logger.plan import library as plans
 from logger.plan.alarm_rules import RULES
-from logger.reading import Batch, Channel
 from logger.replay.judging import rehearse
 from logger.rig_line.wire import decode
 from logger.simulator import simulate
 from logger.simulator.cold import ColdFrames
 from logger.simulator.demo_fire import demo_scenario
+from tests.invented_firings import batch_of
 
 PLAN = Plan(
     title="Six jars, invented",
@@ -49,17 +47,6 @@ PLAN = Plan(
     ),
     alarms={**default_alarms(), "spread_too_wide": {"enabled": False, "spread_c": 300.0, "for_s": 300.0}},
 )
-
-
-@pytest.fixture
-def app(path: Path) -> Page:
-    return create_app(path)
-
-
-@pytest.fixture
-def client(app: Page) -> Iterator[TestClient]:
-    with TestClient(app.server, base_url="http://127.0.0.1") as made:
-        yield made
 
 
 def draft(plan: Plan | dict[str, Any] = PLAN, name: str = "") -> dict[str, Any]:
@@ -99,22 +86,9 @@ def stored_firing(path: Path) -> str:
         firing = writer.open_firing(
             made.plan.title, made.plan.dumps(), 10**15, ended_us=10**15 + 10**10, invented=True
         ).id
-        values = made.temperature_c
-        nothing = np.full_like(values, np.nan)
         writer.append(
             firing,
-            Batch(
-                rig="a1",
-                channels=tuple(Channel(p.channel, "celsius") for p in made.plan.probes),
-                t_us=10**15 + np.round(made.t_s * 1e6).astype(np.int64),
-                seq=np.arange(len(values)),
-                ms=np.round(made.t_s * 1000).astype(np.int64),
-                raw=values,
-                raw_cj=nothing,
-                temperature_c=values,
-                cold_junction_c=nothing,
-                status=made.status,
-            ),
+            batch_of(made, 10**15),
         )
     finally:
         writer.close()

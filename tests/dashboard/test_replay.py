@@ -6,7 +6,6 @@ import asyncio
 import base64
 import contextlib
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +16,11 @@ from fastapi.testclient import TestClient
 from firing_fixture import START_US, SmallFire
 from page_journal import PLAN, make_batch
 
-from dashboard.app import Page, create_app
+from dashboard.app import Page
 from dashboard.gathering import Gathering
-from dashboard.pages.replay import NONE, SettingRefused, judged_by, rates, replayed
+from dashboard.pages.replay_alarms import SettingRefused, judged_by
 from dashboard.parts import moment
+from dashboard.replayed import NONE, rates, replayed
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
@@ -28,17 +28,6 @@ from logger.plan import loads
 from logger.reading import Status
 from logger.replay.judging import rehearse
 from logger.replay.moments import judged
-
-
-@pytest.fixture
-def app(path: Path) -> Page:
-    return create_app(path)
-
-
-@pytest.fixture
-def client(app: Page) -> Iterator[TestClient]:
-    with TestClient(app.server, base_url="http://127.0.0.1") as made:
-        yield made
 
 
 @pytest.fixture

@@ -15,10 +15,10 @@ from logger.judgement.estimate import EstimateRow, estimate_table, surface_of_sp
 from logger.judgement.estimate.model import Model
 from logger.judgement.estimate.pots import COLDEST_C, HOTTEST_C, SPOT_WAIT_S
 from logger.judgement.judge import Judge, LoadVerdict, verdict_data
-from logger.physics.infrared import apparent_c
 from logger.plan import Clay, Plan, Probe
 from logger.reading import Floats
 from logger.simulator import SimulatedFiring, simulate
+from tests.physics.gun import apparent_c
 
 WALL = Probe("wall", "k0", reads="wall", zone="belly", height_cm=20)
 AIR = Probe("air", "k1", reads="air", zone="belly", height_cm=20)

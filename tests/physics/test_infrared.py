@@ -13,6 +13,7 @@ from scipy.integrate import quad
 
 from logger.physics import infrared
 from logger.physics.infrared import FULL, LONG_INFRARED, Band
+from tests.physics.gun import apparent_c
 
 # Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, table 12.1 (blackbody radiation functions):
 # λT [µm K], F(0 -> λT). From memory. The table was worked out with c2 = 14388 µm K and σ of its day: the same
@@ -101,7 +102,7 @@ def test_correction_undoes_what_the_thermometer_does(
         "surroundings_c": surroundings,
         "assumed_c": assumed,
     }
-    reading = float(infrared.apparent_c(surface, **settings))
+    reading = float(apparent_c(surface, **settings))
     if np.isnan(reading):  # below what the thermometer's own settings can explain
         return
     assert float(infrared.corrected_c(reading, **settings)) == pytest.approx(surface, abs=1e-3)
@@ -119,13 +120,13 @@ def test_directions() -> None:
 
 def test_a_wall_inside_a_fire_of_its_own_temperature_looks_black() -> None:
     """In an isothermal enclosure emissivity doesn't matter (Kirchhoff)."""
-    seen = infrared.apparent_c(650.0, emissivity=[0.6, 0.8, 0.95], set_emissivity=1.0, surroundings_c=650.0)
+    seen = apparent_c(650.0, emissivity=[0.6, 0.8, 0.95], set_emissivity=1.0, surroundings_c=650.0)
     np.testing.assert_allclose(seen, 650.0, atol=1e-5)
 
 
 @pytest.mark.parametrize("surface_c", [100.0, 400.0, 800.0])
 def test_sensitivities_are_the_slopes_of_the_correction(surface_c: float) -> None:
-    seen = infrared.apparent_c(surface_c, emissivity=0.92, set_emissivity=0.95, surroundings_c=60.0)
+    seen = apparent_c(surface_c, emissivity=0.92, set_emissivity=0.95, surroundings_c=60.0)
 
     def found(emissivity: float, surroundings: float) -> float:
         return float(

@@ -22,6 +22,7 @@ from logger.recording.recorder import Recorder
 from logger.requests import UNDO_S
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
+from tests.processes import until
 
 
 class Running:
@@ -45,10 +46,7 @@ class Running:
         for seq in range(3):
             line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)}))
             await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
-        end = time.monotonic() + 10
-        while self.reader().running() is None:
-            assert time.monotonic() < end
-            await asyncio.sleep(0.02)
+        await asyncio.to_thread(until, lambda: self.reader().running() is not None, "a firing")
 
     def reader(self) -> JournalReader:
         self._reader = getattr(self, "_reader", None) or JournalReader(self.path)
@@ -56,11 +54,12 @@ class Running:
 
     def ask(self, request: str, /, who: str = "page", **data: Any) -> dict[str, Any]:
         number = add_request(self.path, request, data, who)
-        end = time.monotonic() + 10
-        while (found := self.reader().request(number)) is None or found.result is None:
-            assert time.monotonic() < end, "the logger has not answered"
-            time.sleep(0.02)
-        return dict(found.result)
+
+        def answer() -> dict[str, Any] | None:
+            found = self.reader().request(number)
+            return None if found is None else found.result
+
+        return dict(until(answer, "the logger's answer"))
 
     def events(self, *kinds: str) -> list[Event]:
         return [e for e in self.reader().events(self.reader().firing("last").id) if e.kind in kinds]

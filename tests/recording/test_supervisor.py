@@ -7,7 +7,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,12 +15,21 @@ import psutil
 import pytest
 
 from logger.recording.supervisor import own_fault
+from tests.processes import until
 
 _SUPERVISE = """
 import asyncio, sys
 from logger.recording.supervisor import Child, supervise
 children = [Child(f"child{i}", (sys.executable, "-c", code), watched=True) for i, code in enumerate(sys.argv[1:])]
 sys.exit(asyncio.run(supervise(children, lambda line: print(line, flush=True), silent_s=3.0)))
+"""
+
+
+_WAIT = "signal.pause()"
+_MISTAKEN = """
+import os, select, sys
+while not (os.path.exists({note!r}) and os.path.getsize({note!r})): select.select([], [], [], 0.02)
+sys.exit(2)
 """
 
 
@@ -33,15 +41,6 @@ def supervised(*codes: str) -> Iterator[subprocess.Popen[str]]:
     finally:
         process.kill()
         process.communicate()
-
-
-def until(condition, seconds: float = 15.0):
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        if found := condition():
-            return found
-        time.sleep(0.02)
-    raise AssertionError("waited in vain")
 
 
 def _notes_pid(path: Path, then: str) -> str:
@@ -68,10 +67,10 @@ def test_who_is_killed_from_outside_need_not_wait(lived_s: float, code: int, own
 
 def test_a_child_that_dies_comes_back(tmp_path: Path) -> None:
     note = tmp_path / "pids"
-    with supervised(_notes_pid(note, "time.sleep(60)")) as process:
-        first = until(lambda: _pids(note))[0]
+    with supervised(_notes_pid(note, _WAIT)) as process:
+        first = until(lambda: _pids(note), "the child")[0]
         os.kill(first, signal.SIGKILL)
-        until(lambda: len(_pids(note)) == 2)
+        until(lambda: len(_pids(note)) == 2, "the child again")
         process.send_signal(signal.SIGTERM)
         output, _ = process.communicate(timeout=10)
     assert process.returncode == 0
@@ -81,7 +80,7 @@ def test_a_child_that_dies_comes_back(tmp_path: Path) -> None:
 
 def test_a_users_mistake_ends_everything_with_its_status(tmp_path: Path) -> None:
     note = tmp_path / "pids"
-    with supervised(_notes_pid(note, "time.sleep(60)"), "import time, sys; time.sleep(1); sys.exit(2)") as p:
+    with supervised(_notes_pid(note, _WAIT), _MISTAKEN.format(note=str(note))) as p:
         p.communicate(timeout=20)
     assert p.returncode == 2
     assert len(_pids(note)) == 1
@@ -90,10 +89,9 @@ def test_a_users_mistake_ends_everything_with_its_status(tmp_path: Path) -> None
 
 def test_a_child_that_will_not_end_is_killed(tmp_path: Path) -> None:
     note = tmp_path / "pids"
-    stubborn = "signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"
-    with supervised(_notes_pid(note, stubborn)) as process:
-        until(lambda: _pids(note))
-        time.sleep(0.3)  # until the child has set its handler; only a moment, nothing is measured
+    stubborn = f"import signal\nsignal.signal(signal.SIGTERM, signal.SIG_IGN)\n{_notes_pid(note, _WAIT)}"
+    with supervised(stubborn) as process:
+        until(lambda: _pids(note), "the child")
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=10)
     assert process.returncode == 0
@@ -102,23 +100,22 @@ def test_a_child_that_will_not_end_is_killed(tmp_path: Path) -> None:
 
 def test_children_end_when_the_supervisor_is_killed(tmp_path: Path) -> None:
     note = tmp_path / "pids"
-    with supervised(_notes_pid(note, "time.sleep(60)")) as process:
-        pid = until(lambda: _pids(note))[0]
+    with supervised(_notes_pid(note, _WAIT)) as process:
+        pid = until(lambda: _pids(note), "the child")[0]
         process.kill()
-        until(lambda: not psutil.pid_exists(pid) or psutil.Process(pid).status() == psutil.STATUS_ZOMBIE)
+        gone = lambda: not psutil.pid_exists(pid) or psutil.Process(pid).status() == psutil.STATUS_ZOMBIE  # noqa: E731
+        until(gone, "the child's end")
 
 
 def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
     """It tells that it lives, and then no more: stopped, as by a debugger, or in a loop without end."""
     note = tmp_path / "pids"
-    telling = (
-        "from logger.recording.service_manager import tell\nwhile True: tell('WATCHDOG=1'); time.sleep(0.1)"
-    )
-    with supervised(_notes_pid(note, telling)) as process:
-        first = until(lambda: _pids(note))[0]
-        time.sleep(1.0)
+    telling = _notes_pid(note, "while True: tell('WATCHDOG=1'); time.sleep(0.1)")
+    lives = "from logger.recording.service_manager import tell\ntell('WATCHDOG=1')\n"
+    with supervised(lives + telling) as process:
+        first = until(lambda: _pids(note), "the child")[0]
         os.kill(first, signal.SIGSTOP)
-        until(lambda: len(_pids(note)) == 2, 60)
+        until(lambda: len(_pids(note)) == 2, "the child again", 60)
         process.send_signal(signal.SIGTERM)
         output, _ = process.communicate(timeout=20)
     assert process.returncode == 0
@@ -134,6 +131,6 @@ def test_what_a_child_says_reaches_the_service_manager(
         heard.bind(str(tmp_path / "notify"))
         heard.settimeout(60)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        telling = "from logger.recording.service_manager import tell\ntell('READY=1')\ntime.sleep(60)"
+        telling = "from logger.recording.service_manager import tell\ntell('READY=1')\nsignal.pause()"
         with supervised(_notes_pid(tmp_path / "pids", telling)):
             assert heard.recv(100) == b"READY=1"

@@ -5,16 +5,17 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
-from logger.reading import Batch, Channel
 from logger.replay.judging import Judging, rehearse
 from logger.replay.moments import judged, with_alarms
 from logger.simulator import simulate
+from tests.invented_firings import batch_of
 
 START_US = 1_795_000_013_000_000  # not on a step
 
@@ -26,21 +27,9 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JournalReader]:
     with contextlib.closing(JournalWriter(path)) as writer:
         end_us = START_US + round(fire.t_s[-1] * 1e6)
         firing = writer.open_firing("An invented firing", fire.plan.dumps(), START_US, ended_us=end_us)
-        none = np.full_like(fire.temperature_c, np.nan)
         writer.append(
             firing.id,
-            Batch(
-                rig="a1",
-                channels=tuple(Channel(p.channel, "celsius") for p in fire.plan.probes),
-                t_us=START_US + np.round(fire.t_s * 1e6).astype(np.int64),
-                seq=np.arange(len(fire.t_s)),
-                ms=np.round(fire.t_s * 1000).astype(np.int64),
-                raw=fire.temperature_c,
-                raw_cj=none,
-                temperature_c=fire.temperature_c,
-                cold_junction_c=none,
-                status=fire.status,
-            ),
+            batch_of(fire, START_US),
         )
         writer.pack(firing.id)
     made = JournalReader(path)
@@ -48,9 +37,15 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JournalReader]:
     made.close()
 
 
-def test_says_what_a_rehearsal_says(reader: JournalReader) -> None:
+@pytest.fixture(scope="module")
+def told(reader: JournalReader) -> dict[str, Any]:
+    """The firing judged by its own plan."""
+    return judged(reader, reader.firing("last"))
+
+
+def test_says_what_a_rehearsal_says(reader: JournalReader, told: dict[str, Any]) -> None:
     firing = reader.firing("last")
-    told = judged(reader, firing)
+    told = dict(told)
     moments = told.pop("moments")
     assert told == rehearse(reader, firing)
     assert told["alarms"], "a firing that shows nothing shows nothing"
@@ -64,9 +59,11 @@ def test_says_what_a_rehearsal_says(reader: JournalReader) -> None:
     assert last == {z["zone"]: z["peak_c"] for z in told["zones"]}
 
 
-def test_a_moments_verdict_is_that_of_a_logger_that_had_heard_only_so_much(reader: JournalReader) -> None:
+def test_a_moments_verdict_is_that_of_a_logger_that_had_heard_only_so_much(
+    reader: JournalReader, told: dict[str, Any]
+) -> None:
     firing = reader.firing("last")
-    moments = judged(reader, firing)["moments"]
+    moments = told["moments"]
     at = len(moments["t_s"]) // 2
     until_us = START_US + round(moments["t_s"][at] * 1e6)
     live = Judging(firing.plan, firing.started_us)
@@ -83,9 +80,9 @@ def test_a_moments_verdict_is_that_of_a_logger_that_had_heard_only_so_much(reade
         assert words[told["missing"][at]] == zone.missing
 
 
-def test_a_forecast_is_that_of_its_minute(reader: JournalReader) -> None:
+def test_a_forecast_is_that_of_its_minute(reader: JournalReader, told: dict[str, Any]) -> None:
     firing = reader.firing("last")
-    moments = judged(reader, firing)["moments"]
+    moments = told["moments"]
     words = moments["words"]
     told = next(z for z in moments["zones"] if any(words[n] for n in z["ahead"]))
     at = next(k for k, n in enumerate(told["ahead"]) if words[n])
@@ -101,9 +98,11 @@ def test_a_forecast_is_that_of_its_minute(reader: JournalReader) -> None:
     assert (np.diff(changes) * step_s >= 55).all()
 
 
-def test_what_is_drawn_of_a_forecast_is_the_coldest_zones_then(reader: JournalReader) -> None:
+def test_what_is_drawn_of_a_forecast_is_the_coldest_zones_then(
+    reader: JournalReader, told: dict[str, Any]
+) -> None:
     firing = reader.firing("last")
-    moments = judged(reader, firing)["moments"]
+    moments = told["moments"]
     told = moments["forecasts"]
     assert (np.diff([f["t_s"] for f in told]) >= 55).all()
     with_zone = [f for f in told if f["zone"]]
@@ -122,13 +121,14 @@ def test_what_is_drawn_of_a_forecast_is_the_coldest_zones_then(reader: JournalRe
         assert made[name] == pytest.approx(getattr(forecast, name), abs=0.51)
 
 
-def test_other_settings_say_other_things(reader: JournalReader) -> None:
+def test_other_settings_say_other_things(reader: JournalReader, told: dict[str, Any]) -> None:
     firing = reader.firing("last")
-    own = {alarm["rule"] for alarm in judged(reader, firing)["alarms"]}
-    plan = with_alarms(firing.plan, {rule: {"enabled": False} for rule in own})
-    assert judged(reader, firing, plan)["alarms"] == []
-    plan = with_alarms(firing.plan, {"over_temperature": {"limit_c": 300.0}})
-    assert "over_temperature" in {alarm["rule"] for alarm in judged(reader, firing, plan)["alarms"]}
+    own = {alarm["rule"] for alarm in told["alarms"]}
+    assert own
+    assert "over_temperature" not in own
+    wished = {rule: {"enabled": False} for rule in own} | {"over_temperature": {"limit_c": 300.0}}
+    plan = with_alarms(firing.plan, wished)
+    assert {alarm["rule"] for alarm in judged(reader, firing, plan)["alarms"]} == {"over_temperature"}
     assert firing.plan.alarms["over_temperature"]["limit_c"] != 300.0
 
 

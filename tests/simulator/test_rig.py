@@ -22,7 +22,7 @@ from logger.simulator.outlets import KEPT_LINES, DescriptorOutlet
 from logger.simulator.rig import choose_scenario
 from logger.simulator.wiring import load_value
 from tests.broker import Mosquitto
-from tests.processes import ROOT
+from tests.processes import ROOT, until
 
 RIG = [sys.executable, "-P", "-m", "logger.simulator.rig"]
 
@@ -44,11 +44,8 @@ def rig(*arguments: str) -> Iterator[subprocess.Popen[str]]:
         process.stderr.close()
 
 
-def wait_for(path: Path, seconds: float = 15.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not path.is_symlink():
-        assert time.monotonic() < deadline, f"{path.name} never came"
-        time.sleep(0.02)
+def wait_for(path: Path) -> None:
+    until(path.is_symlink, f"{path.name}", 15)
 
 
 def read_frames(link: Path, count: int, seconds: float = 15.0) -> list[Frame]:
@@ -111,10 +108,7 @@ def test_link_left_behind_is_replaced_and_another_rigs_link_is_left_alone(tmp_pa
     link = tmp_path / "rig"
     link.symlink_to("/dev/pts/nowhere")
     with rig("--pty", str(link), "--beat-load"):
-        deadline = time.monotonic() + 15
-        while str(link.readlink()) == "/dev/pts/nowhere":
-            assert time.monotonic() < deadline
-            time.sleep(0.02)
+        until(lambda: str(link.readlink()) != "/dev/pts/nowhere", "the rig's own link")
         link.unlink()
         link.symlink_to("/dev/pts/other")
     assert str(link.readlink()) == "/dev/pts/other"
@@ -251,10 +245,9 @@ async def test_last_will_speaks_for_a_killed_rig(tmp_path: Path) -> None:
             await listen(port, "b3", "frame", 3)
             process.kill()
             process.wait(5)
-        deadline = time.monotonic() + 5
-        while (await listen(port, "b3", "status", 1))[0][1] != b"offline":
-            assert time.monotonic() < deadline
-            await asyncio.sleep(0.05)
+        async with asyncio.timeout(5):
+            while (await listen(port, "b3", "status", 1))[0][1] != b"offline":
+                pass
 
 
 @pytest.mark.real

@@ -32,6 +32,15 @@ async def until(true: Callable[[], bool], within_s: float = 5.0) -> None:
             await asyncio.sleep(0.005)
 
 
+async def stays(true: Callable[[], object], for_s: float) -> None:
+    """Look on for a while whether something goes on being true."""
+    loop = asyncio.get_running_loop()
+    end = loop.time() + for_s
+    while loop.time() < end:
+        assert true()
+        await asyncio.sleep(0.005)
+
+
 class Cable:
     """A pseudo-terminal: the rig's end of it here, the logger's end under a name of our choice."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import fcntl
+import itertools
 import os
 import time
 from collections.abc import Iterator
@@ -12,13 +13,26 @@ from pathlib import Path
 
 import pytest
 import serial
-from rig_cables import Cable, Running, descriptors, frame, until
+from rig_cables import Cable, Running, descriptors, frame, stays, until
 
 from logger.rig_line.beacon import Show, beacon_line
 from logger.rig_line.dialogue import AGAIN, acknowledgement
 from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import serial_port
 from logger.sources.serial_port import Heard, Port, SerialPort, candidates, listen
+
+
+def is_free(port: str) -> bool:
+    """Nobody else has it open; raises where somebody has."""
+    with serial.Serial(port, exclusive=True):
+        return True
+
+
+async def told(cable: Cable) -> bytes:
+    """What the logger says to the rig next."""
+    said: list[bytes] = []
+    await until(lambda: bool(said.append(cable.said()) or said[-1]))
+    return said[-1]
 
 
 async def test_lines_come_in_however_they_are_cut(cable: Cable) -> None:
@@ -50,8 +64,7 @@ async def test_replug_under_the_same_name_resumes_within_two_seconds(cable: Cabl
         cable.write(encode(frame(2))[:30])  # the plug comes out in the middle of a line
         cable.unplug()
         await until(lambda: running.kinds == ["connected", "lost"])
-        await asyncio.sleep(1.0)
-        assert running.kinds == ["connected", "lost"], "the same trouble is told once"
+        await stays(lambda: running.kinds == ["connected", "lost"], 1.0)  # the same trouble is told once
         cable.plug()
         cable.write(encode(frame(3))[25:])  # and back in, in the middle of another
         cable.send(4)
@@ -77,9 +90,7 @@ async def test_rig_is_found_again_under_another_name_and_no_other_rig_is_taken_f
             for seq in range(90, 100):
                 foreign.send(seq, rig="b7")
             cable.plug(tmp_path / "ttyNEW")
-            for seq in (1, 2, 3):
-                cable.send(seq)
-                await asyncio.sleep(0.1)
+            cable.send(1, 2, 3)
             await running.came(0, 1, 2, 3, within_s=2.0)
             assert taken == {cable.port}
             assert running.reports[-1] == ("connected", {"detail": cable.port})
@@ -101,10 +112,7 @@ async def test_ports_that_were_there_before_are_left_alone(cable: Cable, tmp_pat
             cable.unplug()
             await until(lambda: "lost" in running.kinds)
             bystander.send(1)
-            for _ in range(20):
-                with serial.Serial(bystander.port, exclusive=True):
-                    pass  # nobody else has it
-                await asyncio.sleep(0.05)
+            await stays(lambda: is_free(bystander.port), 1.0)
             assert running.seqs == [0]
     finally:
         bystander.unplug()
@@ -188,8 +196,8 @@ async def test_port_in_use_by_another_program_is_told_and_taken_when_free(cable:
 
 async def test_missing_port_is_told_once_and_opened_when_it_comes(tmp_path: Path) -> None:
     async with Running(SerialPort(str(tmp_path / "ttyRIG"), set())) as running:
-        await asyncio.sleep(1.0)
-        assert running.kinds == ["lost"]
+        await until(lambda: running.kinds == ["lost"])
+        await stays(lambda: running.kinds == ["lost"], 0.7)
         assert running.reports[0][1]["detail"] == f"{tmp_path / 'ttyRIG'} is not there; plug the rig in"
         cable = Cable(tmp_path / "ttyRIG")
         try:
@@ -219,7 +227,6 @@ async def test_a_second_rig_beside_the_one_that_is_read_is_said(cable: Cable, tm
     try:
         ports: list[Port] = [(cable.port, ""), (second.port, "")]
         async with Running(SerialPort(None, set(), find=lambda: ports)) as running:
-            await asyncio.sleep(0.2)
             cable.send(0, rig="a1")
             await running.came(0)
             assert running.reports == [("connected", {"detail": cable.port})]
@@ -231,8 +238,7 @@ async def test_a_second_rig_beside_the_one_that_is_read_is_said(cable: Cable, tm
             assert f"rig b2 on {second.port} is not read" in facts["detail"]
             assert facts["detail"].endswith(f"start with {both}")
             assert running.seqs == [0], "the other rig's frames are no part of this source"
-            with serial.Serial(second.port, exclusive=True):
-                pass  # and it is let go of
+            assert is_free(second.port), "and it is let go of"
     finally:
         second.unplug()
 
@@ -251,8 +257,7 @@ async def test_a_port_that_is_plugged_in_later_is_said_and_not_opened(
             await until(lambda: "plugged in since and not read" in running.reports[-1][1]["detail"])
             assert running.reports[-1][1]["detail"].endswith(f"--serial {cable.port} --serial {later.port}")
             said = len(running.reports)
-            await asyncio.sleep(0.35)
-            assert len(running.reports) == said, "said once"
+            await stays(lambda: len(running.reports) == said, 0.35)  # said once
     finally:
         later.unplug()
 
@@ -299,12 +304,10 @@ async def test_frames_on_disk_are_acknowledged_once_a_second(
         running.source.acknowledge([])
         running.source.acknowledge([3])
         running.source.acknowledge([4])
-        await asyncio.sleep(0.01)
-        assert cable.said() == acknowledgement(3), "no more than one a second"
+        assert await told(cable) == acknowledgement(3), "no more than one a second"
         monkeypatch.setattr(serial_port, "ACKNOWLEDGE_EVERY_S", 0.0)
         running.source.acknowledge([3, 4])
-        await asyncio.sleep(0.01)
-        assert cable.said() == acknowledgement(4)
+        assert await told(cable) == acknowledgement(4)
         cable.write(b"damaged\n")
         await until(lambda: len(running.arrivals) == 4)
         assert cable.said() == AGAIN, "after a damaged line the rig is asked for it again"
@@ -333,8 +336,7 @@ async def test_answers_go_their_own_way_and_lines_only_to_the_rig_they_are_for(c
         line = beacon_line(1, Show.OFF)
         running.source.say("b7", line)
         running.source.say("a1", line)
-        await asyncio.sleep(0.01)
-        assert cable.said() == line
+        assert await told(cable) == line
 
 
 @pytest.fixture
@@ -382,17 +384,15 @@ async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
     monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.2)
     async with Running(SerialPort(cable.port, set())) as running:
         await until(lambda: running.kinds == ["connected"])
-        async with asyncio.timeout(10):
-            while running.kinds[-1] != "unreadable":
-                cable.write(b"$GPGGA,123519*47\r\n\xff\x00\x13")
-                await asyncio.sleep(0.02)
+
+        def speaks(line: bytes, until_told: str) -> bool:
+            cable.write(line)
+            return running.kinds[-1] == until_told
+
+        await until(lambda: speaks(b"$GPGGA,123519*47\r\n\xff\x00\x13", "unreadable"))
         assert "no rig's line" in running.reports[-1][1]["detail"]
-        seq = 0
-        async with asyncio.timeout(10):
-            while running.kinds[-1] != "connected":
-                cable.write(b"\n")
-                cable.send(seq := seq + 1)
-                await asyncio.sleep(0.02)
+        numbers = itertools.count(1)
+        await until(lambda: speaks(b"\n" + encode(frame(next(numbers))), "connected"))
         assert running.kinds == ["connected", "unreadable", "connected"]
 
 
@@ -403,8 +403,7 @@ async def test_a_rig_that_is_merely_quiet_is_not_called_unreadable(
     async with Running(SerialPort(cable.port, set())) as running:
         cable.send(0)
         await running.came(0)
-        await asyncio.sleep(0.3)
-        assert running.kinds == ["connected"]
+        await stays(lambda: running.kinds == ["connected"], 0.3)
 
 
 async def test_asked_to_send_again_a_rig_hears_it(cable: Cable) -> None:
@@ -415,5 +414,4 @@ async def test_asked_to_send_again_a_rig_hears_it(cable: Cable) -> None:
         running.source.ask_again([0])
         await until(lambda: cable.said() == AGAIN)
         running.source.refuse([0])
-        await asyncio.sleep(0.05)
-        assert cable.said() == b""
+        await stays(lambda: cable.said() == b"", 0.05)

@@ -1,0 +1,214 @@
+"""A stored firing's alarms by other settings: the form, the run, and what would have been otherwise."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import (
+    ALL,
+    Input,
+    Output,
+    State,
+    callback,
+    ctx,
+    html,
+)
+from dash.exceptions import PreventUpdate
+
+from dashboard.context import here
+from dashboard.gathering import gathering
+from dashboard.parts import moment
+from logger.errors import UserError
+from logger.plan import Plan
+from logger.plan.alarm_rules import RULES
+from logger.replay.moments import with_alarms
+
+
+class SettingRefused(UserError):
+    """An alarm's setting that is none: names the field."""
+
+    def __init__(self, rule: str, name: str, text: str) -> None:
+        super().__init__(text)
+        self.field = f"{rule}.{name}" if name else rule
+
+
+def settings_form() -> list[Any]:
+    """Make the place for the alarms' settings, and for what others would have changed.
+
+    Returns
+    -------
+    list of component
+    """
+    return [
+        html.Details(
+            [
+                html.Summary("Alarm settings: change them and run the alarms again"),
+                html.Div(id="replay-settings"),
+                html.Div(
+                    [
+                        dmc.Button("Re-run the alarms", id="replay-rerun", size="lg"),
+                        dmc.Button("Back to its own settings", id="replay-own", size="lg", variant="default"),
+                    ],
+                    className="page-doors",
+                ),
+            ],
+            className="replay-rules",
+        ),
+        html.Div(id="replay-differences", role="status"),
+    ]
+
+
+def firing_id(which: Any) -> str:
+    """Give the ID that the page's store of its firing holds; empty where there is none."""
+    firing = which.get("firing") if isinstance(which, dict) else None
+    return firing if isinstance(firing, str) else ""
+
+
+def judged_by(plan: Plan, alarms: Any) -> Plan:
+    """Change a plan's alarm settings.
+
+    Parameters
+    ----------
+    plan : Plan
+    alarms : dict
+        By rule: settings to be others, `enabled` among them.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    SettingRefused
+        No such rule or setting, or a number out of its range.
+    """
+    if not isinstance(alarms, dict):
+        raise SettingRefused("", "", "alarm settings: give them by alarm")
+    for name, settings in alarms.items():
+        rule = RULES.get(name)
+        if rule is None or not isinstance(settings, dict):
+            raise SettingRefused(str(name), "", f"{name}: there is no such alarm")
+        ranges = {s.name: s for s in rule.settings}
+        for key, value in settings.items():
+            if key == "enabled":
+                if not isinstance(value, bool):
+                    raise SettingRefused(name, key, f"{rule.title}: on or off, not {value!r}")
+            elif key not in ranges:
+                raise SettingRefused(name, key, f"{rule.title}: has no setting {key!r}")
+            else:
+                s = ranges[key]
+                number = isinstance(value, int | float) and not isinstance(value, bool)
+                if not number or not s.minimum <= value <= s.maximum:
+                    given = f"{value:g} is out of range; " if number else ""
+                    raise SettingRefused(
+                        name, key, f"{given}give {s.minimum:g} to {s.maximum:g} {s.unit}".strip()
+                    )
+    return with_alarms(plan, alarms)
+
+
+@callback(
+    Output("replay-settings", "children"), Input("replay-firing", "data"), Input("replay-own", "n_clicks")
+)
+async def settings(which: Any, _: int | None) -> Any:
+    """Make the form of all alarms' settings, filled in with the firing's own."""
+    if not firing_id(which):
+        raise PreventUpdate
+    try:
+        info = await gathering(here().journal_path).firing(firing_id(which))
+    except UserError:
+        raise PreventUpdate from None  # said at the head of the page
+    return [_rule(rule, info.plan.alarms[rule.name]) for rule in RULES.values()]
+
+
+def _rule(rule: Any, own: dict[str, Any]) -> Any:
+    return html.Fieldset(
+        [
+            html.Legend(rule.title),
+            dmc.Switch(
+                id={"type": "replay-on", "rule": rule.name},
+                label="On",
+                checked=bool(own["enabled"]),
+                size="lg",
+            ),
+            *(
+                dmc.NumberInput(
+                    id={"type": "replay-set", "rule": rule.name, "name": s.name},
+                    label=s.doc,
+                    description=f"{s.minimum:g} to {s.maximum:g} {s.unit}, usually {s.default:g}",
+                    value=own[s.name],
+                    suffix=f" {s.unit}" if s.unit else "",
+                    clampBehavior="none",
+                    hideControls=True,
+                    size="lg",
+                )
+                for s in rule.settings
+            ),
+        ]
+    )
+
+
+@callback(
+    Output("replay-wish", "data"),
+    Output("replay-poll", "disabled", allow_duplicate=True),
+    Output({"type": "replay-set", "rule": ALL, "name": ALL}, "error"),
+    Input("replay-rerun", "n_clicks"),
+    State({"type": "replay-on", "rule": ALL}, "checked"),
+    State({"type": "replay-set", "rule": ALL, "name": ALL}, "value"),
+    State("replay-firing", "data"),
+    prevent_initial_call=True,
+)
+async def rerun(_: int | None, ons: list[Any], values: list[Any], which: Any) -> Any:
+    """Run the alarms again, by the settings of the form."""
+    info = await gathering(here().journal_path).firing(firing_id(which))
+    switches, inputs = ([part["id"] for part in group] for group in ctx.states_list[:2])
+    wished: dict[str, dict[str, Any]] = {}
+    wrong: dict[tuple[str, str], str] = {}
+    given = [(name["rule"], "enabled", on) for name, on in zip(switches, ons, strict=True)]
+    given += [(name["rule"], name["name"], value) for name, value in zip(inputs, values, strict=True)]
+    for rule, name, value in given:
+        own = info.plan.alarms.get(rule, {}).get(name)
+        try:
+            judged_by(info.plan, {rule: {name: value}})
+        except SettingRefused as exc:
+            wrong[rule, name] = str(exc)
+        else:
+            if value != own:
+                wished.setdefault(rule, {})[name] = value
+    errors = [wrong.get((name["rule"], name["name"]), "") for name in inputs]
+    if wrong:
+        return {"alarms": {}}, True, errors
+    return {"alarms": wished}, False, errors
+
+
+@callback(
+    Output("replay-wish", "data", allow_duplicate=True),
+    Output("replay-poll", "disabled", allow_duplicate=True),
+    Input("replay-own", "n_clicks"),
+    prevent_initial_call=True,
+)
+def own_settings(_: int | None) -> Any:
+    """Go back to the firing's own settings."""
+    return {"alarms": {}}, False
+
+
+@callback(
+    Output("replay-differences", "children"),
+    Input("replay-judged", "data"),
+    State("replay-firing", "data"),
+    State("replay-rerun", "n_clicks"),
+)
+async def compare_alarms(judged: Any, which: Any, asked: int | None) -> Any:
+    """Say which alarms would have come, gone or moved by the changed settings."""
+    if not isinstance(judged, dict) or not asked:
+        return []
+    alarms = judged.get("alarms")
+    gathered = gathering(here().journal_path)
+    info = await gathered.firing(firing_id(which))
+    works = [await gathered.judgement(info)]
+    works.append(await gathered.judgement(info, judged_by(info.plan, alarms)) if alarms else works[0])
+    await asyncio.wait([work.task for work in works])
+    own, other = (work.answer()["alarms"] for work in works)
+    titles = {rule.name: rule.title for rule in RULES.values()}
+    return moment.changed(moment.differences(own, other), titles)

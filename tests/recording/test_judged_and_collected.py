@@ -1,0 +1,189 @@
+"""What comes in is converted, judged and counted; the judgement goes on after a restart, at once or beside it."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger.journal.reader import JournalReader
+from logger.journal.writer import JournalWriter
+from logger.plan import loads
+from logger.reading import Event, Frame, Sample
+from logger.recording import judged
+from logger.recording.collecting import Collector
+from logger.recording.far_end import FarEnd
+from logger.recording.firing_state import FiringState
+from logger.recording.heartbeat import Heartbeat
+from logger.recording.hosttime import HostTime
+from logger.recording.intake import Intake
+from logger.recording.judged import UNJUDGED, Judged
+from logger.recording.taken import Taken
+from logger.replay.judging import Judging
+from logger.rig_line.beacon import Show
+from tests.processes import until
+
+PLAN = loads(
+    'title = "Three bowls, invented"\n[[probe]]\nname = "k0"\nreads = "wall"\nzone = "upper"\n'
+    "[alarm.over_temperature]\nlimit_c = 300\nfor_s = 5\n"
+)
+
+
+class Clock(HostTime):
+    """Stands where the test has come to."""
+
+    now_us = 1_900_000_000_000_000
+
+    def utc_us(self) -> int:
+        return self.now_us
+
+
+class Bench:
+    """The recorder's parts between its way in and the disk, over a journal on disk."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.time = Clock()
+        self.begun_us = self.time.now_us
+        self.writer = JournalWriter(path)
+        self.beacons: dict[str, str] = {}
+        self.happened: list[Event] = []
+        self.start()
+
+    def start(self) -> None:
+        """As after a start of the logger."""
+        self.state = FiringState(PLAN, title="", invented=True)
+        self.judged = Judged(
+            self.path, self.time, beacons=lambda: self.beacons, happened=self.happened.append
+        )
+        self.heart = Heartbeat(self.time, Intake(self.time), FarEnd())
+        self.collector = Collector(self.time, self.state, self.judged, self.heart)
+        with contextlib.closing(JournalReader(self.path)) as reader:
+            self.state.resume(self.writer, reader, self.time.utc_us())
+            if self.state.now.firing is not None:
+                self.judged.resume(self.writer, reader, self.state.now.firing, self.state.plan)
+
+    def hear(self, first_s: int, last_s: int, c: float) -> list[Event]:
+        """A frame a second, judged and put into the journal."""
+        self.time.now_us = self.begun_us + 1_000_000 * last_s
+        frames = [
+            (Frame("a1", s, 1000 * s, {"k0": Sample(c=c)}), self.begun_us + 1_000_000 * s)
+            for s in range(first_s, last_s)
+        ]
+        unit = self.collector.collect(Taken(frames=frames))
+        assert unit is not None
+        with self.writer.transaction():
+            standing = self.state.open(self.writer)
+            assert standing.firing is not None
+            for batch in unit.batches:
+                self.writer.append(standing.firing.id, batch)
+        self.state.opened(replace(standing, firing=self.writer.firing(standing.firing.id)))
+        return unit.events
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path / "journal.sqlite")
+    yield made
+    made.writer.close()
+
+
+def raised(events: list[Event]) -> list[str]:
+    return [e.data["rule"] for e in events if e.kind == "alarm" and e.data.get("transition") == "raised"]
+
+
+def test_an_alarm_is_said_with_the_readings_that_raise_it_and_shown_at_the_fire(bench: Bench) -> None:
+    assert raised(bench.hear(0, 30, 20.0)) == []
+    assert bench.judged.show(firing=True) is not Show.ALARM
+    assert raised(bench.hear(30, 60, 400.0)) == ["over_temperature"]
+    assert bench.judged.verdict is not None
+    assert bench.judged.show(firing=True) is Show.ALARM
+
+
+def test_nothing_new_is_nothing_to_write(bench: Bench) -> None:
+    assert bench.collector.collect(Taken()) is None
+
+
+def test_readings_that_are_let_go_by_are_counted_and_not_judged(bench: Bench) -> None:
+    bench.state.change(replace(bench.state.now, holding=True))
+    frame = (Frame("a1", 0, 0, {"k0": Sample(c=20.0)}), bench.begun_us)
+    unit = bench.collector.collect(Taken(frames=[frame], tokens=[("port", 1)], placed=[7]))
+    assert unit is not None
+    assert (unit.batches, unit.placed, unit.tokens) == ([], [], [("port", 1)])
+    assert bench.heart.not_recorded == 1
+    assert bench.judged.judging is None
+
+
+def test_a_channel_that_cannot_be_converted_is_said_once(bench: Bench) -> None:
+    def faults(seq: int) -> list[str]:
+        frame = Frame("a1", seq, 1000 * seq, {"k0": Sample(amp="invented", raw="2f10190")})
+        unit = bench.collector.collect(Taken(frames=[(frame, bench.begun_us + 1_000_000 * seq)]))
+        return [e.data["text"] for e in unit.events if e.kind == "fault"] if unit else []
+
+    (said,) = faults(0)
+    assert "invented" in said
+    assert faults(1) == []
+
+
+def test_a_restart_goes_on_from_the_state_that_was_kept(bench: Bench) -> None:
+    bench.hear(0, 60, 400.0)
+    bench.judged.keep(bench.writer, bench.state.now.firing)
+    bench.start()
+    assert bench.judged.judging is not None, "at once: little came since"
+    assert raised(bench.hear(60, 90, 400.0)) == [], "it stands, and isn't raised again"
+    bench.judged.refresh()
+    assert bench.judged.verdict is not None
+    assert [alarm["rule"] for alarm in bench.judged.verdict["alarms"]] == ["over_temperature"]
+
+
+def test_without_a_state_it_catches_up_beside_the_recording(bench: Bench) -> None:
+    bench.hear(0, 30, 20.0)
+    bench.hear(30, 200, 400.0)
+    bench.start()
+    firing = bench.state.now.firing
+    assert firing is not None
+    assert bench.judged.judging is None
+    assert bench.hear(200, 230, 400.0) == [], "recorded, not judged yet"
+    with contextlib.closing(JournalReader(bench.path)) as reader:
+        assert reader.meta(UNJUDGED) == {"firing": firing.id, "since_us": firing.last_us}
+    assert not bench.judged.judge_again(bench.writer, firing, PLAN), "that is under way"
+    caught = until(lambda: bench.judged.caught_up(bench.writer, firing, PLAN), "the judgement")
+    assert raised(caught.events) == [], "what was said before is in the journal already"
+    assert bench.judged.judging is not None
+    bench.judged.refresh()
+    assert bench.judged.verdict is not None
+    assert [alarm["rule"] for alarm in bench.judged.verdict["alarms"]] == ["over_temperature"]
+
+
+def test_a_lamp_that_does_not_answer_is_an_alarm_until_it_does(bench: Bench) -> None:
+    bench.hear(0, 30, 20.0)
+    bench.beacons["a1"] = "failed"
+    assert raised(bench.hear(30, 31, 20.0)) == ["beacon_failed"]
+    assert bench.judged.keep_at_once, "no reading tells it again after a restart"
+    bench.beacons["a1"] = "unknown"
+    assert bench.hear(31, 32, 20.0) == [], "no news"
+    bench.beacons["a1"] = "shown"
+    (cleared,) = bench.hear(32, 33, 20.0)
+    assert cleared.data["transition"] == "cleared"
+
+
+def test_a_judgement_that_fails_is_switched_off_until_the_next_firing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Broken(Judging):
+        def take(self, batches: object) -> list[object]:  # type: ignore[override]
+            raise ZeroDivisionError("made up")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(judged, "Judging", Broken)
+        (said,) = bench.hear(0, 5, 20.0)
+    assert said.data == {"what": "judgement_failed", "detail": "ZeroDivisionError('made up')"}
+    assert bench.hear(5, 10, 20.0) == []
+    assert bench.judged.trouble
+    assert bench.state.now.firing is not None
+    bench.judged.end()
+    bench.judged.judge([], bench.begun_us, None, PLAN)
+    assert bench.judged.trouble == ""
