@@ -172,10 +172,20 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
         Whether no line was damaged.
     """
     from logger.journal.reader import JournalReader
+    from logger.sources.serial_port import port_and_baud
 
     with contextlib.closing(JournalReader(journal)) as reader:
         beat = reader.heartbeat() or {}
     counts = {name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed", "missing")}
+    port = port_and_baud(target)[0]
+    plain = [s for s in beat.get("sources", []) if s["proof"] == "none" and s["name"].startswith(f"{port}@")]
+    if plain:  # it sends no frames, and nothing proves its lines
+        right = bool(plain[0]["state"] == "connected")
+        said = {"target": target, "read_by": "logger", "right": right, "proof": "none"}
+        readings = int(beat.get("readings", 0))
+        words = f"The logger reads {target}: {plain[0]['detail']}. Readings since it started: {readings}."
+        echo(json.dumps(said | {"readings": readings}) if as_json else words)
+        return right
     right = counts["frames"] > 0 and counts["bad_crc"] == counts["malformed"] == 0
     if as_json:
         echo(json.dumps({"target": target, "read_by": "logger", "right": right, **counts}))
