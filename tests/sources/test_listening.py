@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import json
 import os
 import threading
@@ -21,7 +22,7 @@ from logger.home import Home
 from logger.journal.writer import JournalWriter
 from logger.rig_line import wire
 from logger.sources import SourceError, serial_port
-from logger.sources.serial_port import holder, holder_words, port_and_baud
+from logger.sources.serial_port import holder, holder_words, port_and_baud, why
 
 pytestmark = pytest.mark.real
 
@@ -145,6 +146,11 @@ def test_the_usual_takers_of_ports_are_named() -> None:
     assert "sudo systemctl stop ModemManager" in holder_words((312, "ModemManager"))
     assert "sudo apt remove brltty" in holder_words((313, "brltty"))
     assert "ModemManager and brltty" in holder_words(None)
+
+
+@pytest.mark.parametrize("number", [errno.EACCES, errno.EPERM])
+def test_who_may_not_open_a_port_is_told_the_group(number: int) -> None:
+    assert "sudo adduser $USER dialout" in why(OSError(number, "no"), "/dev/ttyX")
 
 
 @pytest.mark.parametrize(
