@@ -86,7 +86,8 @@ class Strand:
             return False
         if ahead > 0:
             return later_ms > 0 and ahead <= SWAPPED + later_ms * (4 / self.pace_ms if self.pace_ms else 0)
-        return -SWAPPED <= ahead < 0 and later_ms < 0
+        on_beat = abs(later_ms - ahead * self.pace_ms) <= (2 - 0.2 * ahead) * self.pace_ms
+        return -SWAPPED <= ahead < 0 and later_ms < 0 and (on_beat or not self.pace_ms)
 
     def _misses(self, at: tuple[int, int]) -> bool:
         """Whether a frame has a place between two of the latest."""
