@@ -456,7 +456,12 @@ class Stream:
         if now_s - self._pondered_s < _PONDER_S:
             return False
         self._pondered_s = now_s
-        lately = [came for came in self._pool if came.arrival_s > now_s - 3 * ALONE_S]
+        lately: list[Came] = []
+        for came in self._pool:
+            if lately and came.arrival_s - lately[-1].arrival_s > ALONE_S:
+                lately.clear()  # what came before a silence says nothing of what comes now
+            if came.arrival_s > now_s - 3 * ALONE_S:
+                lately.append(came)
         if len(lately) < 5 or now_s - lately[0].arrival_s < ALONE_S:
             return False
         if boot is not None and not boot.silent(now_s, ALONE_S):
