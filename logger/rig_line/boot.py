@@ -431,9 +431,7 @@ class Boot:
 
     def has_room_for(self, came: Came) -> bool:
         """Whether a frame is one that is missing between others."""
-        at = self.at(came)
-        hole = self._hole(at[0])
-        return hole is not None and hole.before_ms < at[1] < hole.after_ms
+        return self.fit(came) in (Fit.BEHIND, Fit.LATE) and not self.is_before_first(came)
 
     def is_before_first(self, came: Came) -> bool:
         """Whether a frame is older than all that is known of this boot."""
