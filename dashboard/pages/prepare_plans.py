@@ -267,6 +267,7 @@ def of_firing(firing: FiringInfo) -> Plan:
     _NEW,
     _TURN,
     _SAID,
+    Output("prepare-upload", "contents"),  # emptied: the same file, chosen again, is read again
     Input("prepare-upload", "contents"),
     State("prepare-upload", "filename"),
     State("prepare-turn", "data"),
@@ -276,18 +277,25 @@ async def read_file(contents: Any, name: Any, turn: Any) -> Any:
     """Read a plan file, in a process of its own."""
     if not isinstance(contents, str):
         raise PreventUpdate
-    shown = str(name)[:80]
+    plan = await _plan_in(contents, str(name)[:80])
+    if isinstance(plan, str):
+        return no_update, no_update, plan, None
+    return *_taken(plan, "", f"Read from {str(name)[:80]}.", turn), None
+
+
+async def _plan_in(contents: str, shown: str) -> Plan | str:
+    """The plan of a file, or why there is none."""
     try:
         toml = base64.b64decode(contents.partition(",")[2], validate=True).decode("utf-8-sig")
     except (binascii.Error, ValueError):
-        return no_update, no_update, f"{shown} is no text in UTF-8; save the plan as such."
+        return f"{shown} is no text in UTF-8; save the plan as such."
     if len(toml) > MAX_TOML:
-        return no_update, no_update, f"{shown} is too large to be a plan."
+        return f"{shown} is too large to be a plan."
     try:
         plain = await Apart().run("read_plan", toml=toml)
     except UserError as exc:
-        return no_update, no_update, f"{shown}: {exc}"
-    return _taken(loads(plain, "file"), "", f"Read from {shown}.", turn)
+        return f"{shown}: {exc}"
+    return loads(plain, "file")
 
 
 @callback(

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 import re
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
@@ -14,33 +13,19 @@ from dash.exceptions import PreventUpdate
 from dashboard.guard import operator_only
 from dashboard.hearing import hearing
 from dashboard.parts.readiness import UNPROVEN
+from dashboard.parts.source_form import (
+    SHOWN,
+    FieldWrong,
+    channels_of,
+    form_of,
+    key_of,
+    source_fields,
+    table_of,
+    with_source,
+)
 from dashboard.planning import draft_of, problems
 from logger.errors import UserError
 from logger.plan import MAX_PROBES
-from logger.plan.sources import WORDS
-
-FORMATS: Final = (
-    ("lines", "A board that prints numbers (serial)"),
-    ("mqtt", "Numbers on a broker's topics (MQTT)"),
-    ("rtu", "A Modbus module on a serial line (RTU)"),
-    ("tcp", "A Modbus module in the network (TCP)"),
-)
-SHOWN: Final = {
-    "port": ("lines", "rtu"),
-    "baud": ("lines", "rtu"),
-    "parity": ("rtu",),
-    "url": ("mqtt", "tcp"),
-    "topic": ("mqtt",),
-    "unit_id": ("rtu", "tcp"),
-    "table": ("rtu", "tcp"),
-    "first": ("rtu", "tcp"),
-    "count": ("rtu", "tcp"),
-    "type": ("rtu", "tcp"),
-    "scale": ("rtu", "tcp"),
-    "unit": ("lines", "mqtt", "rtu", "tcp"),
-}
-"""Which fields a format has."""
-_WHOLE: Final = ("baud", "unit_id", "first", "count")
 
 
 def sources_section() -> list[Any]:
@@ -62,7 +47,7 @@ def sources_section() -> list[Any]:
                 html.Details(
                     [
                         html.Summary("Set one up"),
-                        html.Div(_fields(), className="prepare-fields"),
+                        html.Div(source_fields(_ports()), className="prepare-fields"),
                         html.Div(
                             [
                                 html.Button("Listen", id="prepare-hear", type="button", className="main"),
@@ -79,8 +64,20 @@ def sources_section() -> list[Any]:
                         dcc.Interval(id="prepare-hear-poll", interval=500, disabled=True),
                         dcc.Store(id="prepare-found-keys", data=[]),
                         html.Div(id="prepare-numbers", className="prepare-fields"),
-                        html.Button(
-                            "Put these into the plan", id="prepare-source-take", type="button", hidden=True
+                        dcc.Store(id="prepare-changing"),
+                        html.Div(
+                            [
+                                html.Button(
+                                    "Put these into the plan",
+                                    id="prepare-source-take",
+                                    type="button",
+                                    hidden=True,
+                                ),
+                                html.Button(
+                                    "Leave it as it is", id="prepare-source-leave", type="button", hidden=True
+                                ),
+                            ],
+                            className="page-doors",
                         ),
                     ],
                     id="prepare-setup",
@@ -91,55 +88,9 @@ def sources_section() -> list[Any]:
     ]
 
 
-def _fields() -> list[Any]:
-    ports = sorted(
-        str(p) for name in ("ttyACM*", "ttyUSB*", "serial/by-id/*") for p in Path("/dev").glob(name)
-    )
-    text: dict[str, Any] = {"size": "lg", "attributes": {"input": {"autoComplete": "off"}}}
-
-    def choice(name: str, label: str, words: list[tuple[str, str]], value: str, **more: Any) -> Any:
-        data = [{"value": v, "label": t} for v, t in words]
-        return dmc.Select(
-            id=_id(name), label=label, data=data, value=value, allowDeselect=False, size="lg", **more
-        )
-
-    return [
-        choice("format", "What it is", list(FORMATS), "lines"),
-        dmc.Autocomplete(
-            id=_id("port"), label="Serial port", data=ports, value=ports[0] if ports else "", **text
-        ),
-        dmc.Autocomplete(
-            id=_id("baud"),
-            label="Speed, Bd",
-            data=["115200", "57600", "38400", "19200", "9600"],
-            value="115200",
-            **text,
-        ),
-        choice("parity", "Parity", [("N", "none"), ("E", "even"), ("O", "odd")], "N"),
-        dmc.TextInput(
-            id=_id("url"),
-            label="Address",
-            value="",
-            description="mqtt://host of a broker, tcp://host:502 of a module",
-            **text,
-        ),
-        dmc.TextInput(id=_id("topic"), label="Topic to look at", value="#", description="# for all", **text),
-        dmc.TextInput(id=_id("unit_id"), label="Unit id", value="1", **text),
-        choice(
-            "table", "Registers", [("input", "input (30001 …)"), ("holding", "holding (40001 …)")], "input"
-        ),
-        dmc.TextInput(id=_id("first"), label="First register, from 0", value="0", **text),
-        dmc.TextInput(id=_id("count"), label="How many values", value="8", **text),
-        choice("type", "Kind of number", [(t, t) for t in WORDS], "int16"),
-        dmc.TextInput(
-            id=_id("scale"), label="Times", value="0.1", description="0.1 where it counts tenths", **text
-        ),
-        choice("unit", "Unit", [("C", "°C"), ("F", "°F"), ("K", "K")], "C"),
-    ]
-
-
-def _id(name: str) -> dict[str, str]:
-    return {"type": "prepare-source", "name": name}
+def _ports() -> list[str]:
+    names = ("ttyACM*", "ttyUSB*", "serial/by-id/*")
+    return sorted(str(p) for name in names for p in Path("/dev").glob(name))
 
 
 @callback(
@@ -150,53 +101,6 @@ def fit(form: Any) -> list[Any]:
     """Show the fields that a format has."""
     names = [part["id"]["name"] for part in ctx.outputs_list]
     return [{} if form in SHOWN.get(name, (form,)) else {"display": "none"} for name in names]
-
-
-class FieldWrong(UserError):
-    """Something in the form is no number."""
-
-
-def table_of(given: dict[str, Any]) -> dict[str, Any]:
-    """Read the form.
-
-    Parameters
-    ----------
-    given : dict
-        By field; from anybody.
-
-    Returns
-    -------
-    dict
-        As `logger.diagnosis.hear.hear` takes it.
-
-    Raises
-    ------
-    FieldWrong
-    """
-    form = str(given.get("format"))
-    table: dict[str, Any] = {"format": "modbus" if form in ("rtu", "tcp") else form}
-    for name, formats in SHOWN.items():
-        text = str(given.get(name) or "").strip()[:200]
-        if form not in formats or (name == "topic" and not text):
-            continue
-        if name in _WHOLE:
-            if not re.fullmatch(r"\d{1,7}", text):
-                raise FieldWrong(f"{name}: “{text}” is no whole number")
-            table[name] = int(text)
-        elif name == "scale":
-            try:
-                table[name] = float(text.replace(",", "."))
-            except ValueError:
-                table[name] = math.nan
-            if not math.isfinite(table[name]) or table[name] == 0:
-                raise FieldWrong(f"times: “{text}” is no number to multiply by; 1, or 0.1 for tenths")
-        elif not text:
-            raise FieldWrong(
-                {"port": "Name the serial port.", "url": "Give the address."}.get(name, f"{name} is empty")
-            )
-        else:
-            table[name] = text
-    return table
 
 
 def _given(values: list[Any], parts: list[Any]) -> dict[str, Any]:
@@ -282,25 +186,101 @@ async def stop(_: Any) -> bool:
 @callback(
     Output("prepare-numbers", "children"),
     Output("prepare-source-take", "hidden"),
+    Output("prepare-source-leave", "hidden"),
     Input("prepare-found-keys", "data"),
+    Input("prepare-changing", "data"),
+    State({"type": "prepare-number", "key": ALL}, "value"),
 )
-def offer(keys: Any) -> Any:
-    """Offer the numbers that were found, to be named."""
-    found = keys if isinstance(keys, list) else []
+def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
+    """Offer the numbers that were found, to be named; what was typed stays when another number is found."""
+    called = {k: probe for k, (_, probe) in _changed(changing)[1].items()}
+    if ctx.triggered_id == "prepare-found-keys" and len(ctx.triggered) == 1:
+        called |= {
+            str(part["id"]["key"]): str(v or "") for part, v in zip(ctx.states_list[0], typed, strict=True)
+        }
     rows = [
         dmc.TextInput(
-            id={"type": "prepare-number", "key": str(f["key"])},
+            id={"type": "prepare-number", "key": f["key"]},
             label=f"Number {f['key']}: its name",
             description="",
-            value=str(f["name"]),
+            value=called.get(f["key"], f["name"]),
             size="lg",
             attributes={"input": {"autoComplete": "off"}},
         )
-        for f in found
-        if isinstance(f, dict) and {"key", "name", "mark"} <= set(f)
+        for f in _numbers(keys)
+        if f["name"]
     ]
     hint = [html.P("Name each; what has no name is left out.", className="hint")] if rows else []
-    return [*hint, *rows], not rows
+    return [*hint, *rows], not _numbers(keys), not isinstance(changing, dict)
+
+
+def _numbers(keys: Any) -> list[dict[str, Any]]:
+    """Numbers that were found, or stand in the plan; one that its topic names has no name."""
+    return [
+        {"key": str(f["key"]), "name": str(f["name"]), "mark": f["mark"], "stood": f.get("stood") is True}
+        for f in (keys if isinstance(keys, list) else [])
+        if isinstance(f, dict) and {"key", "name", "mark"} <= set(f) and isinstance(f["mark"], dict)
+    ]
+
+
+def _changed(changing: Any) -> tuple[int, dict[str, tuple[str, str]], dict[str, Any]]:
+    """The source that is being changed: which it is (-1: none), names of channels and probes, the form."""
+    if not isinstance(changing, dict) or not isinstance(changing.get("i"), int):
+        return -1, {}, {}
+    known, form = changing.get("known"), changing.get("form")
+    pairs = known.items() if isinstance(known, dict) else ()
+    names = {str(k): (str(v[0]), str(v[1])) for k, v in pairs if isinstance(v, list) and len(v) == 2}
+    return changing["i"], names, form if isinstance(form, dict) else {}
+
+
+@callback(
+    Output({"type": "prepare-source", "name": ALL}, "value"),
+    Output("prepare-changing", "data"),
+    Output("prepare-found-keys", "data", allow_duplicate=True),
+    Output("prepare-heard-said", "children", allow_duplicate=True),
+    Output("prepare-setup", "open"),
+    Input({"type": "prepare-source-change", "i": ALL}, "n_clicks"),
+    State("prepare-plan", "data"),
+    State("prepare-setup", "open"),
+    prevent_initial_call=True,
+)
+def change(_: list[Any], kept: Any, opened: Any) -> Any:
+    """Take a source of the plan into the form."""
+    draft = draft_of(kept)
+    if draft is None or not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    i, sources = ctx.triggered_id["i"], draft[0].get("source", [])
+    if not isinstance(i, int) or not 0 <= i < len(sources):
+        raise PreventUpdate
+    form, channels = form_of(sources[i]), channels_of(sources[i])
+    probes = {p.get("channel") or p.get("name"): str(p.get("name")) for p in draft[0]["probe"]}
+    known = {key_of(c): [c["name"], probes.get(c["name"], c["name"])] for c in channels if c.get("name")}
+    keys = [
+        {
+            "key": key_of(c),
+            "name": c.get("name") or "",
+            "mark": {k: v for k, v in c.items() if k != "name"},
+            "stood": True,
+        }
+        for c in channels
+    ]
+    names = [part["id"]["name"] for part in ctx.outputs_list[0]]
+    said = f"This is {sources[i].get('format')} as it stands in the plan. Listen, to see what it says now."
+    changing = {"i": i, "known": known, "form": form}
+    # Another word for "open": one that was closed by hand is opened again.
+    return [form.get(n, "") for n in names], changing, keys, said, "open" if opened is True else True
+
+
+@callback(
+    Output("prepare-changing", "data", allow_duplicate=True),
+    Output("prepare-found-keys", "data", allow_duplicate=True),
+    Output("prepare-heard-said", "children", allow_duplicate=True),
+    Input("prepare-source-leave", "n_clicks"),
+    prevent_initial_call=True,
+)
+def leave(_: Any) -> Any:
+    """Change no source after all."""
+    return None, [], ""
 
 
 @callback(
@@ -308,57 +288,42 @@ def offer(keys: Any) -> Any:
     Output("prepare-turn", "data", allow_duplicate=True),
     Output("prepare-heard-said", "children", allow_duplicate=True),
     Output("prepare-found-keys", "data", allow_duplicate=True),
+    Output("prepare-changing", "data", allow_duplicate=True),
     Input("prepare-source-take", "n_clicks"),
     State({"type": "prepare-number", "key": ALL}, "value"),
     State({"type": "prepare-source", "name": ALL}, "value"),
     State("prepare-found-keys", "data"),
+    State("prepare-changing", "data"),
     State("prepare-plan", "data"),
     State("prepare-turn", "data"),
     prevent_initial_call=True,
 )
 @operator_only
-async def take(_: Any, names: list[Any], values: list[Any], keys: Any, kept: Any, turn: Any) -> Any:
-    """Put the source and its named numbers into the plan, each with a probe."""
+async def take(
+    _: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, kept: Any, turn: Any
+) -> Any:
+    """Put the source and its named numbers into the plan, each with a probe; or change one that is there."""
     draft = draft_of(kept)
-    if draft is None or not isinstance(keys, list):
+    if draft is None:
         raise PreventUpdate
     table = table_of(_given(values, ctx.states_list[1]))
-    for extra in ("topic", "first", "count", "table", "type", "scale"):
-        table.pop(extra, None)
     called = {
         str(p["id"]["key"]): str(v or "").strip() for p, v in zip(ctx.states_list[0], names, strict=True)
     }
-    chosen = [f for f in keys if isinstance(f, dict) and called.get(str(f.get("key")))]
+    chosen = [f for f in _numbers(keys) if called.get(f["key"]) or not f["name"]]
     if not chosen:
-        return no_update, no_update, "Give at least one number a name.", no_update
-    table["channel"] = [{"name": f["name"], **f["mark"]} for f in chosen]
-    doc = draft[0]
-    probes = [
-        {
-            "name": name,
-            "channel": f["name"],
-            "height_cm": None,
-            "side": "",
-            "reads": "air",
-            "zone": name,
-            "type": "",
-        }
-        for f in chosen
-        for name in [called[str(f["key"])]]
-    ]
-    taken = {p.get("channel") or p.get("name") for p in doc["probe"]}
-    new = {
-        **doc,
-        "source": [*doc.get("source", []), table],
-        "probe": [*doc["probe"], *(p for p in probes if p["channel"] not in taken)][:MAX_PROBES],
-    }
-    before = {p["field"] for p in problems(doc)}
+        return no_update, no_update, "Give at least one number a name.", no_update, no_update
+    new = with_source(draft[0], table, chosen, called, *_changed(changing))
+    if len(new["probe"]) > MAX_PROBES:
+        said = f"A plan has {MAX_PROBES} probes at most; leave some numbers out."
+        return no_update, no_update, said, no_update, no_update
+    before = {p["field"] for p in problems(draft[0])}
     wrong = [p for p in problems(new) if p["field"] not in before]
     if any(str(p["field"]).startswith("source") for p in wrong):
-        return no_update, no_update, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update
+        return no_update, no_update, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update, no_update
     await hearing.end()  # the logger is to have the port
     words = f"In the plan, with {len(chosen)} probes; give them places above. {UNPROVEN}"
-    return {"doc": new, "name": draft[1]}, (turn if isinstance(turn, int) else 0) + 1, words, []
+    return {"doc": new, "name": draft[1]}, (turn if isinstance(turn, int) else 0) + 1, words, [], None
 
 
 @callback(
@@ -373,8 +338,7 @@ def show_sources(kept: Any) -> list[Any]:
     found = problems(draft[0])
     rows = []
     for i, source in enumerate(draft[0].get("source", [])):
-        channels = source.get("channel")
-        names = [str(c.get("name") or c.get("topic")) for c in channels] if isinstance(channels, list) else []
+        names = [str(c.get("name") or c.get("topic")) for c in channels_of(source)]
         place = source.get("port") or re.sub(r":[^:@/]*@", ":***@", str(source.get("url") or ""))
         wrong = [
             f"{p['label']}: {p['text']}"
@@ -384,13 +348,16 @@ def show_sources(kept: Any) -> list[Any]:
         words = [html.B(f"{source.get('format')}, {place}"), f": {', '.join(names) or 'every number'}. "]
         words += [html.Span("No proof of order or integrity.", className="unproven")]
         words += [html.P(text, className="wrong") for text in wrong]
-        away = html.Button(
-            "Take out",
-            id={"type": "prepare-source-off", "i": i},
-            type="button",
-            **{"aria-label": f"Take out source {place}"},
-        )
-        rows.append(html.Li([html.Div(words), away]))
+        doors = [
+            html.Button(
+                text,
+                id={"type": kind, "i": i},
+                type="button",
+                **{"aria-label": f"{text} source {place}"},
+            )
+            for text, kind in (("Change", "prepare-source-change"), ("Take out", "prepare-source-off"))
+        ]
+        rows.append(html.Li([html.Div(words), html.Div(doors, className="page-doors")]))
     return rows
 
 

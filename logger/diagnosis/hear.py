@@ -144,7 +144,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
     import aiomqtt
     import msgspec
 
-    from logger.sources.plain.numbers import channel_names, leaves
+    from logger.sources.plain.numbers import leaves
     from logger.sources.plain.topics import value_of
 
     topic = str(table.get("topic") or "#")
@@ -183,12 +183,24 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                     if value is None:
                         continue
                     heard.trouble = ""
-                    last = own_topic.rsplit("/", 1)[-1]
-                    called = channel_names([f"{last}_{path}" if path else last])[0]
+                    key = f"{own_topic} {path or ''}".strip()
+                    taken = [f["name"] for f in heard.found.values() if f["key"] != key]
+                    called = _called(own_topic, path, taken)
                     mark = {"topic": own_topic} | ({"path": path} if path else {})
-                    heard.number(f"{own_topic} {path or ''}".strip(), called, _plain(value), mark)
+                    heard.number(key, called, _plain(value), mark)
     except aiomqtt.MqttError as exc:
         heard.trouble = f"{name}: {exc}; does the broker run, and are address, user and password right?"
+
+
+def _called(topic: str, path: str | None, taken: list[str]) -> str:
+    """Name a number by its topic's last part; by all of it where another has that name."""
+    from logger.sources.plain.numbers import channel_names
+
+    for label in (topic.rsplit("/", 1)[-1], topic):
+        name = channel_names([f"{label}_{path}" if path else label])[0]
+        if name not in taken:
+            return name
+    return channel_names([*taken, name])[-1]
 
 
 async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:

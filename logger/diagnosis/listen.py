@@ -11,7 +11,7 @@ import ssl
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
 from logger.diagnosis import Diagnosis, Report
@@ -22,6 +22,7 @@ from logger.rig_line.wire import LineSplitter
 
 DEFAULT_SECONDS: Final = 15.0
 ASK_EVERY_S: Final = 2.0
+MOST_TOPICS: Final = 64
 
 
 class ListenError(UserError):
@@ -172,10 +173,20 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
         Whether no line was damaged.
     """
     from logger.journal.reader import JournalReader
+    from logger.sources.serial_port import port_and_baud
 
     with contextlib.closing(JournalReader(journal)) as reader:
         beat = reader.heartbeat() or {}
     counts = {name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed", "missing")}
+    port = port_and_baud(target)[0]
+    plain = [s for s in beat.get("sources", []) if s["proof"] == "none" and s["name"].startswith(f"{port}@")]
+    if plain:  # it sends no frames, and nothing proves its lines
+        right = bool(plain[0]["state"] == "connected")
+        said = {"target": target, "read_by": "logger", "right": right, "proof": "none"}
+        readings = int(beat.get("readings", 0))
+        words = f"The logger reads {target}: {plain[0]['detail']}. Readings since it started: {readings}."
+        echo(json.dumps(said | {"readings": readings}) if as_json else words)
+        return right
     right = counts["frames"] > 0 and counts["bad_crc"] == counts["malformed"] == 0
     if as_json:
         echo(json.dumps({"target": target, "read_by": "logger", "right": right, **counts}))
@@ -209,23 +220,42 @@ async def _listen_to_broker(url: str, seconds: float) -> Report:
             password=unquote(parts.password) if parts.password else None,
             tls_context=ssl.create_default_context() if secure else None,
         ) as client:
-            for topic in ("frame", "status"):
-                await client.subscribe(f"stokewatch/+/{topic}", qos=1)
-            await client.subscribe(answer_topic("+"), qos=1)
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(seconds):
-                    async for message in client.messages:
-                        _, rig, topic = str(message.topic).split("/")
-                        if topic != "status":
-                            diagnosis.take(bytes(message.payload), time.monotonic())
-                        if rig not in asked:
-                            asked.add(rig)
-                            await client.publish(ask_topic(rig), WHO_ARE_YOU.strip(), qos=1)
+            ours = [f"stokewatch/+/{topic}" for topic in ("frame", "status")] + [answer_topic("+")]
+            for topic in ours:
+                await client.subscribe(topic, qos=1)
+            await _take_messages(client, diagnosis, asked, seconds / 2)
+            if not asked:  # no rig: does anything else here say numbers?
+                for topic in ours:
+                    await client.unsubscribe(topic)
+                await client.subscribe("#")
+            await _take_messages(client, diagnosis, asked, seconds / 2)
     except aiomqtt.MqttError as exc:
         raise ListenError(
             f"{_without_password(url)}: {exc}; does the broker run, and are address, user and password right?"
         ) from exc
     return diagnosis.report()
+
+
+async def _take_messages(client: Any, diagnosis: Diagnosis, asked: set[str], seconds: float) -> None:
+    from logger.sources.plain.numbers import fields
+
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            async for message in client.messages:
+                topic, payload = str(message.topic), bytes(message.payload)
+                parts = topic.split("/")
+                if len(parts) != 3 or parts[0] != "stokewatch":
+                    for field in fields(payload):
+                        named = topic if field.key == "1" else f"{topic} {field.key}"
+                        if field.value is not None and len(diagnosis.topics) < MOST_TOPICS:
+                            diagnosis.topics[named] = field.value
+                    continue
+                _, rig, what = parts
+                if what != "status":
+                    diagnosis.take(payload, time.monotonic())
+                if rig not in asked:
+                    asked.add(rig)
+                    await client.publish(ask_topic(rig), WHO_ARE_YOU.strip(), qos=1)
 
 
 def _without_password(url: str) -> str:

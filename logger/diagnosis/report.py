@@ -108,6 +108,8 @@ class Diagnosis:
         self._noise = 0
         self._chatter: deque[bytes] = deque(maxlen=200)
         self._chattered = 0
+        self.topics: dict[str, float] = {}
+        """Numbers that came on a broker's other topics."""
 
     def take(self, line: bytes, arrival_s: float | None = None) -> None:
         """Take a line.
@@ -207,7 +209,7 @@ class Diagnosis:
         found: list[Finding] = []
         frames = sum(len(rig.frames) for rig in self._rigs.values())
         wrong = self._bad_crc + sum(self._reasons.values())
-        if not frames and (told := self._about_chatter(unfinished)):
+        if not frames and (told := self._about_chatter(unfinished) or self._about_topics()):
             return told
         if not self._lines:
             if len(unfinished) > 64:
@@ -215,7 +217,10 @@ class Diagnosis:
                 return [Finding("bad", "line", f"{len(unfinished)} bytes, but no end of a line", mend)]
             if self._abouts:
                 return []
-            mend = "is it powered, is this the right port, is another program reading it?"
+            mend = (
+                "is it powered, is this the right port, is another program reading it? A Modbus module says "
+                "nothing by itself: name it in the plan, as a [[source]]"
+            )
             return [Finding("bad", "line", "nothing came in", mend)]
         if not frames and not wrong and self._abouts:
             link = next(iter(self._abouts.values())).link
@@ -273,6 +278,16 @@ class Diagnosis:
             fix = "does the board's program send frames, and are they enabled?"
             return [Finding("bad", "line", text, fix)]
         return []
+
+    def _about_topics(self) -> list[Finding]:
+        if not self.topics:
+            return []
+        shown = ", ".join(f"{topic} {value:g}" for topic, value in list(self.topics.items())[:8])
+        fix = (
+            "record them all the same: name them on the page, under Prepare, or as a [[source]] of the plan "
+            "(format mqtt); nothing proves such numbers whole or in order"
+        )
+        return [Finding("bad", "line", f"no rig's line, but numbers on other topics: {shown}", fix)]
 
     def _about_crc(self, frames: int) -> list[Finding]:
         if not self._bad_crc:

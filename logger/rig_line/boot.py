@@ -7,6 +7,7 @@ shows by all three; what only may be is for `stream` to settle.
 from __future__ import annotations
 
 import enum
+import math
 from array import array
 from bisect import bisect_left
 from dataclasses import dataclass
@@ -233,8 +234,10 @@ class Boot:
         prompt = self.earliest_s(came.arrival_s) <= self.delay_s(ms, came.arrival_s) <= LATE_OK_S
         restarted = self.may_have_restarted(came.ms, came.arrival_s)
         if (before := self._first[0] - seq) > 0:
-            if self._first[1] - ms < before:
-                return Fit.NO
+            before_ms = self._first[1] - ms
+            slowest_ms = _FASTER * self.pace_ms * (before + SWAPPED) if self.pace_ms else math.inf
+            if before_ms < before or before_ms > slowest_ms + _UNKNOWN_STEP_MS:
+                return Fit.NO  # more frames, or fewer, than such a rig makes in so long
             return Fit.LATE if prompt else Fit.BEHIND
         if (hole := self._hole(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
@@ -425,6 +428,10 @@ class Boot:
         parts = [_Hole(hole.first, seq - 1, hole.before_ms, ms), _Hole(seq + 1, hole.last, ms, hole.after_ms)]
         self._holes[i:i] = [part for part in parts if part.first <= part.last]
         self._counters.missing -= 1
+
+    def has_room_for(self, came: Came) -> bool:
+        """Whether a frame is one that is missing between others."""
+        return self.fit(came) in (Fit.BEHIND, Fit.LATE) and not self.is_before_first(came)
 
     def is_before_first(self, came: Came) -> bool:
         """Whether a frame is older than all that is known of this boot."""

@@ -5,6 +5,7 @@ They may turn out to be a new boot, a backlog, a second rig, or nothing at all.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import Final
 
 from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, signed
@@ -60,6 +61,10 @@ class Strand:
         if seq - self.top[0] != 1 or not 0 < step_ms <= longest_ms:
             return False
         waited_s = came.arrival_s - self.last_s - step_ms / 1000
+        if waited_s > LATE_OK_S and came.arrival_s - came.ms / 1000 > self.last_s:
+            return (
+                False  # switched on since, it may be: a boot of its own costs a stalled link's frames nothing
+            )
         if came.known or self.frames[-1].known:  # what comes again comes in a burst; a new boot to the beat
             return abs(waited_s) <= max(_STEADY_S, 0.5 * step_ms / 1000)
         return waited_s < (_STALL_S if self.pace_ms else LATE_OK_S)
@@ -73,11 +78,25 @@ class Strand:
         at = self.at(came)
         ahead, later_ms = at[0] - self.top[0], at[1] - self.top[1]
         delay_s = came.arrival_s - at[1] / 1000 - self.offset_s
-        if not -_STEADY_S <= delay_s <= LATE_OK_S:
+        if delay_s < -_STEADY_S or delay_s > _STALL_S:
+            return False
+        if ahead < 0 and self._misses(at):
+            return True
+        if delay_s > LATE_OK_S:
             return False
         if ahead > 0:
             return later_ms > 0 and ahead <= SWAPPED + later_ms * (4 / self.pace_ms if self.pace_ms else 0)
-        return -SWAPPED <= ahead < 0 and later_ms < 0
+        on_beat = abs(later_ms - ahead * self.pace_ms) <= (2 - 0.2 * ahead) * self.pace_ms
+        return -SWAPPED <= ahead < 0 and later_ms < 0 and (on_beat or not self.pace_ms)
+
+    def _misses(self, at: tuple[int, int]) -> bool:
+        """Whether a frame has a place between two of the latest."""
+        lately = sorted(self.at(came) for came in self.frames[-4 * SWAPPED :])
+        i = bisect_left(lately, at)
+        if not 0 < i < len(lately):
+            return False
+        (seq, ms), (next_seq, next_ms) = lately[i - 1], lately[i]
+        return seq < at[0] < next_seq and ms < at[1] < next_ms
 
     def add(self, came: Came) -> None:
         """Take a frame that goes on here."""

@@ -170,7 +170,7 @@ class Stream:
             any(past.has(came) for past in self._past) and not (fit is Fit.EXACT and boot.on_time(came))
         ):
             return self._again(came)
-        if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE):
+        if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE) and not self._is_a_rivals(came, boot):
             return self._place(came, fit)
         strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
         if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
@@ -185,6 +185,19 @@ class Stream:
                 outcome.placed.append((came, t_s))
                 return outcome
         return self._hold(came, begin)
+
+    def _is_a_rivals(self, came: Came, boot: Boot) -> bool:
+        """Tell whether a frame only looks like the line's: in better time it goes on what can't be of it."""
+        delay_s = boot.delay_s(boot.at(came)[1], came.arrival_s)
+        if not self._strands or boot.trust is not Trust.BOTH or delay_s < _ALIKE_S:
+            return False
+        return any(
+            s.joined is None
+            and s.goes_on(came)
+            and s.off_s(came) + _ALIKE_S / 2 < delay_s
+            and boot.fit(s.first_new) is Fit.NO
+            for s in self._strands
+        )
 
     def _place(self, came: Came, fit: Fit) -> Outcome:
         boot = self.boot
@@ -335,7 +348,10 @@ class Stream:
         at = boot.at(first)
         if at[1] > boot.top[1] and _keeps_time(strand, boot):
             return True
-        if 0 < at[0] - boot.top[0] <= 3:
+        short = sum(
+            len(s) for s in self._strands if boot.alive_s < s.first_s and s.last_s <= strand.first_s
+        )  # a boot between that was too short to be one
+        if 0 < at[0] - boot.top[0] <= 3 + short:
             return True
         return any(self._resumes(strand, past) for past in self._past)
 
@@ -348,10 +364,17 @@ class Stream:
         """The rig's line is another from here on; short boots before it get their places, too."""
         old = self.boot
         alive_s = old.alive_s if old is not None else float("-inf")
+        if old is not None:
+            self._fill_holes_of(old, strand, outcome)
         strand.drop_before(alive_s)
         chain = [strand]
         for other in sorted(self._strands, key=lambda s: s.first_s, reverse=True):
-            if other is strand or other.first_s <= alive_s or other.last_s > chain[0].first_s + 0.05:
+            if (
+                other is strand
+                or other.joined is not None
+                or other.first_s <= alive_s
+                or other.last_s > chain[0].first_s + 0.05
+            ):
                 continue
             sound = len(other) >= 2 or other.looks_like_a_start()
             if sound and not any(came.known for came in other.frames):
@@ -370,7 +393,7 @@ class Stream:
             self._begin(self._clock_for(one), frames, outcome)
             if one in self._strands:
                 self._strands.remove(one)
-            self._fill_from_the_rest(outcome)
+            self._fill_from_the_rest(chain, outcome)
         if old is not None:
             outcome.said += ["twins"] if back else ["reboot"] * len(chain)
 
@@ -400,11 +423,18 @@ class Stream:
         self._pool.clear()
         self._shadow = None
 
-    def _fill_from_the_rest(self, outcome: Outcome) -> None:
-        """Frames that were late for a strand have their places in what became of it."""
+    def _fill_holes_of(self, old: Boot, new: Strand, outcome: Outcome) -> None:
+        """Frames that fit the old line's holes, and waited for it to go on, are its own."""
+        for strand in [s for s in self._strands if s is not new and s.joined is None]:
+            ends = strand.first_new, strand.frames[-1]
+            if old.trust is Trust.BOTH and all(old.has_room_for(came) for came in ends):
+                self._merge(strand, old, outcome)
+
+    def _fill_from_the_rest(self, chain: list[Strand], outcome: Outcome) -> None:
+        """Frames that were late for a strand have their places in what became of it; no later boot's do."""
         boot = self.boot
         assert boot is not None
-        for strand in list(self._strands):
+        for strand in [s for s in self._strands if s not in chain]:
             for came in strand.in_order():
                 fits = boot.fit(came) in (Fit.BEHIND, Fit.LATE) and not boot.is_before_first(came)
                 if fits and not came.known and (t_s := boot.place(came)) is not None:
@@ -426,7 +456,12 @@ class Stream:
         if now_s - self._pondered_s < _PONDER_S:
             return False
         self._pondered_s = now_s
-        lately = [came for came in self._pool if came.arrival_s > now_s - 3 * ALONE_S]
+        lately: list[Came] = []
+        for came in self._pool:
+            if lately and came.arrival_s - lately[-1].arrival_s > ALONE_S:
+                lately.clear()  # what came before a silence says nothing of what comes now
+            if came.arrival_s > now_s - 3 * ALONE_S:
+                lately.append(came)
         if len(lately) < 5 or now_s - lately[0].arrival_s < ALONE_S:
             return False
         if boot is not None and not boot.silent(now_s, ALONE_S):

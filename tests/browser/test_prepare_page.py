@@ -258,11 +258,16 @@ def test_plans_are_kept_and_files_come_and_go(
     text = kept.read_text(encoding="utf-8")
     assert "burnout_c = 640" in text
     kept.write_text(text.replace("Two bowls", "Three bowls"), encoding="utf-8")
-    tablet.set_input_files("#prepare-upload input[type=file]", kept)
+    choose(tablet, kept)
+    expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
+    # The same file again, with nothing new in it: back to what it says.
+    field(tablet, "Title").fill("Four bowls, invented")
+    wait_until(lambda: plan(tablet)["title"] == "Four bowls, invented", "the draft", 20)
+    choose(tablet, kept)
     expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
     wrong = tmp_path / "wrong.toml"
     wrong.write_text("target_c = 'hot'\n", encoding="utf-8")
-    tablet.set_input_files("#prepare-upload input[type=file]", wrong)
+    choose(tablet, wrong)
     expect(tablet.locator("#prepare-plan-said")).to_contain_text("line 1: target_c", timeout=UNTIL)
     tablet.reload()  # a draft outlives that
     expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
@@ -271,6 +276,13 @@ def test_plans_are_kept_and_files_come_and_go(
     expect(field(tablet, "Burn-out, °F")).to_have_value("1184", timeout=UNTIL)
     field(tablet, "Burn-out, °F").fill("1202")
     wait_until(lambda: plan(tablet)["burnout_c"] == pytest.approx(650), "kept in °C", 20)
+
+
+def choose(tablet: Page, path: Path) -> None:
+    """Choose a plan file as a person does: the browser's own way notices no file that is chosen again."""
+    with tablet.expect_file_chooser() as chooser:
+        tablet.get_by_text("Choose a plan file (TOML)").click()
+    chooser.value.set_files(path)
 
 
 def test_how_thick_the_walls_are_is_saved(page_server: PageServer, tablet: Page, home: Path) -> None:
@@ -353,6 +365,15 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
         }
     ]
     assert [(p["name"], p["channel"]) for p in doc["probe"]] == [("top wall", "T1")]
+    # Changed where it stands.
+    tablet.get_by_label(f"Change source {port}").click()
+    expect(field(tablet, "Number T1: its name")).to_have_value("top wall", timeout=UNTIL)
+    expect(field(tablet, "Speed, Bd")).to_have_value("9600")
+    field(tablet, "A broken wire reads").fill("2048, -999")
+    tablet.locator("#prepare-source-take").click()
+    wait_until(lambda: plan(tablet)["source"] != doc["source"], "another source", 20)
+    [changed] = plan(tablet)["source"]
+    assert changed["channel"] == [{"name": "T1", "field": "T1", "broken": [2048, -999]}]
     go(tablet, "arm")
     expect(tablet.locator("#prepare-facts")).to_contain_text("No proof of order or integrity", timeout=UNTIL)
 

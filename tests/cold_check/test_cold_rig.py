@@ -5,11 +5,17 @@ from __future__ import annotations
 import json
 import os
 import subprocess
+import threading
+import time
+import tty
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from logger.reading import Frame, Sample
+from logger.rig_line.wire import encode
 from logger.simulator.box import wired_plan
 from logger.simulator.demo_fire import demo_scenario
 from tests.broker import Mosquitto
@@ -18,6 +24,13 @@ from tests.processes import RIG, STOKEWATCH, process, refused, stokewatch, until
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
 
 COLD = ["--cold", "--rate-hz", "5"]
+BOOT = b"""ets Jul 29 2019 12:21:46
+rst:0x1 (POWERON_RESET),boot:0x13 (SPI_FAST_FLASH_BOOT)
+configsip: 0, SPIWP:0xee
+load:0x3fff0018,len:4
+entry 0x400806a8
+"""
+"""What a common board says while it starts (from memory)."""
 
 
 @pytest.fixture
@@ -51,6 +64,36 @@ def test_a_good_rig_at_a_port(tmp_path: Path, plan: Path) -> None:
     assert (code, report["fit"]) == (0, True)
     assert [f["what"] for f in report["findings"] if f["level"] == "warn"] == ["polarity"]
     assert not (tmp_path / "home").exists(), "a check leaves nothing behind"
+
+
+def test_what_a_board_says_while_it_starts_does_not_make_it_unfit(tmp_path: Path) -> None:
+    """Boards restart when their port is opened: their start-up words come before the frames."""
+    link = tmp_path / "rig"
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    link.symlink_to(os.ttyname(theirs))
+    over = threading.Event()
+
+    def speak() -> None:
+        os.write(ours, BOOT)
+        for seq in count():
+            c = 20.0 + 0.01 * (seq % 3)
+            ms = round(time.monotonic() * 1000) % 2**32
+            os.write(ours, encode(Frame("a1", seq, ms, {"k0": Sample(c=c), "k1": Sample(c=c)})))
+            if over.wait(0.2):
+                return
+
+    speaking = threading.Thread(target=speak)
+    speaking.start()
+    try:
+        code, report = checked(tmp_path / "home", "--serial", str(link), "--seconds", "5")
+    finally:
+        over.set()
+        speaking.join()
+        os.close(ours)
+        os.close(theirs)
+    assert failing(report) == set(), report
+    assert (code, report["fit"]) == (0, True)
 
 
 def test_a_rig_with_a_swapped_an_offset_and_a_loose_probe(tmp_path: Path, plan: Path) -> None:

@@ -71,7 +71,10 @@ HARMLESS = {
     ),
     # Preparing: the draft is in the browser; what is kept, sent or heard goes through operator_only.
     "prepare-plans.children...prepare-from.data...prepare-save.children...prepare-copy.hidden": "lists plans",
-    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft, a file's too; keeps nothing",
+    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft; keeps nothing",
+    "prepare-plan.data...prepare-turn.data...prepare-plan-said.children...prepare-upload.contents": (
+        "takes a file's; keeps nothing"
+    ),
     "prepare-sure.data": "asks whether to remove a plan; removing is an operator's",
     "prepare-file.data...prepare-plan-said.children": "gives the draft as a file",
     "prepare-on-firing.data": "lists the firings",
@@ -83,7 +86,12 @@ HARMLESS = {
     "prepare-poll.disabled...prepare-working.hidden...prepare-said.children": "ends that",
     "prepare-rehearsal.figure...prepare-rehearsal-box.hidden...prepare-calls.children": "draws it",
     '{"name":["ALL"],"type":"prepare-source"}.style': "which fields a source has",
-    "prepare-numbers.children...prepare-source-take.hidden": "a form of numbers that were found",
+    "prepare-numbers.children...prepare-source-take.hidden...prepare-source-leave.hidden": (
+        "a form of numbers that were found"
+    ),
+    '{"name":["ALL"],"type":"prepare-source"}.value...prepare-changing.data...prepare-found-keys.data'
+    "...prepare-heard-said.children...prepare-setup.open": "takes a source of the draft into the form",
+    "prepare-changing.data...prepare-found-keys.data...prepare-heard-said.children": "or leaves it as it is",
     "prepare-sources.children": "lists the draft's sources",
     "prepare-plan.data": "writes fields into the draft, or takes a source out of it",
     "prepare-probes.children": "lists the draft's probes",

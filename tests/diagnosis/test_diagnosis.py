@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
 import threading
 import time
 import tty
@@ -18,6 +19,7 @@ from logger.diagnosis.listen import ListenError, listen
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
 from logger.rig_line.dialogue import sealed
+from tests.broker import Mosquitto
 
 
 def frame(seq: int, ms: int, rig: str = "a1", c: float = 20.0) -> bytes:
@@ -257,6 +259,37 @@ def test_a_file_of_recorded_lines(tmp_path: Path) -> None:
     said: list[str] = []
     assert listen(str(path), echo=said.append)
     assert said[-1].endswith("The lines are right.")
+
+
+@pytest.mark.real
+def test_a_broker_with_numbers_on_other_topics(tmp_path: Path) -> None:
+    """They are recognised, and what they would need is said; a rig's own topics are no numbers."""
+    said: list[str] = []
+    with Mosquitto(tmp_path) as broker:
+        over = threading.Event()
+
+        def yard() -> None:
+            while not over.wait(0.1):
+                for topic, text in (
+                    ("yard/top/temperature", "21.5"),
+                    ("yard/stack", '{"walls":[20.5,null]}'),
+                ):
+                    subprocess.run(
+                        ["mosquitto_pub", "-p", str(broker.port), "-t", topic, "-m", text], check=True
+                    )
+
+        speaking = threading.Thread(target=yard)
+        speaking.start()
+        try:
+            assert not listen(broker.url, seconds=4, echo=said.append)
+        finally:
+            over.set()
+            speaking.join()
+    words = "\n".join(said)
+    assert "numbers on other topics: " in words
+    assert "yard/top/temperature 21.5" in words
+    assert "yard/stack walls.0 20.5" in words
+    assert "under Prepare, or as a [[source]] of the plan" in words
 
 
 @pytest.mark.parametrize(

@@ -94,6 +94,29 @@ async def test_loss_is_exactly_the_damaged_frames(share: float) -> None:
     assert counts["duplicates"] == counts["malformed"] == counts["out_of_order"] == 0
 
 
+async def test_what_a_board_says_while_it_starts_is_no_damage() -> None:
+    """Nine lines of a common board's start, from memory; then a torn frame, which is damage."""
+    way = Way()
+    boot = b"""ets Jul 29 2019 12:21:46
+rst:0x1 (POWERON_RESET),boot:0x13 (SPI_FAST_FLASH_BOOT)
+configsip: 0, SPIWP:0xee
+clk_drv:0x00,q_drv:0x00,d_drv:0x00,cs0_drv:0x00,hd_drv:0x00,wp_drv:0x00
+mode:DIO, clock div:1
+load:0x3fff0018,len:4
+entry 0x400806a8
+MicroPython v1.27 on 2026-01-01; some board
+>>>"""
+    for i, one in enumerate(boot.splitlines()):
+        await way.put(one, 0.01 * i)
+    for seq in range(10):
+        await way.put(line(seq), 1 + seq / 10)
+    way.take()
+    counts = way.intake.counts()
+    assert (counts["frames"], counts["bad_crc"], counts["malformed"], counts["chatter"]) == (10, 0, 0, 9)
+    await way.put(line(10)[9:], 2.0)
+    assert way.intake.counts()["bad_crc"] == 1
+
+
 async def test_one_line_of_time_through_restart_late_frames_and_wrap() -> None:
     way = Way()
     rng = random.Random(2)

@@ -1,6 +1,7 @@
 """Disturbed streams of a made-up rig, with the truth beside them, and what must hold of whoever follows them.
 
-By hand: `python -m tests.rig_line.disturbed --streams 10000 --seed 1` prints what was made and what came of it.
+By hand: `python -m tests.rig_line.disturbed --streams 10000 --seed 1` prints what was made and what came of it;
+`--alone` leaves out what others send in the rig's name.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import argparse
 import random
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -115,16 +117,20 @@ def anywhere(rng: random.Random) -> int:
     )
 
 
-def disturbance(course: Course) -> None:
+KINDS = (
+    *("restart", "restart", "restart anywhere", "soft reset", "seq kept", "short boots"),
+    *("loss", "late keep", "outage", "stray", "near stray", "strays", "replay", "redelivery"),
+    *("twin", "twin like us", "swapped", "stall"),
+)
+OTHERS = ("stray", "near stray", "strays", "replay", "twin", "twin like us")
+"""What no rig does by itself: frames that somebody made up, sent again from long ago, or a second rig."""
+ALONE = tuple(kind for kind in KINDS if kind not in OTHERS)
+
+
+def disturbance(course: Course, kinds: Sequence[str] = KINDS) -> None:
     """Let one thing go wrong."""
     rng = course.rng
-    kind = rng.choice(
-        [
-            *("restart", "restart", "restart anywhere", "soft reset", "seq kept", "short boots"),
-            *("loss", "late keep", "outage", "stray", "near stray", "strays", "replay", "redelivery"),
-            *("twin", "twin like us", "swapped", "stall"),
-        ]
-    )
+    kind = rng.choice(kinds)
     off_s = rng.choice([0.4, 1.5, 5.0, 30.0, 400.0])
     match kind:
         case "restart":
@@ -197,13 +203,13 @@ def disturbance(course: Course) -> None:
             course.disturb(kind)
 
 
-def disturbed(rng: random.Random) -> Course:
+def disturbed(rng: random.Random, kinds: Sequence[str] = KINDS) -> Course:
     """Make a stream: calm, then up to eight disturbances with little or much calm between, then calm."""
     course = Course(rng, hz=rng.choice([1.0, 2.0, 10.0]))
     course.seq, course.ms = rng.choice([(0, 500), (anywhere(rng), anywhere(rng))])
     course.run(rng.uniform(1, 30) + 3 / course.hz)
     for _ in range(rng.randint(1, 8)):
-        disturbance(course)
+        disturbance(course, kinds)
         course.run(rng.choice([0.5, 3, 12, 30]))
     course.run(20.0)
     return course
@@ -303,12 +309,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--restarts", type=int, default=0)
     parser.add_argument("--show", type=int, default=8)
+    parser.add_argument("--alone", action="store_true")
     options = parser.parse_args()
     did: Counter[str] = Counter()
     wrong: Counter[str] = Counter()
     frames = apart = true = true_apart = starts = 0
     for number in range(options.seed * 1_000_000, options.seed * 1_000_000 + options.streams):
-        course = disturbed(random.Random(number))
+        course = disturbed(random.Random(number), ALONE if options.alone else KINDS)
         found = follow(course, course.rng.randint(0, options.restarts))
         did += course.did
         frames += len({one.checksum for one in course.sent})

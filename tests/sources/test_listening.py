@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import json
 import os
 import threading
@@ -21,7 +22,7 @@ from logger.home import Home
 from logger.journal.writer import JournalWriter
 from logger.rig_line import wire
 from logger.sources import SourceError, serial_port
-from logger.sources.serial_port import holder, holder_words, port_and_baud
+from logger.sources.serial_port import holder, holder_words, port_and_baud, why
 
 pytestmark = pytest.mark.real
 
@@ -109,6 +110,20 @@ def test_beside_a_running_logger_its_own_counts_are_shown(cable: Cable, tmp_path
     assert (said["read_by"], said["frames"], said["missing"], said["right"]) == ("logger", 120, 2, True)
 
 
+def test_beside_a_logger_that_reads_numbers_their_count_is_shown(cable: Cable, tmp_path: Path) -> None:
+    """Such a board sends no frames: none is missing."""
+    home = Home(tmp_path / "home")
+    home.create()
+    detail = f"{cable.port}@9600: numbers in lines, without a checksum"
+    source = {"name": f"{cable.port}@9600", "state": "connected", "detail": detail, "proof": "none"}
+    with home.logger_lock(), serial.Serial(cable.port, exclusive=True):
+        with contextlib.closing(JournalWriter(home.journal)) as writer:
+            writer.heartbeat({"frames": 0, "readings": 360, "sources": [source]})
+        done = CliRunner().invoke(cli, ["listen", f"{cable.port}@9600", "--home", str(home.root)])
+    assert done.exit_code == 0, done.output
+    assert f"{detail}. Readings since it started: 360." in done.output
+
+
 def test_who_holds_a_port_is_named(cable: Cable) -> None:
     """This very process is left out; a child that holds it is found by its number."""
     fd = os.open(cable.port, os.O_RDWR | os.O_NOCTTY)
@@ -131,6 +146,11 @@ def test_the_usual_takers_of_ports_are_named() -> None:
     assert "sudo systemctl stop ModemManager" in holder_words((312, "ModemManager"))
     assert "sudo apt remove brltty" in holder_words((313, "brltty"))
     assert "ModemManager and brltty" in holder_words(None)
+
+
+@pytest.mark.parametrize("number", [errno.EACCES, errno.EPERM])
+def test_who_may_not_open_a_port_is_told_the_group(number: int) -> None:
+    assert "sudo adduser $USER dialout" in why(OSError(number, "no"), "/dev/ttyX")
 
 
 @pytest.mark.parametrize(

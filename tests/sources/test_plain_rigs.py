@@ -9,6 +9,7 @@ import tty
 from collections.abc import Iterator
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from logger.journal.writer import add_request
@@ -68,6 +69,8 @@ def test_from_the_port_to_the_export_nothing_is_said_to_be_proved(board: str, tm
     assert lines
     assert all(",proof=none" in line for line in lines)
     assert stokewatch("export", "last", "-o", str(tmp_path / "out.csv"), home=home)["proof"] == "none"
+    stokewatch("export", "last", "-o", str(tmp_path / "out.parquet"), "--format", "parquet", home=home)
+    assert pq.read_schema(tmp_path / "out.parquet").metadata[b"proof"] == b"none"
     stokewatch("export", "last", "-o", str(tmp_path / "out.html"), "--format", "html", home=home)
     assert "carried no checksum and no counter" in (tmp_path / "out.html").read_text()
 

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import tty
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +12,6 @@ import aiomqtt
 import pytest
 from pymodbus.framer import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
-from pymodbus.simulator import DataType, SimData, SimDevice
 from rig_cables import Cable, Running, until
 
 from logger.plan.sources import PlanSource, SourceMistake, read_sources
@@ -24,6 +21,7 @@ from logger.sources.plain.lines import PrintedLines
 from logger.sources.plain.modbus import Module, spans
 from logger.sources.plain.topics import Topics
 from tests.broker import Mosquitto, free_port
+from tests.modbus_rig import device, serial_line, serving
 
 pytestmark = pytest.mark.real
 
@@ -176,17 +174,6 @@ async def test_numbers_that_came_while_the_logger_was_away(broker: Mosquitto) ->
 # --- Modbus ---
 
 
-def device(unit: int) -> SimDevice:
-    """An invented module: input registers in tenths, a float in holding registers."""
-    bits = [SimData(0, values=[False], datatype=DataType.BITS)]
-    tenths = [SimData(0, values=[215, 6125, 32767, 65531], datatype=DataType.REGISTERS)]
-    words = [
-        SimData(10, values=[612.5], datatype=DataType.FLOAT32),
-        SimData(30, values=[1472], datatype=DataType.INT16),
-    ]
-    return SimDevice(unit, simdata=(bits, bits, words, tenths))
-
-
 CHANNELS = [
     {"name": "coals", "register": 0, "scale": 0.1},
     {"name": "top", "register": 1, "scale": 0.1},
@@ -203,19 +190,6 @@ READ = {
     "core": Sample(c=612.5),
     "old": Sample(c=800.0),
 }
-
-
-@asynccontextmanager
-async def serving(server: Any) -> AsyncIterator[None]:
-    task = asyncio.create_task(server.serve_forever())
-    try:
-        await asyncio.sleep(0)
-        yield
-    finally:
-        await server.shutdown()
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
 
 
 async def test_a_module_in_the_network(tmp_path: Path) -> None:
@@ -235,28 +209,8 @@ async def test_a_module_in_the_network(tmp_path: Path) -> None:
             await until(lambda: running.kinds[-1] == "connected")
 
 
-@asynccontextmanager
-async def serial_line(tmp_path: Path) -> AsyncIterator[tuple[str, str]]:
-    """Two pseudo-terminals whose far ends are joined."""
-    loop = asyncio.get_running_loop()
-    pairs = [os.openpty() for _ in range(2)]
-    for ours, theirs in pairs:
-        tty.setraw(theirs)
-        os.set_blocking(ours, False)
-    (a, _), (b, _) = pairs
-    loop.add_reader(a, lambda: os.write(b, os.read(a, 4096)))
-    loop.add_reader(b, lambda: os.write(a, os.read(b, 4096)))
-    try:
-        yield os.ttyname(pairs[0][1]), os.ttyname(pairs[1][1])
-    finally:
-        for ours, theirs in pairs:
-            loop.remove_reader(ours)
-            os.close(ours)
-            os.close(theirs)
-
-
 async def test_a_module_on_a_serial_line(tmp_path: Path) -> None:
-    async with serial_line(tmp_path) as (ours, theirs):
+    async with serial_line() as (ours, theirs):
         server = ModbusSerialServer(device(1), framer=FramerType.RTU, port=theirs, baudrate=9600)
         source = source_of(format="modbus", port=ours, baud=9600, every_s=0.1, channel=CHANNELS)
         async with serving(server), Running(Module(source)) as running:
@@ -265,7 +219,7 @@ async def test_a_module_on_a_serial_line(tmp_path: Path) -> None:
 
 
 async def test_a_module_that_does_not_answer_is_said(tmp_path: Path) -> None:
-    async with serial_line(tmp_path) as (ours, _):
+    async with serial_line() as (ours, _):
         source = source_of(format="modbus", port=ours, baud=9600, unit_id=3, channel=CHANNELS)
         async with Running(Module(source)) as running:
             await until(lambda: bool(running.reports), within_s=10)

@@ -1,0 +1,330 @@
+"""The form of a rig that doesn't speak the rig's line: its fields, what was typed, and into a plan. Pure."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import Any, Final
+
+import dash_mantine_components as dmc
+
+from logger.errors import UserError
+from logger.plan import guess_reads
+from logger.plan.sources import WORDS
+
+FORMATS: Final = (
+    ("lines", "A board that prints numbers (serial)"),
+    ("mqtt", "Numbers on a broker's topics (MQTT)"),
+    ("rtu", "A Modbus module on a serial line (RTU)"),
+    ("tcp", "A Modbus module in the network (TCP)"),
+)
+_ALL: Final = ("lines", "mqtt", "rtu", "tcp")
+SHOWN: Final = {
+    "port": ("lines", "rtu"),
+    "baud": ("lines", "rtu"),
+    "parity": ("rtu",),
+    "stop_bits": ("rtu",),
+    "url": ("mqtt", "tcp"),
+    "topic": ("mqtt",),
+    "unit_id": ("rtu", "tcp"),
+    "every_s": ("rtu", "tcp"),
+    "table": ("rtu", "tcp"),
+    "first": ("rtu", "tcp"),
+    "count": ("rtu", "tcp"),
+    "type": ("rtu", "tcp"),
+    "word_order": ("rtu", "tcp"),
+    "scale": _ALL,
+    "unit": _ALL,
+    "broken": _ALL,
+    "rig": _ALL,
+}
+"""Which fields a format has."""
+ASKED: Final = ("topic", "first", "count")
+"""What is looked at while one listens; no plan has it."""
+OF_CHANNELS: Final = ("table", "type", "word_order", "scale", "broken")
+"""What a plan says of each channel; the form says it of all."""
+_DEFAULTS: Final = {
+    "baud": "115200",
+    "parity": "N",
+    "stop_bits": "1",
+    "topic": "#",
+    "unit_id": "1",
+    "every_s": "1",
+    "table": "input",
+    "first": "0",
+    "count": "8",
+    "type": "int16",
+    "word_order": "big",
+    "scale": "1",
+    "unit": "C",
+}
+_CHOICES: Final = {
+    "format": ("What it is", FORMATS),
+    "parity": ("Parity", (("N", "none"), ("E", "even"), ("O", "odd"))),
+    "stop_bits": ("Stop bits", (("1", "1"), ("2", "2"))),
+    "table": ("Registers", (("input", "input (30001 …)"), ("holding", "holding (40001 …)"))),
+    "type": ("Kind of number", tuple((t, t) for t in WORDS)),
+    "word_order": ("Of two registers", (("big", "the high one comes first"), ("little", "the low one"))),
+    "unit": ("Unit", (("C", "°C"), ("F", "°F"), ("K", "K"))),
+}
+_TEXTS: Final = {
+    "port": ("Serial port", ""),
+    "baud": ("Speed, Bd", ""),
+    "url": ("Address", "mqtt://host of a broker, tcp://host:502 of a module"),
+    "topic": ("Topic to look at", "# for all"),
+    "unit_id": ("Unit id", ""),
+    "every_s": ("Asked every, s", ""),
+    "first": ("First register, from 0", ""),
+    "count": ("How many values", ""),
+    "scale": ("Times", "0.1 where it counts tenths"),
+    "broken": (
+        "A broken wire reads",
+        "numbers as it gives them, such as 32767 -32768",
+    ),
+    "rig": ("What to call it", "empty: after its port or host"),
+}
+_SPEEDS: Final = ("115200", "57600", "38400", "19200", "9600")
+_WHOLE: Final = ("baud", "stop_bits", "unit_id", "first", "count")
+_MAY_BE_EMPTY: Final = ("topic", "broken", "rig")
+
+
+def field_id(name: str) -> dict[str, str]:
+    """Give a field's id."""
+    return {"type": "prepare-source", "name": name}
+
+
+def source_fields(ports: Sequence[str]) -> list[Any]:
+    """Make the form.
+
+    Parameters
+    ----------
+    ports : sequence of str
+        Serial ports that are there.
+
+    Returns
+    -------
+    list of component
+    """
+    fields = []
+    for name in ("format", *SHOWN):
+        value = {"format": "lines", "port": ports[0] if ports else ""}.get(name) or _DEFAULTS.get(name, "")
+        if name in _CHOICES:
+            label, words = _CHOICES[name]
+            data = [{"value": v, "label": t} for v, t in words]
+            fields.append(
+                dmc.Select(
+                    id=field_id(name), label=label, data=data, value=value, allowDeselect=False, size="lg"
+                )
+            )
+            continue
+        label, hint = _TEXTS[name]
+        more: dict[str, Any] = {"description": hint} if hint else {}
+        kind: Any = dmc.TextInput
+        if name in ("port", "baud"):
+            kind, more["data"] = dmc.Autocomplete, list(ports if name == "port" else _SPEEDS)
+        fields.append(
+            kind(
+                id=field_id(name),
+                label=label,
+                value=value,
+                size="lg",
+                attributes={"input": {"autoComplete": "off"}},
+                **more,
+            )
+        )
+    return fields
+
+
+class FieldWrong(UserError):
+    """Something in the form is no number."""
+
+
+def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Read the form.
+
+    Parameters
+    ----------
+    given : mapping
+        By field; from anybody.
+
+    Returns
+    -------
+    dict
+        As `logger.diagnosis.hear.hear` takes it; and `broken`, `every_s`, `rig`, `unit`, as a plan has them.
+
+    Raises
+    ------
+    FieldWrong
+    """
+    form = str(given.get("format"))
+    table: dict[str, Any] = {"format": "modbus" if form in ("rtu", "tcp") else form}
+    for name, formats in SHOWN.items():
+        text = str(given.get(name) or "").strip()[:200]
+        if form not in formats or (name in _MAY_BE_EMPTY and not text):
+            continue
+        if name in _WHOLE:
+            if not re.fullmatch(r"\d{1,7}", text):
+                raise FieldWrong(f"{_label(name)}: “{text}” is no whole number")
+            table[name] = int(text)
+        elif name in ("scale", "every_s"):
+            table[name] = _number(name, text, "1, or 0.1 for tenths" if name == "scale" else "seconds")
+            if table[name] == 0:
+                raise FieldWrong(f"{_label(name)}: 0 won't do; give another number")
+        elif name == "broken":
+            table[name] = [
+                _number(name, part, "32767, say") for part in re.split(r"[\s;]+|,\s+", text) if part
+            ]
+        elif not text:
+            needs = {"port": "Name the serial port.", "url": "Give the address."}
+            raise FieldWrong(needs.get(name, f"{_label(name)} is empty"))
+        else:
+            table[name] = text
+    return table
+
+
+def _label(name: str) -> str:
+    return _TEXTS[name][0] if name in _TEXTS else _CHOICES[name][0]
+
+
+def _number(name: str, text: str, such: str) -> float:
+    try:
+        number = float(text.replace(",", "."))
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise FieldWrong(f"{_label(name)}: “{text}” is no number; give {such}")
+    return number
+
+
+def form_of(source: Mapping[str, Any]) -> dict[str, str]:
+    """Write a source of a plan into the form.
+
+    Parameters
+    ----------
+    source : mapping
+        A `[[source]]`; what is said of its channels is taken from the first of them.
+
+    Returns
+    -------
+    dict
+        By field.
+    """
+    channels = channels_of(source)
+    said = {k: v for k, v in source.items() if k != "channel"}
+    said |= {k: v for k, v in (channels[0] if channels else {}).items() if k in OF_CHANNELS}
+    form = str(said.get("format"))
+    if form == "modbus":
+        form = "rtu" if said.get("port") else "tcp"
+    registers = [r for c in channels if isinstance(r := c.get("register"), int)]
+    if registers:
+        words = WORDS.get(str(said.get("type", "int16")), 1)
+        said |= {"first": min(registers), "count": (max(registers) - min(registers)) // words + 1}
+    broken = said.get("broken")
+    said["broken"] = " ".join(f"{n:.15g}" for n in broken) if isinstance(broken, list) else ""
+    values = {name: said.get(name, _DEFAULTS.get(name, "")) for name in SHOWN}
+    return {"format": form} | {n: f"{v:.15g}" if isinstance(v, float) else str(v) for n, v in values.items()}
+
+
+def channels_of(source: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Give a source's channels, as far as they are any."""
+    channels = source.get("channel")
+    return [c for c in channels if isinstance(c, dict)] if isinstance(channels, list) else []
+
+
+def key_of(mark: Mapping[str, Any]) -> str:
+    """Say which number a channel is, as `logger.diagnosis.hear` does.
+
+    Parameters
+    ----------
+    mark : mapping
+        A `[[source.channel]]`.
+
+    Returns
+    -------
+    str
+    """
+    if "register" in mark:
+        return f"r{mark['register']}"
+    if "topic" in mark:
+        return f"{mark['topic']} {mark.get('path') or ''}".strip()
+    return str(mark.get("field"))
+
+
+def with_source(
+    doc: dict[str, Any],
+    table: dict[str, Any],
+    chosen: list[dict[str, Any]],
+    called: dict[str, str],
+    at: int = -1,
+    known: Mapping[str, tuple[str, str]] = MappingProxyType({}),
+    form: Mapping[str, Any] = MappingProxyType({}),
+) -> dict[str, Any]:
+    """Give a plan with a source in it, and a probe for each of its numbers.
+
+    Parameters
+    ----------
+    doc : dict
+        Not changed.
+    table : dict
+        As `table_of` gives it.
+    chosen : list of dict
+        Numbers as they were found: `key`, `name`, `mark`, and whether they `stood` in the plan and were not
+        heard since. One without a name is named by its topic.
+    called : dict
+        What the potter calls each, by key.
+    at : int
+        The source that it takes the place of; -1: none.
+    known : mapping
+        By key, what that source calls a channel, and its probe's name.
+    form : mapping
+        What stood in the form when that source was taken into it: of numbers that stood in the plan only
+        what was changed since is new.
+
+    Returns
+    -------
+    dict
+    """
+    sources, probes = list(doc.get("source", [])), [dict(p) for p in doc["probe"]]
+    own = {k: v for k, v in table.items() if k not in (*ASKED, *OF_CHANNELS)}
+    said = {k: table.get(k) for k in ("scale", "broken")}
+    before = table_of(form) if form else {}
+    new = {k: v for k, v in said.items() if v != before.get(k)}
+    others = [c.get("name") for i, s in enumerate(sources) if i != at for c in channels_of(s)]
+    taken = [str(name) for name in others if name]
+    channels: list[dict[str, Any]] = []
+    for f in chosen:
+        marked = {**f["mark"], **(new if f["stood"] else said)}
+        mark = {k: v for k, v in marked.items() if v is not None and (k, v) != ("scale", 1)}
+        if not f["name"]:
+            channels.append(mark)
+            continue
+        name, probe = known.get(f["key"], ("", ""))
+        name = name or _free(f["name"], {*taken, *(n for n, _ in known.values())})
+        taken.append(name)
+        channels.append({"name": name, **mark})
+        has = next((p for p in probes if (p.get("channel") or p.get("name")) == name), None)
+        if has is None:
+            word = called[f["key"]]
+            place = {"height_cm": None, "side": "", "reads": guess_reads(word), "zone": word, "type": ""}
+            probes.append({"name": word, "channel": name, **place})
+        elif probe and called[f["key"]] != probe:
+            has |= {"name": called[f["key"]], "channel": name}
+    gone = {n for n, _ in known.values()} - {str(c.get("name")) for c in channels}
+    probes = [p for p in probes if (p.get("channel") or p.get("name")) not in gone]
+    source = {**own, "channel": channels}
+    if 0 <= at < len(sources):
+        sources[at] = source
+    else:
+        sources.append(source)
+    return {**doc, "source": sources, "probe": probes}
+
+
+def _free(name: str, taken: set[str]) -> str:
+    """A channel's name that no other channel of the plan has."""
+    free, again = name, 1
+    while free in taken:
+        again += 1
+        free = f"{name[:28]}_{again}"
+    return free
