@@ -156,12 +156,12 @@ class Signal:
         if not (over.any() or opened.any() or self.jumps.any()):
             self.dead_s = np.maximum(self.dead_s - len(off), 0.0)
             return jumps
-        now, dead_s = self.jumps, self.dead_s
+        now, dead_s, keep, pause_s = self.jumps, self.dead_s, FORGET ** (1.0 / every_s), 3.0 * every_s
         for i in range(len(off)):
             # One value that stands out makes its neighbours stand out as well.
             jumped = (over[i] & (dead_s <= 0.0)) | opened[i]
-            dead_s = np.where(jumped, 3.0 * every_s[i], np.maximum(dead_s - 1.0, 0.0))
-            now = now * FORGET ** (1.0 / every_s[i]) + jumped
+            dead_s = np.where(jumped, pause_s[i], np.maximum(dead_s - 1.0, 0.0))
+            now = now * keep[i] + jumped
             now[now < 0.05] = 0.0
             jumps[i] = now
         self.jumps, self.dead_s = now, dead_s
@@ -234,7 +234,9 @@ class Signal:
         if not leaps.any() and np.isnan(self.leapt_from_c).all():
             return leapt, doubtful
         near = np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0)
-        for i in range(len(leaps)):
+        # Before the first leap nothing happens.
+        begin = 0 if (~np.isnan(self.leapt_from_c)).any() else int(leaps.any(axis=1).argmax())
+        for i in range(begin, len(leaps)):
             new = leaps[i] & np.isnan(self.leapt_from_c)
             self.leapt_from_c[new] = from_c[i, new]
             self.leapt_by_c[new] = value_c[i, new] - from_c[i, new]

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -162,10 +163,11 @@ class Collapse:
                 continue
             called = bool(self._called[i, z]) and not raked
             if alarms.active(key):
-                yield Condition("coal_collapse", self._names[z], None, bool(self._down[i, z]), 0.0, 45.0, "")
-            elif called or key in alarms.alarms:
-                words = self._words(i, z) if called else ""
-                yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
+                called = bool(self._down[i, z])
+            elif not called and key not in alarms.alarms:
+                continue
+            words = partial(self._words, i, z)
+            yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
 
     def _may_have_fallen(self, z: int, seen: Floats) -> bool:
         """Tell cheaply whether any probe of a zone shows a fall worth looking at."""
