@@ -49,26 +49,6 @@ class Budget:
         combined: Floats = np.sqrt(sum(np.square(u) for u in self.causes.values()))
         return combined
 
-    def expanded_c(self, level: float = 0.90) -> Floats:
-        """Half-width of the band that holds the truth at a level of confidence.
-
-        Parameters
-        ----------
-        level : float, default 0.90
-            One of `COVERAGE`.
-
-        Returns
-        -------
-        array
-            [°C]
-
-        Raises
-        ------
-        KeyError
-            No coverage factor for the level.
-        """
-        return COVERAGE[level] * self.combined_c
-
 
 def from_limits(half_width: ArrayLike) -> Floats:
     """Standard uncertainty of a value that is only known to lie within ± a limit.

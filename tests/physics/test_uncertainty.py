@@ -35,7 +35,6 @@ def test_type_k_class_2_at_800() -> None:
     assert budget.causes["class"] == pytest.approx(6.0 / np.sqrt(3))
     assert budget.causes["cold_junction"] == pytest.approx(2.0 * 40.5 / 41.0 / np.sqrt(3), rel=0.01)
     assert float(budget.combined_c) == pytest.approx(np.sqrt((36 + 4 + 3.9) / 3), rel=0.01)
-    assert float(budget.expanded_c(0.90)) == pytest.approx(1.645 * float(budget.combined_c))
 
 
 def test_lag_counts_when_the_reading_moves_and_less_when_undone() -> None:
