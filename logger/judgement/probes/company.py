@@ -63,6 +63,7 @@ class Company:
         self.first_c: Floats = np.full(k, np.nan)
         self.air_c = np.inf
         self.alone_s: Ints = np.zeros(k, np.int64)
+        self.alone = np.zeros(k, np.bool_)
         self.dead_s: Ints = np.zeros(k, np.int64)
         self.below_s: Ints = np.zeros(k, np.int64)
         self.fell_s: Ints = np.zeros(k, np.int64)
@@ -109,17 +110,20 @@ class Company:
         hot = np.nan_to_num(now, nan=-np.inf) > ALONE_C
         hot[:, self._coals] = False
         found = np.zeros(now.shape, np.bool_)
-        for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0)):
+        for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0) | self.alone):
             others = [i for i in range(now.shape[1]) if i != j]
             c, was = company[:, others], before[:, others]
             known = ~np.isnan(c)
             cool = known.sum(axis=1) >= 2
             cool &= np.where(known, c, -np.inf).max(axis=1, initial=-np.inf) < COLD_C
             rose = np.where(known & ~np.isnan(was), c - was, -np.inf).max(axis=1, initial=-np.inf)
-            found[:, j] = hot[:, j] & cool & (rose < WARMS_C)
-        held = run_lengths(found, self.alone_s)
-        self.alone_s = held[-1]
-        return held >= ALONE_S
+            cool &= hot[:, j]
+            run = run_lengths((cool & (rose < WARMS_C))[:, None], self.alone_s[j : j + 1])[:, 0]
+            self.alone_s[j] = run[-1]
+            # Once called it stands until the others are warm, however the day warms them.
+            found[:, j] = _until(run >= ALONE_S, cool, bool(self.alone[j]))
+            self.alone[j] = found[-1, j]
+        return found
 
     def _dead(self, company: Floats, now: Floats) -> Bools:
         found = np.zeros(now.shape, np.bool_)

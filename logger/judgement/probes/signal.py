@@ -123,8 +123,8 @@ class Signal:
         jumps : array (n, k)
             So many, lately; more than `JUMPS` are a loose terminal.
         change_c, gap_s : array (n, k)
-            From the reading before, and how long ago that was; NaN where none came, or it is long ago.
-            [°C], [s]
+            From the reading before, or the one before that if it was nearer, and how long ago the one before
+            was; NaN where none came, or it is long ago. [°C], [s]
         """
         n, k = value_c.shape
         # Two rows of before come first: the newest reading of each probe, and the one before that.
@@ -145,7 +145,9 @@ class Signal:
         floor_c = self._floor_c + self._share * np.maximum(course.median_c, 0.0)
         jumps = self._count(off, floor_c, opened, np.maximum(course.interval_s, 1.0))
         lately = fresh & (gap <= self._often_s)
-        return jumps, np.where(lately, value_c - one, np.nan), np.where(lately, gap, np.nan)
+        # The way back from a single spike is no leap: of the last two readings the nearer one counts.
+        change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
+        return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan)
 
     def _count(self, off: Floats, floor_c: Floats, opened: Bools, every_s: Floats) -> Floats:
         safe = np.where(np.isnan(off), 0.0, off)
@@ -228,6 +230,7 @@ class Signal:
             (step_c * change_c > 0.0) & (size > self._most(step_c, before, gap_s)) & (self._lag_s > BEAD_S)
         )
         hot = value_c > FLAME_C + 50.0
+        slow &= np.abs(change_c) > LEAST_LEAP_C
         leaps = (slow | quick | hot) & ~blind
         from_c = np.where(np.isnan(before), np.nan_to_num(around_c, nan=COLDEST_C), before)
         leapt, doubtful = np.zeros(leaps.shape, np.bool_), np.zeros(leaps.shape, np.bool_)
