@@ -8,7 +8,7 @@ It is called sooner where physics and company say the same. A wall that a probe 
 tens of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost
 half of `drop_c`, and would have lost all of it half a minute from now at its present rate, while the others
 lost less than a third of that, is called for what it is about to be. Nothing in this was fitted: half, a
-third and half a minute are round numbers, and stand or fall by the table in this folder's README.
+third and half a minute are round numbers, and stand or fall by the table in the judgement's README.
 """
 
 from __future__ import annotations
@@ -82,6 +82,7 @@ class Collapse:
         self.early_s: Ints = np.zeros(z, np.int64)
         self._places = places
         self._names = places.zones
+        self._keys = [f"coal_collapse:{zone}" for zone in places.zones]
 
     def run(self, course: Course, trusted: Floats, weight: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
         """Take n seconds; `conditions` then goes through them.
@@ -158,7 +159,7 @@ class Collapse:
         Condition
         """
         for z in self._places.pots:
-            key = f"coal_collapse:{self._names[z]}"
+            key = self._keys[z]
             if z not in self._busy and key not in alarms.alarms:
                 continue
             called = bool(self._called[i, z]) and not raked

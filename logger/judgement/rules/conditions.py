@@ -10,7 +10,7 @@ LOAD: Final = "load"
 """Place of an alarm that is about the whole stack."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Condition:
     """One rule at one place in one second.
 

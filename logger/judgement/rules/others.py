@@ -45,6 +45,7 @@ class Rules:
         self.stalls = Stalls(plan, places)
         self._plan = plan
         self._places = places
+        self._stalled_keys = [f"stalled_zone:{zone}" for zone in places.zones]
         self._set: dict[str, dict[str, Any]] = plan.alarms
 
     def run(
@@ -221,13 +222,13 @@ class Rules:
 
     def _stalled(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
         stalls = self.stalls
+        busy = stalls.busy
         for z in self._places.pots:
-            zone = self._places.zones[z]
-            key = f"stalled_zone:{zone}"
-            if z not in stalls.busy and key not in alarms.alarms:
+            zone, key = self._places.zones[z], self._stalled_keys[z]
+            if z not in busy and key not in alarms.alarms:
                 continue
             holds = stalls.holds(i, z, active=alarms.active(key)) and not raked
-            if _idle("stalled_zone", zone, holds, alarms):
+            if not holds and key not in alarms.alarms:
                 continue
             words = partial(stalls.words, i, z, self._place(i, z))
             yield Condition("stalled_zone", zone, None, holds, 1.0, 60.0, words)
