@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -33,7 +34,7 @@ from logger.reading import Bytes, Floats, Ints, Status
 
 __all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
 
-STATE: Final = 2
+STATE: Final = 3
 """Of a snapshot: one with another number is not gone on from; the readings are judged again."""
 
 LATE_S: Final = 2.0
@@ -221,7 +222,7 @@ class Judge:
         -------
         list of Event
         """
-        return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, message))
+        return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, lambda: message))
 
     def act(self, t_s: float, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
         """Do what a person wants with an alarm.
@@ -563,7 +564,7 @@ class Judge:
             return []
         came = self._alarms.step(t_s, key, condition.holds, condition.on_delay_s, condition.off_delay_s)
         if came == "raised":
-            return self._alarms.raise_(t_s, key, condition.zone, condition.probe, condition.message)
+            return self._alarms.raise_(t_s, key, condition.zone, condition.probe, condition.words())
         return self._alarms.clear(t_s, key) if came == "cleared" else []
 
     def _rig_silent(self, t_s: float, heard: Bools, interval_s: Floats) -> list[Event]:
@@ -574,8 +575,8 @@ class Judge:
             here = self._rig_of == i
             quiet_s = self._quiet_s[i] = 0.0 if heard[here].any() else self._quiet_s[i] + 1.0
             holds = bool(quiet_s > max(after, 3.0 * float(interval_s[here].min())))
-            words = f"nothing from {rig or 'the rig'} for {quiet_s:.0f} s" if holds else ""
-            condition = Condition("rig_silent", rig, None, holds, 1.0, 5.0, words)
+            words = f"nothing from {rig or 'the rig'} for {quiet_s:.0f} s"
+            condition = Condition("rig_silent", rig, None, holds, 1.0, 5.0, partial(str, words))
             events += self._alarm(t_s, condition)
             self._was_silent |= holds or self._alarms.active(condition.key)
         return events

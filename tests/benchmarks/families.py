@@ -308,6 +308,10 @@ def crowded(fire: Fire, most: int) -> Fire:
         if again > 1:
             probe = replace(probe, name=f"{probe.name} twin {again}", channel=f"{probe.channel} twin {again}")
             values[:, i] += rng.normal(0.0, 2.0) + rng.normal(0.0, 0.5, len(values))
+            for case in fire.faults:
+                if case["probe"] == probes[j].name:  # what stands still does so in the twin as well
+                    during = (fire.t_s >= case["start_s"]) & (fire.t_s < case["end_s"])
+                    values[during, i] = fire.temperature_c[during, j]
         placed.append(probe)
     faults = [
         {**case, "probe": p.name}

@@ -126,6 +126,24 @@ def test_a_thicker_wall_trails_its_face_further() -> None:
     assert thin - thick == pytest.approx(0.5 * (144 - 16) / 0.5 / 6, rel=0.05)
 
 
+def test_the_band_is_wider_towards_what_stands_behind_the_wall() -> None:
+    """Heat flows through the wall into what is colder: the mean may lie on that side of its face, not beyond."""
+    t = np.arange(3600.0)
+    course = np.interp(t, [0, 300, 1300, 2600, 3600], [60, 60, 760, 760, 60])[:, None]
+    rows = {row.t_s: row.zones["belly"] for row in told((WALL,), course)}
+
+    def lopsided(at_s: float) -> float:
+        now = rows[at_s]
+        return (now.wall_c - now.lo_c) / (now.hi_c - now.wall_c)
+
+    assert lopsided(250.0) == pytest.approx(1.0, abs=0.1)
+    assert lopsided(1200.0) > 2.0
+    assert lopsided(3500.0) < 0.5
+    assert 1.0 < lopsided(2590.0) < 1.6, "what is behind has caught up"
+    thin, thick = (told((WALL,), course, clay=Clay(wall_mm=mm))[100].zones["belly"] for mm in (4.0, 12.0))
+    assert thick.wall_c - thick.lo_c > 1.5 * (thin.wall_c - thin.lo_c)
+
+
 def test_a_zone_without_a_probe_is_told_by_its_neighbours_and_by_spots() -> None:
     judge = beside(plan(("far side",)))
     judged(judge, 2400)

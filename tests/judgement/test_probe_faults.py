@@ -137,6 +137,79 @@ def test_what_is_stuck_stands_until_it_moves() -> None:
     assert 1500.0 < cleared[0] < 1600.0
 
 
+@pytest.mark.parametrize("every_s", [1, 2, 4])
+def test_kinds_of_faults_however_often_it_is_read(every_s: int) -> None:
+    """Stuck, loose at a wall, beyond any flame: at 1, 0.5 and 0.25 Hz called within two minutes, and standing."""
+    rng = np.random.default_rng(11)
+    stuck, loose, leapt = (warm() + rng.normal(0.0, 1.0, N) for _ in range(3))
+    stuck[1000:] = stuck[1000]
+    bad = 1000 + np.flatnonzero(rng.random(N - 1000) < 0.4)
+    loose[bad] -= rng.uniform(60.0, 250.0, len(bad))
+    leapt[1000:] = 1305.0
+    sound = [warm() + rng.normal(0.0, 1.0, N) for _ in range(3)]
+    plan = placed(*["wall"] * 6)
+    grid = np.stack([stuck, loose, leapt, *sound], axis=1)
+    grid[:, 1:] += rng.normal(0.0, 0.6, (N, 5))
+    grid = np.round(grid * 4.0) / 4.0
+    events = run(Judge(plan), T[::every_s], grid[::every_s])
+    found = faults(events)
+    assert sorted(p for p, _ in found) == ["p0", "p1", "p2"]
+    assert all(1000.0 < t <= 1120.0 for _, t in found)
+    assert all(stands(events, p) for p, _ in found)
+
+
+def test_a_probe_that_fell_out_is_called_before_it_is_cold() -> None:
+    """From 540 °C with a lag of 42 s beside air at 370 °C: no wall cools so fast."""
+    fallen = np.where(T < 1200.0, warm(540.0), 70.0 + 470.0 * np.exp(-np.maximum(T - 1200.0, 0.0) / 42.0))
+    _, events = judged(
+        placed("wall", "air", "wall", "coals"), [fallen, warm(370.0), warm(660.0), warm(760.0)]
+    )
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 1290.0
+    assert stands(events, "p0")
+
+
+@pytest.mark.parametrize("raked", [False, True], ids=["fallen", "fire raked away"])
+def test_the_only_probe_in_the_air_falls_out_or_the_fire_is_gone(raked: bool) -> None:
+    """Beside walls and coals that hold it has fallen; where these cool as in the open it has not."""
+    air = np.where(T < 1200.0, warm(650.0), 60.0 + 590.0 * np.exp(-np.maximum(T - 1200.0, 0.0) / 20.0))
+    away = np.maximum(T - 1200.0, 0.0) * raked
+    wall, coals = (
+        60.0 + (warm() - 60.0) * np.exp(-away / 500.0),
+        60.0 + (warm() - 60.0) * np.exp(-away / 300.0),
+    )
+    plan = Plan(
+        title="Crude, invented",
+        target_c=700.0,
+        probes=tuple(
+            Probe(r, r, reads=r, zone="z" if r != "coals" else "bed") for r in ("wall", "air", "coals")
+        ),  # type: ignore[arg-type]
+    )
+    _, events = judged(plan, [wall, air, coals])
+    assert [p for p, _ in faults(events)] == ([] if raked else ["air"])
+
+
+def test_air_that_stays_cold_beside_a_wall_that_warms_never_hung_in_the_stack() -> None:
+    probes = (Probe("wall", "w", reads="wall", zone="z"), Probe("air", "a", reads="air", zone="z"))
+    plan = Plan(title="Crude, invented", target_c=700.0, probes=probes)
+    _, events = judged(plan, [warm(over_s=900.0), 60.0 + 0.03 * warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "air"
+    assert at_s <= 300.0 + 900.0 * 0.4 + 120.0
+    assert stands(events, "air")
+
+
+def test_a_wall_that_leaps_down_in_a_second_stays_doubted() -> None:
+    """An input that comes off while the fire burns, and drifts at what its amplifier makes of nothing."""
+    adrift = np.where(T < 1000.0, warm(), 430.0 + 30.0 * np.sin(T / 300.0))
+    _, events = judged(placed("wall", "wall", "wall", "coals"), [adrift, warm(), warm(), warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 1030.0
+    assert stands(events, "p0")
+
+
 @pytest.mark.parametrize(
     ("plan", "columns", "every_s", "step_c"),
     [

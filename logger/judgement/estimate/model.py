@@ -3,8 +3,10 @@
 A wall's mean and a probe that touches it both trail the wall's skin, each by some tens of seconds that nobody
 has measured: a probe of 20-60 s (common practice, no source), the mean by L²/(3a) where the wall is heated
 from one side, 5 to 65 s for 4 to 10 mm. They cancel for the most part, so the wall probe is taken as it is,
-and what is not known of the two widens the band. A wall with no probe on it follows the air beside it as a
-lumped body does, more quickly when hot [1]_.
+and what is not known of the two widens the band. Heat also goes on through the wall into what stands behind
+it, which follows over minutes: then the mean lies on that side of the face by some share of what it is
+behind, which nobody has measured either, so the band is wider on that side alone. A wall with no probe on it
+follows the air beside it as a lumped body does, more quickly when hot [1]_.
 
 References
 ----------
@@ -38,6 +40,11 @@ class Model:
         How much lower than the wall a tip reads that loses heat to the air, as a share of its rise.
     gas_share : float
         Share of the air in what a probe on a wall reads, taken out where the air is known.
+    behind_s : float
+        How long what stands behind the wall takes to follow it: pots, sherds and air, minutes. [s]
+    behind_share, behind_u_share : float
+        How far the mean lies towards what is behind, as a share of what that is behind the face: as it is
+        taken, and how much farther it may well lie.
     air_lead_s : float
         The same as `lead_s` for a probe in the air: the smoothing's own lag. [s]
     core_share : float
@@ -55,16 +62,19 @@ class Model:
     """
 
     wall: Wall = field(default_factory=Wall)
-    lead_s: float = 13.0
+    lead_s: float = 25.0
     tip_share: float = 0.007
-    gas_share: float = 0.03
+    gas_share: float = 0.02
+    behind_s: float = 500.0
+    behind_share: float = 0.045
+    behind_u_share: float = 0.27
     air_lead_s: float = 9.0
     core_share: float = 0.3
-    film_w_m2k: float = 15.0
+    film_w_m2k: float = 25.0
     view: float = 0.6
     ember_share: float = 0.2
-    wall_u_c: float = 6.5
-    wall_u_share: float = 0.013
+    wall_u_c: float = 3.5
+    wall_u_share: float = 0.008
     wall_u_s: float = 10.0
     air_u_c: float = 16.0
     air_u_share: float = 0.115
@@ -87,7 +97,8 @@ class Model:
         """
         usual, wall = cls(), Wall(thickness_mm=thickness_mm)
         behind_s = (wall.diffusion_s - usual.wall.diffusion_s) / 6  # half of a wall heated from one side only
-        return replace(usual, wall=wall, lead_s=usual.lead_s - behind_s)
+        share = usual.behind_u_share * thickness_mm / usual.wall.thickness_mm
+        return replace(usual, wall=wall, lead_s=usual.lead_s - behind_s, behind_u_share=min(share, 0.5))
 
     @property
     def areal_capacity_j_m2k(self) -> float:

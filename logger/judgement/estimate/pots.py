@@ -41,9 +41,9 @@ SPOT_S: Final = 900.0
 COLDEST_C: Final = -40.0
 HOTTEST_C: Final = 1300.0
 """No pot at a wood fire in the open is beyond these (common practice, no source). [°C]"""
-FASTEST_C_S: Final = 3.0
-"""Nor does its wall move faster: the glow of 800 °C, 75 kW/m² on one face of 7 mm of clay, gives 6 °C/s,
-and no fire is black all round. [°C/s]"""
+FASTEST_C_S: Final = 6.0
+"""Nor does its wall move faster: the glow of 800 °C, 75 kW/m² on one face of 7 mm of clay (Stefan and
+Boltzmann's law). [°C/s]"""
 TEST_S: Final = 30
 """What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
 MEMORY_S: Final = 300.0
@@ -81,6 +81,9 @@ class Pots:
     zones : tuple of str
     wall_c, var_c2 : array (z,)
         By probes alone: mean through the wall, NaN before anything was known, and its variance. [°C], [°C²]
+    behind_c, trail_c : array (z,)
+        What stands behind the wall; how much farther towards it the mean may lie, above 0 where it is
+        colder. [°C]
     rate_c_s : array (z,)
         [°C/s]
     misfit, proved_s : array (z,)
@@ -94,6 +97,8 @@ class Pots:
         z = len(self.zones)
         self.wall_c: Floats = np.full(z, np.nan)
         self.var_c2: Floats = np.full(z, 400.0)
+        self.behind_c: Floats = np.full(z, np.nan)
+        self.trail_c: Floats = np.zeros(z)
         self.rate_c_s: Floats = np.zeros(z)
         self.misfit: Floats = np.zeros(z)
         self.proved_s: Floats = np.zeros(z)
@@ -282,6 +287,7 @@ class Pots:
         own = on_wall | in_air
         if not own.all():
             source = np.where(in_air, source, self._neighbours(own))
+        wall = self._towards_behind(wall)
         known = ~np.isnan(before)
         begun = np.where(known, before, np.where(on_wall, wall, source))
         source = np.where(np.isnan(source), begun, source)
@@ -297,6 +303,16 @@ class Pots:
         self.foretold_c = self.foretold_c + STEP_S * np.where(in_air, pace, self.line_c_s)
         if self.second % TEST_S == 0:
             self._test(said.apart_c[i])
+
+    def _towards_behind(self, face: Floats) -> Floats:
+        """Where the mean lies between what a wall's probe says and what stands behind the wall."""
+        model, told = self.model, np.where(np.isnan(face), self.wall_c, face)
+        behind = np.where(np.isnan(self.behind_c), told, self.behind_c)
+        self.behind_c = behind + STEP_S / model.behind_s * (told - behind)
+        gap = face - self.behind_c
+        self.trail_c = np.nan_to_num(model.behind_u_share * gap)
+        mean: Floats = face - model.behind_share * gap
+        return mean
 
     def _doubt(self, source: Floats, apart_c: Floats) -> None:
         """Carry the variance on."""
@@ -361,12 +377,14 @@ class Pots:
         return float(self.var_c2[z]) * max(1.0, float(self.misfit[z]))
 
     def _estimate(self, z: int) -> ZoneEstimate:
-        u_c, offset = float(np.sqrt(self._variance(z))), 0.0
+        u_c, offset, trail_c = float(np.sqrt(self._variance(z))), 0.0, float(self.trail_c[z])
         spots = [s for s in self._spots if s.zone == self.zones[z] and self.second - s.t_s <= COUNTS_S]
         fits = spots[-1].fits if spots else True
         fresh = bool(spots) and self.second - spots[-1].t_s <= SPOT_S
         if spots:
+            alone_u_c = u_c
             offset, u_c = moved_by(spots, float(self.second), u_c)
+            trail_c *= u_c / alone_u_c
         wall = min(max(float(self.wall_c[z]) + offset, COLDEST_C), HOTTEST_C)
         rate = 60.0 * float(self.rate_c_s[z])
         lag = float(steady_lag_c(rate, self.model.wall))
@@ -376,8 +394,8 @@ class Pots:
         tested = self.by_wall[z] and self.proved_s[z] >= PROVED_S and self.misfit[z] < MISFIT
         return ZoneEstimate(
             wall_c=wall,
-            lo_c=max(wall - BAND * u_c, COLDEST_C),
-            hi_c=min(wall + BAND * u_c, HOTTEST_C),
+            lo_c=max(wall - BAND * u_c - max(trail_c, 0.0), COLDEST_C),
+            hi_c=min(wall + BAND * u_c - min(trail_c, 0.0), HOTTEST_C),
             surface_c=wall + lag * 2 / 3,
             inside_lag_c=lag,
             steepest_c_mm=float(steady_steepest_c_mm(rate, self.model.wall)),
@@ -388,8 +406,8 @@ class Pots:
 
 _KEPT: Final = frozenset(
     (
-        "wall_c", "var_c2", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s", "by_probe", "by_wall",
-        "coals_c", "second",
+        "wall_c", "var_c2", "behind_c", "trail_c", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s",
+        "by_probe", "by_wall", "coals_c", "second",
     )
 )  # fmt: skip
 

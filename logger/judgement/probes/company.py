@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.probes.signal import OFTEN_S
+from logger.judgement.probes.signal import FLAME_C, WALL_OFTEN_S
 from logger.judgement.runs import run_lengths
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Places
@@ -31,6 +31,16 @@ BELOW_S: Final = 30
 FELL_SHARE: Final = 0.35
 """A probe that hangs in the open air reads less than this share of what its neighbours do."""
 FELL_S: Final = 10
+SLIPPED_SHARE: Final = 0.75
+"""One that fell faster than a wall can, to less than half, needs to be only so much below them."""
+LONE_FELL_S: Final = 40
+LONE_HELD: Final = 0.06
+"""Where no other probe is in the air the walls and the coals must say for so long that the fire hasn't been
+raked away: they lost less than this share meanwhile."""
+NEVER_IN_C: Final = 300.0
+NEVER_IN_S: Final = 60
+"""A wall this hot that still warms is heated by what is hotter: for so long, air beside it isn't colder than
+`FELL_SHARE` of it."""
 WALL_SHARE: Final = 0.09
 """No wall loses so much of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second away (Stefan and
 Boltzmann's law, 5 mm of clay, both faces)."""
@@ -53,9 +63,12 @@ class Company:
         self.first_c: Floats = np.full(k, np.nan)
         self.air_c = np.inf
         self.alone_s: Ints = np.zeros(k, np.int64)
+        self.alone = np.zeros(k, np.bool_)
         self.dead_s: Ints = np.zeros(k, np.int64)
         self.below_s: Ints = np.zeros(k, np.int64)
         self.fell_s: Ints = np.zeros(k, np.int64)
+        self.outside_s: Ints = np.zeros(k, np.int64)
+        self.outside = np.zeros(k, np.bool_)
         self.slipped_s: Ints = np.full(k, SLIPPED_S, np.int64)
         self.fallen = np.zeros(k, np.bool_)
         self._touching = places.is_wall & ~places.surface
@@ -89,7 +102,7 @@ class Company:
         alone = self._alone(company, before, now)
         dead = self._dead(company, now)
         below = self._below(company, now)
-        fallen, doubtful = self._falls(rows, company, now, course.interval_s <= OFTEN_S)
+        fallen, doubtful = self._falls(rows, company, now, course.interval_s <= WALL_OFTEN_S)
         self.past_c = rows[n:].copy()
         return alone, dead, below, fallen, doubtful
 
@@ -97,17 +110,20 @@ class Company:
         hot = np.nan_to_num(now, nan=-np.inf) > ALONE_C
         hot[:, self._coals] = False
         found = np.zeros(now.shape, np.bool_)
-        for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0)):
+        for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0) | self.alone):
             others = [i for i in range(now.shape[1]) if i != j]
             c, was = company[:, others], before[:, others]
             known = ~np.isnan(c)
             cool = known.sum(axis=1) >= 2
             cool &= np.where(known, c, -np.inf).max(axis=1, initial=-np.inf) < COLD_C
             rose = np.where(known & ~np.isnan(was), c - was, -np.inf).max(axis=1, initial=-np.inf)
-            found[:, j] = hot[:, j] & cool & (rose < WARMS_C)
-        held = run_lengths(found, self.alone_s)
-        self.alone_s = held[-1]
-        return held >= ALONE_S
+            cool &= hot[:, j]
+            run = run_lengths((cool & (rose < WARMS_C))[:, None], self.alone_s[j : j + 1])[:, 0]
+            self.alone_s[j] = run[-1]
+            # Once called it stands until the others are warm, however the day warms them.
+            found[:, j] = _until(run >= ALONE_S, cool, bool(self.alone[j]))
+            self.alone[j] = found[-1, j]
+        return found
 
     def _dead(self, company: Floats, now: Floats) -> Bools:
         found = np.zeros(now.shape, np.bool_)
@@ -158,7 +174,8 @@ class Company:
             )
             hottest = np.where(np.isnan(rows), -np.inf, rows)
             highest = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0).max(axis=2)
-            low = (now < 0.45 * highest) & (highest > 250.0) & (now < 250.0)
+            half = (now < 0.5 * highest) & (highest > 250.0)
+            low = half & (now < 0.45 * highest) & (now < 250.0)
         # A wall never does so; its probe has slipped, and what it shows next is no wall either.
         at = np.arange(1, n + 1)[:, None]
         last = np.maximum.accumulate(np.where(doubtful, at, 0), axis=0)
@@ -166,11 +183,31 @@ class Company:
         self.slipped_s = np.minimum(since_s[-1], SLIPPED_S)
         doubtful = since_s < SLIPPED_S
         fallen = np.zeros((n, k), np.bool_)
-        for j in np.flatnonzero(low.any(axis=0) | self.fallen | (self.fell_s > 0)):
-            fallen[:, j] = self._fall(int(j), rows, company, now, low[:, j])
-        return fallen, doubtful
+        slipped = half & doubtful
+        for j in np.flatnonzero((low | slipped).any(axis=0) | self.fallen | (self.fell_s > 0)):
+            fallen[:, j] = self._fall(int(j), rows, company, now, low[:, j], slipped[:, j])
+        return fallen | self._never_in(rows, company, now), doubtful
 
-    def _fall(self, j: int, rows: Floats, company: Floats, now: Floats, low: Bools) -> Bools:
+    def _never_in(self, rows: Floats, company: Floats, now: Floats) -> Bools:
+        """Where a probe in the air stays cold beside walls of its zone that are being heated."""
+        n, k = now.shape
+        found = np.zeros((n, k), np.bool_)
+        cold = np.nan_to_num(now, nan=np.inf) < FELL_SHARE * FLAME_C
+        for j in np.flatnonzero(self._air & (cold.any(axis=0) | (self.outside_s > 0) | self.outside)):
+            walls = np.flatnonzero(self._touching & (self._zone_of == self._zone_of[j]))
+            if not len(walls):
+                continue
+            around, was = _median(company[:, walls]), _median(rows[:n, walls])
+            with np.errstate(invalid="ignore"):
+                out = (now[:, j] < FELL_SHARE * around) & (around > NEVER_IN_C) & (around > was)
+                stays = now[:, j] < 0.5 * around
+            run = run_lengths(out[:, None], self.outside_s[j : j + 1])[:, 0]
+            self.outside_s[j] = run[-1]
+            found[:, j] = _until(run >= NEVER_IN_S, stays, bool(self.outside[j]))
+            self.outside[j] = found[-1, j]
+        return found
+
+    def _fall(self, j: int, rows: Floats, company: Floats, now: Floats, low: Bools, slipped: Bools) -> Bools:
         """Where one probe has dropped to the open air while its neighbours stayed as they were."""
         n, k = now.shape
         mates = [i for i in range(k) if i != j and self._zone_of[i] == self._zone_of[j]]
@@ -179,21 +216,39 @@ class Company:
         around = _median(company[:, near])
         # Where the air beside it falls as well, the flames have gone out.
         airs = [i for i in others if self._air[i] or not self._air[j]]
-        before = rows[:n]
+        before, for_s = rows[:n], FELL_S if airs else LONE_FELL_S
         with np.errstate(invalid="ignore"):
-            held = _median(company[:, airs] - before[:, airs]) > -0.2 * _median(before[:, airs])
-            alike = np.isnan(_median(company[:, airs])) if airs else np.zeros(n, np.bool_)
-            out = low & (now[:, j] < FELL_SHARE * around) & (around > 200.0) & (held | alike)
-            stays = now[:, j] < 0.5 * around
+            if airs:
+                held = _median(company[:, airs] - before[:, airs]) > -0.2 * _median(before[:, airs])
+                alike = np.isnan(_median(company[:, airs]))
+            else:
+                held, alike = self._burns_on(before, company), np.zeros(n, np.bool_)
+            below = low & (now[:, j] < FELL_SHARE * around) | slipped & (now[:, j] < SLIPPED_SHARE * around)
+            out = below & (around > 200.0) & (held | alike)
+            stays = now[:, j] < np.where(slipped, SLIPPED_SHARE, 0.5) * around
         run = run_lengths(out[:, None], self.fell_s[j : j + 1])[:, 0]
         self.fell_s[j] = run[-1]
-        found = np.zeros(n, np.bool_)
-        is_down = bool(self.fallen[j])
-        for i in range(n):
-            is_down = bool(run[i] >= FELL_S) or (is_down and bool(stays[i]))
-            found[i] = is_down
-        self.fallen[j] = is_down
+        found = _until(run >= for_s, stays, bool(self.fallen[j]))
+        self.fallen[j] = found[-1]
         return found
+
+    def _burns_on(self, before: Floats, company: Floats) -> Bools:
+        """Where neither walls nor coals cool as they do in the open."""
+        lost = [
+            _median(before[:, of] - company[:, of]) > LONE_HELD * _median(before[:, of])
+            for of in (np.flatnonzero(self._touching), np.flatnonzero(self._coals))
+        ]
+        burns: Bools = ~np.logical_or(*lost)
+        return burns
+
+
+def _until(begins: Bools, stays: Bools, before: bool) -> Bools:
+    """Where something holds that has begun and stays so."""
+    at = np.arange(1, len(begins) + 1)
+    begun = np.maximum.accumulate(np.where(begins, at, 0))
+    ended = np.maximum.accumulate(np.where(~stays & ~begins, at, 0))
+    holds: Bools = (begun > ended) | (before & (begun == 0) & (ended == 0))
+    return holds
 
 
 def _median(values: Floats) -> Floats:

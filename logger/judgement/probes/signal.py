@@ -12,8 +12,10 @@ from logger.reading import Floats
 
 OFTEN_S: Final = 3.0
 """Readings farther apart than this may differ as they like: flame comes and goes between them. [s]"""
+WALL_OFTEN_S: Final = 5.0
+"""The same of a probe that touches a wall or lies in coals: it is too slow for flame. [s]"""
 JUMPS: Final = 3.2
-"""So many jumps, each forgotten within some 40 s, are a loose terminal."""
+"""So many jumps, each forgotten within some 40 readings, or seconds, are a loose terminal."""
 FORGET: Final = 0.975
 OPEN_FORGET: Final = 0.97
 USUAL: Final = 6.0
@@ -28,10 +30,14 @@ WALL_S: Final = 6.0
 FLAME_C: Final = 1250.0
 """No wood fire in the open is hotter (common practice, no source). [°C]"""
 COLDEST_C: Final = -30.0
+WALL_USUAL_C: Final = 5.0
+"""No probe of `WALL_S` stands out by more from one reading to the next, however the flames play: what does is
+never learned as its habit. [°C]"""
 STEP_S: Final = 3.0
 LEAST_LEAP_C: Final = 100.0
 """Less isn't called a leap. [°C]"""
-AGREES_S: Final = 60
+AGREES_S: Final = 300
+"""What has leapt is believed again once it has agreed with the others for so long. [s]"""
 
 
 class Signal:
@@ -67,6 +73,8 @@ class Signal:
         self._floor_c = np.where(wall, 4.0, 12.0)
         self._share = np.where(wall, 0.1, 0.5) * jump
         self._lag_s = np.where(wall, WALL_S, BEAD_S)
+        self._often_s = np.where(wall, WALL_OFTEN_S, OFTEN_S)
+        self._most_usual_c = np.where(wall, WALL_USUAL_C, np.inf)
         self._for_s = for_s
 
     def contact(self, open_now: Bools, fresh: Bools) -> tuple[Floats, Bools]:
@@ -99,7 +107,7 @@ class Signal:
 
     def loose(
         self, course: Course, value_c: Floats, fresh: Bools, swing_c: Floats, opened: Bools
-    ) -> tuple[Floats, Bools]:
+    ) -> tuple[Floats, Floats, Floats]:
         """Count values that stand out from those before and after them.
 
         Parameters
@@ -114,8 +122,9 @@ class Signal:
         -------
         jumps : array (n, k)
             So many, lately; more than `JUMPS` are a loose terminal.
-        often : bool array (n, k)
-            A reading came, and the one before isn't long ago.
+        change_c, gap_s : array (n, k)
+            From the reading before, or the one before that if it was nearer, and how long ago the one before
+            was; NaN where none came, or it is long ago. [°C], [s]
         """
         n, k = value_c.shape
         # Two rows of before come first: the newest reading of each probe, and the one before that.
@@ -130,13 +139,17 @@ class Signal:
         self.last_c, self.last_s = np.stack([two[-1], one[-1]]), np.stack([two_s[-1], one_s[-1]])
         one, two, gap, gap2 = one[:-1], two[:-1], times[2:] - one_s[:-1], one_s[:-1] - two_s[:-1]
         self.seconds += n
-        often = fresh & (gap <= OFTEN_S) & (gap2 <= OFTEN_S)
+        often = fresh & (gap <= self._often_s) & (gap2 <= self._often_s)
         off = np.where(often, np.abs(one - 0.5 * (value_c + two)), np.nan)
         off = np.fmax(off, np.where(fresh & (swing_c > 0.0), 0.5 * swing_c, np.nan))
-        jumps = self._count(off, self._floor_c + self._share * np.maximum(course.median_c, 0.0), opened)
-        return jumps, fresh & (gap <= OFTEN_S)
+        floor_c = self._floor_c + self._share * np.maximum(course.median_c, 0.0)
+        jumps = self._count(off, floor_c, opened, np.maximum(course.interval_s, 1.0))
+        lately = fresh & (gap <= self._often_s)
+        # The way back from a single spike is no leap: of the last two readings the nearer one counts.
+        change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
+        return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan)
 
-    def _count(self, off: Floats, floor_c: Floats, opened: Bools) -> Floats:
+    def _count(self, off: Floats, floor_c: Floats, opened: Bools, every_s: Floats) -> Floats:
         safe = np.where(np.isnan(off), 0.0, off)
         floor = np.where(np.isnan(floor_c), np.inf, floor_c)
         usual = self._learn(off)
@@ -145,12 +158,12 @@ class Signal:
         if not (over.any() or opened.any() or self.jumps.any()):
             self.dead_s = np.maximum(self.dead_s - len(off), 0.0)
             return jumps
-        now, dead_s = self.jumps, self.dead_s
+        now, dead_s, keep, pause_s = self.jumps, self.dead_s, FORGET ** (1.0 / every_s), 3.0 * every_s
         for i in range(len(off)):
             # One value that stands out makes its neighbours stand out as well.
             jumped = (over[i] & (dead_s <= 0.0)) | opened[i]
-            dead_s = np.where(jumped, 3.0, np.maximum(dead_s - 1.0, 0.0))
-            now = now * FORGET + jumped
+            dead_s = np.where(jumped, pause_s[i], np.maximum(dead_s - 1.0, 0.0))
+            now = now * keep[i] + jumped
             now[now < 0.05] = 0.0
             jumps[i] = now
         self.jumps, self.dead_s = now, dead_s
@@ -173,19 +186,29 @@ class Signal:
             if second % SLOT_S == 0:
                 mean = self.slot_c / np.maximum(self.slot_n, 1.0)
                 part = np.minimum(self.slot_n / USUAL_N, 1.0)
-                self.usual_c = self.usual_c + part * (mean - self.usual_c)
+                learned = self.usual_c + part * (mean - self.usual_c)
+                self.usual_c = np.minimum(learned, self._most_usual_c)
                 self.slot_n, self.slot_c = np.zeros_like(self.slot_n), np.zeros_like(self.slot_c)
             begin = end
         return usual
 
-    def leaps(self, step_c: Floats, value_c: Floats, around_c: Floats, blind: Bools) -> tuple[Bools, Bools]:
+    def leaps(
+        self,
+        step_c: Floats,
+        change_c: Floats,
+        gap_s: Floats,
+        value_c: Floats,
+        around_c: Floats,
+        blind: Bools,
+    ) -> tuple[Bools, Bools]:
         """Find steps that no probe can make, and that aren't taken back.
 
         Parameters
         ----------
         step_c : array (n, k)
-            From the median of the five seconds before, whose middle lies three seconds ago; NaN where there
-            is none. [°C]
+            From the median of the five seconds before, whose middle lies three seconds ago. [°C]
+        change_c, gap_s : array (n, k)
+            From the reading before, and how long ago that was (`loose`). [°C], [s]
         value_c : array (n, k)
             [°C]
         around_c : array (n, k)
@@ -199,18 +222,27 @@ class Signal:
             Called; and before it is called.
         """
         before = value_c - step_c
-        share = 1.0 - np.exp(-STEP_S / self._lag_s)
-        most_up, most_down = share * (FLAME_C - before), share * (before - COLDEST_C)
-        most = np.maximum(np.where(step_c > 0.0, most_up, most_down), LEAST_LEAP_C)
+        size = np.abs(np.nan_to_num(step_c))
+        slow = size > self._most(step_c, before, np.maximum(STEP_S, gap_s + 2.0))
+        # What is gone within one reading, and not only from a single spike to where it was before.
+        quick = np.abs(change_c) > self._most(change_c, value_c - change_c, gap_s)
+        quick &= (
+            (step_c * change_c > 0.0) & (size > self._most(step_c, before, gap_s)) & (self._lag_s > BEAD_S)
+        )
         hot = value_c > FLAME_C + 50.0
-        leaps = ((np.abs(np.nan_to_num(step_c)) > most) | hot) & ~blind
+        slow &= np.abs(change_c) > LEAST_LEAP_C
+        leaps = (slow | quick | hot) & ~blind
+        from_c = np.where(np.isnan(before), np.nan_to_num(around_c, nan=COLDEST_C), before)
         leapt, doubtful = np.zeros(leaps.shape, np.bool_), np.zeros(leaps.shape, np.bool_)
         if not leaps.any() and np.isnan(self.leapt_from_c).all():
             return leapt, doubtful
         near = np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0)
-        for i in range(len(leaps)):
+        # Before the first leap nothing happens.
+        begin = 0 if (~np.isnan(self.leapt_from_c)).any() else int(leaps.any(axis=1).argmax())
+        for i in range(begin, len(leaps)):
             new = leaps[i] & np.isnan(self.leapt_from_c)
-            self.leapt_from_c[new], self.leapt_by_c[new] = before[i, new], step_c[i, new]
+            self.leapt_from_c[new] = from_c[i, new]
+            self.leapt_by_c[new] = value_c[i, new] - from_c[i, new]
             self.leapt_s[new] = 0.0
             self.back_s[new] = 0.0
             on = ~np.isnan(self.leapt_from_c)
@@ -223,3 +255,10 @@ class Signal:
             doubtful[i] = on
             leapt[i] = on & (self.leapt_s >= self._for_s)
         return leapt, doubtful
+
+    def _most(self, step_c: Floats, before_c: Floats, over_s: Floats) -> Floats:
+        """How far a probe of this lag can go at most in the direction of a step; NaN where unknown."""
+        share = 1.0 - np.exp(-over_s / self._lag_s)
+        room = np.where(step_c > 0.0, FLAME_C - before_c, before_c - COLDEST_C)
+        most: Floats = np.maximum(share * room, LEAST_LEAP_C)
+        return most

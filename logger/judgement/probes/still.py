@@ -16,7 +16,8 @@ from logger.reading import Floats, Ints
 
 SLOT_S: Final = 10
 FORGET: Final = 0.9
-"""How often a channel moves is learned over some hundred seconds in which it does."""
+"""How often a channel moves is learned over some hundred readings, or seconds, in which it does; forgotten by
+this every `SLOT_S` readings."""
 LEARNED_N: Final = 30.0
 """So many readings must have been seen before anything is known of it."""
 SURE: Final = 14.0
@@ -49,8 +50,8 @@ class Still:
     Attributes
     ----------
     read, moved, far : array (k,)
-        Readings, movements, and those by two steps or more, each forgotten by `FORGET` every `SLOT_S` in
-        which the channel moved.
+        Readings, movements, and those by two steps or more, each forgotten by `FORGET` every `SLOT_S`
+        readings while the channel moves.
     own_c : array (k,)
     others_c : float
         How far each probe, and most of them, went; forgotten the same way. [°C]
@@ -144,9 +145,11 @@ class Still:
         read, moved, far, own, others = self.slot
         # A channel that stands learns nothing of standing: how it moved before is what counts.
         lives = moved > 0.0
-        self.read = np.where(lives, FORGET * self.read + read, self.read)
-        self.moved = np.where(lives, FORGET * self.moved + moved, self.moved)
-        self.far = np.where(lives, FORGET * self.far + far, self.far)
+        # By readings, not seconds: a channel read every few seconds is known by as many as another.
+        keep = FORGET ** (read / SLOT_S)
+        self.read = np.where(lives, keep * self.read + read, self.read)
+        self.moved = np.where(lives, keep * self.moved + moved, self.moved)
+        self.far = np.where(lives, keep * self.far + far, self.far)
         self.own_c = FORGET_WAY * self.own_c + own
         self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
         self.slot = np.zeros_like(self.slot)

@@ -8,13 +8,14 @@ It is called sooner where physics and company say the same. A wall that a probe 
 tens of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost
 half of `drop_c`, and would have lost all of it half a minute from now at its present rate, while the others
 lost less than a third of that, is called for what it is about to be. Nothing in this was fitted: half, a
-third and half a minute are round numbers, and stand or fall by the table in this folder's README.
+third and half a minute are round numbers, and stand or fall by the table in the judgement's README.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -81,6 +82,7 @@ class Collapse:
         self.early_s: Ints = np.zeros(z, np.int64)
         self._places = places
         self._names = places.zones
+        self._keys = [f"coal_collapse:{zone}" for zone in places.zones]
 
     def run(self, course: Course, trusted: Floats, weight: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
         """Take n seconds; `conditions` then goes through them.
@@ -157,15 +159,16 @@ class Collapse:
         Condition
         """
         for z in self._places.pots:
-            key = f"coal_collapse:{self._names[z]}"
+            key = self._keys[z]
             if z not in self._busy and key not in alarms.alarms:
                 continue
             called = bool(self._called[i, z]) and not raked
             if alarms.active(key):
-                yield Condition("coal_collapse", self._names[z], None, bool(self._down[i, z]), 0.0, 45.0, "")
-            elif called or key in alarms.alarms:
-                words = self._words(i, z) if called else ""
-                yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
+                called = bool(self._down[i, z])
+            elif not called and key not in alarms.alarms:
+                continue
+            words = partial(self._words, i, z)
+            yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
 
     def _may_have_fallen(self, z: int, seen: Floats) -> bool:
         """Tell cheaply whether any probe of a zone shows a fall worth looking at."""

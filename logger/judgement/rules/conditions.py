@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,7 +10,7 @@ LOAD: Final = "load"
 """Place of an alarm that is about the whole stack."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Condition:
     """One rule at one place in one second.
 
@@ -21,8 +22,8 @@ class Condition:
         With the rule's deadband in it.
     on_delay_s, off_delay_s : float
         For how long it must hold, or be absent. [s]
-    message : str
-        Empty where it doesn't hold.
+    words : callable
+        Give the message; asked for only where the alarm comes up.
     """
 
     rule: str
@@ -31,7 +32,7 @@ class Condition:
     holds: bool
     on_delay_s: float
     off_delay_s: float
-    message: str
+    words: Callable[[], str]
 
     @property
     def key(self) -> str:

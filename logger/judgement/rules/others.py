@@ -6,7 +6,8 @@ the deadband), how long that must last, and the words for it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -22,7 +23,7 @@ from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Places, Walls, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats, Ints
-from logger.words.said import Degrees, said
+from logger.words.said import Degrees, Said, said
 
 GOOD_NEWS_S: Final = 120.0
 """Good news stands for so long and then makes room. [s]"""
@@ -44,6 +45,7 @@ class Rules:
         self.stalls = Stalls(plan, places)
         self._plan = plan
         self._places = places
+        self._stalled_keys = [f"stalled_zone:{zone}" for zone in places.zones]
         self._set: dict[str, dict[str, Any]] = plan.alarms
 
     def run(
@@ -108,9 +110,7 @@ class Rules:
             Those that hold, and those that don't where their alarm may be up.
         """
         level = self._level[i]
-        up: dict[str, list[str]] = {}
-        for key, alarm in alarms.alarms.items():
-            up.setdefault(alarm.rule, []).append(key)
+        up = {alarm.rule for alarm in alarms.alarms.values()}
         if self._faulty or "probe_fault" in up:
             yield from self._probe_fault(i, alarms)
         if self._heating is not None or "heating_too_fast" in up:
@@ -130,7 +130,7 @@ class Rules:
             probe = self._plan.probes[j]
             if _idle("probe_fault", probe.name, fault > 0, alarms):
                 continue
-            words = f'"{probe.name}" {WORDS[fault]}' if fault else ""
+            words = partial('"{}" {}'.format, probe.name, WORDS.get(fault, ""))
             # The delays of faults, on and off, are in the watch itself, but for heat, which comes slowly.
             delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
             yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 1.0, words)
@@ -171,25 +171,26 @@ class Rules:
     def _heating_too_fast(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["heating_too_fast"]
         ease = 0.8 if alarms.active(f"heating_too_fast:{LOAD}") else 1.0
-        holds, words = False, ""
+        holds = False
         if self._heating is not None:
-            coldest, speed, steep, zone = self._heating[i]
+            coldest, speed, steep, _ = self._heating[i]
             if steep == steep:
                 fast = steep > float(rule["gradient_c_mm"]) * ease
-                words, value = (
-                    "its wall is {}/mm hotter towards its face (estimated).",
-                    Degrees("by", steep, ".1f"),
-                )
             else:
                 fast = speed > float(rule["rate_c_per_min"]) * ease
-                words, value = "rises by {} a minute.", Degrees("by", speed)
             holds = coldest < float(rule["below_c"]) and fast
-            words = said(
-                f"{{}} is at {{}} and {words}", self._places.zones[zone], Degrees("at", coldest), value
-            )
         if not _idle("heating_too_fast", LOAD, holds, alarms):
-            words = words if holds else ""
+            words = partial(self._heats, i)
             yield Condition("heating_too_fast", None, None, holds, float(rule["for_s"]), 60.0, words)
+
+    def _heats(self, i: int) -> Said:
+        coldest, speed, steep, zone = (self._heating or [])[i]
+        if steep == steep:
+            words = "its wall is {}/mm hotter towards its face (estimated)."
+            value = Degrees("by", steep, ".1f")
+        else:
+            words, value = "rises by {} a minute.", Degrees("by", speed)
+        return said(f"{{}} is at {{}} and {words}", self._places.zones[zone], Degrees("at", coldest), value)
 
     def _place(self, i: int, z: int) -> str:
         """A zone's name; with the word `air` where its level is only that of its air."""
@@ -203,7 +204,7 @@ class Rules:
             active = alarms.active(f"over_temperature:{zone}")
             holds = level[z] > limit - (15.0 if active else 0.0)
             if not _idle("over_temperature", zone, holds, alarms):
-                words = said("{} is at {}.", self._place(i, z), Degrees("at", level[z])) if holds else ""
+                words = partial(said, "{} is at {}.", self._place(i, z), Degrees("at", level[z]))
                 yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
 
     def _cooling(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
@@ -216,20 +217,20 @@ class Rules:
             if _idle("cooling_too_fast", zone, holds, alarms):
                 continue
             fell = (self._place(i, z), Degrees("by", -r), Degrees("at", c))
-            words = said("{} falls by {} a minute at {}.", *fell) if holds else ""
+            words = partial(said, "{} falls by {} a minute at {}.", *fell)
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
 
     def _stalled(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
         stalls = self.stalls
+        busy = stalls.busy
         for z in self._places.pots:
-            zone = self._places.zones[z]
-            key = f"stalled_zone:{zone}"
-            if z not in stalls.busy and key not in alarms.alarms:
+            zone, key = self._places.zones[z], self._stalled_keys[z]
+            if z not in busy and key not in alarms.alarms:
                 continue
             holds = stalls.holds(i, z, active=alarms.active(key)) and not raked
-            if _idle("stalled_zone", zone, holds, alarms):
+            if not holds and key not in alarms.alarms:
                 continue
-            words = stalls.words(i, z, self._place(i, z)) if holds else ""
+            words = partial(stalls.words, i, z, self._place(i, z))
             yield Condition("stalled_zone", zone, None, holds, 1.0, 60.0, words)
 
     def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
@@ -248,7 +249,7 @@ class Rules:
             return
         names = self._places.zones
         told = (names[hot], Degrees("by", high - low), names[cold])
-        words = said("{} is {} hotter than {}.", *told) if holds else ""
+        words = partial(said, "{} is {} hotter than {}.", *told)
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
     def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
@@ -262,13 +263,13 @@ class Rules:
                 self.done_s[z] = 0.0
             fresh = wait <= self.done_s[z] <= wait + GOOD_NEWS_S
             if not _idle("target_reached", zone, fresh, alarms):
-                known = fresh and c == c
-                words = said("{} is at {}.", self._place(i, z), Degrees("at", c)) if known else ""
+                at = partial(said, "{} is at {}.", self._place(i, z), Degrees("at", c))
+                words: Callable[[], str] = at if c == c else str
                 yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
             fresh = soak <= soak_s <= soak + GOOD_NEWS_S and self.done_s[z] > 0.0
             if not _idle("soak_done", zone, fresh, alarms):
                 target = f"{self._plan.soak_min:.0f} min", Degrees("at", self._plan.target_c)
-                words = said("{} has had {} at {}.", self._place(i, z), *target) if fresh else ""
+                words = partial(said, "{} has had {} at {}.", self._place(i, z), *target)
                 yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words)
 
 
