@@ -70,13 +70,14 @@ class Admission:
         """
         if rig in self._columns:
             return Begin.AT_ONCE
-        preferred = wired or not self.planned.isdisjoint(channels)
+        planned = not self.planned.isdisjoint(channels)
+        preferred = wired or planned
         if self._count + len(channels) > MAX_COLUMNS - (0 if preferred else RESERVED_COLUMNS):
             return Begin.NEVER
         seats = sum(now_s - heard_s < GONE_S for heard_s in self._heard_s.values())
         if seats >= MAX_RIGS - (0 if preferred else RESERVED):
             return Begin.NEVER
-        return Begin.AT_ONCE if preferred or len(self._columns) < FREE else Begin.WHEN_STEADY
+        return Begin.AT_ONCE if planned or len(self._columns) < FREE else Begin.WHEN_STEADY
 
     def allow(self, rig: str, channels: Collection[str], now_s: float) -> Collection[str]:
         """Seat a rig, and say which of its channels are recorded.

@@ -13,7 +13,7 @@ from logger.recording.apart import ROOM_BYTES
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.taken import Taken
-from logger.rig_line.admission import COLUMNS_A_RIG, MAX_COLUMNS, MAX_RIGS
+from logger.rig_line.admission import COLUMNS_A_RIG, FREE, MAX_COLUMNS, MAX_RIGS
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import LineSplitter, checksum, encode
 from logger.sources import Arrival
@@ -243,9 +243,22 @@ async def test_many_rigs_that_go_on_are_recorded_and_the_one_too_many_is_named()
     told = [data for kind, data in told_in(taken) if kind == "fault" and "not recorded" in data["text"]]
     assert {data["rig"] for data in told} <= apart
     assert 1 <= len(told) <= 10
-    # One at a serial port has a seat of its own.
-    await way.put(line(1, rig="wired"), 5.0)
-    assert [frame.rig for frame, _ in way.take().frames] == ["wired"]
+    # One at a serial port has a seat of its own, as soon as it has gone on for a while.
+    for seq in range(20):
+        await way.put(line(seq, rig="wired"), 5.0 + seq / 10)
+    assert [frame.seq for frame, _ in way.take().frames if frame.rig == "wired"] == list(range(20))
+
+
+async def test_made_up_names_at_a_serial_port_take_no_seat() -> None:
+    way = Way()
+    for seq in range(100):
+        await way.put(line(seq), seq / 10)
+        await way.put(line(seq, rig=f"m{seq}"), seq / 10 + 0.01)
+    taken = way.take()
+    assert [frame.seq for frame, _ in taken.frames if frame.rig == "a1"] == list(range(100))
+    recorded = {frame.rig for frame, _ in taken.frames}
+    assert len(recorded) <= FREE
+    assert {row.rig for row in taken.apart} == {"a1", *(f"m{i}" for i in range(100))} - recorded
 
 
 async def test_channels_without_end_are_not_recorded_and_kept_as_they_came() -> None:
