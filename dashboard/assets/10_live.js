@@ -21,7 +21,7 @@
   window.stokewatch = S;
   let socket = null;
   let seq = null; // of the last screen that counts; null until a whole one is here
-  let wish = null;
+  let [wish, asking] = [null, 0];
   let heard = mark();
   let newest = null; // {mark, age_s}: the youngest reading
   const texts = new Map(); // by element: what the server last said
@@ -153,13 +153,14 @@
 
   // --- what Dash calls --------------------------------------------------------------------------------------
 
-  function want(changes) {
+  S.want = (changes) => {
     const next = { page: "other", unit: "C", theme: "day", window_s: null, view: "traces", ...wish, ...changes };
     if (JSON.stringify(next) === JSON.stringify(wish)) return;
     wish = next;
-    ask();
-  }
-  S.want = want;
+    seq = null;
+    clearTimeout(asking);
+    asking = setTimeout(ask, 20); // a page that opens says several things at once: that is one wish
+  };
 
   /** Ask an endpoint, with a file or with values; gives its answer, or why there is none. */
   S.door = async (path, body) => {
@@ -193,11 +194,11 @@
         else link.removeAttribute("aria-current");
       }
       document.body.dataset.page = path === "/" ? "fire" : path.split("/")[1];
-      want({ unit, theme, page: path === "/" && there("fire-here") ? "fire" : "other" });
+      S.want({ unit, theme, page: path === "/" && there("fire-here") ? "fire" : "other" });
       return NO();
     },
     arrive() {
-      want({ page: "fire" });
+      S.want({ page: "fire" });
       if (seq !== null) ask(); // the same wish may have been said before its parts were there
       return NO();
     },

@@ -298,8 +298,9 @@ class Hub:
         if wishes:
             self._say(all_points=True)  # what waits goes out before: no point is told twice
         for wish in wishes:
-            made = await asyncio.to_thread(self.watcher.snapshot, wish.window_s)
-            board = Board.of(made)
+            board = self.board
+            if wish.page == "fire":
+                board = Board.of(await asyncio.to_thread(self.watcher.snapshot, wish.window_s))
             glass = self._glasses.setdefault(wish, Glass(wish))
             seq, text = await asyncio.to_thread(self._whole_screen, glass, board)
             for tablet in sharing:
