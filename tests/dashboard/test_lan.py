@@ -7,6 +7,7 @@ import json
 import logging
 import re
 import stat
+import time
 from pathlib import Path
 from typing import Any
 
@@ -332,8 +333,11 @@ def test_nor_can_it_come_in_pieces(lan: Lan) -> None:
 
 def test_a_flood_is_stopped_and_others_are_served(lan: Lan) -> None:
     flood, calm = lan.person("192.168.4.66"), lan.person("192.168.4.20")
+    begun_s = time.monotonic()
     codes = [flood.post(CALLBACKS, json={"kind": "x"}).status_code for _ in range(int(ACTS.burst) + 30)]
-    assert codes.count(429) >= 20
+    let_by = ACTS.burst + ACTS.per_s * (time.monotonic() - begun_s)
+    assert 1 <= len(codes) - codes.count(429) <= let_by + 1
+    assert codes[-1] == 429 or let_by >= len(codes)
     assert calm.post(CALLBACKS, json={"kind": "x"}).status_code == 400
     assert flood.get("/healthz").status_code == 200, "looking is counted apart"
 

@@ -66,11 +66,14 @@ class Bench:
             if self.state.now.firing is not None:
                 self.judged.resume(self.writer, reader, self.state.now.firing, self.state.plan)
 
-    def hear(self, first_s: int, last_s: int, c: float) -> list[Event]:
-        """A frame a second, judged and put into the journal."""
+    def hear(self, first_s: int, last_s: int, c: float, rise_c: float = 0.0) -> list[Event]:
+        """A frame a second, rising evenly, judged and put into the journal."""
         self.time.now_us = self.begun_us + 1_000_000 * last_s
         frames = [
-            (Frame("a1", s, 1000 * s, {"k0": Sample(c=c)}), self.begun_us + 1_000_000 * s)
+            (
+                Frame("a1", s, 1000 * s, {"k0": Sample(c=c + rise_c * (s - first_s) / (last_s - first_s))}),
+                self.begun_us + 1_000_000 * s,
+            )
             for s in range(first_s, last_s)
         ]
         unit = self.collector.collect(Taken(frames=frames))
@@ -96,9 +99,9 @@ def raised(events: list[Event]) -> list[str]:
 
 
 def test_an_alarm_is_said_with_the_readings_that_raise_it_and_shown_at_the_fire(bench: Bench) -> None:
-    assert raised(bench.hear(0, 30, 20.0)) == []
+    assert raised(bench.hear(0, 30, 290.0)) == []
     assert bench.judged.show(firing=True) is not Show.ALARM
-    assert raised(bench.hear(30, 60, 400.0)) == ["over_temperature"]
+    assert raised(bench.hear(30, 120, 290.0, rise_c=20.0)) == ["over_temperature"]
     assert bench.judged.verdict is not None
     assert bench.judged.show(firing=True) is Show.ALARM
 
@@ -140,8 +143,8 @@ def test_a_restart_goes_on_from_the_state_that_was_kept(bench: Bench) -> None:
 
 
 def test_without_a_state_it_catches_up_beside_the_recording(bench: Bench) -> None:
-    bench.hear(0, 30, 20.0)
-    bench.hear(30, 200, 400.0)
+    bench.hear(0, 30, 290.0)
+    bench.hear(30, 200, 290.0, rise_c=110.0)
     bench.start()
     firing = bench.state.now.firing
     assert firing is not None
