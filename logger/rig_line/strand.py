@@ -62,9 +62,8 @@ class Strand:
             return False
         waited_s = came.arrival_s - self.last_s - step_ms / 1000
         if waited_s > LATE_OK_S and came.arrival_s - came.ms / 1000 > self.last_s:
-            return (
-                False  # switched on since, it may be: a boot of its own costs a stalled link's frames nothing
-            )
+            # Switched on since, it may be: a boot of its own costs a stalled link's frames nothing.
+            return False
         if came.known or self.frames[-1].known:  # what comes again comes in a burst; a new boot to the beat
             return abs(waited_s) <= max(_STEADY_S, 0.5 * step_ms / 1000)
         return waited_s < (_STALL_S if self.pace_ms else LATE_OK_S)
