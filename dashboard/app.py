@@ -31,6 +31,7 @@ from dashboard.access import Access, is_loopback
 from dashboard.connections import MAX_HEAD, HttpConnection, Listener, Places, SocketConnection
 from dashboard.context import Context
 from dashboard.door import Door, OpenDoor, PinDoor
+from dashboard.first_look import PLACE, first_look, first_look_now
 from dashboard.front import Front
 from dashboard.guard import on_error
 from dashboard.limits import Limits
@@ -111,6 +112,10 @@ class Page(Dash):
 
     hub: Hub
 
+    def interpolate_index(self, **kwargs: Any) -> str:
+        """Fill the document, with a first look at the fire in it."""
+        return str(super().interpolate_index(**kwargs)).replace(PLACE, first_look_now.get())
+
 
 def create_app(
     journal_path: Path,
@@ -140,7 +145,7 @@ def create_app(
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     door = door or OpenDoor()
     context = Context(journal_path, door.operator)
-    hub = Hub(journal_path, draw, VERSION)
+    hub = Hub(journal_path, draw, VERSION, first_look)
     server.include_router(door.routes())
     for entry in PAGES:
         if (routes := getattr(entry.load(), "routes", None)) is not None:
@@ -185,7 +190,7 @@ def create_app(
     _register(app)
     _warm_up(server)
     server.middleware_stack = None  # built by the warm-up; what follows goes around it
-    server.add_middleware(Front, context=context, known=app.callback_map)
+    server.add_middleware(Front, context=context, known=app.callback_map, look=hub.first_look)
     server.add_middleware(
         Limits, large=LARGE, knows=door.knows, places=places, is_there=lambda path: _is_there(app, path)
     )

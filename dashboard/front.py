@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Final
 
 from fastapi import HTTPException
@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
+from dashboard.first_look import first_look_now
 from dashboard.guard import Asker, asker
 from logger.errors import StokewatchError
 
@@ -74,11 +75,15 @@ class Front:
     context : Context
     known : mapping
         `app.callback_map`.
+    look : callable
+        Gives a first look at the fire, as HTML.
     """
 
-    def __init__(self, app: ASGIApp, context: Context, known: Known) -> None:
+    def __init__(
+        self, app: ASGIApp, context: Context, known: Known, look: Callable[[], Awaitable[str]]
+    ) -> None:
         self.app = app
-        self._context, self._known = context, known
+        self._context, self._known, self._look = context, known, look
         self._kept: dict[str, tuple[bytes, str]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -91,6 +96,8 @@ class Front:
         if path.startswith(STATIC) and scope["method"] == "GET":
             await self._file(scope, receive, send)
             return
+        if path == "/" and scope["method"] == "GET":
+            first_look_now.set(await self._look())
         if path != CALLBACKS:
             await self.app(scope, receive, send)
             return

@@ -39,6 +39,7 @@ INDEX: Final = """<!DOCTYPE html>
         {%css%}
     </head>
     <body data-state="opening">
+        @first-look@
         {%app_entry%}
         <div>{%config%}{%scripts%}{%renderer%}</div>
     </body>

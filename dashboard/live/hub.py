@@ -63,6 +63,10 @@ Draw = Callable[[Board, Wish, float | None, bool], Drawn]
 """Renders a screen: board, wish, seconds since the logger spoke, and whether the pictures begin again."""
 
 
+FirstLook = Callable[[Board, float | None, str], str]
+"""Renders a board, seconds since the logger spoke, and the time of day as HTML."""
+
+
 class Tablet:
     """One open page."""
 
@@ -182,14 +186,16 @@ class Hub:
         See `Draw`.
     version : str
         Of the page's code.
+    first_look : callable
+        See `dashboard.first_look.first_look`.
     """
 
-    def __init__(self, path: Path, draw: Draw, version: str) -> None:
+    def __init__(self, path: Path, draw: Draw, version: str, first_look: FirstLook) -> None:
         self.watcher = Watcher(path)
         self.tablets: set[Tablet] = set()
         self.version = version
         self.board = Board()
-        self._draw = draw
+        self._draw, self._first_look = draw, first_look
         self._glasses: dict[Wish, Glass] = {}
         self._turn = asyncio.Lock()
         self._looking: asyncio.Task[None] | None = None
@@ -239,6 +245,25 @@ class Hub:
                 await sending
             if not self.tablets:
                 await self.stop()
+
+    async def first_look(self) -> str:
+        """Give what a tablet shows while its page still opens.
+
+        Returns
+        -------
+        str
+            HTML; empty where there is nothing to show.
+        """
+        async with self._turn:
+            try:
+                await self._look()
+                return self._first_look(self.board, self.quiet_s(), time.strftime("%H:%M:%S"))
+            except Exception:
+                log.exception("a first look failed")  # the page itself will say why
+                return ""
+            finally:
+                if not self.tablets:
+                    self.watcher.close()
 
     async def stop(self) -> None:
         """Stop looking; the next tablet starts it again, from the beginning."""
