@@ -41,7 +41,8 @@ def first_look(board: Board, quiet_s: float | None, time_of_day: str) -> str:
     invented = " · invented, not measured" if board.firing["invented"] else ""
     lines = [_tag("h1", title(board)), _tag("p", stage_line(board, state) + invented)]
     for alarm in board.alarms:
-        if alarm.get("warning") is not False:
+        # As in the banner: what has cleared no longer shouts, and good news never did.
+        if alarm.get("warning") is not False and alarm.get("state") != "returned-unacknowledged":
             name, fact = headline(alarm)
             lines.append(f'<p class="alarm">{_tag("b", name)} {escape(fact)}</p>')
     if state == "fresh":

@@ -59,6 +59,10 @@ def test_an_alarm_stands_above_the_zones_and_good_news_does_not_stand_there() ->
     assert "Target reached" not in html
 
 
+def test_what_has_cleared_no_longer_shouts() -> None:
+    assert "Coals" not in first_look(board(alarms=[ALARM | {"state": "returned-unacknowledged"}]), 0.5, NOW)
+
+
 def test_what_people_wrote_stays_text() -> None:
     html = first_look(board(alarms=[ALARM]), 0.5, NOW)
     assert "<b>bowls" not in html
