@@ -8,6 +8,7 @@ import threading
 import time
 from collections import deque
 from pathlib import Path
+from statistics import median
 from typing import Any, Final
 
 import numpy as np
@@ -35,6 +36,9 @@ MAX_ESTIMATES: Final = 400
 """Points of a zone's estimate in a snapshot."""
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "spot", "retract", "gap", "rig", "fault"})
 
+OK, ABSENT = int(Status.OK), int(Status.ABSENT)
+"""As plain numbers: they are compared with each reading."""
+
 Message = dict[str, Any]
 
 
@@ -46,20 +50,20 @@ class _Line:
         self.newest_us = -1
         self.value_us = -1
         self.value_c = math.nan
-        self.status = int(Status.ABSENT)
+        self.status = ABSENT
         self._rate = RateOfChange()
 
     def take(self, t_us: int, temperature_c: float, status: int) -> None:
         self.newest_us = t_us
         self.status = status
-        if status != Status.OK or math.isnan(temperature_c):
+        if status != OK or math.isnan(temperature_c):
             return
         self.value_us, self.value_c = t_us, temperature_c
         self._rate.push(t_us, temperature_c)
 
     def rate(self) -> float | None:
         """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
-        return self._rate.c_min() if self.status == Status.OK else None
+        return self._rate.c_min() if self.status == OK else None
 
     def value(self, since_us: int) -> list[float | int | None]:
         """Give what stands on the page: °C, °C/min, status, times of value and newest reading [s], ± °C."""
@@ -256,12 +260,20 @@ class Watcher:
         fresh = np.flatnonzero(batch.t_us > newest)
         if not len(fresh) or not at:
             return []
-        for n in fresh.tolist():
-            t = int(batch.t_us[n])
-            for j, i in at:
-                if batch.status[n, j] != Status.ABSENT:
-                    self._lines[i].take(t, float(batch.temperature_c[n, j]), int(batch.status[n, j]))
-        cols = [i for _, i in at]
+        columns, cols = [j for j, _ in at], [i for _, i in at]
+        lines = [self._lines[i] for i in cols]
+        times, values, statuses = (
+            each.tolist()
+            for each in (
+                batch.t_us[fresh],
+                batch.temperature_c[fresh][:, columns],
+                batch.status[fresh][:, columns],
+            )
+        )
+        for t, row, how in zip(times, values, statuses, strict=True):
+            for line, c, status in zip(lines, row, how, strict=True):
+                if status != ABSENT:
+                    line.take(t, c, status)
         breaks = self._breaks(batch.rig, newest, batch.t_us[fresh])
         parts: list[Message] = []
         for rows in np.split(fresh, breaks):
@@ -269,13 +281,10 @@ class Watcher:
                 continue
             if parts or 0 in breaks:
                 before = int(batch.t_us[rows[0] - 1]) if parts else newest
-                none = f"!{int(Status.ABSENT)}"
                 # Right after the last reading, as in the journal's histories.
-                parts.append(
-                    {"gap": 1, "cols": cols, "t": [self._seconds(before + 1000)], "c": [[none] * len(at)]}
-                )
+                none = [[f"!{ABSENT}"] * len(at)]
+                parts.append({"gap": 1, "cols": cols, "t": [self._seconds(before + 1000)], "c": none})
             told = _telling(batch, rows)
-            columns = [j for j, _ in at]
             cells = [_cells(batch.temperature_c[n, columns], batch.status[n, columns]) for n in told]
             parts.append({"cols": cols, "t": [self._seconds(int(batch.t_us[n])) for n in told], "c": cells})
         return parts
@@ -286,7 +295,7 @@ class Watcher:
         before = np.concatenate(([newest if newest >= 0 else t_us[0]], t_us))
         breaks = []
         for n, step in enumerate(np.diff(before).tolist()):
-            if len(steps) > 3 and step > max(GAP_STEPS * float(np.median(steps)), GAP_US):
+            if len(steps) > 3 and step > max(GAP_STEPS * median(steps), GAP_US):
                 breaks.append(n)
             elif step > 0:
                 steps.append(step)
@@ -295,7 +304,7 @@ class Watcher:
     def _every_s(self, rig: str) -> float | None:
         """Give the usual time between a rig's frames [s]; None while it isn't known."""
         steps = self._steps.get(rig)
-        return round(float(np.median(steps)) / 1e6, 3) if steps and len(steps) > 3 else None
+        return round(median(steps) / 1e6, 3) if steps and len(steps) > 3 else None
 
     def _now(self, *, changes_only: bool) -> Message:
         """The current values, and how the logger is."""
