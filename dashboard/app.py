@@ -31,7 +31,7 @@ from dashboard.access import Access, is_loopback
 from dashboard.connections import MAX_HEAD, HttpConnection, Listener, Places, SocketConnection
 from dashboard.context import Context
 from dashboard.door import Door, OpenDoor, PinDoor
-from dashboard.first_look import PLACE, first_look, first_look_now
+from dashboard.first_look import first_look, opening_now
 from dashboard.front import Front
 from dashboard.guard import on_error
 from dashboard.limits import Limits
@@ -114,7 +114,7 @@ class Page(Dash):
 
     def interpolate_index(self, **kwargs: Any) -> str:
         """Fill the document, with a first look at the fire in it."""
-        return str(super().interpolate_index(**kwargs)).replace(PLACE, first_look_now.get())
+        return opening_now.get().write(str(super().interpolate_index(**kwargs)))
 
 
 def create_app(

@@ -14,8 +14,9 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
-from dashboard.first_look import first_look_now
+from dashboard.first_look import Opening, opening_now
 from dashboard.guard import Asker, asker
+from dashboard.parts.words import Unit
 from logger.errors import StokewatchError
 
 CALLBACKS: Final = "/_dash-update-component"
@@ -76,11 +77,11 @@ class Front:
     known : mapping
         `app.callback_map`.
     look : callable
-        Gives a first look at the fire, as HTML.
+        Gives a first look at the fire, as HTML, in a unit.
     """
 
     def __init__(
-        self, app: ASGIApp, context: Context, known: Known, look: Callable[[], Awaitable[str]]
+        self, app: ASGIApp, context: Context, known: Known, look: Callable[[Unit], Awaitable[str]]
     ) -> None:
         self.app = app
         self._context, self._known, self._look = context, known, look
@@ -96,8 +97,10 @@ class Front:
         if path.startswith(STATIC) and scope["method"] == "GET":
             await self._file(scope, receive, send)
             return
+        opening = Opening.read(Request(scope).cookies.get("look", ""))
         if path == "/" and scope["method"] == "GET":
-            first_look_now.set(await self._look())
+            opening = opening._replace(look=await self._look(opening.unit))
+        opening_now.set(opening)
         if path != CALLBACKS:
             await self.app(scope, receive, send)
             return

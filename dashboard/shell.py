@@ -28,7 +28,7 @@ from dashboard.theme import THEME
 CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
 INDEX: Final = """<!DOCTYPE html>
-<html lang="en">
+<html lang="en" data-theme="@theme@">
     <head>
         {%metas%}
         <meta name="stokewatch-version" content="@version@">

@@ -29,6 +29,8 @@
 
   // A tablet that sleeps may stop one clock and not the other: the longer of the two is the safer.
   const since = (then) => Math.max(performance.now() - then.monotonic, Date.now() - then.wall, 0) / 1000;
+  // biome-ignore lint/suspicious/noDocumentCookie: the store of cookies that would be asked is missing without https
+  const keep = (name, value) => (document.cookie = `${name}=${encodeURIComponent(value)}; path=/; samesite=strict`);
   const there = (id) => Boolean(window.dash_stores?.[0]?.getState().paths?.strs?.[id]);
 
   // --- the link ---------------------------------------------------------------------------------------------
@@ -51,8 +53,7 @@
   }
 
   function lose() {
-    socket = null;
-    seq = null;
+    [socket, seq] = [null, null];
     if (served !== null) S.state = "link";
     tick();
     setTimeout(open, AGAIN_MS * (0.7 + 0.6 * Math.random()));
@@ -194,6 +195,7 @@
         else link.removeAttribute("aria-current");
       }
       document.body.dataset.page = path === "/" ? "fire" : path.split("/")[1];
+      keep("look", unit + theme); // the next document comes in it from the first
       S.want({ unit, theme, page: path === "/" && there("fire-here") ? "fire" : "other" });
       return NO();
     },
@@ -209,8 +211,7 @@
     },
     async operator_button(_, me) {
       if (!me?.operator) return [NO(), true];
-      const [left] = await S.door("/api/operator/leave", {});
-      return [left || NO(), false];
+      return [(await S.door("/api/operator/leave", {}))[0] || NO(), false];
     },
     show_operator(me) {
       document.body.dataset.view = String(Boolean(me) && !me.operator && !me.needed);
@@ -220,6 +221,5 @@
   };
 
   // Reports tell the time of day where the tablet is, not where the computer thinks it is.
-  // biome-ignore lint/suspicious/noDocumentCookie: the store of cookies that would be asked is missing without https
-  document.cookie = `zone=${encodeURIComponent(Intl.DateTimeFormat().resolvedOptions().timeZone || "")}; path=/; samesite=strict`;
+  keep("zone", Intl.DateTimeFormat().resolvedOptions().timeZone || "");
 })();

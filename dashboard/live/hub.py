@@ -18,6 +18,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from dashboard.live.board import Board
 from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
 from dashboard.live.watch import MAX_POINTS, Watcher
+from dashboard.parts.words import Unit
 
 LOOK_S: Final = 0.1
 """A look at a journal that hasn't changed costs next to nothing [s]."""
@@ -63,8 +64,8 @@ Draw = Callable[[Board, Wish, float | None, bool], Drawn]
 """Renders a screen: board, wish, seconds since the logger spoke, and whether the pictures begin again."""
 
 
-FirstLook = Callable[[Board, float | None, str], str]
-"""Renders a board, seconds since the logger spoke, and the time of day as HTML."""
+FirstLook = Callable[[Board, float | None, str, Unit], str]
+"""Renders a board, seconds since the logger spoke, and the time of day as HTML, in a unit."""
 
 
 class Tablet:
@@ -246,8 +247,12 @@ class Hub:
             if not self.tablets:
                 await self.stop()
 
-    async def first_look(self) -> str:
+    async def first_look(self, unit: Unit) -> str:
         """Give what a tablet shows while its page still opens.
+
+        Parameters
+        ----------
+        unit : {'C', 'F'}
 
         Returns
         -------
@@ -257,7 +262,7 @@ class Hub:
         async with self._turn:
             try:
                 await self._look()
-                return self._first_look(self.board, self.quiet_s(), time.strftime("%H:%M:%S"))
+                return self._first_look(self.board, self.quiet_s(), time.strftime("%H:%M:%S"), unit)
             except Exception:
                 log.exception("a first look failed")  # the page itself will say why
                 return ""
