@@ -20,10 +20,6 @@ def shortened(value: object, longest: int = 60) -> str:
     value : object
     longest : int, default 60
         Characters.
-
-    Returns
-    -------
-    str
     """
     if isinstance(value, str | bytes):
         value = value[: longest + 1]

@@ -45,10 +45,6 @@ def dialogs(close: Mapping[str, str]) -> list[Any]:
     ----------
     close : mapping of str to str
         Of the button that closes a dialog.
-
-    Returns
-    -------
-    list of component
     """
     return [
         dmc.Modal(

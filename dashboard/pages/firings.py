@@ -67,10 +67,6 @@ def layout(show: str = "", places: str = "", **_query: str) -> Any:
         `bin`, or `import`; else the list.
     places : str
         ID of a firing that is to be given places and a plan.
-
-    Returns
-    -------
-    component
     """
     if places:
         return firings_places.layout(places)
@@ -573,16 +569,7 @@ async def delete_now(_: Any, doomed: Any) -> Any:
 
 
 def routes(context: Context) -> APIRouter:
-    """Give the page's endpoints: files in, and files that were made.
-
-    Parameters
-    ----------
-    context : Context
-
-    Returns
-    -------
-    APIRouter
-    """
+    """Give the page's endpoints: files in, and files that were made."""
     router = APIRouter(prefix="/api/firings")
     spool = Spool(context.home)
 

@@ -41,10 +41,6 @@ def layout(firing: str) -> Any:
     ----------
     firing : str
         Its ID.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         id="places",
@@ -311,10 +307,6 @@ def placed(
     numbers : dict
         `target_c`, `burnout_c` [in `unit`] and `soak_min`.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------

@@ -47,10 +47,6 @@ def layout(step: str = "plan", **_query: str) -> Any:
     ----------
     step : str
         One of `NAMES`.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         id="prepare",
@@ -134,12 +130,7 @@ async def begin(_: Any, kept: Any, turn: Any) -> Any:
 
 
 def fresh() -> Plan:
-    """Make the plan one begins with: of the firing that runs, else an empty one of today's date.
-
-    Returns
-    -------
-    Plan
-    """
+    """Make the plan one begins with: of the firing that runs, else an empty one of today's date."""
     plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
     if not here().journal_path.exists():
         return plan

@@ -32,12 +32,7 @@ _LIST: Final = Output("prepare-plans-turn", "data", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
-    """Make the step's panel.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the step's panel."""
     return [
         html.Div(
             [

@@ -33,12 +33,7 @@ _SELECTED: Final = Output("prepare-selected", "data", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
-    """Make the step's panel.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the step's panel."""
     graph = dcc.Graph(
         id="prepare-stack",
         responsive=True,

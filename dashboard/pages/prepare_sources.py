@@ -29,12 +29,7 @@ from logger.plan import MAX_PROBES
 
 
 def sources_section() -> list[Any]:
-    """Make the section for sources.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the section for sources."""
     return [
         html.Section(
             [

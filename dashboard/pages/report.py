@@ -63,10 +63,6 @@ def layout(firing: str = "", **_query: str) -> Any:
     ----------
     firing : str
         Its ID, or `last`.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         id="report",
@@ -403,16 +399,7 @@ follow_theme("report")
 
 
 def routes(context: Context) -> APIRouter:
-    """Give the page's endpoints: files to keep, the report itself, photos.
-
-    Parameters
-    ----------
-    context : Context
-
-    Returns
-    -------
-    APIRouter
-    """
+    """Give the page's endpoints: files to keep, the report itself, photos."""
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
 

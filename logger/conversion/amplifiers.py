@@ -105,10 +105,6 @@ def decode_words(
         For a chip that doesn't send its cold junction: one that stands in for it, NaN where there is none.
         [°C]
 
-    Returns
-    -------
-    Decoded
-
     Raises
     ------
     ValueError
@@ -185,10 +181,6 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
         The chip's name, lower case.
     letter : str, default 'K'
         Thermocouple type that it must serve; of no consequence for infrared.
-
-    Returns
-    -------
-    Amplifier
 
     Raises
     ------

@@ -78,10 +78,6 @@ def reconvert(batch: Batch, probes: Sequence[Probe]) -> Batch:
         Its `temperature_c` and `cold_junction_c` are of no consequence.
     probes : sequence of Probe
         One for each channel of the batch.
-
-    Returns
-    -------
-    Batch
     """
     channels = tuple(
         channel_for(c.name, c.kind, c.amp, p) for c, p in zip(batch.channels, probes, strict=True)

@@ -164,10 +164,6 @@ class Diagnosis:
         ----------
         unfinished : bytes, optional
             What came in after the last newline.
-
-        Returns
-        -------
-        Report
         """
         findings = [*self._about_lines(unfinished)]
         for name, rig in self._rigs.items():

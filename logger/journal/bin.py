@@ -30,10 +30,6 @@ def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
     now_us : int
         [µs]
 
-    Returns
-    -------
-    FiringInfo
-
     Raises
     ------
     BinError
@@ -56,10 +52,6 @@ def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
     writer : JournalWriter
     firing : str
         Its ID.
-
-    Returns
-    -------
-    FiringInfo
 
     Raises
     ------

@@ -44,10 +44,6 @@ FOREVER_US: Final = 2**62
 class JournalReader:
     """Reads a journal. It may be used from several threads; they take turns.
 
-    Parameters
-    ----------
-    path : Path
-
     Raises
     ------
     NoJournalError
@@ -106,10 +102,6 @@ class JournalReader:
         ref : str
             Its ID, or `last`: the one that came into the journal last, and isn't in the bin.
 
-        Returns
-        -------
-        FiringInfo
-
         Raises
         ------
         UserError
@@ -129,12 +121,7 @@ class JournalReader:
         return found[0]
 
     def running(self) -> FiringInfo | None:
-        """Give the firing that is running.
-
-        Returns
-        -------
-        FiringInfo or None
-        """
+        """Give the firing that is running."""
         with self._snapshot():
             found = select_firings(self._db, "WHERE ended_us IS NULL")
         return found[0] if found else None
@@ -411,10 +398,6 @@ class JournalReader:
         ----------
         firing : str
             Its ID.
-
-        Returns
-        -------
-        set of str
         """
         return {
             str(event.data.get("rig"))
@@ -553,10 +536,6 @@ class JournalReader:
     def meta(self, key: str) -> dict[str, Any] | None:
         """Give a small fact about the whole journal.
 
-        Parameters
-        ----------
-        key : str
-
         Returns
         -------
         dict or None
@@ -576,10 +555,6 @@ class JournalReader:
         ----------
         request_id : int
             From `add_request`.
-
-        Returns
-        -------
-        Request or None
         """
         with self._snapshot():
             row = self._db.execute(

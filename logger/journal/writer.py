@@ -230,10 +230,6 @@ class JournalWriter:
         firing_id : str, optional
             For one that has an ID already, in another journal.
 
-        Returns
-        -------
-        FiringInfo
-
         Raises
         ------
         JournalError
@@ -275,10 +271,6 @@ class JournalWriter:
         plan_toml : str, optional
         facts : dict, optional
             In place of all the old ones.
-
-        Returns
-        -------
-        FiringInfo
         """
         with self.transaction():
             key = self._key(firing)
@@ -356,12 +348,7 @@ class JournalWriter:
             self.pack(firing)
 
     def running(self) -> FiringInfo | None:
-        """Give the firing that is running.
-
-        Returns
-        -------
-        FiringInfo or None
-        """
+        """Give the firing that is running."""
         with errors_of(self.path):
             found = select_firings(self._db, "WHERE ended_us IS NULL")
         return found[0] if found else None
@@ -373,10 +360,6 @@ class JournalWriter:
         ----------
         firing : str
             Its ID.
-
-        Returns
-        -------
-        FiringInfo
         """
         with errors_of(self.path):
             return select_firings(self._db, "WHERE key = ?", (self._key(firing),))[0]

@@ -86,10 +86,6 @@ class Sender:
     def write(self, lines: Sequence[str]) -> None:
         """Write lines; those that are refused for what they are go to `refuse`, all others are acknowledged.
 
-        Parameters
-        ----------
-        lines : sequence of str
-
         Raises
         ------
         ServerTrouble

@@ -221,12 +221,7 @@ class HeatWork:
         return found
 
     def snapshot(self) -> dict[str, Any]:
-        """State as plain lists, for `restore`.
-
-        Returns
-        -------
-        dict
-        """
+        """State as plain lists, for `restore`."""
         return {
             "sum": self._sum.tolist(),
             "last_t": [None if np.isnan(t) else t for t in self._last_t.tolist()],

@@ -201,10 +201,6 @@ def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None 
         What to call it; the channel's own name if left out.
     rig : str, optional
         The rig it belongs to.
-
-    Returns
-    -------
-    Probe
     """
     name = name or channel
     reads = guess_reads(name)
@@ -245,10 +241,6 @@ def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[P
 
 def guess_reads(name: str) -> Reads:
     """Guess what a probe reads from words in its name.
-
-    Parameters
-    ----------
-    name : str
 
     Returns
     -------

@@ -34,10 +34,6 @@ def load(path: Path) -> Plan:
     path : Path
         A TOML file in UTF-8.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanError
@@ -68,10 +64,6 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     stored : bool, default False
         A firing's own, perhaps of an older version: what plans could say then is no mistake.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanError
@@ -100,10 +92,6 @@ def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
         As TOML's reader gives it.
     source : str, default 'plan'
         What to call it in errors.
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------

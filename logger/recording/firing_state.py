@@ -125,10 +125,6 @@ class FiringState:
     def open(self, writer: JournalWriter) -> Standing:
         """Open the firing that has begun, if one has, within a transaction.
 
-        Parameters
-        ----------
-        writer : JournalWriter
-
         Returns
         -------
         Standing
@@ -156,10 +152,6 @@ class FiringState:
 
     def change(self, standing: Standing) -> bool:
         """Take over what a request made of it.
-
-        Parameters
-        ----------
-        standing : Standing
 
         Returns
         -------

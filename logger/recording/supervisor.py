@@ -56,17 +56,7 @@ class Child:
 
 
 def python_module(module: str, *arguments: str) -> tuple[str, ...]:
-    """Command line that runs a module of this project under this interpreter.
-
-    Parameters
-    ----------
-    module : str
-    *arguments : str
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Command line that runs a module of this project under this interpreter."""
     # -P: a logger.py in the folder that somebody stands in is none of ours.
     return (sys.executable, "-P", "-m", module, *arguments)
 

@@ -106,10 +106,6 @@ class Judging:
     def take(self, batches: Sequence[Batch]) -> list[Event]:
         """Judge new readings.
 
-        Parameters
-        ----------
-        batches : sequence of Batch
-
         Returns
         -------
         list of Event
@@ -190,10 +186,6 @@ class Judging:
         reader : JournalReader
         firing : str
             Its ID.
-
-        Returns
-        -------
-        list of Event
         """
         self._held.clear()  # it is read again
         return self.replay(reader, firing, self._judged_us + 1)
@@ -205,10 +197,6 @@ class Judging:
         ----------
         now_us : int
             [µs]
-
-        Returns
-        -------
-        list of Event
         """
         return self.judge.advance((now_us - self._started_us) / 1e6)
 
@@ -222,10 +210,6 @@ class Judging:
         rule, place : str
         holds : bool
         message : str
-
-        Returns
-        -------
-        list of Event
         """
         return self.judge.report(self.seconds(now_us), rule, place, holds, message)
 
@@ -242,10 +226,6 @@ class Judging:
         who : str
         minutes : float, default 10
             To silence it for. [min]
-
-        Returns
-        -------
-        list of Event
 
         Raises
         ------

@@ -96,10 +96,6 @@ class Levels:
     def line(self, zone: str) -> Floats:
         """Give one zone.
 
-        Parameters
-        ----------
-        zone : str
-
         Returns
         -------
         array, shape (n,)
@@ -177,10 +173,6 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
 
 def lighting(levels: Levels) -> Moment:
     """Find when the fire was lit: from when on the pots warmed as only burning wood warms them.
-
-    Parameters
-    ----------
-    levels : Levels
 
     Returns
     -------

@@ -73,10 +73,6 @@ class Shown:
     def fact(self, fact: Fact) -> str:
         """Write what a fact says.
 
-        Parameters
-        ----------
-        fact : Fact
-
         Returns
         -------
         str
@@ -99,16 +95,7 @@ class Shown:
                 return f"{value:.0f}"
 
     def label(self, fact: Fact) -> str:
-        """Write what a fact is.
-
-        Parameters
-        ----------
-        fact : Fact
-
-        Returns
-        -------
-        str
-        """
+        """Write what a fact is."""
         return fact.label.format(*(self.degrees(limit) for limit in fact.limits_c))
 
     def moment(self, t_us: int) -> str:
@@ -154,10 +141,6 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
     unit : {'C', 'F'}
     zone : str, optional
         Such as `Europe/Vienna`; this machine's if left out.
-
-    Returns
-    -------
-    Shown
 
     Raises
     ------

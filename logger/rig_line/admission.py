@@ -39,13 +39,7 @@ class Admission:
         self._count = 0
 
     def known(self, rig: str, channels: Iterable[str]) -> None:
-        """Seat a rig that the firing has already.
-
-        Parameters
-        ----------
-        rig : str
-        channels : iterable of str
-        """
+        """Seat a rig that the firing has already."""
         columns = self._columns.setdefault(rig, set())
         before = len(columns)
         columns.update(channels)
@@ -63,10 +57,6 @@ class Admission:
             [s]
         wired : bool
             It came by a serial port.
-
-        Returns
-        -------
-        Begin
         """
         if rig in self._columns:
             return Begin.AT_ONCE

@@ -51,10 +51,6 @@ def show_for(*, firing: bool, unacknowledged: bool, standing: bool, good: bool) 
         There is a warning that was acknowledged and still stands.
     good : bool
         There is good news (`target_reached`, `soak_done`) that nobody has acknowledged.
-
-    Returns
-    -------
-    Show
     """
     if not firing:
         return Show.OFF

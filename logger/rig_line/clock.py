@@ -169,10 +169,6 @@ class RigClock:
             From `state`.
         shift_s : float
             What to add to times on the old arrivals' clock to have them on the new one. [s]
-
-        Returns
-        -------
-        RigClock
         """
         clock = cls(state["drift"])
         clock._last_ms = state["ms"]

@@ -149,10 +149,6 @@ class Stream:
             What to do where the rig has no line yet.
         gathered_s : float, optional
             How much later than made the first frame came in, as those that came with it tell. [s]
-
-        Returns
-        -------
-        Outcome
         """
         if came.key in self._keys:
             self._counters.duplicates += 1
@@ -530,10 +526,6 @@ class Stream:
         ----------
         now_s : float
             [s]
-
-        Returns
-        -------
-        Outcome
         """
         outcome = Outcome(Verdict.HELD)
         boot = self.boot
