@@ -138,11 +138,6 @@ class Gathering:
     async def known(self, firing: str) -> Gathered:
         """Gather what is known of a firing.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
         Raises
         ------
         UserError
@@ -218,14 +213,7 @@ def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | 
 
 
 def forget(home: Path, firing: str) -> None:
-    """Forget what was worked out of a firing that is gone.
-
-    Parameters
-    ----------
-    home : Path
-    firing : str
-        Its ID.
-    """
+    """Forget what was worked out of a firing that is gone."""
     (home / FOLDER / f"{firing}.json").unlink(missing_ok=True)
 
 

@@ -240,12 +240,6 @@ class Attempts:
     def wrong(self, address: str, now_s: float) -> int:
         """Count a wrong PIN.
 
-        Parameters
-        ----------
-        address : str
-        now_s : float
-            [s]
-
         Returns
         -------
         int

@@ -183,13 +183,7 @@ def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
 
 
 def local_time(t_us: int) -> str:
-    """Write a day and a time of day in this machine's time zone.
-
-    Parameters
-    ----------
-    t_us : int
-        [µs]
-    """
+    """Write a day and a time of day in this machine's time zone."""
     return f"{datetime.fromtimestamp(t_us / 1e6, UTC).astimezone():%-d %B %Y, %H:%M}"
 
 

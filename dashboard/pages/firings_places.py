@@ -35,13 +35,7 @@ class PlacesError(UserError):
 
 
 def layout(firing: str) -> Any:
-    """Give the page.
-
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-    """
+    """Give the page."""
     return html.Div(
         id="places",
         children=[

@@ -86,16 +86,7 @@ def about_proof(rigs: Iterable[str]) -> list[Finding]:
 def stored_batches(
     reader: JournalReader, firing: FiringInfo, plan: Plan | None, since_us: int
 ) -> list[Batch]:
-    """Give stored readings as a plan would have them converted, with their cold junctions.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : FiringInfo
-    plan : Plan or None
-    since_us : int
-        [µs]
-    """
+    """Give stored readings as a plan would have them converted, with their cold junctions."""
     probes = dict(zip(firing.seen, assign_probes(plan, firing.seen), strict=True))
     return [
         reconvert(batch, [probes[batch.rig, c.name] for c in batch.channels])

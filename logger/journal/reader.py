@@ -44,6 +44,8 @@ FOREVER_US: Final = 2**62
 class JournalReader:
     """Reads a journal. It may be used from several threads; they take turns.
 
+    `firing` is a firing's ID throughout.
+
     Raises
     ------
     NoJournalError
@@ -129,11 +131,6 @@ class JournalReader:
     def columns(self, firing: str) -> tuple[Column, ...]:
         """Say which channels a firing has, and which probe each of them is.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
         Returns
         -------
         tuple of Column
@@ -148,11 +145,6 @@ class JournalReader:
 
     def span(self, firing: str) -> tuple[int, int] | None:
         """Give the times of the first and the last reading.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
 
         Returns
         -------
@@ -392,13 +384,7 @@ class JournalReader:
         return [event for row in rows if (event := to_event(row, key)) is not None]
 
     def unproven(self, firing: str) -> set[str]:
-        """Give the rigs of a firing whose readings carried neither checksum nor counter.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        """
+        """Give the rigs of a firing whose readings carried neither checksum nor counter."""
         return {
             str(event.data.get("rig"))
             for event in self.events(firing)
@@ -484,11 +470,6 @@ class JournalReader:
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
         """Count a firing's frames that were set apart.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
 
         Returns
         -------

@@ -216,12 +216,6 @@ _LAYOUTS: Final = (
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
     """Make an ID that no firing has yet.
 
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    started_us : int
-        [µs]
-
     Returns
     -------
     str

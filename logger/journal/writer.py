@@ -73,7 +73,7 @@ class _Progress:
 
 
 class JournalWriter:
-    """Writes a journal. One thread owns it.
+    """Writes a journal. One thread owns it. `firing` is a firing's ID throughout.
 
     What came in is first kept as it came, a row a batch. When a minute is over its rows are put in order,
     rolled up, and packed into one row; both happen inside the transaction that brought the readings, so there
@@ -301,11 +301,6 @@ class JournalWriter:
     def delete_some(self, firing: str) -> int:
         """Delete some of a firing's rows, at last the firing itself; after `keep_counting`.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
         Returns
         -------
         int
@@ -332,15 +327,7 @@ class JournalWriter:
             return self._db.execute("DELETE FROM firing WHERE key = ?", (key,)).rowcount
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
-        """End a firing and pack what is left of it.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        ended_us : int
-            [µs]
-        """
+        """End a firing and pack what is left of it."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, key))
@@ -354,13 +341,7 @@ class JournalWriter:
         return found[0] if found else None
 
     def firing(self, firing: str) -> FiringInfo:
-        """Give one firing.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        """
+        """Give one firing."""
         with errors_of(self.path):
             return select_firings(self._db, "WHERE key = ?", (self._key(firing),))[0]
 
@@ -411,13 +392,7 @@ class JournalWriter:
                     progress.packed_before = due
 
     def pack(self, firing: str) -> None:
-        """Pack all of a firing, its last minutes too.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        """
+        """Pack all of a firing, its last minutes too."""
         with self.transaction(), errors_of(self.path):
             pack_minutes(self._db, self._key(firing), ALL_MINUTES)
 
@@ -551,25 +526,13 @@ class JournalWriter:
             note(self._db, t_us, keys)
 
     def save_state(self, firing: str, state: bytes) -> None:
-        """Keep the judgement's state, in place of the last one.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        state : bytes
-        """
+        """Keep the judgement's state, in place of the last one."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, row_key(key))))
 
     def load_state(self, firing: str) -> bytes | None:
         """Give the judgement's state.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
 
         Returns
         -------

@@ -72,13 +72,6 @@ def firing_line(info: FiringInfo, *, site: str = "") -> str:
 def event_line(firing: str, event: Event, *, site: str = "") -> str:
     """Write an event.
 
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-    event : Event
-    site : str, optional
-
     Returns
     -------
     str

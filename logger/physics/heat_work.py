@@ -221,7 +221,12 @@ class HeatWork:
         return found
 
     def snapshot(self) -> dict[str, Any]:
-        """State as plain lists, for `restore`."""
+        """State as plain lists, for `restore`.
+
+        Returns
+        -------
+        dict
+        """
         return {
             "sum": self._sum.tolist(),
             "last_t": [None if np.isnan(t) else t for t in self._last_t.tolist()],

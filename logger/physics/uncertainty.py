@@ -53,6 +53,10 @@ class Budget:
 def from_limits(half_width: ArrayLike) -> Floats:
     """Standard uncertainty of a value that is only known to lie within ± a limit.
 
+    Parameters
+    ----------
+    half_width : array-like
+
     Returns
     -------
     array

@@ -68,13 +68,6 @@ class FiringState:
     def resume(self, writer: JournalWriter, reader: JournalReader, now_us: int) -> str:
         """Go on from what is in the journal.
 
-        Parameters
-        ----------
-        writer : JournalWriter
-        reader : JournalReader
-        now_us : int
-            [µs]
-
         Returns
         -------
         str

@@ -179,38 +179,16 @@ class Judging:
                     yield begin + step_us, self.take(cut)
 
     def go_on(self, reader: JournalReader, firing: str) -> list[Event]:
-        """Judge what has come into the journal since `replay`.
-
-        Parameters
-        ----------
-        reader : JournalReader
-        firing : str
-            Its ID.
-        """
+        """Judge what has come into the journal since `replay`."""
         self._held.clear()  # it is read again
         return self.replay(reader, firing, self._judged_us + 1)
 
     def advance(self, now_us: int) -> list[Event]:
-        """Let time pass without readings.
-
-        Parameters
-        ----------
-        now_us : int
-            [µs]
-        """
+        """Let time pass without readings."""
         return self.judge.advance((now_us - self._started_us) / 1e6)
 
     def report(self, now_us: int, rule: str, place: str, holds: bool, message: str) -> list[Event]:
-        """Take a condition that no reading shows.
-
-        Parameters
-        ----------
-        now_us : int
-            [µs]
-        rule, place : str
-        holds : bool
-        message : str
-        """
+        """Take a condition that no reading shows."""
         return self.judge.report(self.seconds(now_us), rule, place, holds, message)
 
     def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
@@ -364,11 +342,6 @@ class Judging:
     def seconds(self, t_us: int) -> float:
         """Convert a time to seconds since the firing's first reading.
 
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-
         Returns
         -------
         float
@@ -378,11 +351,6 @@ class Judging:
 
     def micros(self, t_s: float) -> int:
         """Convert seconds since the firing's first reading to a time.
-
-        Parameters
-        ----------
-        t_s : float
-            [s]
 
         Returns
         -------

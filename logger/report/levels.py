@@ -198,13 +198,6 @@ def lighting(levels: Levels) -> Moment:
 def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
     """Find when a zone first came to a temperature, in means over half a minute.
 
-    Parameters
-    ----------
-    levels : Levels
-    zone : str
-    temperature_c : float
-        [°C]
-
     Returns
     -------
     Moment or None

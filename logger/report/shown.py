@@ -40,11 +40,6 @@ class Shown:
     def number(self, temperature_c: float) -> float:
         """Give a temperature in the unit that is shown.
 
-        Parameters
-        ----------
-        temperature_c : float
-            [°C]
-
         Returns
         -------
         float
@@ -54,12 +49,6 @@ class Shown:
 
     def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:
         """Write a temperature.
-
-        Parameters
-        ----------
-        temperature_c : float or None
-            [°C]
-        unit : bool, default True
 
         Returns
         -------
@@ -101,11 +90,6 @@ class Shown:
     def moment(self, t_us: int) -> str:
         """Write a day and a time of day.
 
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-
         Returns
         -------
         str
@@ -116,11 +100,6 @@ class Shown:
 
 def since(t_s: float | None) -> str:
     """Write a time since the first reading.
-
-    Parameters
-    ----------
-    t_s : float or None
-        [s]
 
     Returns
     -------

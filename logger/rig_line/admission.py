@@ -72,13 +72,6 @@ class Admission:
     def allow(self, rig: str, channels: Collection[str], now_s: float) -> Collection[str]:
         """Seat a rig, and say which of its channels are recorded.
 
-        Parameters
-        ----------
-        rig : str
-        channels : collection of str
-        now_s : float
-            [s]
-
         Returns
         -------
         collection of str
@@ -95,13 +88,7 @@ class Admission:
         return [name for name in channels if name in columns]
 
     def begin_afresh(self, now_s: float) -> None:
-        """Another firing begins: rigs that are heard now keep their seats, and bring their channels again.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
-        """
+        """Another firing begins: rigs that are heard now keep their seats, and bring their channels again."""
         self._heard_s = {rig: s for rig, s in self._heard_s.items() if now_s - s < GONE_S}
         self._columns = {rig: set() for rig in self._heard_s}
         self._count = 0

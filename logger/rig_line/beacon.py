@@ -120,11 +120,6 @@ class Beacon:
     def due(self, now_s: float) -> bytes | None:
         """Give the line to be sent now, or None.
 
-        Parameters
-        ----------
-        now_s : float
-            [s]
-
         Returns
         -------
         bytes or None
@@ -158,11 +153,6 @@ class Beacon:
 
     def state(self, now_s: float) -> Literal["untold", "waiting", "shown", "failed", "none"]:
         """Say how it stands.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
 
         Returns
         -------

@@ -186,12 +186,6 @@ class RigClock:
     def continues(self, ms: int, arrival_s: float) -> bool:
         """Tell whether a frame can be of the boot that this clock follows.
 
-        Parameters
-        ----------
-        ms : int
-        arrival_s : float
-            [s]
-
         Returns
         -------
         bool

@@ -520,13 +520,7 @@ class Stream:
                 self._strands.remove(strand)
 
     def settle_idle(self, now_s: float) -> Outcome:
-        """Settle what time alone can settle, though nothing comes in any more.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
-        """
+        """Settle what time alone can settle, though nothing comes in any more."""
         outcome = Outcome(Verdict.HELD)
         boot = self.boot
         live = [s for s in self._strands if len(s) >= 3 and s.joined is None]
