@@ -44,7 +44,7 @@ FOREVER_US: Final = 2**62
 class JournalReader:
     """Reads a journal. It may be used from several threads; they take turns.
 
-    `firing` is a firing's ID throughout.
+    Throughout, `firing` is a firing's ID, and a stretch goes from `since_us` on until before `until_us`.
 
     Raises
     ------
@@ -158,13 +158,6 @@ class JournalReader:
     def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
         """Give every reading.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second. [µs]
-
         Returns
         -------
         Traces
@@ -181,13 +174,6 @@ class JournalReader:
         self, firing: str, since_us: int | None = None, until_us: int | None = None
     ) -> Iterator[Batch]:
         """Give every reading as it came from its rig, minute by minute.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second. [µs]
 
         Yields
         ------
@@ -211,8 +197,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         length_us : int
             Of a stretch, a multiple of a minute. [µs]
 
@@ -282,8 +266,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         max_points : int
             At most about so many points a column, not counting breaks at gaps.
         since_us, until_us : int, optional
@@ -335,8 +317,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         level_s : {1, 10, 60}
             Length of a bucket. [s]
         since_us, until_us : int, optional
@@ -366,8 +346,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         after_id : int, default 0
             Only those after this one.
 
@@ -419,13 +397,6 @@ class JournalReader:
         self, firing: str, since_us: int | None = None, until_us: int | None = None
     ) -> dict[str, Estimates]:
         """Give what the pots were estimated to be at while the firing ran; no measurement.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second. [µs]
 
         Returns
         -------

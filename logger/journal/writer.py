@@ -265,8 +265,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         title : str, optional
         plan_toml : str, optional
         facts : dict, optional
@@ -350,8 +348,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         batch : Batch
             In any order of time, and of any age.
 
@@ -401,8 +397,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         t_us : int
             [µs]
         kind : str
@@ -436,8 +430,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         event : int
             The event's number.
         t_us, since_us : int
@@ -477,8 +469,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         t_us : int
             [µs]
         zones : mapping of str to (estimate_c, low_c, high_c, basis)
