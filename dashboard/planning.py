@@ -315,7 +315,7 @@ def _one_by_one(look: Any, key: str, tables: list[Any], left: list[int]) -> None
         at = str(look({key: trial}, left)).split(".")
         if len(at) != 3 or not at[1].isdigit() or int(at[1]) not in left:
             return
-        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were mended: what else is wrong?
+        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were right: what else is wrong?
 
 
 def _moved(field: str | None, places: Sequence[int], channels: Sequence[int]) -> str | None:

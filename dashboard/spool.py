@@ -21,7 +21,7 @@ KEPT_S: Final = 3600.0
 
 
 class SpoolError(UserError):
-    """Files that can't be taken: says why, and the mend."""
+    """Files that can't be taken: says why, and the fix."""
 
     field = "files"
 

@@ -8,7 +8,7 @@ class StokewatchError(Exception):
 class UserError(StokewatchError):
     """Something the user gave is wrong: the command says so in one line and ends with status 2.
 
-    The text names what is wrong, where it stands, and the mend.
+    The text names what is wrong, where it stands, and the fix.
     """
 
 

@@ -238,7 +238,7 @@ def read_request(kind: str, data: Any) -> Asked:
     Raises
     ------
     RequestError
-        Names the field, what is wrong and the mend.
+        Names the field, what is wrong and the fix.
     """
     if kind not in KINDS:
         raise RequestError(f"{shortened(kind)} is nothing the logger can do; it knows {', '.join(KINDS)}")

@@ -302,7 +302,7 @@ async def _plan_in(contents: str, shown: str) -> Plan | str:
     prevent_initial_call=True,
 )
 async def afresh(_: Any, turn: Any) -> Any:
-    """Begin anew, with what the rig sends."""
+    """Begin again, with what the rig sends."""
     from dashboard.pages.prepare import fresh
 
     return _taken(await asyncio.to_thread(fresh), "", "A new plan.", turn)

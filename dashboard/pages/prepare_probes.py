@@ -304,7 +304,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
     return {
         "rig": {**rig, "in_hand": key},
-        "standing": no_update if stands == standing else stands,  # what hangs on it is made anew each time
+        "standing": no_update if stands == standing else stands,  # what hangs on it is made again each time
         "tried": known,
         "said": STATES[rig["state"]],
         "wake": rig["state"] != "holding",

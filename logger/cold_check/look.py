@@ -72,7 +72,7 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
                 mend = "is it powered, and its lead plugged in?"
                 found.append(Finding("fail", "silent", "rig", text, mend))
     if beat.get("trouble"):
-        found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "mend this first"))
+        found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "fix this first"))
     found += about_lines({name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed")})
     return Report.of([*found, *about_machine(home)])
 

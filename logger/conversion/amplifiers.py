@@ -185,7 +185,7 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     Raises
     ------
     ValueError
-        The chip is unknown, or doesn't serve the letter; the text names the mend.
+        The chip is unknown, or doesn't serve the letter; the text names the fix.
     """
     chip = AMPLIFIERS.get(amp)
     if chip is None:

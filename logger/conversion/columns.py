@@ -110,7 +110,7 @@ def convert(
     raw_cj : array, shape (n, k)
         Cold junctions that came with an emf; NaN elsewhere. [°C]
     status : uint8 array, shape (n, k)
-        `Status` as sent or as stored; it counts only where `raw` is NaN, all others are worked out anew.
+        `Status` as sent or as stored; it counts only where `raw` is NaN, all others are worked out again.
     corrections : sequence of pairs of (reading, truth), length k, optional
         From a calibration: none, one (an offset) or two (a straight line through both) for each column,
         applied to the converted temperature. [°C]

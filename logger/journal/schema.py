@@ -102,7 +102,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
 
 
 class JournalError(StokewatchError):
-    """The journal can't be read or written: says why, and the mend.
+    """The journal can't be read or written: says why, and the fix.
 
     Attributes
     ----------
@@ -249,7 +249,7 @@ def put_in_place(new: Path, path: Path) -> None:
 def _let_write(path: Path) -> None:
     """Say which file may not be written to; those beside a journal that may are put right.
 
-    SQLite makes them with the journal's own rights, and they stay behind when a read-only one is mended.
+    SQLite makes them with the journal's own rights, and they stay behind when a read-only one is repaired.
     """
     if not os.access(path, os.W_OK):
         raise JournalError(f"journal {path}: {_CAUSES['SQLITE_READONLY'][1]} (chmod u+w)", "read_only")

@@ -108,7 +108,7 @@ class JournalWriter:
             abandon(self._db)
 
     def reopen(self, firing: str | None) -> None:
-        """Open the file anew: it was removed, or its disk was away.
+        """Open the file again: it was removed, or its disk was away.
 
         Where the file is gone and its folder isn't, everything committed is still to be had from the file
         that is open, and is written out again.
@@ -689,7 +689,7 @@ class JournalWriter:
         if not self._is_in_place():
             raise JournalError(
                 f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "
-                "open the journal anew",
+                "open the journal again",
                 "gone",
             )
 
@@ -726,7 +726,7 @@ class JournalWriter:
             ).fetchone()
             if not isinstance(newest, int) or not 0 < newest < _MOST:
                 raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
-            # Asked anew each time: another process may have emptied the bin.
+            # Asked each time: another process may have emptied the bin.
             self._arrival = max(newest, int(self._numbers_from().get("arrival", 0)))
         return self._arrival
 

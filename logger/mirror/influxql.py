@@ -151,7 +151,7 @@ class InfluxQL:
         return list(found.values())
 
     def _explained(self, error: str) -> str:
-        """Add the mend to what the server says."""
+        """Add the fix to what the server says."""
         if not error.startswith("database not found"):
             return error
         return (

@@ -67,7 +67,7 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     Raises
     ------
     PlanError
-        Names `source`, the line, what is wrong there and the mend.
+        Names `source`, the line, what is wrong there and the fix.
     """
     check_size(text, source)
     try:
@@ -96,7 +96,7 @@ def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
     Raises
     ------
     PlanError
-        Its `field` and `what` say where, what is wrong and the mend.
+        Its `field` and `what` say where, what is wrong and the fix.
     """
     return _Reader(source, {}).plan(doc)
 
@@ -230,7 +230,7 @@ class _Reader:
         for reading, truth in read:
             if abs(reading - truth) > 50:
                 raise self.error(
-                    at, f"{reading:g} for {truth:g} °C is no correction but a fault; mend the probe"
+                    at, f"{reading:g} for {truth:g} °C is no correction but a fault; fix the probe"
                 )
         return tuple(read)
 
