@@ -43,26 +43,13 @@ def is_loopback(host: str) -> bool:
     ----------
     host : str
         Name or address.
-
-    Returns
-    -------
-    bool
     """
     name = host.lower().strip("[]")
     return name == "localhost" or (is_address(name) and ipaddress.ip_address(name).is_loopback)
 
 
 def is_address(name: str) -> bool:
-    """Tell whether a name is an IP address.
-
-    Parameters
-    ----------
-    name : str
-
-    Returns
-    -------
-    bool
-    """
+    """Tell whether a name is an IP address."""
     try:
         ipaddress.ip_address(name)
     except ValueError:
@@ -96,16 +83,7 @@ class Access:
         self.scripts = " ".join(("'self'", *script_hashes))
 
     def allows(self, header: str) -> bool:
-        """Tell whether a Host header names this server.
-
-        Parameters
-        ----------
-        header : str
-
-        Returns
-        -------
-        bool
-        """
+        """Tell whether a Host header names this server."""
         name = host_name(header)
         return name in self.names or (self.everywhere and is_address(name))
 
@@ -116,10 +94,6 @@ class Access:
         ----------
         header : str
             The Host header, which has been checked.
-
-        Returns
-        -------
-        str
         """
         return "; ".join(
             (

@@ -78,12 +78,7 @@ class Places:
         return len(self._owners)
 
     def welcome(self, address: str) -> None:
-        """Remember an address as an operator's.
-
-        Parameters
-        ----------
-        address : str
-        """
+        """Remember an address as an operator's."""
         who = who_is(address)
         self._known[who] = None
         self._known.move_to_end(who)
@@ -91,25 +86,12 @@ class Places:
             self._known.popitem(last=False)
 
     def knows(self, address: str) -> bool:
-        """Tell whether an address is an operator's, or this machine's own.
-
-        Parameters
-        ----------
-        address : str
-
-        Returns
-        -------
-        bool
-        """
+        """Tell whether an address is an operator's, or this machine's own."""
         who = who_is(address)
         return not who or who in self._known
 
     def enter(self, address: str) -> tuple[int | None, int | None]:
         """Take a place.
-
-        Parameters
-        ----------
-        address : str
 
         Returns
         -------
@@ -135,12 +117,7 @@ class Places:
         return ticket, evicted
 
     def leave(self, ticket: int) -> None:
-        """Give a place back; nothing where it was given back already.
-
-        Parameters
-        ----------
-        ticket : int
-        """
+        """Give a place back; nothing where it was given back already."""
         who = self._owners.pop(ticket, None)
         if who is not None:
             held = self._held[who]
@@ -179,12 +156,7 @@ class Listener(socket.socket):
         self._open: dict[int, Accepted] = {}
 
     def accept(self) -> tuple[socket.socket, Any]:
-        """Accept the next connection that has a place; those that have none are closed at once.
-
-        Returns
-        -------
-        socket, address
-        """
+        """Accept the next connection that has a place; those that have none are closed at once."""
         while True:
             handle, address = self._accept()  # type: ignore[attr-defined]
             found = Accepted(self.family, self.type, self.proto, fileno=handle)
@@ -202,12 +174,7 @@ class Listener(socket.socket):
             return found, address
 
     def gone(self, ticket: int) -> None:
-        """Take note that a connection has ended.
-
-        Parameters
-        ----------
-        ticket : int
-        """
+        """Take note that a connection has ended."""
         self._open.pop(ticket, None)
         self.places.leave(ticket)
 

@@ -16,10 +16,6 @@ Gate = Callable[[Request], Awaitable[str]]
 async def anybody(request: Request) -> str:
     """Let everybody act: whoever reaches the loopback address sits at this machine.
 
-    Parameters
-    ----------
-    request : Request
-
     Returns
     -------
     str
@@ -55,10 +51,6 @@ current: ContextVar[Context] = ContextVar("stokewatch_context")
 
 def here() -> Context:
     """Give the context of the page that is asked.
-
-    Returns
-    -------
-    Context
 
     Raises
     ------

@@ -74,14 +74,6 @@ class PinDoor:
     async def operator(self, request: Request) -> str:
         """Say whose session the request comes with.
 
-        Parameters
-        ----------
-        request : Request
-
-        Returns
-        -------
-        str
-
         Raises
         ------
         HTTPException
@@ -94,10 +86,6 @@ class PinDoor:
 
     def knows(self, connection: HTTPConnection) -> bool:
         """Tell whether a request or a websocket comes with a session.
-
-        Parameters
-        ----------
-        connection : HTTPConnection
 
         Returns
         -------

@@ -82,10 +82,6 @@ class Downloads:
     def place(self) -> Place:
         """Take a place for whoever asks.
 
-        Returns
-        -------
-        Place
-
         Raises
         ------
         BusyError

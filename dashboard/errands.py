@@ -55,14 +55,6 @@ class Errands:
     def look(self, token: object) -> Work:
         """Find an errand.
 
-        Parameters
-        ----------
-        token : object
-
-        Returns
-        -------
-        Work
-
         Raises
         ------
         GoneError
@@ -80,10 +72,6 @@ class Errands:
         token : object
         s : float
             At most. [s]
-
-        Returns
-        -------
-        Work
         """
         work = self.look(token)
         if not work.done:
@@ -91,12 +79,7 @@ class Errands:
         return work
 
     async def stop(self, token: object) -> None:
-        """Call an errand off, and wait until it has ended; nothing where it is over, or isn't known.
-
-        Parameters
-        ----------
-        token : object
-        """
+        """Call an errand off, and wait until it has ended; nothing where it is over, or isn't known."""
         work = self._works.pop(token, None) if isinstance(token, str) else None
         if work is not None:
             work.task.cancel()

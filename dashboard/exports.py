@@ -60,12 +60,7 @@ class Made:
 
 
 class Exports:
-    """Makes files of a journal's firings.
-
-    Parameters
-    ----------
-    journal_path : Path
-    """
+    """Makes files of a journal's firings."""
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
@@ -118,11 +113,6 @@ class Exports:
     def begin(self, info: FiringInfo, kind: str) -> str:
         """Begin to write a firing as a file that is fetched by `take`.
 
-        Parameters
-        ----------
-        info : FiringInfo
-        kind : str
-
         Returns
         -------
         str
@@ -142,14 +132,6 @@ class Exports:
     def take(self, token: str) -> Made:
         """Take a file that was made.
 
-        Parameters
-        ----------
-        token : str
-
-        Returns
-        -------
-        Made
-
         Raises
         ------
         UserError
@@ -168,30 +150,12 @@ class Exports:
 
 @lru_cache(maxsize=4)
 def exports(journal_path: Path) -> Exports:
-    """Give the exports of a journal, the same to every page.
-
-    Parameters
-    ----------
-    journal_path : Path
-
-    Returns
-    -------
-    Exports
-    """
+    """Give the exports of a journal, the same to every page."""
     return Exports(journal_path)
 
 
 def file_name(title: str, firing: str, ending: str) -> str:
-    """Name a firing's file so that any disk takes it.
-
-    Parameters
-    ----------
-    title, firing, ending : str
-
-    Returns
-    -------
-    str
-    """
+    """Name a firing's file so that any disk takes it."""
     return plain_name(f"{title} {firing}".replace(".", "_") + f".{ending}", f"{firing}.{ending}")
 
 
@@ -204,10 +168,6 @@ def download_headers(name: str, size: int) -> dict[str, str]:
         From `plain_name`.
     size : int
         [bytes]
-
-    Returns
-    -------
-    dict
     """
     plain = name.encode("ascii", "replace").decode().replace("?", "_")
     return {

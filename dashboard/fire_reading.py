@@ -25,10 +25,6 @@ RECENT_S: Final = 5.0
 def place_options(journal_path: Path) -> list[dict[str, str]]:
     """Give the zones of the running firing, those with pots first.
 
-    Parameters
-    ----------
-    journal_path : Path
-
     Returns
     -------
     list of dict

@@ -41,10 +41,6 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
     content_type : str
     known : mapping
         `app.callback_map`, complete only after Dash's first request.
-
-    Returns
-    -------
-    bool
     """
     try:
         body = json.loads(raw)

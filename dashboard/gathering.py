@@ -52,12 +52,7 @@ class Work:
         self.task: asyncio.Task[dict[str, Any]]
 
     def come(self, share: float) -> None:
-        """Take how far it has come.
-
-        Parameters
-        ----------
-        share : float
-        """
+        """Take how far it has come."""
         self.share = share
 
     @property
@@ -67,10 +62,6 @@ class Work:
 
     def answer(self) -> dict[str, Any]:
         """Give what came of it.
-
-        Returns
-        -------
-        dict
 
         Raises
         ------
@@ -83,12 +74,7 @@ class Work:
 
 
 class Gathering:
-    """What is known of a journal's firings.
-
-    Parameters
-    ----------
-    journal_path : Path
-    """
+    """What is known of a journal's firings."""
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
@@ -103,10 +89,6 @@ class Gathering:
         ----------
         firing : str
             Its ID, or `last`.
-
-        Returns
-        -------
-        FiringInfo
 
         Raises
         ------
@@ -148,27 +130,13 @@ class Gathering:
         return await self._work("judge", info, None if plan is None else plan.dumps())
 
     def stop(self, work: Work) -> None:
-        """Stop a work, and forget it.
-
-        Parameters
-        ----------
-        work : Work
-        """
+        """Stop a work, and forget it."""
         work.task.cancel()
         for key in [key for key, own in self._works.items() if own is work]:
             del self._works[key]
 
     async def known(self, firing: str) -> Gathered:
         """Gather what is known of a firing.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
-        Returns
-        -------
-        Gathered
 
         Raises
         ------
@@ -228,28 +196,13 @@ class Gathering:
 
 
 def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:
-    """Give what a rehearsal depends on: readings, plan, and gun readings, which may be noted later.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    info : FiringInfo
-
-    Returns
-    -------
-    tuple
-    """
+    """Give what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
     spots = tuple((e.t_us, json.dumps(e.data)) for e in reader.events(info.id) if e.kind == "spot")
     return (info.id, info.last_us, info.readings, info.late, info.plan_toml, spots)
 
 
 def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | None:
     """Give what a firing's rehearsal said, if it has been worked out by this very program.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    info : FiringInfo
 
     Returns
     -------
@@ -260,14 +213,7 @@ def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | 
 
 
 def forget(home: Path, firing: str) -> None:
-    """Forget what was worked out of a firing that is gone.
-
-    Parameters
-    ----------
-    home : Path
-    firing : str
-        Its ID.
-    """
+    """Forget what was worked out of a firing that is gone."""
     (home / FOLDER / f"{firing}.json").unlink(missing_ok=True)
 
 
@@ -307,14 +253,5 @@ def _program() -> str:
 
 @lru_cache(maxsize=4)
 def gathering(journal_path: Path) -> Gathering:
-    """Give the gathering of a journal, the same to every page.
-
-    Parameters
-    ----------
-    journal_path : Path
-
-    Returns
-    -------
-    Gathering
-    """
+    """Give the gathering of a journal, the same to every page."""
     return Gathering(journal_path)

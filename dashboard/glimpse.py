@@ -23,11 +23,6 @@ MAX_CELLS: Final = 50_000
 def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     """Make a firing's small picture and its headline figure.
 
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : FiringInfo
-
     Returns
     -------
     dict

@@ -54,10 +54,6 @@ class RefusedError(StokewatchError):
 def who_asks() -> str:
     """Say who acts, for the record.
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     RefusedError
@@ -70,12 +66,7 @@ def who_asks() -> str:
 
 
 def may_act() -> bool:
-    """Tell whether the one who asks may act.
-
-    Returns
-    -------
-    bool
-    """
+    """Tell whether the one who asks may act."""
     return asker.get(NOBODY).who is not None
 
 
@@ -114,10 +105,6 @@ def on_error(error: Exception) -> None:
     """Show what went wrong in a callback; a fault of ours goes to the log as well.
 
     Dash calls it. Without it an exception in a callback leaves no trace, neither on the page nor in the log.
-
-    Parameters
-    ----------
-    error : Exception
     """
     if isinstance(error, RefusedError) and error.may_enter:
         set_props("pin-dialog", {"opened": True})

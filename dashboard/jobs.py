@@ -22,13 +22,7 @@ Tell = Callable[[float], None]
 
 
 class TellingReader(JournalReader):
-    """A journal that tells how much of a firing has been read.
-
-    Parameters
-    ----------
-    path : Path
-    tell : callable
-    """
+    """A journal that tells how much of a firing has been read."""
 
     def __init__(self, path: Path, tell: Tell) -> None:
         super().__init__(path)

@@ -58,12 +58,7 @@ WORDS: Final = Rate(burst=200, per_s=20)
 
 
 class Buckets:
-    """A bucket of tokens for each address. Pure: the caller says what time it is.
-
-    Parameters
-    ----------
-    rate : Rate
-    """
+    """A bucket of tokens for each address. Pure: the caller says what time it is."""
 
     def __init__(self, rate: Rate) -> None:
         self._rate = rate
@@ -248,10 +243,6 @@ class Limits:
 def is_sound(text: bytes) -> bool:
     """Tell whether bytes are JSON that nothing behind can stumble over.
 
-    Parameters
-    ----------
-    text : bytes
-
     Returns
     -------
     bool
@@ -267,10 +258,6 @@ def is_sound(text: bytes) -> bool:
 
 def check_json(text: bytes) -> None:
     """Refuse what `is_sound` calls unsound.
-
-    Parameters
-    ----------
-    text : bytes
 
     Raises
     ------

@@ -32,10 +32,6 @@ def own_addresses() -> list[str]:
 def qr_code(url: str) -> str:
     """Draw a QR code for a terminal.
 
-    Parameters
-    ----------
-    url : str
-
     Returns
     -------
     str
@@ -55,10 +51,6 @@ def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
     pin : str or None
         Where one has been made now.
     tls : bool
-
-    Returns
-    -------
-    str
     """
     lines = [f"Page for this network at {' or '.join(urls)}"] if urls else []
     if urls:

@@ -41,10 +41,6 @@ class PinError(UserError):
 def check_pin(pin: str) -> str:
     """Check a PIN that somebody chose.
 
-    Parameters
-    ----------
-    pin : str
-
     Returns
     -------
     str
@@ -118,10 +114,6 @@ class Operators:
     def set_pin(self, pin: str) -> None:
         """Put another PIN in place of the one there is; ends every session.
 
-        Parameters
-        ----------
-        pin : str
-
         Raises
         ------
         PinError
@@ -132,16 +124,7 @@ class Operators:
             self._write(kept)
 
     def is_pin(self, pin: str) -> bool:
-        """Tell whether this is the PIN. Takes some 50 ms, on purpose.
-
-        Parameters
-        ----------
-        pin : str
-
-        Returns
-        -------
-        bool
-        """
+        """Tell whether this is the PIN. Takes some 50 ms, on purpose."""
         try:
             return self._hasher.verify(self._read()["pin"], pin)
         except (VerificationError, InvalidHashError):
@@ -172,10 +155,6 @@ class Operators:
     def who(self, token: str | None) -> str | None:
         """Tell whose session a token is.
 
-        Parameters
-        ----------
-        token : str or None
-
         Returns
         -------
         str or None
@@ -189,12 +168,7 @@ class Operators:
         return str(session["who"])
 
     def end_session(self, token: str | None) -> None:
-        """Forget a session.
-
-        Parameters
-        ----------
-        token : str or None
-        """
+        """Forget a session."""
         if self.who(token) is None:
             return
         with self._locked():
@@ -265,12 +239,6 @@ class Attempts:
 
     def wrong(self, address: str, now_s: float) -> int:
         """Count a wrong PIN.
-
-        Parameters
-        ----------
-        address : str
-        now_s : float
-            [s]
 
         Returns
         -------

@@ -10,11 +10,6 @@ from logger.plan import loads
 def read_plan(toml: str, *, tell: Callable[[float], None]) -> str:
     """Read a plan file that came from anywhere.
 
-    Parameters
-    ----------
-    toml : str
-    tell : callable
-
     Returns
     -------
     str

@@ -61,10 +61,6 @@ def read_document(doc: Document) -> Plan:
     doc : dict
         As `to_document` gives it; a height that nobody knows may be None.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanRefused
@@ -80,16 +76,7 @@ def read_document(doc: Document) -> Plan:
 
 
 def to_document(plan: Plan) -> Document:
-    """Give a plan as a page edits it: the file's tables, with every setting of every alarm.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    dict
-    """
+    """Give a plan as a page edits it: the file's tables, with every setting of every alarm."""
     doc = tomllib.loads(plan.dumps())
     alarms = {rule: dict(settings) for rule, settings in plan.alarms.items()}
     return {"cool_c": plan.cool_c, **doc, "probe": doc.get("probe", []), "alarm": alarms}
@@ -169,10 +156,6 @@ def written(value: Any, kind: str) -> str:
         As the plan keeps it; what isn't a number is written as it is.
     kind : str
         From `kind_of`.
-
-    Returns
-    -------
-    str
     """
     if value is None:
         return ""
@@ -237,10 +220,6 @@ def with_fields(doc: Document, fields: Sequence[tuple[str, str, Any]]) -> Docume
         Not changed.
     fields : sequence of (path, kind, text)
         What says the same as before leaves the plan as it is, to the last digit.
-
-    Returns
-    -------
-    dict
     """
     new: Document = copy.deepcopy(doc)
     for path, kind, text in fields:
@@ -336,7 +315,7 @@ def _one_by_one(look: Any, key: str, tables: list[Any], left: list[int]) -> None
         at = str(look({key: trial}, left)).split(".")
         if len(at) != 3 or not at[1].isdigit() or int(at[1]) not in left:
             return
-        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were mended: what else is wrong?
+        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were right: what else is wrong?
 
 
 def _moved(field: str | None, places: Sequence[int], channels: Sequence[int]) -> str | None:
@@ -371,17 +350,7 @@ def _words(exc: PlanRefused, doc: Document, unit: Unit) -> str:
 
 
 def label_of(field: str | None, doc: Document) -> str:
-    """Name a field as the page does.
-
-    Parameters
-    ----------
-    field : str or None
-    doc : dict
-
-    Returns
-    -------
-    str
-    """
+    """Name a field as the page does."""
     parts = (field or "").split(".")
     if parts[0] == "probe" and len(parts) > 1:
         name = value_at(doc, f"probe.{parts[1]}.name") or f"number {int(parts[1]) + 1}"

@@ -25,10 +25,6 @@ Channels = list[dict[str, Any]]
 def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
     """Say how things stand between logger and rig, and what each channel reads.
 
-    Parameters
-    ----------
-    home, journal_path : Path
-
     Returns
     -------
     dict

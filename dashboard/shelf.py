@@ -42,10 +42,6 @@ def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
     path : Path
     binned : bool or None, default False
         See `JournalReader.firings`.
-
-    Returns
-    -------
-    list of FiringInfo
     """
     try:
         with contextlib.closing(JournalReader(path)) as reader:
@@ -62,10 +58,6 @@ def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
     infos : sequence of FiringInfo
     words : str
         Each of them occurs in the title, the day, the ID, or what was written down.
-
-    Returns
-    -------
-    list of FiringInfo
     """
     wanted = words.casefold().split()
     if not wanted:
@@ -97,10 +89,6 @@ def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -
         Of `ORDERS`; anything else is the first.
     peaks : dict of str to float
         By ID; those without one come last. [°C]
-
-    Returns
-    -------
-    list of FiringInfo
     """
     match order:
         case "oldest":
@@ -119,11 +107,6 @@ def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -
 
 def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, float] | None]:
     """Give the peak of the zone that stayed coldest, as report, comparison and command say it.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    info : FiringInfo
 
     Returns
     -------
@@ -170,10 +153,6 @@ class Pictures:
 
     def rows(self, infos: Sequence[FiringInfo]) -> list[Row]:
         """Give firings with their pictures and peaks.
-
-        Parameters
-        ----------
-        infos : sequence of FiringInfo
 
         Returns
         -------
@@ -239,10 +218,6 @@ def plan_called(path: Path, ref: str) -> Plan:
     path : Path
         The journal.
     ref : str
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------

@@ -52,12 +52,7 @@ DOORS: Final = (("/prepare", "Prepare"), ("/", "Fire"), ("/firings", "Firings"))
 
 
 def shell() -> Any:
-    """Give the layout around the pages.
-
-    Returns
-    -------
-    component
-    """
+    """Give the layout around the pages."""
     return dmc.MantineProvider(
         id="mantine",
         theme=THEME,

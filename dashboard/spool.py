@@ -21,18 +21,13 @@ KEPT_S: Final = 3600.0
 
 
 class SpoolError(UserError):
-    """Files that can't be taken: says why, and the mend."""
+    """Files that can't be taken: says why, and the fix."""
 
     field = "files"
 
 
 class Spool:
-    """A private folder in the user's own.
-
-    Parameters
-    ----------
-    home : Path
-    """
+    """A private folder in the user's own."""
 
     def __init__(self, home: Path) -> None:
         self.root = home / "spool"
@@ -54,14 +49,6 @@ class Spool:
     def folder(self, token: str) -> Path:
         """Find the place.
 
-        Parameters
-        ----------
-        token : str
-
-        Returns
-        -------
-        Path
-
         Raises
         ------
         SpoolError
@@ -80,10 +67,6 @@ class Spool:
         token : str
         names : sequence of str
             As `take` gave them.
-
-        Returns
-        -------
-        list of Path
 
         Raises
         ------
@@ -141,12 +124,7 @@ class Spool:
         return own
 
     def drop(self, token: str) -> None:
-        """Remove files; nothing where they are gone already.
-
-        Parameters
-        ----------
-        token : str
-        """
+        """Remove files; nothing where they are gone already."""
         if re.fullmatch(r"[0-9a-f]{16}", token):
             shutil.rmtree(self.root / token, ignore_errors=True)
 

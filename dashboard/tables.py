@@ -25,10 +25,6 @@ DAY_US: Final = 86_400_000_000
 def places(columns: Sequence[Column]) -> list[Place]:
     """Tell where a firing's probes are.
 
-    Parameters
-    ----------
-    columns : sequence of Column
-
     Returns
     -------
     list of Place
@@ -175,11 +171,6 @@ def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
 def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
     """Give what the pots were estimated to be at while the firing ran.
 
-    Parameters
-    ----------
-    reader : JournalReader
-    info : FiringInfo
-
     Returns
     -------
     list of Band
@@ -192,17 +183,7 @@ def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
 
 
 def local_time(t_us: int) -> str:
-    """Write a day and a time of day in this machine's time zone.
-
-    Parameters
-    ----------
-    t_us : int
-        [µs]
-
-    Returns
-    -------
-    str
-    """
+    """Write a day and a time of day in this machine's time zone."""
     return f"{datetime.fromtimestamp(t_us / 1e6, UTC).astimezone():%-d %B %Y, %H:%M}"
 
 
@@ -213,20 +194,12 @@ def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
     ----------
     told : sequence of dict
         From a rehearsal: `stage`, `from_s`.
-
-    Returns
-    -------
-    list of Stage
     """
     return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
 
 
 def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
     """Lay facts of several firings side by side.
-
-    Parameters
-    ----------
-    known : sequence of Gathered
 
     Returns
     -------
@@ -249,10 +222,6 @@ def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
 
 def fact_rows(known: Sequence[Gathered]) -> list[tuple[str, list[Fact | None]]]:
     """Give the same as facts, with all that is to be said of them.
-
-    Parameters
-    ----------
-    known : sequence of Gathered
 
     Returns
     -------

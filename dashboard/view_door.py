@@ -14,10 +14,6 @@ class ViewDoor:
     async def operator(self, request: Request) -> NoReturn:
         """Let nobody through.
 
-        Parameters
-        ----------
-        request : Request
-
         Raises
         ------
         HTTPException

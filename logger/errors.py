@@ -8,7 +8,7 @@ class StokewatchError(Exception):
 class UserError(StokewatchError):
     """Something the user gave is wrong: the command says so in one line and ends with status 2.
 
-    The text names what is wrong, where it stands, and the mend.
+    The text names what is wrong, where it stands, and the fix.
     """
 
 
@@ -20,10 +20,6 @@ def shortened(value: object, longest: int = 60) -> str:
     value : object
     longest : int, default 60
         Characters.
-
-    Returns
-    -------
-    str
     """
     if isinstance(value, str | bytes):
         value = value[: longest + 1]

@@ -52,10 +52,6 @@ class Home:
             What the command line says.
         name : str, default 'stokewatch'
             Folder name inside the user's data folder.
-
-        Returns
-        -------
-        Home
         """
         if given is None and (env := os.environ.get("STOKEWATCH_HOME")):
             given = Path(env)
@@ -126,10 +122,6 @@ class Home:
 
         The kernel lets go of it when the process ends, however it ends.
 
-        Yields
-        ------
-        LoggerLock
-
         Raises
         ------
         AlreadyRunning
@@ -149,12 +141,7 @@ class Home:
             lock.release()
 
     def logger_runs(self) -> bool:
-        """Tell whether a logger holds the lock.
-
-        Returns
-        -------
-        bool
-        """
+        """Tell whether a logger holds the lock."""
         lock = LoggerLock(self.root)
         try:
             return not lock.take(shared=True)
@@ -188,10 +175,6 @@ class LoggerLock:
 
     A file can be removed, and then a second logger would make and lock another one; the folder stays. The
     file is for disks whose folders can't be locked (a network's).
-
-    Parameters
-    ----------
-    root : Path
     """
 
     def __init__(self, root: Path) -> None:

@@ -195,12 +195,7 @@ class Amend(Asked, frozen=True):
 
 
 class MirrorRefused(Asked, frozen=True):
-    """Tell that an InfluxDB refused something; the mirror asks for this, no person.
-
-    Attributes
-    ----------
-    detail : str
-    """
+    """Tell that an InfluxDB refused something; the mirror asks for this, no person."""
 
     detail: Text = ""
 
@@ -243,7 +238,7 @@ def read_request(kind: str, data: Any) -> Asked:
     Raises
     ------
     RequestError
-        Names the field, what is wrong and the mend.
+        Names the field, what is wrong and the fix.
     """
     if kind not in KINDS:
         raise RequestError(f"{shortened(kind)} is nothing the logger can do; it knows {', '.join(KINDS)}")
@@ -252,14 +247,6 @@ def read_request(kind: str, data: Any) -> Asked:
 
 def read_spot(data: Any) -> Spot:
     """Check a spot reading, as it was asked for or is kept in a journal.
-
-    Parameters
-    ----------
-    data : object
-
-    Returns
-    -------
-    Spot
 
     Raises
     ------
@@ -271,10 +258,6 @@ def read_spot(data: Any) -> Spot:
 
 def data_of(asked: Asked) -> dict[str, Any]:
     """Give what was asked as it is kept in a journal.
-
-    Parameters
-    ----------
-    asked : Asked
 
     Returns
     -------

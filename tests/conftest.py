@@ -28,6 +28,7 @@ SLOWEST = ("chaos", "firmware", "mirror", "sources")
 """Rooms whose tests wait most: begun first, so that no process is left alone with one at the end."""
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist's own, which reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put tests into groups and in order.
 
@@ -36,13 +37,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     which take a minute to burn. Browser tests come last: the browser's driver
     keeps an event loop running in this thread, which others can't have.
     """
+    tests = Path(__file__).parent
 
     def room(item: pytest.Item) -> str:
-        return item.path.relative_to(Path(__file__).parent).parts[0]
+        return item.path.relative_to(tests).parts[0]
 
     for item in items:
         burns = "clean_firings" in getattr(item, "fixturenames", ())
-        group = "chaos" if room(item) == "chaos" else "fifty firings" if burns else str(item.path)
-        item.add_marker(pytest.mark.xdist_group(group))
+        group = (
+            "chaos" if room(item) == "chaos" else "fifty firings" if burns else item.path.relative_to(tests)
+        )
+        item.add_marker(pytest.mark.xdist_group(str(group)))
     rank = {name: place for place, name in enumerate(SLOWEST, -len(SLOWEST))} | {"browser": 1}
     items.sort(key=lambda item: rank.get(room(item), 0))

@@ -47,10 +47,6 @@ def layout(firings: str = "", **_query: str) -> Any:
     ----------
     firings : str
         IDs, by commas.
-
-    Returns
-    -------
-    component
     """
     asked = list(dict.fromkeys(part.strip() for part in firings.split(",") if part.strip()))
     left_out = len(asked) - MOST

@@ -37,12 +37,7 @@ GRAPH: Final[dict[str, Any]] = {
 
 
 def layout(**_query: str) -> Any:
-    """Give the page.
-
-    Returns
-    -------
-    component
-    """
+    """Give the page."""
     return html.Div(
         id="fire",
         className="opening",

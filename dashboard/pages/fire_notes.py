@@ -15,6 +15,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.fire_reading import doubt, noted, place_options
 from dashboard.guard import operator_only, who_asks
+from dashboard.pages.asked import button_pressed
 from dashboard.parts.words import event_words
 from dashboard.shell import WAITING
 from logger.errors import UserError
@@ -45,10 +46,6 @@ def dialogs(close: Mapping[str, str]) -> list[Any]:
     ----------
     close : mapping of str to str
         Of the button that closes a dialog.
-
-    Returns
-    -------
-    list of component
     """
     return [
         dmc.Modal(
@@ -355,9 +352,7 @@ async def undo(clicks: list[int | None]) -> Any:
 @operator_only
 def open_edit(clicks: list[int | None], unit: str) -> Any:
     """Open a note, to put it right."""
-    pressed = ctx.triggered_id
-    if not pressed or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
+    pressed = button_pressed()
     note = noted(here().journal_path, pressed["event"])
     title = event_words({"kind": "note", "data": note}, unit_of(unit))
     return True, f"Edit: {title}", note.get("text", ""), "", "", pressed["event"]

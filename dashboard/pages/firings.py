@@ -39,6 +39,7 @@ from dashboard.figures.look import unit_of
 from dashboard.gathering import Work, gathering
 from dashboard.guard import may_act, operator_only
 from dashboard.pages import firings_import, firings_places
+from dashboard.pages.asked import button_pressed, next_turn
 from dashboard.parts.firing_card import binned_card, card
 from dashboard.parts.notes import notice
 from dashboard.parts.progress import working
@@ -67,10 +68,6 @@ def layout(show: str = "", places: str = "", **_query: str) -> Any:
         `bin`, or `import`; else the list.
     places : str
         ID of a firing that is to be given places and a plan.
-
-    Returns
-    -------
-    component
     """
     if places:
         return firings_places.layout(places)
@@ -326,7 +323,7 @@ async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
             work.answer()
         except StokewatchError:
             _failed.add(_key(path, info))
-        return (turn if isinstance(turn, int) else 0) + 1, False
+        return next_turn(turn), False
     return no_update, True
 
 
@@ -401,9 +398,7 @@ def show_chosen(chosen: Any, which: Any) -> Any:
 )
 async def save(clicks: list[Any], running: Any) -> Any:
     """Begin to write a firing as a file."""
-    pressed = ctx.triggered_id
-    if not isinstance(pressed, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
+    pressed = button_pressed()
     made = exports(here().journal_path)
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     kind = str(pressed.get("kind"))
@@ -457,7 +452,7 @@ async def look(_: Any, errand: Any, turn: Any) -> Any:
         )
     gone = answer["gone"]
     said = f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good."
-    return "1", said, True, True, no_update, (turn if isinstance(turn, int) else 0) + 1
+    return "1", said, True, True, no_update, next_turn(turn)
 
 
 @callback(
@@ -476,7 +471,7 @@ async def stop(_: Any, errand: Any, turn: Any) -> Any:
         await exports(here().journal_path).errands.stop(errand.get("token"))
     deleting = isinstance(errand, dict) and errand.get("kind") != "export"
     said = "Stopped: what is not gone yet is still in the bin." if deleting else "Stopped; nothing was saved."
-    return True, True, said, (turn if isinstance(turn, int) else 0) + 1
+    return True, True, said, next_turn(turn)
 
 
 clientside_callback(
@@ -500,9 +495,7 @@ clientside_callback(
 @operator_only
 async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     """Throw a firing away, or put it back."""
-    pressed = ctx.triggered_id
-    if not isinstance(pressed, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
+    pressed = button_pressed()
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     away = pressed.get("type") == "firing-delete"
 
@@ -512,7 +505,7 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     await asyncio.to_thread(_write, here().journal_path, change)
     said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
     set_props("notes", {"sendNotifications": [notice(said)]})
-    return (turn if isinstance(turn, int) else 0) + 1
+    return next_turn(turn)
 
 
 def _write(path: Path, change: Callable[[JournalWriter], FiringInfo]) -> FiringInfo:
@@ -573,16 +566,7 @@ async def delete_now(_: Any, doomed: Any) -> Any:
 
 
 def routes(context: Context) -> APIRouter:
-    """Give the page's endpoints: files in, and files that were made.
-
-    Parameters
-    ----------
-    context : Context
-
-    Returns
-    -------
-    APIRouter
-    """
+    """Give the page's endpoints: files in, and files that were made."""
     router = APIRouter(prefix="/api/firings")
     spool = Spool(context.home)
 

@@ -95,10 +95,6 @@ def reading_of(ids: Any, values: Any) -> Reading:
         With `field` each.
     values : list
 
-    Returns
-    -------
-    Reading
-
     Raises
     ------
     ReadingRefused
@@ -127,12 +123,7 @@ def _plain(name: str, said: str) -> str:
 
 
 def layout() -> Any:
-    """Give the page.
-
-    Returns
-    -------
-    component
-    """
+    """Give the page."""
     return html.Div(
         id="import",
         children=[

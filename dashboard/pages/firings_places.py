@@ -35,17 +35,7 @@ class PlacesError(UserError):
 
 
 def layout(firing: str) -> Any:
-    """Give the page.
-
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-
-    Returns
-    -------
-    component
-    """
+    """Give the page."""
     return html.Div(
         id="places",
         children=[
@@ -311,10 +301,6 @@ def placed(
     numbers : dict
         `target_c`, `burnout_c` [in `unit`] and `soak_min`.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------

@@ -19,6 +19,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
+from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import Unit
@@ -47,10 +48,6 @@ def layout(step: str = "plan", **_query: str) -> Any:
     ----------
     step : str
         One of `NAMES`.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         id="prepare",
@@ -108,9 +105,7 @@ def _onward(at: int) -> Any:
 )
 def go(_: list[int | None]) -> Any:
     """Go to another step."""
-    if not ctx.triggered[0]["value"] or not isinstance(ctx.triggered_id, dict):
-        raise PreventUpdate
-    return ctx.triggered_id["to"]
+    return button_pressed()["to"]
 
 
 # --- the draft ----------------------------------------------------------------------------------------------
@@ -130,16 +125,11 @@ async def begin(_: Any, kept: Any, turn: Any) -> Any:
     if draft_of(kept) is not None:
         return no_update, 1
     plan = await asyncio.to_thread(fresh)
-    return {"doc": to_document(plan), "name": ""}, (turn if isinstance(turn, int) else 0) + 1
+    return {"doc": to_document(plan), "name": ""}, next_turn(turn)
 
 
 def fresh() -> Plan:
-    """Make the plan one begins with: of the firing that runs, else an empty one of today's date.
-
-    Returns
-    -------
-    Plan
-    """
+    """Make the plan one begins with: of the firing that runs, else an empty one of today's date."""
     plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
     if not here().journal_path.exists():
         return plan
@@ -161,9 +151,7 @@ def fresh() -> Plan:
 )
 def forms(_: Any, unit: Any, kept: Any) -> Any:
     """Make the forms of the plan and of the alarms."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     doc, in_unit = draft[0], unit_of(unit)
     errors = errors_of(doc, in_unit)
     return plan_fields(doc, in_unit, errors), alarm_fields(doc, in_unit, errors)
@@ -183,9 +171,7 @@ def errors_of(doc: Document, unit: Unit) -> dict[str, str]:
 )
 def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
     """Write what stands in the fields into the draft."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     fields = [part["id"] for part in ctx.inputs_list[0]]
     rules = [part["id"]["rule"] for part in ctx.inputs_list[1]]
     doc = with_fields(
@@ -209,16 +195,12 @@ def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
 )
 def defaults(_: list[int | None], kept: Any, turn: Any) -> Any:
     """Take an alarm's settings back to what they usually are."""
-    draft = draft_of(kept)
-    pressed = ctx.triggered_id
-    if draft is None or not isinstance(pressed, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
-    rule = RULES.get(str(pressed["rule"]))
+    draft, rule = needed_draft(kept), RULES.get(str(button_pressed()["rule"]))
     if rule is None:
         raise PreventUpdate
     doc = {**draft[0], "alarm": {**draft[0]["alarm"]}}
     doc["alarm"][rule.name] = {"enabled": True, **{s.name: s.default for s in rule.settings}}
-    return {"doc": doc, "name": draft[1]}, (turn if isinstance(turn, int) else 0) + 1
+    return {"doc": doc, "name": draft[1]}, next_turn(turn)
 
 
 @callback(
@@ -234,9 +216,7 @@ def defaults(_: list[int | None], kept: Any, turn: Any) -> Any:
 )
 def check(kept: Any, unit: Any) -> Any:
     """Say what is wrong with the draft, beside each field, and what its probes can't tell."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     doc = draft[0]
     found = problems(doc, unit_of(unit))
     by_field = {p["field"]: p["text"] for p in found}

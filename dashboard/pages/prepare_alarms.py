@@ -32,12 +32,7 @@ _SAID: Final = Output("prepare-said", "children", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
-    """Make the step's panel.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the step's panel."""
     graph = dcc.Graph(
         id="prepare-rehearsal", responsive=True, config={"displayModeBar": False, "responsive": True}
     )

@@ -16,6 +16,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.guard import operator_only
+from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.words import Unit, capital, degrees
 from dashboard.planning import Document, draft_of, read_document, to_document
 from dashboard.tables import local_time
@@ -32,12 +33,7 @@ _LIST: Final = Output("prepare-plans-turn", "data", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
-    """Make the step's panel.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the step's panel."""
     return [
         html.Div(
             [
@@ -164,19 +160,8 @@ def _button(text: str, kind: str, name: str, label: str) -> Any:
     return html.Button(text, id={"type": kind, "name": name}, type="button", **{"aria-label": label})
 
 
-def _pressed() -> str:
-    """The plan whose button was pressed; a button that came new was not."""
-    if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
-    return str(ctx.triggered_id["name"])
-
-
-def _turned(turn: Any) -> int:
-    return (turn if isinstance(turn, int) else 0) + 1
-
-
 def _taken(plan: Plan, name: str, said: str, turn: Any) -> Any:
-    return {"doc": to_document(plan), "name": name}, _turned(turn), said
+    return {"doc": to_document(plan), "name": name}, next_turn(turn), said
 
 
 @callback(
@@ -189,7 +174,7 @@ def _taken(plan: Plan, name: str, said: str, turn: Any) -> Any:
 )
 async def open_plan(_: list[Any], turn: Any) -> Any:
     """Open a plan that is kept."""
-    name = _pressed()
+    name = str(button_pressed()["name"])
     try:
         plan = await asyncio.to_thread(plans.load_plan, here().home, name)
     except PlanError as exc:
@@ -204,7 +189,7 @@ async def open_plan(_: list[Any], turn: Any) -> Any:
 )
 def ask_again(_: list[Any]) -> str:
     """Ask once more: a sooty finger's slip costs nothing."""
-    return _pressed()
+    return str(button_pressed()["name"])
 
 
 @callback(
@@ -219,11 +204,11 @@ def ask_again(_: list[Any]) -> str:
 @operator_only
 async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
     """Remove a plan."""
-    name = _pressed()
+    name = str(button_pressed()["name"])
     await asyncio.to_thread(plans.delete_plan, here().home, name)
     draft = draft_of(kept)
     mine = draft is not None and draft[1] == name
-    return _called("") if mine else no_update, _turned(turn), ""
+    return _called("") if mine else no_update, next_turn(turn), ""
 
 
 def _called(name: str) -> Patch:
@@ -307,7 +292,7 @@ async def _plan_in(contents: str, shown: str) -> Plan | str:
     prevent_initial_call=True,
 )
 async def afresh(_: Any, turn: Any) -> Any:
-    """Begin anew, with what the rig sends."""
+    """Begin again, with what the rig sends."""
     from dashboard.pages.prepare import fresh
 
     return _taken(await asyncio.to_thread(fresh), "", "A new plan.", turn)
@@ -328,9 +313,7 @@ async def afresh(_: Any, turn: Any) -> Any:
 @operator_only
 async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     """Keep the plan: over the one that was opened, else over another's name only when that is said."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     doc, own = draft
     plan = _good(doc)
     if isinstance(plan, str):
@@ -344,7 +327,7 @@ async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
         await asyncio.to_thread(plans.save_plan, here().home, name, plan, replace=sure)
     except plans.PlanTaken as exc:
         return no_update, no_update, capital(f"{exc}"), False
-    return _called(name), _turned(turn), f"Saved as “{name}”.", True
+    return _called(name), next_turn(turn), f"Saved as “{name}”.", True
 
 
 def _good(doc: Document) -> Plan | str:

@@ -15,6 +15,7 @@ from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
 from dashboard.guard import operator_only, who_asks
+from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
@@ -33,12 +34,7 @@ _SELECTED: Final = Output("prepare-selected", "data", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
-    """Make the step's panel.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the step's panel."""
     graph = dcc.Graph(
         id="prepare-stack",
         responsive=True,
@@ -113,9 +109,7 @@ def _selected(i: Any, doc: Document) -> int | None:
 )
 def show_probes(kept: Any, chosen: Any) -> Any:
     """Show the probes as a list."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0])}
     return probe_rows(draft[0], _selected(chosen, draft[0]), errors)
 
@@ -128,9 +122,7 @@ def show_probes(kept: Any, chosen: Any) -> Any:
 )
 def draw(kept: Any, theme: Any, unit: Any) -> Any:
     """Draw the stack, before it is lit."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     places = places_of(draft[0])
     return stack_figure(
         places,
@@ -167,9 +159,7 @@ def show_editor(chosen: Any, _: Any, unit: Any, kept: Any) -> Any:
 )
 def pick(_: list[Any], chosen: Any) -> Any:
     """Choose a probe, or close its fields again."""
-    if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
-    i = ctx.triggered_id["i"]
+    i = button_pressed()["i"]
     return None if i == chosen else i
 
 
@@ -211,7 +201,7 @@ def change_probe(_: Any, __: Any, ___: Any, chosen: Any, kept: Any, turn: Any) -
 
 
 def _turned(turn: Any) -> int:
-    return (turn if isinstance(turn, int) else 0) + 1
+    return next_turn(turn)
 
 
 def _with(draft: tuple[Document, str], probes: list[dict[str, Any]]) -> dict[str, Any]:
@@ -309,7 +299,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
     return {
         "rig": {**rig, "in_hand": key},
-        "standing": no_update if stands == standing else stands,  # what hangs on it is made anew each time
+        "standing": no_update if stands == standing else stands,  # what hangs on it is made again each time
         "tried": known,
         "said": STATES[rig["state"]],
         "wake": rig["state"] != "holding",
@@ -386,9 +376,7 @@ async def wake(_: Any) -> bool:
 )
 async def add(_: Any, __: Any, ___: Any, shown_rig: Any, kept: Any, turn: Any) -> Any:
     """Put channels into the plan: that of the probe in the hand, all that are sent, or one more."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
     channels = rig["channels"]
     probes = [dict(p) for p in draft[0]["probe"]]

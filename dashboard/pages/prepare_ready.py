@@ -14,6 +14,7 @@ from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only, who_asks
+from dashboard.pages.asked import needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.parts.words import Unit, capital
@@ -432,9 +433,7 @@ def ready(
 @operator_only
 async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
     """Arm: the logger records under this plan from now on."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     found = problems(draft[0])
     if found:
         return no_update, no_update, f"{found[0]['label']}: {found[0]['text']}."

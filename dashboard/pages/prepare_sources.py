@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.guard import operator_only
 from dashboard.hearing import hearing
+from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     SHOWN,
@@ -23,18 +24,13 @@ from dashboard.parts.source_form import (
     table_of,
     with_source,
 )
-from dashboard.planning import draft_of, problems
+from dashboard.planning import problems
 from logger.errors import UserError
 from logger.plan import MAX_PROBES
 
 
 def sources_section() -> list[Any]:
-    """Make the section for sources.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the section for sources."""
     return [
         html.Section(
             [
@@ -246,10 +242,8 @@ def _changed(changing: Any) -> tuple[int, dict[str, tuple[str, str]], dict[str, 
 )
 def change(_: list[Any], kept: Any, opened: Any) -> Any:
     """Take a source of the plan into the form."""
-    draft = draft_of(kept)
-    if draft is None or not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
-    i, sources = ctx.triggered_id["i"], draft[0].get("source", [])
+    draft, i = needed_draft(kept), button_pressed()["i"]
+    sources = draft[0].get("source", [])
     if not isinstance(i, int) or not 0 <= i < len(sources):
         raise PreventUpdate
     form, channels = form_of(sources[i]), channels_of(sources[i])
@@ -303,9 +297,7 @@ async def take(
     _: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, kept: Any, turn: Any
 ) -> Any:
     """Put the source and its named numbers into the plan, each with a probe; or change one that is there."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     table = table_of(_given(values, ctx.states_list[1]))
     called = {
         str(p["id"]["key"]): str(v or "").strip() for p, v in zip(ctx.states_list[0], names, strict=True)
@@ -323,7 +315,7 @@ async def take(
         return no_update, no_update, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update, no_update
     await hearing.end()  # the logger is to have the port
     words = f"In the plan, with {len(chosen)} probes; give them places above. {UNPROVEN}"
-    return {"doc": new, "name": draft[1]}, (turn if isinstance(turn, int) else 0) + 1, words, [], None
+    return {"doc": new, "name": draft[1]}, next_turn(turn), words, [], None
 
 
 @callback(
@@ -332,9 +324,7 @@ async def take(
 )
 def show_sources(kept: Any) -> list[Any]:
     """List the plan's sources, and what is wrong with them."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
+    draft = needed_draft(kept)
     found = problems(draft[0])
     rows = []
     for i, source in enumerate(draft[0].get("source", [])):
@@ -369,9 +359,7 @@ def show_sources(kept: Any) -> list[Any]:
 )
 def take_out(_: list[Any], kept: Any) -> Any:
     """Take a source out of the plan."""
-    draft = draft_of(kept)
-    if draft is None or not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate
-    left = [s for i, s in enumerate(draft[0].get("source", [])) if i != ctx.triggered_id["i"]]
+    draft, i = needed_draft(kept), button_pressed()["i"]
+    left = [s for n, s in enumerate(draft[0].get("source", [])) if n != i]
     doc = {k: v for k, v in draft[0].items() if k != "source"}
     return {"doc": {**doc, "source": left} if left else doc, "name": draft[1]}

@@ -44,10 +44,6 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
         Its ID.
     at : str
         Seconds since its first reading.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         id="replay",

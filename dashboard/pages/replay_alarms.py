@@ -35,12 +35,7 @@ class SettingRefused(UserError):
 
 
 def settings_form() -> list[Any]:
-    """Make the place for the alarms' settings, and for what others would have changed.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the place for the alarms' settings, and for what others would have changed."""
     return [
         html.Details(
             [
@@ -74,10 +69,6 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
     plan : Plan
     alarms : dict
         By rule: settings to be others, `enabled` among them.
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------

@@ -34,6 +34,7 @@ from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.guard import may_act, operator_only
+from dashboard.pages.asked import next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.progress import working
@@ -63,10 +64,6 @@ def layout(firing: str = "", **_query: str) -> Any:
     ----------
     firing : str
         Its ID, or `last`.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         id="report",
@@ -366,7 +363,7 @@ async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
         raise PreventUpdate
     photo = await asyncio.to_thread(photo_called, here().home, _id(firing), str(ctx.triggered_id["name"]))
     await asyncio.to_thread(photo.unlink, missing_ok=True)
-    return (turn if isinstance(turn, int) else 0) + 1
+    return next_turn(turn)
 
 
 @callback(
@@ -403,16 +400,7 @@ follow_theme("report")
 
 
 def routes(context: Context) -> APIRouter:
-    """Give the page's endpoints: files to keep, the report itself, photos.
-
-    Parameters
-    ----------
-    context : Context
-
-    Returns
-    -------
-    APIRouter
-    """
+    """Give the page's endpoints: files to keep, the report itself, photos."""
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
 

@@ -112,10 +112,6 @@ def check_readings(
         Half a minute or a minute of readings, with their cold junctions (`columns.reconvert`).
     hands : mapping of (rig, channel) to Hand, optional
         Which probes were warmed in the hand; without it polarity isn't looked at.
-
-    Returns
-    -------
-    list of Finding
     """
     lines = _lines(plan, batches, hands or {})
     found = _about_channels(plan, lines)
@@ -152,10 +148,6 @@ def check_readings(
 def check_limits(plan: Plan | None) -> list[Finding]:
     """Say what this rig can't judge, however well it works.
 
-    Parameters
-    ----------
-    plan : Plan or None
-
     Returns
     -------
     list of Finding
@@ -167,16 +159,7 @@ def check_limits(plan: Plan | None) -> list[Finding]:
 
 
 def check_order(batches: Sequence[Batch]) -> list[Finding]:
-    """Judge the rigs' counters and clocks.
-
-    Parameters
-    ----------
-    batches : sequence of Batch
-
-    Returns
-    -------
-    list of Finding
-    """
+    """Judge the rigs' counters and clocks."""
     by_rig: dict[str, list[Batch]] = {}
     for batch in batches:
         by_rig.setdefault(batch.rig, []).append(batch)

@@ -48,10 +48,6 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
     plan : Plan or None
         That is to be checked; the running firing's own if left out.
     home : Path
-
-    Returns
-    -------
-    Report
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
@@ -76,22 +72,13 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
                 mend = "is it powered, and its lead plugged in?"
                 found.append(Finding("fail", "silent", "rig", text, mend))
     if beat.get("trouble"):
-        found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "mend this first"))
+        found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "fix this first"))
     found += about_lines({name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed")})
     return Report.of([*found, *about_machine(home)])
 
 
 def about_proof(rigs: Iterable[str]) -> list[Finding]:
-    """Say whose readings nothing proves.
-
-    Parameters
-    ----------
-    rigs : iterable of str
-
-    Returns
-    -------
-    list of Finding
-    """
+    """Say whose readings nothing proves."""
     text = "no checksum, no counter: a lost or damaged reading leaves no trace; times are those of arrival"
     return [Finding("warn", "proof", f"rig {rig}", text) for rig in sorted(rigs)]
 
@@ -99,20 +86,7 @@ def about_proof(rigs: Iterable[str]) -> list[Finding]:
 def stored_batches(
     reader: JournalReader, firing: FiringInfo, plan: Plan | None, since_us: int
 ) -> list[Batch]:
-    """Give stored readings as a plan would have them converted, with their cold junctions.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : FiringInfo
-    plan : Plan or None
-    since_us : int
-        [µs]
-
-    Returns
-    -------
-    list of Batch
-    """
+    """Give stored readings as a plan would have them converted, with their cold junctions."""
     probes = dict(zip(firing.seen, assign_probes(plan, firing.seen), strict=True))
     return [
         reconvert(batch, [probes[batch.rig, c.name] for c in batch.channels])
@@ -143,10 +117,6 @@ def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> d
 
 def hands_of(batches: Sequence[Batch]) -> dict[Key, Hand]:
     """The same from readings at hand.
-
-    Parameters
-    ----------
-    batches : sequence of Batch
 
     Returns
     -------
@@ -190,10 +160,6 @@ def about_machine(home: Path, power: Path = POWER) -> list[Finding]:
         Where a firing is kept; it need not exist yet.
     power : Path, default /sys/class/power_supply
         Where Linux shows batteries.
-
-    Returns
-    -------
-    list of Finding
     """
     return [*_about_disk(home), *_about_battery(power), *_about_host_clock(time.time())]
 
@@ -253,10 +219,6 @@ def about_lines(counts: dict[str, int]) -> list[Finding]:
     ----------
     counts : dict of str to int
         `frames`, `bad_crc`, `malformed`.
-
-    Returns
-    -------
-    list of Finding
     """
     wrong = counts.get("bad_crc", 0) + counts.get("malformed", 0)
     frames = counts.get("frames", 0)

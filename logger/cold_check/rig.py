@@ -74,10 +74,6 @@ def check_rig(
         Where a firing would be kept.
     begun : callable
         Is called when the listening begins.
-
-    Returns
-    -------
-    Report
     """
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
@@ -119,10 +115,6 @@ def check(
         To listen for. [s]
     begun : callable
         Is called when the listening begins, if there is any.
-
-    Returns
-    -------
-    Report
 
     Raises
     ------

@@ -105,10 +105,6 @@ def decode_words(
         For a chip that doesn't send its cold junction: one that stands in for it, NaN where there is none.
         [°C]
 
-    Returns
-    -------
-    Decoded
-
     Raises
     ------
     ValueError
@@ -186,14 +182,10 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     letter : str, default 'K'
         Thermocouple type that it must serve; of no consequence for infrared.
 
-    Returns
-    -------
-    Amplifier
-
     Raises
     ------
     ValueError
-        The chip is unknown, or doesn't serve the letter; the text names the mend.
+        The chip is unknown, or doesn't serve the letter; the text names the fix.
     """
     chip = AMPLIFIERS.get(amp)
     if chip is None:

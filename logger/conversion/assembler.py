@@ -1,6 +1,6 @@
 """Frames to batches: a rig's samples in columns, raw and converted. Pure.
 
-What a sample is worth is a `Status`; nothing a rig sends raises. What someone should mend (a chip that isn't
+What a sample is worth is a `Status`; nothing a rig sends raises. What someone should fix (a chip that isn't
 known, a word that isn't one) is told once, by `Assembler.new_troubles`.
 """
 
@@ -42,13 +42,13 @@ _NOT_SENT: Final = Sample()
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something about a channel that someone should mend.
+    """Something about a channel that someone should fix.
 
     Attributes
     ----------
     rig, channel : str
     text : str
-        What is wrong, and the mend.
+        What is wrong, and the fix.
     """
 
     rig: str
@@ -110,7 +110,7 @@ class Assembler:
         ]
 
     def new_troubles(self) -> list[Trouble]:
-        """Tell what should be mended, each thing once.
+        """Tell what should be fixed, each thing once.
 
         Returns
         -------
@@ -264,7 +264,7 @@ class Assembler:
     def _word(self, rig: str, channel: Channel, text: str) -> float:
         if _hex(text) and len(text) <= _WORD_DIGITS:
             return float(int(text, 16))
-        self._tell(rig, channel.name, "'raw' is no register word in hex; mend the firmware")
+        self._tell(rig, channel.name, "'raw' is no register word in hex; fix the firmware")
         return math.nan
 
     def _look_for_troubles(self, rig: str, layout: _Layout, raw: Floats, status: Bytes) -> None:
@@ -273,7 +273,7 @@ class Assembler:
             self._tell(
                 rig,
                 channel.name,
-                f"'raw' is too long for a word of a {channel.amp}; mend 'amp' or the firmware",
+                f"'raw' is too long for a word of a {channel.amp}; fix 'amp' or the firmware",
             )
         for j in np.flatnonzero((status == Status.NO_COLD_JUNCTION).any(axis=0)):
             self._tell(

@@ -78,10 +78,6 @@ def reconvert(batch: Batch, probes: Sequence[Probe]) -> Batch:
         Its `temperature_c` and `cold_junction_c` are of no consequence.
     probes : sequence of Probe
         One for each channel of the batch.
-
-    Returns
-    -------
-    Batch
     """
     channels = tuple(
         channel_for(c.name, c.kind, c.amp, p) for c, p in zip(batch.channels, probes, strict=True)
@@ -114,7 +110,7 @@ def convert(
     raw_cj : array, shape (n, k)
         Cold junctions that came with an emf; NaN elsewhere. [°C]
     status : uint8 array, shape (n, k)
-        `Status` as sent or as stored; it counts only where `raw` is NaN, all others are worked out anew.
+        `Status` as sent or as stored; it counts only where `raw` is NaN, all others are worked out again.
     corrections : sequence of pairs of (reading, truth), length k, optional
         From a calibration: none, one (an offset) or two (a straight line through both) for each column,
         applied to the converted temperature. [°C]

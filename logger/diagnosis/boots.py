@@ -61,16 +61,7 @@ def boots(frames: Sequence[Frame]) -> list[Boot]:
 
 
 def twins(found: Sequence[Boot]) -> bool:
-    """Tell whether boots run beside one another, as only two rigs can.
-
-    Parameters
-    ----------
-    found : sequence of Boot
-
-    Returns
-    -------
-    bool
-    """
+    """Tell whether boots run beside one another, as only two rigs can."""
     owner = sorted((place, i) for i, boot in enumerate(found) for place in boot.places)
     changes = sum(a != b for (_, a), (_, b) in itertools.pairwise(owner))
     return changes > len(found)

@@ -37,10 +37,6 @@ def about_channels(frames: Sequence[Frame]) -> list[Finding]:
     ----------
     frames : sequence of Frame
         Of one rig.
-
-    Returns
-    -------
-    list of Finding
     """
     assembler = Assembler(None)
     how: dict[str, str] = {}

@@ -93,10 +93,6 @@ def ports_beside(target: str) -> list[str]:
     ----------
     target : str
         As in `listen`; anything but a port has none beside it.
-
-    Returns
-    -------
-    list of str
     """
     from logger.sources.serial_port import candidates, port_and_baud
 
@@ -159,13 +155,6 @@ def _listen_to_port(target: str, seconds: float) -> Report:
 
 def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
     """Print what the running logger has counted, where it holds the port.
-
-    Parameters
-    ----------
-    journal : Path
-    target : str
-    as_json : bool
-    echo : callable
 
     Returns
     -------

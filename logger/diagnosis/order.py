@@ -19,10 +19,6 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
     ----------
     frames : sequence of Frame
         Of one rig, in the order in which they came in.
-
-    Returns
-    -------
-    list of Finding
     """
     seqs = [f.seq for f in frames]
     if len(seqs) < 2:
@@ -73,10 +69,6 @@ def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Fi
         Of one rig, in the order in which they came in.
     arrivals_s : sequence of float
         When, by the host's clock; NaN where nobody knows. [s]
-
-    Returns
-    -------
-    list of Finding
     """
     longest = max(boots(frames), key=lambda boot: len(boot.places))
     live = [(frames[i].seq, frames[i].ms, arrivals_s[i]) for i in longest.places]

@@ -27,12 +27,7 @@ _K: Final = COVERAGE[LEVEL]
 
 
 class ReadingBand:
-    """How sure one probe's readings are.
-
-    Parameters
-    ----------
-    probe : Probe
-    """
+    """How sure one probe's readings are."""
 
     def __init__(self, probe: Probe) -> None:
         self._steps_c: list[float] = _still_c(

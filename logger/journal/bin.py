@@ -22,18 +22,6 @@ class BinError(UserError):
 def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
     """Put a firing into the bin; nothing of it is lost there.
 
-    Parameters
-    ----------
-    writer : JournalWriter
-    firing : str
-        Its ID.
-    now_us : int
-        [µs]
-
-    Returns
-    -------
-    FiringInfo
-
     Raises
     ------
     BinError
@@ -50,16 +38,6 @@ def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
 
 def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
     """Take a firing out of the bin.
-
-    Parameters
-    ----------
-    writer : JournalWriter
-    firing : str
-        Its ID.
-
-    Returns
-    -------
-    FiringInfo
 
     Raises
     ------

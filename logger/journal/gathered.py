@@ -158,10 +158,6 @@ def gather(file: PageFile, until_s: float = float("inf")) -> Gathered:
     file : PageFile
     until_s : float, optional
         No longer than until then, by the monotonic clock. [s]
-
-    Returns
-    -------
-    Gathered
     """
     found = Gathered()
     shapes = _shapes()

@@ -64,10 +64,6 @@ class Layout:
         text : str
             JSON.
 
-        Returns
-        -------
-        Layout
-
         Raises
         ------
         ValueError
@@ -84,12 +80,7 @@ class Layout:
             raise ValueError(f"damaged description of a rig's channels: {exc!r}") from exc
 
     def dumps(self) -> str:
-        """Write the channels as JSON.
-
-        Returns
-        -------
-        str
-        """
+        """Write the channels as JSON."""
         return json.dumps(
             [asdict(c) | {"word_bytes": w} for c, w in zip(self.channels, self.widths, strict=True)],
             ensure_ascii=False,
@@ -135,10 +126,6 @@ class Layout:
         Parameters
         ----------
         raw : array, shape (n, k)
-
-        Returns
-        -------
-        bool
         """
         return all(
             width == _WIDE or not (raw[:, _span(at)] >= 2.0 ** (8 * width)).any() for width, at in self._words
@@ -314,16 +301,7 @@ def widths_for(channels: Sequence[Channel], raw: Floats | None = None) -> tuple[
 
 
 def as_stored(batch: Batch) -> Batch:
-    """Round a batch's temperatures to what the journal gives back, so that all who judge it see the same.
-
-    Parameters
-    ----------
-    batch : Batch
-
-    Returns
-    -------
-    Batch
-    """
+    """Round a batch's temperatures to what the journal gives back, so that all who judge it see the same."""
     words = [j for j, c in enumerate(batch.channels) if c.kind == "word"]
     if not words:
         return batch
@@ -339,10 +317,6 @@ def row_key(*numbers: int) -> bytes:
     ----------
     *numbers : int
         Which firing, minute and layout the data belong to, and whatever else must not change unnoticed.
-
-    Returns
-    -------
-    bytes
 
     Raises
     ------
@@ -381,10 +355,6 @@ def unseal(data: bytes, key: bytes) -> bytes:
         From `seal`.
     key : bytes
 
-    Returns
-    -------
-    bytes
-
     Raises
     ------
     ValueError
@@ -403,10 +373,6 @@ def is_whole(data: bytes, key: bytes) -> bool:
     data : bytes
         From `seal` or `squeeze`.
     key : bytes
-
-    Returns
-    -------
-    bool
     """
     if not isinstance(data, bytes) or len(data) < 4:
         return False

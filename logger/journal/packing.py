@@ -66,11 +66,6 @@ def pack_minutes(
 def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
     """Read a layout.
 
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    layout_id : int
-
     Returns
     -------
     Layout or None

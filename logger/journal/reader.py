@@ -44,9 +44,7 @@ FOREVER_US: Final = 2**62
 class JournalReader:
     """Reads a journal. It may be used from several threads; they take turns.
 
-    Parameters
-    ----------
-    path : Path
+    Throughout, `firing` is a firing's ID, and a stretch goes from `since_us` on until before `until_us`.
 
     Raises
     ------
@@ -106,10 +104,6 @@ class JournalReader:
         ref : str
             Its ID, or `last`: the one that came into the journal last, and isn't in the bin.
 
-        Returns
-        -------
-        FiringInfo
-
         Raises
         ------
         UserError
@@ -129,23 +123,13 @@ class JournalReader:
         return found[0]
 
     def running(self) -> FiringInfo | None:
-        """Give the firing that is running.
-
-        Returns
-        -------
-        FiringInfo or None
-        """
+        """Give the firing that is running."""
         with self._snapshot():
             found = select_firings(self._db, "WHERE ended_us IS NULL")
         return found[0] if found else None
 
     def columns(self, firing: str) -> tuple[Column, ...]:
         """Say which channels a firing has, and which probe each of them is.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
 
         Returns
         -------
@@ -162,11 +146,6 @@ class JournalReader:
     def span(self, firing: str) -> tuple[int, int] | None:
         """Give the times of the first and the last reading.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
         Returns
         -------
         (int, int) or None
@@ -178,13 +157,6 @@ class JournalReader:
 
     def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
         """Give every reading.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second. [µs]
 
         Returns
         -------
@@ -202,13 +174,6 @@ class JournalReader:
         self, firing: str, since_us: int | None = None, until_us: int | None = None
     ) -> Iterator[Batch]:
         """Give every reading as it came from its rig, minute by minute.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second. [µs]
 
         Yields
         ------
@@ -232,8 +197,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         length_us : int
             Of a stretch, a multiple of a minute. [µs]
 
@@ -303,8 +266,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         max_points : int
             At most about so many points a column, not counting breaks at gaps.
         since_us, until_us : int, optional
@@ -356,8 +317,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         level_s : {1, 10, 60}
             Length of a bucket. [s]
         since_us, until_us : int, optional
@@ -387,8 +346,6 @@ class JournalReader:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         after_id : int, default 0
             Only those after this one.
 
@@ -405,17 +362,7 @@ class JournalReader:
         return [event for row in rows if (event := to_event(row, key)) is not None]
 
     def unproven(self, firing: str) -> set[str]:
-        """Give the rigs of a firing whose readings carried neither checksum nor counter.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
-        Returns
-        -------
-        set of str
-        """
+        """Give the rigs of a firing whose readings carried neither checksum nor counter."""
         return {
             str(event.data.get("rig"))
             for event in self.events(firing)
@@ -450,13 +397,6 @@ class JournalReader:
         self, firing: str, since_us: int | None = None, until_us: int | None = None
     ) -> dict[str, Estimates]:
         """Give what the pots were estimated to be at while the firing ran; no measurement.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second. [µs]
 
         Returns
         -------
@@ -501,11 +441,6 @@ class JournalReader:
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
         """Count a firing's frames that were set apart.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
 
         Returns
         -------
@@ -553,10 +488,6 @@ class JournalReader:
     def meta(self, key: str) -> dict[str, Any] | None:
         """Give a small fact about the whole journal.
 
-        Parameters
-        ----------
-        key : str
-
         Returns
         -------
         dict or None
@@ -576,10 +507,6 @@ class JournalReader:
         ----------
         request_id : int
             From `add_request`.
-
-        Returns
-        -------
-        Request or None
         """
         with self._snapshot():
             row = self._db.execute(

@@ -32,16 +32,7 @@ _ABSENT: Final = np.uint8(Status.ABSENT)
 
 
 def empty(shape: tuple[int, ...]) -> Buckets:
-    """Make buckets in which nothing was read.
-
-    Parameters
-    ----------
-    shape : tuple of int
-
-    Returns
-    -------
-    Buckets
-    """
+    """Make buckets in which nothing was read."""
     out = np.zeros(shape, BUCKET)
     for name in ("min", "max", "mean", "last"):
         out[name] = np.nan
@@ -162,10 +153,6 @@ def dump_buckets(buckets: Buckets, level_s: int, key: bytes) -> bytes:
         Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
     key : bytes
         From `rollup_key`.
-
-    Returns
-    -------
-    bytes
     """
     return squeeze(buckets, key) if level_s == LEVELS_S[0] else seal(buckets.tobytes(), key)
 

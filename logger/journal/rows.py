@@ -194,11 +194,6 @@ def _whole(value: Any, otherwise: int = 0) -> int:
 def true_layout(db: sqlite3.Connection, layout_id: int) -> tuple[int, str, str] | None:
     """Give a layout's row (firing, rig, channels), of its two copies the one that is whole.
 
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    layout_id : int
-
     Returns
     -------
     tuple or None
@@ -220,12 +215,6 @@ _LAYOUTS: Final = (
 
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
     """Make an ID that no firing has yet.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    started_us : int
-        [µs]
 
     Returns
     -------

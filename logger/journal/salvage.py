@@ -154,10 +154,6 @@ def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s
     pause_s : float, default 0.02
         Between transactions, for whoever records. [s]
 
-    Returns
-    -------
-    Salvage
-
     Raises
     ------
     JournalError

@@ -102,7 +102,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
 
 
 class JournalError(StokewatchError):
-    """The journal can't be read or written: says why, and the mend.
+    """The journal can't be read or written: says why, and the fix.
 
     Attributes
     ----------
@@ -149,10 +149,6 @@ def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
     exc : sqlite3.Error
     path : Path
         The journal.
-
-    Returns
-    -------
-    JournalError
     """
     name = getattr(exc, "sqlite_errorname", None) or ""
     for prefix, (reason, mend) in _CAUSES.items():
@@ -253,7 +249,7 @@ def put_in_place(new: Path, path: Path) -> None:
 def _let_write(path: Path) -> None:
     """Say which file may not be written to; those beside a journal that may are put right.
 
-    SQLite makes them with the journal's own rights, and they stay behind when a read-only one is mended.
+    SQLite makes them with the journal's own rights, and they stay behind when a read-only one is repaired.
     """
     if not os.access(path, os.W_OK):
         raise JournalError(f"journal {path}: {_CAUSES['SQLITE_READONLY'][1]} (chmod u+w)", "read_only")
@@ -271,10 +267,6 @@ def _let_write(path: Path) -> None:
 
 def open_to_read(path: Path) -> sqlite3.Connection:
     """Open a journal for reading only.
-
-    Parameters
-    ----------
-    path : Path
 
     Returns
     -------
@@ -309,10 +301,6 @@ def open_to_read(path: Path) -> sqlite3.Connection:
 def connect_read_only(path: Path) -> sqlite3.Connection:
     """Connect to an SQLite file without looking at what it is.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     sqlite3.Connection
@@ -329,10 +317,6 @@ def abandon(db: sqlite3.Connection) -> None:
     """Let go of a connection whose file has lost its name, without closing it.
 
     SQLite would remove the log of whatever file has that name now.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
     """
     with contextlib.suppress(sqlite3.Error):
         db.execute("ROLLBACK")

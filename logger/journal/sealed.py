@@ -21,10 +21,6 @@ class DamagedError(ValueError):
 def to_json(data: Any) -> str:
     """Write what an event, a request or a heartbeat says.
 
-    Parameters
-    ----------
-    data : object
-
     Returns
     -------
     str
@@ -64,10 +60,6 @@ def unseal_text(sealed: Any, *about: object) -> str:
         From `seal_text`, or what damage has made of it.
     *about : object
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     DamagedError
@@ -87,10 +79,6 @@ def load_json(sealed: Any, *about: object) -> Any:
     sealed : object
         From `seal_text`; or plain JSON, as versions before it wrote it.
     *about : object
-
-    Returns
-    -------
-    object
 
     Raises
     ------
@@ -126,10 +114,6 @@ def twin_text(of: str, row: int, *columns: object) -> str:
     row : int
         Its key.
     *columns : object
-
-    Returns
-    -------
-    str
     """
     return seal_text(to_json(columns), of, row)
 

@@ -78,13 +78,7 @@ def keep(db: sqlite3.Connection, firing: int | None, rows: Sequence[Apart]) -> N
 
 
 def release(db: sqlite3.Connection, ids: Iterable[int]) -> None:
-    """Let go of frames that have found their places; inside the transaction that records them there.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    ids : iterable of int
-    """
+    """Let go of frames that have found their places; inside the transaction that records them there."""
     db.executemany("DELETE FROM set_apart WHERE id = ?", [(number,) for number in ids])
 
 
@@ -110,10 +104,6 @@ def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None
         Its key; None for all.
     since_us : int, optional
         [µs]
-
-    Yields
-    ------
-    Apart
     """
     rows = db.execute(
         "SELECT id, t_us, rig, source, why, line FROM set_apart"
@@ -126,10 +116,6 @@ def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None
 
 def sums(db: sqlite3.Connection) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
     """Give the next number, and by rig and source how much is set apart.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
 
     Returns
     -------
@@ -181,10 +167,6 @@ def note(db: sqlite3.Connection, t_us: int, keys: dict[str, list[Key]]) -> None:
 
 def noted(db: sqlite3.Connection) -> dict[str, dict[tuple[int, int], int]]:
     """Give the checksums of the frames that came lately.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
 
     Returns
     -------

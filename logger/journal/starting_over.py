@@ -49,10 +49,6 @@ def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
         Not open for writing.
     within_s : float, default 0.4
         At most so long. [s]
-
-    Returns
-    -------
-    GoingOn
     """
     found = GoingOn()
     until_s = time.monotonic() + within_s

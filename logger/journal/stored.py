@@ -173,7 +173,7 @@ class Stored:
                 key_of = rollup_key(level_s, key, minute, layout_id)
                 blobs.append(load_buckets(data, level_s, len(self._layouts[layout_id].channels), key_of))
             except ValueError:
-                fresh.add((minute, layout_id))  # damaged: worked out anew
+                fresh.add((minute, layout_id))  # damaged: worked out again
             else:
                 minutes.append(minute)
         pieces: dict[str, list[tuple[Layout, Ints, Buckets]]] = {}

@@ -19,14 +19,7 @@ GAP_US: Final = 2_000_000
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One channel of one rig, and the probe it is.
-
-    Attributes
-    ----------
-    probe : Probe
-    rig : str
-    channel : str
-    """
+    """One channel of one rig, and the probe it is."""
 
     probe: Probe
     rig: str

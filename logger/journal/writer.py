@@ -73,7 +73,7 @@ class _Progress:
 
 
 class JournalWriter:
-    """Writes a journal. One thread owns it.
+    """Writes a journal. One thread owns it. `firing` is a firing's ID throughout.
 
     What came in is first kept as it came, a row a batch. When a minute is over its rows are put in order,
     rolled up, and packed into one row; both happen inside the transaction that brought the readings, so there
@@ -108,7 +108,7 @@ class JournalWriter:
             abandon(self._db)
 
     def reopen(self, firing: str | None) -> None:
-        """Open the file anew: it was removed, or its disk was away.
+        """Open the file again: it was removed, or its disk was away.
 
         Where the file is gone and its folder isn't, everything committed is still to be had from the file
         that is open, and is written out again.
@@ -230,10 +230,6 @@ class JournalWriter:
         firing_id : str, optional
             For one that has an ID already, in another journal.
 
-        Returns
-        -------
-        FiringInfo
-
         Raises
         ------
         JournalError
@@ -269,16 +265,10 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         title : str, optional
         plan_toml : str, optional
         facts : dict, optional
             In place of all the old ones.
-
-        Returns
-        -------
-        FiringInfo
         """
         with self.transaction():
             key = self._key(firing)
@@ -309,11 +299,6 @@ class JournalWriter:
     def delete_some(self, firing: str) -> int:
         """Delete some of a firing's rows, at last the firing itself; after `keep_counting`.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
         Returns
         -------
         int
@@ -340,15 +325,7 @@ class JournalWriter:
             return self._db.execute("DELETE FROM firing WHERE key = ?", (key,)).rowcount
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
-        """End a firing and pack what is left of it.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        ended_us : int
-            [µs]
-        """
+        """End a firing and pack what is left of it."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, key))
@@ -356,28 +333,13 @@ class JournalWriter:
             self.pack(firing)
 
     def running(self) -> FiringInfo | None:
-        """Give the firing that is running.
-
-        Returns
-        -------
-        FiringInfo or None
-        """
+        """Give the firing that is running."""
         with errors_of(self.path):
             found = select_firings(self._db, "WHERE ended_us IS NULL")
         return found[0] if found else None
 
     def firing(self, firing: str) -> FiringInfo:
-        """Give one firing.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-
-        Returns
-        -------
-        FiringInfo
-        """
+        """Give one firing."""
         with errors_of(self.path):
             return select_firings(self._db, "WHERE key = ?", (self._key(firing),))[0]
 
@@ -386,8 +348,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         batch : Batch
             In any order of time, and of any age.
 
@@ -428,13 +388,7 @@ class JournalWriter:
                     progress.packed_before = due
 
     def pack(self, firing: str) -> None:
-        """Pack all of a firing, its last minutes too.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        """
+        """Pack all of a firing, its last minutes too."""
         with self.transaction(), errors_of(self.path):
             pack_minutes(self._db, self._key(firing), ALL_MINUTES)
 
@@ -443,8 +397,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         t_us : int
             [µs]
         kind : str
@@ -478,8 +430,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         event : int
             The event's number.
         t_us, since_us : int
@@ -519,8 +469,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        firing : str
-            Its ID.
         t_us : int
             [µs]
         zones : mapping of str to (estimate_c, low_c, high_c, basis)
@@ -568,25 +516,13 @@ class JournalWriter:
             note(self._db, t_us, keys)
 
     def save_state(self, firing: str, state: bytes) -> None:
-        """Keep the judgement's state, in place of the last one.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
-        state : bytes
-        """
+        """Keep the judgement's state, in place of the last one."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, row_key(key))))
 
     def load_state(self, firing: str) -> bytes | None:
         """Give the judgement's state.
-
-        Parameters
-        ----------
-        firing : str
-            Its ID.
 
         Returns
         -------
@@ -753,7 +689,7 @@ class JournalWriter:
         if not self._is_in_place():
             raise JournalError(
                 f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "
-                "open the journal anew",
+                "open the journal again",
                 "gone",
             )
 
@@ -790,7 +726,7 @@ class JournalWriter:
             ).fetchone()
             if not isinstance(newest, int) or not 0 < newest < _MOST:
                 raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
-            # Asked anew each time: another process may have emptied the bin.
+            # Asked each time: another process may have emptied the bin.
             self._arrival = max(newest, int(self._numbers_from().get("arrival", 0)))
         return self._arrival
 

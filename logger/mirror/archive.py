@@ -60,12 +60,7 @@ class StoredFiring:
 
 
 class Archive:
-    """Reads firings from an InfluxDB.
-
-    Parameters
-    ----------
-    influx : InfluxQL
-    """
+    """Reads firings from an InfluxDB."""
 
     def __init__(self, influx: InfluxQL) -> None:
         self._influx = influx
@@ -99,10 +94,6 @@ class Archive:
             Its ID, or `last`.
         site : str, optional
 
-        Returns
-        -------
-        StoredFiring
-
         Raises
         ------
         UserError
@@ -120,10 +111,6 @@ class Archive:
 
     def extent(self, firing: StoredFiring) -> tuple[int, int] | None:
         """Give the times of the first and the last reading.
-
-        Parameters
-        ----------
-        firing : StoredFiring
 
         Returns
         -------
@@ -232,16 +219,7 @@ class Archive:
         return [found[number] for number in sorted(found)]
 
     def beat(self, firing: StoredFiring) -> dict[str, Any] | None:
-        """Give the logger's health as it last said it.
-
-        Parameters
-        ----------
-        firing : StoredFiring
-
-        Returns
-        -------
-        dict or None
-        """
+        """Give the logger's health as it last said it."""
         for series in self._influx.select(f"SELECT beat FROM {LOGGER} WHERE {_where(firing)}"):
             return dict(json.loads(series.rows[-1][1]))
         return None

@@ -10,16 +10,7 @@ from logger.mirror.progress import load_progress
 
 
 def mirror_runs(home: Home) -> bool:
-    """Tell whether a mirror of this folder runs.
-
-    Parameters
-    ----------
-    home : Home
-
-    Returns
-    -------
-    bool
-    """
+    """Tell whether a mirror of this folder runs."""
     try:
         with (home.root / "mirror.lock").open("r") as lock:
             fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
@@ -32,10 +23,6 @@ def mirror_runs(home: Home) -> bool:
 
 def mirror_health(home: Home) -> dict[str, Any] | None:
     """Say how the mirror is.
-
-    Parameters
-    ----------
-    home : Home
 
     Returns
     -------

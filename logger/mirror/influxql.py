@@ -65,12 +65,7 @@ _decoder: Final = msgspec.json.Decoder(_Answer)
 
 
 class InfluxQL:
-    """Asks one InfluxDB.
-
-    Parameters
-    ----------
-    target : Target
-    """
+    """Asks one InfluxDB."""
 
     def __init__(self, target: Target) -> None:
         self._target = target
@@ -156,7 +151,7 @@ class InfluxQL:
         return list(found.values())
 
     def _explained(self, error: str) -> str:
-        """Add the mend to what the server says."""
+        """Add the fix to what the server says."""
         if not error.startswith("database not found"):
             return error
         return (
@@ -167,10 +162,6 @@ class InfluxQL:
 
 def literal(text: str) -> str:
     """Write a text in a query.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------

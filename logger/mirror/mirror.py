@@ -28,7 +28,7 @@ OVERLAP_S: Final = 30.0
 """What was acknowledged less long before the last good answer is sent again after any doubt. A server killed
 in between was seen to lose the last 8 to 12 s of what it had acknowledged. [s]"""
 FORGETS_LINES: Final = 1_600_000
-"""So many go out again when the server was started anew. InfluxDB 2.9 that died over a write was seen to lose
+"""So many go out again when the server was restarted. InfluxDB 2.9 that died over a write was seen to lose
 at its next start but one all it had acknowledged since the last: its log of writes can't be read past that
 place. It keeps up to 25 MB of values, 16 bytes each, in nothing but that log."""
 _MARK_LINES: Final = FORGETS_LINES // 100

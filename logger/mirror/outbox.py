@@ -97,10 +97,6 @@ class Outbox:
         """Tell whether the journal is still the one that was opened.
 
         A damaged one is replaced, and what is saved of it comes in later, below what was sent already.
-
-        Returns
-        -------
-        bool
         """
         try:
             # Its own look comes last: a file that was replaced isn't to be read any more.
@@ -115,12 +111,7 @@ class Outbox:
         return self._inode + (int(joined.get("count", 0)) << 64)
 
     def newest(self) -> int:
-        """Tell where the journal ends; see `JournalReader.newest_arrival`.
-
-        Returns
-        -------
-        int
-        """
+        """Tell where the journal ends; see `JournalReader.newest_arrival`."""
         return self._reader.newest_arrival()
 
     def repeat(self) -> None:

@@ -47,11 +47,6 @@ def head(measurement: str, tags: dict[str, str]) -> str:
 def firing_line(info: FiringInfo, *, site: str = "") -> str:
     """Write what is known of a firing, always at the time of its beginning: a later line takes its place.
 
-    Parameters
-    ----------
-    info : FiringInfo
-    site : str, optional
-
     Returns
     -------
     str
@@ -76,13 +71,6 @@ def firing_line(info: FiringInfo, *, site: str = "") -> str:
 
 def event_line(firing: str, event: Event, *, site: str = "") -> str:
     """Write an event.
-
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-    event : Event
-    site : str, optional
 
     Returns
     -------

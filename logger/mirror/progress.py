@@ -53,12 +53,7 @@ class Progress:
     health: dict[str, Any] = field(default_factory=dict)
 
     def save(self, home: Path) -> None:
-        """Write it to disk, whole or not at all.
-
-        Parameters
-        ----------
-        home : Path
-        """
+        """Write it to disk, whole or not at all."""
         new = home / f"{PROGRESS}.new"
         with new.open("w", encoding="utf-8") as file:
             json.dump(asdict(self), file)
@@ -69,10 +64,6 @@ class Progress:
 
 def load_progress(home: Path) -> Progress | None:
     """Read what is remembered.
-
-    Parameters
-    ----------
-    home : Path
 
     Returns
     -------
@@ -92,23 +83,13 @@ def load_progress(home: Path) -> Progress | None:
 
 
 def forget_progress(home: Path) -> None:
-    """Remember nothing: everything is sent again, what was refused too.
-
-    Parameters
-    ----------
-    home : Path
-    """
+    """Remember nothing: everything is sent again, what was refused too."""
     for name in (PROGRESS, REFUSED):
         (home / name).unlink(missing_ok=True)
 
 
 class Refused:
-    """Lines that InfluxDB doesn't take, put aside with the reason.
-
-    Parameters
-    ----------
-    home : Path
-    """
+    """Lines that InfluxDB doesn't take, put aside with the reason."""
 
     def __init__(self, home: Path) -> None:
         self._path = home / REFUSED

@@ -85,10 +85,6 @@ def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None)
     firing : StoredFiring
     ended_us : int or None
         None while it runs. [µs]
-
-    Returns
-    -------
-    FiringInfo
     """
     return writer.open_firing(
         firing.title,

@@ -86,10 +86,6 @@ class Sender:
     def write(self, lines: Sequence[str]) -> None:
         """Write lines; those that are refused for what they are go to `refuse`, all others are acknowledged.
 
-        Parameters
-        ----------
-        lines : sequence of str
-
         Raises
         ------
         ServerTrouble
@@ -166,7 +162,7 @@ class Sender:
         )
 
     def _count_connections(self) -> None:
-        """Take note whenever a connection is made: urllib3 mends a broken one without a word."""
+        """Take note whenever a connection is made: urllib3 makes another without a word."""
         pool = self._client.api_client.rest_client.pool_manager.connection_from_url(self._target.url)
         sender = self
 

@@ -102,10 +102,6 @@ class Target:
 def checked_url(text: str) -> str:
     """Check the address of an InfluxDB.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str

@@ -18,7 +18,6 @@ from logger.plan.model import (
     assign_probes,
     default_alarms,
     guess_reads,
-    plan_for_columns,
     probe_for_channel,
 )
 from logger.plan.reader import from_document, load, loads
@@ -41,6 +40,5 @@ __all__ = [
     "guess_reads",
     "load",
     "loads",
-    "plan_for_columns",
     "probe_for_channel",
 ]

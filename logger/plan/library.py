@@ -83,10 +83,6 @@ class StoredPlan:
 def name_for(text: str) -> str:
     """Make a plan's file name of what a person calls it.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str
@@ -128,15 +124,6 @@ def list_plans(home: Path) -> list[StoredPlan]:
 def load_plan(home: Path, name: str) -> Plan:
     """Read a plan of the folder.
 
-    Parameters
-    ----------
-    home : Path
-    name : str
-
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     StoreError
@@ -177,11 +164,6 @@ def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> No
 def delete_plan(home: Path, name: str) -> None:
     """Remove a plan from the folder.
 
-    Parameters
-    ----------
-    home : Path
-    name : str
-
     Raises
     ------
     StoreError
@@ -196,10 +178,6 @@ def delete_plan(home: Path, name: str) -> None:
 
 def read_kit(home: Path) -> list[tuple[str, bool]]:
     """Give the packing list.
-
-    Parameters
-    ----------
-    home : Path
 
     Returns
     -------

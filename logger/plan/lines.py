@@ -18,14 +18,14 @@ MAX_DOTS: Final = 24
 
 
 class PlanError(UserError):
-    """A plan that cannot be used: names the file, the line, what is wrong and the mend.
+    """A plan that cannot be used: names the file, the line, what is wrong and the fix.
 
     Attributes
     ----------
     field : str or None
         Where in the plan, such as `probe.0.name` or `alarm.coal_collapse.drop_c`; None: all of it.
     what : str
-        What is wrong there and the mend, without the place.
+        What is wrong there and the fix, without the place.
     bounds : (object, float, float, str) or None
         Of a number: what was given, least, most, unit; for whoever says it in another unit.
     """

@@ -172,24 +172,6 @@ class Plan:
         return tomli_w.dumps(doc)
 
 
-def plan_for_columns(names: Sequence[str], title: str = "") -> Plan:
-    """Make the plan that stands in where nobody made one: each channel a probe and a zone of its own name.
-
-    Parameters
-    ----------
-    names : sequence of str
-        Channel or column names.
-    title : str, optional
-
-    Returns
-    -------
-    Plan
-        What a probe reads is taken from words in its name (`coals`, `under` … `wall`, `pot` … `ir`), else
-        `air`; heights are unknown.
-    """
-    return Plan(title=title, probes=tuple(probe_for_channel(name) for name in names))
-
-
 def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None = None) -> Probe:
     """Make the probe for a channel that no plan names.
 
@@ -201,10 +183,6 @@ def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None 
         What to call it; the channel's own name if left out.
     rig : str, optional
         The rig it belongs to.
-
-    Returns
-    -------
-    Probe
     """
     name = name or channel
     reads = guess_reads(name)
@@ -245,10 +223,6 @@ def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[P
 
 def guess_reads(name: str) -> Reads:
     """Guess what a probe reads from words in its name.
-
-    Parameters
-    ----------
-    name : str
 
     Returns
     -------

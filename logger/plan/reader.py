@@ -34,10 +34,6 @@ def load(path: Path) -> Plan:
     path : Path
         A TOML file in UTF-8.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanError
@@ -68,14 +64,10 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     stored : bool, default False
         A firing's own, perhaps of an older version: what plans could say then is no mistake.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanError
-        Names `source`, the line, what is wrong there and the mend.
+        Names `source`, the line, what is wrong there and the fix.
     """
     check_size(text, source)
     try:
@@ -101,14 +93,10 @@ def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
     source : str, default 'plan'
         What to call it in errors.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     PlanError
-        Its `field` and `what` say where, what is wrong and the mend.
+        Its `field` and `what` say where, what is wrong and the fix.
     """
     return _Reader(source, {}).plan(doc)
 
@@ -242,7 +230,7 @@ class _Reader:
         for reading, truth in read:
             if abs(reading - truth) > 50:
                 raise self.error(
-                    at, f"{reading:g} for {truth:g} °C is no correction but a fault; mend the probe"
+                    at, f"{reading:g} for {truth:g} °C is no correction but a fault; fix the probe"
                 )
         return tuple(read)
 

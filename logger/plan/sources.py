@@ -130,10 +130,6 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
     tables : object
         As TOML's reader gives them.
 
-    Returns
-    -------
-    tuple of PlanSource
-
     Raises
     ------
     SourceMistake
@@ -208,16 +204,7 @@ def sources_as(
 
 
 def source_table(source: PlanSource) -> dict[str, Any]:
-    """Give a source as the TOML table that `read_sources` takes.
-
-    Parameters
-    ----------
-    source : PlanSource
-
-    Returns
-    -------
-    dict
-    """
+    """Give a source as the TOML table that `read_sources` takes."""
     return dict(msgspec.to_builtins(source))
 
 

@@ -50,10 +50,6 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
         [µs]
     who : str
 
-    Returns
-    -------
-    Armed
-
     Raises
     ------
     RequestError
@@ -92,16 +88,7 @@ def keep(writer: JournalWriter, armed: Armed | None) -> None:
 
 
 def kept(reader: JournalReader) -> Armed | None:
-    """Give what was armed last, if that still holds.
-
-    Parameters
-    ----------
-    reader : JournalReader
-
-    Returns
-    -------
-    Armed or None
-    """
+    """Give what was armed last, if that still holds."""
     found = reader.meta(_META)
     try:
         return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
@@ -118,10 +105,6 @@ def dated_title(t_us: int) -> str:
     ----------
     t_us : int
         Its first reading. [µs]
-
-    Returns
-    -------
-    str
     """
     return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
 

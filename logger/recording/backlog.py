@@ -65,10 +65,6 @@ class Backlog:
     def add(self, unit: Unit) -> list[Unit]:
         """Add what came in.
 
-        Parameters
-        ----------
-        unit : Unit
-
         Returns
         -------
         list of Unit

@@ -19,15 +19,7 @@ log = logging.getLogger(__name__)
 
 
 class Collector:
-    """Makes a unit of what came in since the last time.
-
-    Parameters
-    ----------
-    time_line : HostTime
-    state : FiringState
-    judged : Judged
-    heart : Heartbeat
-    """
+    """Makes a unit of what came in since the last time."""
 
     def __init__(self, time_line: HostTime, state: FiringState, judged: Judged, heart: Heartbeat) -> None:
         self._time, self._state, self._judged, self._heart = time_line, state, judged, heart
@@ -35,10 +27,6 @@ class Collector:
 
     def collect(self, taken: Taken) -> Unit | None:
         """Convert and judge it.
-
-        Parameters
-        ----------
-        taken : Taken
 
         Returns
         -------

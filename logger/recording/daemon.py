@@ -34,10 +34,6 @@ log = logging.getLogger(__name__)
 def run_logger(settings: Settings) -> int:
     """Run until SIGINT or SIGTERM.
 
-    Parameters
-    ----------
-    settings : Settings
-
     Returns
     -------
     int

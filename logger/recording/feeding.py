@@ -80,12 +80,7 @@ class Feeding:
             self._read_given(given)
 
     def plan(self, wanted: Sequence[PlanSource]) -> None:
-        """Read what a plan names that was armed, and no longer what the one before it named.
-
-        Parameters
-        ----------
-        wanted : sequence of PlanSource
-        """
+        """Read what a plan names that was armed, and no longer what the one before it named."""
         change = asyncio.create_task(self._change(list(wanted)), name="sources of the plan")
         self._changes.add(change)
         change.add_done_callback(self._changes.discard)

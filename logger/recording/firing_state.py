@@ -68,13 +68,6 @@ class FiringState:
     def resume(self, writer: JournalWriter, reader: JournalReader, now_us: int) -> str:
         """Go on from what is in the journal.
 
-        Parameters
-        ----------
-        writer : JournalWriter
-        reader : JournalReader
-        now_us : int
-            [µs]
-
         Returns
         -------
         str
@@ -125,10 +118,6 @@ class FiringState:
     def open(self, writer: JournalWriter) -> Standing:
         """Open the firing that has begun, if one has, within a transaction.
 
-        Parameters
-        ----------
-        writer : JournalWriter
-
         Returns
         -------
         Standing
@@ -156,10 +145,6 @@ class FiringState:
 
     def change(self, standing: Standing) -> bool:
         """Take over what a request made of it.
-
-        Parameters
-        ----------
-        standing : Standing
 
         Returns
         -------

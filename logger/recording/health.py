@@ -93,10 +93,6 @@ def look(home: Home, trouble: str = "") -> Health:
     home : Home
     trouble : str, optional
         What its last heartbeat in the journal said.
-
-    Returns
-    -------
-    Health
     """
     free_mb = None
     with contextlib.suppress(OSError):

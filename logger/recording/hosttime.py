@@ -114,11 +114,6 @@ class HostTime:
     def to_monotonic_s(self, fire_s: float) -> float:
         """Convert fire time since the start to a reading of the monotonic clock.
 
-        Parameters
-        ----------
-        fire_s : float
-            [s]
-
         Returns
         -------
         float

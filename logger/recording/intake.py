@@ -52,12 +52,7 @@ class Intake:
         self._clock_off_s = 0.0
 
     async def put(self, arrival: Arrival | Sampled) -> None:
-        """Take a line; bad ones are counted and dropped. Waits while there is no room.
-
-        Parameters
-        ----------
-        arrival : Arrival or Sampled
-        """
+        """Take a line; bad ones are counted and dropped. Waits while there is no room."""
         line = self._line(arrival)
         if line is not None:
             await self._wait_for_room(arrival.source)
@@ -96,14 +91,7 @@ class Intake:
             await asyncio.sleep(_LOOK_AGAIN_S)
 
     def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
-        """Note what a source says of itself.
-
-        Parameters
-        ----------
-        source : str
-        kind : str
-        data : dict
-        """
+        """Note what a source says of itself."""
         log.info("%s: %s %s", source, kind, data or "")
         self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
 
@@ -134,10 +122,6 @@ class Intake:
             From the first waiting frame. [s]
         at_most_s : float
             Wait no longer than this if there is nothing. [s]
-
-        Returns
-        -------
-        Taken
         """
         with self._lock:
             self._lock.wait_for(lambda: self._stopped or self._first_s is not None, at_most_s)
@@ -168,12 +152,7 @@ class Intake:
         return len(self._lines)
 
     def counts(self) -> dict[str, int]:
-        """Everything that is counted.
-
-        Returns
-        -------
-        dict
-        """
+        """Everything that is counted."""
         return {
             **asdict(self.counters),
             "set_apart": self.placing.apart.frames,

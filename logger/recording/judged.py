@@ -80,13 +80,6 @@ class Judged:
     ) -> None:
         """Go on from the last state kept: at once where little came since, else beside the recording.
 
-        Parameters
-        ----------
-        writer : JournalWriter
-        reader : JournalReader
-        firing : FiringInfo
-        plan : Plan or None
-
         Raises
         ------
         JournalError
@@ -127,12 +120,6 @@ class Judged:
 
     def caught_up(self, writer: JournalWriter, firing: FiringInfo | None, plan: Plan | None) -> Unit | None:
         """Take over the judgement from the thread that has caught up.
-
-        Parameters
-        ----------
-        writer : JournalWriter
-        firing : FiringInfo or None
-        plan : Plan or None
 
         Returns
         -------

@@ -192,12 +192,7 @@ class Placing:
                     stream.forget(Came(seq, ms, 0.0, crc))
 
     def forget_apart(self, row: Apart) -> None:
-        """Welcome a frame that could not be set apart when it comes again; in the journal's thread.
-
-        Parameters
-        ----------
-        row : Apart
-        """
+        """Welcome a frame that could not be set apart when it comes again; in the journal's thread."""
         frame = decode(row.line)
         if (stream := self._streams.get(row.rig)) is not None:
             stream.forget(Came(frame.seq, frame.ms, 0.0, checksum(row.line)))

@@ -160,10 +160,6 @@ def given_sources(
     reserved : callable
         Gives the ports at which nobody looks for a rig.
 
-    Returns
-    -------
-    list of Given
-
     Raises
     ------
     UserError

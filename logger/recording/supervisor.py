@@ -30,7 +30,7 @@ _HEALTHY_AFTER_S: Final = 10.0
 _STARTED_AFTER_S: Final = 0.5
 _FROM_OUTSIDE: Final = (-signal.SIGKILL, -signal.SIGTERM, -signal.SIGINT, -signal.SIGHUP)
 USER_ERROR: Final = 2
-"""A child that ends with this status was given something wrong: starting it again can't mend that."""
+"""A child that ends with this status was given something wrong: starting it again can't fix that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +56,7 @@ class Child:
 
 
 def python_module(module: str, *arguments: str) -> tuple[str, ...]:
-    """Command line that runs a module of this project under this interpreter.
-
-    Parameters
-    ----------
-    module : str
-    *arguments : str
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Command line that runs a module of this project under this interpreter."""
     # -P: a logger.py in the folder that somebody stands in is none of ours.
     return (sys.executable, "-P", "-m", module, *arguments)
 

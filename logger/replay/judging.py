@@ -106,10 +106,6 @@ class Judging:
     def take(self, batches: Sequence[Batch]) -> list[Event]:
         """Judge new readings.
 
-        Parameters
-        ----------
-        batches : sequence of Batch
-
         Returns
         -------
         list of Event
@@ -183,50 +179,16 @@ class Judging:
                     yield begin + step_us, self.take(cut)
 
     def go_on(self, reader: JournalReader, firing: str) -> list[Event]:
-        """Judge what has come into the journal since `replay`.
-
-        Parameters
-        ----------
-        reader : JournalReader
-        firing : str
-            Its ID.
-
-        Returns
-        -------
-        list of Event
-        """
+        """Judge what has come into the journal since `replay`."""
         self._held.clear()  # it is read again
         return self.replay(reader, firing, self._judged_us + 1)
 
     def advance(self, now_us: int) -> list[Event]:
-        """Let time pass without readings.
-
-        Parameters
-        ----------
-        now_us : int
-            [µs]
-
-        Returns
-        -------
-        list of Event
-        """
+        """Let time pass without readings."""
         return self.judge.advance((now_us - self._started_us) / 1e6)
 
     def report(self, now_us: int, rule: str, place: str, holds: bool, message: str) -> list[Event]:
-        """Take a condition that no reading shows.
-
-        Parameters
-        ----------
-        now_us : int
-            [µs]
-        rule, place : str
-        holds : bool
-        message : str
-
-        Returns
-        -------
-        list of Event
-        """
+        """Take a condition that no reading shows."""
         return self.judge.report(self.seconds(now_us), rule, place, holds, message)
 
     def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
@@ -242,10 +204,6 @@ class Judging:
         who : str
         minutes : float, default 10
             To silence it for. [min]
-
-        Returns
-        -------
-        list of Event
 
         Raises
         ------
@@ -384,11 +342,6 @@ class Judging:
     def seconds(self, t_us: int) -> float:
         """Convert a time to seconds since the firing's first reading.
 
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-
         Returns
         -------
         float
@@ -398,11 +351,6 @@ class Judging:
 
     def micros(self, t_s: float) -> int:
         """Convert seconds since the firing's first reading to a time.
-
-        Parameters
-        ----------
-        t_s : float
-            [s]
 
         Returns
         -------

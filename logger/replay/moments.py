@@ -26,12 +26,7 @@ _NUMBERS: Final = ("level_c", "rate_c_per_min", "peak_c", "above_burnout_s", "so
 
 
 class Moments:
-    """Verdicts over time, by column, each text once.
-
-    Parameters
-    ----------
-    zones : sequence of str
-    """
+    """Verdicts over time, by column, each text once."""
 
     def __init__(self, zones: tuple[str, ...]) -> None:
         self._words: dict[str, int] = {}

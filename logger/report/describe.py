@@ -123,10 +123,6 @@ def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) ->
     data : dict
         Some of the fields, and `title`; the others stay as they are.
 
-    Returns
-    -------
-    FiringInfo
-
     Raises
     ------
     DescribeError

@@ -89,10 +89,6 @@ def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height:
     shown : Shown
     width, height : float
         [px]
-
-    Returns
-    -------
-    str
     """
     return svg(_drawing(known, traces, story(known, shown), shown, width, height))
 

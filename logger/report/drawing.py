@@ -35,10 +35,6 @@ def canvas(width: float, height: float, label: str) -> Element:
         [px]
     label : str
         What it shows, for those who can't see it.
-
-    Returns
-    -------
-    Element
     """
     return el(
         "svg",
@@ -118,10 +114,6 @@ class Scales:
 
 def order_of(traces: Traces) -> list[int]:
     """Number the probes from the top of the stack down, those without a height last.
-
-    Parameters
-    ----------
-    traces : Traces
 
     Returns
     -------

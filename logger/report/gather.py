@@ -90,10 +90,6 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
     info : FiringInfo
     rehearsal : dict, optional
         From `judging.rehearse` under the firing's own plan; made if left out, which takes a second or two.
-
-    Returns
-    -------
-    Gathered
     """
     plan = judged_plan(info)
     rehearsal = rehearsal or rehearse(reader, info)
@@ -139,20 +135,12 @@ def zone_levels(
     info : FiringInfo
     doubtful : mapping of str to sequence of (from, to), optional
         From `distrusted`; none before the firing has been judged.
-
-    Returns
-    -------
-    Levels
     """
     return levels_of(judged_plan(info), _lines(reader, info), doubtful or {})
 
 
 def judged_plan(info: FiringInfo) -> Plan:
     """Give the plan that a firing is judged by.
-
-    Parameters
-    ----------
-    info : FiringInfo
 
     Returns
     -------
@@ -165,11 +153,6 @@ def judged_plan(info: FiringInfo) -> Plan:
 
 def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, Any]] | None:
     """Give the alarms that were called while the firing ran.
-
-    Parameters
-    ----------
-    info : FiringInfo
-    events : sequence of Event
 
     Returns
     -------
@@ -194,16 +177,7 @@ def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, A
 
 
 def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Give alarms the titles of their rules.
-
-    Parameters
-    ----------
-    alarms : sequence of mapping
-
-    Returns
-    -------
-    list of dict
-    """
+    """Give alarms the titles of their rules."""
     out = []
     for alarm in alarms:
         rule = RULES.get(alarm["rule"])
@@ -234,10 +208,6 @@ def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
 
 def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
     """Give when which probe could not be trusted.
-
-    Parameters
-    ----------
-    rehearsal : mapping
 
     Returns
     -------

@@ -96,10 +96,6 @@ class Levels:
     def line(self, zone: str) -> Floats:
         """Give one zone.
 
-        Parameters
-        ----------
-        zone : str
-
         Returns
         -------
         array, shape (n,)
@@ -178,10 +174,6 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
 def lighting(levels: Levels) -> Moment:
     """Find when the fire was lit: from when on the pots warmed as only burning wood warms them.
 
-    Parameters
-    ----------
-    levels : Levels
-
     Returns
     -------
     Moment
@@ -205,13 +197,6 @@ def lighting(levels: Levels) -> Moment:
 
 def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
     """Find when a zone first came to a temperature, in means over half a minute.
-
-    Parameters
-    ----------
-    levels : Levels
-    zone : str
-    temperature_c : float
-        [°C]
 
     Returns
     -------

@@ -21,10 +21,6 @@ def el(tag: str, *children: Child, **attributes: object) -> Element:
         Text stays text; None is left out.
     **attributes : object
         `class_` stands for `class`, other underscores for hyphens; None is left out.
-
-    Returns
-    -------
-    Element
     """
     made = ET.Element(
         tag,
@@ -39,11 +35,6 @@ def el(tag: str, *children: Child, **attributes: object) -> Element:
 
 def add(parent: Element, *children: Child) -> Element:
     """Put more into an element.
-
-    Parameters
-    ----------
-    parent : Element
-    *children : Element, str or None
 
     Returns
     -------
@@ -65,10 +56,6 @@ def add(parent: Element, *children: Child) -> Element:
 def plain(text: str) -> str:
     """Take out what neither HTML nor XML may hold.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str
@@ -84,10 +71,6 @@ def html(root: Element) -> str:
     ----------
     root : Element
         `html`.
-
-    Returns
-    -------
-    str
     """
     return "<!DOCTYPE html>\n" + ET.tostring(root, encoding="unicode", method="html") + "\n"
 
@@ -99,9 +82,5 @@ def svg(root: Element) -> str:
     ----------
     root : Element
         `svg`, with its namespace as an attribute.
-
-    Returns
-    -------
-    str
     """
     return ET.tostring(root, encoding="unicode", method="xml") + "\n"

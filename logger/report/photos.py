@@ -149,10 +149,6 @@ def photo_called(home: Path, firing: str, name: str) -> Path:
     name : str
         As its file is called.
 
-    Returns
-    -------
-    Path
-
     Raises
     ------
     PhotoError
@@ -165,13 +161,7 @@ def photo_called(home: Path, firing: str, name: str) -> Path:
 
 
 def drop_photos(home: Path, firing: str) -> None:
-    """Delete all photos of a firing.
-
-    Parameters
-    ----------
-    home : Path
-    firing : str
-    """
+    """Delete all photos of a firing."""
     shutil.rmtree(_folder(home, firing), ignore_errors=True)
 
 

@@ -40,11 +40,6 @@ class Shown:
     def number(self, temperature_c: float) -> float:
         """Give a temperature in the unit that is shown.
 
-        Parameters
-        ----------
-        temperature_c : float
-            [°C]
-
         Returns
         -------
         float
@@ -54,12 +49,6 @@ class Shown:
 
     def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:
         """Write a temperature.
-
-        Parameters
-        ----------
-        temperature_c : float or None
-            [°C]
-        unit : bool, default True
 
         Returns
         -------
@@ -72,10 +61,6 @@ class Shown:
 
     def fact(self, fact: Fact) -> str:
         """Write what a fact says.
-
-        Parameters
-        ----------
-        fact : Fact
 
         Returns
         -------
@@ -99,25 +84,11 @@ class Shown:
                 return f"{value:.0f}"
 
     def label(self, fact: Fact) -> str:
-        """Write what a fact is.
-
-        Parameters
-        ----------
-        fact : Fact
-
-        Returns
-        -------
-        str
-        """
+        """Write what a fact is."""
         return fact.label.format(*(self.degrees(limit) for limit in fact.limits_c))
 
     def moment(self, t_us: int) -> str:
         """Write a day and a time of day.
-
-        Parameters
-        ----------
-        t_us : int
-            [µs]
 
         Returns
         -------
@@ -129,11 +100,6 @@ class Shown:
 
 def since(t_s: float | None) -> str:
     """Write a time since the first reading.
-
-    Parameters
-    ----------
-    t_s : float or None
-        [s]
 
     Returns
     -------
@@ -154,10 +120,6 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
     unit : {'C', 'F'}
     zone : str, optional
         Such as `Europe/Vienna`; this machine's if left out.
-
-    Returns
-    -------
-    Shown
 
     Raises
     ------

@@ -35,11 +35,6 @@ HEAT: Final = (
 def heat(temperature_c: float) -> str:
     """Give the colour of a temperature.
 
-    Parameters
-    ----------
-    temperature_c : float
-        [°C]
-
     Returns
     -------
     str

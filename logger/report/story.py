@@ -33,11 +33,6 @@ class Entry:
 def story(known: Gathered, shown: Shown) -> list[Entry]:
     """Tell what happened.
 
-    Parameters
-    ----------
-    known : Gathered
-    shown : Shown
-
     Returns
     -------
     list of Entry
@@ -88,10 +83,6 @@ def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) ->
     shown : Shown
     pots : bool
         False: it holds coals only.
-
-    Returns
-    -------
-    str
     """
     if zone["peak_c"] is None:
         return "No verdict: no probe here could be trusted."

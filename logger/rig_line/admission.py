@@ -39,13 +39,7 @@ class Admission:
         self._count = 0
 
     def known(self, rig: str, channels: Iterable[str]) -> None:
-        """Seat a rig that the firing has already.
-
-        Parameters
-        ----------
-        rig : str
-        channels : iterable of str
-        """
+        """Seat a rig that the firing has already."""
         columns = self._columns.setdefault(rig, set())
         before = len(columns)
         columns.update(channels)
@@ -63,10 +57,6 @@ class Admission:
             [s]
         wired : bool
             It came by a serial port.
-
-        Returns
-        -------
-        Begin
         """
         if rig in self._columns:
             return Begin.AT_ONCE
@@ -81,13 +71,6 @@ class Admission:
 
     def allow(self, rig: str, channels: Collection[str], now_s: float) -> Collection[str]:
         """Seat a rig, and say which of its channels are recorded.
-
-        Parameters
-        ----------
-        rig : str
-        channels : collection of str
-        now_s : float
-            [s]
 
         Returns
         -------
@@ -105,13 +88,7 @@ class Admission:
         return [name for name in channels if name in columns]
 
     def begin_afresh(self, now_s: float) -> None:
-        """Another firing begins: rigs that are heard now keep their seats, and bring their channels again.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
-        """
+        """Another firing begins: rigs that are heard now keep their seats, and bring their channels again."""
         self._heard_s = {rig: s for rig, s in self._heard_s.items() if now_s - s < GONE_S}
         self._columns = {rig: set() for rig in self._heard_s}
         self._count = 0

@@ -51,10 +51,6 @@ def show_for(*, firing: bool, unacknowledged: bool, standing: bool, good: bool) 
         There is a warning that was acknowledged and still stands.
     good : bool
         There is good news (`target_reached`, `soak_done`) that nobody has acknowledged.
-
-    Returns
-    -------
-    Show
     """
     if not firing:
         return Show.OFF
@@ -124,11 +120,6 @@ class Beacon:
     def due(self, now_s: float) -> bytes | None:
         """Give the line to be sent now, or None.
 
-        Parameters
-        ----------
-        now_s : float
-            [s]
-
         Returns
         -------
         bytes or None
@@ -162,11 +153,6 @@ class Beacon:
 
     def state(self, now_s: float) -> Literal["untold", "waiting", "shown", "failed", "none"]:
         """Say how it stands.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
 
         Returns
         -------

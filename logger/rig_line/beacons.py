@@ -67,13 +67,7 @@ class Beacons:
                 self._say(source, rig, line)
 
     def test(self, now_s: float) -> None:
-        """Have every lamp and buzzer tried.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
-        """
+        """Have every lamp and buzzer tried."""
         self._test_until_s = now_s + TEST_S
         for beacon in self._beacons.values():
             beacon.want(Show.TEST)
@@ -98,11 +92,6 @@ class Beacons:
 
     def states(self, now_s: float) -> dict[str, str]:
         """Say how each beacon stands, of those that there are.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
 
         Returns
         -------

@@ -262,10 +262,6 @@ class Boot:
     def place(self, came: Came) -> float | None:
         """Record a frame that fits.
 
-        Parameters
-        ----------
-        came : Came
-
         Returns
         -------
         float or None

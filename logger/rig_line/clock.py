@@ -28,12 +28,12 @@ _JITTER_S: Final = 0.6
 _AIM_S: Final = 1.0
 _AIM_OVER_S: Final = 10.0
 _SLEW: Final = 0.004
-"""Times that were given wrong are mended by so much a second, so that rates stay right within 0.4 %."""
+"""Times that were given wrong are corrected by so much a second, so that rates stay right within 0.4 %."""
 _DEAD_S: Final = 0.01
 _TURN: Final = 20e-6
 """Less isn't worth a piece of its own."""
 _STEP_S: Final = 2.0
-"""A first guess that is this wrong isn't mended so gently: the first frames had waited long."""
+"""A first guess that is this wrong isn't corrected so gently: the first frames had waited long."""
 _SQUEEZED: Final = 0.01
 _FUTURE_S: Final = 5.0
 _PIECES: Final = 1024
@@ -169,10 +169,6 @@ class RigClock:
             From `state`.
         shift_s : float
             What to add to times on the old arrivals' clock to have them on the new one. [s]
-
-        Returns
-        -------
-        RigClock
         """
         clock = cls(state["drift"])
         clock._last_ms = state["ms"]
@@ -189,12 +185,6 @@ class RigClock:
 
     def continues(self, ms: int, arrival_s: float) -> bool:
         """Tell whether a frame can be of the boot that this clock follows.
-
-        Parameters
-        ----------
-        ms : int
-        arrival_s : float
-            [s]
 
         Returns
         -------
@@ -256,7 +246,7 @@ class RigClock:
         if rig_s - self._newest_rig_s > _BIN_S:
             self._turn(
                 self._newest_rig_s, self._newest_s, 1 + self._drift
-            )  # a mend isn't stretched over a gap
+            )  # a correction isn't stretched over a gap
         wrong_s = target_s - self._at(rig_s)
         self._squeezing = wrong_s < (-_DEAD_S if self._squeezing else -_STEP_S)
         if self._squeezing:

@@ -149,10 +149,6 @@ class Stream:
             What to do where the rig has no line yet.
         gathered_s : float, optional
             How much later than made the first frame came in, as those that came with it tell. [s]
-
-        Returns
-        -------
-        Outcome
         """
         if came.key in self._keys:
             self._counters.duplicates += 1
@@ -524,17 +520,7 @@ class Stream:
                 self._strands.remove(strand)
 
     def settle_idle(self, now_s: float) -> Outcome:
-        """Settle what time alone can settle, though nothing comes in any more.
-
-        Parameters
-        ----------
-        now_s : float
-            [s]
-
-        Returns
-        -------
-        Outcome
-        """
+        """Settle what time alone can settle, though nothing comes in any more."""
         outcome = Outcome(Verdict.HELD)
         boot = self.boot
         live = [s for s in self._strands if len(s) >= 3 and s.joined is None]

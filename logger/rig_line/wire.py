@@ -45,12 +45,7 @@ class BadCrc(WireError):
 
 
 class Malformed(WireError):
-    """The line came through whole, but what it says breaks the rules of the wire.
-
-    Attributes
-    ----------
-    reason : str
-    """
+    """The line came through whole, but what it says breaks the rules of the wire."""
 
     def __init__(self, reason: str) -> None:
         super().__init__(f"malformed frame: {reason}")
@@ -126,10 +121,6 @@ def decode(line: bytes) -> Frame:
     ----------
     line : bytes
         With or without its newline.
-
-    Returns
-    -------
-    Frame
 
     Raises
     ------

@@ -108,10 +108,6 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
     rate_hz : float, default 1
         0.05 to 50. [Hz]
 
-    Returns
-    -------
-    SimulatedFiring
-
     Raises
     ------
     ScenarioError

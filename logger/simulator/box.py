@@ -23,10 +23,6 @@ class Terminal:
 def terminals(plan: Plan) -> tuple[Terminal, ...]:
     """Say what sits behind each probe's channel.
 
-    Parameters
-    ----------
-    plan : Plan
-
     Returns
     -------
     tuple of Terminal
@@ -45,10 +41,6 @@ def terminals(plan: Plan) -> tuple[Terminal, ...]:
 
 def wired_plan(plan: Plan) -> Plan:
     """Name a cold junction for each channel whose chip sends none, as the plan of a real rig has to.
-
-    Parameters
-    ----------
-    plan : Plan
 
     Returns
     -------

@@ -24,10 +24,6 @@ FEED_AT_MOST_S: Final = 4200
 class Course:
     """What is done, second by second; n seconds, z zones.
 
-    Parameters
-    ----------
-    scenario : Scenario
-
     Attributes
     ----------
     burning, unburnt : array (n, z)
@@ -114,10 +110,6 @@ class Course:
         ----------
         now : int
             [s]
-
-        Returns
-        -------
-        bool
         """
         if now >= LONGEST_S:
             return True

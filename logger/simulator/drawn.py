@@ -49,10 +49,6 @@ def draw(seed: int, *, mishaps: str | Iterable[str] = "any", probes: int | None 
     probes : int, optional
         3 to 12; drawn if left out.
 
-    Returns
-    -------
-    Scenario
-
     Raises
     ------
     ScenarioError

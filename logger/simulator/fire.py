@@ -302,10 +302,6 @@ def _relax(start: Floats, source: Floats, rate: Floats) -> Floats:
 def burn(scenario: Scenario) -> Fire:
     """Let a scenario burn.
 
-    Parameters
-    ----------
-    scenario : Scenario
-
     Returns
     -------
     Fire

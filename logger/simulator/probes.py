@@ -32,11 +32,6 @@ class Readings:
 def place_c(fire: Fire, scenario: Scenario) -> Floats:
     """True temperature at each probe's place, each second: without lag, noise, flicker or fault.
 
-    Parameters
-    ----------
-    fire : Fire
-    scenario : Scenario
-
     Returns
     -------
     array (n seconds, k)
@@ -65,10 +60,6 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
     scenario : Scenario
     rate_hz : float
         [Hz]
-
-    Returns
-    -------
-    Readings
     """
     rng = np.random.default_rng([scenario.seed, 4])
     n_s, k = len(fire.flame_kw), len(scenario.probes)

@@ -122,10 +122,6 @@ def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenar
     channels : int or None
         3 to 12; None: as the scenario has it.
 
-    Returns
-    -------
-    Scenario
-
     Raises
     ------
     ScenarioError

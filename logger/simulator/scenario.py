@@ -235,10 +235,6 @@ class Scenario:
         ----------
         target_c : float, optional
             Instead of the scenario's. [°C]
-
-        Returns
-        -------
-        Plan
         """
         return Plan(
             title=self.title,

@@ -62,11 +62,6 @@ STALL_FOR_S: Final = 240
 def zone_levels(fire: Fire, scenario: Scenario) -> dict[str, Floats]:
     """Mean of what perfect probes would read, by zone, each second.
 
-    Parameters
-    ----------
-    fire : Fire
-    scenario : Scenario
-
     Returns
     -------
     dict of str to array (n seconds,)
@@ -82,11 +77,6 @@ def zone_levels(fire: Fire, scenario: Scenario) -> dict[str, Floats]:
 
 def reachable_target_c(fire: Fire, scenario: Scenario) -> float:
     """The target that the potter of this firing can have had: that of the scenario, or what was reached.
-
-    Parameters
-    ----------
-    fire : Fire
-    scenario : Scenario
 
     Returns
     -------

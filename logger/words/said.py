@@ -54,10 +54,6 @@ def said(words: str, *values: str | Degrees) -> Said:
         With `{}` where the values belong.
     *values : str or Degrees
 
-    Returns
-    -------
-    Said
-
     Examples
     --------
     >>> told = said("{} is at {}.", "upper", Degrees("at", 100.0))
@@ -79,10 +75,6 @@ def in_unit(parts: Sequence[Any], unit: Unit) -> str:
     parts : sequence
         Words, and `Degrees` or what became of them in JSON.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    str
 
     Raises
     ------

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import random
 import shutil
-import time
 from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import pytest
-from steady import LONG, Tell, line, value_c
+from steady import LONG, Tell, value_c
 
 from logger.home import Home
 from logger.journal.aside import unjoined
@@ -20,13 +18,9 @@ from logger.journal.pages import Cell, PageFile
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import join
 from logger.journal.writer import JournalWriter, add_request
-from logger.plan import Plan, loads
+from logger.plan import loads
 from logger.recording.daemon import _last_beat
-from logger.recording.far_end import FarEnd
-from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.recorder import Recorder
-from logger.sources import Arrival
+from tests.recording.made_recorder import hear, made_recorder
 
 CHANNELS = 3
 OLD, NEW = 40, 5
@@ -57,29 +51,13 @@ zone = "upper"
 """
 
 
-def recorder_of(home: Path, plan: Plan | None = None) -> tuple[Recorder, Intake]:
-    intake = Intake(time_line := HostTime())
-    recorder = Recorder(
-        home / "journal.sqlite",
-        intake,
-        time_line,
-        FarEnd(),
-        plan=plan,
-        title="",
-        invented=True,
-    )
-    return recorder, intake
-
-
 async def record(home: Path, first: int, frames: int, *, plan: str | None = None) -> None:
     """Record frames as the logger's own thread does, but in this one."""
-    recorder, intake = recorder_of(home, None if plan is None else loads(plan))
+    recorder, intake = made_recorder(home / "journal.sqlite", None if plan is None else loads(plan))
     writer = recorder.open(lambda: False)
     assert writer is not None
     for seq in range(first, first + frames):
-        ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
-        await asyncio.sleep(0.002)  # or two frames would be of one moment
-        await intake.put(Arrival(line(seq, CHANNELS, ms=ms), time.monotonic(), "test"))
+        await hear(intake, seq, **{f"k{j}": value_c(seq, j) for j in range(CHANNELS)})
     for _ in range(6):
         if recorder.record(writer, intake.take(0.0, 0.0)):
             break

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
 import re
 import ssl
 import stat
 import subprocess
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +17,7 @@ import pytest
 import trustme
 
 from tests.page_calls import CALLBACKS, ending
-from tests.processes import STOKEWATCH, free_port
+from tests.processes import STOKEWATCH, free_port, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
 
@@ -79,15 +79,14 @@ class Served:
         return found
 
     def ready(self) -> str:
-        end = time.monotonic() + 60
-        while True:
-            try:
-                if self.ask("GET", "/healthz")[0] == 200:
-                    return self.log.read_text()
-            except (OSError, http.client.HTTPException):
-                assert self.process.poll() is None, self.log.read_text()
-                assert time.monotonic() < end, "the page doesn't answer"
-                time.sleep(0.1)
+        def answers() -> bool:
+            assert self.process.poll() is None, self.log.read_text()
+            with contextlib.suppress(OSError, http.client.HTTPException):
+                return self.ask("GET", "/healthz")[0] == 200
+            return False
+
+        until(answers, "the page's answer", 60)
+        return self.log.read_text()
 
 
 @pytest.fixture

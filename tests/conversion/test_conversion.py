@@ -230,7 +230,7 @@ def test_troubles_are_told_once_with_their_mend() -> None:
     assert all(t.rig == "a1" and f"channel {t.channel!r}" in t.text for t in troubles.values())
     assert "no amplifier is called 'abc1'" in troubles["unknown"].text
     assert "correct 'type' in the plan" in troubles["b_type"].text
-    assert "no register word in hex; mend the firmware" in troubles["garbled"].text
+    assert "no register word in hex; fix the firmware" in troubles["garbled"].text
     assert "too long for a word of a max6675" in troubles["wide"].text
     assert "name a channel that has one as 'cold_junction' in the plan" in troubles["lonely"].text
     assert "taken for K; add 'type'" in troubles["nothing"].text

@@ -18,6 +18,7 @@ from logger.rig_line import wire
 from logger.rig_line.beacon import Show, answer_topic, ask_topic, beacon_line
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
 from tests.broker import Mosquitto
+from tests.processes import until
 
 pytestmark = pytest.mark.real
 
@@ -69,30 +70,21 @@ def live_rig(tmp_path: Path, port: int, **scenario: Any) -> Iterator[subprocess.
         process.wait()
 
 
-def until(condition: Any, seconds: float) -> bool:
-    deadline = time.monotonic() + seconds
-    while not condition():
-        if time.monotonic() > deadline:
-            return False
-        time.sleep(0.05)
-    return True
-
-
 def test_frames_status_answers_and_the_last_will(tmp_path: Path) -> None:
     with Mosquitto(tmp_path) as broker:
         port = broker.port
         watcher = Watcher(port)
         with live_rig(tmp_path, port):
-            assert until(lambda: len(watcher.seqs()) >= 20, 20)
+            until(lambda: len(watcher.seqs()) >= 20, "twenty frames", 20)
             assert watcher.status() == [b"online"]
             assert isinstance(watcher.answers()[0], About)  # a greeting
             assert watcher.answers()[0].link == "mqtt"
             watcher.client.publish(ask_topic("a1"), b"?", qos=1)
             watcher.client.publish(ask_topic("a1"), beacon_line(3, Show.ALARM).strip(), qos=1)
-            assert until(lambda: len(watcher.answers()) >= 3, 5)
+            until(lambda: len(watcher.answers()) >= 3, "three answers", 5)
             assert isinstance(watcher.answers()[1], About)
             assert watcher.answers()[2] == BeaconAnswer("a1", 3, "alarm")
-        assert until(lambda: watcher.status() == [b"online", b"offline"], 40)  # killed: the will
+        until(lambda: watcher.status() == [b"online", b"offline"], "the last will", 40)  # killed: the will
         watcher.close()
     seqs = watcher.seqs()
     assert seqs == list(range(seqs[0], seqs[0] + len(seqs)))
@@ -105,9 +97,9 @@ def test_what_the_radio_missed_comes_afterwards(tmp_path: Path) -> None:
         port = broker.port
         watcher = Watcher(port)
         with live_rig(tmp_path, port, radio=[[0, 4000], [8000, None]]):
-            assert until(lambda: 100 in watcher.seqs(), 30)
+            until(lambda: 100 in watcher.seqs(), "frame 100", 30)
             first = watcher.seqs()[0]
-            assert until(lambda: set(range(first, 100)) <= set(watcher.seqs()), 10)
+            until(lambda: set(range(first, 100)) <= set(watcher.seqs()), "what was kept", 10)
         watcher.close()
     seqs = watcher.seqs()
     # Those whose receipts were on their way come twice: the logger drops them.
@@ -118,7 +110,7 @@ def test_a_broker_that_goes_and_comes_back(tmp_path: Path) -> None:
     broker = Mosquitto(tmp_path)
     with live_rig(tmp_path, broker.port), broker:
         watcher = Watcher(broker.port)
-        assert until(lambda: len(watcher.seqs()) >= 10, 20)
+        until(lambda: len(watcher.seqs()) >= 10, "ten frames", 20)
         broker.stop()
         # What the broker has acknowledged it has also handed on: the watcher stays until the broker is gone.
         gone_at = max(watcher.seqs())
@@ -127,5 +119,5 @@ def test_a_broker_that_goes_and_comes_back(tmp_path: Path) -> None:
         broker.start()
         again = Watcher(broker.port)
         wanted = set(range(gone_at + 1, gone_at + 60))
-        assert until(lambda: wanted <= set(again.seqs()), 20), sorted(wanted - set(again.seqs()))
+        until(lambda: wanted <= set(again.seqs()), "what was sent meanwhile", 20)
         again.close()

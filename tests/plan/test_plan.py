@@ -20,7 +20,6 @@ from logger.plan import (
     guess_reads,
     load,
     loads,
-    plan_for_columns,
 )
 from logger.plan.alarm_rules import RULES
 
@@ -179,11 +178,11 @@ def test_any_text_is_a_plan_or_a_plan_error(text: str) -> None:
 
 
 def test_without_a_plan_each_channel_is_a_probe_and_a_zone_of_its_own_name() -> None:
-    plan = plan_for_columns(["coals", "upper air", "pot wall", "ir0"])
-    assert [p.name for p in plan.probes] == ["coals", "upper air", "pot wall", "ir0"]
-    assert [p.reads for p in plan.probes] == ["coals", "air", "wall", "surface"]
-    assert [p.letter for p in plan.probes] == ["K", "K", "K", None]
-    assert plan.zones == ("coals", "upper air", "pot wall", "ir0")
+    names = ["coals", "upper air", "pot wall", "ir0"]
+    probes = assign_probes(None, [("a", name) for name in names])
+    assert [p.name for p in probes] == [p.zone for p in probes] == names
+    assert [p.reads for p in probes] == ["coals", "air", "wall", "surface"]
+    assert [p.letter for p in probes] == ["K", "K", "K", None]
 
 
 @pytest.mark.parametrize(

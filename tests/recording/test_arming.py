@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,14 +14,8 @@ from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.writer import add_request
 from logger.plan import Plan, Probe, default_alarms
-from logger.reading import Frame, Sample
-from logger.recording.far_end import FarEnd
-from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.recorder import Recorder
-from logger.rig_line.wire import encode
-from logger.sources import Arrival
 from tests.processes import until
+from tests.recording.made_recorder import hear, made_recorder
 
 PLAN = Plan(
     title="Six jars, invented",
@@ -38,26 +30,13 @@ class Logger:
 
     def __init__(self, path: Path, plan: Plan | None = None) -> None:
         self.path = path
-        time_line = HostTime()
-        self.intake = Intake(time_line)
-        self.recorder = Recorder(
-            path,
-            self.intake,
-            time_line,
-            FarEnd(),
-            plan=plan,
-            title="",
-            invented=True,
-        )
+        self.recorder, self.intake = made_recorder(path, plan)
         self.recorder.worker.start()
 
     async def hear(self, first: int, frames: int = 5) -> None:
         before = self.dealt_with()
         for seq in range(first, first + frames):
-            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
-            await asyncio.sleep(0.002)  # or two frames would be of one moment
-            line = encode(Frame("a1", seq, ms, {"k0": Sample(c=20.0), "k1": Sample(c=21.0)}))
-            await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+            await hear(self.intake, seq, k0=20.0, k1=21.0)
         until(lambda: self.dealt_with() == before + 2 * frames, "the frames' commit")
 
     def dealt_with(self) -> int:

@@ -3,22 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from logger.journal.reader import JournalReader
-from logger.reading import Frame, Sample
 from logger.recording import judged
-from logger.recording.far_end import FarEnd
-from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.recorder import Recorder
 from logger.replay.judging import Judging
-from logger.rig_line.wire import encode
-from logger.sources import Arrival
+from tests.recording.made_recorder import hear, made_recorder
 
 
 class BrokenAtTheStart(Judging):
@@ -33,21 +26,10 @@ class BrokenLater(Judging):
 
 async def record(path: Path, first: int, frames: int) -> None:
     """Run a recorder over frames that come in now."""
-    time_line = HostTime()
-    intake = Intake(time_line)
-    recorder = Recorder(
-        path,
-        intake,
-        time_line,
-        FarEnd(),
-        plan=None,
-        title="Invented",
-        invented=True,
-    )
+    recorder, intake = made_recorder(path, title="Invented")
     recorder.worker.start()
     for seq in range(first, first + frames):
-        line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)}))
-        await intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+        await hear(intake, seq, 100 * seq, k0=20.0 + seq)
     intake.stop()
     recorder.worker.join()
 

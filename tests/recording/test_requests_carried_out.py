@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,16 +12,11 @@ import pytest
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import add_request
-from logger.reading import Event, Frame, Sample
+from logger.reading import Event
 from logger.recording import requests_carried_out
-from logger.recording.far_end import FarEnd
-from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.recorder import Recorder
 from logger.requests import UNDO_S
-from logger.rig_line.wire import encode
-from logger.sources import Arrival
 from tests.processes import until
+from tests.recording.made_recorder import hear, made_recorder
 
 
 class Running:
@@ -30,22 +24,12 @@ class Running:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.intake = Intake(HostTime())
-        self.recorder = Recorder(
-            path,
-            self.intake,
-            HostTime(),
-            FarEnd(),
-            plan=None,
-            title="Invented",
-            invented=True,
-        )
+        self.recorder, self.intake = made_recorder(path, title="Invented")
 
     async def light(self) -> None:
         self.recorder.worker.start()
         for seq in range(3):
-            line = encode(Frame("a1", seq, 100 * seq, {"k0": Sample(c=20.0 + seq)}))
-            await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+            await hear(self.intake, seq, 100 * seq, k0=20.0 + seq)
         await asyncio.to_thread(until, lambda: self.reader().running() is not None, "a firing")
 
     def reader(self) -> JournalReader:

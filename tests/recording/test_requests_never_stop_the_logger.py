@@ -16,13 +16,7 @@ import pytest
 from logger.journal.reader import JournalReader
 from logger.journal.sealed import load_dict
 from logger.journal.writer import MAX_WAITING
-from logger.reading import Frame, Sample
-from logger.recording.far_end import FarEnd
-from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.recorder import Recorder
-from logger.rig_line.wire import encode
-from logger.sources import Arrival
+from tests.recording.made_recorder import hear, made_recorder
 
 
 class Fire:
@@ -34,16 +28,7 @@ class Fire:
         self.begin()
 
     def begin(self) -> None:
-        self.intake = Intake(HostTime())
-        self.recorder = Recorder(
-            self.path,
-            self.intake,
-            HostTime(),
-            FarEnd(),
-            plan=None,
-            title="Invented",
-            invented=True,
-        )
+        self.recorder, self.intake = made_recorder(self.path, title="Invented")
         self.recorder.worker.start()
 
     def end(self) -> None:
@@ -52,10 +37,7 @@ class Fire:
 
     async def hear(self, frames: int = 3) -> None:
         for _ in range(frames):
-            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
-            line = encode(Frame("a1", self.seq, ms, {"k0": Sample(c=20.0 + self.seq % 50)}))
-            await asyncio.sleep(0.002)  # or two frames would be of one moment
-            await self.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+            await hear(self.intake, self.seq, k0=20.0 + self.seq % 50)
             self.seq += 1
         await self.until(lambda reader: (found := reader.running()) and found.readings >= self.seq)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import os
 import sqlite3
@@ -21,14 +20,8 @@ from logger.journal.salvage import join
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
-from logger.reading import Frame, Sample
-from logger.recording.far_end import FarEnd
-from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.recorder import Recorder
-from logger.rig_line.wire import encode
-from logger.sources import Arrival
 from tests.processes import ROOT, STOKEWATCH, process, stokewatch, until
+from tests.recording.made_recorder import hear, made_recorder
 
 PLAN = 'title = "Three bowls, invented"\n[[probe]]\nname = "k0"\nreads = "air"\nzone = "upper"\n'
 OLD = 20
@@ -38,25 +31,13 @@ class Bench:
     """A recorder worked by hand, in the test's own thread."""
 
     def __init__(self, path: Path, plan: Plan | None = None) -> None:
-        self.intake = Intake(time_line := HostTime())
-        self.recorder = Recorder(
-            path,
-            self.intake,
-            time_line,
-            FarEnd(),
-            plan=plan,
-            title="",
-            invented=True,
-        )
+        self.recorder, self.intake = made_recorder(path, plan)
         self.path = path
         self.writer = self.recorder.open(lambda: True)
 
     async def put(self, first: int, frames: int) -> None:
         for seq in range(first, first + frames):
-            ms = round(time.monotonic() * 1000) % 2**32  # a rig's clock runs with ours
-            await asyncio.sleep(0.002)  # or two frames would be of one moment
-            frame = Frame("a1", seq, ms, {"k0": Sample(c=20.0 + seq)})
-            await self.intake.put(Arrival(encode(frame), time.monotonic(), "test"))
+            await hear(self.intake, seq, k0=20.0 + seq)
         self.turn()
 
     def turn(self) -> bool:

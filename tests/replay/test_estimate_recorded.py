@@ -6,9 +6,7 @@ import asyncio
 import time
 from typing import Any
 
-from logger.reading import Frame, Sample
-from logger.rig_line.wire import encode
-from logger.sources import Arrival
+from tests.recording.made_recorder import hear
 from tests.recording.test_requests_carried_out import Running, running  # noqa: F401
 
 
@@ -18,8 +16,7 @@ async def burn(running: Running, seconds: float) -> None:  # noqa: F811
     seq = 3
     while time.monotonic() - begun < seconds:
         ms = 300 + round(1000 * (time.monotonic() - begun))
-        line = encode(Frame("a1", seq, ms, {"k0": Sample(c=22.0 + 0.2 * seq)}))
-        await running.intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+        await hear(running.intake, seq, ms, k0=22.0 + 0.2 * seq)
         seq += 1
         await asyncio.sleep(0.2)
 

@@ -1,0 +1,42 @@
+"""What callbacks begin with: the button that was pressed, the draft that there must be."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import ctx
+from dash.exceptions import PreventUpdate
+
+from dashboard.planning import Document, draft_of
+
+
+def button_pressed() -> dict[str, Any]:
+    """Tell which of many buttons was pressed, by its ID.
+
+    Raises
+    ------
+    PreventUpdate
+        None was: a new button came, and that alone calls the callback.
+    """
+    if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
+        raise PreventUpdate
+    return dict(ctx.triggered_id)
+
+
+def needed_draft(kept: Any) -> tuple[Document, str]:
+    """Read the draft that a browser kept; see `draft_of`.
+
+    Raises
+    ------
+    PreventUpdate
+        It is none.
+    """
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    return draft
+
+
+def next_turn(turn: Any) -> int:
+    """Count on, so that whatever looks at the count is drawn again."""
+    return (turn if isinstance(turn, int) else 0) + 1
