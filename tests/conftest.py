@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from xdist.remote import Producer
+from xdist.scheduler import LoadScopeScheduling
 
 from tests.broker import Mosquitto, require_mosquitto
 
@@ -24,29 +26,31 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
     broker.stop()
 
 
-SLOWEST = ("chaos", "firmware", "mirror", "sources")
-"""Rooms whose tests wait most: begun first, so that no process is left alone with one at the end."""
+BEGUN_FIRST = ("simulator", "chaos", "firmware", "mirror", "sources", "replay", "dashboard")
+"""Rooms that take longest, in order: no process is left alone with one at the end."""
+
+TOGETHER = ("tests/chaos/", "tests/simulator/")
+"""Faults made on purpose, so that they don't disturb each other, and what looks at the same invented fires, which take
+a minute to burn: each in one process."""
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist's own, which reads the groups
+class WholeFiles(LoadScopeScheduling):
+    """Gives whole files to the processes that share the tests (`-n`), with what a file's tests share."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.partition("::")[0]
+        return next((room for room in TOGETHER if file.startswith(room)), file)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> WholeFiles:
+    return WholeFiles(config, log)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put tests into groups and in order.
+    """Put tests in order.
 
-    Where several processes share the tests (`-n`), a file stays in one of them, with what its tests share; all faults
-    made on purpose stay in one, so that they don't disturb each other, and so does what looks at the same fifty firings,
-    which take a minute to burn. Browser tests come last: the browser's driver
-    keeps an event loop running in this thread, which others can't have.
+    Browser tests come last: the browser's driver keeps an event loop running in this thread, which others can't have.
     """
-    tests = Path(__file__).parent
-
-    def room(item: pytest.Item) -> str:
-        return item.path.relative_to(tests).parts[0]
-
-    for item in items:
-        burns = "clean_firings" in getattr(item, "fixturenames", ())
-        group = (
-            "chaos" if room(item) == "chaos" else "fifty firings" if burns else item.path.relative_to(tests)
-        )
-        item.add_marker(pytest.mark.xdist_group(str(group)))
-    rank = {name: place for place, name in enumerate(SLOWEST, -len(SLOWEST))} | {"browser": 1}
-    items.sort(key=lambda item: rank.get(room(item), 0))
+    rank = {name: place for place, name in enumerate(BEGUN_FIRST, -len(BEGUN_FIRST))} | {"browser": 1}
+    items.sort(key=lambda item: rank.get(item.path.relative_to(Path(__file__).parent).parts[0], 0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +60,13 @@ def batch_of(made: SimulatedFiring, begin_us: int) -> Batch:
         cold_junction_c=nothing,
         status=made.status,
     )
+
+
+def part_of(made: SimulatedFiring, since_s: float, until_s: float) -> SimulatedFiring:
+    """Some of its readings, from the first of these times on: a whole firing takes long to judge."""
+    at = (made.t_s >= since_s) & (made.t_s < until_s)
+    t_s = made.t_s[at] - made.t_s[at][0]
+    return replace(made, t_s=t_s, temperature_c=made.temperature_c[at], status=made.status[at])
 
 
 def invented_firing(

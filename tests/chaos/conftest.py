@@ -6,7 +6,9 @@
 from __future__ import annotations
 
 import pytest
-from steady import LONG, Tell
+from steady import Tell
+
+from tests.long_form import LONG
 
 ROWS: list[tuple[str, str]] = []
 

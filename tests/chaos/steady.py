@@ -18,15 +18,8 @@ from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
 from logger.rig_line.wire import encode
 
-LONG = os.environ.get("STOKEWATCH_CHAOS") == "long"
-
 Tell = Callable[[str, str], None]
 """Takes a row of the table: the fault, and what was counted."""
-
-
-def times(short: int, long: int) -> int:
-    """How often a fault is made."""
-    return long if LONG else short
 
 
 def value_c(seq: int, channel: int) -> float:

@@ -6,10 +6,11 @@ import random
 import time
 from pathlib import Path
 
-from steady import SteadyRig, Tell, beat, check, stored, times
+from steady import SteadyRig, Tell, beat, check, stored
 
 from logger.simulator.wiring import load_value
 from tests.broker import Mosquitto
+from tests.long_form import times
 from tests.processes import RIG, STOKEWATCH, process, until
 
 

@@ -14,11 +14,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from steady import LONG, SteadyRig, Tell, beat, check, integrity, stored, times
+from steady import SteadyRig, Tell, beat, check, integrity, stored
 
 from logger.journal.aside import unjoined
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
+from tests.long_form import LONG, times
 from tests.processes import STOKEWATCH, process, stays, until
 
 

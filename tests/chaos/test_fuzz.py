@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
-from steady import Tell, line, times
+from steady import Tell, line
 
 from dashboard import acts
 from dashboard.app import create_app
@@ -22,6 +22,7 @@ from logger.plan import loads
 from logger.rig_line.dialogue import decode_answer
 from logger.rig_line.wire import LineSplitter, WireError, decode
 from logger.simulator import simulate
+from tests.long_form import times
 
 PLAN = simulate(5, rate_hz=1, mishaps="none", probes=3).plan.dumps().encode()
 CSV = b"time_s,coals,top\n" + b"".join(b"%d,%.1f,%.1f\n" % (t, 20 + t, 19 + t / 2) for t in range(30))

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import psutil
-from steady import SteadyRig, Tell, beat, check, integrity, stored, times
+from steady import SteadyRig, Tell, beat, check, integrity, stored
 
 from logger.journal.reader import JournalReader
+from tests.long_form import times
 from tests.processes import STOKEWATCH, free_port, process, until
 
 DEAD = 3

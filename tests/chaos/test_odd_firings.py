@@ -9,7 +9,7 @@ from datetime import UTC
 from pathlib import Path
 
 import numpy as np
-from steady import Tell, times
+from steady import Tell
 
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
@@ -20,6 +20,7 @@ from logger.replay.judging import Judging, rehearse
 from logger.report.document import export_html
 from logger.report.shown import Shown
 from logger.simulator import SimulatedFiring, simulate
+from tests.long_form import times
 
 START_US = 1_795_000_000_000_000
 
@@ -124,7 +125,7 @@ def judged(rng: random.Random, plan: Plan | None, seen: list[tuple[str, str]], m
 
 
 def test_any_plan_with_any_readings(tmp_path: Path, tell: Tell) -> None:
-    rounds = times(20, 5000)
+    rounds = times(8, 5000)  # a round takes seconds
     fire = simulate(11, rate_hz=0.5, mishaps="any", probes=8)
     readings = 0
     for seed in range(rounds):

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from steady import LONG, Tell, value_c
+from steady import Tell, value_c
 
 from logger.home import Home
 from logger.journal.aside import unjoined
@@ -20,6 +20,7 @@ from logger.journal.salvage import join
 from logger.journal.writer import JournalWriter, add_request
 from logger.plan import loads
 from logger.recording.daemon import _last_beat
+from tests.long_form import LONG
 from tests.recording.made_recorder import hear, made_recorder
 
 CHANNELS = 3

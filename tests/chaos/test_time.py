@@ -16,12 +16,13 @@ import numpy as np
 import psutil
 import pytest
 import websockets
-from steady import LONG, SteadyRig, Tell, beat, integrity, line, stored, times
+from steady import SteadyRig, Tell, beat, integrity, line, stored
 
 from logger.journal.reader import JournalReader
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.sources import Arrival
+from tests.long_form import LONG, times
 from tests.processes import STOKEWATCH, free_port, process, until
 
 

@@ -138,6 +138,7 @@ def test_status_before_anything_has_run(home: Path) -> None:
     assert status["logger"]["last_commit_age_s"] is None
 
 
+@pytest.mark.slow
 def test_simulate_writes_the_same_firing_for_the_same_seed(tmp_path: Path, home: Path) -> None:
     def simulated(name: str, seed: str) -> tuple[bytes, dict[str, object]]:
         out, truth = tmp_path / f"{name}.csv", tmp_path / f"{name}.json"
@@ -243,6 +244,7 @@ def _other_pid(home: Path, pid: int) -> dict | None:
     return status if status and status["logger"]["pid"] not in (None, pid) else None
 
 
+@pytest.mark.slow
 def test_rehearse_says_in_json_what_the_alarms_would_have_said(home: Path, tmp_path: Path) -> None:
     out, plan = tmp_path / "made.csv", tmp_path / "plan.toml"
     subprocess.run([*STOKEWATCH, "simulate", "--seed", "3", "-o", str(out)], check=True)
@@ -370,6 +372,7 @@ def test_an_import_that_is_stopped_leaves_nothing_and_says_so(
     assert len(stokewatch("firings", home=home)) == 1
 
 
+@pytest.mark.slow
 def test_a_long_export_says_how_far_it_is(long_firing: Path, tmp_path: Path) -> None:
     with contextlib.closing(JournalReader(long_firing / "journal.sqlite")) as reader:
         firing = reader.firing("last").id

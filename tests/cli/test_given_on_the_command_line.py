@@ -154,6 +154,7 @@ def test_a_clock_that_leapt_by_decades_costs_nothing(leapt: Path, tmp_path: Path
     assert np.nanmax(known.levels.level_c) > 100
 
 
+@pytest.mark.slow
 def test_its_picture_and_its_replay_are_small_too(leapt: Path) -> None:
     from dashboard.glimpse import glimpse
     from dashboard.replayed import MAX_STEPS, replayed

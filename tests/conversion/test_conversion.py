@@ -303,6 +303,7 @@ def test_rigs_are_kept_apart() -> None:
     assert [(x.rig, len(x.t_us), len(x.channels)) for x in batches] == [("a1", 3, 1), ("b2", 3, 2)]
 
 
+@pytest.mark.slow
 def test_memory_stays_bounded() -> None:
     """A rig that thinks up new names for ever, and for ever new rigs."""
     assembler = Assembler(Plan(probes=(Probe("x", channel="k0"),)))

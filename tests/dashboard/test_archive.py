@@ -44,6 +44,8 @@ from logger.replay.judging import rehearse
 from logger.report.photos import keep_photo, photos_of
 from tests.invented_firings import invented_firing
 
+pytestmark = pytest.mark.slow  # files written and read by processes of their own
+
 MINUTE_US = 60_000_000
 LOG = "time (s),low,high\n0,20,30\n1,21,31\n2,22,\n60,80,90\n"
 NASTY = "<img src=x onerror=window.hurt=1>"

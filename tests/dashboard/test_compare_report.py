@@ -35,6 +35,8 @@ from logger.report.gather import gather
 from logger.report.photos import MOST, SIDE_PX, photos_of
 from tests.invented_firings import DESCRIBED, invented_firing, open_journal
 
+pytestmark = pytest.mark.slow  # whole firings, judged
+
 TEXT = '{"name":["ALL"],"type":"report-text"}'
 AWAY = '{"name":["ALL"],"type":"report-photo-away"}'
 

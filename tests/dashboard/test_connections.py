@@ -146,6 +146,7 @@ def test_an_operator_comes_in_though_a_thousand_addresses_hold_a_socket_each(
             made.close()
 
 
+@pytest.mark.slow
 def test_an_export_that_nobody_reads_is_dropped(
     served: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

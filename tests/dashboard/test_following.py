@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from page_journal import START_S, START_US, Remembered, in_journal, make_batch, open_firing
@@ -16,6 +17,7 @@ from logger.journal.writer import JournalWriter
 NAN = float("nan")
 
 
+@pytest.mark.slow
 # Without the phase that explains failures, which traces every line.
 @settings(max_examples=20, phases=[Phase.generate, Phase.shrink])
 @given(data=st.data())

@@ -34,6 +34,8 @@ from dashboard.operators import (
 from logger.journal.writer import JournalWriter
 from tests.page_calls import CALLBACKS, ending
 
+pytestmark = pytest.mark.slow  # a page with its PIN for each test
+
 PIN = "274913"
 BASE = "http://192.168.4.1:8050"
 SAFE_POSTS = {"/api/operator", "/api/operator/leave"}

@@ -401,6 +401,7 @@ def test_the_packing_list(client: TestClient, app: Page, tmp_path: Path) -> None
     assert kit(client, app, "prepare-kit-none", []) == {}  # nothing to change
 
 
+@pytest.mark.slow
 def test_an_earlier_firings_plan_is_copied_and_rehearsed_on(
     client: TestClient, app: Page, path: Path
 ) -> None:

@@ -29,6 +29,8 @@ from logger.reading import Status
 from logger.replay.judging import rehearse
 from logger.replay.moments import judged
 
+pytestmark = pytest.mark.slow  # whole firings, judged
+
 
 @pytest.fixture
 def burnt(path: Path) -> str:

@@ -850,6 +850,7 @@ def test_reading_tells_how_far_it_is_and_can_be_ended(tmp_path: Path) -> None:
         read_csv(path, progress=end)
 
 
+@pytest.mark.slow
 def test_a_large_file_takes_little_memory(tmp_path: Path) -> None:
     """numpy's arrays and the rows being read are traced: a block of rows at a time, and eight bytes a reading."""
     path = tmp_path / "fire.csv"

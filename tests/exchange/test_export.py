@@ -36,6 +36,7 @@ NAMES = st.text(st.characters(categories=("L", "N", "P", "S", "Zs")), min_size=1
 )
 
 
+@pytest.mark.slow
 @given(
     names=st.lists(NAMES, min_size=1, max_size=4, unique_by=lambda n: n.casefold()),
     seed=st.integers(0, 2**32),
@@ -234,6 +235,7 @@ def test_line_protocol(writer: JournalWriter, reader: JournalReader, tmp_path: P
     assert [line for line in lines if 'fault="short_ground"' in line and "temperature_c" not in line]
 
 
+@pytest.mark.slow
 @given(st.text(min_size=1))
 def test_tags_end_where_they_should(text: str) -> None:
     """Scanned as the protocol's own reader does: a backslash takes the next character with it."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import os
 from pathlib import Path
 from typing import Any
 
 import pytest
 from rigbench import EIGHT, config, run, steady
+
+from tests.long_form import times
 
 
 def scenario(run_s: float, host: dict[str, Any] | None = None, **changes: Any) -> dict[str, Any]:
@@ -154,7 +155,7 @@ def test_seq_and_ms_wrap_at_32_bits(tmp_path: Path) -> None:
 @pytest.mark.timeout(300)
 def test_hours_leak_no_memory(tmp_path: Path) -> None:
     """Six hours (a day and a night in the long form), a frame each four seconds; every hour five minutes unheard."""
-    hours = range(24 if os.environ.get("STOKEWATCH_CHAOS") == "long" else 6)
+    hours = range(times(6, 24))
     listening = [[h * 3_600_000, h * 3_600_000 + 3_300_000] for h in hours]
     outcome = run(
         tmp_path,

@@ -33,6 +33,7 @@ def rows(path: Path) -> dict[str, int]:
         return {n: db.execute(f"SELECT count(*) FROM {n}").fetchone()[0] for n in names}
 
 
+@pytest.mark.slow
 def test_in_the_bin_it_is_whole_and_out_of_the_way(path: Path) -> None:
     with contextlib.closing(JournalWriter(path)) as writer:
         one, _ = invented_firing(writer, 5, rate_hz=0.1, described={"clay": "red"})
@@ -61,6 +62,7 @@ def test_what_runs_cannot_be_thrown_away_nor_deleted_what_is_not_in_the_bin(path
         assert ids(path) == {running}
 
 
+@pytest.mark.slow
 def test_deleted_for_good_leaves_nothing_and_every_number_goes_on(path: Path) -> None:
     """Followers ask for what came after the last number they saw: none is given out a second time."""
     with contextlib.closing(JournalWriter(path)) as logger, contextlib.closing(JournalWriter(path)) as page:

@@ -416,6 +416,7 @@ while True:
 """
 
 
+@pytest.mark.slow
 def test_kill_minus_nine_keeps_every_committed_reading(
     path: Path, firing: str, reader: JournalReader
 ) -> None:

@@ -172,6 +172,7 @@ def test_joined_twice_is_joined_once(sound: Path, tmp_path: Path, monkeypatch: p
     reader.close()
 
 
+@pytest.mark.slow
 def test_random_damage_again_and_again(sound: Path, tmp_path: Path) -> None:
     """64 random bytes somewhere; noticed wherever they tell, and what is salvaged is right."""
     size = sound.stat().st_size
@@ -225,6 +226,7 @@ def test_a_root_page_is_gone(table: str, sound: Path, tmp_path: Path) -> None:
     reader.close()
 
 
+@pytest.mark.slow
 def test_no_page_costs_more_than_what_stood_on_it(sound: Path, tmp_path: Path) -> None:
     """Every kind of page in turn overwritten: what is lost is that page's rows, and no probe gets another's name."""
     for table in ("chunk", "layout", "twin", "firing", "rollup_1", "chunk_by_minute", "sqlite_schema"):

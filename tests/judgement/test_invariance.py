@@ -47,6 +47,7 @@ def whole() -> str:
     return told(judge, events)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [1, 7, 100])
 def test_cuts_change_nothing(whole: str, size: int) -> None:
     t, c, s = firing()

@@ -6,6 +6,7 @@ Alarm states after ANSI/ISA-18.2-2016, from memory.
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from logger.judgement.alarms import MOST_STANDING, Event
 from logger.judgement.judge import Judge
@@ -66,6 +67,7 @@ def life(restart_at: int | None) -> tuple[list[Event], list[tuple[str, str]]]:
     return events, [(alarm.key, alarm.state) for alarm in judge.verdict().alarms]
 
 
+@pytest.mark.slow
 def test_acts_carry_who_and_when_and_outlive_a_restart_to_the_second() -> None:
     events, standing = life(None)
     told = [

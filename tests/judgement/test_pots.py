@@ -56,6 +56,7 @@ def told(probes: tuple[Probe, ...], columns: Floats, *, clay: Clay | None = None
     return judge.take_estimates()
 
 
+@pytest.mark.slow
 def test_estimating_changes_no_verdict() -> None:
     plain, watched = Judge(plan()), beside(plan())
     without, with_ = judged(plain, 5400), judged(watched, 5400)

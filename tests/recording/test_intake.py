@@ -227,6 +227,7 @@ async def test_made_up_names_do_not_shut_the_true_rig_out() -> None:
     assert [frame.seq for frame, _ in again.take().frames if frame.rig == "a1"] == list(range(130, 200))
 
 
+@pytest.mark.slow
 async def test_many_rigs_that_go_on_are_recorded_and_the_one_too_many_is_named() -> None:
     way = Way()
     for seq in range(40):

@@ -107,6 +107,7 @@ ODD = {
 }
 
 
+@pytest.mark.slow
 async def test_odd_requests(fire: Fire) -> None:
     await fire.hear()
     answers = {}
@@ -144,6 +145,7 @@ async def test_a_fault_of_ours_costs_the_request_alone(fire: Fire, monkeypatch: 
     await fire.hear()
 
 
+@pytest.mark.slow
 async def test_refused_requests_dont_stay_at_full_length(fire: Fire) -> None:
     """Sixty notes of 480 kB, refused, left 34 MB in the journal."""
     await fire.hear()

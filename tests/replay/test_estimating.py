@@ -22,6 +22,7 @@ from logger.replay.judging import Judging, rehearse
 from logger.report.document import export_html
 from logger.report.shown import Shown
 from logger.simulator import SimulatedFiring, simulate
+from tests.invented_firings import part_of
 from tests.replay.test_judging import START_US, batches, journal, seen
 
 SPOT_S = 700.0
@@ -30,11 +31,7 @@ SPOT_S = 700.0
 @pytest.fixture(scope="module")
 def fire() -> SimulatedFiring:
     """Twenty-five minutes; nobody waits for the coals here."""
-    made = simulate(11, rate_hz=0.5, mishaps="none", probes=4)
-    short = made.t_s < 1500
-    return replace(
-        made, t_s=made.t_s[short], temperature_c=made.temperature_c[short], status=made.status[short]
-    )
+    return part_of(simulate(11, rate_hz=0.5, mishaps="none", probes=4), 0.0, 1500.0)
 
 
 def zone_of(fire: SimulatedFiring) -> str:

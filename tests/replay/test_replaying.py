@@ -15,7 +15,7 @@ from logger.journal.writer import JournalWriter
 from logger.replay.judging import Judging, rehearse
 from logger.replay.moments import judged, with_alarms
 from logger.simulator import simulate
-from tests.invented_firings import batch_of
+from tests.invented_firings import batch_of, part_of
 
 START_US = 1_795_000_013_000_000  # not on a step
 
@@ -23,7 +23,7 @@ START_US = 1_795_000_013_000_000  # not on a step
 @pytest.fixture(scope="module")
 def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[JournalReader]:
     path = tmp_path_factory.mktemp("replay") / "journal.sqlite"
-    fire = simulate(11, rate_hz=0.5, mishaps="any", probes=4)
+    fire = part_of(simulate(11, rate_hz=0.5, mishaps="any", probes=4), 2400.0, 4800.0)
     with contextlib.closing(JournalWriter(path)) as writer:
         end_us = START_US + round(fire.t_s[-1] * 1e6)
         firing = writer.open_firing("An invented firing", fire.plan.dumps(), START_US, ended_us=end_us)

@@ -31,6 +31,8 @@ from logger.report.stack_map import REACH_CM, STEP_CM, rows_cm
 from logger.report.story import story, verdict
 from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal
 
+pytestmark = pytest.mark.slow  # whole firings, judged
+
 UTC = shown("C", "UTC")
 NASTY = "<script>alert(1)</script> & \"quotes\" 'n' </style> <img src=x onerror=alert(1)>"
 

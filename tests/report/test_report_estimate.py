@@ -5,11 +5,15 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
+import pytest
+
 from logger.journal.reader import JournalReader
 from logger.report.document import document
 from logger.report.gather import gather
 from logger.report.shown import shown
 from tests.invented_firings import START_US, invented_firing, open_journal
+
+pytestmark = pytest.mark.slow  # whole firings, judged
 
 
 def report(home: Path) -> str:

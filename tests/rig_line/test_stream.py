@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 from collections import Counter
 from itertools import count, pairwise
@@ -15,10 +14,10 @@ from logger.rig_line.boot import HOLES, WINDOW, Came
 from logger.rig_line.clock import RigClock
 from logger.rig_line.stream import HELD, Begin, Outcome, Stream, Verdict
 from logger.rig_line.wire import Counters
+from tests.long_form import LONG
 from tests.rig_line.disturbed import ALONE, WRAP, disturbed, faults, follow
 
 PLACED, DUPLICATE, SET_APART = Verdict
-LONG = os.environ.get("STOKEWATCH_CHAOS") == "long"
 FIRST_SEED = 301_000_000
 
 checksums = count()
@@ -383,6 +382,7 @@ def test_the_first_frames_may_be_swapped() -> None:
     assert followed.counters.missing == 0
 
 
+@pytest.mark.slow
 def test_memory_is_bounded() -> None:
     rig = Rig(first_ms=5_000_000)
     followed = Followed()

@@ -10,20 +10,21 @@ from logger.simulator.fire import Fire, burn
 from logger.simulator.probes import read
 from logger.simulator.scenario import Scenario
 from logger.simulator.truth import reachable_target_c, tell
+from tests.long_form import times
 
-SEEDS = range(50)
+SEEDS = range(times(20, 50))
 
 
 @pytest.fixture(scope="session")
 def clean_firings() -> list[tuple[Scenario, Fire]]:
-    """Fifty firings in which nothing is wrong."""
+    """Firings in which nothing is wrong: fifty in the long form. Burning one takes a second."""
     scenarios = [draw(seed, mishaps="none") for seed in SEEDS]
     return [(scenario, burn(scenario)) for scenario in scenarios]
 
 
 @pytest.fixture(scope="session")
 def clean_truths(clean_firings: list[tuple[Scenario, Fire]]) -> list[dict[str, Any]]:
-    """What really happened in the same fifty."""
+    """What really happened in the same firings."""
     return [
         tell(fire, scenario, read(fire, scenario, 0.2), reachable_target_c(fire, scenario))
         for scenario, fire in clean_firings

@@ -52,7 +52,7 @@ class TestPlume:
         assert 250 < plume_rise_c(np.array([height]), np.array([kw]))[0] < 650
 
 
-class TestFiftyFirings:
+class TestManyFirings:
     def test_hottest_pots_reach_700_to_900(self, clean_firings: Firings) -> None:
         """Open hearths reach 800-900 °C: Kostadinova-Avramova, Dimitrov and Kosterov, Archaeometry."""
         hottest = [fire.wall_c[:, :, 0].max() for _, fire in clean_firings]

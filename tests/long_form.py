@@ -1,0 +1,12 @@
+"""Tests have a short form for every day and a long one by hand: `STOKEWATCH_CHAOS=long`."""
+
+from __future__ import annotations
+
+import os
+
+LONG = os.environ.get("STOKEWATCH_CHAOS") == "long"
+
+
+def times(short: int, long: int) -> int:
+    """How often something is done."""
+    return long if LONG else short
