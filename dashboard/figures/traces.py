@@ -30,7 +30,7 @@ CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
 _STRIP_PX: Final = 48
-"""Above the traces: names of stages over alarms over notes. As high on any glass, or it is cut on a low one."""
+"""Above the traces: names of stages over alarms over notes; a share of the height would be cut on a low glass."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
 _STAGES_PX: Final = 28
@@ -298,7 +298,7 @@ def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
 def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) -> dict[str, Any]:
     """Signs in the strip; at the traces' upper edge an alarm has a line as long as it stood.
 
-    The strip has its own height in pixels: a sign stands at the edge, and its standoff, turned upwards, lifts it.
+    The strip has a height in pixels: a sign stands at the edge, and its standoff, turned upwards, lifts it.
     """
     name, sign, colour = _SIGNS[kind]
     x: list[float | None] = []

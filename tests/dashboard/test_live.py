@@ -373,9 +373,12 @@ def test_the_verdict_is_made_of_the_cards_numbers(path: Path, fire: SmallFire) -
     ]
     told = {"line": "upper is coldest at 100 °C (air): …", "coldest": "upper"}
     assert verdict(told, cards, firing, "C") == (
-        "Upper is coldest at 100° (air): 680° below target; no burn-out yet. Spread 100°. No verdict on windward."
+        "Upper is coldest at 100° (air): 550° to burn-out. Spread 100°. No verdict on windward."
     )
-    assert verdict(told, cards, firing, "F").startswith("Upper is coldest at 212° (air): 1224° below target")
+    assert verdict(told, cards, firing, "F").startswith("Upper is coldest at 212° (air): 990° to burn-out")
+    past = [("upper", [700.0, 5.0, 702.0, 5, 0, "80 °C below its target", "wall"])]
+    assert verdict(told, past, firing, "C") == "Upper is coldest at 700°: 80° to target."
+    assert verdict(told, past, firing | {"burnout_c": 790.0}, "C") == "Upper is coldest at 700°: 80° to target."
     done = {"line": "All zones have had their target and soak.", "coldest": None}
     assert verdict(done, cards, firing, "F") == done["line"]
 
