@@ -30,7 +30,7 @@ CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
 _STRIP_PX: Final = 48
-"""Above the traces: names of stages over alarms over notes; a share of the height would be cut on a low glass."""
+"""Above the traces, on any glass: names of stages over alarms over notes."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
 _STAGES_PX: Final = 28

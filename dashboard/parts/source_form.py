@@ -66,7 +66,7 @@ _CHOICES: Final = {
     "stop_bits": ("Stop bits", (("1", "1"), ("2", "2"))),
     "table": ("Registers", (("input", "input (30001 …)"), ("holding", "holding (40001 …)"))),
     "type": ("Kind of number", tuple((t, t) for t in WORDS)),
-    "word_order": ("Of two registers", (("big", "the high one comes first"), ("little", "the low one comes first"))),
+    "word_order": ("Of two registers", (("big", "the high one first"), ("little", "the low one first"))),
     "unit": ("Unit", (("C", "°C"), ("F", "°F"), ("K", "K"))),
 }
 _TEXTS: Final = {
