@@ -334,6 +334,15 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
     assert complaints == []  # without an earlier firing too
 
 
+def test_a_page_loaded_at_the_cold_check_does_check(
+    tablet: Page, page_server: PageServer, home: Path
+) -> None:
+    earlier_firing(home)
+    page_server.start()
+    enter(tablet, page_server, "check")
+    expect(tablet.locator("#prepare-verdict")).not_to_be_empty(timeout=UNTIL)
+
+
 def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
     tablet: Page, page_server: PageServer, tmp_path: Path
 ) -> None:

@@ -212,6 +212,15 @@ def test_between_distant_probes_there_is_an_honest_gap() -> None:
     assert set(column[np.isfinite(column)]) == {200.0, 500.0}  # nothing is made up
 
 
+def test_numbers_of_near_probes_share_a_line_of_the_picture() -> None:
+    places = [Place("a", 3, 58.0), Place("b", 1, 60.0), Place("c", 2, 59.0), Place("d", 4, 0.0)]
+    figure = told(
+        heat_map.heat_figure(places, np.array([0.0]), np.full((1, 4), 300.0), target_c=780, burnout_c=650)
+    )
+    names = next(d for d in figure["data"] if d["name"] == "probes")
+    assert dict(zip(names["y"], names["text"], strict=True)) == {0.0: " 4", 59.0: " 1, 2, 3"}
+
+
 def test_a_probe_at_fault_leaves_its_height_empty() -> None:
     places = [Place("a", 1, 10.0), Place("b", 2, 60.0)]
     first, second = heat_map.columns_of(places, np.array([[200.0, np.nan], [np.nan, np.nan]]))

@@ -173,7 +173,7 @@ def test_a_forecast_is_cut_to_what_is_drawn() -> None:
     assert found[0]["x"] == found[0]["y"] == []
     assert found[1]["x"] == [10.0, 11.0, 12.0, 13.0, 14.0, 15.0]  # a quarter of twenty minutes
     assert found[1]["y"] == [500.0 + n for n in range(6)]
-    assert found[1]["text"][-1] == "upper, as it is going"
+    assert found[1]["text"][-1] == "upper"
     late = {**made, "t_s": 4900.0, "at_s": 4900.0}
     [cut] = moment.forecasts({"moments": {"forecasts": [late]}}, 0.0, 5000.0, "C")
     assert cut["x"][-1] <= 5000 / 60  # nothing beyond the firing's end
