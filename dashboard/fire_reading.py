@@ -134,7 +134,7 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
                 html.Span(verdict(zone, known.plan, written_in(unit, "UTC"), pots=pots[zone["zone"]])),
             ]
         )
-        for zone in known.rehearsal["zones"]
+        for zone in sorted(known.rehearsal["zones"], key=lambda z: (not pots[z["zone"]], z["peak_c"] or 0.0))
         if zone["peak_c"] is not None
     ]
     return [

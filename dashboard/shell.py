@@ -91,7 +91,7 @@ def _head() -> Any:
                             html.Span("", id="stage-line"),
                             " · ",
                             html.Span("", className="clock"),
-                            html.Span(" · invented, not measured", id="invented", hidden=True),
+                            html.Span(" · invented", id="invented", hidden=True),
                         ],
                         className="stage",
                     ),

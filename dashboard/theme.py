@@ -17,6 +17,8 @@ THEME: Final[dict[str, Any]] = {
     "cursorType": "pointer",
     "respectReducedMotion": True,
     "components": {
-        name: {"defaultProps": {"size": "md"}} for name in ("Button", "TextInput", "Select", "Textarea")
+        **{name: {"defaultProps": {"size": "md"}} for name in ("Button", "TextInput", "Select", "Textarea")},
+        # What a field means stands below it, so that fields side by side begin and end at one height.
+        "InputWrapper": {"defaultProps": {"inputWrapperOrder": ["label", "input", "description", "error"]}},
     },
 }

@@ -19,9 +19,8 @@
     plot: (id) => document.querySelector(`#${id} .js-plotly-plot`),
   };
   window.stokewatch = S;
-  let socket = null;
   let seq = null; // of the last screen that counts; null until a whole one is here
-  let [wish, asking] = [null, 0];
+  let [socket, wish, asking] = [null, null, 0];
   let heard = mark();
   let newest = null; // {mark, age_s}: the youngest reading
   const texts = new Map(); // by element: what the server last said
@@ -82,12 +81,11 @@
     if (message.newest_age_s !== undefined && message.newest_age_s !== null) newest = { mark: mark(), age_s: message.newest_age_s };
     for (const [id, props] of Object.entries(message.props || {})) {
       if (!there(id)) continue;
-      if (props.figure) S.keepZoom?.(id, props.figure);
-      if (props.follow) {
-        S.follow?.(id, props.follow);
-        delete props.follow; // the axes, not a property
-      }
-      if (Object.keys(props).length) S.set(id, props);
+      const { follow, extendData, ...own } = props; // a script draws the first two: they are no properties
+      if (own.figure) S.keepZoom?.(id, own.figure);
+      if (follow) S.follow?.(id, follow);
+      if (extendData) S.grow?.(extendData);
+      if (Object.keys(own).length) S.set(id, own);
     }
     for (const [id, text] of Object.entries(message.texts || {})) texts.set(id, text);
     write();

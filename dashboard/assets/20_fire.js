@@ -5,8 +5,8 @@
   const S = window.stokewatch;
   const { plot } = S;
   const close = (a, b) => a.every((value, n) => Math.abs(value - b[n]) <= 1e-6 * Math.max(1, Math.abs(a[1] - a[0])));
-  let ranges = null; // {x, y}: what is shown as long as nobody has zoomed
-  const heard = new WeakSet();
+  let [ranges, picture] = [null, 0]; // {x, y}: shown as long as nobody has zoomed; the newest picture's number
+  const [heard, coming] = [new WeakSet(), []]; // graphs that are listened to; what the newest picture is to grow by
 
   const axes = (layout) => ({ x: layout.xaxis?.range, y: layout.yaxis?.range });
   const zoomed = (shown) => Boolean(ranges && shown.x && shown.y && !(close(ranges.x, shown.x.map(Number)) && close(ranges.y, shown.y.map(Number))));
@@ -16,6 +16,8 @@
   /** A new picture keeps the zoom of the one before, and what was singled out; Dash would forget it. */
   S.keepZoom = (id, { layout, data }) => {
     if (id !== "traces") return;
+    coming.length = 0; // the new picture has it
+    layout.meta = ++picture;
     const shown = plot(id)?.layout && axes(plot(id).layout);
     if (shown && zoomed(shown)) {
       layout.xaxis.range = shown.x.slice();
@@ -44,7 +46,11 @@
       });
     }
   }
-  S.hooks.push(listen);
+
+  /* Not by `extendData`: where dcc.Graph gets that and a picture in one breath, it appends those points again each time. */
+  S.grow = (more) => coming.push(more);
+  const grow = () => plot("traces")?.layout?.meta === picture && coming.splice(0).map((more) => window.Plotly.extendTraces(plot("traces"), ...more));
+  S.hooks.push(listen, grow);
   S.follows = () => ranges;
 
   // --- what Dash calls ------------------------------------------------------------------------------------------

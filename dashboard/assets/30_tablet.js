@@ -7,12 +7,9 @@
   const S = window.stokewatch;
   const { $ } = S;
   const chimed = new Set();
-  let context = null;
-  let on = false;
-  let soundedAt = -1e9;
+  let [context, on, soundedAt] = [null, false, -1e9];
   let hushed = null; // the silence that somebody has heard enough of
-  let lock = null;
-  let awake = "";
+  let [lock, awake] = [null, ""];
 
   const isOn = () => on && context?.state === "running";
   S.sound = { played: 0, isOn };

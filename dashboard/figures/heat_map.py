@@ -15,6 +15,8 @@ from logger.report.stack_map import STEP_CM, rows_cm, spread
 
 CURSOR: Final = 0
 """Where the cursor is among the shapes."""
+APART: Final = 0.08
+"""Numbers of probes need so much of the height each, where the glass is low."""
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
@@ -224,14 +226,21 @@ def _placed(marks: Sequence[Mark], places: Sequence[Place], zero_s: float) -> di
 
 def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] | None) -> dict[str, Any]:
     """The probes' numbers at their heights, at the left edge."""
-    by_height: dict[float, list[int]] = {}
-    for place in places:
-        if place.height_cm is not None and (sides is None or place.side in sides):
-            by_height.setdefault(place.height_cm, []).append(place.number)
+    low, high = heights_range(places)
+    rows: list[list[tuple[float, int]]] = []  # of probes that are so near one another that they share a line
+    for height, number_ in sorted(
+        (p.height_cm, p.number)
+        for p in places
+        if p.height_cm is not None and (sides is None or p.side in sides)
+    ):
+        if rows and height - rows[-1][0][0] < (high - low) * APART:
+            rows[-1].append((height, number_))
+        else:
+            rows.append([(height, number_)])
     return {
-        "x": [minutes[0] if minutes else 0.0] * len(by_height),
-        "y": list(by_height),
-        "text": [f" {', '.join(map(str, sorted(some)))}" for some in by_height.values()],
+        "x": [minutes[0] if minutes else 0.0] * len(rows),
+        "y": [sum(height for height, _ in row) / len(row) for row in rows],
+        "text": [f" {', '.join(str(n) for n in sorted(n for _, n in row))}" for row in rows],
         "mode": "text",
         "textposition": "middle right",
         "textfont": {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"},

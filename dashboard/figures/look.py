@@ -134,7 +134,7 @@ def _template(
         "ticks": "outside",
         "tickcolor": soft,
         "tickfont": {"size": SIZE, "color": ink},
-        "title": {"font": {"size": SIZE, "color": ink}, "standoff": 6},
+        "title": {"font": {"size": SIZE, "color": ink}, "standoff": 3},
         "automargin": True,
     }
     return go.layout.Template(
@@ -149,6 +149,7 @@ def _template(
             "shapedefaults": {"line": {"color": soft}, "fillcolor": sheet},
             "annotationdefaults": {"font": {"color": ink, "size": SIZE}},
             "colorscale": {"sequential": HEAT_SCALE},
+            "modebar": {"bgcolor": "rgba(0,0,0,0)", "color": soft, "activecolor": ink},
         }
     )
 

@@ -24,19 +24,21 @@ from logger.reading import Floats
 from logger.words.looks import Ruler, rulers
 
 LOWEST_TOP_C: Final = 700.0
+APART: Final = 1.0 / 15.0
+"""Between numbers at the lines' ends, of what the axis shows: on a phone's glass it is a number's height."""
 CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
-_STRIP: Final = 0.85
-"""The traces end here and the strip of marks begins, as a share of the height."""
-_LANES: Final[dict[Kind, float]] = {"alarm": 0.48, "good": 0.48}
-_LOWEST: Final = 0.16
-_STAGES: Final = 0.82
+_STRIP_PX: Final = 48
+"""Above the traces, on any glass: names of stages over alarms over notes."""
+_LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
+_LOWEST_PX: Final = 9
+_STAGES_PX: Final = 28
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
     "note": ("Notes", "square-open", "#8a6d54"),
     "wood": ("Wood", "square", "#8a6d54"),
     "spot": ("Gun readings", "diamond-open", "#8a6d54"),
-    "alarm": ("Alarms", "triangle-down", "#d0331c"),
+    "alarm": ("Alarms", "triangle-up", "#d0331c"),  # it is turned upside down, see `_marks`
     "act": ("Acknowledged, silenced", "circle-open", "#8a6d54"),
     "good": ("Good news", "circle", "#3f8f5f"),
 }
@@ -94,10 +96,9 @@ def traces_figure(
     top_c = highest(lines, target_c)
     scatters = [
         *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
-        _ends(lines, top_c / 22.0, zero_s, unit),
+        _ends(lines, APART * top_c, zero_s, unit),
         *(_band(band, zero_s, unit) for band in bands),
         *(_marks(name, some, zero_s, length_s) for name, some in _by_kind(marks).items()),
-        _stage_names(stages, length_s, zero_s),
         *(_forecast() if forecast else ()),
     ]
     rules = rulers(target_c=target_c, burnout_c=burnout_c)
@@ -108,7 +109,7 @@ def traces_figure(
             *_stage_rules(stages, zero_s),
             *ruler_shapes(rules, unit),
         ],
-        "annotations": _rule_names(rules, top_c, unit),
+        "annotations": [*_rule_names(rules, top_c, unit), *_stage_names(stages, length_s, zero_s)],
     }
     # At once: piece by piece, plotly checks everything again with each piece.
     return go.Figure([{"type": "scatter", **each} for each in scatters], layout)
@@ -295,7 +296,10 @@ def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
 
 
 def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) -> dict[str, Any]:
-    """Signs in the strip; from an alarm goes a line as long as it stood."""
+    """Signs in the strip; at the traces' upper edge an alarm has a line as long as it stood.
+
+    The strip has a height in pixels: a sign stands at the edge, and its standoff, turned upwards, lifts it.
+    """
     name, sign, colour = _SIGNS[kind]
     x: list[float | None] = []
     sizes: list[int] = []
@@ -311,7 +315,7 @@ def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) ->
             texts += [texts[-1], ""]
     return {
         "x": x,
-        "y": [None if v is None else _LANES.get(kind, _LOWEST) for v in x],
+        "y": [None if v is None else 1.0 for v in x],
         "yaxis": "y2",
         "mode": "lines+markers" if kind == "alarm" else "markers",
         "marker": {
@@ -320,7 +324,10 @@ def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) ->
             "opacity": 1,
             "color": colour,
             "line": {"width": 2, "color": colour},
+            "angle": 180,
+            "standoff": _LANES_PX.get(kind, _LOWEST_PX),
         },
+        "cliponaxis": False,
         "line": {"color": colour, "width": 4},
         "text": texts,
         "hovertemplate": "%{text}<extra></extra>",
@@ -341,24 +348,15 @@ def _wrapped(text: str, width: int = 44) -> str:
     return "<br>".join([*lines, line])
 
 
-def _stage_names(stages: Sequence[Stage], length_s: float, zero_s: float) -> dict[str, Any]:
-    """Names of stages that have room for them, in the strip's upper lane."""
+def _stage_names(stages: Sequence[Stage], length_s: float, zero_s: float) -> list[dict[str, Any]]:
+    """Names of stages that have room for them, uppermost in the strip."""
     spans = [*(stage.from_s for stage in stages), length_s]
-    shown = [
-        (stage.from_s, stage.name)
+    place = {"yref": "paper", "y": 1, "yshift": _STAGES_PX, "xanchor": "left", "yanchor": "bottom"}
+    return [
+        {**place, "x": round((stage.from_s - zero_s) / 60.0, 3), "text": stage.name, "showarrow": False}
         for stage, (begin, end) in zip(stages, pairwise(spans), strict=True)
         if (end - begin) / max(length_s, 1.0) * _LETTERS >= len(stage.name)
     ]
-    return {
-        "x": [round((t_s - zero_s) / 60.0, 3) for t_s, _ in shown],
-        "y": [_STAGES] * len(shown),
-        "yaxis": "y2",
-        "text": [f" {name}" for _, name in shown],
-        "mode": "text",
-        "textposition": "middle right",
-        "hoverinfo": "skip",
-        "name": "stages",
-    }
 
 
 def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]:
@@ -370,12 +368,13 @@ def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]
 def _rule_names(rules: Sequence[Ruler], top_c: float, unit: Unit) -> list[dict[str, Any]]:
     """Names of the limits, above or under their lines, whichever is clear of another's; else none."""
     names: list[dict[str, Any]] = []
-    taken: list[float] = []
+    taken: list[tuple[float, float]] = []
+    high_c = top_c / 9.0  # of a name, where the glass is low
     for rule in rules:
         c = rule.temperature_c
-        for side, place in (("bottom", c + top_c / 30.0), ("top", c - top_c / 30.0)):
-            if all(abs(place - other) >= top_c / 17.0 for other in taken):
-                taken.append(place)
+        for side, low, high in (("bottom", c, c + high_c), ("top", c - high_c, c)):
+            if all(high <= other_low or low >= other_high for other_low, other_high in taken):
+                taken.append((low, high))
                 ground = {"yanchor": side, "bgcolor": "rgba(128,128,128,0.12)", "borderpad": 1}
                 names.append(ruler_name(rule, unit) | ground)
                 break
@@ -385,18 +384,17 @@ def _rule_names(rules: Sequence[Ruler], top_c: float, unit: Unit) -> list[dict[s
 def _layout(
     top_c: float, length_s: float, zero_s: float, lit: bool, unit: Unit, theme: Theme
 ) -> dict[str, Any]:
-    since = "lighting" if lit else "the first reading"
     begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
     end += 0.001  # minutes are rounded, and what is drawn at the end must not lie beyond it
     return {
         "template": TEMPLATES[theme],
         "showlegend": False,
-        "margin": {"l": 8, "r": 40, "t": 12, "b": 8},
+        "margin": {"l": 8, "r": 40, "t": _STRIP_PX, "b": 8},
         "hovermode": "x unified",
         "hoversubplots": "axis",
         "dragmode": "zoom",
         "xaxis": {
-            "title": {"text": f"minutes since {since}"},
+            "title": {"text": "minutes since lighting" if lit else "minutes since the first reading"},
             "range": [begin, end],
             "showgrid": False,
             "anchor": "y",
@@ -404,20 +402,15 @@ def _layout(
             "unifiedhovertitle": {"text": "%{x:.0f} min"},
         },
         "yaxis": {
-            "domain": [0, _STRIP],
             "range": [number(0.0, unit), number(top_c, unit)],
             "ticksuffix": f" °{unit}",
             "showticksuffix": "last",
             "nticks": 9,
         },
         "yaxis2": {
-            "domain": [_STRIP + 0.01, 1],
+            "overlaying": "y",
             "range": [0, 1],
             "fixedrange": True,
-            "showgrid": False,
-            "showticklabels": False,
-            "ticks": "",
-            "showline": False,
-            "anchor": "x",
+            "visible": False,
         },
     }

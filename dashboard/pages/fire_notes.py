@@ -113,12 +113,12 @@ def _spot_form() -> list[Any]:
                 html.Button("Keep the reading", id="spot-keep", type="button"),
             ],
         ),
+        html.P("", id="spot-wrong", className="wrong", role="alert"),  # beside the button that it speaks of
         html.P(
             "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing "
             "through flame or smoke. Never point its laser at eyes.",
             className="hint",
         ),
-        html.P("", id="spot-wrong", className="wrong", role="alert"),
     ]
 
 
@@ -168,7 +168,7 @@ def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
         raise PreventUpdate
     options = place_options(here().journal_path)
     zone, height_cm = _touched_place(touched, [o["value"] for o in options])
-    title = "Note" if zone is None else f"Note at {zone}"
+    title = "Note" if zone is None else f"Note: {zone}"
     title += f", {height_cm:.0f} cm" if height_cm is not None else ""
     place = {"zone": zone, "height_cm": height_cm}
     return True, title, options, zone, place, None, f"Gun reading, °{'F' if unit == 'F' else 'C'}"

@@ -419,7 +419,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         "begun": bool(whole["error"]) or whole["started"] is not None,
         "plans": fitting,
         "no_plans": not fitting,
-        "open": bool(asked) or bool(was_open),
+        "open": bool(asked and not ways) or bool(was_open),  # what one tap settles needs no field
         "ways": ways,
         "errors": ["say which" if name in asked else "" for name in names],
         "boxes": ["asked" if name in asked else "" for name in names],
@@ -436,7 +436,7 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
         )
         for n, way in enumerate(ways)
     ]
-    head = "It can't be imported like that. " if stands else "One question first. "
+    head = "It can't be imported yet. " if stands else "One question first. "
     return [html.P([html.B(head), error]), html.Div(buttons, className="page-doors") if buttons else ""]
 
 

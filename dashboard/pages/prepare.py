@@ -230,7 +230,8 @@ def check(kept: Any, unit: Any) -> Any:
         "file": "" if plan is None else plans.name_for(plan.title),
         "limits": [] if plan is None else list(limits(plan)),
     }
-    return told, errors, changed, listed(told["limits"]), listed(told["limits"]), None
+    shown = told["limits"] if plan is not None else ["Not known yet: something in the plan is wrong."]
+    return told, errors, changed, listed(shown), listed(shown), None
 
 
 follow_theme("prepare")

@@ -45,12 +45,12 @@ def panel() -> list[Any]:
                     [
                         html.H2("Rehearse"),
                         html.P(
-                            "With an earlier firing you see here where these settings would have called.",
+                            "Choose an earlier firing to see when these settings would have raised an alarm.",
                             className="hint",
                         ),
                         dmc.Select(
                             id="prepare-on-firing",
-                            label="On an earlier firing",
+                            label="Earlier firing",
                             data=[],
                             size="lg",
                             clearable=True,
@@ -65,7 +65,7 @@ def panel() -> list[Any]:
                     **{"aria-label": "Rehearsal"},
                 ),
                 html.Section(
-                    [html.H2("What should be called, and when"), html.Div(id="prepare-alarm-form")],
+                    [html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form")],
                     **{"aria-label": "Alarms"},
                 ),
             ],

@@ -98,7 +98,7 @@ def check_panel() -> list[Any]:
                         html.P(
                             "Tap the sound button at the top of the page: it plays the alarm. Can you hear "
                             "it from where you will stand? A firing takes half a day: is the battery full, "
-                            "and is the clock at the top right?"
+                            "and does the clock at the top show the time?"
                         ),
                         html.Div(
                             [
@@ -244,13 +244,12 @@ def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
     Input("prepare-step", "value"),
     Input("prepare-check-again", "n_intervals"),
     State("prepare-plan", "data"),
-    prevent_initial_call=True,
 )
 async def cold_check(step: Any, _: Any, kept: Any) -> Any:
     """Look whether the rig is fit to be lit."""
     draft = draft_of(kept)
-    if step not in ("check", "arm") or draft is None:
-        return no_update, no_update, no_update, True
+    if step not in ("check", "arm") or draft is None:  # a page that is loaded here has no draft yet
+        return no_update, no_update, no_update, step not in ("check", "arm")
     try:
         report = await asyncio.to_thread(check_rig, draft[0])
     except UserError as exc:

@@ -133,7 +133,7 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
         low, middle, high = (
             [shown(made[key][n], unit) for n in kept] for key in ("low_c", "middle_c", "high_c")
         )
-        text = ["" for _ in kept[1:]] + [f"{zone}, as it is going"] if kept else []
+        text = ["" for _ in kept[1:]] + [zone] if kept else []
         x = [round((at[n] - zero_s) / 60, 3) for n in kept]
         band = [*high, *reversed(low)]
         found.append({"t_s": t_s, "zone": zone, "x": x, "y": middle, "band": band, "text": text})

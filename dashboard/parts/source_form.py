@@ -66,24 +66,24 @@ _CHOICES: Final = {
     "stop_bits": ("Stop bits", (("1", "1"), ("2", "2"))),
     "table": ("Registers", (("input", "input (30001 …)"), ("holding", "holding (40001 …)"))),
     "type": ("Kind of number", tuple((t, t) for t in WORDS)),
-    "word_order": ("Of two registers", (("big", "the high one comes first"), ("little", "the low one"))),
+    "word_order": ("Of two registers", (("big", "the high one first"), ("little", "the low one first"))),
     "unit": ("Unit", (("C", "°C"), ("F", "°F"), ("K", "K"))),
 }
 _TEXTS: Final = {
     "port": ("Serial port", ""),
-    "baud": ("Speed, Bd", ""),
-    "url": ("Address", "mqtt://host of a broker, tcp://host:502 of a module"),
-    "topic": ("Topic to look at", "# for all"),
+    "baud": ("Speed, baud", ""),
+    "url": ("Address", "A broker: mqtt://host. A module: tcp://host:502"),
+    "topic": ("Topic to listen to", "# for all"),
     "unit_id": ("Unit id", ""),
-    "every_s": ("Asked every, s", ""),
+    "every_s": ("Ask every, s", ""),
     "first": ("First register, from 0", ""),
     "count": ("How many values", ""),
-    "scale": ("Times", "0.1 where it counts tenths"),
+    "scale": ("Multiply by", "0.1 for a board that counts tenths of a degree"),
     "broken": (
         "A broken wire reads",
-        "numbers as it gives them, such as 32767 -32768",
+        "What it sends then, such as 32767 -32768",
     ),
-    "rig": ("What to call it", "empty: after its port or host"),
+    "rig": ("Name", "Left empty: its port or host"),
 }
 _SPEEDS: Final = ("115200", "57600", "38400", "19200", "9600")
 _WHOLE: Final = ("baud", "stop_bits", "unit_id", "first", "count")

@@ -148,11 +148,13 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
     if not missing:
         return "Target and soak done"
     target, burnout = firing["target_c"], firing["burnout_c"]
-    short = f"{difference(target - max(level, 0.0), unit)} below target"
+    if (peak or 0.0) < burnout < target:  # one thing after the other
+        return f"{difference(burnout - max(level, 0.0), unit)} to burn-out"
+    short = difference(target - max(level, 0.0), unit)
     if (peak or 0.0) < target:
-        return f"{short}; no burn-out yet" if (peak or 0.0) < burnout else short
+        return f"{short} to target"
     left = f"{max(firing['soak_min'] - soak, 1):.0f} min of soak to go"
-    return left if level >= target else f"{short} again; {left}"
+    return left if level >= target else f"{short} below target again; {left}"
 
 
 def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:

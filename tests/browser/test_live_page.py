@@ -216,6 +216,20 @@ def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tabl
     wait_until(lambda: (r := ranges(tablet))["x"][1] == r["follows"]["x"][1], "all is shown again")
 
 
+def test_a_picture_and_what_comes_after_it_in_one_breath_are_drawn_once(lit: Fire, tablet: Page) -> None:
+    """A busy tablet takes both at once; dcc.Graph's own `extendData` would append the same points each time."""
+    busy = "() => { const end = Date.now() + 2500; while (Date.now() < end); }"
+    with Writing(lit):
+        for n in range(4):
+            note = {"kind": "text", "text": f"note {n}", "amount": ""}
+            lit.writer.add_event(lit.id, round(time.time() * 1e6), "note", note)
+            tablet.evaluate(busy)
+            tablet.wait_for_timeout(1500)
+    expect_drawn(tablet, lit)
+    for name, points in drawn_points(tablet).items():
+        assert points == sorted(points), f"{name} runs back"
+
+
 def test_one_line_is_singled_out_and_a_double_tap_shows_all(lit: Fire, tablet: Page) -> None:
     tablet.locator("#values button").nth(1).click()
 

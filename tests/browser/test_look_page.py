@@ -372,7 +372,7 @@ def test_a_touch_on_the_stack_opens_a_note_at_that_place(
     page.get_by_role("dialog").wait_for()
     zone = zone[0] if isinstance(zone, list) else zone
     assert page.get_by_role("textbox", name="Where").input_value() == zone
-    assert re.search(rf"Note at {zone}, \d+ cm", page.get_by_role("dialog").inner_text())
+    assert re.search(rf"Note: {zone}, \d+ cm", page.get_by_role("dialog").inner_text())
     page.context.close()
 
 

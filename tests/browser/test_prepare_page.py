@@ -334,6 +334,15 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
     assert complaints == []  # without an earlier firing too
 
 
+def test_a_page_loaded_at_the_cold_check_does_check(
+    tablet: Page, page_server: PageServer, home: Path
+) -> None:
+    earlier_firing(home)
+    page_server.start()
+    enter(tablet, page_server, "check")
+    expect(tablet.locator("#prepare-verdict")).not_to_be_empty(timeout=UNTIL)
+
+
 def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
     tablet: Page, page_server: PageServer, tmp_path: Path
 ) -> None:
@@ -342,7 +351,7 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
         enter(tablet, page_server, "probes")
         tablet.locator("#prepare-setup summary").click()
         field(tablet, "Serial port").fill(str(tmp_path / "board"))
-        field(tablet, "Speed, Bd").fill("9600")
+        field(tablet, "Speed, baud").fill("9600")
         tablet.keyboard.press("Escape")
         tablet.locator("#prepare-hear").click()
         expect(tablet.locator("#prepare-heard")).to_contain_text("T1=21.5", timeout=UNTIL)
@@ -368,7 +377,7 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
     # Changed where it stands.
     tablet.get_by_label(f"Change source {port}").click()
     expect(field(tablet, "Number T1: its name")).to_have_value("top wall", timeout=UNTIL)
-    expect(field(tablet, "Speed, Bd")).to_have_value("9600")
+    expect(field(tablet, "Speed, baud")).to_have_value("9600")
     field(tablet, "A broken wire reads").fill("2048, -999")
     tablet.locator("#prepare-source-take").click()
     wait_until(lambda: plan(tablet)["source"] != doc["source"], "another source", 20)

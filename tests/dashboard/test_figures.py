@@ -83,13 +83,19 @@ def test_marks_stand_in_a_strip_above_all_lines() -> None:
     ]
     figure = drawn(marks=marks, stages=[Stage("Climb", 0.0), Stage("Peak", 170.0)])
     layout = figure["layout"]
-    assert layout["yaxis"]["domain"][1] < layout["yaxis2"]["domain"][0]
     kinds = {d["meta"]["marks"]: d for d in figure["data"] if "marks" in (d.get("meta") or {})}
     assert set(kinds) == {"note", "wood", "spot", "alarm", "good"}
-    assert all(d["yaxis"] == "y2" for d in kinds.values())
+    # They stand on the traces' upper edge and are lifted off it, into a strip that is as high on any glass.
+    assert all(d["yaxis"] == "y2" and set(d["y"]) <= {1.0, None} for d in kinds.values())
+    half_px = max(max(d["marker"]["size"]) for d in kinds.values()) / 2
+    lifted_px = [d["marker"]["standoff"] for d in kinds.values()]
+    assert min(lifted_px) > half_px
+    assert {abs(d["marker"]["angle"]) for d in kinds.values()} == {180}
     assert kinds["alarm"]["x"] == [1.0, 2.0, None, 1.5, 3.0, None]  # as long as they stood
-    names = next(d for d in figure["data"] if d["name"] == "stages")
-    assert names["text"] == [" Climb"]  # there is no room for the other's name
+    names = [a for a in layout["annotations"] if a.get("yref") == "paper"]
+    assert [a["text"] for a in names] == ["Climb"]  # there is no room for the other's name
+    assert max(lifted_px) + half_px <= names[0]["yshift"] + 3
+    assert names[0]["yshift"] + 18 <= layout["margin"]["t"]
 
 
 def test_names_and_notes_are_never_markup() -> None:
@@ -204,6 +210,15 @@ def test_between_distant_probes_there_is_an_honest_gap() -> None:
         near = min(abs(row - 10.0), abs(row - 60.0)) <= REACH_CM
         assert np.isfinite(c) == near
     assert set(column[np.isfinite(column)]) == {200.0, 500.0}  # nothing is made up
+
+
+def test_numbers_of_near_probes_share_a_line_of_the_picture() -> None:
+    places = [Place("a", 3, 58.0), Place("b", 1, 60.0), Place("c", 2, 59.0), Place("d", 4, 0.0)]
+    figure = told(
+        heat_map.heat_figure(places, np.array([0.0]), np.full((1, 4), 300.0), target_c=780, burnout_c=650)
+    )
+    names = next(d for d in figure["data"] if d["name"] == "probes")
+    assert dict(zip(names["y"], names["text"], strict=True)) == {0.0: " 4", 59.0: " 1, 2, 3"}
 
 
 def test_a_probe_at_fault_leaves_its_height_empty() -> None:

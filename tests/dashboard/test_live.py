@@ -186,7 +186,7 @@ def test_one_number_has_one_value_in_both_units(path: Path, fire: SmallFire) -> 
     assert there.firing is not None
     there.firing["target_c"] = 200.0
     there.cards = {"z": [100.0, 5.0, 100.0, 0, 0, "missing", "probes"]}
-    for unit, level, need in (("C", "100°", "100° below target"), ("F", "212°", "180° below target")):
+    for unit, level, need in (("C", "100°", "100° to target"), ("F", "212°", "180° to target")):
         texts = draw(there, Wish("fire", unit), 0.1, False).texts  # type: ignore[arg-type]
         assert texts["zone-level-0"] == level
         assert texts["glance-number"] == level
@@ -373,9 +373,14 @@ def test_the_verdict_is_made_of_the_cards_numbers(path: Path, fire: SmallFire) -
     ]
     told = {"line": "upper is coldest at 100 °C (air): …", "coldest": "upper"}
     assert verdict(told, cards, firing, "C") == (
-        "Upper is coldest at 100° (air): 680° below target; no burn-out yet. Spread 100°. No verdict on windward."
+        "Upper is coldest at 100° (air): 550° to burn-out. Spread 100°. No verdict on windward."
     )
-    assert verdict(told, cards, firing, "F").startswith("Upper is coldest at 212° (air): 1224° below target")
+    assert verdict(told, cards, firing, "F").startswith("Upper is coldest at 212° (air): 990° to burn-out")
+    past = [("upper", [700.0, 5.0, 702.0, 5, 0, "80 °C below its target", "wall"])]
+    assert verdict(told, past, firing, "C") == "Upper is coldest at 700°: 80° to target."
+    assert (
+        verdict(told, past, firing | {"burnout_c": 790.0}, "C") == "Upper is coldest at 700°: 80° to target."
+    )
     done = {"line": "All zones have had their target and soak.", "coldest": None}
     assert verdict(done, cards, firing, "F") == done["line"]
 

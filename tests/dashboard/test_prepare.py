@@ -304,6 +304,9 @@ def test_a_wrong_plan_is_refused_and_not_kept(client: TestClient, app: Page, tmp
         many=FIELD,
     )
     assert told["prepare-checked"]["data"]["toml"] is None
+    assert "something in the plan is wrong" in text_of(
+        told["prepare-limits"]["children"]
+    )  # not: nothing is missing
     [error] = [v["error"] for k, v in told.items() if "prepare-field" in k]
     assert error == "1 is out of range; give a number from 20 to 300 °C"
     armed = call(

@@ -371,7 +371,7 @@ def test_a_name_that_was_typed_stays_when_another_number_is_found(page: Setup) -
 @pytest.mark.parametrize(
     ("field", "value", "says"),
     [
-        ("scale", "0", "Times: 0 won't do"),
+        ("scale", "0", "Multiply by: 0 won't do"),
         ("scale", "fast", "“fast” is no number; give 1, or 0.1 for tenths"),
         ("broken", "32767 open", "“open” is no number"),
         ("every_s", "nan", "is no number"),
