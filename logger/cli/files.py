@@ -56,7 +56,9 @@ def _stoppable(left: str) -> Iterator[None]:
 @click.option("--last-line", type=click.IntRange(1), help="The last line to read.")
 @click.option("--skip-rows", multiple=True, metavar="ROWS", help="Rows to leave out: 7, or 7-12.")
 @click.option("--time", "time_columns", multiple=True, help="Column of the time; twice for date and time.")
-@click.option("--time-unit", help="us, ms, s, min, h, hh:mm, mm:ss, days, unix or unix_ms.")
+@click.option(
+    "--time-unit", help="us, ms, s, min, h, hh:mm, mm:ss, days, unix, unix_ms, ns; 10s for a row each 10 s."
+)
 @click.option("--day-first/--month-first", default=None, help="Whether 3/4 is the 3rd of April.")
 @click.option("--timezone", help="Of times without one: Europe/Vienna, or UTC+1.")
 @click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Of all temperatures.")

@@ -144,8 +144,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
     import aiomqtt
     import msgspec
 
-    from logger.sources.plain.numbers import leaves
-    from logger.sources.plain.topics import value_of
+    from logger.sources.plain.numbers import Field, fields, leaves
 
     topic = str(table.get("topic") or "#")
     source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
@@ -170,16 +169,18 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
             async for message in client.messages:
                 own_topic, payload = message.topic.value, bytes(message.payload or b"")[:65536]
                 heard.line(f"{own_topic} ".encode() + payload)
-                numbers: list[tuple[str | None, float | None]] = []
+                numbers: list[Field] = []
                 if payload.lstrip()[:1] in (b"{", b"["):
                     try:
                         document = msgspec.json.decode(payload)
                     except (msgspec.DecodeError, RecursionError):
                         continue
-                    numbers += [(leaf.key, leaf.value) for leaf in leaves(document)][:MOST]
+                    numbers += list(leaves(document))[:MOST]
                 else:
-                    numbers = [(None, value_of(payload, None))]
-                for path, value in numbers:
+                    numbers = fields(payload)
+                for field in numbers:
+                    value = field.value
+                    path = None if len(numbers) == 1 and field.key == "1" else field.key
                     if value is None:
                         continue
                     heard.trouble = ""
@@ -187,6 +188,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                     taken = [f["name"] for f in heard.found.values() if f["key"] != key]
                     called = _called(own_topic, path, taken)
                     mark = {"topic": own_topic} | ({"path": path} if path else {})
+                    mark |= {"unit": field.unit} if field.unit else {}
                     heard.number(key, called, _plain(value), mark)
     except aiomqtt.MqttError as exc:
         heard.trouble = f"{name}: {exc}; does the broker run, and are address, user and password right?"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final, Literal
 
 TimeKind = Literal["datetime", "date", "clock", "number"]
@@ -34,13 +34,14 @@ _DAY_NAME: Final = r"(?:[^\W\d_]{2,9}\.?,?\s+)?"
 _DATE: Final = (
     rf"{_DAY_NAME}(?:(?P<y>\d{{4}})(?P<ysep>[-/._])(?P<m>\d{{1,2}})(?P=ysep)(?P<d>\d{{1,2}})"
     r"|(?P<c>(?:19|20)\d{6}(?=T|\s+\d|$))"
+    r"|(?P<oy>\d{4})[-/._](?P<oday>\d{3})(?!\d)|(?P<wy>\d{4})-?W(?P<week>\d{2})-?(?P<wday>[1-7])(?!\d)"
     r"|(?P<a>\d{1,2})(?P<sep>[-/. ])(?P<b>\d{1,2})(?P=sep)(?P<yy>\d{4}|\d{2})"
     r"|(?P<d2>\d{1,2})[-/. ]+(?P<mon>[^\W\d_]{3,9})\.?[-/., ]+(?P<y2>\d{4}|\d{2})"
     r"|(?P<mon3>[^\W\d_]{3,9})\.? +(?P<d3>\d{1,2}),? +(?P<y3>\d{4}))"
 )
 _CLOCK: Final = (
     r"(?P<h>\d{1,4}):(?P<min>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{0,9}))?)?"
-    r"(?:\s*(?P<half>[ap])\.?\s?m\.?)?"
+    r"(?:\s*(?P<half>[ap])\.?(?:\s?m\.?)?(?![a-z]))?"
 )
 _DAYS: Final = r"(?:(?P<days>\d{1,4})(?:\s*d(?:ays?)?,?\s*|\.))?"
 _ZONE: Final = (
@@ -54,9 +55,23 @@ DAY_LAST: Final = re.compile(
 )
 COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
+_YEAR: Final = re.compile(r"(?:19|20)\d{2}")
+HHMMSS: Final = re.compile(r"(?:[01]?\d|2[0-3])[0-5]\d[0-5]\d")
+"""21:04:05 without its colons, and the hour without its nought."""
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 LONGEST: Final = 64
-DATE_PARTS: Final = ("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep")
+DATE_PARTS: Final = (
+    *("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep"),
+    *("oy", "oday", "wy", "week", "wday"),
+)
+_REWRITTEN: Final = (
+    (re.compile(r"[\[({]([^\])}]+)[\])}]"), r"\1"),  # [2026-11-25 10:00:00]
+    (re.compile(r"^[\[({]|[\])}]$"), ""),
+    (re.compile(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"), r"\1-\2-\3"),
+    (re.compile(r"(\d{1,2})\s?[hH時]\s?(\d{2})(?:\s?(?:m|min|[:'分])\s?(\d{2})\s?[s秒]?)?$"), r"\1:\2:\3"),
+    (re.compile(r"(?<=[\dT][ T])(\d{1,2})([.\-])(\d{2})\2(\d{2})$"), r"\1:\3:\4"),  # a date, then 10.00.00
+)
+_MINUTES: Final = re.compile(r"(\d{1,4}):(\d{2})[.,](\d{1,6})")
 
 
 def kind_of(cell: str) -> TimeKind | None:
@@ -82,7 +97,32 @@ def kind_of(cell: str) -> TimeKind | None:
         ("date", DATE_ONLY),
         ("clock", CLOCK_ONLY),
     )
-    return next((kind for kind, pattern in kinds if pattern.fullmatch(text)), None)
+    plain = plainly(text)
+    return next(
+        (kind for kind, pattern in kinds if pattern.fullmatch(text) or pattern.fullmatch(plain)), None
+    )
+
+
+def plainly(text: str) -> str:
+    """Write a time in brackets, with an h, with points or with signs for year, month and day as others do.
+
+    Parameters
+    ----------
+    text : str
+        Without spaces around it.
+
+    Returns
+    -------
+    str
+        As it was, where it is none of these; minutes with decimal seconds (`61:00.5`) as hours.
+    """
+    minutes = _MINUTES.fullmatch(text)
+    if minutes is not None:
+        hours, minute = divmod(int(minutes[1]), 60)
+        return f"{hours}:{minute:02d}:{minutes[2]}.{minutes[3]}"
+    for pattern, as_others in _REWRITTEN:
+        text = pattern.sub(as_others, text).rstrip(":")
+    return text
 
 
 def joined(cells: Sequence[str]) -> str:
@@ -98,12 +138,24 @@ def joined(cells: Sequence[str]) -> str:
     -------
     str
     """
+    if len(cells) == 2 and kind_of(cells[0]) in ("date", "number") and HHMMSS.fullmatch(cells[1].strip()):
+        return f"{cells[0].strip()} {_clock_of_digits(cells[1].strip())}"
     if len(cells) < 2 or (len(cells) == 2 and not _HOUR.fullmatch(cells[1].strip())):
         return " ".join(cell.strip() for cell in cells)
     if len(cells) < 5 and kind_of(cells[0]) == "date":
         return f"{cells[0].strip()} {_clock_of(cells[1:])}"
     parts = [cell.strip().removesuffix(".0") for cell in cells]
+    if len(parts) == 3 and _YEAR.fullmatch(parts[0]):  # the year, its day, and 2104 for 21:04
+        return f"{parts[0]}-{parts[1]:0>3} {_clock_of_digits(parts[2])}"
     return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
+
+
+def _clock_of_digits(text: str) -> str:
+    """Write 93015 as 9:30:15, and 930 as 9:30; what has colons stays."""
+    if not text.isdecimal():
+        return text
+    digits = f"{text:0>6}" if len(text) > 4 else f"{text:0>4}"
+    return ":".join(digits[i : i + 2] for i in range(0, len(digits), 2))
 
 
 def _clock_of(cells: Sequence[str]) -> str:
@@ -136,8 +188,17 @@ def days_of(parts: tuple[str | None, ...], day_first: bool) -> int:
     ValueError
         There is no such day, or it can't be that of a firing.
     """
-    y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _ = parts
-    if y is not None:
+    y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _, oy, oday, wy, week, wday = parts
+    if oy is not None or wy is not None:  # ISO 8601: a year's day, or a week's
+        date = (
+            datetime(int(oy), 1, 1, tzinfo=UTC) + timedelta(days=int(oday or 0) - 1)
+            if oy is not None
+            else datetime.fromisocalendar(int(wy or 0), int(week or 0), int(wday or 0)).replace(tzinfo=UTC)
+        )
+        if oy is not None and date.year != int(oy):
+            raise ValueError(f"that year has no day {oday}")
+        year, month, day = date.year, date.month, date.day
+    elif y is not None:
         year, month, day = int(y), int(m or 0), int(d or 0)
     elif c is not None:
         year, month, day = int(c[:4]), int(c[4:6]), int(c[6:8])

@@ -12,7 +12,24 @@ from logger.reading import Bytes, Floats, Status
 _FEW: Final = 8
 SENTINELS_C: Final = (
     # Common practice, no source: what instruments send in place of a reading, within what a couple may read.
-    *(-50.0, -55.0, -60.0, -99.0, -99.9, -100.0, -127.0, -199.9, -200.0, -242.0, -250.0, -270.0),
+    *(
+        0.0,
+        -273.15,
+        -273.1,
+        -273.0,
+        -50.0,
+        -55.0,
+        -60.0,
+        -99.0,
+        -99.9,
+        -100.0,
+        -127.0,
+        -199.9,
+        -200.0,
+        -242.0,
+        -250.0,
+        -270.0,
+    ),
     *(850.0, 999.0, 999.9, 1023.75, 1024.0, 1200.0, 1372.0, 1370.0, 1999.0, 1999.9, 2000.0, 2047.75, 2048.0),
 )
 _JUMP_C: Final = 200.0
@@ -108,8 +125,10 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
         after = np.searchsorted(others, own)
         before_c = np.where(after > 0, values[others[np.maximum(after - 1, 0)]], np.nan)
         after_c = np.where(after < len(others), values[others[np.minimum(after, len(others) - 1)]], np.nan)
-        least = 30.0 if number < _COLD_C else _JUMP_C
+        least = 30.0 if number < _COLD_C else 50.0 if number == 0 else _JUMP_C
         near = np.fmin(np.abs(before_c - number), np.abs(after_c - number)) < least
+        if number == 0 and (np.isnan(after_c).any() or np.isnan(before_c).any()):
+            continue  # a fire may begin on a frosty day
         if number > 0 and (np.isnan(after_c).any() or np.isnan(before_c).any()) and len(own) > len(others):
             continue
         if len(own) and not near.any():

@@ -9,28 +9,25 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from logger.exchange.csv_dates import TimeKind, kind_of
-from logger.exchange.csv_numbers import as_number, find_decimal
-from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_calendar import parts_of_dates, parts_without_names
+from logger.exchange.csv_columns import find_temperatures, is_value
+from logger.exchange.csv_dates import HHMMSS, TimeKind, kind_of
+from logger.exchange.csv_numbers import find_decimal, is_number
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, find_columns, listed, shown
 from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
 from logger.exchange.csv_words import (
-    ERROR_WORDS,
     INDEX,
-    KEY,
     NO_READING,
-    OPEN_WORDS,
     TIME_WORD,
     is_processing_row,
+    is_types_row,
     is_units_below,
     is_units_row,
     unit_cell,
     unit_in,
-    why_no_temperature,
 )
 
-MAX_WORTH: Final = 256
-"""More columns that may be temperatures are refused before they are read."""
-UNSAID: Final = "nothing says the unit"
+_UTC: Final = re.compile(r"(?<![a-z])(utc|gmt)(?![a-z])", re.I)
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
 _DAY_PARTS: Final = tuple(
     re.compile(words, re.I)
@@ -40,7 +37,6 @@ _DAY_PARTS: Final = tuple(
         r"(second|sec|s)s?\.?( ?of ?(the )?minute)?",
     )
 )
-_CALENDAR: Final = ("year", "month", "day", "hour", "minute", "second")
 
 
 def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozenset()) -> tuple[Text, Table]:
@@ -88,13 +84,35 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         own=text.own and header == 0,
         guesses=guesses,
     )
+    if text.encoding == "latin-1" and re.search(r"[\x80-\x9f]", "".join(raw_header)):
+        guesses.append("names look garbled: --encoding says how it is written (cp1252, cp850, shift_jis)")
     if header is None:
         guesses.append("there is no header: the columns are named by their numbers")
     table.decimal = find_decimal(table, options)
+    if header is not None and not text.own:
+        _refuse_split_decimals(table, len(_trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
     _find_time(table, units_row, above, options)
-    _find_columns(table, units_row, above, options, named)
+    find_temperatures(table, units_row, above, options, named)
     return text, table
+
+
+def _refuse_split_decimals(table: Table, named: int) -> None:
+    """Refuse numbers with decimal commas between columns with commas: 21,5,22,0 under two names."""
+    rows = [_trimmed(row) for _, row in table.head]
+    wide = {len(row) for row in rows}
+    width = len(table.headers)
+    if table.delimiter != "," or len(wide) > 1 or not 2 * named - 1 <= width <= 2 * named or named < 2:
+        return
+    if all(cell.isdecimal() for row in rows for cell in row[width - 2 * (named - 1) :: 2][1:]) and all(
+        re.fullmatch(r"[+\-]?\d+", cell) for row in rows for cell in row[1:]
+    ):
+        raise table.refuse(
+            f"{width} numbers under {named} names: decimal commas, and commas between the columns too. "
+            "Export it again with ; between the columns, or with decimal points",
+            row=table.head[0][0],
+            code="width",
+        )
 
 
 # --- the header ---------------------------------------------------------------------------------------------
@@ -110,10 +128,12 @@ def _find_header(
         return 1, 0, []
     if options.skip is not None:
         return _below(rows, name, options.skip, options)
+    _refuse_turned(rows, name, "datetime", "date", "clock")
     kinds = [_data_kind(row, options) for _, row in rows]
     likely = [i for i, kind in enumerate(kinds) if kind]
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
+        _refuse_otherwise(rows, name)
         raise CsvError(
             "no row begins with a time and has a number after it; is this a table of readings? Then say",
             Hint("time", None, "with the name or number of the time's column"),
@@ -127,8 +147,7 @@ def _find_header(
     ]
     units: list[str] = []
     width = len(_trimmed(rows[first][1]))
-    while above and is_processing_row(rows[above[-1]][1]) and len(above) > 1:
-        above.pop()
+    above = _above_types(rows, above)
     if above and is_units_row(rows[above[-1]][1]):
         wide = len(above) > 1 and len(_trimmed(rows[above[-2]][1])) > 1
         only_units = any(unit_cell(cell)[0] for cell in rows[above[-1]][1][1:])
@@ -136,12 +155,43 @@ def _find_header(
             units = rows[above.pop()][1]
     elif len(above) > 1 and is_units_below(rows[above[-1]][1], rows[above[-2]][1]):
         units = rows[above.pop()][1]
+    above = _above_types(rows, above)
     if not above or (len(_trimmed(rows[above[-1]][1])) < 2 and width > 1):
         return first, None, units
     header = above[-1]
     if not units and header and is_units_row(rows[header - 1][1]) and len(rows[header - 1][1]) >= width - 1:
         units = rows[header - 1][1]
     return first, header, units
+
+
+def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
+    """Refuse what is no table of readings in words of its own, where it is plain what it is."""
+    first = _trimmed(rows[0][1])
+    if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
+        raise CsvError("a header, but no readings below it", file=name, code="no-readings")
+    _refuse_turned(rows, name)
+
+
+def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:
+    """Refuse a table with a column for each time."""
+    first = _trimmed(rows[0][1])
+    times = [kind_of(cell) for cell in first[1:]]
+    in_one_row = len(times) > 3 and None not in times and set(times) <= set(kinds or times)
+    if in_one_row and len({len(_trimmed(row)) for _, row in rows}) == 1:
+        raise CsvError(
+            "the times stand in the first row: swap rows and columns (in a spreadsheet: transpose) "
+            "and save it again",
+            file=name,
+            code="turned",
+        )
+
+
+def _above_types(rows: Sequence[Row], above: list[int]) -> list[int]:
+    """Go up over rows that say how columns were sampled, or of what type their probes are."""
+    end = len(above)
+    while end > 1 and (is_processing_row(rows[above[end - 1]][1]) or is_types_row(rows[above[end - 1]][1])):
+        end -= 1
+    return above[:end]
 
 
 def _below(
@@ -204,26 +254,6 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     return (kinds[0] or "empty") if 2 * len(values) >= len(filled) and numbers else ""
 
 
-def is_value(cell: str) -> bool:
-    """Say whether a cell may be a reading, a word in place of one, or a time.
-
-    Parameters
-    ----------
-    cell : str
-
-    Returns
-    -------
-    bool
-    """
-    return len(cell) <= MAX_CELL and (
-        kind_of(cell) is not None
-        or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS
-        or as_number(cell, ".") is not None
-        or as_number(cell, ",") is not None
-        or re.fullmatch(r"[+\-−]?\d+([.,]\d*)?\s*°?\s*[CFK]", cell, re.I) is not None
-    )
-
-
 def _trimmed(row: Sequence[str]) -> list[str]:
     cells = [cell.strip() for cell in row]
     while cells and not cells[-1]:
@@ -270,6 +300,9 @@ def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opt
     if table.own:
         return
     table.time_hint = " ".join(units_row[i].strip()[:MAX_CELL] for i in table.time if i < len(units_row))
+    stamp = table.headers[table.time[0]]
+    if _UTC.search(stamp.replace("_", " ")) and not _OFFSET.search(stamp):
+        table.time_hint += " UTC"
     titles = [" ".join(above)[:4000]] if not _OFFSET.search(table.headers[table.time[0]]) else []
     for said in (*(table.headers[i] for i in table.time), *titles):
         if _OFFSET.search(said) and not _OFFSET.search(table.time_hint):
@@ -279,13 +312,12 @@ def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opt
 def _guess_time(table: Table) -> list[int]:
     kinds = [_kind_of_column(table, i) for i in range(len(table.headers))]
     words = [header.replace("_", " ") for header in table.headers]
-    exact = {word.casefold().rstrip("s"): i for i, word in reversed(list(enumerate(words)))}
-    calendar = [exact[word] for word in _CALENDAR if word in exact]
-    if len(calendar) >= 5:
+    if calendar := parts_of_dates(table) or parts_without_names(table):
         return calendar
     named = [i for i, word in enumerate(words) if TIME_WORD.search(word) and kinds[i]]
     order = {"datetime": 0, "date": 1, "clock": 2, "number": 3, None: 4}
-    candidates = sorted(named, key=lambda i: order[kinds[i]]) or [
+    # Of two clocks the one that says UTC needs no zone.
+    candidates = sorted(named, key=lambda i: (order[kinds[i]], not _UTC.search(words[i]))) or [
         i for i, kind in enumerate(kinds) if kind == "datetime"
     ]
     if not candidates:
@@ -302,6 +334,7 @@ def _guess_time(table: Table) -> list[int]:
     )
     if kinds[first] is None or temperature:
         number, cells = table.head[0]
+        _refuse_without_times(table, kinds)
         raise table.refuse(
             f"{shown(cells[first])} is no time; name the time column with",
             Hint("time"),
@@ -312,7 +345,9 @@ def _guess_time(table: Table) -> list[int]:
     if kinds[first] == "clock" and (dates := [i for i, k in enumerate(kinds) if k == "date"]):
         return [dates[0], first]
     if kinds[first] == "date":
-        clocks = [i for i, k in enumerate(kinds) if k == "clock"]
+        clocks = [i for i, k in enumerate(kinds) if k == "clock"] or [
+            i for i in named if kinds[i] == "number" and _all(table, i, HHMMSS)
+        ]
         if clocks:
             return [first, clocks[0]]
         if hours := _parts_of_the_day(table, kinds):
@@ -323,7 +358,44 @@ def _guess_time(table: Table) -> list[int]:
             column=first,
             code="no-time",
         )
+    if kinds[first] == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", words[first], re.I):
+        _refuse_dates_run_together(table, first)
     return [first]
+
+
+def _all(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
+    return all(pattern.fullmatch(cell) for _, row in table.head if (cell := row[column].strip()))
+
+
+def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None:
+    """Refuse a file that numbers its rows and says no times."""
+    if set(kinds) - {"number", None}:
+        return
+    count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
+    if count is not None:
+        raise table.refuse(
+            f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say",
+            Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"),
+            code="no-times",
+        )
+    raise table.refuse(
+        "no column has times: add one that counts the seconds from the first row, in a spreadsheet;",
+        Hint("time", None, "if one has times all the same"),
+        code="no-times",
+    )
+
+
+def _refuse_dates_run_together(table: Table, column: int) -> None:
+    if _all(table, column, re.compile(r"\d{5,6}")):
+        number, cells = table.head[0]
+        raise table.refuse(
+            f"{shown(cells[column])} may begin with the day, the month or the year; "
+            "write the dates as 2025-11-27",
+            Hint("time", None, "if the time is in another column"),
+            row=number,
+            column=column,
+            code="day-or-month",
+        )
 
 
 def _parts_of_the_day(table: Table, kinds: Sequence[TimeKind | None]) -> list[int]:
@@ -355,179 +427,3 @@ def _kind_of_column(table: Table, column: int) -> TimeKind | None:
     if kind == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", table.headers[column], re.I):
         return "date" if all(re.fullmatch(r"(19|20)\d{6}", cell) for cell in cells) else kind
     return kind if 2 * count >= len(cells) or count == kinds.total() else None
-
-
-# --- the columns of temperatures ----------------------------------------------------------------------------
-
-
-def _find_columns(
-    table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions, named: frozenset[str]
-) -> None:
-    table.by = _column_of_probes(table, options)
-    keep, leave_out = (
-        _chosen(table, wanted, what)
-        for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
-    )
-    said: dict[int, Unit | None] = {}
-    for i, header in enumerate(table.headers):
-        if i in table.time or i in leave_out or i == table.by:
-            continue
-        if table.own:
-            if not keep or i in keep:
-                said[i] = "c"
-                _add(table, i, header.removeprefix("'"))
-                table.sure.add(i)
-            continue
-        name, unit = unit_in(header)
-        below = units_row[i] if i < len(units_row) else ""
-        unit_below, other = unit_cell(below)
-        unit = unit or unit_below
-        sure = i in keep or bool({header.casefold(), name.casefold()} & named)
-        why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
-        if why is None and keep and i not in keep:
-            why = "not among those to keep"
-        if why is not None:
-            if why:
-                table.left_out.append((header, why))
-            continue
-        said[i] = unit
-        _add(table, i, name or header)
-        if sure or unit is not None:
-            table.sure.add(i)
-    if not table.columns:
-        beside = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
-        because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
-        ways = (Hint("keep", table.left_out[0][0], "if that is one"),) if table.left_out else ()
-        raise table.refuse(beside + (f" ({because})" if because else ""), *ways, code="no-temperatures")
-    if len(table.columns) > MAX_WORTH and not table.own and not named:
-        raise too_many(table.name, table.names)
-    _units(table, said, above, options)
-
-
-def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
-    """Find the column that says of each row which probe it is of, in a file with a row for each reading."""
-    if table.own:
-        return None
-    three = len(table.headers) - len(table.time) == 2
-    for i, header in enumerate(table.headers):
-        if i in table.time or any(i in find_columns(table.headers, one) for one in options.leave_out):
-            continue
-        cells = [row[i].strip() for _, row in table.head]
-        kinds = sorted(set(cells))
-        changes = sum(a != b for a, b in itertools.pairwise(cells))
-        few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
-        mixed = three and 2 * changes >= len(cells)
-        texts = not any(is_value(cell) for cell in kinds)
-        key = KEY.fullmatch(header) is not None
-        if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
-            return i
-        if three and key and texts and "" not in kinds:
-            return i  # one probe after another: the first one's rows may be long
-    return None
-
-
-def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
-    found: set[int] = set()
-    for name in wanted:
-        columns = find_columns(table.headers, name) or [
-            i
-            for i, header in enumerate(table.headers)
-            if unit_in(header)[0].casefold() == name.strip().casefold()
-        ]
-        if not columns and table.by is None:  # else it may be a probe's name, which stands among the rows
-            raise table.refuse(
-                f"no column {name.strip()!r} to {what}; there are {listed(table.headers)}", code="no-column"
-            )
-        found.update(columns)
-    return found
-
-
-def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: bool) -> str | None:
-    """Say why a column is left out; "" where that needs no words."""
-    header = table.headers[i]
-    cells = [cell for _, row in table.head if (cell := row[i].strip())]
-    if not cells and header == f"column {i + 1}":
-        return ""
-    if other_unit and unit is None:
-        return f"{other_unit} is no unit of temperature"
-    if sure:
-        return None
-    id_number = KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
-    if unit is None and (INDEX.fullmatch(header) or id_number):
-        return "only counts the rows or names the logger"
-    if unit is None and TIME_WORD.search(header.replace("_", " ")):
-        return "another time"
-    if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
-        return "another time"
-    why = why_no_temperature(header, unit)
-    if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
-        why = f"stands before the time and always says {shown(cells[0])}: names the logger"
-    return why or _speed_beside(table, i, unit)
-
-
-def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
-    """Tell `Door_V1` beside `Door_TC1`: a speed or a voltage at the place of a thermocouple."""
-    match = re.fullmatch(r"(.*[a-z].*[_ \-.])(v|u|p|dp)(\d*)", table.headers[i], re.I)
-    if match is None or unit is not None:
-        return None
-    beside = {f"{match[1]}{letters}{match[3]}".casefold() for letters in ("TC", "T", "Temp")}
-    if beside & {header.casefold() for header in table.headers}:
-        return f"{match[2]!r} beside the thermocouples of the same places: no temperature"
-    return None
-
-
-def _units(table: Table, said: dict[int, Unit | None], above: Sequence[str], options: CsvOptions) -> None:
-    if options.unit is not None:
-        table.units = [options.unit] * len(table.columns)
-        return
-    titles = " ".join(above)[:4000]
-    fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
-    default: Unit = "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
-    table.units = [said[i] or default for i in table.columns]
-    if None in said.values():
-        unsaid = [table.names[table.columns.index(i)] for i, unit in said.items() if unit is None]
-        some = f" of {listed(unsaid, 6)}" if any(said.values()) else ""
-        table.guesses.append(f"{UNSAID}{some}: taken for °{default.upper()}")
-
-
-def _add(table: Table, column: int, name: str) -> None:
-    taken = {n.casefold() for n in table.names}
-    table.columns.append(column)
-    table.names.append(name if name.casefold() not in taken else table.headers[column])
-
-
-def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
-    """Refuse more columns than a rig has channels, and say which to keep.
-
-    Parameters
-    ----------
-    name : str
-        The file's.
-    names : sequence of str
-        Of the columns.
-    most : int, default 64
-
-    Returns
-    -------
-    CsvError
-    """
-    groups: dict[str, list[str]] = {}
-    for column in names:
-        groups.setdefault(re.sub(r"\d+$", "*", column), []).append(column)
-    kinds = [f"{stem} ({len(group)})" if len(group) > 1 else group[0] for stem, group in groups.items()]
-    chosen: list[str] = []
-    count = 0
-    for stem, group in groups.items():
-        if count + len(group) <= most and not set(stem) & set("[]?"):
-            chosen.append(stem if len(group) > 1 else group[0])
-            count += len(group)
-    hint = (
-        Hint("keep", tuple(chosen[:20]), "for the first of them") if chosen else Hint("keep", f"{names[0]}")
-    )
-    return CsvError(
-        f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with",
-        hint,
-        Hint("leave_out", None, "for those that are none; or give a plan that names the probes"),
-        file=name,
-        code="too-many-columns",
-    )

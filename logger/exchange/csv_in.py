@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.exchange.csv_format import read_table, too_many
+from logger.exchange.csv_columns import too_many
+from logger.exchange.csv_format import read_table
 from logger.exchange.csv_long import read_rows
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, listed, shown
 from logger.exchange.csv_text import Progress

@@ -9,12 +9,12 @@ from typing import Final
 
 import numpy as np
 
-from logger.exchange.csv_format import MAX_WORTH, UNSAID, too_many
+from logger.exchange.csv_columns import MAX_WORTH, too_many
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
 from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows, read_part
-from logger.exchange.csv_words import unit_cell, why_no_temperature
+from logger.exchange.csv_words import OF_OTHER, unit_cell, why_no_temperature
 from logger.reading import Status
 
 _MOST_NAMES: Final = 4096
@@ -94,7 +94,7 @@ class _ByProbe:
             cell = first[1][self._unit_column].strip()
             unit, other = unit_cell(cell)
             if other:
-                return f"{cell} is no unit of temperature"
+                return f"{cell} {OF_OTHER}"
         kept = self._means(self._options.keep, name)
         if self._means(self._options.leave_out, name):
             return "was to be left out"
@@ -111,6 +111,7 @@ class _ByProbe:
             columns=list(table.columns),
             names=names,
             units=[unit or u for u in table.units],
+            unsaid=set() if unit else table.unsaid,
             sure=set(table.columns),
             guesses=[],
             notes=[],
@@ -130,7 +131,6 @@ class _ByProbe:
         if self._unit_column is not None:
             of_units = table.headers[self._unit_column]
             table.left_out = [pair for pair in table.left_out if pair[0] != of_units]
-            table.guesses = [guess for guess in table.guesses if not guess.startswith(UNSAID)]
         table.left_out += self._left_out.items()
         if not self._readers:
             raise table.refuse(

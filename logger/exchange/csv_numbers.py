@@ -37,7 +37,7 @@ def as_number(cell: str, decimal: str) -> float | None:
     float or None
         None where it is no number.
     """
-    text = cell.strip().replace("−", "-")
+    text = cell.strip().replace("−", "-").removeprefix("'")
     if text[:1] in ("+", "-"):
         text = text[0] + text[1:].lstrip()
     if len(text) > 40 or not _DIGIT.search(text):
@@ -115,3 +115,17 @@ def _thousands_or_decimals(
         column=column,
         code="decimal-or-thousands",
     )
+
+
+def is_number(cell: str) -> bool:
+    """Say whether a cell is a number with either decimal sign.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    bool
+    """
+    return as_number(cell, ".") is not None or as_number(cell, ",") is not None

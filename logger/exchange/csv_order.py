@@ -12,6 +12,9 @@ from logger.exchange.csv_time import Times
 from logger.reading import Ints
 
 _HOUR_US: Final = 3_600_000_000
+_MONTH_US: Final = 30 * 24 * _HOUR_US
+_NEVER_SET: Final = (0, 3657, 10_957)
+"""1970, 1980 and 2000: where clocks without a battery begin. [days from 1970]"""
 _LONG: Final = 10
 """Rows of a stretch that is no mere disorder of neighbours."""
 
@@ -42,6 +45,7 @@ def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tup
     steps = np.diff(t_us)
     chosen: Ints | slice = slice(None)
     _say_hours(table, times, rows, options)
+    _refuse_leap(table, times, rows)
     if (steps < 0).any():
         if options.order == "refuse":
             raise _backwards(table, times, rows, options)
@@ -73,6 +77,28 @@ def _say_hours(table: Table, times: Times, rows: Ints, options: CsvOptions) -> N
             f"the clock goes on by an hour at row {rows[i + 1]}: if that is summer time and no pause, "
             "--timezone names the place"
         )
+
+
+def _refuse_leap(table: Table, times: Times, rows: Ints) -> None:
+    """Refuse a clock that was set on the way: from 2000 to today is no firing."""
+    leaps = np.flatnonzero(np.diff(times.t_us) > _MONTH_US)
+    if not times.absolute or not len(leaps):
+        day = int(times.t_us[0]) // (24 * _HOUR_US)
+        if times.absolute and day in _NEVER_SET:
+            table.guesses.append("the dates begin where a clock begins that was never set: they may be wrong")
+        return
+    i = int(leaps[0])
+    days = (int(times.t_us[i + 1]) - int(times.t_us[i])) // (24 * _HOUR_US)
+    before = as_ranges(np.arange(int(rows[0]), int(rows[i]) + 1).tolist())[0]
+    raise table.refuse(
+        f"this is {days} days later than the row above, as where the instrument's clock was set; "
+        "import it in two, with",
+        Hint("last_line", int(rows[i]), "for the first part"),
+        Hint("skip_rows", before, "for what follows"),
+        row=int(rows[i + 1]),
+        column=table.time[0],
+        code="clock-set",
+    )
 
 
 def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> CsvError:
@@ -111,7 +137,8 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
     if _laps(t_us, back):
         one, two = int(rows[first]), as_ranges(np.arange(int(rows[0]), int(rows[first]) + 1).tolist())
         return table.refuse(
-            f"{what}: the time begins again and overlaps what was before; import it in two, with",
+            f"{what}: the time begins again and overlaps what was before. Other probes of the same fire? "
+            "Save them as a file of their own and import both together. Another fire? Import it in two, with",
             Hint("last_line", one, "for the first part"),
             Hint("skip_rows", two[0], "for what follows"),
             row=int(rows[first + 1]),

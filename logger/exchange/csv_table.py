@@ -126,7 +126,8 @@ class CsvOptions:
     time : tuple of str
         Name of the time column, or of the date's and the time's.
     time_unit : str or None
-        `us`, `ms`, `s`, `min`, `h`, `hh:mm`, `mm:ss`, `days` (a spreadsheet's), `unix`, `unix_ms`.
+        `us`, `ms`, `s`, `min`, `h`, `hh:mm`, `mm:ss`, `days` (a spreadsheet's), `unix`, `unix_ms`, `ns`;
+        `10s` where a column only numbers the rows, and each is 10 s later.
     day_first : bool or None
         Whether 3/4 is the 3rd of April.
     timezone : str or None
@@ -192,6 +193,10 @@ class Table:
         … their names, without units …
     units : list of {'c', 'f', 'k'}
         … and their units.
+    scales : dict of int to float
+        What the numbers of columns of tenths or hundredths are multiplied by.
+    unsaid : set of int
+        Columns of temperatures of which nothing says the unit.
     sure : set of int
         Columns that are temperatures whatever stands in them: they were named, or say a unit.
     by : int or None
@@ -220,6 +225,8 @@ class Table:
     columns: list[int] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
     units: list[Unit] = field(default_factory=list)
+    scales: dict[int, float] = field(default_factory=dict)
+    unsaid: set[int] = field(default_factory=set)
     sure: set[int] = field(default_factory=set)
     by: int | None = None
     own: bool = False

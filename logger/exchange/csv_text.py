@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from logger.exchange.csv_labelled import BadLine, Labels, has_arrows, labels_of, rows_of, without_arrows
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, shown
 
 MAX_BYTES: Final = 512 << 20
@@ -30,6 +31,15 @@ OWN_TIME: Final = ("time_s", "time_utc")
 HEAD_LINES: Final = 600
 _DELIMITERS: Final = (";", "\t", "|", ",")
 _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
+_PADDING: Final = re.compile(r"[\0\x1a]+[\r\n]*$")
+_KNOWN: Final = (
+    (b"\x1f\x8b", "packed with gzip; unpack it first (gunzip), and import what comes out"),
+    (b"PK\x03\x04", "a spreadsheet or a zip; save the sheet as CSV, or unpack it, and import that"),
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet's own file; save the sheet as CSV, and import that"),
+    (b"SQLite format 3", "a database; export the table of readings as CSV, and import that"),
+    (b"%PDF", "a PDF; export the readings as CSV where it was made, and import that"),
+)
+"""Beginnings of files that are no text, and what to do (the formats' own specifications)."""
 _PIECE: Final = 1 << 20
 
 Row = tuple[int, list[str]]
@@ -48,6 +58,10 @@ class Text:
     """Whether its last line has an end."""
     own: bool
     guesses: tuple[str, ...] = ()
+    labels: Labels = ""
+    """In what way its lines name their numbers; "" where columns do."""
+    arrows: bool = False
+    """Whether a terminal's time stamp and `->` stand before each line."""
 
     def rows(self, options: CsvOptions, progress: Progress | None = None) -> Iterator[Row]:
         """Read the rows that options don't leave out, with their numbers from 1.
@@ -74,7 +88,7 @@ class Text:
         with self.path.open("rb") as raw, io.TextIOWrapper(raw, encoding=self.encoding, newline="") as file:
             lines = _lines(file, self.path.name)
             try:
-                for number, row in enumerate(self._split(lines), 1):
+                for number, row in enumerate(self._split(lines, last), 0 if self.labels else 1):
                     if last is not None and number > last:
                         return
                     if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
@@ -96,6 +110,15 @@ class Text:
                             )
                     if number not in left_out and any(cell and not cell.isspace() for cell in row):
                         yield number, row
+            except BadLine as exc:
+                ways = [Hint("last_line", exc.row - 1)] if self.labels == "json" and exc.row > 1 else []
+                raise CsvError(
+                    f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}",
+                    *ways,
+                    file=self.path.name,
+                    row=exc.row,
+                    code="no-rows",
+                ) from exc
             except (csv.Error, UnicodeError) as exc:
                 raise CsvError(
                     f"{exc}; check the quotes there, and",
@@ -106,10 +129,16 @@ class Text:
                     code="no-rows",
                 ) from exc
 
-    def _split(self, lines: Iterable[str]) -> Iterator[list[str]]:
+    def _split(self, lines: Iterable[str], last_line: int | None) -> Iterator[list[str]]:
+        if self.labels:
+            return rows_of(itertools.islice(lines, last_line), self.labels)
+        if self.arrows:
+            lines = without_arrows(lines, self.delimiter)
         if self.delimiter in _SPACES:
             split = _SPACES[self.delimiter].split
             return (split(line.strip()) for line in lines)
+        # ="20.5", as spreadsheets are made to leave a text alone.
+        lines = (line.replace('="', '"') if '="' in line else line for line in lines)
         return csv.reader(lines, delimiter=self.delimiter, skipinitialspace=not self.own)
 
 
@@ -150,14 +179,20 @@ def open_text(path: Path, options: CsvOptions) -> Text:
         lines[0].strip().strip('"').startswith(tuple(f"{t}," for t in OWN_TIME))
         or lines[0].strip() in OWN_TIME
     )
-    delimiter = options.delimiter or ("," if own else _find_delimiter(lines, path.name))
+    labels = labels_of(lines) if options.delimiter is None and not own else ""
+    arrows = not labels and has_arrows(lines)
+    if arrows:
+        lines = [line.split(">", 1)[-1] if ">" in line else line for line in lines]
+    delimiter = options.delimiter or ("," if own or labels else _find_delimiter(lines, path.name))
     if (len(delimiter) != 1 or delimiter in '"\r\n') and delimiter not in _SPACES:
         raise CsvError(
             f"{delimiter!r} must be one character, such as ;",
             file=f"{path.name}: --delimiter",
             code="delimiter",
         )
-    return Text(path, encoding, delimiter, end in "\r\n", own and delimiter == ",", tuple(guesses))
+    ends_whole = end in "\r\n" or labels == "array"
+    own = own and delimiter == ","
+    return Text(path, encoding, delimiter, ends_whole, own, tuple(guesses), labels, arrows)
 
 
 def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
@@ -214,13 +249,14 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     """Find the encoding, checked through the whole file, and the file's last character."""
     with path.open("rb") as file:
         start = file.read(200)
+    _refuse_other_files(path, start)
     if options.encoding is not None:
         encoding = options.encoding
     elif start.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
     elif start.startswith(b"\xef\xbb\xbf"):
         encoding = "utf-8-sig"
-    elif b"\0" in start:
+    elif b"\0" in start[:100].rstrip(b"\0"):
         encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
     else:
         encoding = "utf-8"
@@ -247,18 +283,39 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
 
 def _last_character(path: Path, encoding: str) -> str:
     decoder = codecs.getincrementaldecoder(encoding)()
-    at, last = 0, "\n"
+    at, last, noughts = 0, "\n", 0
     with path.open("rb") as file:
         while piece := file.read(_PIECE):
             try:
                 text = decoder.decode(piece)
             except UnicodeDecodeError as exc:
                 raise ValueError("", at + exc.start + 1) from exc
-            if "\0" in text:
-                raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
-            at, last = at + len(piece), text[-1:] or last
+            noughts += text.count("\0")
+            at, last = at + len(piece), text.rstrip("\0\x1a")[-1:] or last
         decoder.decode(b"", True)
+    if noughts and (encoding.startswith("utf-16") or not _is_padding(path)):
+        raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
     return last
+
+
+def _is_padding(path: Path) -> bool:
+    """Say whether a file's noughts all stand at its end, as where a card's power went."""
+    with path.open("rb") as file:
+        text = file.read(MAX_BYTES).rstrip(b"\0\x1a\r\n")
+    return bool(text) and b"\0" not in text
+
+
+def _refuse_other_files(path: Path, start: bytes) -> None:
+    """Refuse what is known by its first bytes, and say how to come to a text."""
+    if start.lstrip()[:1] == b"<":
+        raise CsvError(
+            "a web page or XML, no table; open it in a spreadsheet and save it as CSV",
+            file=path.name,
+            code="no-text",
+        )
+    for begins, what in _KNOWN:
+        if start.startswith(begins):
+            raise CsvError(what, file=path.name, code="no-text")
 
 
 def _lines(file: io.TextIOWrapper, name: str) -> Iterator[str]:
@@ -271,6 +328,10 @@ def _lines(file: io.TextIOWrapper, name: str) -> Iterator[str]:
                 file=name,
                 code="too-wide",
             )
+        if _PADDING.search(line):  # of a card whose power went, or an end of file of old systems
+            line = _PADDING.sub("", line)
+            if not line:
+                continue
         yield line.removeprefix("\ufeff") if first else line
         first = False
 

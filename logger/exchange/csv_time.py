@@ -23,6 +23,7 @@ from logger.exchange.csv_dates import (
     days_of,
     joined,
     kind_of,
+    plainly,
 )
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
@@ -38,14 +39,25 @@ UNITS_S: Final = {
     "days": 86_400.0,
     "unix": 1.0,
     "unix_ms": 1e-3,
+    "ns": 1e-9,
 }
 _FAR_S: Final = 9e9  # 285 years
-_SINCE_1970: Final = ((9e8, 5e9, "seconds"), (9e11, 5e12, "milliseconds"), (9e14, 5e15, "microseconds"))
+_SINCE_1970: Final = (
+    ("s", "seconds"),
+    ("ms", "milliseconds"),
+    ("us", "microseconds"),
+    ("ns", "nanoseconds"),
+)
+_FROM_1904_S: Final = 2_082_844_800
+"""From 1904-01-01 to 1970-01-01: some instruments count from there. [s]"""
+_LATEST_S: Final = 3.05e9
+"""In 2066: a larger count of seconds is one from 1904, and says 2000 or later. [s]"""
 
+_STEP: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)")
 _HEADER_UNIT: Final = re.compile(
-    r"(?<![a-zµ])(?:(µs|us|usecs?|microseconds?|micros)|(ms|msec|milliseconds?|millis)"
-    r"|(s|sec|secs|seconds?|sek|sekunden?)"
-    r"|(min|mins|minutes?|minuten?)|(h|hr|hrs|hours?|std|stunden?)|(d|days?))(?![a-z])",
+    r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
+    r"|(?P<ns>ns|nsec|nanoseconds?|nanos)|(?P<s>s|sec|secs|seconds?|sek|sekunden?)"
+    r"|(?P<min>min|mins|minutes?|minuten?)|(?P<h>h|hr|hrs|hours?|std|stunden?)|(?P<days>d|days?))(?![a-z])",
     re.I,
 )
 
@@ -98,6 +110,7 @@ class TimeReader:
         self._zone_of: list[Ints] = []
         self._two_parts = self._three_parts = self._halves = False
         self._first_two_part = ""
+        self._step = 1.0
         self._rows: Ints = np.zeros(0, np.int64)
 
     def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
@@ -123,8 +136,10 @@ class TimeReader:
         for i, cell in enumerate(cells):
             text = cell.strip()
             match = pattern.fullmatch(text) if len(text) <= LONGEST else None
+            if match is None and len(text) <= LONGEST:
+                match = pattern.fullmatch(plainly(text))
             if match is None and self.kind == "datetime":
-                match = self._other_form(text)
+                match = self._other_form(plainly(text))
             us = None if match is None else self._clock_us(match)
             if match is None or us is None:
                 bad.append(i)
@@ -192,11 +207,15 @@ class TimeReader:
     def _finish_numbers(self, values: Floats) -> Times:
         table = self._table
         unit, absolute = self._unit_of_numbers(values)
-        far = np.abs(values * UNITS_S[unit]) > _FAR_S
+        far = np.abs(values * (UNITS_S[unit] * self._step)) > _FAR_S
         if far.any():
             i = int(np.argmax(far))
             raise self._refuse(f"'{values[i]:g}' is too far off to be a time", i)
-        t_us = np.rint(values * (UNITS_S[unit] * 1e6)).astype(np.int64)
+        t_us = np.rint(values * (UNITS_S[unit] * self._step * 1e6)).astype(np.int64)
+        if absolute and values.min() * UNITS_S[unit] > _LATEST_S and self._options.time_unit is None:
+            table.guesses[:] = [guess for guess in table.guesses if not guess.endswith("since 1970")]
+            table.guesses.append("times count from 1904")
+            return self._absolute(t_us - _FROM_1904_S * 1_000_000)
         if absolute:
             return self._absolute(t_us)
         if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
@@ -210,9 +229,12 @@ class TimeReader:
         """Give the unit of times that are numbers, and whether they count from 1970."""
         table, options = self._table, self._options
         low, high = float(values.min()), float(values.max())
+        if options.time_unit is not None and (step := _STEP.fullmatch(options.time_unit.strip())):
+            self._step = float(step[1])
+            return step[2], False
         if options.time_unit is not None:
             if options.time_unit not in UNITS_S:
-                choice = ", ".join(UNITS_S)
+                choice = ", ".join(UNITS_S) + ", or 10s where each row is 10 s later"
                 raise table.refuse(
                     f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}",
                     code="time-unit",
@@ -225,10 +247,10 @@ class TimeReader:
         header = table.headers[table.time[0]]
         found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
         if found:
-            unit = tuple(UNITS_S)[next(i for i, text in enumerate(found[-1].groups()) if text)]
+            unit = str(found[-1].lastgroup)
             return unit, _since_1970(low * UNITS_S[unit], high * UNITS_S[unit])
-        for (least, most, words), unit in zip(_SINCE_1970, ("s", "ms", "us"), strict=True):
-            if least < low and high < most:
+        for unit, words in _SINCE_1970:
+            if _since_1970(low * UNITS_S[unit], high * UNITS_S[unit]):
                 table.guesses.append(f"times are {words} since 1970")
                 return unit, True
         if low > _EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
@@ -236,7 +258,7 @@ class TimeReader:
             return "days", False
         raise table.refuse(
             "has times as numbers and doesn't say in what; say it with",
-            *(Hint("time_unit", unit) for unit in ("s", "min", "h", "ms")),
+            *(Hint("time_unit", unit) for unit in _likely_units(values)),
             column=table.time[0],
             code="time-unit",
         )
@@ -435,6 +457,15 @@ class TimeReader:
         if self.kind == "number":
             ways.append(Hint("time_unit", None, "if the unit is another"))
         return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
+
+
+def _likely_units(values: Floats) -> list[str]:
+    """Say which units make a firing of times that are numbers: a row takes more than a millisecond."""
+    low, high = float(values.min()), float(values.max())
+    units = ["s", "min", "h", "ms"]
+    if low >= 0 and high < 2 and (values % 1).any():
+        units.insert(0, "days")
+    return [unit for unit in units if (high - low) * UNITS_S[unit] > 1e-3 * len(values)] or units
 
 
 def _since_1970(low_s: float, high_s: float) -> bool:

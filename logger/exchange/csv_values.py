@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -12,17 +13,21 @@ import numpy as np
 from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_dates import joined
 from logger.exchange.csv_doubt import counts_rows, no_temperatures_beside, sentinels
-from logger.exchange.csv_numbers import as_number
+from logger.exchange.csv_numbers import as_number, is_number
 from logger.exchange.csv_order import in_order
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, shown
 from logger.exchange.csv_text import Progress, Row, Text, as_ranges
 from logger.exchange.csv_time import TimeReader, Times
+from logger.exchange.csv_units import doubt_units, say_units
 from logger.exchange.csv_words import ERROR_WORDS, NO_READING, OPEN_WORDS, has_temperature_word
 from logger.reading import Bytes, Floats, Ints, Status
 
 MAX_READINGS: Final = 40_000_000
 """Cells of temperatures in a file: 16 probes at 10 Hz for three days."""
 BLOCK: Final = 8192
+_FULL_SCALE: Final = (32767.0, 32766.0, -32768.0, -32767.0, 65535.0)
+"""What a register of 16 bits reads without a probe (common practice, no source)."""
+_ERROR: Final = re.compile(r"(?:e|err|error|fault|f)[ .:#\-]?\d{1,3}", re.I)
 _MOST_BAD: Final = 1000
 _LONGEST_WORD: Final = 60
 _GENERIC: Final = frozenset(
@@ -122,7 +127,7 @@ def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
         cells = [text.casefold() for cell in row if (text := cell.strip())]
         if header and cells == header:
             again += 1
-        elif row[0][:1] == "#" or row[0][:2] == "//":
+        elif row[0][:1] in ("#", ";") or row[0][:2] == "//":
             remarks += 1
         else:
             yield number, row
@@ -171,8 +176,11 @@ class Reader:
         numbers, cells = [], []
         for number, row in block:
             if len(row) != width:
+                some = f"{len(row)} cells where there should be {width}"
                 if len(row) > width and any(cell.strip() for cell in row[width:]):
-                    self._bad_widths.setdefault(number, f"{len(row)} cells where there should be {width}")
+                    self._bad_widths.setdefault(number, some)
+                elif len(row) < width and not table.delimiter.strip(" "):
+                    self._bad_widths.setdefault(number, f"{some}: nothing says which is missing")
                 row = (row + [""] * (width - len(row)))[:width]
             numbers.append(number)
             cells.append(row)
@@ -196,9 +204,9 @@ class Reader:
                 self._bad_times[numbers[i]] = times[i]
         self._rows.append(np.array(numbers, np.int32).astype(np.int64))
         for column, j, unit in zip(self._columns, table.columns, table.units, strict=True):
-            self._add_column(column, numbers, columns[j], unit)
+            self._add_column(column, j, numbers, columns[j], unit)
 
-    def _add_column(self, column: _Column, rows: list[int], cells: Sequence[str], unit: Unit) -> None:
+    def _add_column(self, column: _Column, i: int, rows: list[int], cells: Sequence[str], unit: Unit) -> None:
         if self._table.decimal == ",":
             cells = [
                 cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell for cell in cells
@@ -216,6 +224,9 @@ class Reader:
         for number in self._no_number:
             out = values == number
             values[out], status[out] = np.nan, Status.ABSENT
+        if (scale := self._table.scales.get(i)) is not None:
+            values[np.isin(values, _FULL_SCALE)] = np.inf
+            values = values * scale
         if unit == "f":
             values = (values - 32.0) / 1.8
         elif unit == "k":
@@ -272,6 +283,7 @@ class Reader:
         rows = np.concatenate(self._rows)
         self._rows.clear()
         self._leave_out_what_is_none()
+        say_units(table)
         self._refuse_bad(rows, text)
         times = self._times.finish(rows)
         chosen, times = in_order(table, times, rows, options)
@@ -359,13 +371,18 @@ class Reader:
 
     def _refuse_torn(self, bad: set[int]) -> None:
         number, row = self._last_row
-        if len(row) < self._width or number in bad:
+        if len(row) < self._width or number in bad or self._is_cut(row):
             raise self._table.refuse(
                 "the file ends in the middle of a row; leave it out with",
                 Hint("last_line", number - 1),
                 row=number,
                 code="torn",
             )
+
+    def _is_cut(self, row: list[str]) -> bool:
+        """Say whether the file's last cell has fewer decimals than all others of its column: 12 of 129.0."""
+        decimals = [len(_decimals(cells[-1])) for _, cells in self._table.head[:-1] if is_number(cells[-1])]
+        return bool(decimals) and len(row) == self._width and len(_decimals(row[-1])) < min(decimals)
 
     def _ways_on(
         self, rows: Ints, found: list[tuple[int, int, str, str]], row: int, column: int, cell: str
@@ -419,25 +436,32 @@ class Reader:
             many = "1 reading is" if out_of_range == 1 else f"{out_of_range} readings are"
             table.guesses.append(f"{many} not between {low_c:g} and {high_c:g} °C: kept as out of range")
         values[status != Status.OK] = np.nan
+        doubt_units(table, values)
         return list(table.names), times, values, status, table
+
+
+def _decimals(cell: str) -> str:
+    return re.split(r"[.,]", cell.strip())[1] if re.search(r"\d[.,]", cell) else ""
 
 
 def _one_cell(cell: str, decimal: str, words: frozenset[str]) -> tuple[float | None, Status, str | None]:
     """Value, status, and the unit where the cell says one; None where it can't be read."""
     text = cell.strip().replace("−", "-")
     lower = text.lower()
-    if lower in NO_READING or lower in words:
-        return np.nan, Status.ABSENT, None
-    if lower in OPEN_WORDS:
-        return np.nan, Status.OPEN, None
-    if lower in ERROR_WORDS:
-        return np.nan, Status.CORRUPT, None
+    letters = re.sub(r"[^a-z0-9%#]+", "", lower)
     if lower.lstrip("+-") in ("inf", "infinity", "1.#inf"):
         return np.nan, Status.RANGE, None
+    empty = not letters or letters in ("null", "na", "nodata") or "1.#" in lower
+    if lower in NO_READING or lower in words or empty:
+        return np.nan, Status.ABSENT, None
+    if lower in OPEN_WORDS or letters in ("tcopen", "opentc", "burnout", "oc", "opencircuit"):
+        return np.nan, Status.OPEN, None
+    if lower in ERROR_WORDS or _ERROR.fullmatch(lower):
+        return np.nan, Status.CORRUPT, None
     unit = None
-    if lower[-1:] in ("c", "f") and any(c.isdigit() for c in text):
-        unit = lower[-1]
-        text = text[:-1].rstrip(" °º")
+    if lower[-1:] in ("c", "f", "℃", "℉") and any(c.isdigit() for c in text):
+        unit = "f" if lower[-1] in ("f", "℉") else "c"
+        text = text[:-1].removesuffix("deg").rstrip(" °º")
     value = as_number(text.replace(".", ",") if decimal == "," and "," not in cell else text, decimal)
     return value, Status.OK, unit
 

@@ -126,12 +126,14 @@ TIME_WORD: Final = re.compile(
     re.I,
 )
 
-_DEGREES: Final = r"(?:°|º|Â°|˚|�|deg(?:rees?)?\.?)\s?"
+# ø and ¡ are degree signs of older code pages, read as Latin-1.
+_DEGREES: Final = r"(?:°|º|Â°|˚|�|(?<![^\W\d_])[ø¡]|deg(?:rees?)?\.?)\s?"
 # No bare K: "(K)" is a thermocouple of type K at least as often as a kelvin.
 _UNIT: Final = re.compile(
     rf"[\s_,;:/\-]*[(\[]\s?(?:{_DEGREES}|\?\s?)?([CF])\s?[)\]]|[\s_,;:/\-]*{_DEGREES}([CF])(?![A-Za-z])"
     r"|[\s_,;:/\-]*[(\[]?(?:deg(?:rees?)?[\s_]?)?(celsius|fahrenheit|kelvin)[)\]]?"
-    r"|(?<=temp)[\s_]?([CF])$|(?<=temperature)[\s_]?([CF])$|(?<=\d)_([CF])$|[\s,]+\?([CF])$",
+    r"|(?<=temp)[\s_]?([CF])$|(?<=temperature)[\s_]?([CF])$|(?<=\d)_([CF])$|[\s,]+\?([CF])$"
+    r"|(?<=^t\d)([CF])$|(?<=^t\d\d)([CF])$|(?<=^tc\d)([CF])$|(?<=temp\d)([CF])$|(?<=^temp)([CF])(?=\d+$)",
     re.I,
 )
 _LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # of a header that says temperature: temp_upper_F
@@ -142,12 +144,37 @@ _OTHER: Final = (
     r"[km]?m|cm|in|ft|l|ml|k?ohms?|[kMm]?Ω|[kM]?hz|dbm?|deg|bits?|counts?|cts|#|\w{1,4}/\w{1,4}[23²³]?|W/m\^?2"
 )
 _OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%)$", re.I)
+WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
+"""A number with its unit behind it: 68.0 F."""
+_ONE_SIGN: Final = str.maketrans({"℃": "°C", "℉": "°F"})
+_PARTS: Final = {"1": 1.0, "10": 0.1, "100": 0.01, "1000": 0.001}
+_SCALE: Final = re.compile(
+    rf"(?:0[.,](?P<noughts>0*)1|1\s?/\s?(?P<part>1000?|10))\s?[*x×·]?\s?(?={_DEGREES}[CFK]\b|[CFK]\b)"
+    r"|(?:(?<=[CF])|(?<=[CF]\s))(?:[*x×·/]|times)\s?(?P<times>1000?|10)\b(?!\s?(?:s|min|h))"
+    r"|(?P<word>tenths?|hundredths?|thousandths?)\s(?:of\s(?:a\s)?)?(?=°|deg|[CF]\b)"
+    r"|(?:(?<![^\W_])(?P<prefix>[dcm])|(?P<long>deci|centi|milli)[\s-]?)(?=(?:°|º|deg(?:rees?)?\s?)[CFK]?)"
+    r"|(?<=\w)[_ ][x×](?P<tail>1000?|10)$",
+    re.I,
+)
+_WORTH: Final = {
+    "tenth": 0.1,
+    "hundredth": 0.01,
+    "thousandth": 0.001,
+    "d": 0.1,
+    "c": 0.01,
+    "m": 0.001,
+    "deci": 0.1,
+    "centi": 0.01,
+    "milli": 0.001,
+}
 _TEMPERATURE_UNIT: Final = re.compile(rf"(?:{_DEGREES}|\?)?([CFK])|celsius|fahrenheit|kelvin", re.I)
 _TIME_UNIT: Final = re.compile(
     r"[mµu]?s|sec(onds?)?|min(utes?)?|h(ours?|rs?)?|d(ays?)?|(?=.*[:./\-])[dmyhsatp:./\- ]{4,}|"
     r"ts|rn|utc|gmt|local",
     re.I,
 )
+_TYPE: Final = re.compile(r"(?:(?:type|typ|tc|t/c|thermocouple)[\s\-:]*)?[KJNTSREB]", re.I)
+_VOLTS: Final = re.compile(r"(?<![a-z])(m ?v|[uµμ]v|volts?|ohms?)(?![a-z])", re.I)
 _PROCESSED: Final = re.compile(r"smp|avg|average|mean|max|min|std|tot|inst|sample|", re.I)
 _TEMPERATURE_WORD: Final = re.compile(
     r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|grad", re.I
@@ -204,6 +231,14 @@ _NO_PROBE: Final = (
         re.compile(r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$", re.I),
     ),
     (
+        "a rate or a difference",
+        re.compile(
+            r"(?<![a-z])(delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t)(?![a-z])|Δ"
+            r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*",
+            re.I,
+        ),
+    ),
+    (
         "a set point",
         re.compile(
             r"set ?-?point|(?<![a-z])set temp\w*|(?<![a-z])(sollwert|soll|sp|target( temp\w*)?)(?![a-z])",
@@ -217,6 +252,40 @@ _NO_PROBE: Final = (
 )
 
 
+def scale_in(header: str) -> tuple[str, float]:
+    """Take out of a header what it says of tenths or hundredths of a degree.
+
+    Parameters
+    ----------
+    header : str
+        A name, or a unit alone.
+
+    Returns
+    -------
+    str
+        The header without it.
+    float
+        What the numbers below are multiplied by; 1 where it says nothing.
+    """
+    text = header.translate(_ONE_SIGN)
+    match = _SCALE.search(text)
+    if match is None:
+        return header, 1.0
+    said = {name: found.lower() for name, found in match.groupdict().items() if found is not None}
+    word = next((said[name] for name in ("word", "prefix", "long") if name in said), None)
+    if word is not None:
+        scale = _WORTH[word.rstrip("s")]
+    elif "noughts" in said:
+        scale = 0.1 ** (len(said["noughts"]) + 1)
+    else:
+        scale = 1 / int(next(said[name] for name in ("part", "times", "tail") if name in said))
+    return text[: match.start()] + text[match.end() :], round(scale, 6)
+
+
+OF_OTHER: Final = "is no unit of temperature"
+"""Why a column is left out that says a unit of something else."""
+
+
 def unit_in(header: str) -> tuple[str, Unit | None]:
     """Split a header into the name and the unit of temperature, where it says one.
 
@@ -228,13 +297,15 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
     -------
     str, {'c', 'f', 'k'} or None
     """
+    header = header.translate(_ONE_SIGN)
     match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
     if match is None:
         return header, None
     letter = next(group for group in match.groups() if group)[0].lower()
     unit: Unit = "f" if letter == "f" else "k" if letter == "k" else "c"
     after = header[match.end() :].strip(" ,;")
-    return " ".join(part for part in (header[: match.start()].strip(), after) if part), unit
+    name = " ".join(part for part in (header[: match.start()].strip(), after) if part)
+    return name.strip("_ ") or name, unit
 
 
 def unit_cell(cell: str) -> tuple[Unit | None, bool]:
@@ -251,7 +322,7 @@ def unit_cell(cell: str) -> tuple[Unit | None, bool]:
     bool
         Whether it is a unit of something else.
     """
-    text = cell.strip().strip("()[]\"'").strip()
+    text = scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
     match = _TEMPERATURE_UNIT.fullmatch(text)
     if match is not None:
         letter = (match[1] or text)[0].lower()
@@ -270,7 +341,8 @@ def is_units_row(row: Sequence[str]) -> bool:
     -------
     bool
     """
-    filled = [text for cell in row if (text := cell.strip().strip("()[]\"'").strip())]
+    plain = (scale_in(cell.translate(_ONE_SIGN))[0].strip() for cell in row)
+    filled = [text for cell in plain if (text := cell.strip("()[]\"'").strip())]
     return len(filled) > 1 and all(
         len(text) < 24
         and (
@@ -296,6 +368,25 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
     units = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in row]
     names = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in above]
     return len(row) == len(above) and sum(units) > 1 and not any(names)
+
+
+def is_types_row(row: Sequence[str]) -> bool:
+    """Say whether a row says of each column of what type its probe is: `Type K`, `TC K`.
+
+    Parameters
+    ----------
+    row : sequence of str
+
+    Returns
+    -------
+    bool
+        Two of one type or more; beside them what other instruments are called.
+    """
+    types = [bool(_TYPE.fullmatch(cell.strip())) for cell in row[1:]]
+    first = row[0].strip() if row else ""
+    beside = sum(1 for cell in row[1:] if cell.strip())
+    named = not first or re.fullmatch(r"(sensor |probe |input )?types?|typ", first, re.I) is not None
+    return named and sum(types) > 1 and 2 * sum(types) >= beside
 
 
 def is_processing_row(row: Sequence[str]) -> bool:
@@ -349,7 +440,9 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
     other = _OTHER_UNIT.search(header)
     unit_said = (other[1] or other[2] or other[3]) if other is not None else ""
     if len(unit_said) > 1 or unit_said == "%" or (unit_said and not _TEMPERATURE_WORD.search(text)):
-        return f"{unit_said} is no unit of temperature"
+        return f"{unit_said} {OF_OTHER}"
+    if volts := _VOLTS.search(text):
+        return f"{volts[1]} {OF_OTHER}"
     if _TEMPERATURE_WORD.search(text):
         return None
     return next((f"{what}, no temperature" for what, words in _OTHER_WORDS if words.search(text)), None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gzip
 import hashlib
 import os
 import tracemalloc
@@ -440,8 +441,44 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "no column of times": (
         "T1,T2\n20.5,21\n21.5,22\n",
         {},
-        r"row 2, column 'T1': '20.5' is no time; name.*--time",
+        r"no column has times: add one that counts the seconds.*--time",
     ),
+    "rows that are only numbered": (
+        "No.,T1,T2\n1,20.5,21\n2,21.5,22\n",
+        {},
+        r"'No.' numbers the rows. If they are 10 s apart say --time No. --time-unit 10s",
+    ),
+    "packed with gzip": (gzip.compress(b"s,a\n0,20\n"), {}, r"packed with gzip; unpack it first"),
+    "a spreadsheet or a zip": (
+        b"PK\x03\x04" + bytes(60),
+        {},
+        r"a spreadsheet or a zip; save the sheet as CSV",
+    ),
+    "an old spreadsheet": (b"\xd0\xcf\x11\xe0" + bytes(600), {}, r"a spreadsheet's own file; save the sheet"),
+    "noughts in the middle": (b"s,a\n0,20\n" + bytes(64) + b"2,21\n", {}, r"not a text file"),
+    "a web page": ("<html><body><table>\n<tr><td>1</td></tr>\n</table>\n", {}, r"a web page or XML.*as CSV"),
+    "a header and nothing else": ("time,Top,Base\n", {}, r"a header, but no readings below it"),
+    "a column for each time": (
+        "probe," + ",".join(f"10:00:0{i}" for i in range(6)) + "\ntop,20,21,22,23,24,25\n",
+        {},
+        r"the times stand in the first row: swap rows and columns",
+    ),
+    "decimal commas between commas": (
+        "Zeit,T1,T2\n" + "".join(f"{i},2{i},5,1{i},0\n" for i in range(9)),
+        {},
+        r"row 2: 5 numbers under 3 names.*Export it again with ; between",
+    ),
+    "millivolts": (
+        "s,TC1_mV,TC2 (mV)\n0,0.8,0.7\n1,1.8,1.7\n",
+        {},
+        r"mV is no unit of temperature.*Work out °C from these first, with the temperature of the cold junction",
+    ),
+    "a date of six digits": (
+        "Date,Time,T1\n271125,210405,20\n271125,210415,21\n",
+        {},
+        r"row 2, column 'Date': '271125' may begin with the day, the month or the year; write the dates as",
+    ),
+    "half a JSON object": ('{"s":0,"T1":20}\n{"s":1,"T1":2\n', {}, r"row 2: no whole JSON.*--last-line 1"),
     "rows of no probe": (
         "t,sensor,value\n" + "".join(f"2026-11-25T10:00:0{i}Z,battery {i % 2},2{i}\n" for i in range(6)),
         {},
@@ -458,6 +495,27 @@ def test_refusals_name_the_place_and_the_mend(case: str, tmp_path: Path) -> None
     text, options, message = REFUSED[case]
     with pytest.raises(CsvError, match=message):
         read(tmp_path, text, **options)
+
+
+def test_what_is_hotter_than_any_fire_is_asked_about(tmp_path: Path) -> None:
+    """200 to 1850 are tenths of a degree, or °F; nothing in the file says so."""
+    firing = read(tmp_path, "s,T1,T2\n" + "".join(f"{i},{200 + 150 * i},190\n" for i in range(12)))
+    assert any("1850 °C is hotter than any open fire" in guess for guess in firing.guesses)
+    modest = read(tmp_path, "s,T1,T2\n" + "".join(f"{i},{20 + 15 * i},19\n" for i in range(12)))
+    assert not any("hotter" in guess or "begin near" in guess for guess in modest.guesses)
+
+
+def test_full_scale_of_a_register_is_no_temperature(tmp_path: Path) -> None:
+    """32767 hundredths would be 327.67 °C: a word of 16 bits without a probe."""
+    firing = read(tmp_path, "s,T1 (0.01 °C)\n0,2000\n1,32767\n2,2100\n3,-32768\n")
+    assert firing.status[:, 0].tolist() == [Status.OK, Status.RANGE, Status.OK, Status.RANGE]
+    assert rows(firing) == [[20], [None], [21], [None]]
+
+
+def test_a_resolution_is_no_scale(tmp_path: Path) -> None:
+    firing = read(tmp_path, "s,T1 (0.1 °C)\n0,20.5\n1,21.5\n")
+    assert rows(firing) == [[20.5], [21.5]]
+    assert any("has decimals: taken for whole degrees" in guess for guess in firing.guesses)
 
 
 def test_missing_file(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.reading import MAX_NAME, Sample
-from logger.sources.plain.numbers import LineReader, Marked, channel_names, fields
+from logger.sources.plain.numbers import LineReader, Marked, channel_names, fields, offer
 
 LINES = [
     (b"21.5,22.0,23.1", {"1": 21.5, "2": 22.0, "3": 23.1}),
@@ -139,3 +139,57 @@ def test_any_keys_make_names_that_a_channel_may_have(keys: list[str]) -> None:
     names = channel_names(keys)
     assert len(set(names)) == len(keys)
     assert all(1 <= len(name) <= MAX_NAME and name[0].isalnum() for name in names)
+
+
+def last_of(*lines: str) -> dict[str, float | None]:
+    """What the channels read at last of a board that prints such lines four times a second."""
+    reader = LineReader()
+    channels: dict[str, float | None] = {}
+    for i in range(24):
+        for sample in (reader.sample(lines[i % len(lines)].encode(), i / 4) or {}).items():
+            channels[sample[0]] = sample[1].c
+    return channels
+
+
+OTHER_BOARDS: dict[str, tuple[list[str], dict[str, float | None]]] = {
+    "unit right behind the number": (["T1: 70.7F T2: 212.0F"], {"T1": 21.5, "T2": 100}),
+    "kelvin right behind the number": (["T1=294.65K T2=373.15K"], {"T1": 21.5, "T2": 100}),
+    "units and names": (["T1: 21.50 C  T2: 22.00 C"], {"T1": 21.5, "T2": 22}),
+    "units for names": (["C: 21.5 F: 70.7"], {"C": 21.5, "F": 21.5}),
+    "unit in one sign": (["T1=70.7 ℉"], {"T1": 21.5}),
+    "a clock in brackets": (["[12:00:01] 21.5 22.0"], {"n2": 21.5, "n3": 22}),
+    "colours": (["\x1b[32m21.5\x1b[0m,\x1b[31m22.0\x1b[0m"], {"n1": 21.5, "n2": 22}),
+    "a prompt": (["> 21.5,22.0"], {"n1": 21.5, "n2": 22}),
+    "a sentence with a checksum": (["$TC,21.5,22.0*4A"], {"n2": 21.5, "n3": 22}),
+    "decimal commas between spaces": (["21,5 22,0"], {"n1": 21.5, "n2": 22}),
+    "unit beside the value": (['{"top": {"value": 70.7, "unit": "F"}}'], {"top.value": 21.5}),
+    "per cent": (["T=21.5 H=45%"], {"T": 21.5}),
+    "a line for each": (["Top: 21.5", "Base: 22.0 C"], {"Top": 21.5, "Base": 22}),
+    "a line for each without a sign": (["CH1 21.5", "CH2 22.0"], {"CH1": 21.5, "CH2": 22}),
+    "names above numbers": (["Top", "21.5", "Base", "22.0"], {"Top": 21.5, "Base": 22}),
+    "a count first": ([f"{i},21.5" for i in range(24)], {"n2": 21.5}),
+    "milliseconds first": ([f"{1000 * i + 17},21.5" for i in range(24)], {"n2": 21.5}),
+    "milliseconds by name": (['{"ms": 5, "top": 21.5}'], {"top": 21.5}),
+    "whole numbers that stand": (["21,22"], {"n1": 21, "n2": 22}),
+    "whole numbers that rise": ([f"{20 + 2 * i},22" for i in range(24)], {"n1": 66, "n2": 22}),
+}
+
+
+@pytest.mark.parametrize("case", OTHER_BOARDS)
+def test_boards_that_print_otherwise(case: str) -> None:
+    lines, expected = OTHER_BOARDS[case]
+    assert last_of(*lines) == pytest.approx(expected)
+    offered = offer([line.encode() for line in lines * 6])
+    assert set(offered) == set(expected)
+
+
+def test_a_word_now_and_then_names_nothing() -> None:
+    """Door open, and a number on the next line, of a board that prints numbers alone."""
+    assert last_of("21.5", "21.5", "21.5", "Door open", "21.5", "21.5") == {"n1": 21.5}
+
+
+def test_what_a_line_says_of_its_unit_counts_unless_the_plan_says_one() -> None:
+    said = LineReader([Marked("top", "1")])
+    assert [said.sample(b"70.7 F,22", i / 4) for i in range(4)][-1] == {"top": Sample(c=21.5)}
+    plan = LineReader([Marked("top", "1", "C", sure=True)])
+    assert [plan.sample(b"70.7 F,22", i / 4) for i in range(4)][-1] == {"top": Sample(c=70.7)}

@@ -78,7 +78,10 @@ class PrintedLines:
             said = text or said
             if samples is not None:
                 if not connected:
-                    report("connected", {"detail": f"{self.name}: numbers in lines, without a checksum"})
+                    detail = f"{self.name}: numbers in lines, without a checksum"
+                    if reader.counts and not self._source.channels:
+                        detail += f"; {', '.join(reader.counts)} only counts or tells the time: left out"
+                    report("connected", {"detail": detail})
                     connected = True
                 await put(Sampled(self._source.rig_name, samples, read_s, self.name))
             elif connected and text:

@@ -15,7 +15,7 @@ from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
-from logger.sources.plain.numbers import channel_names, fields, leaves, mark_of
+from logger.sources.plain.numbers import Field, channel_names, fields, leaves, mark_of
 
 
 class Topics(Broker):
@@ -58,11 +58,11 @@ class Topics(Broker):
         for i, channel in enumerate(self._source.channels):
             if not aiomqtt.Topic(topic).matches(channel.topic or ""):
                 continue
-            value = value_of(payload, channel.path)
+            field = field_of(payload, channel.path)
             name = self._name(i, channel, topic)
-            if value is not None and name is not None:
+            if field is not None and field.value is not None and name is not None:
                 mark = mark_of(channel, self._source.unit, name)
-                found[name] = mark.sample(value)
+                found[name] = mark.sample(field.value, field.unit)
         return found
 
     def _name(self, i: int, channel: SourceChannel, topic: str) -> str | None:
@@ -80,31 +80,35 @@ class Topics(Broker):
         return self._names[key]
 
 
-def value_of(payload: bytes, path: str | None) -> float | None:
+def field_of(payload: bytes, path: str | None) -> Field | None:
     """Find the number in a message.
 
     Parameters
     ----------
     payload : bytes
     path : str or None
-        The way to it in a JSON document ("stack.0"); None: the message is the number.
+        The way to it in a JSON document ("stack.0"), or its place, from "1", or its name in a line of several
+        numbers; None: the message is the number.
 
     Returns
     -------
-    float or None
+    Field or None
         NaN where the message says that there is none; None where it says nothing of the kind.
     """
+    found = fields(payload)
     if path is None:
-        found = fields(payload)
-        return found[0].value if len(found) == 1 else None
+        return found[0] if len(found) == 1 else None
+    if payload.lstrip()[:1] not in (b"{", b"["):
+        return next((field for field in found if field.key == path), None)
     try:
         document: Any = msgspec.json.decode(payload)
     except (msgspec.DecodeError, RecursionError):
         return None
     for field in leaves(document):
         if field.key == path:
-            return field.value
-    return math.nan if re.search(rb"\bnull\b", payload) and _is_null(document, path.split(".")) else None
+            return field
+    empty = re.search(rb"\bnull\b", payload) and _is_null(document, path.split("."))
+    return Field(path, math.nan) if empty else None
 
 
 def _is_null(document: Any, way: Sequence[str]) -> bool:

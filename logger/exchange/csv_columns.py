@@ -1,0 +1,271 @@
+"""Which columns of a table are temperatures of probes, and why the others are none. Pure."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from logger.exchange.csv_dates import kind_of
+from logger.exchange.csv_numbers import as_number
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_text import MAX_CELL
+from logger.exchange.csv_units import kelvin_or_type, scaled, unit_in_cells, units_beside
+from logger.exchange.csv_words import (
+    ERROR_WORDS,
+    INDEX,
+    KEY,
+    NO_READING,
+    OF_OTHER,
+    OPEN_WORDS,
+    TIME_WORD,
+    WITH_UNIT,
+    scale_in,
+    unit_cell,
+    unit_in,
+    why_no_temperature,
+)
+
+MAX_WORTH: Final = 256
+"""More columns that may be temperatures are refused before they are read."""
+
+
+def find_temperatures(
+    table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions, named: frozenset[str]
+) -> None:
+    """Find a table's columns of temperatures, their names and units.
+
+    Parameters
+    ----------
+    table : Table
+        Is told what was found, and what is left out.
+    units_row : sequence of str
+        What a row of units says.
+    above : sequence of str
+        Cells above the header.
+    options : CsvOptions
+    named : frozenset of str
+        Columns that a plan names, in lower case.
+
+    Raises
+    ------
+    CsvError
+        There is none, there are too many, or a unit can mean two things.
+    """
+    table.by = _column_of_probes(table, options)
+    keep, leave_out = (
+        _chosen(table, wanted, what)
+        for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
+    )
+    said: dict[int, Unit | None] = {}
+    beside = units_beside(table)
+    for i, header in enumerate(table.headers):
+        if i in table.time or i in leave_out or i == table.by or -1 - i in beside:
+            continue
+        if table.own:
+            if not keep or i in keep:
+                said[i] = "c"
+                _add(table, i, header.removeprefix("'"))
+                table.sure.add(i)
+            continue
+        plain, scale = scale_in(header)
+        name, unit = unit_in(plain)
+        below = units_row[i] if i < len(units_row) else ""
+        unit_below, other = unit_cell(below)
+        unit = unit or unit_below or beside.get(i) or unit_in_cells(table, i)
+        scale = scale_in(below)[1] if unit_below else scale
+        sure = i in keep or bool({header.casefold(), name.casefold()} & named)
+        why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
+        if why is None and keep and i not in keep:
+            why = "not among those to keep"
+        if why is not None:
+            if why:
+                table.left_out.append((header, why))
+            continue
+        if unit in (None, "k"):
+            unit = kelvin_or_type(table, i, unit, options)
+        said[i] = unit
+        _add(table, i, name or header)
+        if scale != 1:
+            scaled(table, i, scale)
+        if sure or unit is not None:
+            table.sure.add(i)
+    if not table.columns:
+        none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
+        because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
+        ways = [Hint("keep", name, "if that is one") for name, why in table.left_out if OF_OTHER not in why]
+        if not ways and table.left_out:
+            because += ". Work out °C from these first, with the temperature of the cold junction"
+        said_why = f" ({because})" if because else ""
+        raise table.refuse(none + said_why, *ways[:1], code="no-temperatures")
+    if len(table.columns) > MAX_WORTH and not table.own and not named:
+        raise too_many(table.name, table.names)
+    _units(table, said, above, options)
+
+
+def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
+    """Find the column that says of each row which probe it is of, in a file with a row for each reading."""
+    if table.own:
+        return None
+    three = len(table.headers) - len(table.time) == 2
+    for i, header in enumerate(table.headers):
+        if i in table.time or any(i in find_columns(table.headers, one) for one in options.leave_out):
+            continue
+        cells = [row[i].strip() for _, row in table.head]
+        kinds = sorted(set(cells))
+        changes = sum(a != b for a, b in itertools.pairwise(cells))
+        few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
+        mixed = three and 2 * changes >= len(cells)
+        texts = not any(is_value(cell) for cell in kinds)
+        key = KEY.fullmatch(header) is not None
+        if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
+            return i
+        if three and key and texts and "" not in kinds:
+            return i  # one probe after another: the first one's rows may be long
+    return None
+
+
+def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
+    found: set[int] = set()
+    for name in wanted:
+        columns = find_columns(table.headers, name) or [
+            i
+            for i, header in enumerate(table.headers)
+            if unit_in(header)[0].casefold() == name.strip().casefold()
+        ]
+        if not columns and table.by is None:  # else it may be a probe's name, which stands among the rows
+            raise table.refuse(
+                f"no column {name.strip()!r} to {what}; there are {listed(table.headers)}", code="no-column"
+            )
+        found.update(columns)
+    return found
+
+
+def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: bool) -> str | None:
+    """Say why a column is left out; "" where that needs no words."""
+    header = table.headers[i]
+    cells = [cell for _, row in table.head if (cell := row[i].strip())]
+    if not cells and header == f"column {i + 1}":
+        return ""
+    if other_unit and unit is None:
+        return f"{other_unit} {OF_OTHER}"
+    if sure:
+        return None
+    id_number = KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
+    if unit is None and (INDEX.fullmatch(header) or id_number):
+        return "only counts the rows or names the logger"
+    if unit is None and TIME_WORD.search(header.replace("_", " ")):
+        first = table.time[0]
+        again = table.header[i : i + 1] == table.header[first : first + 1] and i + 1 < len(table.headers)
+        if again and any(row[i].strip() not in ("", row[first].strip()) for _, row in table.head):
+            return f"another time, and others: what follows is put at {shown(table.headers[first])} too"
+        return "another time"
+    if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
+        return "another time"
+    why = why_no_temperature(header, unit) or _worked_out(table, i)
+    if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
+        why = f"stands before the time and always says {shown(cells[0])}: names the logger"
+    return why or _speed_beside(table, i, unit)
+
+
+def _worked_out(table: Table, i: int) -> str | None:
+    """Tell what is worked out of other columns: `T1-T2`, and `Top max` beside `Top avg`."""
+    header = table.headers[i].casefold()
+    others = {other.casefold() for other in table.headers}
+    parts = [part.strip() for part in re.split(r"[-−–]", header)]
+    if len(parts) == 2 and set(parts) <= others:
+        return "the difference of two other columns"
+    match = re.fullmatch(r"(.*?)[ _.]?(min|max|minimum|maximum|std|stdev|sd)\.?([ _.(\[].*)?", header)
+    if match is not None:
+        usual = {
+            f"{match[1]}{gap}{word}{match[3] or ''}" for gap in " _." for word in ("avg", "mean", "average")
+        }
+        if usual & others:
+            return "beside it stands the mean of the same probe"
+    return None
+
+
+def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
+    """Tell `Door_V1` beside `Door_TC1`: a speed or a voltage at the place of a thermocouple."""
+    match = re.fullmatch(r"(.*[a-z].*[_ \-.])(v|u|p|dp)(\d*)", table.headers[i], re.I)
+    if match is None or unit is not None:
+        return None
+    beside = {f"{match[1]}{letters}{match[3]}".casefold() for letters in ("TC", "T", "Temp")}
+    if beside & {header.casefold() for header in table.headers}:
+        return f"{match[2]!r} beside the thermocouples of the same places: no temperature"
+    return None
+
+
+def _units(table: Table, said: dict[int, Unit | None], above: Sequence[str], options: CsvOptions) -> None:
+    if options.unit is not None:
+        table.units = [options.unit] * len(table.columns)
+        return
+    titles = " ".join(above)[:4000]
+    fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
+    default: Unit = "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
+    table.units = [said[i] or default for i in table.columns]
+    table.unsaid = {i for i, unit in said.items() if unit is None}
+
+
+def _add(table: Table, column: int, name: str) -> None:
+    taken = {n.casefold() for n in table.names}
+    table.columns.append(column)
+    table.names.append(name if name.casefold() not in taken else table.headers[column])
+
+
+def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
+    """Refuse more columns than a rig has channels, and say which to keep.
+
+    Parameters
+    ----------
+    name : str
+        The file's.
+    names : sequence of str
+        Of the columns.
+    most : int, default 64
+
+    Returns
+    -------
+    CsvError
+    """
+    groups: dict[str, list[str]] = {}
+    for column in names:
+        groups.setdefault(re.sub(r"\d+$", "*", column), []).append(column)
+    kinds = [f"{stem} ({len(group)})" if len(group) > 1 else group[0] for stem, group in groups.items()]
+    chosen: list[str] = []
+    count = 0
+    for stem, group in groups.items():
+        if count + len(group) <= most and not set(stem) & set("[]?"):
+            chosen.append(stem if len(group) > 1 else group[0])
+            count += len(group)
+    hint = (
+        Hint("keep", tuple(chosen[:20]), "for the first of them") if chosen else Hint("keep", f"{names[0]}")
+    )
+    return CsvError(
+        f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with",
+        hint,
+        Hint("leave_out", None, "for those that are none; or give a plan that names the probes"),
+        file=name,
+        code="too-many-columns",
+    )
+
+
+def is_value(cell: str) -> bool:
+    """Say whether a cell may be a reading, a word in place of one, or a time.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    bool
+    """
+    return len(cell) <= MAX_CELL and (
+        kind_of(cell) is not None
+        or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS
+        or as_number(cell, ".") is not None
+        or as_number(cell, ",") is not None
+        or WITH_UNIT.fullmatch(cell) is not None
+    )
