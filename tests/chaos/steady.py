@@ -18,6 +18,9 @@ from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
 from logger.rig_line.wire import encode
 
+RUNS_FOR_MS = 600_000
+"""A rig that has only just begun may have restarted: what waited for a slow logger gets its place 10 s later."""
+
 Tell = Callable[[str, str], None]
 """Takes a row of the table: the fault, and what was counted."""
 
@@ -36,7 +39,7 @@ def line(
     ----------
     seq, channels : int
     ms : int, optional
-        The rig's clock; 100 ms a frame if left out.
+        The rig's clock; 100 ms a frame if left out, of a rig that has run for a while.
     dead : int, optional
         A channel that is open.
     rig : str, optional
@@ -47,7 +50,7 @@ def line(
             samples[f"k{channel}"] = Sample(fault="open")
         else:
             samples[f"k{channel}"] = Sample(c=value_c(seq, channel))
-    return encode(Frame(rig, seq % 2**32, (100 * seq if ms is None else ms) % 2**32, samples))
+    return encode(Frame(rig, seq % 2**32, (RUNS_FOR_MS + 100 * seq if ms is None else ms) % 2**32, samples))
 
 
 class SteadyRig:
