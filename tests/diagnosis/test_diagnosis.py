@@ -159,7 +159,13 @@ def test_two_rigs_of_one_name_are_told_and_their_clocks_are_kept_apart() -> None
 
 @pytest.mark.parametrize(
     ("c", "level", "says"),
-    [(75.0, "check", "this is in °F"), (2430.0, "bad", "hundredths of a degree"), (21.5, "good", "plain °C")],
+    [
+        (75.0, "check", "this is in °F"),
+        (295.0, "check", "this is in kelvin"),
+        (2430.0, "bad", "hundredths of a degree"),
+        (-300.0, "bad", "it is in °C"),
+        (21.5, "good", "plain °C"),
+    ],
 )
 def test_a_room_is_no_oven(c: float, level: str, says: str) -> None:
     diagnosis = Diagnosis()
@@ -167,6 +173,25 @@ def test_a_room_is_no_oven(c: float, level: str, says: str) -> None:
         diagnosis.take(frame(i, 500 * i, c=c))
     found = [f for f in diagnosis.report().findings if f.about == "channel k0"]
     assert any(f.level == level and says in f"{f.text} {f.mend}" for f in found)
+
+
+@pytest.mark.parametrize(
+    ("uv", "cj", "level", "says"),
+    [
+        (812.0, 20.4, "good", "°C last"),
+        (0.812, 20.4, "check", "this is in millivolts"),
+        (95_000.0, 20.4, "bad", "no thermocouple gives more"),
+        (812.0, 293.5, "bad", "it looks like kelvin"),
+        (812.0, 68.7, "check", "or °F"),
+        (812.0, -80.0, "bad", "no amplifier survives"),
+    ],
+)
+def test_units_of_a_voltage_and_its_cold_junction(uv: float, cj: float, level: str, says: str) -> None:
+    diagnosis = Diagnosis()
+    for i in range(30):
+        diagnosis.take(wire.encode(Frame("a1", i, 500 * i, {"k0": Sample(uv=uv, cj=cj)})))
+    found = [f for f in diagnosis.report().findings if f.about == "channel k0"]
+    assert any(f.level == level and says in f"{f.text} {f.mend}" for f in found), found
 
 
 def test_noise_is_a_baud_rate() -> None:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from logger.plan import (
     LETTERS,
+    MAX_TOML,
     Plan,
     PlanError,
     Probe,
@@ -108,6 +109,29 @@ def test_a_mistake_is_refused_with_its_line_and_the_mend(
     with pytest.raises(PlanError) as caught:
         loads(JARS.replace(*change, 1), source="jars.toml")
     assert str(caught.value).startswith(f"jars.toml line {line}: ")
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("toml", "words"),
+    [
+        ("probe = 3", "write [[probe]] above each probe"),
+        ('[[probe]]\nreads = "air"', "probe[1]: has no name"),
+        ('[[probe]]\nname = " "', "probe[1].name: is empty"),
+        ('[[probe]]\nname = "a"\ntolerance_class = 4', "4 is not 1, 2 or 3"),
+        ('[[probe]]\nname = "a"\ncorrection = 3', "give one or two pairs of [reading, truth]"),
+        ('[[probe]]\nname = "a"\ncorrection = [3]', "give one or two pairs of [reading, truth]"),
+        ('[[probe]]\nname = "a"\ncorrection = [[0, 1], [5, 6]]', "less than 10 °C apart"),
+        ("alarm = 3", "write [alarm.RULE] above"),
+        ("alarm.coal_collapse = 3", "write [alarm.coal_collapse] above"),
+        ('[[source]]\nformat = "telex"', "source[1].format: "),
+        ("a." * 200 + "b = 1", "a key of very many parts"),
+        ("#" * (MAX_TOML + 1), "that is no plan"),
+    ],
+)
+def test_what_has_another_shape_than_a_plan_is_refused_with_the_fix(toml: str, words: str) -> None:
+    with pytest.raises(PlanError) as caught:
+        loads(toml)
     assert words in str(caught.value)
 
 
