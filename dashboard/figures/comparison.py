@@ -169,10 +169,6 @@ def curves_figure(
         Where all have the same. [°C]
     unit : {'C', 'F'}
     theme : {'day', 'night'}
-
-    Returns
-    -------
-    go.Figure
     """
     figure = go.Figure()
     for curve in curves:

@@ -117,11 +117,6 @@ class Band:
 def numbered(heights_cm: Sequence[float | None]) -> list[int]:
     """Number probes from the top of the stack down, those without a height last.
 
-    Parameters
-    ----------
-    heights_cm : sequence of float or None
-        [cm]
-
     Returns
     -------
     list of int

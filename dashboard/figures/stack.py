@@ -69,10 +69,6 @@ def side_of(side: str) -> int:
 def spots_of(places: Sequence[Place]) -> list[Spot | None]:
     """Find where each probe is drawn: beside its neighbours, never over them.
 
-    Parameters
-    ----------
-    places : sequence of Place
-
     Returns
     -------
     list of Spot or None
@@ -99,10 +95,6 @@ def spots_of(places: Sequence[Place]) -> list[Spot | None]:
 
 def zone_spots(places: Sequence[Place]) -> dict[str, Spot]:
     """Find where on the drawing a zone is touched.
-
-    Parameters
-    ----------
-    places : sequence of Place
 
     Returns
     -------
@@ -247,10 +239,6 @@ def hover_of(
     words : mapping of str to str
         By probe, instead of its temperature.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    list of str
     """
     said = []
     for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):

@@ -51,10 +51,6 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
     alarm : dict
         See `logger.judgement.alarms.alarm_data`.
     unit : {'C', 'F'}, default 'C'
-
-    Returns
-    -------
-    headline, fact : str
     """
     title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
     place = alarm.get("zone") or alarm.get("probe")
@@ -73,10 +69,6 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     ----------
     alarm : dict
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    component
     """
     name, fact = headline(alarm, unit)
     good, key = alarm.get("warning") is False, alarm.get("key")

@@ -26,10 +26,6 @@ SOURCES: Final = (
 def bars(known: Sequence[Gathered]) -> list[Bar]:
     """Give what each zone of each firing went through.
 
-    Parameters
-    ----------
-    known : sequence of Gathered
-
     Returns
     -------
     list of Bar
@@ -104,10 +100,6 @@ def fact_table(
     shown : Shown
     opened : bool
         Whether it is seen at first; else a tap on its name opens it.
-
-    Returns
-    -------
-    component
     """
     name = f"Zone {zone}" if zone else "The whole load"
     heads = [html.Th("Fact", scope="col")]
@@ -157,10 +149,6 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
     verdicts : sequence of mapping
         Zones of a rehearsal, the one whose peak stayed lowest first, each with its `verdict`.
     shown : Shown
-
-    Returns
-    -------
-    component
     """
     rows = [
         html.Tr(
@@ -181,17 +169,7 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
 
 
 def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:
-    """Tell the facts of the whole load, one under another.
-
-    Parameters
-    ----------
-    facts : sequence of Fact
-    shown : Shown
-
-    Returns
-    -------
-    list of component
-    """
+    """Tell the facts of the whole load, one under another."""
     told = []
     for fact in facts:
         if fact.zone is not None or fact.value is None:

@@ -23,10 +23,6 @@ def form(firing: str, texts: Mapping[str, str]) -> list[Any]:
         Its ID: what is typed is kept under it on the tablet until it is saved.
     texts : mapping of str to str
         What has been saved, by field.
-
-    Returns
-    -------
-    list of component
     """
     before = [_field(field, firing, texts) for field in (TITLE, *FIELDS) if not field.after]
     after = [_field(field, firing, texts) for field in FIELDS if field.after]
@@ -66,10 +62,6 @@ def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
         Of its files.
     may_act : bool
         Whether they can be taken away.
-
-    Returns
-    -------
-    list of component
     """
     shown = []
     for number, name in enumerate(names, 1):

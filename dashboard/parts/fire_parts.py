@@ -75,10 +75,6 @@ def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
     forecast : dict or None
         `words`, and `zones` with their own.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    str
     """
     words = (forecast or {}).get("words") or ""
     for zone in ((forecast or {}).get("zones") or {}).values():
@@ -96,10 +92,6 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
     forecast : dict
         `words`, `cool`.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    str
     """
     words = forecast.get("words") or ""
     if forecast.get("cool"):
@@ -117,10 +109,6 @@ def zone_card(zone: str, n: int) -> Any:
     zone : str
     n : int
         Its place in the row; see `zone_texts`.
-
-    Returns
-    -------
-    component
     """
     return html.Li(
         html.Button(
@@ -182,10 +170,6 @@ def pots(estimate: Sequence[Any], unit: Unit) -> str:
     estimate : sequence
         °C, least, most, what it stands on, proved consistent.
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    str
     """
     c, low, high, basis, consistent = estimate
     how = {

@@ -56,10 +56,6 @@ def coldest(row: Row, unit: Unit) -> str:
     ----------
     row : Row
     unit : {'C', 'F'}
-
-    Returns
-    -------
-    str
     """
     if row.info.running:
         seen = row.picture["coldest"]
@@ -91,10 +87,6 @@ def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> A
         Whether whoever looks may delete and change.
     chosen : bool
         Whether it is among those to be compared.
-
-    Returns
-    -------
-    component
     """
     info = row.info
     own, title = quote(info.id), info.title or "Firing"
@@ -188,10 +180,6 @@ def binned_card(row: Row, unit: Unit, *, night: bool, may_act: bool) -> Any:
     unit : {'C', 'F'}
     night : bool
     may_act : bool
-
-    Returns
-    -------
-    component
     """
     title = row.info.title or "Firing"
     parts = [_face(row, title, title, unit, night=night)]

@@ -117,10 +117,6 @@ def way_words(field: str, value: Any, words: str) -> str:
         What to set it to.
     words : str
         What that does.
-
-    Returns
-    -------
-    str
     """
     shown = ", ".join(map(str, value)) if isinstance(value, list | tuple) else value
     known = dict(SELECTS.get(field, ()))
@@ -179,10 +175,6 @@ def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
     unit : {'C', 'F'}
     begun : str
         Day and time of day of the first row; empty where the files have no date.
-
-    Returns
-    -------
-    list of component
     """
     whole, files = found["whole"], found["files"]
     told = [] if whole["error"] else [_summary(whole, begun), _guesses(whole), _columns(whole, files, unit)]

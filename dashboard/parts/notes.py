@@ -20,10 +20,6 @@ def notice(text: str, *, bad: bool = False, stays_s: float = 8.0, more: Any = No
         [s]
     more : component, optional
         Below the text, such as a button.
-
-    Returns
-    -------
-    dict
     """
     message: Any = text if more is None else [text, more]
     return {

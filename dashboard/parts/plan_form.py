@@ -63,10 +63,6 @@ def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
     unit : {'C', 'F'}
     errors : mapping of str to str
         By field.
-
-    Returns
-    -------
-    list of component
     """
     units = {"soak_min": "min", "estimate.wall_mm": "mm"}
     return [
@@ -127,12 +123,6 @@ def where(probe: Mapping[str, Any]) -> str:
 def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]:
     """Make the list of probes, from the top down: each opens its own fields.
 
-    Parameters
-    ----------
-    doc : dict
-    selected : int or None
-    errors : mapping of str to str
-
     Returns
     -------
     list of component
@@ -172,10 +162,6 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
     i : int
     unit : {'C', 'F'}
     errors : mapping of str to str
-
-    Returns
-    -------
-    list of component
     """
     probe = doc["probe"][i]
 
@@ -249,10 +235,6 @@ def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
     doc : dict
     unit : {'C', 'F'}
     errors : mapping of str to str
-
-    Returns
-    -------
-    list of component
     """
     return [_rule(rule, doc, unit, errors) for rule in RULES.values()]
 

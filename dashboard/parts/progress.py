@@ -15,10 +15,6 @@ def working(prefix: str) -> Any:
     prefix : str
         Of its ids: `-poll` asks twice a second while it is enabled, `-working` is the whole, `-progress` the
         bar, `-said` its words, `-stop` the button.
-
-    Returns
-    -------
-    component
     """
     return html.Div(
         [

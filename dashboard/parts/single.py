@@ -19,20 +19,12 @@ def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
     zone : str
     line : int, optional
         Which of the figure's lines; left out: all of the zone.
-
-    Returns
-    -------
-    dict
     """
     return {"type": f"{prefix}-one", "zone": zone, "line": -1 if line is None else line}
 
 
 def chosen(prefix: str) -> list[Any]:
     """Make the stores of what is singled out.
-
-    Parameters
-    ----------
-    prefix : str
 
     Returns
     -------
@@ -84,10 +76,6 @@ def opacities(there: list[dict[str, Any]], now: dict[str, Any] | None) -> dict[i
         All that can be tapped, as `name_of` gives it.
     now : dict or None
         What is singled out.
-
-    Returns
-    -------
-    dict of int to float
     """
     lines = {name["line"]: name["zone"] for name in there if name["line"] >= 0}
     which = [

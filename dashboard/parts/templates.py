@@ -16,10 +16,6 @@ def templates(prefix: str) -> Any:
     ----------
     prefix : str
         Of its id, `-templates`.
-
-    Returns
-    -------
-    component
     """
     return dcc.Store(id=f"{prefix}-templates", data=TEMPLATES)
 

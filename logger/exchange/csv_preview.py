@@ -123,11 +123,6 @@ class Whole:
 def preview(path: Path, options: CsvOptions | None = None) -> Preview:
     """Say what is understood of a file.
 
-    Parameters
-    ----------
-    path : Path
-    options : CsvOptions, optional
-
     Returns
     -------
     Preview
@@ -138,11 +133,6 @@ def preview(path: Path, options: CsvOptions | None = None) -> Preview:
 
 def preview_together(paths: Sequence[Path], options: CsvOptions | None = None) -> tuple[list[Preview], Whole]:
     """Say what is understood of several files, and what firing they make together.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-    options : CsvOptions, optional
 
     Returns
     -------

@@ -255,14 +255,6 @@ def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
 def whole_file(out: Path) -> Iterator[IO[bytes]]:
     """Write a file beside its place and move it there when it is complete; into a device straight.
 
-    Parameters
-    ----------
-    out : Path
-
-    Yields
-    ------
-    binary file
-
     Raises
     ------
     ExportError

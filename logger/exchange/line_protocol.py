@@ -30,10 +30,6 @@ _ESCAPES: Final = str.maketrans(
 def escape_tag(text: str) -> str:
     r"""Write a tag's value.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str

@@ -258,10 +258,6 @@ def _urgency(alarm: Alarm) -> tuple[bool, int, float]:
 def alarm_data(alarm: Alarm) -> dict[str, Any]:
     """Everything about an alarm that is shown.
 
-    Parameters
-    ----------
-    alarm : Alarm
-
     Returns
     -------
     dict

@@ -191,10 +191,6 @@ class Judge:
         ----------
         t_s : float
             May lie before what was pushed: then nothing happens. [s]
-
-        Returns
-        -------
-        list of Event
         """
         until = math.floor(t_s - LATE_S)
         if until <= self._second:
@@ -217,10 +213,6 @@ class Judge:
             Where; in the alarm's key.
         holds : bool
         message : str
-
-        Returns
-        -------
-        list of Event
         """
         return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, lambda: message))
 
@@ -237,10 +229,6 @@ class Judge:
         who : str
         minutes : float, default 10
             To shelve it for. [min]
-
-        Returns
-        -------
-        list of Event
 
         Raises
         ------
@@ -293,13 +281,7 @@ class Judge:
             self._raked_s.append(t_s)
 
     def retract_raked(self, t_s: float) -> None:
-        """Take such a note back, as if it had never been.
-
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        """
+        """Take such a note back, as if it had never been."""
         if t_s not in self._raked_s:
             self._stages.raked = False
         self._raked_s = [noted for noted in self._raked_s if noted != t_s]
@@ -321,10 +303,6 @@ class Judge:
         ----------
         ahead : bool, default True
             Whether to say what comes, too: that takes about a millisecond a zone.
-
-        Returns
-        -------
-        LoadVerdict
         """
         come: dict[str, Forecast | None] = {}
         if ahead:
@@ -385,10 +363,6 @@ class Judge:
             From `snapshot`.
         estimating, stored : bool, default False
             As before.
-
-        Returns
-        -------
-        Judge
 
         Raises
         ------
@@ -630,10 +604,6 @@ def _state(part: Any) -> dict[str, Any]:
 
 def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
     """A verdict for programs.
-
-    Parameters
-    ----------
-    verdict : LoadVerdict
 
     Returns
     -------

@@ -115,10 +115,6 @@ class Ledger:
         begin_s : int
             Start of the first. [s]
         pages : Pages
-
-        Returns
-        -------
-        Booked
         """
         n = len(pages.level_c)
         before = len(self.waiting[0])

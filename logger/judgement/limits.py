@@ -9,10 +9,6 @@ from logger.plan import Plan
 def limits(plan: Plan) -> tuple[str, ...]:
     """Say what the alarms can't tell with these probes.
 
-    Parameters
-    ----------
-    plan : Plan
-
     Returns
     -------
     tuple of str

@@ -11,25 +11,12 @@ _ARRAY = 1
 
 
 def pack(state: dict[str, Any]) -> bytes:
-    """Write numbers, text, lists, dicts and arrays as MessagePack.
-
-    Parameters
-    ----------
-    state : dict
-
-    Returns
-    -------
-    bytes
-    """
+    """Write numbers, text, lists, dicts and arrays as MessagePack."""
     return msgspec.msgpack.encode(state, enc_hook=_encode)
 
 
 def unpack(data: bytes) -> dict[str, Any]:
     """Read what `pack` wrote.
-
-    Parameters
-    ----------
-    data : bytes
 
     Returns
     -------

@@ -18,10 +18,6 @@ _FOR_S: Final = {CLIMB: 30, PEAK: 90, BURN_DOWN: 75, COOLING: 90}
 class Stages:
     """The stage and the leading end, with hysteresis.
 
-    Parameters
-    ----------
-    places : Places
-
     Attributes
     ----------
     raked : bool

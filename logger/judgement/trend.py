@@ -35,12 +35,7 @@ _SLOPE: Final = _T / float((_T**2).sum()) * 60.0
 
 
 class Ring:
-    """The last n rows of a table, always in order and in one piece: each row is written twice.
-
-    Parameters
-    ----------
-    rows, columns : int
-    """
+    """The last n rows of a table, always in order and in one piece: each row is written twice."""
 
     def __init__(self, rows: int, columns: int) -> None:
         self.rows = rows

@@ -64,13 +64,6 @@ class ZoneVerdict:
 def verdicts(plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> list[ZoneVerdict]:
     """Judge all zones.
 
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-    book : ZoneBook
-    ledger : Ledger
-
     Returns
     -------
     list of ZoneVerdict

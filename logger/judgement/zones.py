@@ -19,10 +19,6 @@ _BOTTOM_WORDS: Final = ("lower", "base", "bottom", "low", "foot")
 class Places:
     """A plan's probes and zones as index arrays; k probes, z zones.
 
-    Parameters
-    ----------
-    plan : Plan
-
     Attributes
     ----------
     zones : tuple of str
@@ -131,11 +127,6 @@ class Walls:
 class ZoneBook:
     """What each of z zones is at now.
 
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-
     Attributes
     ----------
     level_c, rate_c_per_min : array (z,)
@@ -171,10 +162,6 @@ class ZoneBook:
             1.0 where the probe is part of its zone's level.
         basis : int array (n, z)
             What each level is taken from.
-
-        Returns
-        -------
-        ZoneCourse
         """
         level, rate = self.means(level_c, weight), self.means(rate_c_per_min, weight)
         self.level_c, self.rate_c_per_min = level[-1], rate[-1]

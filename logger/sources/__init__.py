@@ -120,20 +120,10 @@ class Source(Protocol):
         """
 
     def refuse(self, tokens: Iterable[object]) -> None:
-        """Tell the sender, where that can be said, that nobody keeps these lines, and to try no more.
-
-        Parameters
-        ----------
-        tokens : iterable of object
-        """
+        """Tell the sender, where that can be said, that nobody keeps these lines, and to try no more."""
 
     def ask_again(self, tokens: Iterable[object]) -> None:
-        """Have the sender keep these lines, and send them again, where it can: they had to be let go of.
-
-        Parameters
-        ----------
-        tokens : iterable of object
-        """
+        """Have the sender keep these lines, and send them again, where it can: they had to be let go of."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Send a line to a rig, if it can be reached; whether it heard shows by its answer alone.

@@ -90,10 +90,6 @@ class Statuses:
         online : bool
         now_s : float
             Monotonic time. [s]
-
-        Returns
-        -------
-        bool
         """
         if self._told.get(rig) is online or not is_name(rig):
             return False
@@ -342,10 +338,6 @@ def without_password(url: str) -> str:
     ----------
     url : str
         Anything that was meant as one.
-
-    Returns
-    -------
-    str
     """
     return re.sub("^([a-z]*://|(?![a-z]*://))([^:@]*):.*@", r"\1\2:…@", url)
 

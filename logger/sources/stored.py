@@ -101,9 +101,5 @@ def channel_name(column: int) -> str:
     ----------
     column : int
         From 0.
-
-    Returns
-    -------
-    str
     """
     return f"k{column}"

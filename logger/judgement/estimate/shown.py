@@ -13,10 +13,6 @@ from logger.plan import Plan
 def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
     """A zone's estimate for programs.
 
-    Parameters
-    ----------
-    zone : ZoneEstimate
-
     Returns
     -------
     dict
@@ -37,13 +33,6 @@ def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
 
 def estimate_table(plan: Plan, rows: Sequence[EstimateRow], duration_s: float) -> dict[str, Any]:
     """A firing's estimate on an even grid.
-
-    Parameters
-    ----------
-    plan : Plan
-    rows : sequence of EstimateRow
-    duration_s : float
-        [s]
 
     Returns
     -------

@@ -67,10 +67,6 @@ class EstimateRow:
 def zones_of_pots(plan: Plan) -> tuple[str, ...]:
     """Zones that can be estimated: one that only coals probes belong to holds no pots.
 
-    Parameters
-    ----------
-    plan : Plan
-
     Returns
     -------
     tuple of str
@@ -82,11 +78,6 @@ def zones_of_pots(plan: Plan) -> tuple[str, ...]:
 
 def likeness(plan: Plan, zones: Sequence[str]) -> Floats:
     """How much each zone counts for each other.
-
-    Parameters
-    ----------
-    plan : Plan
-    zones : sequence of str
 
     Returns
     -------

@@ -181,19 +181,7 @@ def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
 
 
 def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
-    """When a zone comes to a temperature above it, as it is going.
-
-    Parameters
-    ----------
-    now : Rates
-    goal_c, peak_c : float
-        [°C]
-    stage : str
-
-    Returns
-    -------
-    Arrival
-    """
+    """When a zone comes to a temperature above it, as it is going."""
     score = float(CHANCE @ signs(now, goal_c, peak_c, stage))
     chance = round(1.0 / (1.0 + math.exp(-score)), 3)
     line_s = 60.0 * max(goal_c - now.level_c, 1.0) / max(now.steady_c_per_min, SLOWEST_C_PER_MIN)
@@ -204,10 +192,6 @@ def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
 
 def band(now: Rates) -> Floats:
     """What the level may do.
-
-    Parameters
-    ----------
-    now : Rates
 
     Returns
     -------

@@ -31,11 +31,6 @@ _EMBERS_ERROR: Final = 0.6
 def film_w_m2k(temperature_c: Any) -> Any:
     """How strongly a body exchanges heat with surroundings of nearly its own temperature.
 
-    Parameters
-    ----------
-    temperature_c : float or array
-        [°C]
-
     Returns
     -------
     float or array

@@ -17,13 +17,7 @@ from logger.reading import Floats
 
 
 class Outlook:
-    """Forecasts for the zones of one firing; a pure function of the judgement's state.
-
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-    """
+    """Forecasts for the zones of one firing; a pure function of the judgement's state."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         self._plan = plan
@@ -90,11 +84,6 @@ class Outlook:
 
     def rate_sd(self, trend: Trend, book: ZoneBook) -> dict[str, float | None]:
         """How sure each zone's rate is, as if its probes erred together.
-
-        Parameters
-        ----------
-        trend : Trend
-        book : ZoneBook
 
         Returns
         -------

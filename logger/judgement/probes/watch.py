@@ -115,11 +115,6 @@ class ProbeWatch:
     def run(self, course: Course, seconds: Seconds) -> tuple[Ints, Floats]:
         """Take n seconds.
 
-        Parameters
-        ----------
-        course : Course
-        seconds : Seconds
-
         Returns
         -------
         fault : int array (n, k)

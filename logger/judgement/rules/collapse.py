@@ -61,13 +61,7 @@ class _Fall:
 
 
 class Collapse:
-    """Watches each zone with pots for a collapse of the coals beside it.
-
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-    """
+    """Watches each zone with pots for a collapse of the coals beside it."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         z, k = len(places.zones), len(plan.probes)
@@ -153,10 +147,6 @@ class Collapse:
         raked : bool
             Raking out has begun.
         alarms : AlarmBook
-
-        Yields
-        ------
-        Condition
         """
         for z in self._places.pots:
             key = self._keys[z]

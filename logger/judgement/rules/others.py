@@ -32,13 +32,7 @@ Rows = list[list[float]]
 
 
 class Rules:
-    """All rules but those about collapse, with what they must remember.
-
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-    """
+    """All rules but those about collapse, with what they must remember."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         self.done_s = [0.0] * len(places.zones)

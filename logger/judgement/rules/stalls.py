@@ -24,13 +24,7 @@ SELDOM: Final = 3.0
 
 
 class Stalls:
-    """Watches each zone with pots for standing still.
-
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-    """
+    """Watches each zone with pots for standing still."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         rule = plan.alarms["stalled_zone"]
@@ -95,10 +89,6 @@ class Stalls:
         i, z : int
         active : bool
             Its alarm is up: then less is asked for.
-
-        Returns
-        -------
-        bool
         """
         return bool((self._stands if active else self._holds)[i, z])
 

@@ -17,10 +17,6 @@ def plain_source(wanted: PlanSource, taken: set[str], client_id: str) -> Source:
     client_id : str
         As `Broker`'s; each gets a name of its own from it.
 
-    Returns
-    -------
-    Source
-
     Raises
     ------
     SourceError
