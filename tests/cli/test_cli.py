@@ -335,6 +335,7 @@ def _heeds() -> None:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "told to end"])
 @pytest.mark.parametrize("kind", ["csv", "parquet", "line-protocol"])
 def test_an_export_that_is_stopped_leaves_nothing_and_says_so(
@@ -355,6 +356,7 @@ def test_an_export_that_is_stopped_leaves_nothing_and_says_so(
     assert out.read_text() == "what was there before"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "told to end"])
 def test_an_import_that_is_stopped_leaves_nothing_and_says_so(
     home: Path, tmp_path: Path, number: int

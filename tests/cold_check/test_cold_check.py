@@ -153,6 +153,7 @@ def drawn_rig(rng: np.random.Generator, off_c: float) -> Batch:
     return replace(made, cold_junction_c=np.full((40, 8), 18 + rng.uniform(0, 4)))
 
 
+@pytest.mark.slow
 def test_good_rigs_pass_and_a_probe_that_is_far_off_is_found() -> None:
     """The limits hold what they promise: few false calls (3.5 % of 200 rigs, measured), few misses at 15 °C."""
     rng = np.random.default_rng(11)

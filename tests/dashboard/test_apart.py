@@ -19,6 +19,8 @@ from logger.errors import UserError
 from logger.journal.writer import JournalWriter
 from tests.processes import until
 
+pytestmark = pytest.mark.slow  # a process for each job
+
 
 @pytest.fixture
 def given(tmp_path: Path) -> dict[str, Any]:

@@ -210,6 +210,7 @@ def root_of(path: Path, table: str) -> int:
         return int(db.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", ["chunk", "recent", "layout", "twin", "event", "firing", "estimate"])
 def test_a_root_page_is_gone(table: str, sound: Path, tmp_path: Path) -> None:
     """A table's root used to cost all that stands below it: the readings of every firing."""
@@ -283,6 +284,7 @@ def test_cut_short(share: float, sound: Path, tmp_path: Path) -> None:
         assert old + new > 0.6 * share * (FRAMES + 1000)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("at", [0, 16, 18, 28, 44, 56, 60, 68, 100, 103, 105], ids=lambda at: f"byte {at}")
 def test_damaged_header(at: int, sound: Path, tmp_path: Path) -> None:
     """The first page tells where everything is; without it the pages themselves tell."""

@@ -53,6 +53,7 @@ def test_constants_are_those_of_codata() -> None:
     assert pytest.approx(second, rel=1e-9) == infrared.SECOND_RADIATION_UM_K
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("temperature_c", [-40.0, 20.0, 100.0, 380.0, 573.0, 800.0, 1100.0, 2000.0])
 @pytest.mark.parametrize("band", [LONG_INFRARED, Band(0.8, 1.1), Band(3.0, 5.0)], ids=str)
 def test_band_radiance_matches_astropys_black_body(temperature_c: float, band: Band) -> None:

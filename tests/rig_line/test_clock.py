@@ -76,6 +76,7 @@ def test_where_a_link_falls_ever_further_behind_arrivals_are_ten_per_cent_off_an
     assert abs(by_clock - 1) < 0.01
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("drift", [-200e-6, 200e-6])
 def test_drift_is_found_so_that_twelve_hours_stay_within_a_tenth_of_a_second(drift: float) -> None:
     true_s = 50.0 + np.arange(0, 12 * 3600, 1.0)

@@ -108,6 +108,7 @@ def test_seq_and_clock_wrap() -> None:
     assert followed.counters.missing == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("up_s", [0.3, 12.0, 40.0, 211.0], ids="up {}s when heard again".format)
 @pytest.mark.parametrize("out_s", [1.0, 300.0, 90_000.0], ids="out {}s".format)
 @pytest.mark.parametrize("ran", [20, 100, 2000, 20_000], ids="{} frames before".format)
