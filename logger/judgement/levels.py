@@ -38,7 +38,7 @@ class Basis:
 
     def __init__(self, places: Places) -> None:
         self.away_s: Ints = np.zeros(len(places.zones), np.int64)
-        self._wall, self._air = places.is_wall, places.is_air
+        self._air = places.is_air
         self._zone_of = np.array(places.zone_of, np.intp)
         z = len(places.zones)
         self._walled = np.array([bool(places.walls_of[i]) for i in range(z)])

@@ -101,9 +101,28 @@ def test_hotter_coals_keep_a_wall_above_the_air_beside_it() -> None:
     coals = Probe("coals", "k3", reads="coals", zone="under", height_cm=0)
     columns = np.full((3000, 2), 500.0)
     columns[:, 1] = 800.0
-    assert told((AIR, coals), columns)[-1].zones["belly"].wall_c == pytest.approx(560.0, abs=5.0)
-    columns[:, 1] = 300.0
-    assert told((AIR, coals), columns)[-1].zones["belly"].wall_c == pytest.approx(500.0, abs=5.0)
+    last = told((AIR, coals), columns)[-1].zones["belly"]
+    # A fifth of the way to the coals by what heats it, and a tenth of the rest in case embers touch it.
+    assert last.wall_c == pytest.approx(584.0, abs=5.0)
+    assert last.hi_c > 790, "embers against it would have it as hot as they are"
+
+
+def test_once_the_flames_have_died_embers_may_keep_a_wall_hotter_than_its_air() -> None:
+    t = np.arange(3600.0)
+    air = np.interp(t, [0, 300, 600, 1800, 2400], [30.0, 60.0, 850.0, 850.0, 400.0])
+    rows = {row.t_s: row.zones["belly"] for row in told((AIR,), air[:, None])}
+    assert rows[1800.0].hi_c < 1100
+    assert rows[3000.0].wall_c < 550
+    assert rows[3000.0].hi_c > 650
+    assert rows[200.0].hi_c < 150, "a cold bed heats nothing"
+
+
+def test_a_hot_zone_that_has_lost_its_only_probe_is_not_told_after_a_while() -> None:
+    columns = np.full((1800, 2), 700.0)
+    columns[900:, 0] = np.nan
+    rows = {row.t_s: row.zones for row in told((WALL, OTHER), columns)}
+    assert rows[890.0].keys() == rows[960.0].keys() == {"belly", "neck"}
+    assert rows[1790.0].keys() == {"neck"}
 
 
 def test_where_the_wall_probe_goes_the_air_takes_over_without_a_leap() -> None:

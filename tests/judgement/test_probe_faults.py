@@ -102,6 +102,33 @@ def test_a_wall_that_stays_cold_among_hot_ones() -> None:
     assert stands(events, "p4")
 
 
+def test_a_wall_that_stays_cold_beside_the_hot_air_of_its_zone() -> None:
+    probes = tuple(
+        Probe(name=f"p{i}", channel=f"p{i}", reads=r, zone="z") for i, r in enumerate(("wall", "air"))
+    )  # type: ignore[arg-type]
+    plan = Plan(title="Crude, invented", target_c=700.0, probes=probes)
+    hung_out = 20.0 + 0.08 * (warm() - 20.0)
+    _, events = judged(plan, [hung_out, warm()])
+    assert [p for p, _ in faults(events)] == ["p0"]
+    assert stands(events, "p0")
+    # One of 15 mm that stands behind others follows by many minutes, and is none.
+    thick = warm(500.0, over_s=1800.0)
+    assert not faults(judged(plan, [thick, warm()])[1])
+
+
+def test_what_is_stuck_may_flicker_by_a_step() -> None:
+    rng = np.random.default_rng(3)
+    walls = [warm(peak) + rng.normal(0.0, 0.8, N) for peak in (700.0, 740.0, 760.0)]
+    walls[1][900:] = np.round(walls[1][900] * 4.0) / 4.0 + rng.integers(-1, 2, N - 900) * 0.25
+    values = np.round(np.stack(walls, axis=1) * 4.0) / 4.0
+    judge = Judge(placed("wall", "wall", "wall"))
+    events = run(judge, T, values, np.zeros(values.shape, np.uint8))
+    [(probe, at_s)] = faults(events)
+    assert probe == "p1"
+    assert at_s < 1020
+    assert stands(events, "p1")
+
+
 def test_a_swapped_probe_reads_below_the_air() -> None:
     _, events = judged(placed("wall", "wall", "wall"), [warm(), warm(), 40.0 - warm() / 2.0])
     assert [p for p, _ in faults(events)] == ["p2"]

@@ -53,6 +53,9 @@ class Model:
         Convection, and how much of the wall's view the fire fills. [W/(m² K)]
     ember_share : float
         How far a wall goes from the air's temperature to the coals' where these are hotter.
+    lain_share : float
+        How far what is told without a probe on the wall lies from where its air has brought it towards where
+        embers against it would have; the band reaches all of the way.
     wall_u_c, wall_u_share, wall_u_s : float
         Standard uncertainty of what a wall's probes say: fixed, per °C above ambient, and per °C/s. [°C], [s]
     air_u_c, air_u_share, air_u_gap : float
@@ -73,6 +76,7 @@ class Model:
     film_w_m2k: float = 25.0
     view: float = 0.6
     ember_share: float = 0.2
+    lain_share: float = 0.1
     wall_u_c: float = 3.5
     wall_u_share: float = 0.008
     wall_u_s: float = 10.0
@@ -80,7 +84,7 @@ class Model:
     air_u_share: float = 0.115
     air_u_gap: float = 0.15
     lost_u_c: float = 20.0
-    lost_u_share: float = 0.15
+    lost_u_share: float = 0.2
 
     @classmethod
     def of_wall(cls, thickness_mm: float) -> Model:

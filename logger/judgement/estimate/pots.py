@@ -13,11 +13,12 @@ References
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any, Final
 
 import numpy as np
 
+from logger.judgement.estimate.heard import COLDEST_C, FASTEST_C_S, HOTTEST_C, Ears, Heard
 from logger.judgement.estimate.model import AMBIENT_C, Model
 from logger.judgement.estimate.spots import COUNTS_S, Spot, moved_by, surface_of_spot
 from logger.judgement.estimate.zones import Basis, EstimateRow, ZoneEstimate, likeness, zones_of_pots
@@ -38,12 +39,13 @@ SPOT_WAIT_S: Final = 5.0
 rehearsal takes it at the very same moment. [s]"""
 SPOT_S: Final = 900.0
 """A spot reading counts as what an estimate stands on for this long. [s]"""
-COLDEST_C: Final = -40.0
-HOTTEST_C: Final = 1300.0
-"""No pot at a wood fire in the open is beyond these (common practice, no source). [°C]"""
-FASTEST_C_S: Final = 6.0
-"""Nor does its wall move faster: the glow of 800 °C, 75 kW/m² on one face of 7 mm of clay (Stefan and
-Boltzmann's law). [°C/s]"""
+CANT_TELL_C: Final = 150.0
+"""A zone of which no probe is heard, and whose band is wider than this on either side, is not told. [°C]"""
+LIT_C: Final = 300.0
+"""Embers lie against pots once the air there has been so hot (common practice, no source). [°C]"""
+EMBERS_S: Final = (60.0, 3600.0)
+"""Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they do so
+(common practice, no source). [s]"""
 TEST_S: Final = 30
 """What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
 MEMORY_S: Final = 300.0
@@ -54,17 +56,6 @@ MISFIT: Final = 2.5
 _FORGETS_S: Final = 150.0
 _GROWS_S: Final = 30.0
 """Doubt comes more quickly than it goes: at ignition air and wall part within half a minute. [s]"""
-
-
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """What the probes of z zones say over n seconds; arrays (n, z), NaN where none says anything."""
-
-    wall_c: Floats
-    rate_c_s: Floats
-    air_c: Floats
-    apart_c: Floats  # between the highest and the lowest wall probe
-    coals_c: Floats  # (n,)
 
 
 class Pots:
@@ -84,6 +75,8 @@ class Pots:
     behind_c, trail_c : array (z,)
         What stands behind the wall; how much farther towards it the mean may lie, above 0 where it is
         colder. [°C]
+    peak_c, lain_c : array (z,)
+        The hottest that its air was, fading; what the wall would be at if embers lay against it. [°C]
     rate_c_s : array (z,)
         [°C/s]
     misfit, proved_s : array (z,)
@@ -99,6 +92,8 @@ class Pots:
         self.var_c2: Floats = np.full(z, 400.0)
         self.behind_c: Floats = np.full(z, np.nan)
         self.trail_c: Floats = np.zeros(z)
+        self.peak_c: Floats = np.full(z, np.nan)
+        self.lain_c: Floats = np.full(z, np.nan)
         self.rate_c_s: Floats = np.zeros(z)
         self.misfit: Floats = np.zeros(z)
         self.proved_s: Floats = np.zeros(z)
@@ -111,14 +106,7 @@ class Pots:
         self._awaited: list[tuple[float, str, float, float]] = []
         self._spots: list[Spot] = []
         self._plan = plan
-        self._of = [
-            [
-                [j for j, p in enumerate(plan.probes) if p.zone == zone and p.reads in reads]
-                for zone in self.zones
-            ]
-            for reads in (("wall", "surface"), ("air",))
-        ]
-        self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
+        self._ears = Ears(plan, self.zones, self.model)
         self._likeness = likeness(plan, self.zones)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
@@ -181,13 +169,13 @@ class Pots:
         first = (-begin_s - 1) % STEP_S
         rows: list[EstimateRow] = []
         wall, gradient = np.full((2, *shape), np.nan)
-        said = self._said(course, trusted, first)
+        heard = self._ears.heard(course, trusted, slice(first, None, STEP_S))
         told = self._plan.clay.wall_mm is not None
         if told:
             wall[:first], gradient[:first] = self._walls()
         for i in range(first, n, STEP_S):
             self.second = begin_s + i + 1
-            self._step(said, i // STEP_S)
+            self._step(heard, i // STEP_S)
             while self._awaited and self._awaited[0][0] + SPOT_WAIT_S <= self.second:
                 self._take_spot(*self._awaited.pop(0))
             if self.second % ROW_S == 0 and (now := self.state()):
@@ -207,12 +195,14 @@ class Pots:
         return wall, gradient
 
     def state(self) -> dict[str, ZoneEstimate]:
-        """Give the estimate by zone, of those of which anything is known."""
+        """Give the estimate by zone, of those of which enough is known (`CANT_TELL_C`)."""
         told = {}
         for z, zone in enumerate(self.zones):
             if not np.isfinite(self.wall_c[z]):
                 continue
             now = self._estimate(z)
+            if now.basis in ("neighbours", "nothing") and now.hi_c - now.lo_c > 2 * CANT_TELL_C:
+                continue
             if np.isfinite((now.wall_c, now.lo_c, now.hi_c, now.surface_c, now.steepest_c_mm)).all():
                 told[zone] = now
         return told
@@ -246,39 +236,10 @@ class Pots:
         self._awaited = [(t, zone, c, e) for t, zone, c, e in state["awaited"]]
         self._spots = [Spot(**spot) for spot in state["spots"]]
 
-    def _said(self, course: Course, trusted: Floats, first: int) -> _Said:
-        """Put the probes of each zone together, every `STEP_S` from a second on."""
-        here = slice(first, None, STEP_S)
-        level, rate = course.level_c[here], course.rate_c_per_min[here] / 60.0
-        good = (trusted[here] > 0.0) & course.valid[here] & (level > COLDEST_C) & (level < HOTTEST_C)
-        rate = np.clip(np.where(np.isfinite(rate), rate, 0.0), -FASTEST_C_S, FASTEST_C_S)
-        model = self.model
-        face = level + model.lead_s * rate + model.tip_share * (level - AMBIENT_C)
-        wall, pace, air, apart = np.full((4, len(level), len(self.zones)), np.nan)
-        for z in range(len(self.zones)):
-            for out, of, values in (
-                (wall, self._of[0], face),
-                (pace, self._of[0], rate),
-                (air, self._of[1], level + model.air_lead_s * rate),
-            ):
-                if of[z]:
-                    out[:, z] = _mean(values[:, of[z]], good[:, of[z]])
-            if len(self._of[0][z]) > 1:
-                there, mine = good[:, self._of[0][z]], face[:, self._of[0][z]]
-                most = np.where(there, mine, -np.inf).max(axis=1)
-                least = np.where(there, mine, np.inf).min(axis=1)
-                apart[:, z] = np.where(there.sum(axis=1) > 1, most - least, np.nan)
-        both = np.isfinite(wall) & np.isfinite(air)
-        wall = np.where(both, wall + model.gas_share * (wall - air), wall)
-        coals = np.full(len(level), np.nan)
-        if self._coals:
-            coals = _mean(level[:, self._coals], good[:, self._coals])
-        return _Said(wall, pace, air, apart, coals)
-
-    def _step(self, said: _Said, i: int) -> None:
+    def _step(self, heard: Heard, i: int) -> None:
         """Go on by `STEP_S`."""
-        model, wall, air, before = self.model, said.wall_c[i], said.air_c[i], self.wall_c
-        coals = float(said.coals_c[i])
+        model, wall, air, before = self.model, heard.wall_c[i], heard.air_c[i], self.wall_c
+        coals = float(heard.coals_c[i])
         self.coals_c = coals
         on_wall, in_air = ~np.isnan(wall), ~np.isnan(air)
         source = air
@@ -295,14 +256,15 @@ class Pots:
         # Where nothing of its own is heard a zone drifts to its neighbours, more slowly than heat would flow.
         pace = np.where(own, pace, np.clip(source - begun, -200.0, 200.0) / MEMORY_S)
         now = np.where(on_wall, wall, begun + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S))
-        self.rate_c_s = np.where(on_wall, said.rate_c_s[i], pace)
+        self.rate_c_s = np.where(on_wall, heard.rate_c_s[i], pace)
         self.wall_c = np.clip(now, COLDEST_C, HOTTEST_C)
         self.by_wall, self.by_probe = on_wall, own
-        self._doubt(source, said.apart_c[i])
+        self._lie_in_embers(air, coals)
+        self._doubt(source, heard.apart_c[i])
         # Foretold by the heat of the air where that is known, else along the line it was on.
         self.foretold_c = self.foretold_c + STEP_S * np.where(in_air, pace, self.line_c_s)
         if self.second % TEST_S == 0:
-            self._test(said.apart_c[i])
+            self._test(heard.apart_c[i])
 
     def _towards_behind(self, face: Floats) -> Floats:
         """Where the mean lies between what a wall's probe says and what stands behind the wall."""
@@ -313,6 +275,18 @@ class Pots:
         self.trail_c = np.nan_to_num(model.behind_u_share * gap)
         mean: Floats = face - model.behind_share * gap
         return mean
+
+    def _lie_in_embers(self, air: Floats, coals_c: float) -> None:
+        """Carry on what each wall with no probe on it would be at if embers lay against it."""
+        gap = np.nan_to_num(air - self.peak_c)
+        begun = np.where(np.isnan(self.peak_c), air, self.peak_c)
+        self.peak_c = begun + gap * STEP_S / np.where(gap > 0.0, *EMBERS_S)
+        wall, glow = self.wall_c, self.peak_c if np.isnan(coals_c) else coals_c
+        source = np.fmax(np.fmax(wall, air), glow)
+        lain = np.fmax(self.lain_c, wall)
+        pace = (source - lain) * self.model.speed_per_s(lain, source)
+        lain = lain + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        self.lain_c = np.where(~self.by_wall & (self.peak_c > LIT_C), lain, wall)
 
     def _doubt(self, source: Floats, apart_c: Floats) -> None:
         """Carry the variance on."""
@@ -329,7 +303,7 @@ class Pots:
         gap = model.air_u_gap * np.nan_to_num(np.abs(source - self.wall_c))
         by_air = (model.air_u_c + model.air_u_share * rise) ** 2 + gap**2
         goal = np.where(self.by_probe, by_air, (model.lost_u_c + model.lost_u_share * rise) ** 2)
-        over_s = np.where(goal > self.var_c2, _GROWS_S, _FORGETS_S)
+        over_s = np.where(goal > self.var_c2, np.where(self.by_probe, _GROWS_S, MEMORY_S), _FORGETS_S)
         grown = self.var_c2 + STEP_S / over_s * (goal - self.var_c2)
         self.var_c2 = np.where(self.by_wall, by_wall, grown)
 
@@ -366,6 +340,7 @@ class Pots:
             wall, u_wall = surface_c, 100.0
             self.wall_c[z], self.var_c2[z] = wall, u_wall**2
         moved = float(self.rate_c_s[z])
+        wall += self.model.lain_share * self._above(z)
         expected = wall + float(steady_lag_c(60.0 * moved, self.model.wall)) / 2
         self._spots = [s for s in self._spots if self.second - s.t_s <= COUNTS_S]
         # The wall has moved on since, if the spot was told late.
@@ -373,11 +348,16 @@ class Pots:
         u_c = float(np.hypot(u_c, 0.5 * moved * late_s))
         self._spots.append(Spot(t_s, zone, surface_c + moved * late_s, u_c, expected, u_wall))
 
+    def _above(self, z: int) -> float:
+        """How far above what its air says a wall would be in embers. [°C]."""
+        return max(float(np.nan_to_num(self.lain_c[z] - self.wall_c[z])), 0.0)
+
     def _variance(self, z: int) -> float:
         return float(self.var_c2[z]) * max(1.0, float(self.misfit[z]))
 
     def _estimate(self, z: int) -> ZoneEstimate:
         u_c, offset, trail_c = float(np.sqrt(self._variance(z))), 0.0, float(self.trail_c[z])
+        above_c = self._above(z)
         spots = [s for s in self._spots if s.zone == self.zones[z] and self.second - s.t_s <= COUNTS_S]
         fits = spots[-1].fits if spots else True
         fresh = bool(spots) and self.second - spots[-1].t_s <= SPOT_S
@@ -385,7 +365,8 @@ class Pots:
             alone_u_c = u_c
             offset, u_c = moved_by(spots, float(self.second), u_c)
             trail_c *= u_c / alone_u_c
-        wall = min(max(float(self.wall_c[z]) + offset, COLDEST_C), HOTTEST_C)
+        by_air = float(self.wall_c[z]) + offset
+        wall = min(max(by_air + self.model.lain_share * above_c, COLDEST_C), HOTTEST_C)
         rate = 60.0 * float(self.rate_c_s[z])
         lag = float(steady_lag_c(rate, self.model.wall))
         basis: Basis = "probe" if self.by_probe[z] else "spot" if fresh else "neighbours"
@@ -395,7 +376,7 @@ class Pots:
         return ZoneEstimate(
             wall_c=wall,
             lo_c=max(wall - BAND * u_c - max(trail_c, 0.0), COLDEST_C),
-            hi_c=min(wall + BAND * u_c - min(trail_c, 0.0), HOTTEST_C),
+            hi_c=min(max(wall + BAND * u_c - min(trail_c, 0.0), by_air + above_c), HOTTEST_C),
             surface_c=wall + lag * 2 / 3,
             inside_lag_c=lag,
             steepest_c_mm=float(steady_steepest_c_mm(rate, self.model.wall)),
@@ -406,15 +387,7 @@ class Pots:
 
 _KEPT: Final = frozenset(
     (
-        "wall_c", "var_c2", "behind_c", "trail_c", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s",
-        "by_probe", "by_wall", "coals_c", "second",
+        "wall_c", "var_c2", "behind_c", "trail_c", "peak_c", "lain_c", "rate_c_s", "misfit", "proved_s",
+        "foretold_c", "line_c_s", "by_probe", "by_wall", "coals_c", "second",
     )
 )  # fmt: skip
-
-
-def _mean(values: Floats, good: Bools) -> Floats:
-    """Mean over columns of those that are good; NaN where none is."""
-    count = good.sum(axis=1)
-    total = np.where(good, values, 0.0).sum(axis=1)
-    mean: Floats = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return mean

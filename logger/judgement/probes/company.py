@@ -41,6 +41,11 @@ NEVER_IN_C: Final = 300.0
 NEVER_IN_S: Final = 60
 """A wall this hot that still warms is heated by what is hotter: for so long, air beside it isn't colder than
 `FELL_SHARE` of it."""
+SHADED_C: Final = 400.0
+SHADED_S: Final = 180
+SHADED_SHARE: Final = 0.12
+"""Beside air of its own zone that has been this hot for so long a wall has risen by more than this share of
+what the air has: one of 10 mm by a third or more, heated from one side (lumped capacitance)."""
 WALL_SHARE: Final = 0.09
 """No wall loses so much of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second away (Stefan and
 Boltzmann's law, 5 mm of clay, both faces)."""
@@ -65,6 +70,8 @@ class Company:
         self.alone_s: Ints = np.zeros(k, np.int64)
         self.alone = np.zeros(k, np.bool_)
         self.dead_s: Ints = np.zeros(k, np.int64)
+        self.shaded_s: Ints = np.zeros(k, np.int64)
+        self.shaded = np.zeros(k, np.bool_)
         self.below_s: Ints = np.zeros(k, np.int64)
         self.fell_s: Ints = np.zeros(k, np.int64)
         self.outside_s: Ints = np.zeros(k, np.int64)
@@ -100,7 +107,7 @@ class Company:
                 self.first_c[i] = now[known[0], i]
         company = np.where(sound, now, np.nan)
         alone = self._alone(company, before, now)
-        dead = self._dead(company, now)
+        dead = self._dead(company, now) | self._shaded(company, now)
         below = self._below(company, now)
         fallen, doubtful = self._falls(rows, company, now, course.interval_s <= WALL_OFTEN_S)
         self.past_c = rows[n:].copy()
@@ -149,6 +156,24 @@ class Company:
         held = run_lengths(found, self.dead_s)
         self.dead_s = held[-1]
         return held >= DEAD_S
+
+    def _shaded(self, company: Floats, now: Floats) -> Bools:
+        """Where a wall stays cold beside air of its zone that has long been hot."""
+        found = np.zeros(now.shape, np.bool_)
+        for j in np.flatnonzero(self._touching):
+            airs = np.flatnonzero(self._air & (self._zone_of == self._zone_of[j]))
+            if not len(airs) or not ((now[:, airs] > SHADED_C).any() or self.shaded[j]):
+                self.shaded_s[j] = 0
+                continue
+            around, first_c = _median(company[:, airs]), self.first_c[j]
+            with np.errstate(invalid="ignore"):
+                cold = now[:, j] - first_c < SHADED_SHARE * (around - first_c)
+                stays = now[:, j] < 0.5 * around
+            run = run_lengths((cold & (around > SHADED_C))[:, None], self.shaded_s[j : j + 1])[:, 0]
+            self.shaded_s[j] = run[-1]
+            found[:, j] = _until(run >= SHADED_S, stays, bool(self.shaded[j]))
+            self.shaded[j] = found[-1, j]
+        return found
 
     def _below(self, company: Floats, now: Floats) -> Bools:
         if not np.isfinite(self.air_c):

@@ -27,7 +27,7 @@ WORDS: Final = {
     FALLEN: "has dropped to the open air while its neighbours stay hot: it has fallen out of the stack.",
     HOT_JUNCTION: "has a terminal block that is too hot; move it out of the heat.",
     FLOATING: "is hot, and nothing near it warms: its input is probably not connected.",
-    DEAD: "stays cold while the walls around it are hot: it isn't in its place, or its wire is shorted.",
+    DEAD: "stays cold while what is around it is hot: it isn't in its place, or its wire is shorted.",
     BELOW_AIR: "reads colder than the air beside the fire: swapped wires, or a wrong cold junction.",
     IMPOSSIBLE: "jumped further than any probe can: its wire or terminal is loose.",
 }

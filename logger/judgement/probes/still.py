@@ -25,6 +25,11 @@ SURE: Final = 14.0
 FAR_SHARE: Final = 0.15
 """Least share of readings that moved by two steps of the channel's resolution or more: else it may have
 settled between two of them."""
+DITHER: Final = 2.1
+"""An input that is stuck may still flicker by a step of its resolution to either side: no farther. [steps]"""
+WIDE_SHARE: Final = 0.3
+"""Least share of readings that moved farther than that: else the fire may be as still. The share is forgotten
+while it stands, as that of a wall that comes to rest is."""
 FORGET_WAY: Final = 0.98
 """How far each goes beside the others is learned over some eight minutes."""
 TRAVEL_C: Final = 12.0
@@ -49,9 +54,9 @@ class Still:
 
     Attributes
     ----------
-    read, moved, far : array (k,)
-        Readings, movements, and those by two steps or more, each forgotten by `FORGET` every `SLOT_S`
-        readings while the channel moves.
+    read, moved, far, wide : array (k,)
+        Readings, movements, those by two steps or more and those by more than `DITHER`, each forgotten by
+        `FORGET` every `SLOT_S` readings while the channel moves.
     own_c : array (k,)
     others_c : float
         How far each probe, and most of them, went; forgotten the same way. [°C]
@@ -67,10 +72,14 @@ class Still:
         self.read: Floats = np.zeros(k)
         self.moved: Floats = np.zeros(k)
         self.far: Floats = np.zeros(k)
+        self.wide: Floats = np.zeros(k)
+        self.about_c: Floats = np.full(k, np.nan)
+        self.about_n: Ints = np.zeros(k, np.int64)
         self.own_c: Floats = np.zeros(k)
         self.others_c = 0.0
-        self.slot: Floats = np.zeros((5, k))
+        self.slot: Floats = np.zeros((6, k))
         self.stuck = np.zeros(k, np.bool_)
+        self.flickers = np.zeros(k, np.bool_)
         self.seconds = 0
         self._stuck_s = stuck_s
 
@@ -103,7 +112,9 @@ class Still:
         still_s = np.where(last > 0, at - last, self.s + at)
         since_c = self._since(travel_c, moved)
         self.n, self.s = still_n[-1], still_s[-1]
-        known = self._learn(fresh, moved, far, own_c, travel_c)
+        wide = moved & (change > DITHER * step[1:])
+        about_n = self._about(course.value_c, wide, fresh, DITHER * step[1:])
+        known = self._learn(fresh, moved, far, own_c, travel_c, wide)
         long = still_s >= self._stuck_s
         found = np.zeros((n, k), np.bool_)
         if long.any():
@@ -112,7 +123,32 @@ class Still:
         called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
-        return stuck
+        return stuck | self._flickers(course, about_n, known)
+
+    def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
+        """For how many readings each has stayed about one value."""
+        about_n = np.zeros(fresh.shape, np.int64)
+        now, n = self.about_c, self.about_n
+        for i, value in enumerate(value_c):
+            stays = ~wide[i] & (np.abs(value - now) <= most_c[i])
+            now = np.where(stays, now, value)
+            n = about_n[i] = np.where(stays, n + fresh[i], 0)
+        self.about_c, self.about_n = now, n
+        return about_n
+
+    def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
+        """Where one stands but for a step to either side, though it and others differ by more."""
+        read, wide = known[:, 0], known[:, 5]
+        share = wide / np.maximum(read, 1.0)
+        lively = course.valid & (read >= LEARNED_N) & (share >= WIDE_SHARE)
+        brisk = (lively & (about_n <= BRISK_N)).sum(axis=1)
+        most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
+        begins = lively & (about_n * share > SURE) & most[:, None]
+        found = np.zeros(begins.shape, np.bool_)
+        if begins.any() or self.flickers.any():
+            for i in range(len(begins)):
+                self.flickers = found[i] = (self.flickers | begins[i]) & (about_n[i] > 0)
+        return found
 
     def _since(self, travel_c: Floats, moved: Bools) -> Floats:
         """How far most probes went since each last moved, added up one by one; (n, k)."""
@@ -123,16 +159,19 @@ class Still:
         self.since_c = now
         return since
 
-    def _learn(self, fresh: Bools, moved: Bools, far: Bools, own_c: Floats, travel_c: Floats) -> Floats:
-        """Learn how each channel moves; give what was known in each second, (n, 5, k)."""
+    def _learn(
+        self, fresh: Bools, moved: Bools, far: Bools, own_c: Floats, travel_c: Floats, wide: Bools
+    ) -> Floats:
+        """Learn how each channel moves; give what was known in each second, (n, 6, k)."""
         n, k = fresh.shape
-        rows = np.stack([fresh, moved, far, own_c, np.broadcast_to(travel_c[:, None], (n, k))], axis=1)
-        known = np.empty((n, 5, k))
+        rows = np.stack([fresh, moved, far, own_c, np.broadcast_to(travel_c[:, None], (n, k)), wide], axis=1)
+        known = np.empty((n, 6, k))
         begin = 0
         while begin < n:
             end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
             known[begin:end, 0], known[begin:end, 1], known[begin:end, 2] = self.read, self.moved, self.far
             known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
+            known[begin:end, 5] = self.wide
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
             self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
             self.seconds += end - begin
@@ -142,7 +181,7 @@ class Still:
         return known
 
     def _close_slot(self) -> None:
-        read, moved, far, own, others = self.slot
+        read, moved, far, own, others, wide = self.slot
         # A channel that stands learns nothing of standing: how it moved before is what counts.
         lives = moved > 0.0
         # By readings, not seconds: a channel read every few seconds is known by as many as another.
@@ -150,6 +189,7 @@ class Still:
         self.read = np.where(lives, keep * self.read + read, self.read)
         self.moved = np.where(lives, keep * self.moved + moved, self.moved)
         self.far = np.where(lives, keep * self.far + far, self.far)
+        self.wide = np.where(lives, keep * self.wide + wide, self.wide)
         self.own_c = FORGET_WAY * self.own_c + own
         self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
         self.slot = np.zeros_like(self.slot)
