@@ -46,7 +46,6 @@
       });
     }
   }
-
   /* Not by `extendData`: where dcc.Graph gets that and a picture in one breath, it appends those points again each time. */
   S.grow = (more) => coming.push(more);
   const grow = () => plot("traces")?.layout?.meta === picture && coming.splice(0).map((more) => window.Plotly.extendTraces(plot("traces"), ...more));
