@@ -58,13 +58,20 @@ def _what_is_heard(h: Heard) -> str:
     if h.trouble:
         return h.trouble
     if h.numbers:
-        shown = ", ".join(f"{name} {value:g}" for name, value in list(h.numbers.items())[:8])
+        some = list(h.numbers.items())[:8]
+        shown = ", ".join(f"{name} {'none' if value != value else f'{value:g}'}" for name, value in some)
         run = f"stokewatch run --serial {h.port}@{h.baud} --as lines"
         return f"numbers in lines, not the rig's line: {shown}; to record them: {run}"
     if h.unreadable:
-        return f"{h.unreadable} bytes that are no text, at any usual speed; name it as {h.port}@BAUD"
+        return (
+            f"{h.unreadable} bytes that are no lines of text, at any usual speed; name it as {h.port}@BAUD, "
+            "and see that the board ends each line (println)"
+        )
     if h.lines:
-        return "sends lines, but none of them is a rig's"
+        return (
+            f"sends lines, but none with readings in it, last {h.last!r}; a board that waits for a key or a "
+            "command has to be set to print by itself"
+        )
     return "silent; a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
 
 

@@ -110,7 +110,7 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
     port = source.port or ""
     before: list[str] = []
     try:
-        line = SerialLine(port, source.baud)
+        line = SerialLine(port, source.baud, returns=True)
     except OSError as exc:
         heard.trouble = f"{port} {why(exc, port)}"
         return

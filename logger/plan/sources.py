@@ -36,8 +36,10 @@ class SourceChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omi
     table : {'input', 'holding'}
     type : str
         How registers make a number.
-    word_order : {'big', 'little'}
-        Which register of two comes first.
+    word_order, byte_order : {'big', 'little'}
+        Which register of two comes first, and which byte in each.
+    unit_id : int or None
+        Of `modbus`: the module on the line; left out: the source's.
     scale, offset : float
         °C = number × scale + offset; 0.1 where the module counts tenths.
     unit : {'C', 'F', 'K'} or None
@@ -54,6 +56,8 @@ class SourceChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omi
     table: Literal["input", "holding"] = "input"
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
     word_order: Literal["big", "little"] = "big"
+    byte_order: Literal["big", "little"] = "big"
+    unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] | None = None
     scale: _Finite = 1.0
     offset: _Finite = 0.0
     unit: Literal["C", "F", "K"] | None = None
@@ -157,6 +161,8 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
     for i, port in enumerate(ports):
         if port is not None and port in ports[:i]:
             what = f"{port} is another source's too; a port has one reader, so put its channels under one"
+            if all(source.format == "modbus" for source in found if source.port == port):
+                what += ", each with the 'unit_id' of its module"
             raise SourceMistake(("source", i, "port"), what)
     return tuple(found)
 

@@ -25,7 +25,7 @@ from logger.reading import Frame
 from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.rig_line.wire import BadCrc, LineSplitter, WireError, decode
 from logger.sources import Answer, Arrival, Put, Report, SourceError
-from logger.sources.plain.numbers import offer
+from logger.sources.plain.numbers import fields, offer
 
 BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
@@ -38,6 +38,8 @@ _CHUNK: Final = 65_536
 _PENDING_LINES: Final = 1_000
 """So many lines wait in this process; what more comes waits in the system's buffer."""
 _RETRY_S: Final = 0.4
+_PATIENCE: Final = 1.6
+"""How many times as long again a port is listened to that said next to nothing."""
 _NOT_THERE: Final = "is not there; plug the rig in"
 _TAKERS: Final = {
     "ModemManager": "it looks for modems: sudo systemctl stop ModemManager",
@@ -62,6 +64,8 @@ class SerialLine:
     port : str
     baud : int, optional
         [Bd]
+    returns : bool, default False
+        Whether a carriage return alone ends a line too, as with some boards that print numbers.
 
     Raises
     ------
@@ -69,8 +73,9 @@ class SerialLine:
         It can't be opened; pyserial's own errors are among these.
     """
 
-    def __init__(self, port: str, baud: int = BAUD) -> None:
+    def __init__(self, port: str, baud: int = BAUD, *, returns: bool = False) -> None:
         self.port = port
+        self._returns = returns
         try:
             self._serial = _Descriptor(port, baud, timeout=0, exclusive=True)
         except termios.error as exc:  # of a port that goes away while it is opened
@@ -123,6 +128,8 @@ class SerialLine:
         if not data:
             self._ended = True
             self._read_on(False)
+        if self._returns:
+            data = data.replace(b"\r", b"\n")
         self._lines.extend((line, now_s) for line in self._splitter.feed(data))
         if len(self._lines) >= _PENDING_LINES:
             self._read_on(False)
@@ -171,6 +178,8 @@ class Heard:
         What it prints in lines, where that isn't the rig's line; NaN where it says that there is none.
     unreadable : int
         Bytes that made no line of text.
+    last : str
+        The last line of text.
     """
 
     port: str
@@ -183,6 +192,7 @@ class Heard:
     baud: int = BAUD
     numbers: dict[str, float] = field(default_factory=dict)
     unreadable: int = 0
+    last: str = ""
 
 
 def candidates() -> list[Port]:
@@ -226,26 +236,48 @@ async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
 async def _listen_once(heard: Heard, for_s: float) -> None:
     """Listen to a port at one speed, and note what it says."""
     try:
-        line = SerialLine(heard.port, heard.baud)
+        line = SerialLine(heard.port, heard.baud, returns=True)
     except OSError as exc:
         heard.trouble = why(exc, heard.port)
         return
     said: list[bytes] = []
     try:
-        async with asyncio.timeout(for_s):
-            while heard.frames < 2 and (came := await line.next()) is not None:
-                said.append(came[0])
-                if (frame := _frame(came[0])) is not None:
-                    heard.frames += 1
-                    heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-    except TimeoutError:
-        pass
+        for more in (1.0, _PATIENCE):  # a board may print every few seconds only
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(more * for_s):
+                    while heard.frames < 2 and (came := await line.next()) is not None:
+                        said.append(came[0])
+                        if (frame := _frame(came[0])) is not None:
+                            heard.frames += 1
+                            heard.rig, heard.channels = frame.rig, tuple(frame.ch)
+            if heard.frames or len(said) > 2 or (line.received and not said):
+                break
     finally:
         line.close()
-    text = [one for one in said if one.isascii()]
+    text = [one for one in said if _is_text(one)]
     heard.lines = len(said)
     heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
+    heard.last = text[-1][:60].decode("utf-8", "replace") if text else ""
     heard.numbers = {} if heard.frames else offer(text)
+    if (
+        not heard.frames
+        and not heard.numbers
+        and 0 < len(text) < 3
+        and len({len(fields(t)) for t in text}) == 1
+    ):
+        heard.numbers = offer([*text, *text, *text])  # one or two lines of a slow board
+
+
+def _is_text(line: bytes) -> bool:
+    """Say whether a line is a text, with degree signs of any kind in it."""
+    for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
+        line = line.replace(sign, b"")
+    if line.isascii():
+        return True
+    try:
+        return line.decode("utf-8").isprintable()
+    except UnicodeDecodeError:
+        return False
 
 
 def why(exc: OSError, port: str | None = None) -> str:

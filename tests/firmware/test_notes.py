@@ -189,6 +189,22 @@ def test_the_plans_for_other_rigs_are_plans_and_every_key_is_explained() -> None
     assert keys - {"channel"} <= explained
 
 
+def test_the_four_channels_of_the_parts_list_fit_the_wiring_and_the_program() -> None:
+    """What the builder of the four-probe rig copies into the configuration."""
+    code = next(block for block in blocks(TEXTS["firmware.md"], "python") if "CHANNELS" in block)
+    said: dict[str, Any] = {}
+    exec(code, said)
+    selects = [channel["cs"] for channel in said["CHANNELS"]]
+    (row,) = [line for line in TEXTS["wiring.md"].splitlines() if line.startswith("| select, k0 to k7")]
+    pins = [int(pin) for pin in re.findall(r"(\d+) \(\d+\)", row.split("|")[3])]
+    assert selects == pins[:4]
+    assert [channel["name"] for channel in said["CHANNELS"]] == ["k0", "k1", "k2", "k3"]
+    config = (KIT.parent / "firmware" / "config.py").read_text()
+    example = re.search(r"\{[^}]*max31856[^}]*\}", config)
+    assert example is not None
+    assert set(eval(example[0])) == set(said["CHANNELS"][0])
+
+
 def test_the_battery_sums_add_up() -> None:
     text = TEXTS["power.md"]
     usable_wh = 3.5 * 12

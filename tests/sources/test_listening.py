@@ -28,12 +28,12 @@ pytestmark = pytest.mark.real
 
 
 @contextlib.contextmanager
-def saying(cable: Cable, line: bytes) -> Iterator[None]:
-    """Say a line each 50 ms, in a thread, as a board would."""
+def saying(cable: Cable, line: bytes, every_s: float = 0.05) -> Iterator[None]:
+    """Say a line again and again, in a thread, as a board would."""
     over = threading.Event()
 
     def say() -> None:
-        while not over.wait(0.05):
+        while not over.wait(every_s):
             with contextlib.suppress(BlockingIOError):
                 cable.write(line)
 
@@ -53,6 +53,37 @@ def test_a_board_that_prints_numbers_is_recognised(cable: Cable) -> None:
     assert heard.rig is None
     assert heard.numbers == pytest.approx({"n1": 21.5, "n2": 22.0, "n3": float("nan")}, nan_ok=True)
     assert f"run --serial {cable.port}@115200 --as lines" in shown.output
+
+
+@pytest.mark.parametrize(
+    ("said", "numbers"),
+    [
+        (b"21.5,22.0\r", {"n1": 21.5, "n2": 22.0}),
+        ("T1: 21.5 °C\r\n".encode(), {"T1": 21.5}),
+        ("T1: 21.5 °C\r\n".encode("latin-1"), {"T1": 21.5}),
+        ("oben: 21.5 ℃\r\n".encode(), {"oben": 21.5}),
+        (b"\x1b[1mTop\x1b[0m 21.5\r\n", {"Top": 21.5}),
+    ],
+    ids=["carriage returns alone", "degree sign", "degree sign of one byte", "one sign", "bold"],
+)
+def test_text_is_known_as_text(cable: Cable, said: bytes, numbers: dict[str, float]) -> None:
+    with saying(cable, said):
+        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
+    assert (heard.numbers, heard.unreadable, heard.baud) == (numbers, 0, 115_200)
+
+
+def test_a_board_that_prints_every_few_seconds_is_heard_out(cable: Cable) -> None:
+    """It has said one line when the time is over, which others say three times in."""
+    with saying(cable, b"21.5,22.0\n", every_s=0.8):
+        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
+    assert heard.numbers == {"n1": 21.5, "n2": 22.0}
+
+
+def test_a_board_that_waits_for_a_key_is_told_by_what_it_says(cable: Cable) -> None:
+    with saying(cable, b"Press any key to start\r\n"):
+        shown = CliRunner().invoke(cli, ["ports", cable.port])
+    assert "none with readings in it, last 'Press any key to start'" in shown.output
+    assert "has to be set to print by itself" in shown.output
 
 
 def test_bytes_that_are_no_text_are_tried_at_other_speeds(cable: Cable) -> None:

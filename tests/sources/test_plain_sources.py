@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import struct
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 
 import aiomqtt
 import pytest
+from pymodbus.client import ModbusTcpClient
 from pymodbus.framer import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from rig_cables import Cable, Running, until
@@ -243,7 +245,98 @@ async def test_what_a_module_refuses_is_said() -> None:
         assert samples(running) == []
 
 
+def silent_unit_3(sending: bool, packet: bytes) -> bytes:
+    """Keep back what the server would answer for a unit that it doesn't have."""
+    return b"" if sending and packet[:1] == b"\x03" else packet
+
+
+async def test_two_modules_on_one_line_and_a_third_that_is_silent() -> None:
+    """Each channel may name its module; one that is gone, or refuses, takes the others with it no more."""
+    channels = [
+        {"name": "coals", "register": 0, "scale": 0.1},
+        {"name": "top", "register": 0, "scale": 0.1, "unit_id": 2},
+        {"name": "wall", "register": 0, "scale": 0.1, "unit_id": 3},
+        {"name": "odd", "register": 30001, "scale": 0.1},
+    ]
+    async with serial_line() as (ours, theirs):
+        devices = [device(1), device(2)]
+        server = ModbusSerialServer(
+            devices, framer=FramerType.RTU, port=theirs, baudrate=9600, trace_packet=silent_unit_3
+        )
+        source = source_of(format="modbus", port=ours, baud=9600, every_s=0.1, channel=channels)
+        async with serving(server), Running(Module(source)) as running:
+            await until(lambda: len(samples(running)) >= 5, within_s=30)
+            assert samples(running)[-1] == {"coals": Sample(c=21.5), "top": Sample(c=21.5)}
+            assert set(running.kinds) == {"connected"}
+            detail = running.reports[-1][1]["detail"]
+    assert "units 1, 2, 3; but" in detail
+    assert "unit 3 does not answer" in detail
+    assert "a manual's 30001 is register 0 of table 'input'" in detail
+
+
+@pytest.mark.parametrize(
+    ("word_order", "byte_order", "layout"),
+    [
+        ("big", "big", (0, 1, 2, 3)),
+        ("little", "big", (2, 3, 0, 1)),
+        ("big", "little", (1, 0, 3, 2)),
+        ("little", "little", (3, 2, 1, 0)),
+    ],
+)
+async def test_a_float_in_any_order_of_its_bytes(
+    word_order: str, byte_order: str, layout: tuple[int, ...]
+) -> None:
+    """612.5 as IEEE 754 single precision is 44 19 20 00."""
+    plain = struct.pack(">f", 612.5)
+    sent = bytes(plain[i] for i in layout)
+    words = list(struct.unpack(">HH", sent))
+    channel = {"name": "x", "register": 5, "type": "float32"}
+    orders = {"word_order": word_order, "byte_order": byte_order}
+    source = source_of(format="modbus", port="/dev/ttyX", channel=[channel | orders])
+    module = Module(source)
+    assert module._decode(ModbusTcpClient("127.0.0.1"), 5, words, source.channels) == {"x": Sample(c=612.5)}
+
+
+def test_a_second_source_on_a_serial_port_is_told_the_way_on() -> None:
+    one = {"format": "modbus", "port": "/dev/ttyX", "channel": [{"name": "a", "register": 0}]}
+    with pytest.raises(
+        SourceMistake, match="put its channels under one, each with the 'unit_id' of its module"
+    ):
+        read_sources([one | {"rig": "left"}, one | {"rig": "right", "unit_id": 2}])
+    lines = {"format": "lines", "port": "/dev/ttyX", "rig": "board"}
+    with pytest.raises(SourceMistake, match=r"put its channels under one$"):
+        read_sources([one, lines])
+
+
+async def test_a_messages_own_unit_and_a_line_of_several_numbers(broker: Mosquitto) -> None:
+    channels = [
+        {"name": "top", "topic": "yard/top", "path": "value"},
+        {"name": "base", "topic": "yard/base"},
+        {"name": "left", "topic": "yard/all", "path": "2"},
+        {"name": "right", "topic": "yard/named", "path": "T2"},
+        {"name": "sure", "topic": "yard/sure", "path": "value", "unit": "C"},
+    ]
+    sent = {
+        "yard/top": '{"value": 70.7, "unit": "F"}',
+        "yard/base": "70.7 F",
+        "yard/all": "20.5,21.5,22.5",
+        "yard/named": "T1=20.5 T2=21.5",
+        "yard/sure": '{"value": 21.5, "unit": "F"}',
+    }
+    source = source_of(format="mqtt", url=f"mqtt://127.0.0.1:{broker.port}", channel=channels)
+    async with (
+        aiomqtt.Client("127.0.0.1", broker.port) as client,
+        Running(Topics(source, "stokewatch-test")) as running,
+    ):
+        await until(lambda: running.kinds == ["connected"])
+        for topic, payload in sent.items():
+            await client.publish(topic, payload, qos=1)
+        await until(lambda: len(samples(running)) == 5)
+    got = {name: sample for one in samples(running) for name, sample in one.items()}
+    assert got == {name: Sample(c=21.5) for name in ("top", "base", "left", "right", "sure")}
+
+
 def test_registers_that_follow_one_another_are_asked_for_at_once() -> None:
     source = source_of(format="modbus", port="/dev/ttyX", channel=CHANNELS)
-    asked = [(table, first, count) for table, first, count, _ in spans(source.channels)]
+    asked = [(table, first, count) for _, table, first, count, _ in spans(source.channels)]
     assert asked == [("holding", 10, 2), ("holding", 30, 1), ("input", 0, 4)]

@@ -43,7 +43,7 @@ class PrintedLines:
         told = ""
         while True:
             try:
-                line = SerialLine(self._port, self._source.baud)
+                line = SerialLine(self._port, self._source.baud, returns=True)
             except OSError as exc:
                 trouble = _OURS if self._port in self._taken else why(exc, self._port)
                 if trouble != told:

@@ -18,12 +18,16 @@ _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0
 _NOT_THERE: Final = (10, 11)
 """A gateway that can't reach the unit, or hears nothing from it (protocol V1.1b3, section 7)."""
+_MANUAL: Final = {3: "input", 4: "holding"}
+"""Manuals count registers from 30001 and 40001 (common practice; the protocol itself counts from 0)."""
 _MOST: Final = 100
 """Registers asked for at once; the protocol's own limit is 125 (Modbus application protocol V1.1b3, 6.3)."""
 
 log = logging.getLogger(__name__)
-Span = tuple[str, int, int, tuple[SourceChannel, ...]]
-"""Table, first register, how many, and whose they are."""
+_REST_S: Final = 10.0
+"""A unit that doesn't answer is left alone for so long: waiting for it holds up the others. [s]"""
+Span = tuple[int | None, str, int, int, tuple[SourceChannel, ...]]
+"""Unit id (None: the source's), table, first register, how many, and whose they are."""
 
 
 class Module:
@@ -41,6 +45,7 @@ class Module:
         self._source = source
         self.name = f"{source.port}@{source.baud}" if source.port else str(source.url)
         self._spans = spans(source.channels)
+        self._rests_until_s: dict[int, float] = {}
 
     async def run(self, put: Put, report: Report) -> None:
         """Ask until cancelled; see `Source`."""
@@ -51,10 +56,11 @@ class Module:
             try:
                 if not await client.connect():
                     raise ConnectionError(self._unreachable())
-                async for samples, read_s in self._ask(client):
-                    if told != "connected":
-                        report("connected", {"detail": f"{self.name}: Modbus, unit {self._source.unit_id}"})
-                        told = "connected"
+                async for samples, read_s, trouble in self._ask(client):
+                    detail = f"{self.name}: Modbus, {self._units()}{'; but ' if trouble else ''}{trouble}"
+                    if told != detail:
+                        report("connected", {"detail": detail})
+                        told = detail
                     await put(Sampled(self._source.rig_name, samples, read_s, self.name))
             except (ConnectionError, OSError) as exc:
                 if (detail := str(exc)) != told:
@@ -70,16 +76,27 @@ class Module:
         due_s = time.monotonic()
         while True:
             samples: dict[str, Sample] = {}
-            for table, first, count, channels in self._spans:
+            troubles: dict[str, None] = {}
+            for own, table, first, count, channels in self._spans:
+                unit = self._source.unit_id if own is None else own
+                if self._rests_until_s.get(unit, 0.0) > time.monotonic():
+                    troubles[self._silent(unit)] = None
+                    continue
                 read = client.read_input_registers if table == "input" else client.read_holding_registers
                 try:
-                    answer = await read(first, count=count, device_id=self._source.unit_id)
-                except ModbusException as exc:
-                    raise ConnectionError(self._silent()) from exc
+                    answer = await read(first, count=count, device_id=unit)
+                except ModbusException:
+                    troubles[self._silent(unit)] = None
+                    self._rests_until_s[unit] = time.monotonic() + _REST_S
+                    continue
                 if answer.isError():
-                    raise ConnectionError(self._refused(table, first, count, answer))
+                    troubles[self._refused(unit, table, first, count, answer)] = None
+                    continue
                 samples |= self._decode(client, first, answer.registers, channels)
-            yield samples, time.monotonic()
+            if not samples:
+                self._rests_until_s.clear()
+                raise ConnectionError("; ".join(troubles))
+            yield samples, time.monotonic(), "; ".join(troubles)
             now_s = time.monotonic()
             due_s = max(due_s + self._source.every_s, now_s)
             await asyncio.sleep(due_s - now_s)
@@ -91,6 +108,8 @@ class Module:
         for channel in channels:
             at = (channel.register or 0) - first
             words = list(registers[at : at + WORDS[channel.type]])
+            if channel.byte_order == "little":
+                words = [(word & 0xFF) << 8 | word >> 8 for word in words]
             number = client.convert_from_registers(
                 words, client.DATATYPE[channel.type.upper()], channel.word_order
             )
@@ -115,21 +134,26 @@ class Module:
             return f"{self._source.port} can't be opened; is the adapter plugged in, and may you use it?"
         return f"{self.name} can't be reached; is the module switched on, and in this network?"
 
-    def _silent(self) -> str:
+    def _units(self) -> str:
+        units = sorted({self._source.unit_id if own is None else own for own, *_ in self._spans})
+        return f"unit{'s' if len(units) > 1 else ''} {', '.join(map(str, units))}"
+
+    def _silent(self, unit: int) -> str:
         if self._source.port:
             fix = "check A and B, the speed, the parity and the unit id"
         else:
             fix = "check the unit id"
-        return f"{self.name}: unit {self._source.unit_id} does not answer; {fix}"
+        return f"{self.name}: unit {unit} does not answer; {fix}"
 
-    def _refused(self, table: str, first: int, count: int, answer: Any) -> str:
+    def _refused(self, unit: int, table: str, first: int, count: int, answer: Any) -> str:
         code = getattr(answer, "exception_code", "?")
         if code in _NOT_THERE:
-            return self._silent()
-        return (
-            f"{self.name}: unit {self._source.unit_id} refuses {table} registers {first} to "
-            f"{first + count - 1} (exception {code}); check 'register' and 'table' with the module's own list"
-        )
+            return self._silent(unit)
+        what = f"{self.name}: unit {unit} refuses {table} registers {first} to {first + count - 1}"
+        fix = "check 'register' and 'table' with the module's own list"
+        if (base := _MANUAL.get(first // 10_000)) is not None and first % 10_000:
+            fix = f"a manual's {first} is register {first % 10_000 - 1} of table '{base}'"
+        return f"{what} (exception {code}); {fix}"
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Do nothing: a module keeps nothing."""
@@ -153,17 +177,21 @@ def spans(channels: Sequence[SourceChannel]) -> list[Span]:
 
     Returns
     -------
-    list of (table, first, count, channels)
+    list of (unit, table, first, count, channels)
         No register between is asked for: many modules refuse those that they don't have.
     """
     found: list[Span] = []
-    for channel in sorted(channels, key=lambda c: (c.table, c.register or 0)):
+    for channel in sorted(channels, key=lambda c: (c.unit_id or 0, c.table, c.register or 0)):
         first, words = channel.register or 0, WORDS[channel.type]
         if found:
-            table, start, count, mine = found[-1]
+            unit, table, start, count, mine = found[-1]
             end = max(start + count, first + words)
-            if table == channel.table and first <= start + count and end - start <= _MOST:
-                found[-1] = (table, start, end - start, (*mine, channel))
+            if (
+                (unit, table) == (channel.unit_id, channel.table)
+                and first <= start + count
+                and end - start <= _MOST
+            ):
+                found[-1] = (unit, table, start, end - start, (*mine, channel))
                 continue
-        found.append((channel.table, first, words, (channel,)))
+        found.append((channel.unit_id, channel.table, first, words, (channel,)))
     return found

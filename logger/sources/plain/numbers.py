@@ -106,8 +106,9 @@ def fields(line: bytes) -> list[Field]:
     if len(line) > LONGEST_LINE:
         return []
     text = _COLOUR.sub("", line.decode("utf-8", "replace").translate(_SIGNS)).strip()
+    position = re.match(r"\$G[A-Z]", text) is not None  # a satellite receiver's sentence (NMEA 0183)
     text = _AROUND.sub("", text).strip()
-    if not text or text.startswith("#"):
+    if not text or position or text.startswith("#"):
         return []
     found = list(_from_json(text)) if text[0] in "{[" else []
     found = found or _named(text) or _alone(text) or _by_place(text)
