@@ -23,6 +23,7 @@ _ORDERS: Final = (
     ("day", "month", "year", "hour", "minute", "second"),
     ("month", "day", "year", "hour", "minute", "second"),
     ("year", "day of the year", "digits"),
+    ("hour", "minute", "second"),
 )
 _USUAL: Final = ("year", "month", "day", "hour", "minute", "second")
 _LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
@@ -38,7 +39,8 @@ def parts_of_dates(table: Table) -> list[int]:
     Returns
     -------
     list of int
-        In that order; or year, day of the year, and hour and minute in one number; or empty.
+        In that order; or year, day of the year, and hour and minute in one number; or hour, minute and
+        second; or empty.
     """
     names = [re.sub(r"[_. -]+", " ", name).strip().casefold() for name in table.header]
     exact = {name.rstrip("s"): i for i, name in reversed(list(enumerate(names)))}
@@ -53,7 +55,9 @@ def parts_of_dates(table: Table) -> list[int]:
                     zip(order, names[start : start + len(order)], strict=False),
                 )
             )
-            if len(run) < min(5, len(order)) or not _are_years(table, start + order.index("year")):
+            if len(run) < min(5, len(order)):
+                continue
+            if "year" in order and not _are_years(table, start + order.index("year")):
                 continue
             if len(order) == 3:
                 return [start, start + 1, start + 2]

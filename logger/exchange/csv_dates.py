@@ -56,8 +56,8 @@ DAY_LAST: Final = re.compile(
 COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
 _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
-HHMMSS: Final = re.compile(r"(?:[01]?\d|2[0-3])[0-5]\d[0-5]\d")
-"""21:04:05 without its colons, and the hour without its nought."""
+HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?")
+"""21:04:05, or 21:04, without its colons."""
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 LONGEST: Final = 64
 DATE_PARTS: Final = (
@@ -147,6 +147,8 @@ def joined(cells: Sequence[str]) -> str:
     parts = [cell.strip().removesuffix(".0") for cell in cells]
     if len(parts) == 3 and _YEAR.fullmatch(parts[0]):  # the year, its day, and 2104 for 21:04
         return f"{parts[0]}-{parts[1]:0>3} {_clock_of_digits(parts[2])}"
+    if len(parts) == 3:
+        return ":".join(parts)
     return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
 
 

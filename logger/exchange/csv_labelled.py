@@ -13,7 +13,8 @@ Labels = Literal["json", "array", "named", ""]
 _NUMBER: Final = r"[+\-−]?\d+(?:[.,]\d+)?(?:e[+\-]?\d+)?"
 _NAMED: Final = re.compile(
     r"(?P<name>[^\W\d_][\w.\-/#]{0,40}(?: [\w#]{1,12})?)\s*[=:]\s*"
-    rf"(?P<value>{_NUMBER}(?![\w:])|[^\W\d_]{{2,5}}\b|-{{2,5}})\s*(?P<unit>(?:°|º|deg ?)?[CFK]\b|[℃℉])?",
+    rf"(?P<value>(?>{_NUMBER})(?![\d:])|[^\W\d_]{{2,5}}\b|-{{2,5}})"
+    r"(?:\s*(?P<unit>(?:°|º|deg ?)?[CFK](?!\w)(?!\s*[=:])|[℃℉])|(?!\w))",
     re.I,
 )
 _STAMP: Final = re.compile(r"(\[?\d[\d:.,/\-]*(?:[ T]\d[\d:.,]*)?\]?)\s*(?:->|=>|>)\s*")

@@ -53,6 +53,7 @@ _FROM_1904_S: Final = 2_082_844_800
 _LATEST_S: Final = 3.05e9
 """In 2066: a larger count of seconds is one from 1904, and says 2000 or later. [s]"""
 
+_PART: Final = re.compile(r"0[.,](0*)1\s?(?:s|sec|min|h)\b")
 _STEP: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)")
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
@@ -248,6 +249,8 @@ class TimeReader:
         found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
         if found:
             unit = str(found[-1].lastgroup)
+            if (part := _PART.search(f"{header} {table.time_hint}")) is not None:
+                self._step = 0.1 ** (len(part[1]) + 1)  # "time (0.1 s)"
             return unit, _since_1970(low * UNITS_S[unit], high * UNITS_S[unit])
         for unit, words in _SINCE_1970:
             if _since_1970(low * UNITS_S[unit], high * UNITS_S[unit]):

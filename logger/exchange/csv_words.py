@@ -231,6 +231,10 @@ _NO_PROBE: Final = (
         re.compile(r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$", re.I),
     ),
     (
+        "a part of the time",
+        re.compile(r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$", re.I),
+    ),
+    (
         "a rate or a difference",
         re.compile(
             r"(?<![a-z])(delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t)(?![a-z])|Δ"
