@@ -12,7 +12,7 @@ from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.traces import LOWEST_TOP_C, ends, traces_figure
+from dashboard.figures.traces import APART, LOWEST_TOP_C, ends, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.forecast_lines import ahead_s, forecast_lines
 from dashboard.live.hub import Drawn
@@ -26,8 +26,6 @@ from logger.words.looks import STAGES
 HEAT_COLUMNS: Final = 400
 """Columns of the stack through time; a tablet's glass is some 800 pixels wide."""
 
-APART: Final = 1.0 / 22.0
-"""Of the temperature axis, so far apart the lines' numbers stand at least."""
 MANY: Final = 1_000_000
 """Points that a line may grow to; it is thinned again long before."""
 

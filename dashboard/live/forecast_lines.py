@@ -93,7 +93,7 @@ def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
             "x": [x[-1]],
             "y": [low[-1]],
             "mode": "text",
-            "text": [f"{coldest.replace('<', '&lt;')}, as it is going"],
+            "text": [coldest.replace("<", "&lt;")],  # short: on a phone more would lie over the traces
             "textposition": "bottom left",
             "name": "whose forecast",
         },

@@ -82,7 +82,7 @@ def stage_line(board: Board, state: str) -> str:
         return "No firing yet, waiting for the rig" if state == "waiting" else ""
     length_s = board.firing["ended_s"] if board.firing["ended_s"] is not None else board.newest_s or 0.0
     if not board.running:
-        return f"This firing has ended; it took {span(length_s)}."
+        return f"Ended after {span(length_s)}"
     if not board.firing["planned"]:
         return f"No plan is armed; the rig has been recorded for {span(length_s)}."
     stage = STAGES.get((board.verdict or {}).get("stage") or last_stage(board), "")

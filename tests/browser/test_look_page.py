@@ -239,7 +239,7 @@ def test_what_is_to_come_is_the_verdicts_band_and_sentence(
     line = told(evening, lambda: page.inner_text("#come"), "a sentence")
     assert line.rstrip(".").casefold() == evening.tell()["coming"].casefold()
     [whose] = [t for t in drawn(page) if t["name"] == "whose forecast"]
-    assert whose["text"] == [f"{said['coldest']}, as it is going"]
+    assert whose["text"] == [said["coldest"]]
     # Without one nothing is drawn or said.
     nothing = {"zones": [z | {"forecast": None} for z in said["zones"]], "coming": ""}
     wait_until(lambda: (evening.tell(**nothing), not page.inner_text("#come"))[1], "no sentence", 20, 0.4)

@@ -212,7 +212,7 @@ def test_an_ended_firing_is_no_silence(path: Path, fire: SmallFire) -> None:
     fire.writer.finish_firing(fire.id, 1_795_600_803_000_000)
     there = board(path)
     assert there.state(99.0) == "ended"
-    assert "has ended" in stage_line(there, "ended")
+    assert "Ended after" in stage_line(there, "ended")
     assert draw(there, Wish("fire"), 99.0, True).props["fire"] == {"className": "ended"}
 
 
