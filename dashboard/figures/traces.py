@@ -24,8 +24,8 @@ from logger.reading import Floats
 from logger.words.looks import Ruler, rulers
 
 LOWEST_TOP_C: Final = 700.0
-APART: Final = 1.0 / 15.0
-"""Between numbers at the lines' ends, of what the axis shows: on a phone's glass it is a number's height."""
+APART: Final = {False: 1.0 / 26.0, True: 1.0 / 15.0}
+"""Between numbers at the lines' ends, of what the axis shows: a number's height; True: on a low glass."""
 CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
@@ -59,6 +59,7 @@ def traces_figure(
     bands: Sequence[Band] = (),
     cursor_s: float | None = None,
     forecast: bool = False,
+    low: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
@@ -84,6 +85,8 @@ def traces_figure(
         A moment that is pointed at; what comes after it lies under a veil. [s]
     forecast : bool
         Whether there are two more lines, empty, for what was to come: `forecast band` and `forecast`.
+    low : bool
+        Whether the glass is low, as a phone's.
     unit : {'C', 'F'}
     theme : {'day', 'night'}
 
@@ -96,7 +99,7 @@ def traces_figure(
     top_c = highest(lines, target_c)
     scatters = [
         *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
-        _ends(lines, APART * top_c, zero_s, unit),
+        _ends(lines, APART[low] * top_c, zero_s, unit),
         *(_band(band, zero_s, unit) for band in bands),
         *(_marks(name, some, zero_s, length_s) for name, some in _by_kind(marks).items()),
         *(_forecast() if forecast else ()),

@@ -218,7 +218,9 @@ def picture(board: Board, wish: Wish) -> Any:
     ]
     length_s = _length_s(board)
     stages = _stages(board)
-    figure = traces_figure(lines, length_s=length_s, marks=marks, stages=stages, bands=bands, **common)
+    figure = traces_figure(
+        lines, length_s=length_s, marks=marks, stages=stages, bands=bands, low=wish.low, **common
+    )
     figure.add_traces([{"type": "scatter", **trace} for trace in forecast_lines(board, wish)])
     ranges = follow(board, wish)
     figure.layout.xaxis.range, figure.layout.yaxis.range = ranges["x"], ranges["y"]
@@ -296,7 +298,8 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     new = [telling(*board.points[i]) for i in which]
     x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
     y = [numbers([math.nan if c is None else c for c in values], wish.unit) for _, values in new]
-    end_x, end_y = ends([(v.value_s, v.c) for v in board.values], APART * top_c(board), zero_s, wish.unit)
+    apart_c = APART[wish.low] * top_c(board)
+    end_x, end_y = ends([(v.value_s, v.c) for v in board.values], apart_c, zero_s, wish.unit)
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(end_x)], {"x": keep, "y": keep}]}}

@@ -96,6 +96,8 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Which picture of the fire is open.
     bands : bool
         Whether the pots' estimates are drawn among the traces.
+    low : bool
+        Whether the glass is low, as a phone's.
     """
 
     page: Literal["fire", "other"] = "other"
@@ -104,6 +106,7 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     window_s: Annotated[int, msgspec.Meta(gt=0)] | None = None
     view: Literal["traces", "heat"] = "traces"
     bands: bool = True
+    low: bool = False
 
 
 _wishes = msgspec.json.Decoder(Wish)

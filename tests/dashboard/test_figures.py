@@ -53,6 +53,16 @@ def test_a_line_is_what_the_probe_read_and_breaks_where_it_read_nothing() -> Non
     assert figure["layout"]["hovermode"] == "x unified"
 
 
+def test_numbers_at_the_ends_stand_no_further_off_than_the_glass_needs() -> None:
+    lines = [line(TOP, 500, 500), line(WIND, 500, 500)]
+    high, low = (
+        next(t["y"] for t in drawn(lines=lines, low=glass)["data"] if t.get("name") == "numbers")
+        for glass in (False, True)
+    )
+    assert sum(high) == sum(low) == pytest.approx(1000.0), "around the lines' own ends"
+    assert abs(low[1] - low[0]) > 1.5 * abs(high[1] - high[0]) > 30.0  # 480 px of plot, and 250
+
+
 def test_fahrenheit_is_computed_from_values() -> None:
     figure = drawn(unit="F")
     assert figure["data"][0]["y"] == [68.0, 752.0, None, 1490.0]
