@@ -92,7 +92,8 @@ class Intake:
 
     def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
         """Note what a source says of itself."""
-        log.info("%s: %s %s", source, kind, data or "")
+        told = ", ".join(str(v) if key == "detail" else f"{key} {v}" for key, v in data.items())
+        log.info("%s: %s%s", source, kind, f": {told}" if told and told != source else "")
         self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
 
     def about(self, said: About, monotonic_s: float) -> None:

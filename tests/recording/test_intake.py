@@ -411,3 +411,16 @@ async def test_what_memory_had_to_let_go_of_is_welcome_when_it_comes_again() -> 
     for seq in range(1000, 1050):
         await way.put(line(seq), 5 + seq / 100_000)
     assert [frame.seq for frame, _ in way.take().frames] == list(range(1020, 1030))
+
+
+def test_what_a_source_says_is_told_at_the_terminal_in_words(caplog: pytest.LogCaptureFixture) -> None:
+    way = Way()
+    with caplog.at_level("INFO"):
+        way.intake.report("/dev/ttyX", "lost", {"detail": "/dev/ttyX was unplugged; plug the rig in again"})
+        way.intake.report("/dev/ttyX", "connected", {"detail": "/dev/ttyX"})
+        way.intake.report("mqtt", "rig", {"rig": "a1", "online": True})
+    assert [record.getMessage() for record in caplog.records] == [
+        "/dev/ttyX: lost: /dev/ttyX was unplugged; plug the rig in again",
+        "/dev/ttyX: connected",
+        "mqtt: rig: rig a1, online True",
+    ]
