@@ -165,15 +165,23 @@ class Writing:
         self.fire = fire
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run)
+        self._turn = threading.Lock()  # the journal has one writer
         self.silent_rig = False
 
     def _run(self) -> None:
         while not self._stop.is_set():
-            if self.silent_rig:
-                self.fire.beat()
-            else:
-                self.fire.go_on()
+            with self._turn:
+                if self.silent_rig:
+                    self.fire.beat()
+                else:
+                    self.fire.go_on()
             time.sleep(0.2)
+
+    def note(self, text: str) -> None:
+        """Note something now, in words."""
+        with self._turn:
+            data = {"kind": "text", "text": text, "amount": ""}
+            self.fire.writer.add_event(self.fire.id, round(time.time() * 1e6), "note", data)
 
     def __enter__(self) -> Writing:
         self._thread.start()

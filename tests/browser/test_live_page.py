@@ -202,13 +202,11 @@ def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tabl
     tablet.mouse.up()
     wait_until(lambda: (r := ranges(tablet))["x"][1] < r["follows"]["x"][1] - 0.1, "it has zoomed")
     zoomed = ranges(tablet)["x"]
-    with Writing(lit):
+    with Writing(lit) as writing:
         before = count(tablet)
         wait_until(lambda: count(tablet) > before + 20, "readings come", 40)
         assert ranges(tablet)["x"] == pytest.approx(zoomed)
-        lit.writer.add_event(
-            lit.id, round(time.time() * 1e6), "note", {"kind": "gust", "text": "", "amount": ""}
-        )
+        writing.note("a gust")
         marks = lambda: any(t["meta"].get("marks") == "note" for t in drawn(tablet))  # noqa: E731
         wait_until(marks, "a note makes a new picture", 40)
         assert ranges(tablet)["x"] == pytest.approx(zoomed)
@@ -219,10 +217,9 @@ def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tabl
 def test_a_picture_and_what_comes_after_it_in_one_breath_are_drawn_once(lit: Fire, tablet: Page) -> None:
     """A busy tablet takes both at once; dcc.Graph's own `extendData` would append the same points each time."""
     busy = "() => { const end = Date.now() + 2500; while (Date.now() < end); }"
-    with Writing(lit):
+    with Writing(lit) as writing:
         for n in range(4):
-            note = {"kind": "text", "text": f"note {n}", "amount": ""}
-            lit.writer.add_event(lit.id, round(time.time() * 1e6), "note", note)
+            writing.note(f"note {n}")
             tablet.evaluate(busy)
             tablet.wait_for_timeout(1500)
     expect_drawn(tablet, lit)
