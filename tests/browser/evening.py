@@ -85,6 +85,8 @@ class Evening:
         self.fire.go_on()
         self._events(self.judging, self._take())
         data = self.judging.verdict_data()["load"] | changes
+        # The next readings' own heartbeat says it too: the page may look between the two.
+        self.fire.told = {"verdict": data, "alarms": self.alarms}
         now_us = round(time.time() * 1e6)
         beat = {
             "at_us": now_us,
@@ -96,7 +98,7 @@ class Evening:
         with self.fire.writer.transaction():
             for t_us, zones in self.judging.take_estimates():
                 self.fire.writer.add_estimate(self.fire.id, t_us, zones)
-            self.fire.writer.heartbeat({**beat, "verdict": data, "alarms": self.alarms})
+            self.fire.writer.heartbeat({**beat, **self.fire.told})
         return data
 
 

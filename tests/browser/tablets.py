@@ -103,6 +103,7 @@ class Fire:
         self.written = 0
         self.start_us = 0
         self.id = ""
+        self.told: dict[str, Any] = {}  # what else each heartbeat says
 
     def light(self, seconds: float, *, planned: bool = True) -> None:
         """Open the firing as if it had been lit so long ago, with all readings since."""
@@ -137,6 +138,7 @@ class Fire:
                 "firing": self.id,
                 "verdict": None,
                 "alarms": None,
+                **self.told,
             }
         )
 
