@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from logger.exchange.csv_dates import kind_of
-from logger.exchange.csv_numbers import as_number
+from logger.exchange.csv_numbers import is_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import MAX_CELL
 from logger.exchange.csv_units import kelvin_or_type, scaled, unit_in_cells, units_beside
@@ -265,7 +265,6 @@ def is_value(cell: str) -> bool:
     return len(cell) <= MAX_CELL and (
         kind_of(cell) is not None
         or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS
-        or as_number(cell, ".") is not None
-        or as_number(cell, ",") is not None
+        or is_number(cell)
         or WITH_UNIT.fullmatch(cell) is not None
     )

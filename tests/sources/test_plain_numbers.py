@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.reading import MAX_NAME, Sample
-from logger.sources.plain.numbers import LineReader, Marked, channel_names, fields, offer
+from logger.sources.plain.numbers import MOST_FIELDS, LineReader, Marked, channel_names, fields, offer
 
 LINES = [
     (b"21.5,22.0,23.1", {"1": 21.5, "2": 22.0, "3": 23.1}),
@@ -193,3 +193,26 @@ def test_what_a_line_says_of_its_unit_counts_unless_the_plan_says_one() -> None:
     assert [said.sample(b"70.7 F,22", i / 4) for i in range(4)][-1] == {"top": Sample(c=21.5)}
     plan = LineReader([Marked("top", "1", "C", sure=True)])
     assert [plan.sample(b"70.7 F,22", i / 4) for i in range(4)][-1] == {"top": Sample(c=70.7)}
+
+
+def test_a_temperature_of_whole_degrees_that_climbs_like_a_counter_is_kept() -> None:
+    reader = LineReader()
+    for n in range(10):
+        reader.sample(b"count=%d,top=20" % n, 0.1 * n)
+    told = [reader.sample(b"count=%d,top=%d" % (10 + n, 21 + n), 1.0 + n) for n in range(60)]
+    told += [reader.sample(b"count=%d,top=%d" % (70 + n, 80 + 60 * n), 61.0 + n) for n in range(10)]
+    assert [set(each or ()) for each in told] == [{"top"}] * 70
+
+
+def test_a_counter_that_begins_again_is_still_one() -> None:
+    reader = LineReader()
+    told = [reader.sample(b"%d,21.5" % (n % 30), 0.2 * n) for n in range(100)]
+    assert {name for each in told if each for name in each} == {"n2"}
+
+
+def test_names_that_never_come_again_are_forgotten() -> None:
+    reader = LineReader()
+    for n in range(20_000):
+        reader.sample(b"x%d=21.5" % n, 0.1 * n)
+    assert len(reader._counts) <= 2 * MOST_FIELDS + 1
+    assert len(reader._turns) <= 2 * MOST_FIELDS + 1

@@ -345,6 +345,9 @@ class LineReader:
         keys = tuple(f.key for f in found)
         if not keys:
             return None
+        if len(self._counts) > 2 * MOST_FIELDS:  # names that never come again
+            self._counts.clear()
+            self._turns.clear()
         for field in found:
             self._counts.setdefault(field.key, _Count(field.key)).take(field)
         if not self._is_sample(keys, at_s):
@@ -402,10 +405,14 @@ class _Labels:
 
 
 class _Count:
-    """Tells a counter or a board's clock from a temperature: whole, and up by 1, or by 50 and more."""
+    """Tells a counter or a board's clock from a temperature: whole, and up by 1, or by 50 and more.
+
+    What once moved otherwise is a temperature for good: one of whole degrees may climb like a counter.
+    """
 
     def __init__(self, key: str) -> None:
         self._named = key.rsplit(".", 1)[-1].lower() in _COUNTS
+        self._moved_otherwise = False
         self._last: float | None = None
         self._steps: deque[float] = deque(maxlen=6)
 
@@ -416,14 +423,19 @@ class _Count:
             self._last = None
             return
         if self._last is not None:
-            self._steps.append(value - self._last if field.whole else 0.0)
+            step = value - self._last if field.whole else 0.0
+            if step >= -1 or value > 0.5 * self._last:  # else it has begun again
+                self._moved_otherwise |= step != 1 and step < 50
+                self._steps.append(step)
         self._last = value
 
     @property
     def may_count(self) -> bool:
         """Whether all that came is a count's, even if it is little."""
         steps = self._steps
-        return self._named or (bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps)))
+        if self._named or self._moved_otherwise:
+            return self._named
+        return bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
 
     @property
     def counts(self) -> bool:
