@@ -15,6 +15,8 @@ from logger.report.stack_map import STEP_CM, rows_cm, spread
 
 CURSOR: Final = 0
 """Where the cursor is among the shapes."""
+ON_HEAT: Final = {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"}
+"""Letters that are read over any colour of heat."""
 APART: Final = 0.08
 """Numbers of probes need so much of the height each, where the glass is low."""
 
@@ -133,9 +135,13 @@ def heat_figure(
             name="stack",
         )
     )
+    white = []
     for c, name, dash in ((target_c, "target", "solid"), (burnout_c, "burn-out", "dash")):
         if np.isfinite(known).any() and np.nanmax(known) >= c and len(minutes) > 1:
             figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
+            white.append(f"{name} {number(c, unit):.0f}°{' (dashed)' if dash == 'dash' else ''}")
+    if white:
+        figure.add_annotation(**_key(f"white lines: {', '.join(white)}"))
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         figure.add_scatter(**_placed(some, places, zero_s))
     figure.add_scatter(**_probes(places, minutes, sides))
@@ -198,6 +204,12 @@ def _contour(x: list[float], y: list[float], z: Any, at: float, name: str, dash:
     }
 
 
+def _key(text: str) -> dict[str, Any]:
+    """What the lines are, in the upper right corner, where it is rarely anything but hot."""
+    corner = {"xref": "paper", "yref": "paper", "x": 0.995, "y": 1, "xanchor": "right", "yanchor": "top"}
+    return {**corner, "text": text, "showarrow": False, "font": ON_HEAT}
+
+
 def _height_of(mark: Mark, places: Sequence[Place]) -> float | None:
     """Where a mark belongs: its own height, or the middle of its zone's probes."""
     if mark.height_cm is not None:
@@ -243,7 +255,7 @@ def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] 
         "text": [f" {', '.join(str(n) for n in sorted(n for _, n in row))}" for row in rows],
         "mode": "text",
         "textposition": "middle right",
-        "textfont": {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"},
+        "textfont": ON_HEAT,
         "hoverinfo": "skip",
         "name": "probes",
     }

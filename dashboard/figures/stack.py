@@ -66,16 +66,22 @@ def side_of(side: str) -> int:
     return 0 if words & set(_LEFT) else 2 if words & set(_RIGHT) else 1
 
 
-def spots_of(places: Sequence[Place]) -> list[Spot | None]:
+def spots_of(places: Sequence[Place], *, low: bool = False) -> list[Spot | None]:
     """Find where each probe is drawn: beside its neighbours, never over them.
+
+    Parameters
+    ----------
+    places : sequence of Place
+    low : bool, default False
+        Whether the drawing is low: numbers need more of its height.
 
     Returns
     -------
     list of Spot or None
         None for a probe without a height.
     """
-    low, high = heights_range(places)
-    near_cm = (high - low) * 0.09
+    bottom, top = heights_range(places)
+    near_cm = (top - bottom) * (0.2 if low else 0.09)
     found: list[Spot | None] = []
     for place in places:
         if place.height_cm is None:
@@ -143,6 +149,7 @@ def stack_figure(
     touchable: bool = False,
     editable: bool = False,
     aspect: float = 0.8,
+    low: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
@@ -162,6 +169,8 @@ def stack_figure(
         graph's `config` has to allow it (`edits.annotationPosition`, see `moved`).
     aspect : float
         About how wide the drawing is shown, as a share of its height.
+    low : bool
+        Whether the drawing is low; see `spots_of`.
     unit : {'C', 'F'}
     theme : {'day', 'night'}
 
@@ -185,7 +194,7 @@ def stack_figure(
         "hoverinfo": "skip",
         "name": "heat",
     }
-    spots = spots_of(places)
+    spots = spots_of(places, low=low)
     rings = zone_spots(places) if touchable else {}
     scatters = [_probes(places, spots, hover_of(places, now, words or {}, unit))]
     if touchable:

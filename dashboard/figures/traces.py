@@ -26,6 +26,10 @@ from logger.words.looks import Ruler, rulers
 LOWEST_TOP_C: Final = 700.0
 APART: Final = {False: 1.0 / 26.0, True: 1.0 / 15.0}
 """Between numbers at the lines' ends, of what the axis shows: a number's height; True: on a low glass."""
+NAME: Final = {False: 1.0 / 14.0, True: 1.0 / 9.0}
+"""The same of a limit's name and its ground."""
+LEAD: Final = 0.015
+"""So far behind its line's end a number stands, of the time that is shown; a thin line leads there."""
 CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
@@ -59,6 +63,7 @@ def traces_figure(
     bands: Sequence[Band] = (),
     cursor_s: float | None = None,
     forecast: bool = False,
+    lead_min: float | None = None,
     low: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
@@ -85,6 +90,8 @@ def traces_figure(
         A moment that is pointed at; what comes after it lies under a veil. [s]
     forecast : bool
         Whether there are two more lines, empty, for what was to come: `forecast band` and `forecast`.
+    lead_min : float, optional
+        From a line's end to its number; `LEAD` of the whole firing, unless a part of it is shown. [min]
     low : bool
         Whether the glass is low, as a phone's.
     unit : {'C', 'F'}
@@ -99,7 +106,9 @@ def traces_figure(
     top_c = highest(lines, target_c)
     scatters = [
         *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
-        _ends(lines, APART[low] * top_c, zero_s, unit),
+        _ends(
+            lines, APART[low] * top_c, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit
+        ),
         *(_band(band, zero_s, unit) for band in bands),
         *(_marks(name, some, zero_s, length_s) for name, some in _by_kind(marks).items()),
         *(_forecast() if forecast else ()),
@@ -112,7 +121,10 @@ def traces_figure(
             *_stage_rules(stages, zero_s),
             *ruler_shapes(rules, unit),
         ],
-        "annotations": [*_rule_names(rules, top_c, unit), *_stage_names(stages, length_s, zero_s)],
+        "annotations": [
+            *_rule_names(rules, NAME[low] * top_c, unit),
+            *_stage_names(stages, length_s, zero_s),
+        ],
     }
     # At once: piece by piece, plotly checks everything again with each piece.
     return go.Figure([{"type": "scatter", **each} for each in scatters], layout)
@@ -202,19 +214,26 @@ def _minutes(t_s: Floats, zero_s: float) -> list[float]:
     return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
 
 
-def _ends(lines: Sequence[Line], apart_c: float, zero_s: float, unit: Unit) -> dict[str, Any]:
+def _minute(t_s: float, zero_s: float) -> float:
+    return round((t_s - zero_s) / 60.0, 3)
+
+
+def _ends(
+    lines: Sequence[Line], apart_c: float, lead_min: float, zero_s: float, unit: Unit
+) -> dict[str, Any]:
     """A number at each line's end."""
     found: list[tuple[float | None, float | None]] = []
     for line in lines:
         known = np.flatnonzero(np.isfinite(line.c))
         last = known[-1] if len(known) else None
         found.append((None, None) if last is None else (float(line.t_s[last]), float(line.c[last])))
-    x, y = ends(found, apart_c, zero_s, unit)
+    x, y = ends(found, apart_c, lead_min, zero_s, unit)
     return {
         "x": x,
         "y": y,
-        "text": [f" {line.place.number}" for line in lines],
-        "mode": "text",
+        "text": [text for line in lines for text in ("", f" {line.place.number}", "")],
+        "mode": "lines+text",
+        "line": {"width": 1, "color": "#8a6d54"},
         "textposition": "middle right",
         "cliponaxis": False,
         "hoverinfo": "skip",
@@ -223,9 +242,13 @@ def _ends(lines: Sequence[Line], apart_c: float, zero_s: float, unit: Unit) -> d
 
 
 def ends(
-    last: Sequence[tuple[float | None, float | None]], apart_c: float, zero_s: float, unit: Unit
+    last: Sequence[tuple[float | None, float | None]],
+    apart_c: float,
+    lead_min: float,
+    zero_s: float,
+    unit: Unit,
 ) -> tuple[list[float | None], list[float | None]]:
-    """Say where the lines' numbers stand: at their ends, moved apart where they would cover one another.
+    """Say where the lines' numbers stand: behind their ends, moved apart where they would cover one another.
 
     Parameters
     ----------
@@ -233,17 +256,22 @@ def ends(
         Of each line, its last reading; None where there is none. [s], [°C]
     apart_c : float
         [°C]
+    lead_min : float
+        From a line's end to its number. [min]
     zero_s : float
         [s]
     unit : {'C', 'F'}
 
     Returns
     -------
-    x, y : list
-        By line: minutes, and °C or °F.
+    x, y : list, length 3 n
+        By line its end, its number's place, and None: minutes, and °C or °F.
     """
-    x: list[float | None] = [None if t is None else round((t - zero_s) / 60.0, 3) for t, _ in last]
-    y: list[float | None] = [None] * len(last)
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for t, c in last:
+        x += [None] * 3 if t is None else [_minute(t, zero_s), _minute(t + 60.0 * lead_min, zero_s), None]
+        y += [None if c is None else numbers([c], unit)[0], None, None]
     groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
     for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
         groups.append([(c, i)])
@@ -251,7 +279,7 @@ def ends(
             groups[-2:] = [groups[-2] + groups[-1]]
     for group in groups:
         for place, (_, i) in enumerate(group):
-            y[i] = numbers([_low(group, apart_c) + place * apart_c], unit)[0]
+            y[3 * i + 1] = numbers([_low(group, apart_c) + place * apart_c], unit)[0]
     return x, y
 
 
@@ -368,11 +396,10 @@ def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]
     return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
 
 
-def _rule_names(rules: Sequence[Ruler], top_c: float, unit: Unit) -> list[dict[str, Any]]:
+def _rule_names(rules: Sequence[Ruler], high_c: float, unit: Unit) -> list[dict[str, Any]]:
     """Names of the limits, above or under their lines, whichever is clear of another's; else none."""
     names: list[dict[str, Any]] = []
     taken: list[tuple[float, float]] = []
-    high_c = top_c / 9.0  # of a name, where the glass is low
     for rule in rules:
         c = rule.temperature_c
         for side, low, high in (("bottom", c, c + high_c), ("top", c - high_c, c)):
@@ -388,7 +415,8 @@ def _layout(
     top_c: float, length_s: float, zero_s: float, lit: bool, unit: Unit, theme: Theme
 ) -> dict[str, Any]:
     begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
-    end += 0.001  # minutes are rounded, and what is drawn at the end must not lie beyond it
+    # Minutes are rounded, and what is drawn at the end, a number behind a line too, must not lie beyond it.
+    end += 0.001 + LEAD * length_s / 60.0
     return {
         "template": TEMPLATES[theme],
         "showlegend": False,

@@ -12,7 +12,7 @@ from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.traces import APART, LOWEST_TOP_C, ends, traces_figure
+from dashboard.figures.traces import APART, LEAD, LOWEST_TOP_C, ends, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.forecast_lines import ahead_s, forecast_lines
 from dashboard.live.hub import Drawn
@@ -127,6 +127,10 @@ def _length_s(board: Board) -> float:
     return float(ended if ended is not None else board.newest_s or 0.0)
 
 
+def _lead_min(board: Board, wish: Wish) -> float:
+    return LEAD * (wish.window_s or max(_length_s(board), 60.0)) / 60.0
+
+
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
     """Give the stretch of time that is shown: it moves on by steps, not with every reading.
 
@@ -141,13 +145,14 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
         [s]
     """
     length_s = max(_length_s(board), 60.0)
+    lead_s = 60.0 * _lead_min(board, wish)  # the lines' numbers have room
     if wish.window_s is not None:
         step_s = 0.04 * wish.window_s
-        end_s = math.ceil(length_s / step_s) * step_s
+        end_s = math.ceil((length_s + lead_s) / step_s) * step_s
         return end_s - wish.window_s, end_s + ahead_s(board, wish.window_s)
     if not board.running:
-        return 0.0, length_s
-    end_s = length_s + ahead_s(board, length_s)
+        return 0.0, length_s + lead_s
+    end_s = length_s + max(ahead_s(board, length_s), lead_s)
     steps = math.ceil(math.log(max(end_s, 600.0) / 600.0) / math.log(1.06) - 1e-9)
     return 0.0, 600.0 * 1.06**steps
 
@@ -219,7 +224,14 @@ def picture(board: Board, wish: Wish) -> Any:
     length_s = _length_s(board)
     stages = _stages(board)
     figure = traces_figure(
-        lines, length_s=length_s, marks=marks, stages=stages, bands=bands, low=wish.low, **common
+        lines,
+        length_s=length_s,
+        lead_min=_lead_min(board, wish),
+        marks=marks,
+        stages=stages,
+        bands=bands,
+        low=wish.low,
+        **common,
     )
     figure.add_traces([{"type": "scatter", **trace} for trace in forecast_lines(board, wish)])
     ranges = follow(board, wish)
@@ -285,7 +297,13 @@ def _stack(board: Board, wish: Wish, quiet_s: float) -> Any:
     }
     values = np.array([math.nan if c is None else c for c in now], np.float64)
     return stack_figure(
-        places(board), values, words=words, touchable=board.running, unit=wish.unit, theme=wish.theme
+        places(board),
+        values,
+        words=words,
+        touchable=board.running,
+        low=wish.low,
+        unit=wish.unit,
+        theme=wish.theme,
     )
 
 
@@ -298,8 +316,8 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     new = [telling(*board.points[i]) for i in which]
     x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
     y = [numbers([math.nan if c is None else c for c in values], wish.unit) for _, values in new]
-    apart_c = APART[wish.low] * top_c(board)
-    end_x, end_y = ends([(v.value_s, v.c) for v in board.values], apart_c, zero_s, wish.unit)
+    last = [(v.value_s, v.c) for v in board.values]
+    end_x, end_y = ends(last, APART[wish.low] * top_c(board), _lead_min(board, wish), zero_s, wish.unit)
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(end_x)], {"x": keep, "y": keep}]}}

@@ -11,6 +11,7 @@ from dash import html
 from dashboard.figures.model import Mark, Place
 from dashboard.parts.single import name_of
 from dashboard.parts.words import Unit, degrees, difference, need, shown, span
+from logger.judgement.ledger import HOLD_S
 from logger.words.looks import READS, STAGES
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
@@ -58,11 +59,40 @@ def moments(
         coals = zone["coals"]
         levels = [None if bad else c for c, bad in zip(zone["level_c"], zone["faulty"], strict=True)]
         put(f"now {z}", (degrees(c, unit) for c in levels))
-        put(f"peak {z}", (degrees(c, unit) for c in zone["peak_c"]))
+        put(f"peak {z}", (degrees(c, unit) for c in peaks(told["t_s"], levels, zone["peak_c"])))
         put(f"above {z}", (f"{s // 60:.0f} min" for s in zone["above_burnout_s"]))
         put(f"soak {z}", ("" if coals else f"{s // 60:.0f} min" for s in zone["soak_s"]))
         put(f"need {z}", _needs(told, zone, firing, estimates.get(zone["zone"]), unit))
     return {"t_s": told["t_s"], "words": list(words), "columns": columns}
+
+
+def peaks(
+    t_s: Sequence[float], level_c: Sequence[float | None], booked_c: Sequence[float | None]
+) -> list[float | None]:
+    """Give a zone's peak so far, which is never lower than what it is at.
+
+    Parameters
+    ----------
+    t_s : sequence of float, length n
+        [s]
+    level_c : sequence of float or None, length n
+        None where it could not be trusted. [°C]
+    booked_c : sequence of float or None, length n
+        The judgement's, a minute late. [°C]
+
+    Returns
+    -------
+    list of float or None, length n
+        What the judgement didn't book in the end (a probe that turned out to be at fault) is no peak. [°C]
+    """
+    most = next((c for c in reversed(booked_c) if c is not None), None)
+    found, begin = [], 0
+    for k, at_s in enumerate(t_s):
+        while t_s[begin] < at_s - HOLD_S:
+            begin += 1
+        seen = [c for c in (booked_c[k], *level_c[begin : k + 1]) if c is not None]
+        found.append(None if most is None or not seen else min(max(seen), most))
+    return found
 
 
 def _needs(

@@ -148,10 +148,11 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
     if not missing:
         return "Target and soak done"
     target, burnout = firing["target_c"], firing["burnout_c"]
-    if (peak or 0.0) < burnout < target:  # one thing after the other
+    highest = max(peak or 0.0, level)  # a peak is booked a minute late
+    if highest < burnout < target:  # one thing after the other
         return f"{difference(burnout - max(level, 0.0), unit)} to burn-out"
     short = difference(target - max(level, 0.0), unit)
-    if (peak or 0.0) < target:
+    if highest < target:
         return f"{short} to target"
     left = f"{max(firing['soak_min'] - soak, 1):.0f} min of soak to go"
     return left if level >= target else f"{short} below target again; {left}"

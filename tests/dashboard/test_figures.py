@@ -59,6 +59,7 @@ def test_numbers_at_the_ends_stand_no_further_off_than_the_glass_needs() -> None
         next(t["y"] for t in drawn(lines=lines, low=glass)["data"] if t.get("name") == "numbers")
         for glass in (False, True)
     )
+    high, low = high[1::3], low[1::3]
     assert sum(high) == sum(low) == pytest.approx(1000.0), "around the lines' own ends"
     assert abs(low[1] - low[0]) > 1.5 * abs(high[1] - high[0]) > 30.0  # 480 px of plot, and 250
 
@@ -123,12 +124,23 @@ def test_names_and_notes_are_never_markup() -> None:
 def test_numbers_at_the_ends_never_cover_one_another() -> None:
     lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 500 + n) for n in range(8)]
     ends = next(d for d in drawn(lines=lines)["data"] if d["name"] == "numbers")
-    assert np.diff(ends["y"]).min() >= 30
-    assert np.mean(ends["y"]) == pytest.approx(503.5, abs=0.1), "around their lines"
+    assert np.diff(ends["y"][1::3]).min() >= 30
+    assert np.mean(ends["y"][1::3]) == pytest.approx(503.5, abs=0.1), "around their lines"
     cold = [line(Place(f"p{n}", n + 1, float(n)), 10, 20) for n in range(8)]
     ends = next(d for d in drawn(lines=cold)["data"] if d["name"] == "numbers")
-    assert min(ends["y"]) == 0, "and never below the axis, where plotly would leave them out"
-    assert np.diff(ends["y"]).min() >= 30
+    assert min(ends["y"][1::3]) == 0, "and never below the axis, where plotly would leave them out"
+    assert np.diff(ends["y"][1::3]).min() >= 30
+
+
+def test_a_thin_line_leads_from_each_lines_end_to_its_number() -> None:
+    lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 500 + n) for n in range(16)]
+    ends = next(d for d in drawn(lines=lines)["data"] if d["name"] == "numbers")
+    assert ends["mode"] == "lines+text"
+    assert ends["y"][::3] == [500.0 + n for n in range(16)]
+    assert ends["y"][2::3] == [None] * 16, "and breaks before the next"
+    assert [text.strip() for text in ends["text"][1::3]] == [str(n + 1) for n in range(16)]
+    assert set(ends["text"][::3] + ends["text"][2::3]) == {""}
+    assert all(end < number for end, number in zip(ends["x"][::3], ends["x"][1::3], strict=True))
 
 
 def test_numbers_at_the_end_lie_within_the_axis() -> None:
@@ -137,7 +149,7 @@ def test_numbers_at_the_end_lie_within_the_axis() -> None:
         lines = [Line(TOP, np.array([0.0, length_s]), np.array([20.0, 500.0]))]
         figure = drawn(lines=lines, length_s=length_s)
         ends = next(d for d in figure["data"] if d["name"] == "numbers")
-        assert ends["x"][0] <= figure["layout"]["xaxis"]["range"][1]
+        assert ends["x"][1] <= figure["layout"]["xaxis"]["range"][1]
 
 
 def test_names_of_limits_never_cover_one_another() -> None:
@@ -146,6 +158,10 @@ def test_names_of_limits_never_cover_one_another() -> None:
         at = sorted(n["y"] + (25 if n["yanchor"] == "bottom" else -25) for n in names)
         assert len(at) >= 2
         assert np.diff(at).min() >= 40
+    names = drawn(target_c=700, burnout_c=650)["layout"]["annotations"]
+    assert [n["text"] for n in names] == ["target 700°", "burn-out 650°", "quartz 573°"], (
+        "a high glass has room"
+    )
 
 
 def test_day_turns_into_night_by_the_template_alone() -> None:
@@ -283,6 +299,14 @@ def test_lines_where_the_stack_passes_its_limits_only_if_it_does() -> None:
         PLACES, np.arange(3.0), np.full((3, len(PLACES)), 100.0), target_c=780, burnout_c=650
     )
     assert not [d for d in told(cold)["data"] if d["type"] == "contour"]
+    assert "annotations" not in told(cold)["layout"]
+
+
+def test_white_lines_are_explained_in_the_picture() -> None:
+    [key] = heat_drawn()["layout"]["annotations"]
+    assert key["text"] == "white lines: target 780°, burn-out 650° (dashed)"
+    [key] = heat_drawn(unit="F")["layout"]["annotations"]
+    assert key["text"] == "white lines: target 1436°, burn-out 1202° (dashed)"
 
 
 def test_wood_stands_where_it_went() -> None:
@@ -332,6 +356,19 @@ def test_numbers_on_the_stack_never_cover_one_another() -> None:
             assert one is not None
             assert other is not None
             assert abs(one.x - other.x) >= 0.2
+
+
+def test_numbers_on_a_low_drawing_have_room_too() -> None:
+    """130 px of drawing, and numbers of 24: they are as high as a fifth of it."""
+    heights = (33.0, 35.0, 41.0, 24.0, 0.0, 9.0)
+    places = [Place(f"p{n}", n + 1, height, "leeward") for n, height in enumerate(heights)]
+    bottom, top = heat_map.heights_range(places)
+    spots = [spot for spot in stack.spots_of(places, low=True) if spot is not None]
+    for n, one in enumerate(spots):
+        for other in spots[n + 1 :]:
+            near = abs(one.height_cm - other.height_cm) < (top - bottom) * 24 / 130
+            assert not near or abs(one.x - other.x) >= 0.2
+    assert [spot.height_cm for spot in spots] == list(heights)
 
 
 def test_places_that_can_be_touched_are_the_zones() -> None:

@@ -147,13 +147,30 @@ def test_the_words_of_each_moment_are_the_judgements(judgement: dict[str, Any]) 
     told = moment.moments(judgement, FIRING, {}, "C")
     zones = judgement["moments"]["zones"]
     for z, zone in enumerate(zones):
-        peaks = [told["words"][k] for k in told["columns"][f"peak {z}"]]
-        assert peaks == ["–" if c is None else f"{c:.0f}°" for c in zone["peak_c"]]
+        assert len(told["columns"][f"peak {z}"]) == len(zone["peak_c"])
+        last = told["words"][told["columns"][f"peak {z}"][-1]]
+        assert last == f"{zone['peak_c'][-1]:.0f}°", "in the end it is the judgement's"
     upper = next(z for z, zone in enumerate(zones) if zone["zone"] == "upper")
     assert re.fullmatch(r"\d+° to (burn-out|target)", told["words"][told["columns"][f"need {upper}"][5]])
     fahrenheit = moment.moments(judgement, FIRING, {}, "F")
     last = zones[upper]["peak_c"][-1]
     assert fahrenheit["words"][fahrenheit["columns"][f"peak {upper}"][-1]] == f"{last * 1.8 + 32:.0f}°"
+
+
+def test_a_peak_is_never_lower_than_what_a_zone_is_at(judgement: dict[str, Any]) -> None:
+    told = judgement["moments"]
+    for zone in told["zones"]:
+        trusted = [None if bad else c for c, bad in zip(zone["level_c"], zone["faulty"], strict=True)]
+        peaks = moment.peaks(told["t_s"], trusted, zone["peak_c"])
+        known = [(p, c) for p, c in zip(peaks, trusted, strict=True) if p is not None and c is not None]
+        assert len(known) > 10
+        assert all(p >= c - 0.1 or p == peaks[-1] for p, c in known)
+        assert [c for c in peaks if c is not None] == sorted(c for c in peaks if c is not None)
+    # What a probe read that was at fault, as was found within the minute, was no peak.
+    assert (
+        moment.peaks([0, 30, 60, 90], [500.0, 900.0, None, 490.0], [None, None, None, 500.0]) == [500.0] * 4
+    )
+    assert moment.peaks([0, 30], [None, None], [None, None]) == [None, None]
 
 
 def test_the_pots_are_told_while_the_estimate_stands(judgement: dict[str, Any]) -> None:
