@@ -139,6 +139,7 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
     ]
     return [
         html.H2("This firing in short"),
+        html.P("Each zone's peak and verdict, the coldest first.", className="hint"),
         html.Ol(rows),
         html.P(
             [

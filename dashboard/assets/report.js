@@ -14,7 +14,7 @@
       if (refused) wrong.push(`${file.name}: ${refused}`);
       else each(answer, n);
     }
-    set(said, { children: wrong.join(" ") || "Here." });
+    set(said, { children: wrong.join(" ") || "Done." });
   }
 
   function choose(accept, taken) {

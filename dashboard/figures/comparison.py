@@ -25,6 +25,8 @@ from logger.words.looks import ABOVE_C, rulers
 
 ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
+PEAK_PX: Final = 96
+"""Beside the longest bar, for its peak and the sign that its target was reached. [px]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +123,11 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
         barmode="stack",
         bargap=0.28,
         height=110 + ROW_PX * max(1, len(bars)),
-        margin={"l": 8, "r": 12, "t": 8, "b": 8},
+        margin={"l": 8, "r": PEAK_PX, "t": 8, "b": 8},
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0, "traceorder": "normal"},
         hovermode="closest",
         dragmode=False,
-        xaxis={"title": {"text": "minutes"}, "range": [0, longest * 1.32], "fixedrange": True},
+        xaxis={"title": {"text": "minutes"}, "range": [0, longest * 1.02], "fixedrange": True},
         yaxis={
             "autorange": "reversed",
             "fixedrange": True,

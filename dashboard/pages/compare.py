@@ -255,7 +255,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
 async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> Any:
     """Show what the pots of the firings went through."""
     known, wrong = await _known(ready)
-    chosen = [_chosen(firing, known, wrong) for firing in _ids(firings)]
+    chosen = [await _chosen(firing, known, wrong) for firing in _ids(firings)]
     if not known:
         return chosen, True, {}, {}, [], [COLDEST, HOTTEST], [], None
     write = shown(unit_of(unit), "UTC")
@@ -279,12 +279,15 @@ async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:
     return known, wrong
 
 
-def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> Any:
+async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> Any:
     if firing in wrong:
         return html.Li([html.B(firing), html.Span(f" {wrong[firing]}", className="wrong")])
     one = next((one for one in known if one.info.id == firing), None)
     if one is None:
-        return html.Li([html.B(firing), " is being worked out …"])
+        title = ""
+        with contextlib.suppress(UserError):  # one that isn't there is said to be none when its turn comes
+            title = (await gathering(here().journal_path).firing(firing)).title
+        return html.Li([html.B(title or firing), " is being worked out …"])
     info = one.info
     when = tables.local_time(info.started_us) if info.facts.get("time_known", True) else "no date in its file"
     notes = [when, "still running" if info.running else "", "invented, not measured" if info.invented else ""]

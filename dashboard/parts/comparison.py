@@ -165,7 +165,8 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
         for zone in verdicts
     ]
     heads = ("Zone", "Peak", "At", "Above burn-out", "At target", "Verdict")
-    return html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)])
+    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
+    return html.Table([head, html.Tbody(rows)], className="tall-last")
 
 
 def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:

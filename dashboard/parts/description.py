@@ -68,8 +68,8 @@ def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
         picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}")
         parts = [html.A(picture, href=f"/api/report/{firing}/photo/{name}", target="_blank")]
         if may_act:
-            aloud = {"aria-label": f"Take away photo {number}"}
+            aloud = {"aria-label": f"Remove photo {number}"}
             take = {"type": "report-photo-away", "name": name}
-            parts.append(html.Button("Take away", id=take, type="button", **aloud))
+            parts.append(html.Button("Remove", id=take, type="button", **aloud))
         shown.append(html.Figure(parts))
     return shown or [html.P("No photos yet.")]

@@ -288,7 +288,7 @@ def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
                     "Edit", id=edit, type="button", className="act", **{"aria-label": f"Edit: {words}"}
                 )
             )
-        rows.append(html.Li(row, className=event["kind"]))
+        rows.append(html.Li(row, className=f"was-{event['kind']}"))
     return rows
 
 

@@ -31,6 +31,12 @@ FIELDS: Final = {
 }
 """What the ways to read a file are called on the page, by their names in `CsvOptions`."""
 
+ROWS_APART: Final = (
+    *((f"{n}s", f"{n} s") for n in ("0.5", "1", "2", "5", "10", "15", "20", "30")),
+    *((f"{n}min", f"{n} min") for n in ("1", "2", "5", "10")),
+)
+"""Periods of recorders whose first column only numbers the rows."""
+
 SELECTS: Final[dict[str, list[tuple[str, str]]]] = {
     "day_first": [
         ("true", "Day first: 3/4 is the 3rd of April"),
@@ -49,6 +55,8 @@ SELECTS: Final[dict[str, list[tuple[str, str]]]] = {
         ("days", "a spreadsheet's days"),
         ("unix", "seconds since 1970"),
         ("unix_ms", "milliseconds since 1970"),
+        ("ns", "nanoseconds"),
+        *((period, f"numbers of rows, one every {words}") for period, words in ROWS_APART),
     ],
     "delimiter": [(",", "comma"), (";", "semicolon"), ("\t", "tabulator"), ("|", "bar"), (" ", "spaces")],
     "order": [("sort", "put in order")],

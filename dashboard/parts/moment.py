@@ -247,7 +247,8 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
         )
         for z in sorted(range(len(zones)), key=lambda z: (zones[z]["coals"], peaks[z]))
     ]
-    return html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in heads])), html.Tbody(rows)])
+    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
+    return html.Table([head, html.Tbody(rows)], className="tall-last")
 
 
 def standing(marks: Sequence[Mark]) -> list[Any]:
@@ -300,7 +301,7 @@ def happened(marks: Sequence[tuple[Mark, str]]) -> list[Any]:
                 type="button",
                 **{"data-seek": f"{mark.t_s:g}"},
             ),
-            className=mark.kind,
+            className=f"was-{mark.kind}",
         )
         for mark, who in marks
     ]

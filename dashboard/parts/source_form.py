@@ -35,15 +35,16 @@ SHOWN: Final = {
     "count": ("rtu", "tcp"),
     "type": ("rtu", "tcp"),
     "word_order": ("rtu", "tcp"),
+    "byte_order": ("rtu", "tcp"),
     "scale": _ALL,
     "unit": _ALL,
     "broken": _ALL,
     "rig": _ALL,
 }
 """Which fields a format has."""
-ASKED: Final = ("topic", "first", "count")
+ASKED: Final = ("topic", "first", "count", "units")
 """What is looked at while one listens; no plan has it."""
-OF_CHANNELS: Final = ("table", "type", "word_order", "scale", "broken")
+OF_CHANNELS: Final = ("table", "type", "word_order", "byte_order", "scale", "broken")
 """What a plan says of each channel; the form says it of all."""
 _DEFAULTS: Final = {
     "baud": "115200",
@@ -57,6 +58,7 @@ _DEFAULTS: Final = {
     "count": "8",
     "type": "int16",
     "word_order": "big",
+    "byte_order": "big",
     "scale": "1",
     "unit": "C",
 }
@@ -67,6 +69,10 @@ _CHOICES: Final = {
     "table": ("Registers", (("input", "input (30001 …)"), ("holding", "holding (40001 …)"))),
     "type": ("Kind of number", tuple((t, t) for t in WORDS)),
     "word_order": ("Of two registers", (("big", "the high one first"), ("little", "the low one first"))),
+    "byte_order": (
+        "Of a register's two bytes",
+        (("big", "the high one first"), ("little", "the low one first")),
+    ),
     "unit": ("Unit", (("C", "°C"), ("F", "°F"), ("K", "K"))),
 }
 _TEXTS: Final = {
@@ -74,7 +80,7 @@ _TEXTS: Final = {
     "baud": ("Speed, baud", ""),
     "url": ("Address", "A broker: mqtt://host. A module: tcp://host:502"),
     "topic": ("Topic to listen to", "# for all"),
-    "unit_id": ("Unit id", ""),
+    "unit_id": ("Unit id", "Several modules on one line: 1 2 3"),
     "every_s": ("Ask every, s", ""),
     "first": ("First register, from 0", ""),
     "count": ("How many values", ""),
@@ -86,7 +92,7 @@ _TEXTS: Final = {
     "rig": ("Name", "Left empty: its port or host"),
 }
 _SPEEDS: Final = ("115200", "57600", "38400", "19200", "9600")
-_WHOLE: Final = ("baud", "stop_bits", "unit_id", "first", "count")
+_WHOLE: Final = ("baud", "stop_bits", "first", "count")
 _MAY_BE_EMPTY: Final = ("topic", "broken", "rig")
 
 
@@ -168,6 +174,11 @@ def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
             if not re.fullmatch(r"\d{1,7}", text):
                 raise FieldWrong(f"{_label(name)}: “{text}” is no whole number")
             table[name] = int(text)
+        elif name == "unit_id":
+            if not re.fullmatch(r"\d{1,3}([\s,;]+\d{1,3}){0,15}", text):
+                raise FieldWrong(f"{_label(name)}: “{text}” is none; give 1, or 1 2 3 for several")
+            table[name], *others = dict.fromkeys(int(part) for part in re.split(r"[\s,;]+", text))
+            table |= {"units": others} if others else {}
         elif name in ("scale", "every_s"):
             table[name] = _number(name, text, "1, or 0.1 for tenths" if name == "scale" else "seconds")
             if table[name] == 0:
@@ -221,6 +232,10 @@ def form_of(source: Mapping[str, Any]) -> dict[str, str]:
     if registers:
         words = WORDS.get(str(said.get("type", "int16")), 1)
         said |= {"first": min(registers), "count": (max(registers) - min(registers)) // words + 1}
+    own = said.get("unit_id", 1)
+    said["unit_id"] = " ".join(
+        str(n) for n in dict.fromkeys([own, *(c.get("unit_id", own) for c in channels)])
+    )
     broken = said.get("broken")
     said["broken"] = " ".join(f"{n:.15g}" for n in broken) if isinstance(broken, list) else ""
     values = {name: said.get(name, _DEFAULTS.get(name, "")) for name in SHOWN}
@@ -246,7 +261,7 @@ def key_of(mark: Mapping[str, Any]) -> str:
     str
     """
     if "register" in mark:
-        return f"r{mark['register']}"
+        return (f"u{mark['unit_id']}" if "unit_id" in mark else "") + f"r{mark['register']}"
     if "topic" in mark:
         return f"{mark['topic']} {mark.get('path') or ''}".strip()
     return str(mark.get("field"))

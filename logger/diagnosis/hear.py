@@ -20,6 +20,7 @@ TELL_S: Final = 0.5
 MOST: Final = 64
 """Numbers that are shown."""
 MOST_REGISTERS: Final = 32
+MOST_UNITS: Final = 15
 LINES: Final = 8
 LONGEST: Final = 160
 """Of a line that is shown."""
@@ -63,7 +64,8 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
     ----------
     table : dict
         A `[[source]]` of a plan without channels. Of `mqtt` also `topic`, `#` if left out; of `modbus` also
-        `first`, `count`, `table`, `type`, `word_order`, `scale` of the registers to look at.
+        `first`, `count`, `table`, `type`, `word_order`, `byte_order`, `scale` of the registers to look at,
+        and `units`: other modules on the same line.
     seconds : float
         [s]
     tell : callable
@@ -209,14 +211,17 @@ async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) 
     from logger.sources.plain.modbus import Module
 
     kind = str(table.get("type", "int16"))
-    how = {k: table[k] for k in ("table", "type", "word_order", "scale") if k in table}
+    how = {k: table[k] for k in ("table", "type", "word_order", "byte_order", "scale") if k in table}
     first, count = table.get("first", 0), table.get("count", 8)
     if not isinstance(first, int) or not isinstance(count, int) or not 1 <= count <= MOST_REGISTERS:
         raise HearError(f"count: give 1 to {MOST_REGISTERS} values, and the first register as a whole number")
-    marks = {
-        f"r{r}": {"register": r, **how}
-        for r in range(first, first + count * WORDS.get(kind, 1), WORDS.get(kind, 1))
-    }
+    places = range(first, first + count * WORDS.get(kind, 1), WORDS.get(kind, 1))
+    marks = {f"r{r}": {"register": r, **how} for r in places}
+    others = table.get("units", [])  # modules on the same line, beside the source's own
+    if not isinstance(others, list) or len(others) > MOST_UNITS:
+        raise HearError(f"units: give {MOST_UNITS} at most")
+    for unit in others:
+        marks |= {f"u{unit}r{r}": {"register": r, "unit_id": unit, **how} for r in places}
     source = _source({**own, "channel": [{"name": name, **mark} for name, mark in marks.items()]})
 
     async def put(came: Any) -> None:

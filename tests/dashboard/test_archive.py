@@ -30,7 +30,7 @@ from dashboard.guard import RefusedError
 from dashboard.pages import firings as page_of_firings
 from dashboard.pages import firings_import
 from dashboard.parts.firing_card import may_be_placed
-from dashboard.parts.import_form import FIELDS, page_words, way_words
+from dashboard.parts.import_form import FIELDS, SELECTS, page_words, way_words
 from dashboard.spool import Spool, plain_name
 from logger.exchange.csv_in import already_here, digest_of
 from logger.exchange.csv_table import CsvOptions
@@ -349,6 +349,16 @@ def test_what_runs_stays_and_watchers_delete_nothing(tablet: Tablet, path: Path)
 
 
 # --- files in -----------------------------------------------------------------------------------------------
+
+
+def test_a_file_whose_rows_are_only_numbered_says_how_far_apart_they_are(tablet: Tablet) -> None:
+    tablet.send("No,low\n" + "".join(f"{n},{20 + n}\n" for n in range(1, 8)), "numbered.csv")
+    refused = tablet.preview()
+    assert "Unit of the time: seconds" in text_of(refused["import-refused"]["children"])
+    for period, seconds in (("0.5s", "500 ms"), ("10s", "10 s"), ("2min", "120 s")):
+        assert dict(SELECTS["time_unit"])[period].startswith("numbers of rows, one every ")
+        told = tablet.preview(time=["No"], time_unit=period)
+        assert f"7, one every {seconds}" in text_of(told["import-understood"]["children"])
 
 
 def test_preview_then_import(tablet: Tablet, path: Path) -> None:

@@ -420,7 +420,7 @@ def test_photos_are_scaled_down_kept_and_in_the_one_file(
         triggered="report-ready.data",
     )
     assert f"/photo/{kept.name}" in str(shown["report-photos"]["children"])
-    assert "Take away" in text_of(shown["report-photos"]["children"])
+    assert "Remove" in text_of(shown["report-photos"]["children"])
     away = {"type": "report-photo-away", "name": kept.name}
     values = {"report-ready.data": ids[0], "report-photos-turn.data": 1}
     triggered = f'{{"name":"{kept.name}","type":"report-photo-away"}}.n_clicks'

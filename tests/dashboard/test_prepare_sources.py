@@ -265,6 +265,29 @@ def test_a_module_on_a_serial_line_is_set_up_on_the_page(page: Setup) -> None:
 
 
 @pytest.mark.real
+def test_several_modules_on_one_line_are_set_up_together(page: Setup) -> None:
+    port = free_port()
+    page.form |= {"format": "tcp", "url": f"tcp://127.0.0.1:{port}", "unit_id": "7, 8", "count": "2"}
+    page.form |= {"scale": "0.1", "byte_order": "little"}
+    with beside(lambda: serving(ModbusTcpServer([device(7), device(8)], address=("127.0.0.1", port)))):
+        page.listen(lambda named: len(named) == 4)
+        assert set(page.named) == {"r0", "r1", "u8r0", "u8r1"}
+        page.named |= {"r0": "lower wall", "u8r0": "upper wall", "r1": "", "u8r1": ""}
+        page.take()
+        swapped = Sample(c=(215 % 256 * 256 + 215 // 256 - 65536) / 10)  # 215 with its bytes exchanged
+        assert asyncio.run(first_samples(page.doc, 2)) == {"r0": swapped, "u8r0": swapped}
+    (source,) = read_document(page.doc).sources
+    assert source.unit_id == 7
+    assert [(c.name, c.unit_id, c.byte_order) for c in source.channels] == [
+        ("r0", None, "little"),
+        ("u8r0", 8, "little"),
+    ]
+    assert [name for name, _ in page.probes] == ["lower wall", "upper wall"]
+    page.change(0)
+    assert (page.form["unit_id"], page.form["byte_order"]) == ("7 8", "little")
+
+
+@pytest.mark.real
 def test_what_a_module_refuses_is_said_on_the_page(page: Setup) -> None:
     port = free_port()
     page.form |= {"format": "tcp", "url": f"tcp://127.0.0.1:{port}", "unit_id": "7", "first": "900"}
@@ -339,6 +362,13 @@ def test_every_source_goes_through_the_form_unchanged(page: Setup) -> None:
         {"format": "modbus", "port": "/dev/ttyY", "baud": 9600, "parity": "E", "stop_bits": 2}
         | {"unit_id": 3, "every_s": 2.5, "channel": [rack, {**rack, "name": "b", "register": 12}]},
         {"format": "modbus", "url": "tcp://h:502", "rig": "rack", "channel": [{"name": "c", "register": 0}]},
+        {"format": "modbus", "url": "tcp://i:502", "unit_id": 2}
+        | {
+            "channel": [
+                {"name": "e", "register": 4, "byte_order": "little"},
+                {"name": "f", "register": 4, "unit_id": 5, "byte_order": "little"},
+            ]
+        },
         {"format": "mqtt", "url": "mqtt://h", "channel": [{"name": "d", "topic": "a/b", "path": "x.0"}]},
     ]
     page.doc = json.loads(json.dumps({**EMPTY, "source": sources}))
@@ -375,7 +405,7 @@ def test_a_name_that_was_typed_stays_when_another_number_is_found(page: Setup) -
         ("scale", "fast", "“fast” is no number; give 1, or 0.1 for tenths"),
         ("broken", "32767 open", "“open” is no number"),
         ("every_s", "nan", "is no number"),
-        ("unit_id", "-1", "Unit id: “-1” is no whole number"),
+        ("unit_id", "-1", "Unit id: “-1” is none; give 1, or 1 2 3 for several"),
         ("url", "", "Give the address."),
     ],
 )
