@@ -106,7 +106,13 @@ def shown(
         "zones": [] if judged is None else moment.zone_table(judged, firing, unit),
         "standing": moment.standing(marks),
         "traces": traces_figure(
-            lines, length_s=length_s, stages=stages, bands=estimates if bands else [], forecast=True, **common
+            lines,
+            length_s=length_s,
+            stages=stages,
+            bands=estimates if bands else [],
+            forecast=True,
+            low=True,
+            **common,
         ),
         "heat": heat_figure(places, steps_s, read, sides=(side,) if side in sides else None, **common),
         "stack": stack_figure(places, np.full(len(places), np.nan), theme=theme),

@@ -153,7 +153,7 @@
   // --- what Dash calls --------------------------------------------------------------------------------------
 
   S.want = (changes) => {
-    const next = { page: "other", unit: "C", theme: "day", window_s: null, view: "traces", ...wish, low: Math.min(innerHeight, innerWidth) < 700, ...changes };
+    const next = { page: "other", unit: "C", theme: "day", window_s: null, view: "traces", ...wish, low: innerHeight < 700 || innerWidth <= 560, ...changes };
     if (JSON.stringify(next) === JSON.stringify(wish)) return;
     wish = next;
     seq = null;

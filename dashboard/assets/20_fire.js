@@ -49,7 +49,7 @@
   /* Not by `extendData`: where dcc.Graph gets that and a picture in one breath, it appends those points again each time. */
   S.grow = (more) => coming.push(more);
   const grow = () => plot("traces")?.layout?.meta === picture && coming.splice(0).map((more) => window.Plotly.extendTraces(plot("traces"), ...more));
-  S.hooks.push(listen, grow);
+  S.hooks.push(listen, grow, () => S.state !== "opening" && S.want({})); // a tablet may have been turned
   S.follows = () => ranges;
 
   // --- what Dash calls ------------------------------------------------------------------------------------------

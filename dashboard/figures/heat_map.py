@@ -207,7 +207,7 @@ def _contour(x: list[float], y: list[float], z: Any, at: float, name: str, dash:
 def _key(text: str) -> dict[str, Any]:
     """What the lines are, in the upper right corner, where it is rarely anything but hot."""
     corner = {"xref": "paper", "yref": "paper", "x": 0.995, "y": 1, "xanchor": "right", "yanchor": "top"}
-    return {**corner, "text": text, "showarrow": False, "font": ON_HEAT}
+    return {**corner, "text": text, "showarrow": False, "font": ON_HEAT, "bgcolor": "rgba(28,20,16,0.6)"}
 
 
 def _height_of(mark: Mark, places: Sequence[Place]) -> float | None:

@@ -231,7 +231,8 @@ def _ends(
     return {
         "x": x,
         "y": y,
-        "text": [text for line in lines for text in ("", f" {line.place.number}", "")],
+        # A blank where there is no number: what is empty plotly forgets, and then its neighbours too.
+        "text": [text for line in lines for text in (" ", f" {line.place.number}", " ")],
         "mode": "lines+text",
         "line": {"width": 1, "color": "#8a6d54"},
         "textposition": "middle right",

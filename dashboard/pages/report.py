@@ -245,7 +245,7 @@ def _pictures(known: Gathered, write: Shown, theme: Theme) -> dict[str, Any]:
     length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
     stages = tables.stages(known.rehearsal["stages"])
     return {
-        "traces": traces_figure(lines, length_s=length_s, stages=stages, **common),
+        "traces": traces_figure(lines, length_s=length_s, stages=stages, low=True, **common),
         "heat": heat_figure([line.place for line in lines], steps_s, steps.to_numpy(), **common),
     }
 

@@ -127,6 +127,22 @@ def test_on_a_tablet_the_traces_hold_the_glass_whatever_stands(
     page.context.close()
 
 
+def test_a_tablet_that_is_turned_has_numbers_as_near_as_its_glass_allows(
+    evening: Evening, page_server: PageServer, browser: Browser
+) -> None:
+    page = opened(evening, browser, page_server, "low")
+
+    def nearest() -> float:
+        [y] = [trace["y"][1::3] for trace in drawn(page) if trace["name"] == "numbers"]
+        return float(np.diff(sorted(c for c in y if c is not None)).min())
+
+    told(evening, lambda: drawn(page) and nearest() > 45, "on a low glass a number needs a fifteenth of it")
+    width, height = SIZES["upright"]
+    page.set_viewport_size({"width": width, "height": height})
+    told(evening, lambda: nearest() < 40, "upright it needs less")
+    page.context.close()
+
+
 @pytest.mark.parametrize("alarm", [False, True])
 def test_on_a_phone_what_is_wrong_and_the_coldest_come_first(
     evening: Evening, page_server: PageServer, browser: Browser, alarm: bool

@@ -139,7 +139,7 @@ def test_a_thin_line_leads_from_each_lines_end_to_its_number() -> None:
     assert ends["y"][::3] == [500.0 + n for n in range(16)]
     assert ends["y"][2::3] == [None] * 16, "and breaks before the next"
     assert [text.strip() for text in ends["text"][1::3]] == [str(n + 1) for n in range(16)]
-    assert set(ends["text"][::3] + ends["text"][2::3]) == {""}
+    assert set(ends["text"][::3] + ends["text"][2::3]) == {" "}, "an empty one would be forgotten"
     assert all(end < number for end, number in zip(ends["x"][::3], ends["x"][1::3], strict=True))
 
 
