@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -28,6 +29,7 @@ from dash import (
 )
 from dash.exceptions import PreventUpdate
 from fastapi import APIRouter, Depends, Query, Request
+from plotly.io.json import to_json_plotly
 from starlette.responses import Response
 
 from dashboard import shelf
@@ -40,7 +42,7 @@ from dashboard.gathering import Work, gathering
 from dashboard.guard import may_act, operator_only
 from dashboard.pages import firings_import, firings_places
 from dashboard.pages.asked import button_pressed, next_turn
-from dashboard.parts.firing_card import binned_card, card
+from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
 from dashboard.parts.notes import notice
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
@@ -94,6 +96,7 @@ def _list(*, binned: bool) -> Any:
             dcc.Store(id="firings-which", data="bin" if binned else "list"),
             dcc.Store(id="firings-page", data=0),
             dcc.Store(id="firings-turn", data=0),
+            dcc.Store(id="firings-shown"),
             dcc.Store(id="firings-waiting", data=[]),
             dcc.Store(id="firings-chosen", data=[], storage_type="session"),
             dcc.Store(id="firings-errand", data=None),
@@ -201,6 +204,7 @@ def _sure() -> Any:
         "first": Output("firings-before", "disabled"),
         "last": Output("firings-after", "disabled"),
         "page": Output("firings-page", "data"),
+        "shown": Output("firings-shown", "data"),
     },
     inputs={
         "words": Input("firings-find", "value"),
@@ -211,10 +215,23 @@ def _sure() -> Any:
         "theme": Input("theme", "data"),
         "me": Input("me", "data"),
     },
-    state={"which": State("firings-which", "data"), "chosen": State("firings-chosen", "data")},
+    state={
+        "which": State("firings-which", "data"),
+        "chosen": State("firings-chosen", "data"),
+        "shown": State("firings-shown", "data"),
+    },
 )
 async def show(
-    words: Any, order: Any, page: Any, turn: Any, unit: Any, theme: Any, me: Any, which: Any, chosen: Any
+    words: Any,
+    order: Any,
+    page: Any,
+    turn: Any,
+    unit: Any,
+    theme: Any,
+    me: Any,
+    which: Any,
+    chosen: Any,
+    shown: Any,
 ) -> dict[str, Any]:
     """List the firings that fit what is looked for."""
     path, binned = here().journal_path, which == "bin"
@@ -235,6 +252,10 @@ async def show(
     rows = [replace(row, failed=not row.known and _key(path, row.info) in _failed) for row in rows]
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
     own: Unit = unit_of(unit)
+    stamp = _stamp(rows, own, looks)
+    if stamp == shown:  # cards stay: a finger, or the keyboard's focus, may be on one
+        for row in rows:
+            set_props(peak_id(row.info.id), {"children": coldest(row, own)})
     if binned:
         cards = [binned_card(row, own, **looks) for row in rows]
         set_props("firings-empty", {"hidden": not (every and looks["may_act"])})
@@ -245,7 +266,7 @@ async def show(
     unknown = [row.info.id for row in rows if not (row.known or row.failed or row.info.running)]
     waiting = [] if binned else [*unknown, *(firing for firing in missing if firing not in unknown)]
     return {
-        "cards": cards,
+        "cards": no_update if stamp == shown else cards,
         "count": _count(len(infos), len(every), at, pages, binned=binned),
         "waiting": waiting,
         "idle": not waiting,
@@ -253,7 +274,15 @@ async def show(
         "first": at == 0,
         "last": at == pages - 1,
         "page": at if at != page else no_update,
+        "shown": stamp,
     }
+
+
+def _stamp(rows: list[Row], unit: Unit, looks: dict[str, Any]) -> str:
+    """Tell one list of cards from another, whatever is known of the peaks and chosen by now."""
+    plain = [replace(row, known=False, peak=None, failed=False) for row in rows]
+    told = [card(row, unit, chosen=False, **looks).to_plotly_json() for row in plain]
+    return hashlib.sha256(to_json_plotly(told).encode()).hexdigest()
 
 
 def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:

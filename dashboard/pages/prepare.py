@@ -58,6 +58,7 @@ def layout(step: str = "plan", **_query: str) -> Any:
             dcc.Store(id="prepare-checked"),
             dcc.Store(id="prepare-selected"),
             dcc.Store(id="prepare-rig"),
+            dcc.Store(id="prepare-in-hand"),
             dcc.Store(id="prepare-standing"),
             dcc.Store(id="prepare-tried", data={}),
             dcc.Store(id="prepare-report"),
@@ -145,16 +146,25 @@ def fresh() -> Plan:
 @callback(
     Output("prepare-plan-form", "children"),
     Output("prepare-alarm-form", "children"),
+    Output("prepare-editor", "children"),
     Input("prepare-turn", "data"),
     Input("unit", "data"),
+    Input("prepare-selected", "data"),
     State("prepare-plan", "data"),
 )
-def forms(_: Any, unit: Any, kept: Any) -> Any:
-    """Make the forms of the plan and of the alarms."""
+def forms(_: Any, unit: Any, chosen: Any, kept: Any) -> Any:
+    """Make the forms of the plan, of the alarms, and of the probe that was chosen.
+
+    All at once: new fields are written into the draft with those that stand, and one of an older draft undid
+    what was dragged meanwhile.
+    """
     draft = needed_draft(kept)
     doc, in_unit = draft[0], unit_of(unit)
     errors = errors_of(doc, in_unit)
-    return plan_fields(doc, in_unit, errors), alarm_fields(doc, in_unit, errors)
+    editor = prepare_probes.editor(chosen, doc, in_unit, errors)
+    if set(ctx.triggered_prop_ids) == {"prepare-selected.data"}:
+        return no_update, no_update, editor
+    return plan_fields(doc, in_unit, errors), alarm_fields(doc, in_unit, errors), editor
 
 
 def errors_of(doc: Document, unit: Unit) -> dict[str, str]:

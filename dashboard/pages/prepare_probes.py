@@ -134,21 +134,20 @@ def draw(kept: Any, theme: Any, unit: Any) -> Any:
     )
 
 
-@callback(
-    Output("prepare-editor", "children"),
-    Input("prepare-selected", "data"),
-    Input("prepare-turn", "data"),
-    Input("unit", "data"),
-    State("prepare-plan", "data"),
-)
-def show_editor(chosen: Any, _: Any, unit: Any, kept: Any) -> Any:
-    """Show the fields of the probe that was chosen."""
-    draft = draft_of(kept)
-    i = _selected(chosen, draft[0]) if draft else None
-    if draft is None or i is None:
-        return []
-    errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0], unit_of(unit))}
-    return probe_fields(draft[0], i, unit_of(unit), errors)
+def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
+    """Make the fields of the probe that was chosen.
+
+    Parameters
+    ----------
+    chosen : object
+        Its place among the probes, from the browser.
+    doc : dict
+    unit : {'C', 'F'}
+    errors : dict of str to str
+        By field.
+    """
+    i = _selected(chosen, doc)
+    return [] if i is None else list(probe_fields(doc, i, unit, errors))
 
 
 @callback(
@@ -266,6 +265,7 @@ def watch(step: Any) -> bool:
 @callback(
     output={
         "rig": Output("prepare-rig", "data"),
+        "in_hand": Output("prepare-in-hand", "data"),
         "standing": Output("prepare-standing", "data"),
         "tried": Output("prepare-tried", "data"),
         "said": Output("prepare-rig-said", "children"),
@@ -298,7 +298,8 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     known = dict(tried) if isinstance(tried, dict) and len(tried) < 200 else {}
     known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
     return {
-        "rig": {**rig, "in_hand": key},
+        "rig": rig,
+        "in_hand": key or no_update,  # who says "that one" may say it when it has just come to rest
         "standing": no_update if stands == standing else stands,  # what hangs on it is made again each time
         "tried": known,
         "said": STATES[rig["state"]],
@@ -369,12 +370,12 @@ async def wake(_: Any) -> bool:
     Input("prepare-name-it", "n_clicks"),
     Input("prepare-more", "n_clicks"),
     Input("prepare-add", "n_clicks"),
-    State("prepare-rig", "data"),
+    State("prepare-in-hand", "data"),
     State("prepare-plan", "data"),
     State("prepare-turn", "data"),
     prevent_initial_call=True,
 )
-async def add(_: Any, __: Any, ___: Any, shown_rig: Any, kept: Any, turn: Any) -> Any:
+async def add(_: Any, __: Any, ___: Any, in_hand: Any, kept: Any, turn: Any) -> Any:
     """Put channels into the plan: that of the probe in the hand, all that are sent, or one more."""
     draft = needed_draft(kept)
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
@@ -387,8 +388,7 @@ async def add(_: Any, __: Any, ___: Any, shown_rig: Any, kept: Any, turn: Any) -
     if ctx.triggered_id == "prepare-more":
         probes += [_probe_of(c, channels) for c in missing]
         return _with(draft, probes), _turned(turn), no_update
-    looked = _rig(shown_rig)
-    held = next((c for c in channels if looked and key_of(c) == looked.get("in_hand")), None)
+    held = next((c for c in channels if key_of(c) == in_hand), None)
     if held is None:
         raise PreventUpdate
     at = next((i for i, p in enumerate(probes) if channel_of(p, channels) is held), None)

@@ -70,6 +70,11 @@ def coldest(row: Row, unit: Unit) -> str:
     return f"Coldest zone peaked at {degrees(peak_c, unit)}{unit} ({zone})"
 
 
+def peak_id(firing: str) -> dict[str, str]:
+    """Give the id of the line that `coldest` fills."""
+    return {"type": "firing-peak", "firing": firing}
+
+
 def when(row: Row) -> str:
     """Say when a firing was, and how long its readings last."""
     return f"{row.day or 'No date in its file'} · {span(length_s(row.info))}"
@@ -124,7 +129,7 @@ def _face(row: Row, title: str, head: Any, unit: Unit, *, night: bool) -> Any:
             html.Img(src=picture, alt="", className="glimpse"),
             html.H2(head),
             html.P(when(row)),
-            html.P(coldest(row, unit), className="coldest"),
+            html.P(coldest(row, unit), className="coldest", id=peak_id(info.id)),
             html.P([mark for mark in marks if mark], className="marks"),
         ],
         title=f"Coldest to hottest place of {title} through time; the dashed line is its target",

@@ -96,6 +96,7 @@ class Tablet:
     def listed(self, **more: Any) -> list[dict[str, Any]]:
         """The cards that are shown."""
         self.has.update({f"firings-{name}": value for name, value in more.items()})
+        self.has["firings-shown.data"] = None  # as a browser that has none yet
         told = self.press("firings-find.value")
         return list(told["firings-list"]["children"])
 
@@ -222,6 +223,9 @@ def test_peaks_are_those_of_the_command_once_they_are_worked_out(tablet: Tablet,
     tablet.has["unit.data"] = "F"
     assert f"{peak_c * 1.8 + 32:.0f}°F" in text_of(tablet.listed())
     assert tablet.press("firings-peaks.n_intervals")["firings-peaks"]["disabled"] is True
+    assert "firings-list" not in tablet.press("firings-find.value"), "cards that are there stay"
+    tablet.has["theme.data"] = "night"
+    assert "firings-list" in tablet.press("theme.data")
 
 
 def test_firings_are_found_by_what_is_said_of_them_and_sorted(tablet: Tablet, path: Path) -> None:

@@ -56,9 +56,8 @@ HARMLESS = {
     "glance.opened": "shows the coldest zone large",
     "end-dialog.opened": "asks whether the end is meant; the end itself is guarded",
     "firings-list.children...firings-count.children...firings-waiting.data...firings-peaks.disabled"
-    "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data": (
-        "lists the firings, or what lies in the bin"
-    ),
+    "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data"
+    "...firings-shown.data": ("lists the firings, or what lies in the bin"),
     "firings-page.data": "those before or after",
     "firings-turn.data...firings-peaks.disabled": "rehearses a stored firing apart; keeps the answer",
     'firings-chosen.data...{"firing":["ALL"],"type":"firing-choose"}.aria-pressed': "which are to be compared",
@@ -96,12 +95,11 @@ HARMLESS = {
     "prepare-plan.data": "writes fields into the draft, or takes a source out of it",
     "prepare-probes.children": "lists the draft's probes",
     "prepare-stack.figure": "draws them",
-    "prepare-editor.children": "a probe's form",
     "prepare-selected.data": "which probe is chosen",
     "prepare-plan.data...prepare-turn.data...prepare-selected.data": "probes into the draft, or out of it",
     "prepare-plan.data...prepare-turn.data": "begins a draft, drags a probe in it, takes defaults back",
     "prepare-look.disabled": "whether the rig is looked at",
-    "prepare-rig.data...prepare-standing.data...prepare-tried.data...prepare-rig-said.children"
+    "prepare-rig.data...prepare-in-hand.data...prepare-standing.data...prepare-tried.data...prepare-rig-said.children"
     "...prepare-wake.hidden...prepare-hand-said.children...prepare-hand.data-way...prepare-name-it.hidden"
     "...prepare-more-said.children...prepare-more.hidden": "shows what the rig says",
     '{"i":["ALL"],"type":"prepare-reading"}.children': "shows what probes read",
@@ -118,7 +116,7 @@ HARMLESS = {
         "shows what is ready"
     ),
     "prepare-step.value": "which step is shown",
-    "prepare-plan-form.children...prepare-alarm-form.children": "the draft's forms",
+    "prepare-plan-form.children...prepare-alarm-form.children...prepare-editor.children": "the draft's forms",
     'prepare-checked.data...{"as":["ALL"],"path":["ALL"],"type":"prepare-field"}.error'
     '...{"rule":["ALL"],"type":"prepare-changed"}.children...prepare-limits.children'
     "...prepare-arm-limits.children...prepare-report.data": "says what is wrong with the draft",

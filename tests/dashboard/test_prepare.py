@@ -536,6 +536,30 @@ def test_the_rig_channel_by_channel(client: TestClient, app: Page, path: Path, t
     ]
 
 
+def test_a_probe_is_named_also_when_it_has_just_come_to_rest(
+    client: TestClient, app: Page, path: Path, tmp_path: Path
+) -> None:
+    set_up_rig(path)
+    plan = _begin(client, app)["prepare-plan"]["data"]["doc"]
+    [add] = [n for n, c in app.callback_map.items() if "prepare-name-it" in str(c["inputs"])]
+    assert not any(c["moving"] for c in look_at_rig(tmp_path, path)["channels"] if c["channel"] == "k3")
+    values = {"prepare-plan.data": draft(plan), "prepare-in-hand.data": "sim1 k3"}
+    told = call(client, app, add, values, triggered="prepare-name-it.n_clicks")
+    assert told["prepare-selected"]["data"] == [p["channel"] for p in plan["probe"]].index("k3")
+
+
+def test_forms_are_made_again_together(client: TestClient, app: Page) -> None:
+    """Fields of an older draft beside new ones would be written back into it."""
+    doc = draft()["doc"]
+    doc["probe"][0]["height_cm"] = 41.5
+    values = {"prepare-plan.data": draft(doc), "prepare-selected.data": 0, "prepare-turn.data": 3}
+    made = call(client, app, "prepare-plan-form.children", values, triggered="prepare-turn.data")
+    assert {"prepare-plan-form", "prepare-alarm-form", "prepare-editor"} <= set(made)
+    assert "41.5" in str(made["prepare-editor"])
+    chosen = call(client, app, "prepare-plan-form.children", values, triggered="prepare-selected.data")
+    assert set(chosen) == {"prepare-editor"}, "what is typed elsewhere stays"
+
+
 def test_after_the_end_of_a_firing_the_rig_has_to_be_woken(
     client: TestClient, app: Page, path: Path, tmp_path: Path
 ) -> None:
