@@ -132,9 +132,11 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     expect(row(tablet, "in the hand")).to_have_count(1, timeout=UNTIL)
     [in_hand] = [c for c, p in by_channel(tablet).items() if p["name"] == "in the hand"]
     tablet.locator("#prepare-close").click()
+    expect(tablet.locator("#prepare-editor input")).to_have_count(0, timeout=UNTIL)
 
     # Places: by numbers and by the finger; the drawing and the fields say the same.
     row(tablet, "k3 ·").click()
+    expect(field(tablet, "Name")).to_have_value("k3", timeout=UNTIL)
     height = field(tablet, "Height above the coals, cm")
     height.fill("12,5")
     wait_until(lambda: by_channel(tablet)["k3"].get("height_cm") == 12.5, "a comma is read", 60)
