@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -74,6 +75,23 @@ class Curve:
     c: Floats
 
 
+def heats(unit: Unit) -> list[tuple[str, str]]:
+    """Give names and colours of the heats that bars are made of.
+
+    Parameters
+    ----------
+    unit : {'C', 'F'}
+
+    Returns
+    -------
+    list of (name, colour)
+        From the coldest.
+    """
+    ends = [f"{number(c, unit):.0f}" for c in ABOVE_C]
+    names = [*(f"{low}–{high}" for low, high in pairwise(ends)), f"above {ends[-1]}"]
+    return [(f"{name} °{unit}", heat(c + 50.0)) for name, c in zip(names, ABOVE_C, strict=True)]
+
+
 def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day") -> go.Figure:
     """Draw how long each zone was how hot, the firings under one another.
 
@@ -92,18 +110,15 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
     """
     figure = go.Figure()
     rows = [[bar.zone for bar in bars], [str(bar.firing) for bar in bars]]
-    for k, (low, high) in enumerate(zip(ABOVE_C, (*ABOVE_C[1:], None), strict=True)):
+    for k, (name, colour) in enumerate(heats(unit)):
         minutes = [_between(bar, k) for bar in bars]
-        name = (
-            f"{number(low, unit):.0f}–{number(high, unit):.0f}" if high else f"above {number(low, unit):.0f}"
-        )
         figure.add_bar(
             x=minutes,
             y=rows,
             orientation="h",
-            name=f"{name} °{unit}",
-            marker={"color": heat(low + 50.0), "line": {"width": 1, "color": "#fffdf7"}},
-            hovertemplate=f"%{{x:.0f}} min at {name} °{unit}<extra></extra>",
+            name=name,
+            marker={"color": colour, "line": {"width": 1, "color": "#fffdf7"}},
+            hovertemplate=f"%{{x:.0f}} min at {name}<extra></extra>",
         )
     whole = [bar.above_min[0] or 0.0 for bar in bars]
     figure.add_scatter(
@@ -122,9 +137,9 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
         template=TEMPLATES[theme],
         barmode="stack",
         bargap=0.28,
-        height=110 + ROW_PX * max(1, len(bars)),
+        height=64 + ROW_PX * max(1, len(bars)),
         margin={"l": 8, "r": PEAK_PX, "t": 8, "b": 8},
-        legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0, "traceorder": "normal"},
+        showlegend=False,  # it wraps beside the drawing, see `heats`
         hovermode="closest",
         dragmode=False,
         xaxis={"title": {"text": "minutes"}, "range": [0, longest * 1.02], "fixedrange": True},

@@ -17,7 +17,7 @@ from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
-from dashboard.parts.comparison import SOURCES, bars, fact_table
+from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import shown as in_unit
@@ -84,6 +84,7 @@ def _body() -> list[Any]:
     return [
         html.H2("What the pots went through"),
         html.P("Minutes that each zone spent in each heat, and its peak. ✓ reached its target."),
+        html.Ul(id="compare-key", **{"aria-label": "Colours of heat"}),
         dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
         html.H2("Comparison"),
         html.P("Differences to the first in small print."),
@@ -240,6 +241,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
 @callback(
     Output("compare-chosen", "children"),
     Output("compare-body", "hidden"),
+    Output("compare-key", "children"),
     Output("compare-endured", "figure"),
     Output("compare-endured", "style"),
     Output("compare-facts", "children"),
@@ -257,14 +259,15 @@ async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> An
     known, wrong = await _known(ready)
     chosen = [await _chosen(firing, known, wrong) for firing in _ids(firings)]
     if not known:
-        return chosen, True, {}, {}, [], [COLDEST, HOTTEST], [], None
+        return chosen, True, [], {}, {}, [], [COLDEST, HOTTEST], [], None
     write = shown(unit_of(unit), "UTC")
     zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
     figure = endured_figure(bars(known), unit=write.unit, theme=theme_of(theme))
     named = [f"zone {name}" for name in zones]
     picked = zone if zone in zones else zones[0] if zones else None
     high = {"height": f"{figure.layout.height}px"}  # one that follows the width has none of its own
-    return chosen, False, figure, high, _facts(known, write), [COLDEST, HOTTEST, *named], zones, picked
+    key, lines = heat_key(write.unit), [COLDEST, HOTTEST, *named]
+    return chosen, False, key, figure, high, _facts(known, write), lines, zones, picked
 
 
 async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.figures.comparison import Bar
+from dashboard.figures.comparison import Bar, heats
 from dashboard.parts.words import Unit
 from logger.report.facts import Basis, Fact
 from logger.report.gather import Gathered
@@ -167,6 +167,19 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
     heads = ("Zone", "Peak", "At", "Above burn-out", "At target", "Verdict")
     head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
     return html.Table([head, html.Tbody(rows)], className="tall-last")
+
+
+def heat_key(unit: Unit) -> list[Any]:
+    """Say which colour is which heat.
+
+    Parameters
+    ----------
+    unit : {'C', 'F'}
+    """
+    return [
+        html.Li([html.Span("", style={"background": colour}), name], **{"data-heat": name})
+        for name, colour in heats(unit)
+    ]
 
 
 def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:

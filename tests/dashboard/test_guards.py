@@ -31,7 +31,7 @@ HARMLESS = {
     "compare-progress.value...compare-said.children...compare-working.hidden...compare-poll.disabled"
     "...compare-ready.data": ("rehearses stored firings apart, few at once; keeps the answers"),
     "compare-poll.disabled...compare-working.hidden...compare-said.children": "ends that",
-    "compare-chosen.children...compare-body.hidden...compare-endured.figure...compare-endured.style"
+    "compare-chosen.children...compare-body.hidden...compare-key.children...compare-endured.figure...compare-endured.style"
     "...compare-facts.children...compare-line.data...compare-zone.data...compare-zone.value": "shows firings beside one another",
     "compare-curves.figure...compare-moments.children...compare-at.error...compare-at.suffix"
     "...compare-zone.disabled...compare-at.disabled": "draws their curves",
