@@ -320,7 +320,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     end_x, end_y = ends(last, APART[wish.low] * top_c(board), _lead_min(board, wish), zero_s, wish.unit)
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
-    return {"traces": {"extendData": [more, [*which, len(end_x)], {"x": keep, "y": keep}]}}
+    return {"traces": {"extendData": [more, [*which, len(last)], {"x": keep, "y": keep}]}}
 
 
 def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[float | None]]:

@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 
 from dashboard.app import VERSION, Page
 from dashboard.live.board import Board
-from dashboard.live.fire_screen import follow, grid, span_s, telling
+from dashboard.live.fire_screen import follow, grid, picture, span_s, telling
 from dashboard.live.hub import Drawn, Glass, tab_title, tone
 from dashboard.live.messages import Wish
 from dashboard.live.screens import draw, stage_line
@@ -384,6 +384,18 @@ def test_the_verdict_is_made_of_the_cards_numbers(path: Path, fire: SmallFire) -
     )
     done = {"line": "All zones have had their target and soak.", "coldest": None}
     assert verdict(done, cards, firing, "F") == done["line"]
+
+
+def test_what_comes_goes_to_the_traces_it_belongs_to(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    there = board(path)
+    figure = picture(there, Wish("fire"))
+    there.points = [([31.0], [25.0])] * len(there.values)
+    more, indices, keep = draw(there, Wish("fire"), 0.1, False).props["traces"]["extendData"]
+    assert figure.data[indices[-1]].name == "numbers"
+    assert len(more["x"][-1]) == keep["x"][-1] == len(figure.data[indices[-1]].x)
+    assert set(indices[:-1]) <= set(range(len(there.values)))
 
 
 @pytest.mark.parametrize(
