@@ -213,7 +213,7 @@ def _end_dialog() -> Any:
             html.Div(
                 [
                     html.Button("End the firing", id="end-now", type="button", className="big"),
-                    html.Button("Go on", id="end-not", type="button", className="big"),
+                    html.Button("Keep recording", id="end-not", type="button", className="big"),
                 ],
                 className="choices",
             ),

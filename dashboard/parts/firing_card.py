@@ -9,7 +9,7 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard.figures.spark import spark
-from dashboard.parts.words import Unit, degrees, span
+from dashboard.parts.words import Unit, reading, span
 
 if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
@@ -59,7 +59,7 @@ def coldest(row: Row, unit: Unit) -> str:
     """
     if row.info.running:
         seen = row.picture["coldest"]
-        return f"Coldest zone about {degrees(seen['peak_c'], unit)}{unit} so far" if seen else "Burning"
+        return f"Coldest zone about {reading(seen['peak_c'], unit)} so far" if seen else "Burning"
     if row.failed:
         return "Its peak could not be worked out; its report says why"
     if not row.known:
@@ -67,7 +67,7 @@ def coldest(row: Row, unit: Unit) -> str:
     if row.peak is None:
         return "No zone to judge by"
     zone, peak_c = row.peak
-    return f"Coldest zone peaked at {degrees(peak_c, unit)}{unit} ({zone})"
+    return f"Coldest zone peaked at {reading(peak_c, unit)} ({zone})"
 
 
 def peak_id(firing: str) -> dict[str, str]:

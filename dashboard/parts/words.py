@@ -46,6 +46,11 @@ def degrees(temperature_c: float | None, unit: Unit) -> str:
     return "–" if temperature_c is None else f"{shown(temperature_c, unit):.0f}°".replace("-", "−")
 
 
+def reading(temperature_c: float | None, unit: Unit) -> str:
+    """Write a temperature with its unit, as in a sentence [°C]."""
+    return degrees(temperature_c, unit).replace("°", f" °{unit}")
+
+
 def difference(c: float, unit: Unit) -> str:
     """Write a difference between temperatures.
 
@@ -200,7 +205,7 @@ def event_words(event: dict[str, Any], unit: Unit) -> str:
     kind, data = event["kind"], event.get("data") or {}
     if kind == "spot":
         place = f" at {data['height_cm']:g} cm" if data.get("height_cm") is not None else ""
-        said = f"Gun reading: {data.get('zone')}{place}, {degrees(data.get('temperature_c'), unit)}{unit}"
+        said = f"Gun reading: {data.get('zone')}{place}, {reading(data.get('temperature_c'), unit)}"
         more = f" (emissivity {data.get('emissivity')})"
         return said + more + (f", {data['text']}" if data.get("text") else "")
     if kind == "note":

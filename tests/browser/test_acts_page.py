@@ -174,7 +174,7 @@ def test_by_keyboard_alone_from_a_note_to_the_end(burning: Burning, tablet: Page
     tablet.wait_for_selector("#end-open:visible")
     tab_to(tablet, "End the firing …")
     tablet.keyboard.press("Enter")
-    dialog(tablet).get_by_role("button", name="Go on").wait_for()
+    dialog(tablet).get_by_role("button", name="Keep recording").wait_for()
     tab_to(tablet, "End the firing")
     tablet.keyboard.press("Enter")
     wait_until(lambda: state(tablet) == "ended", "the firing has ended", 30)

@@ -123,7 +123,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         zones = rehearse(reader, reader.firing(firing.id))["zones"]
     [peak_c] = [z["peak_c"] for z in zones if z["zone"] == "middle"]
-    assert f"Coldest zone peaked at {peak_c:.0f}°C (middle)" in card(tablet, firing.id).inner_text()
+    assert f"Coldest zone peaked at {peak_c:.0f} °C (middle)" in card(tablet, firing.id).inner_text()
     assert "3 April 2026" in card(tablet, firing.id).inner_text()
     assert tablet.evaluate("document.querySelector('.firing img').naturalWidth") > 0
     # And again.

@@ -219,9 +219,9 @@ def test_peaks_are_those_of_the_command_once_they_are_worked_out(tablet: Tablet,
     with contextlib.closing(JournalReader(path)) as reader:
         zones = rehearse(reader, reader.firing(firing))["zones"]
     peak_c, zone = min((z["peak_c"], z["zone"]) for z in zones if z["zone"] != "under")
-    assert f"Coldest zone peaked at {peak_c:.0f}°C ({zone})" in text_of(tablet.listed())
+    assert f"Coldest zone peaked at {peak_c:.0f} °C ({zone})" in text_of(tablet.listed())
     tablet.has["unit.data"] = "F"
-    assert f"{peak_c * 1.8 + 32:.0f}°F" in text_of(tablet.listed())
+    assert f"{peak_c * 1.8 + 32:.0f} °F" in text_of(tablet.listed())
     assert tablet.press("firings-peaks.n_intervals")["firings-peaks"]["disabled"] is True
     assert "firings-list" not in tablet.press("firings-find.value"), "cards that are there stay"
     tablet.has["theme.data"] = "night"
