@@ -106,9 +106,7 @@ def traces_figure(
     top_c = highest(lines, target_c)
     scatters = [
         *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
-        _ends(
-            lines, APART[low] * top_c, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit
-        ),
+        _ends(lines, top_c, low, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit),
         *(_band(band, zero_s, unit) for band in bands),
         *(_marks(name, some, zero_s, length_s) for name, some in _by_kind(marks).items()),
         *(_forecast() if forecast else ()),
@@ -219,7 +217,7 @@ def _minute(t_s: float, zero_s: float) -> float:
 
 
 def _ends(
-    lines: Sequence[Line], apart_c: float, lead_min: float, zero_s: float, unit: Unit
+    lines: Sequence[Line], top_c: float, low: bool, lead_min: float, zero_s: float, unit: Unit
 ) -> dict[str, Any]:
     """A number at each line's end."""
     found: list[tuple[float | None, float | None]] = []
@@ -227,7 +225,7 @@ def _ends(
         known = np.flatnonzero(np.isfinite(line.c))
         last = known[-1] if len(known) else None
         found.append((None, None) if last is None else (float(line.t_s[last]), float(line.c[last])))
-    x, y = ends(found, apart_c, lead_min, zero_s, unit)
+    x, y = ends(found, top_c, lead_min, zero_s, unit, low=low)
     return {
         "x": x,
         "y": y,
@@ -244,10 +242,12 @@ def _ends(
 
 def ends(
     last: Sequence[tuple[float | None, float | None]],
-    apart_c: float,
+    top_c: float,
     lead_min: float,
     zero_s: float,
     unit: Unit,
+    *,
+    low: bool,
 ) -> tuple[list[float | None], list[float | None]]:
     """Say where the lines' numbers stand: behind their ends, moved apart where they would cover one another.
 
@@ -255,13 +255,15 @@ def ends(
     ----------
     last : sequence of (time, temperature)
         Of each line, its last reading; None where there is none. [s], [°C]
-    apart_c : float
-        [°C]
+    top_c : float
+        Where the axis ends: beyond it plotly shows none. [°C]
     lead_min : float
         From a line's end to its number. [min]
     zero_s : float
         [s]
     unit : {'C', 'F'}
+    low : bool
+        Whether the glass is low.
 
     Returns
     -------
@@ -273,21 +275,25 @@ def ends(
     for t, c in last:
         x += [None] * 3 if t is None else [_minute(t, zero_s), _minute(t + 60.0 * lead_min, zero_s), None]
         y += [None if c is None else numbers([c], unit)[0], None, None]
+    apart_c = top_c * min(APART[low], 1.0 / max(1, len(last)))
     groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
     for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
         groups.append([(c, i)])
-        while len(groups) > 1 and _low(groups[-1], apart_c) < _low(groups[-2], apart_c, above=True):
+        while len(groups) > 1 and (
+            _low(groups[-1], apart_c, top_c) < _low(groups[-2], apart_c, top_c) + apart_c * len(groups[-2])
+        ):
             groups[-2:] = [groups[-2] + groups[-1]]
     for group in groups:
+        lowest = _low(group, apart_c, top_c)
         for place, (_, i) in enumerate(group):
-            y[3 * i + 1] = numbers([_low(group, apart_c) + place * apart_c], unit)[0]
+            y[3 * i + 1] = numbers([lowest + place * apart_c], unit)[0]
     return x, y
 
 
-def _low(group: Sequence[tuple[float, int]], apart_c: float, *, above: bool = False) -> float:
-    """Where a group's lowest number stands, or the lowest place that is free above it."""
-    low = max(0.0, sum(c for c, _ in group) / len(group) - 0.5 * apart_c * (len(group) - 1))
-    return low + apart_c * len(group) if above else low
+def _low(group: Sequence[tuple[float, int]], apart_c: float, top_c: float) -> float:
+    """Where a group's lowest number stands: around its lines' middle, and within the axis."""
+    high = apart_c * (len(group) - 1)
+    return max(0.0, min(sum(c for c, _ in group) / len(group) - 0.5 * high, top_c - high))
 
 
 def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:

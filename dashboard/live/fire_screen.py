@@ -12,7 +12,7 @@ from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.traces import APART, LEAD, LOWEST_TOP_C, ends, traces_figure
+from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.forecast_lines import ahead_s, forecast_lines
 from dashboard.live.hub import Drawn
@@ -317,7 +317,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
     y = [numbers([math.nan if c is None else c for c in values], wish.unit) for _, values in new]
     last = [(v.value_s, v.c) for v in board.values]
-    end_x, end_y = ends(last, APART[wish.low] * top_c(board), _lead_min(board, wish), zero_s, wish.unit)
+    end_x, end_y = ends(last, top_c(board), _lead_min(board, wish), zero_s, wish.unit, low=wish.low)
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(last)], {"x": keep, "y": keep}]}}

@@ -109,7 +109,9 @@ def test_server_killed_and_back(lit: Fire, tablet: Page, page_server: PageServer
         assert loud_since(tablet) - killed < SAID_WITHIN_S
         assert "No connection" in tablet.inner_text("#lost")
         assert re.search(r"What you see is \d+ s old", tablet.inner_text("#lost"))
-        tablet.evaluate("document.getElementById('stale').hidden = false")  # the logger had been silent before
+        tablet.evaluate(
+            "document.getElementById('stale').hidden = false"
+        )  # the logger had been silent before
         assert tablet.is_hidden("#stale"), "of the logger nothing is known now"
         time.sleep(2)
         page_server.start()

@@ -132,6 +132,17 @@ def test_numbers_at_the_ends_never_cover_one_another() -> None:
     assert np.diff(ends["y"][1::3]).min() >= 30
 
 
+def test_sixteen_numbers_fit_a_low_glass_too() -> None:
+    for hottest in (300, 600, 880):
+        lines = [line(Place(f"p{n}", n + 1, float(n)), 20, hottest - n) for n in range(16)]
+        figure = drawn(lines=lines, low=True)
+        ends = next(d for d in figure["data"] if d["name"] == "numbers")["y"][1::3]
+        bottom, top = figure["layout"]["yaxis"]["range"]
+        assert bottom <= min(ends)
+        assert max(ends) <= top, "beyond the axis plotly leaves them out"
+        assert np.diff(sorted(ends)).min() >= top / 16.5
+
+
 def test_a_thin_line_leads_from_each_lines_end_to_its_number() -> None:
     lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 500 + n) for n in range(16)]
     ends = next(d for d in drawn(lines=lines)["data"] if d["name"] == "numbers")
