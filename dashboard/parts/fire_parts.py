@@ -64,7 +64,8 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
     unseen = f" No verdict on {', '.join(blind)}." if blind else ""
     air = " (air)" if card[6] == "air" else ""
     level = f"{degrees(card[0], unit)}{air}"
-    return f"{capital(zone)} is coldest at {level}: {need(card, firing, unit)}.{spread}{unseen}"
+    which = "coldest at" if len(cards) > 1 else "at"
+    return f"{capital(zone)} is {which} {level}: {need(card, firing, unit)}.{spread}{unseen}"
 
 
 def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
