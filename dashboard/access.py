@@ -65,7 +65,6 @@ class Access:
 
     Parameters
     ----------
-    app : ASGIApp
     host : str
         The address listened on. Where that is all of them, any numeric address and this machine's own name
         are good.

@@ -27,11 +27,8 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
 
     Parameters
     ----------
-    journal_path : Path
     kind : str
         `note`, `spot`, `ack`, `shelve`, `finish` …
-    data : dict
-    who : str
 
     Returns
     -------

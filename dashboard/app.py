@@ -281,10 +281,6 @@ async def _refuse_form(request: Request, exc: Exception) -> JSONResponse:
 def health(journal_path: Path) -> JSONResponse:
     """Say whether the journal can be read.
 
-    Parameters
-    ----------
-    journal_path : Path
-
     Returns
     -------
     JSONResponse
@@ -319,13 +315,8 @@ def listen(host: str, port: int) -> Listener:
 
     Parameters
     ----------
-    host : str
     port : int
         0: any that is free.
-
-    Returns
-    -------
-    Listener
 
     Raises
     ------
@@ -383,10 +374,6 @@ def serve(
 
     Parameters
     ----------
-    journal_path : Path
-    host : str
-    port : int
-    open_browser : bool
     tls : (Path, Path), optional
         Certificate and key, in PEM.
     door : Door, optional
@@ -428,13 +415,8 @@ def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.C
 
     Parameters
     ----------
-    server : FastAPI
     tls : (Path, Path), optional
         Certificate and key.
-
-    Returns
-    -------
-    uvicorn.Config
     """
     return uvicorn.Config(
         server,

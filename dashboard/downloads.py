@@ -110,7 +110,6 @@ class Download(StreamingResponse):
         Left at the end.
     media : str
         Its type.
-    headers : dict of str to str
     """
 
     def __init__(self, file: IO[bytes], place: Place, media: str, headers: dict[str, str]) -> None:

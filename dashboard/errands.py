@@ -69,7 +69,6 @@ class Errands:
 
         Parameters
         ----------
-        token : object
         s : float
             At most. [s]
         """

@@ -75,7 +75,6 @@ class Exports:
 
         Parameters
         ----------
-        info : FiringInfo
         kind : str
             Of `FILES`.
         tell : callable, optional

@@ -47,7 +47,6 @@ def noted(journal_path: Path, event: Any) -> dict[str, Any]:
 
     Parameters
     ----------
-    journal_path : Path
     event : object
         Its number.
 
@@ -74,11 +73,8 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
 
     Parameters
     ----------
-    journal_path : Path
-    zone : str
     temperature_c : float
         [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -109,11 +105,6 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
 
 async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
     """Show the last firing in short.
-
-    Parameters
-    ----------
-    journal_path : Path
-    unit : {'C', 'F'}
 
     Returns
     -------

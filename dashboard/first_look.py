@@ -22,8 +22,6 @@ class Opening(NamedTuple):
 
     Attributes
     ----------
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
     look : str
         HTML; empty on every page but the fire.
     """
@@ -51,12 +49,10 @@ def first_look(board: Board, quiet_s: float | None, time_of_day: str, unit: Unit
 
     Parameters
     ----------
-    board : Board
     quiet_s : float or None
         Since the logger last gave a sign of life. [s]
     time_of_day : str
         Stands beside the numbers: they don't change, and must not look as if they did.
-    unit : {'C', 'F'}
 
     Returns
     -------

@@ -37,8 +37,6 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
 
     Parameters
     ----------
-    raw : bytes
-    content_type : str
     known : mapping
         `app.callback_map`, complete only after Dash's first request.
     """
@@ -68,8 +66,6 @@ class Front:
 
     Parameters
     ----------
-    app : ASGIApp
-    context : Context
     known : mapping
         `app.callback_map`.
     look : callable

@@ -44,7 +44,6 @@ class Work:
     ----------
     share : float
         How far it has come, 0 to 1.
-    task : asyncio.Task
     """
 
     def __init__(self) -> None:
@@ -102,7 +101,6 @@ class Gathering:
 
         Parameters
         ----------
-        info : FiringInfo
         plan : Plan, optional
             The firing's own if left out; what another one says is not kept on the disk.
 
@@ -118,7 +116,6 @@ class Gathering:
 
         Parameters
         ----------
-        info : FiringInfo
         plan : Plan, optional
             The firing's own if left out.
 

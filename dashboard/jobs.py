@@ -59,7 +59,6 @@ def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[st
         Paths.
     options : dict
         Of `CsvOptions`.
-    tell : callable
 
     Returns
     -------
@@ -99,13 +98,10 @@ def import_files(
         Paths.
     options : dict
         Of `CsvOptions`.
-    title : str
     started_us : int or None
         Where the files have no dates. [µs]
-    invented : bool
     plan : str or None
         TOML.
-    tell : callable
 
     Returns
     -------
@@ -139,7 +135,6 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
         Path.
     firings : list of str
         IDs; those that are gone already are passed over.
-    tell : callable
 
     Returns
     -------
@@ -172,10 +167,8 @@ def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int
         Path.
     firing : str
         Its ID.
-    kind : {'csv', 'parquet', 'line-protocol'}
     out : str
         Path.
-    tell : callable
 
     Returns
     -------
@@ -204,7 +197,6 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
         Its ID.
     plan : str or None
         TOML; the firing's own if None.
-    tell : callable
 
     Returns
     -------
@@ -229,7 +221,6 @@ def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) 
         Its ID.
     plan : str, optional
         TOML; the firing's own if left out.
-    tell : callable
 
     Returns
     -------

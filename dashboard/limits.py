@@ -69,7 +69,6 @@ class Buckets:
 
         Parameters
         ----------
-        address : str
         now_s : float
             Of a monotonic clock. [s]
 
@@ -98,7 +97,6 @@ class Limits:
 
     Parameters
     ----------
-    app : ASGIApp
     large : mapping of str to int
         Paths that may take more bytes than others; their bodies go through as they come.
     knows : callable

@@ -47,10 +47,8 @@ def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
 
     Parameters
     ----------
-    urls : list of str
     pin : str or None
         Where one has been made now.
-    tls : bool
     """
     lines = [f"Page for this network at {' or '.join(urls)}"] if urls else []
     if urls:

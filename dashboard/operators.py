@@ -218,7 +218,6 @@ class Attempts:
 
         Parameters
         ----------
-        address : str
         now_s : float
             Of a monotonic clock. [s]
 

@@ -120,7 +120,6 @@ def kind_of(path: str, unit: Unit) -> str:
     ----------
     path : str
         Where in the plan, such as `alarm.coal_collapse.drop_c`.
-    unit : {'C', 'F'}
 
     Returns
     -------

@@ -52,11 +52,8 @@ def shown(
 
     Parameters
     ----------
-    info : FiringInfo
     judged : dict or None
         From `logger.replay.moments.judged`; None: not judged yet, or not at all.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
     bands : bool
         Whether to draw what the pots were estimated to be at.
     side : str
@@ -151,15 +148,8 @@ def marks_of(
 
     Parameters
     ----------
-    info : FiringInfo
-    events : list of Event
     judged : dict or None
         Alarms as they were worked out; None: as they were called beside the fire.
-    unit : {'C', 'F'}
-
-    Returns
-    -------
-    list of (Mark, str)
     """
     found: list[tuple[Mark, str]] = []
     for event in events:
@@ -184,12 +174,6 @@ def marks_of(
 
 def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dict[str, Any]:
     """Gather what a script needs to go through a firing.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : FiringInfo
-    unit : {'C', 'F'}
 
     Returns
     -------

@@ -39,7 +39,6 @@ def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
 
     Parameters
     ----------
-    path : Path
     binned : bool or None, default False
         See `JournalReader.firings`.
     """
@@ -55,7 +54,6 @@ def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
 
     Parameters
     ----------
-    infos : sequence of FiringInfo
     words : str
         Each of them occurs in the title, the day, the ID, or what was written down.
     """
@@ -217,7 +215,6 @@ def plan_called(path: Path, ref: str) -> Plan:
     ----------
     path : Path
         The journal.
-    ref : str
 
     Raises
     ------

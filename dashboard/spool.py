@@ -64,7 +64,6 @@ class Spool:
 
         Parameters
         ----------
-        token : str
         names : sequence of str
             As `take` gave them.
 
@@ -84,10 +83,8 @@ class Spool:
 
         Parameters
         ----------
-        token : str
         name : str
             As the tablet calls it.
-        body : async iterator of bytes
 
         Returns
         -------

@@ -44,8 +44,6 @@ def readings(
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     step_s : {1, 10, 60}, optional
         Means over such steps, from the journal's rollups; every reading if left out. [s]
 
@@ -97,7 +95,6 @@ def seconds(table: pd.DataFrame, info: FiringInfo) -> Any:
     ----------
     table : pandas.DataFrame
         From `readings`.
-    info : FiringInfo
 
     Returns
     -------
@@ -114,8 +111,6 @@ def on_steps(
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     columns : int
         At most about so many steps.
     distrusted : dict
@@ -151,8 +146,6 @@ def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     points : int
         At most about so many a line.
 
@@ -281,7 +274,6 @@ def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
 
     Parameters
     ----------
-    known : Gathered
     entries : sequence of Entry
         From `logger.report.story.story`: the words are the report's.
 

@@ -17,7 +17,6 @@ def shortened(value: object, longest: int = 60) -> str:
 
     Parameters
     ----------
-    value : object
     longest : int, default 60
         Characters.
     """

@@ -64,7 +64,6 @@ class Arm(Asked, frozen=True):
 
     Attributes
     ----------
-    plan_toml : str
     replace : str
         The ID of the running firing, where that has a plan and is to end.
     """
@@ -144,12 +143,10 @@ class Spot(Asked, frozen=True):
 
     Attributes
     ----------
-    zone : str
     temperature_c : float
         As the gun showed it. [°C]
     emissivity : float
         That the gun was set to.
-    text : str
     height_cm : float or None
         How high above the coals it was pointed. [cm]
     """
@@ -184,7 +181,6 @@ class Amend(Asked, frozen=True):
     ----------
     event : int
         Its number.
-    text : str
     ago_min : float or None
         How long ago it happened; None: when it says. [min]
     """
@@ -272,8 +268,6 @@ def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
 
     Parameters
     ----------
-    data : dict
-    key : str
     longest : int, default 1000
         Characters.
 
@@ -300,7 +294,6 @@ def plain_text(text: str, key: str) -> str:
 
     Parameters
     ----------
-    text : str
     key : str
         What to call it in errors.
 

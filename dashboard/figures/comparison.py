@@ -33,10 +33,8 @@ class Bar:
 
     Attributes
     ----------
-    zone : str
     firing : int
         Its number, from 1.
-    title : str
     above_min : tuple of float or None, length of `ABOVE_C`
         Minutes above each of them; None where it isn't known.
     peak_c : float or None
@@ -61,7 +59,6 @@ class Curve:
     ----------
     firing : int
         Its number, from 1.
-    title : str
     t_s, c : array, shape (n,)
         From the moment at which the firings are aligned. [s], [°C]
     """
@@ -79,8 +76,6 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
     ----------
     bars : sequence of Bar
         Zone by zone, in each the firings in their order.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -162,13 +157,10 @@ def curves_figure(
 
     Parameters
     ----------
-    curves : sequence of Curve
     since : str
         What that moment is: `lighting`.
     target_c : float, optional
         Where all have the same. [°C]
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
     """
     figure = go.Figure()
     for curve in curves:

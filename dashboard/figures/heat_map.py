@@ -22,10 +22,6 @@ APART: Final = 0.08
 def heights_range(places: Sequence[Place]) -> list[float]:
     """Give the range of the height axis, the same for the drawn stack and the stack through time.
 
-    Parameters
-    ----------
-    places : sequence of Place
-
     Returns
     -------
     list of two floats
@@ -57,10 +53,6 @@ def columns_of(places: Sequence[Place], temperature_c: Floats, sides: Sequence[s
 
 def rows_of(places: Sequence[Place]) -> Floats:
     """Give the heights of the picture's rows.
-
-    Parameters
-    ----------
-    places : sequence of Place
 
     Returns
     -------
@@ -106,8 +98,6 @@ def heat_figure(
         Only probes on these sides.
     cursor_s : float, optional
         [s]
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -172,7 +162,6 @@ def column(spread_c: Floats, unit: Unit) -> list[int | None]:
     ----------
     spread_c : array, shape (h,)
         One row of `columns_of`. [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------

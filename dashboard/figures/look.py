@@ -45,7 +45,6 @@ def number(temperature_c: float, unit: Unit) -> float:
     ----------
     temperature_c : float
         [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -62,7 +61,6 @@ def numbers(temperatures_c: Iterable[float], unit: Unit) -> list[float | None]:
     ----------
     temperatures_c : iterable of float
         [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -79,11 +77,6 @@ def line_dash(i: int) -> str:
 
 def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
     """Draw lines across the figure at temperatures.
-
-    Parameters
-    ----------
-    rulers : iterable of Ruler
-    unit : {'C', 'F'}
 
     Returns
     -------

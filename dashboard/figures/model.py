@@ -17,15 +17,12 @@ class Place:
 
     Attributes
     ----------
-    name : str
     number : int
         From 1, counted from the top of the stack down.
     height_cm : float or None
         None where nobody said. [cm]
-    side : str
     reads : str
         `coals`, `air`, `wall` or `surface`.
-    zone : str
     """
 
     name: str
@@ -42,7 +39,6 @@ class Line:
 
     Attributes
     ----------
-    place : Place
     t_s : array, shape (n,)
         Ascending, from the first reading. [s]
     c : array, shape (n,)
@@ -64,7 +60,6 @@ class Mark:
         From the first reading. [s]
     kind : {'note', 'wood', 'spot', 'alarm', 'good', 'act'}
         `good`: good news, such as a target that is reached; `act`: what somebody did about an alarm.
-    text : str
     until_s : float or None
         When an alarm cleared; None where it stood at the end, and for all else. [s]
     zone : str
@@ -103,7 +98,6 @@ class Band:
 
     Attributes
     ----------
-    zone : str
     t_s, low_c, high_c : array, shape (n,)
         [s], [°C]
     """

@@ -22,7 +22,6 @@ def spark(
         By even steps of time; None where nothing was read, and the picture has a gap. [°C]
     target_c : float
         [°C]
-    night : bool
 
     Returns
     -------

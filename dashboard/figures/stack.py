@@ -162,8 +162,6 @@ def stack_figure(
         graph's `config` has to allow it (`edits.annotationPosition`, see `moved`).
     aspect : float
         About how wide the drawing is shown, as a share of its height.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -238,7 +236,6 @@ def hover_of(
         [°C]
     words : mapping of str to str
         By probe, instead of its temperature.
-    unit : {'C', 'F'}
     """
     said = []
     for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):

@@ -79,16 +79,12 @@ def traces_figure(
         Whether that moment is the lighting; else it is the first reading.
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
-    stages : sequence of Stage
-    bands : sequence of Band
     cursor_s : float, optional
         A moment that is pointed at; what comes after it lies under a veil. [s]
     forecast : bool
         Whether there are two more lines, empty, for what was to come: `forecast band` and `forecast`.
     low : bool
         Whether the glass is low, as a phone's.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -123,7 +119,6 @@ def highest(lines: Sequence[Line], target_c: float) -> float:
 
     Parameters
     ----------
-    lines : sequence of Line
     target_c : float
         [°C]
 
@@ -170,10 +165,6 @@ def single_out(count: int, chosen: Sequence[int]) -> list[float]:
         Lines.
     chosen : sequence of int
         Those to be seen; none: all are.
-
-    Returns
-    -------
-    list of float
     """
     return [1.0 if not chosen or i in chosen else 0.12 for i in range(count)]
 
@@ -235,7 +226,6 @@ def ends(
         [°C]
     zero_s : float
         [s]
-    unit : {'C', 'F'}
 
     Returns
     -------

@@ -42,16 +42,12 @@ class Board:
         Why the journal can't be read, or, where `unrecorded`, why the logger records nothing.
     firing : dict or None
         See `Watcher.snapshot`.
-    probes, events, sources, alarms : list of dict
-    values : list of Value
     cards : dict
         By zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
-    verdict, forecast : dict or None
     at_s : float or None
         The firing's own time when the logger last spoke. [s]
     scale : float
         How fast that runs.
-    readings : int
     points : list of (list, list)
         By probe: times [s] and temperatures [°C, None where the line breaks] not told yet.
     traces, estimates : list, dict
@@ -81,16 +77,7 @@ class Board:
 
     @classmethod
     def of(cls, snapshot: dict[str, Any]) -> Board:
-        """Begin with a snapshot of the watcher's.
-
-        Parameters
-        ----------
-        snapshot : dict
-
-        Returns
-        -------
-        Board
-        """
+        """Begin with a snapshot of the watcher's."""
         board = cls(
             trouble=snapshot["trouble"],
             unrecorded=snapshot["unrecorded"],
@@ -187,10 +174,6 @@ class Board:
     def usual_s(self, i: int) -> float:
         """Give how often a probe usually speaks: one that does every five seconds isn't silent after three.
 
-        Parameters
-        ----------
-        i : int
-
         Returns
         -------
         float
@@ -205,10 +188,6 @@ class Board:
         ----------
         quiet_s : float or None
             Since the logger last gave a sign of life; None where that isn't known. [s]
-
-        Returns
-        -------
-        str
         """
         if self.trouble:
             return "trouble"
@@ -229,13 +208,8 @@ class Board:
 
         Parameters
         ----------
-        i : int
         quiet_s : float
             [s]
-
-        Returns
-        -------
-        bool
         """
         newest_s = self.values[i].newest_s
         return newest_s is None or self.age_s(newest_s, quiet_s) > max(RIG_S, self.usual_s(i) * 2.5)

@@ -37,8 +37,6 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     ----------
     drawn : Drawn
         What stands on every page; the fire is added to it.
-    board : Board
-    wish : Wish
     quiet_s : float or None
         [s]
     whole : bool
@@ -130,11 +128,6 @@ def _length_s(board: Board) -> float:
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
     """Give the stretch of time that is shown: it moves on by steps, not with every reading.
 
-    Parameters
-    ----------
-    board : Board
-    wish : Wish
-
     Returns
     -------
     begin, end : float
@@ -155,11 +148,6 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
 def follow(board: Board, wish: Wish) -> dict[str, Any]:
     """Give the axes' ranges, as long as nobody has zoomed.
 
-    Parameters
-    ----------
-    board : Board
-    wish : Wish
-
     Returns
     -------
     dict
@@ -176,10 +164,6 @@ def follow(board: Board, wish: Wish) -> dict[str, Any]:
 
 def top_c(board: Board) -> float:
     """Give where the temperature axis ends: with room above the target and the hottest reading so far.
-
-    Parameters
-    ----------
-    board : Board
 
     Returns
     -------
@@ -314,10 +298,6 @@ def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[
         [s]
     c : list of float or None, length n
         [°C]
-
-    Returns
-    -------
-    t_s, c : list
     """
     known = [n for n, value in enumerate(c) if value is not None]
     kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}

@@ -30,7 +30,6 @@ def ahead_s(board: Board, span_s: float) -> float:
 
     Parameters
     ----------
-    board : Board
     span_s : float
         [s]
 
@@ -44,11 +43,6 @@ def ahead_s(board: Board, span_s: float) -> float:
 
 def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
     """Make the traces of the forecast.
-
-    Parameters
-    ----------
-    board : Board
-    wish : Wish
 
     Returns
     -------

@@ -110,11 +110,8 @@ class Glass:
 
         Parameters
         ----------
-        drawn : Drawn
-        board : Board
         quiet_s : float or None
             [s]
-        whole : bool
 
         Returns
         -------
@@ -249,10 +246,6 @@ class Hub:
 
     async def first_look(self, unit: Unit) -> str:
         """Give what a tablet shows while its page still opens.
-
-        Parameters
-        ----------
-        unit : {'C', 'F'}
 
         Returns
         -------

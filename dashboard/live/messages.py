@@ -41,7 +41,6 @@ class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
 
     Attributes
     ----------
-    seq : int
     whole : bool
         Whether this is all there is to show, after which the numbers go on from `seq`.
     props : raw JSON
@@ -88,8 +87,6 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ----------
     page : {'fire', 'other'}
         `other`: only what stands on every page.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
     window_s : int or None
         Only the last so many seconds; None: the whole firing. [s]
     view : {'traces', 'heat'}
@@ -116,10 +113,6 @@ _encoder = msgspec.json.Encoder()
 def read_wish(text: str) -> Wish | None:
     """Read what a tablet asks for.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     Wish or None
@@ -136,10 +129,6 @@ def read_wish(text: str) -> Wish | None:
 
 def write(message: Hello | Screen | Pulse) -> str:
     """Write a message.
-
-    Parameters
-    ----------
-    message : Hello, Screen or Pulse
 
     Returns
     -------

@@ -19,16 +19,10 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
 
     Parameters
     ----------
-    board : Board
-    wish : Wish
     quiet_s : float or None
         Since the logger gave a sign of life. [s]
     whole : bool
         Whether the pictures are to be drawn from the beginning.
-
-    Returns
-    -------
-    Drawn
     """
     drawn = frame(board, quiet_s, wish.unit)
     if wish.page == "fire":
@@ -67,17 +61,7 @@ def title(board: Board) -> str:
 
 
 def stage_line(board: Board, state: str) -> str:
-    """Say how far the firing is.
-
-    Parameters
-    ----------
-    board : Board
-    state : str
-
-    Returns
-    -------
-    str
-    """
+    """Say how far the firing is."""
     if board.firing is None:
         return "No firing yet, waiting for the rig" if state == "waiting" else ""
     length_s = board.firing["ended_s"] if board.firing["ended_s"] is not None else board.newest_s or 0.0
@@ -107,7 +91,6 @@ def since_wood(board: Board, quiet_s: float) -> str:
 
     Parameters
     ----------
-    board : Board
     quiet_s : float
         [s]
 

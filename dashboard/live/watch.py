@@ -349,10 +349,6 @@ class Watcher:
         ----------
         window_s : float, optional
             Only the last so many seconds of readings; the whole firing if left out. [s]
-
-        Returns
-        -------
-        dict
         """
         with self._turn:
             return self._snapshot(window_s)
@@ -440,7 +436,6 @@ def band(line: Estimates, started_us: int) -> Message:
 
     Parameters
     ----------
-    line : Estimates
     started_us : int
         The firing's first reading. [µs]
 

@@ -383,17 +383,13 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
 
     Parameters
     ----------
-    one : Gathered
-    zone : str
     at_c : float or None
         The first passing of this temperature by the zone; None: lighting. [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
     t_s : float
         From the first reading; of lighting where the zone never came so far. [s]
-    how : str
     """
     lit = one.lit
     how = (

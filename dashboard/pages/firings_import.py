@@ -93,7 +93,6 @@ def reading_of(ids: Any, values: Any) -> Reading:
     ----------
     ids : list of dict
         With `field` each.
-    values : list
 
     Raises
     ------

@@ -292,15 +292,12 @@ def placed(
 
     Parameters
     ----------
-    info : FiringInfo
-    columns : tuple of Column
     chosen : Plan or None
         Whose alarms and couples hold; the firing's own if None.
     said : dict
         By column and part (`PARTS`), as the form has it.
     numbers : dict
         `target_c`, `burnout_c` [in `unit`] and `soak_min`.
-    unit : {'C', 'F'}
 
     Raises
     ------

@@ -66,7 +66,6 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
 
     Parameters
     ----------
-    plan : Plan
     alarms : dict
         By rule: settings to be others, `enabled` among them.
 

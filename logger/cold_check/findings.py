@@ -20,7 +20,6 @@ class Finding:
 
     Attributes
     ----------
-    level : {'pass', 'warn', 'fail'}
     what : str
         `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
         `clock`, `frames`, …

@@ -42,12 +42,10 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
 
     Parameters
     ----------
-    reader : JournalReader
     firing : FiringInfo
         That runs.
     plan : Plan or None
         That is to be checked; the running firing's own if left out.
-    home : Path
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
@@ -99,14 +97,8 @@ def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> d
 
     Parameters
     ----------
-    reader : JournalReader
-    firing : FiringInfo
     back_s : float
         How far back to look. [s]
-
-    Returns
-    -------
-    dict of (rig, channel) to Hand
     """
     if firing.last_us is None:
         return {}
@@ -116,12 +108,7 @@ def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> d
 
 
 def hands_of(batches: Sequence[Batch]) -> dict[Key, Hand]:
-    """The same from readings at hand.
-
-    Returns
-    -------
-    dict of (rig, channel) to Hand
-    """
+    """The same from readings at hand."""
     parts: dict[Key, list[tuple[Any, Floats]]] = {}
     for batch in batches:
         for j, channel in enumerate(batch.channels):

@@ -37,7 +37,6 @@ class Heard:
 
     Attributes
     ----------
-    batches : list of Batch
     counts : dict of str to int
         Of `Intake.counts`.
     said : dict of str to str
@@ -63,7 +62,6 @@ def check_rig(
 
     Parameters
     ----------
-    plan : Plan or None
     serial_ports, mqtt_urls : sequence of str
         Without any of both, serial ports are listened to for a rig.
     plain : sequence of PlanSource
@@ -107,10 +105,6 @@ def check(
 
     Parameters
     ----------
-    home : Home
-    plan : Plan or None
-    serial_ports, mqtt_urls : sequence of str
-    plain : sequence of PlanSource
     seconds : float
         To listen for. [s]
     begun : callable

@@ -46,7 +46,6 @@ class Trouble:
 
     Attributes
     ----------
-    rig, channel : str
     text : str
         What is wrong, and the fix.
     """

@@ -32,8 +32,6 @@ class Report:
     ----------
     right : bool
         There were frames, and nothing is bad.
-    frames, bad_crc, malformed : int
-    findings : tuple of Finding
     rigs : tuple of About
         Rigs that answered `?`.
     """

@@ -87,7 +87,6 @@ def joined(path: Path, aside: Path) -> Path:
     ----------
     path : Path
         The journal it was joined to.
-    aside : Path
 
     Returns
     -------

@@ -65,7 +65,6 @@ def delete_for_good(
 
     Parameters
     ----------
-    writer : JournalWriter
     firing : str
         Its ID.
     tell : callable, optional

@@ -26,13 +26,10 @@ class Stretch:
 
     Attributes
     ----------
-    cell : Cell
     packed : bool
         A minute of `chunk`, else a batch of `recent`.
-    arrival : int
     told : tuple of int
         What its checksum covers: see `packing.RECENT` and `packing.CHUNK`.
-    firing, minute, layout, t0_us, t1_us : int
     """
 
     cell: Cell
@@ -54,8 +51,6 @@ class Gathered:
     ----------
     rows : dict of str to list of (int, list)
         By table: rowid and columns.
-    stretches : list of Stretch
-    broken_pages : int
     """
 
     rows: dict[str, list[tuple[int, list[Any]]]] = field(default_factory=dict)
@@ -155,7 +150,6 @@ def gather(file: PageFile, until_s: float = float("inf")) -> Gathered:
 
     Parameters
     ----------
-    file : PageFile
     until_s : float, optional
         No longer than until then, by the monotonic clock. [s]
     """

@@ -42,7 +42,6 @@ class Layout:
     ----------
     id : int
         Its row in the journal.
-    rig : str
     channels : tuple of Channel, length k
     widths : tuple of int, length k
         Bytes of each channel's words; 0 for other channels.
@@ -59,8 +58,6 @@ class Layout:
 
         Parameters
         ----------
-        row_id : int
-        rig : str
         text : str
             JSON.
 
@@ -176,7 +173,6 @@ class Layout:
 
         Parameters
         ----------
-        data : bytes
         key : bytes
             The row's numbers, from `row_key`.
         packed : bool
@@ -334,7 +330,6 @@ def seal(data: bytes, key: bytes) -> bytes:
 
     Parameters
     ----------
-    data : bytes
     key : bytes
         Covered too; from `row_key`. A flipped number would put readings under another probe's name.
 
@@ -353,7 +348,6 @@ def unseal(data: bytes, key: bytes) -> bytes:
     ----------
     data : bytes
         From `seal`.
-    key : bytes
 
     Raises
     ------
@@ -372,7 +366,6 @@ def is_whole(data: bytes, key: bytes) -> bool:
     ----------
     data : bytes
         From `seal` or `squeeze`.
-    key : bytes
     """
     if not isinstance(data, bytes) or len(data) < 4:
         return False
@@ -410,10 +403,8 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void], key: bytes) -> NDArray[np.v
 
     Parameters
     ----------
-    data : bytes
     dtype : dtype
         Of the items; several in a row make one item where they were packed as rows.
-    key : bytes
 
     Returns
     -------

@@ -87,7 +87,6 @@ def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival
         The firing's key in the file.
     minute : int
         Counted from 1970.
-    layout : Layout
     records : structured array, shape (n,)
         In order of time.
     arrival : int

@@ -150,7 +150,6 @@ class PageFile:
 
         Parameters
         ----------
-        cell : Cell
         columns : int, optional
             Only so many of the first, without looking for the rest on other pages.
 

@@ -378,10 +378,6 @@ class JournalReader:
             Only those after this one; 0 for the beginning.
         limit : int, default 1000
             At most so many.
-
-        Returns
-        -------
-        list of (firing ID, Event)
         """
         with self._snapshot():
             rows = self._db.execute(
@@ -440,22 +436,12 @@ class JournalReader:
             return list(read_apart(self._db, key, since_us))
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
-        """Count a firing's frames that were set apart.
-
-        Returns
-        -------
-        list of (rig, why, frames)
-        """
+        """Count a firing's frames that were set apart."""
         with self._snapshot():
             return count_apart(self._db, self._key(firing))
 
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
-        """Give the next free number, and how many frames and bytes are set apart by rig and source.
-
-        Returns
-        -------
-        tuple of (int, dict of (rig, source) to (frames, bytes))
-        """
+        """Give the next free number, and how many frames and bytes are set apart by rig and source."""
         with self._snapshot():
             return sums(self._db)
 

@@ -169,10 +169,8 @@ def load_buckets(data: bytes, level_s: int, k: int, key: bytes) -> bytes:
     ----------
     data : bytes
         From `dump_buckets`.
-    level_s : int
     k : int
         Columns.
-    key : bytes
 
     Returns
     -------

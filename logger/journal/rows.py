@@ -35,7 +35,6 @@ class FiringInfo:
     ----------
     id : str
         Readable and unique (`20261125-1052-k3f9`).
-    title : str
     started_us : int
         Time of its first reading. [µs]
     ended_us : int or None
@@ -96,13 +95,10 @@ class Request:
 
     Attributes
     ----------
-    id : int
     made_us : int
         When it was asked. [µs]
-    kind : str
     data : dict or None
         None where the row can't be read.
-    who : str
     result : dict or None
         None until it has been dealt with.
     """
@@ -141,7 +137,6 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
 
     Parameters
     ----------
-    db : sqlite3.Connection
     where : str
         What follows `FROM firing`.
     values : tuple
@@ -247,7 +242,6 @@ def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
 
     Parameters
     ----------
-    row : tuple
     firing : int
         Its firing's key in the file.
 

@@ -74,7 +74,6 @@ def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
 
     Parameters
     ----------
-    path : Path
     every_firing : bool, default False
         Check the readings' checksums of all firings, not only of the latest; the file's structure is always
         checked throughout.

@@ -146,7 +146,6 @@ def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
 
     Parameters
     ----------
-    exc : sqlite3.Error
     path : Path
         The journal.
     """
@@ -358,7 +357,6 @@ def make_tables(db: sqlite3.Connection, version: int = 0, until: int | None = No
 
     Parameters
     ----------
-    db : sqlite3.Connection
     version : int, default 0
         Its own.
     until : int, optional

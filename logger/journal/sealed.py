@@ -39,7 +39,6 @@ def seal_text(text: str, *about: object) -> str:
 
     Parameters
     ----------
-    text : str
     *about : object
         Numbers and texts of the same row that belong to it.
 
@@ -58,7 +57,6 @@ def unseal_text(sealed: Any, *about: object) -> str:
     ----------
     sealed : object
         From `seal_text`, or what damage has made of it.
-    *about : object
 
     Raises
     ------
@@ -78,7 +76,6 @@ def load_json(sealed: Any, *about: object) -> Any:
     ----------
     sealed : object
         From `seal_text`; or plain JSON, as versions before it wrote it.
-    *about : object
 
     Raises
     ------
@@ -113,7 +110,6 @@ def twin_text(of: str, row: int, *columns: object) -> str:
         The row's table.
     row : int
         Its key.
-    *columns : object
     """
     return seal_text(to_json(columns), of, row)
 
@@ -123,8 +119,6 @@ def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[An
 
     Parameters
     ----------
-    of : str
-    row : int
     columns : tuple
         As they stand in the row itself.
     twin : object

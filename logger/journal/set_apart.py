@@ -38,7 +38,6 @@ class Apart:
         Its number; given by whoever sets it apart.
     t_us : int
         When it came in, UTC. [µs]
-    rig, source : str
     why : str
         `unplaced`, `rig`, `topic` or `channels`: see `WHY`.
     line : bytes
@@ -66,10 +65,8 @@ def keep(db: sqlite3.Connection, firing: int | None, rows: Sequence[Apart]) -> N
 
     Parameters
     ----------
-    db : sqlite3.Connection
     firing : int or None
         Its key.
-    rows : sequence of Apart
     """
     db.executemany(
         "INSERT OR REPLACE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -87,7 +84,6 @@ def adopt(db: sqlite3.Connection, firing: int) -> None:
 
     Parameters
     ----------
-    db : sqlite3.Connection
     firing : int
         Its key.
     """
@@ -99,7 +95,6 @@ def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None
 
     Parameters
     ----------
-    db : sqlite3.Connection
     firing : int or None
         Its key; None for all.
     since_us : int, optional
@@ -115,12 +110,7 @@ def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None
 
 
 def sums(db: sqlite3.Connection) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
-    """Give the next number, and by rig and source how much is set apart.
-
-    Returns
-    -------
-    tuple of (int, dict of (rig, source) to (frames, bytes))
-    """
+    """Give the next number, and by rig and source how much is set apart."""
     (newest,) = db.execute("SELECT coalesce(max(id), 0) FROM set_apart").fetchone()
     rows = db.execute("SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY rig, source")
     return newest + 1, {(rig, source): (frames, size) for rig, source, frames, size in rows}
@@ -131,13 +121,8 @@ def count(db: sqlite3.Connection, firing: int) -> list[tuple[str, str, int]]:
 
     Parameters
     ----------
-    db : sqlite3.Connection
     firing : int
         Its key.
-
-    Returns
-    -------
-    list of (rig, why, frames)
     """
     return [
         (rig, why, frames)
@@ -153,7 +138,6 @@ def note(db: sqlite3.Connection, t_us: int, keys: dict[str, list[Key]]) -> None:
 
     Parameters
     ----------
-    db : sqlite3.Connection
     t_us : int
         Now. [µs]
     keys : dict of str to list of (seq, ms, checksum)

@@ -89,7 +89,6 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
 
     Parameters
     ----------
-    writer : JournalWriter
     going_on : GoingOn
         What the new one begins with.
 
@@ -120,7 +119,6 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
     ----------
     path : Path
         Not open for writing.
-    going_on : GoingOn
 
     Returns
     -------

@@ -41,7 +41,6 @@ class Stored:
 
     Parameters
     ----------
-    db : sqlite3.Connection
     path : Path
         For messages.
     """
@@ -67,8 +66,6 @@ class Stored:
         ----------
         told : sequence of int
             The row's numbers as its checksum covers them (`packing.RECENT`, `packing.CHUNK`).
-        data : bytes
-        packed : bool
         """
         layout_id = told[2] if packed else told[1]
         layout = self._layouts.get(layout_id)

@@ -53,7 +53,6 @@ class Traces:
 
     Attributes
     ----------
-    columns : tuple of Column
     t_us : list of int64 arrays
         Ascending. [µs]
     temperature_c : list of float64 arrays

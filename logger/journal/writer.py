@@ -218,15 +218,12 @@ class JournalWriter:
 
         Parameters
         ----------
-        title : str
-        plan_toml : str or None
         started_us : int
             Time of its first reading. [µs]
         ended_us : int, optional
             For one that is over already: an import. [µs]
         invented : bool, default False
             From a simulation.
-        facts : dict, optional
         firing_id : str, optional
             For one that has an ID already, in another journal.
 
@@ -265,8 +262,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        title : str, optional
-        plan_toml : str, optional
         facts : dict, optional
             In place of all the old ones.
         """
@@ -399,10 +394,8 @@ class JournalWriter:
         ----------
         t_us : int
             [µs]
-        kind : str
         data : dict
             JSON.
-        who : str, optional
 
         Returns
         -------
@@ -491,7 +484,6 @@ class JournalWriter:
         ----------
         firing : str or None
             Its ID; None before one has begun.
-        rows : sequence of Apart
         placed : sequence of int
             Numbers of earlier ones.
         """
@@ -552,7 +544,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        key : str
         value : dict
             JSON.
         """
@@ -583,7 +574,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        request_id : int
         result : dict
             JSON; who asked sees it.
         """
@@ -772,7 +762,6 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
     ----------
     path : Path
         The journal.
-    kind : str
     data : dict
         JSON.
     who : str, optional

@@ -31,13 +31,8 @@ class StoredFiring:
 
     Attributes
     ----------
-    id, site, title : str
-    invented : bool
-    started_us : int
     ended_us : int or None
         None while it runs. [µs]
-    plan_toml : str or None
-    facts : dict
     """
 
     id: str
@@ -92,7 +87,6 @@ class Archive:
         ----------
         ref : str
             Its ID, or `last`.
-        site : str, optional
 
         Raises
         ------
@@ -129,7 +123,6 @@ class Archive:
 
         Parameters
         ----------
-        firing : StoredFiring
         since_us, until_us : int
             From the first of these times on, until before the second. [µs]
 
@@ -155,7 +148,6 @@ class Archive:
 
         Parameters
         ----------
-        firing : StoredFiring
         since_us, until_us : int
             From the first of these times on, until before the second. [µs]
 
@@ -171,7 +163,6 @@ class Archive:
 
         Parameters
         ----------
-        firing : StoredFiring
         since_us, until_us : int
             From the first of these times on, until before the second. [µs]
         step_s : int
@@ -200,7 +191,6 @@ class Archive:
 
         Parameters
         ----------
-        firing : StoredFiring
         after_id : int, default 0
             Only events after this one.
 

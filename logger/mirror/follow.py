@@ -48,7 +48,6 @@ class Follower:
 
     Parameters
     ----------
-    archive : Archive
     path : Path
         The journal: empty, and nobody else's.
     site : str
@@ -213,7 +212,6 @@ def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
 
     Parameters
     ----------
-    target : Target
     ref : str, optional
         The firing's ID; else the one that runs, or the last.
 

@@ -35,7 +35,6 @@ class Series:
         Those asked for with GROUP BY.
     columns : list of str
         The first is `time`. [ns]
-    rows : list of list
     """
 
     tags: dict[str, str]

@@ -58,8 +58,6 @@ class Mirror:
 
     Parameters
     ----------
-    home : Home
-    target : Target
     clock : callable, optional
         Seconds that never go back.
     """
@@ -285,8 +283,6 @@ def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
 
     Parameters
     ----------
-    home : Home
-    target : Target
     afresh : bool, default False
         Send everything again.
 

@@ -64,7 +64,6 @@ class Outbox:
     ----------
     path : Path
         The journal.
-    site : str
     clock : callable, optional
         Seconds that never go back.
 
@@ -125,7 +124,6 @@ class Outbox:
 
         Parameters
         ----------
-        cursor : Cursor
         room : int
             About so many lines: readings that came in together stay together.
 

@@ -99,7 +99,6 @@ def logger_line(firing: FiringInfo, beat: dict[str, Any], *, site: str = "") -> 
         The running one.
     beat : dict
         As `JournalReader.heartbeat` gives it.
-    site : str, optional
 
     Returns
     -------

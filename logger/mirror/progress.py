@@ -103,7 +103,6 @@ class Refused:
 
         Parameters
         ----------
-        lines : sequence of str
         why : str
             What the server said.
         """

@@ -30,9 +30,6 @@ def pull(
 
     Parameters
     ----------
-    archive : Archive
-    firing : StoredFiring
-    home : Home
     say : callable, optional
         Is told which part has been fetched, 0 to 1.
 
@@ -81,8 +78,6 @@ def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None)
 
     Parameters
     ----------
-    writer : JournalWriter
-    firing : StoredFiring
     ended_us : int or None
         None while it runs. [µs]
     """
@@ -102,7 +97,6 @@ def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], num
 
     Parameters
     ----------
-    writer : JournalWriter
     firing : str
         Its ID.
     events : iterable of Event

@@ -54,7 +54,6 @@ class Sender:
 
     Parameters
     ----------
-    target : Target
     refuse : callable
         Is given lines that the server will never take, and why.
     """

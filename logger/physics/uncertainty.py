@@ -53,10 +53,6 @@ class Budget:
 def from_limits(half_width: ArrayLike) -> Floats:
     """Standard uncertainty of a value that is only known to lie within ± a limit.
 
-    Parameters
-    ----------
-    half_width : array-like
-
     Returns
     -------
     array
@@ -151,7 +147,6 @@ def infrared_budget(
     ----------
     surface_c : array-like
         After `infrared.corrected_c`. [°C]
-    emissivity : float, default 0.92
     u_emissivity : float, default 0.02
         Standard uncertainty.
     surroundings_c : array-like, default 20

@@ -63,7 +63,6 @@ def steady_lag_c(rate_c_min: ArrayLike, wall: Wall) -> Floats:
     ----------
     rate_c_min : array-like
         [°C/min]
-    wall : Wall
 
     Returns
     -------
@@ -92,7 +91,6 @@ def steady_steepest_c_mm(rate_c_min: ArrayLike, wall: Wall) -> Floats:
     ----------
     rate_c_min : array-like
         [°C/min]
-    wall : Wall
 
     Returns
     -------

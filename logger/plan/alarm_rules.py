@@ -16,7 +16,6 @@ class Setting:
     ----------
     name : str
         Key in the plan file.
-    unit : str
     default, minimum, maximum : float
         [unit]
     doc : str
@@ -41,12 +40,10 @@ class Rule:
         Key in the plan file.
     warning : bool
         False for good news.
-    title : str
     when : str
         The condition that always raises it, and what alone speaks against it, in terms of its settings.
     cause, consequence, advice : str
         What has probably happened, what comes of it, what to do; in a potter's words.
-    settings : tuple of Setting
     """
 
     name: str

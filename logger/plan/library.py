@@ -142,9 +142,6 @@ def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> No
 
     Parameters
     ----------
-    home : Path
-    name : str
-    plan : Plan
     replace : bool, default False
         Whether one of the same name may go.
 
@@ -202,7 +199,6 @@ def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
 
     Parameters
     ----------
-    home : Path
     items : list of (str, bool)
         Each thing, and whether it is packed.
 
@@ -229,7 +225,6 @@ def write_whole(path: Path, text: str) -> None:
     ----------
     path : Path
         Its folder is made if need be.
-    text : str
 
     Raises
     ------

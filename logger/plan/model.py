@@ -108,17 +108,14 @@ class Plan:
 
     Attributes
     ----------
-    title : str
     target_c : float
         Every zone should reach it. [°C]
     burnout_c : float
         Carbon burns off the clay above it. [°C]
     soak_min : float
         Minutes a zone should stay at or above the target. [min]
-    probes : tuple of Probe
     alarms : dict
         Complete: every rule, every setting.
-    clay : Clay
     cool_c : float
         Cool enough to uncover: the forecast says when that will be. [°C]
     sources : tuple of PlanSource

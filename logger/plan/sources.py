@@ -33,7 +33,6 @@ class SourceChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omi
         Of `mqtt`: the topic, `+` for any one part of it; the way to the value where the message is JSON.
     register : int or None
         Of `modbus`: address of the (first) register, from 0.
-    table : {'input', 'holding'}
     type : str
         How registers make a number.
     word_order, byte_order : {'big', 'little'}
@@ -69,7 +68,6 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
 
     Attributes
     ----------
-    format : {'lines', 'mqtt', 'modbus'}
     port, baud : str or None, int
         A serial port. [Bd]
     parity, stop_bits : str, int
@@ -78,7 +76,6 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
         A broker (`mqtt://…`), or a module in the network (`tcp://host:502`).
     rig : str or None
         What to call it; left out: after its port or host.
-    unit : {'C', 'F', 'K'}
     every_s : float
         How often a Modbus module is asked. [s]
     unit_id : int
@@ -176,10 +173,8 @@ def sources_as(
     ----------
     form : str or None
         `--as`: how the rigs at the serial ports speak; None: the rig's line.
-    unit : {'C', 'F', 'K'}
     serial_ports : sequence of str
         PORT or PORT@BAUD.
-    plan_sources : sequence of PlanSource
 
     Returns
     -------

@@ -28,7 +28,6 @@ class Armed:
 
     Attributes
     ----------
-    plan : Plan
     firing : str or None
         The firing that opened under it; None until the next reading.
     """
@@ -42,13 +41,10 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
 
     Parameters
     ----------
-    writer : JournalWriter
-    asked : Arm
     firing : FiringInfo or None
         That runs.
     now_us : int
         [µs]
-    who : str
 
     Raises
     ------
@@ -80,7 +76,6 @@ def keep(writer: JournalWriter, armed: Armed | None) -> None:
 
     Parameters
     ----------
-    writer : JournalWriter
     armed : Armed or None
         None: nothing is armed any more.
     """

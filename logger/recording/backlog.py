@@ -81,7 +81,6 @@ class Backlog:
 
         Parameters
         ----------
-        writer : JournalWriter
         firing : FiringInfo or None
             None: only what can't be placed is kept.
         now_us : int

@@ -60,7 +60,6 @@ class Logger:
 
     Parameters
     ----------
-    settings : Settings
     lock : LoggerLock
         Of its folder.
     """

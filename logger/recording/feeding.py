@@ -23,7 +23,6 @@ class Given:
 
     Attributes
     ----------
-    source : Source
     port : str
         The serial port that it reads; empty for any, and for none.
     table : PlanSource or None
@@ -58,10 +57,8 @@ class Feeding:
     ----------
     put : callable
         Takes what comes in.
-    note : callable
     make : callable
         Makes a source of a plan's table.
-    given : sequence of Given
     """
 
     def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Given]) -> None:

@@ -29,10 +29,8 @@ class Standing:
 
     Attributes
     ----------
-    firing : FiringInfo or None
     holding : bool
         Whether readings are let go by until somebody asks for a firing.
-    armed : Armed or None
     """
 
     firing: FiringInfo | None = None

@@ -70,7 +70,6 @@ class Health:
 
     Attributes
     ----------
-    running : bool
     recording : bool
         Whether what comes in gets onto the disk.
     trouble : str
@@ -90,7 +89,6 @@ def look(home: Home, trouble: str = "") -> Health:
 
     Parameters
     ----------
-    home : Home
     trouble : str, optional
         What its last heartbeat in the journal said.
     """

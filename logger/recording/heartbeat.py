@@ -19,8 +19,6 @@ class Heartbeat:
 
     Parameters
     ----------
-    time_line : HostTime
-    intake : Intake
     far_end : FarEnd
         Gives the sources' and beacons' state.
     """
@@ -48,7 +46,6 @@ class Heartbeat:
 
         Parameters
         ----------
-        standing : Standing
         verdict : dict or None
             The judgement's, as JSON.
         trouble : str

@@ -44,7 +44,6 @@ def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float)
         The heartbeat of the logger before; empty without a firing that runs.
     scale : float
         Fire seconds per real second.
-    up : Uptime
     wall_s : float
         The host's clock. [s]
 

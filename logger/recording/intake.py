@@ -101,7 +101,6 @@ class Intake:
 
         Parameters
         ----------
-        said : About
         monotonic_s : float
             When it said so. [s]
         """

@@ -62,7 +62,6 @@ class JournalFile:
         ----------
         resume : callable
             Goes on from what is in it; called again with another journal where it fails on this one.
-        stopped : callable
 
         Returns
         -------
@@ -129,8 +128,6 @@ class JournalFile:
 
         Parameters
         ----------
-        exc : JournalError
-        writer : JournalWriter
         firing : FiringInfo or None
             That runs.
         clocks : dict

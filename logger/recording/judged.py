@@ -41,7 +41,6 @@ class Judged:
     ----------
     path : Path
         The journal.
-    time_line : HostTime
     beacons : callable
         Gives the state of each rig's beacon.
     happened : callable
@@ -154,17 +153,10 @@ class Judged:
 
         Parameters
         ----------
-        batches : list of Batch
         begun_us : int or None
             Where a firing begins with them. [µs]
         firing : FiringInfo or None
             That is in the journal.
-        plan : Plan or None
-
-        Returns
-        -------
-        events : list of Event
-        estimates : list of (int, Kept)
         """
         try:
             if begun_us is not None:

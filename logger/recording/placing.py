@@ -43,7 +43,6 @@ class Placing:
     ----------
     time_line : HostTime
         Turns arrivals into UTC.
-    counters : Counters
     """
 
     def __init__(self, time_line: HostTime, counters: Counters) -> None:
@@ -65,7 +64,6 @@ class Placing:
 
         Parameters
         ----------
-        said : About
         fire_s : float
             When it said so. [s]
         """
@@ -80,7 +78,6 @@ class Placing:
 
         Parameters
         ----------
-        lines : list of Line
         taken : Taken
             Is added to.
         """
@@ -104,7 +101,6 @@ class Placing:
 
         Parameters
         ----------
-        rig : str
         frames : iterable of (seq, ms, t_us)
             Its latest frames, in order of time.
         channels : iterable of str
@@ -142,7 +138,6 @@ class Placing:
         ----------
         next_id : int
             The next free number.
-        sums : dict of (rig, source) to (frames, bytes)
         rows : sequence of Apart
             The latest ones, which may find their places yet.
         """

@@ -24,8 +24,6 @@ def prime(placing: Placing, reader: JournalReader, firing: str, now_us: int, *, 
 
     Parameters
     ----------
-    placing : Placing
-    reader : JournalReader
     firing : str
         The ID of the one that runs.
     now_us : int

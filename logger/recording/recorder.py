@@ -53,8 +53,6 @@ class Recorder:
     ----------
     path : Path
         The journal.
-    intake : Intake
-    time_line : HostTime
     far_end : FarEnd
         Is told, in the journal's thread, what became of what it sent.
     plan : Plan or None

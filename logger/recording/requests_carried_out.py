@@ -59,7 +59,6 @@ class RequestDesk:
 
     Parameters
     ----------
-    time_line : HostTime
     far_end : FarEnd
         Has the beacons.
     keep : callable
@@ -76,9 +75,6 @@ class RequestDesk:
 
         Parameters
         ----------
-        writer : JournalWriter
-        request : Request
-        standing : Standing
         judging : Judging or None
             None: nothing is judged at the moment.
 

@@ -33,7 +33,6 @@ class Settings:
 
     Attributes
     ----------
-    home : Home
     serial_ports, mqtt_urls : tuple of str
         Without any of both, serial ports are listened to for a rig.
     rigs : tuple of str
@@ -42,11 +41,8 @@ class Settings:
         A CSV file of an earlier firing that is to be shown again.
     sources : tuple of PlanSource
         Rigs that don't speak the rig's line: of the plan, and of `--as`.
-    plan : Plan or None
-    title : str
     time_scale : float
         Above 1 only in sped-up demonstrations.
-    invented : bool
     """
 
     home: Home
@@ -66,7 +62,6 @@ class Rigs(FarEnd):
 
     Parameters
     ----------
-    settings : Settings
     intake : Intake
         Takes what comes in.
     beacons : iterable of str
@@ -152,7 +147,6 @@ def given_sources(
 
     Parameters
     ----------
-    settings : Settings
     answered : callable
         Is given what rigs say besides frames.
     taken : set of str

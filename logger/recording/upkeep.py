@@ -32,7 +32,6 @@ async def look_after(path: Path, journal: JournalFile) -> None:
     ----------
     path : Path
         The journal.
-    journal : JournalFile
     """
     loop = asyncio.get_running_loop()
     check_at_s = loop.time() + FIRST_S

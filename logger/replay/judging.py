@@ -124,7 +124,6 @@ class Judging:
 
         Parameters
         ----------
-        reader : JournalReader
         firing : str
             Its ID.
         since_us : int or None
@@ -145,7 +144,6 @@ class Judging:
 
         Parameters
         ----------
-        reader : JournalReader
         firing : str
             Its ID.
         since_us : int or None
@@ -198,10 +196,8 @@ class Judging:
         ----------
         now_us : int
             [µs]
-        action : {'ack', 'shelve', 'unshelve'}
         key : str
             The alarm's.
-        who : str
         minutes : float, default 10
             To silence it for. [min]
 
@@ -458,8 +454,6 @@ def rehearse(
 
     Parameters
     ----------
-    reader : JournalReader
-    firing : FiringInfo
     plan : Plan, optional
         The firing's own if left out.
     estimating : bool, default False

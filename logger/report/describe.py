@@ -21,7 +21,6 @@ class Field:
     ----------
     name : str
         Key among the firing's facts.
-    label : str
     hint : str
         What belongs there.
     after : bool
@@ -118,8 +117,6 @@ def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) ->
 
     Parameters
     ----------
-    writer : JournalWriter
-    firing : FiringInfo
     data : dict
         Some of the fields, and `title`; the others stay as they are.
 

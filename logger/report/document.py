@@ -53,12 +53,10 @@ def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> 
 
     Parameters
     ----------
-    reader : JournalReader
     firing : str
         Its ID.
     out : Path
         Replaced if it is there.
-    shown : Shown
 
     Returns
     -------
@@ -83,10 +81,8 @@ def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height:
 
     Parameters
     ----------
-    known : Gathered
     traces : Traces
         Thinned.
-    shown : Shown
     width, height : float
         [px]
     """
@@ -98,10 +94,8 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
 
     Parameters
     ----------
-    known : Gathered
     traces : Traces
         Thinned.
-    shown : Shown
     photos : sequence of bytes
         JPEG; they go into the file.
 

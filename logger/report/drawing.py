@@ -149,10 +149,8 @@ def draw(
         [°C]
     stages : sequence of dict
         `stage` and `from_s`.
-    marks : sequence of Mark
     doubtful : mapping of str to sequence of (from, to)
         By probe, when its readings are not to be believed: drawn pale. [s]
-    shown : Shown
     width, height : float
         In pixels where nothing stretches it: letters are 16 high.
 

@@ -106,8 +106,6 @@ def facts_of(
 
     Parameters
     ----------
-    plan : Plan
-    levels : Levels
     rehearsal : mapping
         From `judgement.rehearsal.summary`.
     alarms : sequence of mapping

@@ -34,7 +34,6 @@ class Written:
         [s]
     data : dict
         As it is in the journal.
-    who : str
     """
 
     t_s: float
@@ -48,11 +47,8 @@ class Gathered:
 
     Attributes
     ----------
-    info : FiringInfo
     plan : Plan
         By which it was judged; with a probe for each channel where nobody made one.
-    levels : Levels
-    lit : Moment
     distrusted : dict of str to list of (from, to)
         By probe, when the judgement didn't believe it. [s]
     rehearsal : dict
@@ -61,8 +57,6 @@ class Gathered:
         `rule`, `title`, `warning`, `zone`, `probe`, `raised_s`, `cleared_s`, `message`.
     live : bool
         Whether the alarms are those that were called beside the fire; else they were worked out afterwards.
-    notes, spots : list of Written
-    facts : list of Fact
     unproven : list of str
         Rigs whose readings carried neither checksum nor counter.
     """
@@ -86,8 +80,6 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     rehearsal : dict, optional
         From `judging.rehearse` under the firing's own plan; made if left out, which takes a second or two.
     """
@@ -131,8 +123,6 @@ def zone_levels(
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     doubtful : mapping of str to sequence of (from, to), optional
         From `distrusted`; none before the firing has been judged.
     """

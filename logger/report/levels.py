@@ -133,7 +133,6 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
 
     Parameters
     ----------
-    plan : Plan
     lines : sequence of Line
         Probes that the plan doesn't name are left out.
     distrusted : mapping of str to sequence of (from, to)

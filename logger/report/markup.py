@@ -16,7 +16,6 @@ def el(tag: str, *children: Child, **attributes: object) -> Element:
 
     Parameters
     ----------
-    tag : str
     *children : Element, str or None
         Text stays text; None is left out.
     **attributes : object

@@ -59,7 +59,6 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
 
     Parameters
     ----------
-    home : Path
     firing : str
         The ID of a firing that there is.
     data : bytes
@@ -144,8 +143,6 @@ def photo_called(home: Path, firing: str, name: str) -> Path:
 
     Parameters
     ----------
-    home : Path
-    firing : str
     name : str
         As its file is called.
 

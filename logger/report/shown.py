@@ -24,14 +24,7 @@ class ZoneUnknownError(UserError):
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """How numbers and times are written.
-
-    Attributes
-    ----------
-    unit : {'C', 'F'}
-    zone : tzinfo
-    zone_name : str
-    """
+    """How numbers and times are written."""
 
     unit: Literal["C", "F"]
     zone: tzinfo
@@ -117,7 +110,6 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
 
     Parameters
     ----------
-    unit : {'C', 'F'}
     zone : str, optional
         Such as `Europe/Vienna`; this machine's if left out.
 

@@ -44,8 +44,6 @@ def draw_stack(
         By probe, when its readings are not to be believed: left out. [s]
     marks : sequence of Mark
         Their times, as in the picture of the traces; its time axis is this one's too.
-    shown : Shown
-    width, height : float
 
     Returns
     -------

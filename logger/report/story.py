@@ -19,8 +19,6 @@ class Entry:
 
     Attributes
     ----------
-    mark : Mark
-    text : str
     warning : bool
         An alarm that is no good news.
     """
@@ -79,8 +77,6 @@ def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) ->
     ----------
     zone : mapping
         From the rehearsal.
-    plan : Plan
-    shown : Shown
     pots : bool
         False: it holds coals only.
     """

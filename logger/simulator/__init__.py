@@ -104,7 +104,6 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
 
     Parameters
     ----------
-    scenario : Scenario
     rate_hz : float, default 1
         0.05 to 50. [Hz]
 
@@ -133,7 +132,6 @@ def write_csv(firing: SimulatedFiring, path: Path) -> None:
 
     Parameters
     ----------
-    firing : SimulatedFiring
     path : Path
         Replaced.
     """
@@ -149,7 +147,6 @@ def write_truth(firing: SimulatedFiring, path: Path) -> None:
 
     Parameters
     ----------
-    firing : SimulatedFiring
     path : Path
         Replaced.
     """

@@ -29,7 +29,6 @@ class ColdFrames:
         Gives probes, their noise and lag, and the air's temperature.
     rate_hz : float
         [Hz]
-    rig : str
     seq, ms : int
         Counter and clock of the first frame.
     swapped : collection of str

@@ -42,7 +42,6 @@ class Course:
         [m/s]
     lit, fed, rake : int or None
         When the wood was lit, feeding ended, raking out began. [s]
-    events : list of dict
     """
 
     def __init__(self, scenario: Scenario) -> None:

@@ -25,7 +25,6 @@ def prepare(
 
     Parameters
     ----------
-    home : Home
     seed : int or None
         None: the usual firing.
     speed : float

@@ -151,7 +151,6 @@ def serial_outlet(device: str, baud: int = 921_600) -> Iterator[DescriptorOutlet
 
     Parameters
     ----------
-    device : str
     baud : int, default 921600
         [Bd]
 
@@ -252,7 +251,6 @@ async def mqtt_outlet(url: str, rig: str) -> AsyncIterator[MqttOutlet]:
     ----------
     url : str
         ``mqtt[s]://[user[:password]@]host[:port]``.
-    rig : str
 
     Raises
     ------

@@ -56,8 +56,6 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
 
     Parameters
     ----------
-    fire : Fire
-    scenario : Scenario
     rate_hz : float
         [Hz]
     """

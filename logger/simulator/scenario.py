@@ -37,10 +37,8 @@ class ZoneSpec:
 
     Attributes
     ----------
-    name : str
     height_cm : float
         Middle of its pots above the coal bed. [cm]
-    side : str
     exposure : float
         0 sheltered to 1 fully in the wind.
     sky : float

@@ -23,7 +23,6 @@ class FiringFrames:
 
     Parameters
     ----------
-    firing : SimulatedFiring
     rate_hz : float
         That it was simulated at. [Hz]
     rig : str
@@ -125,8 +124,6 @@ def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
 
     Parameters
     ----------
-    rig : str
-    seq, ms : int
     channels : int
         k0 to k<channels - 1>.
 

@@ -19,10 +19,8 @@ class Ruler(NamedTuple):
 
     Attributes
     ----------
-    name : str
     temperature_c : float
         [°C]
-    dash : tuple of int
     width : float
         [px]
     """

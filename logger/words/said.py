@@ -52,7 +52,6 @@ def said(words: str, *values: str | Degrees) -> Said:
     ----------
     words : str
         With `{}` where the values belong.
-    *values : str or Degrees
 
     Examples
     --------
@@ -74,7 +73,6 @@ def in_unit(parts: Sequence[Any], unit: Unit) -> str:
     ----------
     parts : sequence
         Words, and `Degrees` or what became of them in JSON.
-    unit : {'C', 'F'}
 
     Raises
     ------
