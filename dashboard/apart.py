@@ -260,17 +260,7 @@ def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
 
 
 def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
-    """Bound what this process may take from now on.
-
-    Parameters
-    ----------
-    memory_mb : int
-        Beside what it has already. [MB]
-    file_mb : int
-        Of each file. [MB]
-    time_s : float
-        Of the processor. [s]
-    """
+    """Bound what this process may take from now on."""
     import resource
 
     now = _data_bytes()

@@ -129,8 +129,6 @@ def create_app(
     ----------
     journal_path : Path
         The journal; it need not exist yet.
-    host : str, default '127.0.0.1'
-        The address that it will listen on.
     door : Door, optional
         Who may act; everybody if left out.
     places : Places, optional
@@ -381,11 +379,6 @@ def serve(
     say : callable
         Takes what the person at the terminal should know.
 
-    Returns
-    -------
-    int
-        0.
-
     Raises
     ------
     UserError
@@ -411,13 +404,7 @@ def serve(
 
 
 def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.Config:
-    """Say how the page is served.
-
-    Parameters
-    ----------
-    tls : (Path, Path), optional
-        Certificate and key.
-    """
+    """Say how the page is served."""
     return uvicorn.Config(
         server,
         log_level=logging.ERROR,  # a line for each odd request would fill the log

@@ -45,11 +45,6 @@ def place_options(journal_path: Path) -> list[dict[str, str]]:
 def noted(journal_path: Path, event: Any) -> dict[str, Any]:
     """Give a note of the running firing.
 
-    Parameters
-    ----------
-    event : object
-        Its number.
-
     Returns
     -------
     dict
@@ -70,11 +65,6 @@ def noted(journal_path: Path, event: Any) -> dict[str, Any]:
 
 def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:
     """Say what is known of a zone, where a gun's reading is far from all of it.
-
-    Parameters
-    ----------
-    temperature_c : float
-        [°C]
 
     Returns
     -------

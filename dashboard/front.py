@@ -68,8 +68,6 @@ class Front:
     ----------
     known : mapping
         `app.callback_map`.
-    look : callable
-        Gives a first look at the fire, as HTML, in a unit.
     """
 
     def __init__(

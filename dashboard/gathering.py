@@ -38,13 +38,7 @@ class Stopped(StokewatchError):
 
 
 class Work:
-    """Something that takes seconds.
-
-    Attributes
-    ----------
-    share : float
-        How far it has come, 0 to 1.
-    """
+    """Something that takes seconds."""
 
     def __init__(self) -> None:
         self.share = 0.0
@@ -84,11 +78,6 @@ class Gathering:
     async def firing(self, firing: str) -> FiringInfo:
         """Find a firing.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID, or `last`.
-
         Raises
         ------
         UserError
@@ -113,11 +102,6 @@ class Gathering:
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
         """Begin to judge a firing moment by moment, or give what there is of that.
-
-        Parameters
-        ----------
-        plan : Plan, optional
-            The firing's own if left out.
 
         Returns
         -------

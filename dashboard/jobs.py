@@ -92,12 +92,6 @@ def import_files(
 
     Parameters
     ----------
-    journal : str
-        Path.
-    files : list of str
-        Paths.
-    options : dict
-        Of `CsvOptions`.
     started_us : int or None
         Where the files have no dates. [µs]
     plan : str or None
@@ -131,8 +125,6 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 
     Parameters
     ----------
-    journal : str
-        Path.
     firings : list of str
         IDs; those that are gone already are passed over.
 
@@ -161,15 +153,6 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
     """Write a firing as a file.
 
-    Parameters
-    ----------
-    journal : str
-        Path.
-    firing : str
-        Its ID.
-    out : str
-        Path.
-
     Returns
     -------
     int
@@ -191,10 +174,6 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
     Parameters
     ----------
-    journal : str
-        Path.
-    firing : str
-        Its ID.
     plan : str or None
         TOML; the firing's own if None.
 
@@ -212,15 +191,6 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
 def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as `stokewatch rehearse` does.
-
-    Parameters
-    ----------
-    journal : str
-        Path.
-    firing : str
-        Its ID.
-    plan : str, optional
-        TOML; the firing's own if left out.
 
     Returns
     -------

@@ -65,18 +65,7 @@ class Buckets:
         self._left: dict[str, tuple[float, float]] = {}
 
     def take(self, address: str, now_s: float) -> bool:
-        """Take a token.
-
-        Parameters
-        ----------
-        now_s : float
-            Of a monotonic clock. [s]
-
-        Returns
-        -------
-        bool
-            False where there is none left.
-        """
+        """Take a token."""
         left, at = self._left.pop(address, (self._rate.burst, now_s))
         left = min(self._rate.burst, left + (now_s - at) * self._rate.per_s)
         enough = left >= 1.0

@@ -79,11 +79,6 @@ class Operators:
 
     The PIN itself is nowhere: the file holds its argon2 hash, and of each session's token only a digest. A
     page that is started again knows its operators still.
-
-    Parameters
-    ----------
-    home : Path
-        The user's folder.
     """
 
     def __init__(self, home: Path) -> None:
@@ -214,18 +209,7 @@ class Attempts:
         self._wrong: deque[tuple[float, str]] = deque()
 
     def wait_s(self, address: str, now_s: float) -> float:
-        """How long somebody must wait before the next attempt.
-
-        Parameters
-        ----------
-        now_s : float
-            Of a monotonic clock. [s]
-
-        Returns
-        -------
-        float
-            0: none. [s]
-        """
+        """How long somebody must wait before the next attempt."""
         while self._wrong and self._wrong[0][0] <= now_s - WINDOW_S:
             self._wrong.popleft()
         own = [t for t, at in self._wrong if at == address]

@@ -85,11 +85,6 @@ def to_document(plan: Plan) -> Document:
 def draft_of(data: Any) -> tuple[Document, str] | None:
     """Read a draft that a browser kept: its plan's tables, and the name that it was saved under.
 
-    Parameters
-    ----------
-    data : object
-        From anybody.
-
     Returns
     -------
     (dict, str) or None
@@ -153,8 +148,6 @@ def written(value: Any, kind: str) -> str:
     ----------
     value : object
         As the plan keeps it; what isn't a number is written as it is.
-    kind : str
-        From `kind_of`.
     """
     if value is None:
         return ""
@@ -169,10 +162,6 @@ def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
 
     Parameters
     ----------
-    text : object
-        From anybody.
-    kind : str
-        From `kind_of`.
     empty : bool
         Whether nothing may stand there; then that is None.
 

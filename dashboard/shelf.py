@@ -35,13 +35,7 @@ ORDERS: Final = {
 
 
 def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
-    """Give a journal's firings, the latest first; none where there is no journal yet.
-
-    Parameters
-    ----------
-    binned : bool or None, default False
-        See `JournalReader.firings`.
-    """
+    """Give a journal's firings, the latest first; none where there is no journal yet."""
     try:
         with contextlib.closing(JournalReader(path)) as reader:
             return reader.firings(binned=binned)
@@ -137,13 +131,7 @@ def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float],
 
 
 class Pictures:
-    """Small pictures, made once for each state of a firing.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    """
+    """Small pictures, made once for each state of a firing."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -184,11 +172,6 @@ def pictures(path: Path) -> Pictures:
 def known_plans(path: Path) -> list[dict[str, Any]]:
     """List the plans by which a file's columns may be known.
 
-    Parameters
-    ----------
-    path : Path
-        The journal; saved plans lie beside it.
-
     Returns
     -------
     list of dict
@@ -210,11 +193,6 @@ def known_plans(path: Path) -> list[dict[str, Any]]:
 
 def plan_called(path: Path, ref: str) -> Plan:
     """Find a plan of `known_plans`.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
 
     Raises
     ------

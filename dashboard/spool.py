@@ -81,11 +81,6 @@ class Spool:
     async def take(self, token: str, name: str, body: AsyncIterator[bytes]) -> str:
         """Take a file in; nothing of it stays where it is refused.
 
-        Parameters
-        ----------
-        name : str
-            As the tablet calls it.
-
         Returns
         -------
         str
@@ -136,13 +131,6 @@ class Spool:
 
 def plain_name(name: str, otherwise: str) -> str:
     """Make a file's name that is one on any disk.
-
-    Parameters
-    ----------
-    name : str
-        From anywhere.
-    otherwise : str
-        Where nothing is left of it.
 
     Returns
     -------

@@ -91,11 +91,6 @@ def _series(t_us: Any, c: Any) -> pd.Series[float]:
 def seconds(table: pd.DataFrame, info: FiringInfo) -> Any:
     """Give a table's times from a firing's first reading.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From `readings`.
-
     Returns
     -------
     float array, shape (n,)
@@ -143,11 +138,6 @@ def on_steps(
 
 def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
     """Give a firing's traces, thinned so that peaks and dips stay.
-
-    Parameters
-    ----------
-    points : int
-        At most about so many a line.
 
     Returns
     -------
@@ -237,11 +227,6 @@ def _rows(by_firing: Sequence[dict[tuple[str, str], Fact]]) -> list[tuple[str, s
 def differences(table: pd.DataFrame) -> pd.DataFrame:
     """Give each firing's difference to the first.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From `facts_table`.
-
     Returns
     -------
     pandas.DataFrame
@@ -252,11 +237,6 @@ def differences(table: pd.DataFrame) -> pd.DataFrame:
 
 def place_of(data: dict[str, Any]) -> dict[str, Any]:
     """Read where something was noted.
-
-    Parameters
-    ----------
-    data : dict
-        Of a note or a gun reading.
 
     Returns
     -------

@@ -94,8 +94,6 @@ class Frame(msgspec.Struct, frozen=True, gc=False):
 
     Attributes
     ----------
-    rig : str
-        The rig's name.
     seq : int
         Counts frames, wraps at 2**32.
     ms : int
@@ -146,8 +144,6 @@ class Batch:
 
     Attributes
     ----------
-    rig : str
-        The rig's name.
     channels : tuple of Channel, length k
         Columns of the arrays below.
     t_us : int64 array, shape (n,)
@@ -190,8 +186,6 @@ class Event:
         UTC. [µs]
     kind : str
         `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault`, `retract` or `system`.
-    data : dict
-        JSON.
     who : str
         Empty for the program itself.
     id : int

@@ -75,13 +75,7 @@ class Arm(Asked, frozen=True):
 
 
 class Acknowledge(Asked, frozen=True):
-    """Say that an alarm has been seen.
-
-    Attributes
-    ----------
-    key : str
-        The alarm's.
-    """
+    """Say that an alarm has been seen."""
 
     key: Annotated[str, Meta(max_length=MAX_KEY)]
 
@@ -89,15 +83,7 @@ class Acknowledge(Asked, frozen=True):
 
 
 class Shelve(Asked, frozen=True):
-    """Silence an alarm for a while.
-
-    Attributes
-    ----------
-    key : str
-        The alarm's.
-    minutes : float
-        [min]
-    """
+    """Silence an alarm for a while."""
 
     key: Annotated[str, Meta(max_length=MAX_KEY)]
     minutes: Annotated[float, Meta(ge=1, le=240)] = 10.0
@@ -163,13 +149,7 @@ class Spot(Asked, frozen=True):
 
 
 class Retract(Asked, frozen=True):
-    """Take a note or a spot reading back.
-
-    Attributes
-    ----------
-    event : int
-        Its number.
-    """
+    """Take a note or a spot reading back."""
 
     event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
 
@@ -179,8 +159,6 @@ class Amend(Asked, frozen=True):
 
     Attributes
     ----------
-    event : int
-        Its number.
     ago_min : float or None
         How long ago it happened; None: when it says. [min]
     """
@@ -222,8 +200,6 @@ def read_request(kind: str, data: Any) -> Asked:
     ----------
     kind : str
         One of `KINDS`.
-    data : object
-        What came with it: a dict from JSON, if all is well.
 
     Returns
     -------
@@ -265,11 +241,6 @@ def data_of(asked: Asked) -> dict[str, Any]:
 
 def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
     """Take a text out of what somebody sent.
-
-    Parameters
-    ----------
-    longest : int, default 1000
-        Characters.
 
     Returns
     -------

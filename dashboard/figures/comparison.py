@@ -159,8 +159,6 @@ def curves_figure(
     ----------
     since : str
         What that moment is: `lighting`.
-    target_c : float, optional
-        Where all have the same. [°C]
     """
     figure = go.Figure()
     for curve in curves:

@@ -96,8 +96,6 @@ def heat_figure(
         Those with a height or a zone stand where they belong.
     sides : sequence of str, optional
         Only probes on these sides.
-    cursor_s : float, optional
-        [s]
 
     Returns
     -------

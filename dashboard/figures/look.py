@@ -41,11 +41,6 @@ def theme_of(told: Any) -> Theme:
 def number(temperature_c: float, unit: Unit) -> float:
     """Give a temperature in the unit that is shown.
 
-    Parameters
-    ----------
-    temperature_c : float
-        [°C]
-
     Returns
     -------
     float
@@ -56,11 +51,6 @@ def number(temperature_c: float, unit: Unit) -> float:
 
 def numbers(temperatures_c: Iterable[float], unit: Unit) -> list[float | None]:
     """Give temperatures in the unit that is shown, as plotly's `extendData` takes them.
-
-    Parameters
-    ----------
-    temperatures_c : iterable of float
-        [°C]
 
     Returns
     -------

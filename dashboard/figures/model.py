@@ -56,8 +56,6 @@ class Mark:
 
     Attributes
     ----------
-    t_s : float
-        From the first reading. [s]
     kind : {'note', 'wood', 'spot', 'alarm', 'good', 'act'}
         `good`: good news, such as a target that is reached; `act`: what somebody did about an alarm.
     until_s : float or None
@@ -84,8 +82,6 @@ class Stage:
     ----------
     name : str
         As it is shown: `Climb`.
-    from_s : float
-        [s]
     """
 
     name: str

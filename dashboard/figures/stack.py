@@ -41,8 +41,6 @@ class Spot:
     ----------
     x : float
         -1 to 1, the edges of the pile.
-    height_cm : float
-        [cm]
     """
 
     x: float

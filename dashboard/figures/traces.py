@@ -69,8 +69,6 @@ def traces_figure(
     ----------
     lines : sequence of Line
         Thinned; trace `i` of the figure is line `i`, which `extendData` and `single_out` rely on.
-    target_c, burnout_c : float
-        [°C]
     length_s : float
         From the first reading to the last. [s]
     zero_s : float
@@ -117,11 +115,6 @@ def traces_figure(
 def highest(lines: Sequence[Line], target_c: float) -> float:
     """Give where the temperature axis ends.
 
-    Parameters
-    ----------
-    target_c : float
-        [°C]
-
     Returns
     -------
     float
@@ -133,13 +126,6 @@ def highest(lines: Sequence[Line], target_c: float) -> float:
 
 def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str, Any]]:
     """Make the shapes that point at a moment.
-
-    Parameters
-    ----------
-    at_s : float or None
-        [s]
-    length_s, zero_s : float
-        [s]
 
     Returns
     -------
@@ -222,10 +208,6 @@ def ends(
     ----------
     last : sequence of (time, temperature)
         Of each line, its last reading; None where there is none. [s], [°C]
-    apart_c : float
-        [°C]
-    zero_s : float
-        [s]
 
     Returns
     -------

@@ -139,36 +139,12 @@ class Board:
         return max((v.newest_s for v in self.values if v.newest_s is not None), default=None)
 
     def now_s(self, quiet_s: float) -> float:
-        """Give the firing's own time, now.
-
-        Parameters
-        ----------
-        quiet_s : float
-            Since the logger last spoke. [s]
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Give the firing's own time, now."""
         at_s = self.at_s if self.at_s is not None else self.newest_s or 0.0
         return at_s + quiet_s * self.scale
 
     def age_s(self, t_s: float, quiet_s: float) -> float:
-        """Give how long ago something was, in the tablet's seconds.
-
-        Parameters
-        ----------
-        t_s : float
-            The firing's time. [s]
-        quiet_s : float
-            [s]
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Give how long ago something was, in the tablet's seconds."""
         return max(0.0, (self.now_s(0.0) - t_s) / self.scale) + quiet_s
 
     def usual_s(self, i: int) -> float:
@@ -204,13 +180,7 @@ class Board:
         return "rig" if silent_s > max(RIG_S, min(steps, default=1.0) * 2.5) else "fresh"
 
     def is_silent(self, i: int, quiet_s: float) -> bool:
-        """Tell whether a probe has said nothing for longer than it should.
-
-        Parameters
-        ----------
-        quiet_s : float
-            [s]
-        """
+        """Tell whether a probe has said nothing for longer than it should."""
         newest_s = self.values[i].newest_s
         return newest_s is None or self.age_s(newest_s, quiet_s) > max(RIG_S, self.usual_s(i) * 2.5)
 

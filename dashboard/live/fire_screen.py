@@ -37,8 +37,6 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     ----------
     drawn : Drawn
         What stands on every page; the fire is added to it.
-    quiet_s : float or None
-        [s]
     whole : bool
         Whether to draw the pictures; else what has come is added to them.
     """
@@ -163,13 +161,7 @@ def follow(board: Board, wish: Wish) -> dict[str, Any]:
 
 
 def top_c(board: Board) -> float:
-    """Give where the temperature axis ends: with room above the target and the hottest reading so far.
-
-    Returns
-    -------
-    float
-        [°C]
-    """
+    """Give where the temperature axis ends: with room above the target and the hottest reading so far."""
     seen = [v.c for v in board.values if v.c is not None]
     if board.peak_c < -273.0:
         seen += [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]

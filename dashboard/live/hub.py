@@ -108,11 +108,6 @@ class Glass:
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
         """Make a screen of what changed, or of all.
 
-        Parameters
-        ----------
-        quiet_s : float or None
-            [s]
-
         Returns
         -------
         Screen or None
@@ -175,17 +170,6 @@ class Hub:
     """Looks ten times a second while somebody watches, and tells tablets what they wished for.
 
     Looks and whole screens take turns, so a whole screen and those after it hold every reading once.
-
-    Parameters
-    ----------
-    path : Path
-        The journal; it need not exist yet.
-    draw : callable
-        See `Draw`.
-    version : str
-        Of the page's code.
-    first_look : callable
-        See `dashboard.first_look.first_look`.
     """
 
     def __init__(self, path: Path, draw: Draw, version: str, first_look: FirstLook) -> None:
@@ -202,13 +186,7 @@ class Hub:
         self._grown = 0
 
     async def serve(self, socket: WebSocket) -> None:
-        """Serve one tablet until it leaves.
-
-        Parameters
-        ----------
-        socket : WebSocket
-            Not accepted yet.
-        """
+        """Serve one tablet until it leaves."""
         if len(self.tablets) >= MAX_TABLETS:
             await socket.close(1013, "too many tablets")
             return

@@ -128,11 +128,5 @@ def read_wish(text: str) -> Wish | None:
 
 
 def write(message: Hello | Screen | Pulse) -> str:
-    """Write a message.
-
-    Returns
-    -------
-    str
-        JSON.
-    """
+    """Write a message."""
     return _encoder.encode(message).decode()

@@ -19,8 +19,6 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
 
     Parameters
     ----------
-    quiet_s : float or None
-        Since the logger gave a sign of life. [s]
     whole : bool
         Whether the pictures are to be drawn from the beginning.
     """
@@ -88,11 +86,6 @@ def lighting_s(board: Board) -> float | None:
 
 def since_wood(board: Board, quiet_s: float) -> str:
     """Say how long ago wood was added last.
-
-    Parameters
-    ----------
-    quiet_s : float
-        [s]
 
     Returns
     -------

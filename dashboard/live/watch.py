@@ -80,13 +80,7 @@ class _Line:
 
 
 class Watcher:
-    """What the page knows of the journal. Threads take turns: one that was left behind may still be looking.
-
-    Parameters
-    ----------
-    path : Path
-        The journal; it need not exist yet.
-    """
+    """What the page knows of the journal. Threads take turns: one left behind may still be looking."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -118,11 +112,6 @@ class Watcher:
 
     def look(self, wall_s: float) -> tuple[str, Message | None]:
         """Look for what is new.
-
-        Parameters
-        ----------
-        wall_s : float
-            Unix time now. [s]
 
         Returns
         -------
@@ -433,11 +422,6 @@ def _limits(plan: Plan) -> tuple[str, ...]:
 
 def band(line: Estimates, started_us: int) -> Message:
     """Give what the pots of a zone were estimated to be at in few points: it moves slowly.
-
-    Parameters
-    ----------
-    started_us : int
-        The firing's first reading. [µs]
 
     Returns
     -------

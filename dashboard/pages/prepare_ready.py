@@ -260,11 +260,6 @@ async def cold_check(step: Any, _: Any, kept: Any) -> Any:
 def check_rig(doc: Document) -> dict[str, Any]:
     """Judge the rig by what the running logger keeps.
 
-    Parameters
-    ----------
-    doc : dict
-        The plan.
-
     Returns
     -------
     dict

@@ -40,8 +40,6 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
 
     Parameters
     ----------
-    firing : str
-        Its ID.
     at : str
         Seconds since its first reading.
     """

@@ -23,8 +23,6 @@ class Finding:
     what : str
         `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
         `clock`, `frames`, …
-    where : str
-        The probe, the rig or the machine.
     text : str
         What is so.
     mend : str
@@ -40,13 +38,7 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What the cold check says.
-
-    Attributes
-    ----------
-    findings : tuple of Finding
-        What fails first.
-    """
+    """What the cold check says."""
 
     findings: tuple[Finding, ...]
 

@@ -42,8 +42,6 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
 
     Parameters
     ----------
-    firing : FiringInfo
-        That runs.
     plan : Plan or None
         That is to be checked; the running firing's own if left out.
     """
@@ -93,13 +91,7 @@ def stored_batches(
 
 
 def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> dict[Key, Hand]:
-    """Tell which probes were warmed in the hand.
-
-    Parameters
-    ----------
-    back_s : float
-        How far back to look. [s]
-    """
+    """Tell which probes were warmed in the hand."""
     if firing.last_us is None:
         return {}
     rolled = reader.rollups(firing.id, 1, since_us=firing.last_us - round(back_s * 1e6))
@@ -145,8 +137,6 @@ def about_machine(home: Path, power: Path = POWER) -> list[Finding]:
     ----------
     home : Path
         Where a firing is kept; it need not exist yet.
-    power : Path, default /sys/class/power_supply
-        Where Linux shows batteries.
     """
     return [*_about_disk(home), *_about_battery(power), *_about_host_clock(time.time())]
 

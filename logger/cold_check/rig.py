@@ -66,12 +66,6 @@ def check_rig(
         Without any of both, serial ports are listened to for a rig.
     plain : sequence of PlanSource
         Rigs that don't speak the rig's line.
-    seconds : float
-        [s]
-    home : Path
-        Where a firing would be kept.
-    begun : callable
-        Is called when the listening begins.
     """
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
@@ -102,13 +96,6 @@ def check(
     begun: Callable[[], None],
 ) -> Report:
     """Judge the rig by the journal where a logger runs, else by listening to it.
-
-    Parameters
-    ----------
-    seconds : float
-        To listen for. [s]
-    begun : callable
-        Is called when the listening begins, if there is any.
 
     Raises
     ------

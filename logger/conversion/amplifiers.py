@@ -141,14 +141,10 @@ def encode_word(
 
     Parameters
     ----------
-    amp : str
-        A key of `AMPLIFIERS`.
     temperature_c : float
         Hot junction or surface; beyond the chip's range the word is that of its limit. [°C]
     cold_junction_c : float, default 25
         [°C]
-    letter : str, default 'K'
-        Thermocouple type, one of the chip's `letters`; of no consequence for infrared.
     status : Status, default OK
         Anything else makes the chip's word for that fault, whatever the temperatures.
 
@@ -177,8 +173,6 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
 
     Parameters
     ----------
-    amp : str
-        The chip's name, lower case.
     letter : str, default 'K'
         Thermocouple type that it must serve; of no consequence for infrared.
 

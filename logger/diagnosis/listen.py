@@ -47,12 +47,8 @@ def listen(
     target : str
         A serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
         file of recorded lines.
-    seconds : float, default 15
-        How long; a file is read at once. [s]
     as_json : bool, default False
         Print one JSON document instead of plain words.
-    echo : callable, optional
-        Prints a text.
 
     Returns
     -------

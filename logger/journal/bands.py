@@ -39,13 +39,6 @@ class ReadingBand:
     def at(self, temperature_c: float, rate_c_s: float) -> float:
         """Give half the band's width, at 90 %; without numpy, since the page asks ten times a second.
 
-        Parameters
-        ----------
-        temperature_c : float
-            [°C]
-        rate_c_s : float
-            How fast the reading moves. [°C/s]
-
         Returns
         -------
         float

@@ -65,8 +65,6 @@ def delete_for_good(
 
     Parameters
     ----------
-    firing : str
-        Its ID.
     tell : callable, optional
         Takes how much is done, from 0 to 1.
 

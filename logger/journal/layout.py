@@ -56,11 +56,6 @@ class Layout:
     def loads(cls, row_id: int, rig: str, text: str) -> Layout:
         """Read a layout as `dumps` wrote it.
 
-        Parameters
-        ----------
-        text : str
-            JSON.
-
         Raises
         ------
         ValueError
@@ -198,10 +193,6 @@ class Layout:
     def temperature_c(self, records: Records) -> Floats:
         """Temperatures in records.
 
-        Parameters
-        ----------
-        records : structured array, shape (n,)
-
         Returns
         -------
         array, shape (n, k)
@@ -222,10 +213,6 @@ class Layout:
     def status(self, records: Records) -> Bytes:
         """`Status` of each reading in records.
 
-        Parameters
-        ----------
-        records : structured array, shape (n,)
-
         Returns
         -------
         uint8 array, shape (n, k)
@@ -237,7 +224,6 @@ class Layout:
 
         Parameters
         ----------
-        records : structured array, shape (n,)
         minute : int or int64 array, shape (n,)
             From `encode`.
 
@@ -344,11 +330,6 @@ def seal(data: bytes, key: bytes) -> bytes:
 def unseal(data: bytes, key: bytes) -> bytes:
     """Take the checksum off.
 
-    Parameters
-    ----------
-    data : bytes
-        From `seal`.
-
     Raises
     ------
     ValueError
@@ -360,13 +341,7 @@ def unseal(data: bytes, key: bytes) -> bytes:
 
 
 def is_whole(data: bytes, key: bytes) -> bool:
-    """Tell whether data match their checksum.
-
-    Parameters
-    ----------
-    data : bytes
-        From `seal` or `squeeze`.
-    """
+    """Tell whether data match their checksum."""
     if not isinstance(data, bytes) or len(data) < 4:
         return False
     told = int.from_bytes(data[-4:], "little")
@@ -381,8 +356,6 @@ def squeeze(array: NDArray[np.generic], key: bytes) -> bytes:
     ----------
     array : array, shape (n, ...)
         Of any type.
-    key : bytes
-        As for `seal`.
 
     Returns
     -------
@@ -405,10 +378,6 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void], key: bytes) -> NDArray[np.v
     ----------
     dtype : dtype
         Of the items; several in a row make one item where they were packed as rows.
-
-    Returns
-    -------
-    array, shape (n,)
 
     Raises
     ------

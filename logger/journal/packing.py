@@ -32,8 +32,6 @@ def pack_minutes(
     ----------
     db : sqlite3.Connection
         In a transaction.
-    key : int
-        The firing's key in the file.
     before : int
         Only minutes before this one, counted from 1970.
     limit : int, default -1
@@ -83,12 +81,8 @@ def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival
 
     Parameters
     ----------
-    key : int
-        The firing's key in the file.
     minute : int
         Counted from 1970.
-    records : structured array, shape (n,)
-        In order of time.
     arrival : int
         The newest that is in it.
 
@@ -114,15 +108,7 @@ def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival
 
 
 def put_minute(db: sqlite3.Connection, rows: list[PackedRow]) -> None:
-    """Write a packed minute and its rollups, in place of what it had.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-        In a transaction.
-    rows : list
-        From `packed_rows`.
-    """
+    """Write a packed minute and its rollups, in place of what it had."""
     for sql, values in rows:
         db.execute(sql, values)
 

@@ -102,11 +102,6 @@ class PageFile:
     def page(self, number: int) -> bytes:
         """Read a page.
 
-        Parameters
-        ----------
-        number : int
-            From 1.
-
         Returns
         -------
         bytes
@@ -157,10 +152,6 @@ class PageFile:
         -------
         list
             int, float, str, bytes or None.
-
-        Raises
-        ------
-        BrokenCell
         """
         data = cell.local if columns is not None else self._whole(cell)
         at, _ = _varint(data, 0)

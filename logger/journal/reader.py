@@ -232,8 +232,6 @@ class JournalReader:
         ----------
         after : int
             Go on after this arrival; 0 for the beginning.
-        limit : int, default 1000
-            At most so many batches.
 
         Returns
         -------
@@ -344,11 +342,6 @@ class JournalReader:
     def events(self, firing: str, after_id: int = 0) -> list[Event]:
         """Give a firing's events.
 
-        Parameters
-        ----------
-        after_id : int, default 0
-            Only those after this one.
-
         Returns
         -------
         list of Event
@@ -376,8 +369,6 @@ class JournalReader:
         ----------
         after_id : int
             Only those after this one; 0 for the beginning.
-        limit : int, default 1000
-            At most so many.
         """
         with self._snapshot():
             rows = self._db.execute(
@@ -423,8 +414,6 @@ class JournalReader:
         ----------
         firing : str or None
             Its ID; None for all.
-        since_us : int, optional
-            [µs]
 
         Returns
         -------
@@ -487,13 +476,7 @@ class JournalReader:
             return None
 
     def request(self, request_id: int) -> Request | None:
-        """Give a request, with its answer if there is one.
-
-        Parameters
-        ----------
-        request_id : int
-            From `add_request`.
-        """
+        """Give a request, with its answer if there is one."""
         with self._snapshot():
             row = self._db.execute(
                 "SELECT id, made_us, kind, data, who, result FROM request WHERE id = ?", (request_id,)

@@ -48,8 +48,6 @@ class FiringInfo:
     late : int
         Changes whenever readings arrive that are older than others of their rig: who has drawn the firing
         should read it afresh.
-    invented : bool
-        From a simulation.
     facts : dict
         What people wrote down about it.
     seen : tuple of (rig, channel)
@@ -134,13 +132,6 @@ _FIRINGS: Final = f"""
 
 def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, ...] = ()) -> list[FiringInfo]:
     """Read firings.
-
-    Parameters
-    ----------
-    where : str
-        What follows `FROM firing`.
-    values : tuple
-        For its question marks.
 
     Returns
     -------
@@ -239,11 +230,6 @@ def to_request(row: tuple[Any, ...]) -> Request:
 
 def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
     """Make an event of its row (id, t_us, kind, data, who).
-
-    Parameters
-    ----------
-    firing : int
-        Its firing's key in the file.
 
     Returns
     -------

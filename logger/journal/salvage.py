@@ -44,8 +44,6 @@ class Salvage:
     ----------
     aside : Path
         The damaged file.
-    firings, readings, events : int
-        What was saved.
     lost : list of str
         What could not be read, as far as one can tell.
     """
@@ -77,11 +75,6 @@ def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
     every_firing : bool, default False
         Check the readings' checksums of all firings, not only of the latest; the file's structure is always
         checked throughout.
-
-    Returns
-    -------
-    list of Fault
-        What is wrong; empty for a sound journal.
 
     Raises
     ------

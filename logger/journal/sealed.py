@@ -21,11 +21,6 @@ class DamagedError(ValueError):
 def to_json(data: Any) -> str:
     """Write what an event, a request or a heartbeat says.
 
-    Returns
-    -------
-    str
-        JSON that any reader takes.
-
     Raises
     ------
     ValueError
@@ -102,15 +97,7 @@ def load_dict(sealed: Any, *about: object) -> dict[str, Any]:
 
 
 def twin_text(of: str, row: int, *columns: object) -> str:
-    """Write a row a second time, for the table `twin`.
-
-    Parameters
-    ----------
-    of : str
-        The row's table.
-    row : int
-        Its key.
-    """
+    """Write a row a second time, for the table `twin`."""
     return seal_text(to_json(columns), of, row)
 
 
@@ -119,8 +106,6 @@ def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[An
 
     Parameters
     ----------
-    columns : tuple
-        As they stand in the row itself.
     twin : object
         From `twin_text`; None where a version before it wrote the row.
 

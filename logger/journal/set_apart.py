@@ -34,8 +34,6 @@ class Apart:
 
     Attributes
     ----------
-    id : int
-        Its number; given by whoever sets it apart.
     t_us : int
         When it came in, UTC. [µs]
     why : str
@@ -61,13 +59,7 @@ WHY: Final = {
 
 
 def keep(db: sqlite3.Connection, firing: int | None, rows: Sequence[Apart]) -> None:
-    """Set frames apart; inside a transaction.
-
-    Parameters
-    ----------
-    firing : int or None
-        Its key.
-    """
+    """Set frames apart; inside a transaction."""
     db.executemany(
         "INSERT OR REPLACE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)",
         [(row.id, firing, row.t_us, row.rig, row.source, row.why, row.line) for row in rows],
@@ -80,26 +72,12 @@ def release(db: sqlite3.Connection, ids: Iterable[int]) -> None:
 
 
 def adopt(db: sqlite3.Connection, firing: int) -> None:
-    """Give what came before a firing began to it.
-
-    Parameters
-    ----------
-    firing : int
-        Its key.
-    """
+    """Give what came before a firing began to it."""
     db.execute("UPDATE set_apart SET firing = ? WHERE firing IS NULL", (firing,))
 
 
 def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None) -> Iterator[Apart]:
-    """Give what was set apart, in the order it came in.
-
-    Parameters
-    ----------
-    firing : int or None
-        Its key; None for all.
-    since_us : int, optional
-        [µs]
-    """
+    """Give what was set apart, in the order it came in."""
     rows = db.execute(
         "SELECT id, t_us, rig, source, why, line FROM set_apart"
         " WHERE (?1 IS NULL OR firing = ?1) AND (?2 IS NULL OR t_us >= ?2) ORDER BY id",
@@ -117,13 +95,7 @@ def sums(db: sqlite3.Connection) -> tuple[int, dict[tuple[str, str], tuple[int, 
 
 
 def count(db: sqlite3.Connection, firing: int) -> list[tuple[str, str, int]]:
-    """Count what is set apart of a firing.
-
-    Parameters
-    ----------
-    firing : int
-        Its key.
-    """
+    """Count what is set apart of a firing."""
     return [
         (rig, why, frames)
         for rig, why, frames in db.execute(
@@ -138,8 +110,6 @@ def note(db: sqlite3.Connection, t_us: int, keys: dict[str, list[Key]]) -> None:
 
     Parameters
     ----------
-    t_us : int
-        Now. [µs]
     keys : dict of str to list of (seq, ms, checksum)
         By rig.
     """

@@ -41,15 +41,7 @@ class GoingOn:
 
 
 def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
-    """Look into a damaged journal for what must go on, as far as that is quickly found.
-
-    Parameters
-    ----------
-    path : Path
-        Not open for writing.
-    within_s : float, default 0.4
-        At most so long. [s]
-    """
+    """Look into a damaged journal for what must go on, as far as that is quickly found."""
     found = GoingOn()
     until_s = time.monotonic() + within_s
     with contextlib.suppress(sqlite3.Error):
@@ -87,11 +79,6 @@ def _search(path: Path, found: GoingOn, until_s: float) -> None:
 def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
     """Set a writer's journal aside, since it is damaged, and let it go on with another in its place.
 
-    Parameters
-    ----------
-    going_on : GoingOn
-        What the new one begins with.
-
     Returns
     -------
     Path
@@ -115,19 +102,10 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
 def begin_instead(path: Path, going_on: GoingOn) -> Path:
     """Set a journal aside and put a new one in its place.
 
-    Parameters
-    ----------
-    path : Path
-        Not open for writing.
-
     Returns
     -------
     Path
         The one set aside.
-
-    Raises
-    ------
-    JournalError
     """
     new = path.with_name(f".{path.name}.instead")
     for ending in ("", *BESIDE):

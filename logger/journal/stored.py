@@ -37,13 +37,7 @@ class Part:
 
 
 class Stored:
-    """Reads the tables of readings. All calls that belong together must be inside one transaction.
-
-    Parameters
-    ----------
-    path : Path
-        For messages.
-    """
+    """Reads the tables of readings. All calls that belong together must be inside one transaction."""
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
         self._db = db

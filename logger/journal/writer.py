@@ -79,11 +79,6 @@ class JournalWriter:
     rolled up, and packed into one row; both happen inside the transaction that brought the readings, so there
     is never more or less than all of it.
 
-    Parameters
-    ----------
-    path : Path
-        The file; made where there is none.
-
     Raises
     ------
     JournalError
@@ -112,11 +107,6 @@ class JournalWriter:
 
         Where the file is gone and its folder isn't, everything committed is still to be had from the file
         that is open, and is written out again.
-
-        Parameters
-        ----------
-        firing : str or None
-            The firing that must be in it.
 
         Raises
         ------
@@ -222,8 +212,6 @@ class JournalWriter:
             Time of its first reading. [µs]
         ended_us : int, optional
             For one that is over already: an import. [µs]
-        invented : bool, default False
-            From a simulation.
         firing_id : str, optional
             For one that has an ID already, in another journal.
 
@@ -390,13 +378,6 @@ class JournalWriter:
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
         """Keep an event.
 
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-        data : dict
-            JSON.
-
         Returns
         -------
         int
@@ -423,12 +404,8 @@ class JournalWriter:
 
         Parameters
         ----------
-        event : int
-            The event's number.
         t_us, since_us : int
             Now, and how old the event may be. [µs]
-        who : str, optional
-            Who takes it back.
 
         Returns
         -------
@@ -462,8 +439,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        t_us : int
-            [µs]
         zones : mapping of str to (estimate_c, low_c, high_c, basis)
             By zone; see `JournalReader.estimates`. [°C]
         """
@@ -499,8 +474,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        t_us : int
-            [µs]
         keys : dict of str to list of (seq, ms, checksum)
             By rig.
         """
@@ -529,24 +502,12 @@ class JournalWriter:
         return unseal(row[0], row_key(key))
 
     def heartbeat(self, data: dict[str, Any]) -> None:
-        """Keep the logger's own health, in place of what was.
-
-        Parameters
-        ----------
-        data : dict
-            JSON.
-        """
+        """Keep the logger's own health, in place of what was."""
         with self.transaction():
             self._db.execute("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", (seal_text(to_json(data)),))
 
     def set_meta(self, key: str, value: dict[str, Any]) -> None:
-        """Keep one small fact about the whole journal.
-
-        Parameters
-        ----------
-        value : dict
-            JSON.
-        """
+        """Keep one small fact about the whole journal."""
         with self.transaction():
             self._db.execute(
                 "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, seal_text(to_json(value), key))
@@ -570,13 +531,7 @@ class JournalWriter:
         return [to_request(row) for row in rows]
 
     def finish_request(self, request_id: int, result: dict[str, Any]) -> None:
-        """Answer a request; of what it brought no more is kept than a note needs.
-
-        Parameters
-        ----------
-        result : dict
-            JSON; who asked sees it.
-        """
+        """Answer a request; of what it brought no more is kept than a note needs."""
         with self.transaction():
             self._db.execute(
                 "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
@@ -757,15 +712,6 @@ class TooManyWaiting(UserError):
 
 def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
     """Ask something of the logger.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    data : dict
-        JSON.
-    who : str, optional
-        Who asks.
 
     Returns
     -------

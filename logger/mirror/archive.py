@@ -27,13 +27,7 @@ _FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
 
 @dataclass(frozen=True, slots=True)
 class StoredFiring:
-    """One firing in an InfluxDB.
-
-    Attributes
-    ----------
-    ended_us : int or None
-        None while it runs. [µs]
-    """
+    """One firing in an InfluxDB."""
 
     id: str
     site: str
@@ -62,11 +56,6 @@ class Archive:
 
     def firings(self, site: str = "") -> list[StoredFiring]:
         """List firings.
-
-        Parameters
-        ----------
-        site : str, optional
-            Only those of this site.
 
         Returns
         -------
@@ -144,35 +133,11 @@ class Archive:
                 window_us = max(window_us // 2, 1_000_000)
 
     def readings(self, firing: StoredFiring, since_us: int, until_us: int = FOREVER_US) -> list[Batch]:
-        """Give the readings of a short span of time; see `batches`.
-
-        Parameters
-        ----------
-        since_us, until_us : int
-            From the first of these times on, until before the second. [µs]
-
-        Returns
-        -------
-        list of Batch
-            One for each rig.
-        """
+        """Give the readings of a short span of time; see `batches`."""
         return self._window(firing, since_us, until_us)[1]
 
     def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
-        """Give the least and the greatest reading of each step, at their own times: the server chooses.
-
-        Parameters
-        ----------
-        since_us, until_us : int
-            From the first of these times on, until before the second. [µs]
-        step_s : int
-            [s]
-
-        Returns
-        -------
-        list of Batch
-            One for each rig.
-        """
+        """Give the least and the greatest reading of each step, at their own times: the server chooses."""
         series: list[Series] = []
         for pick in ("bottom", "top"):
             series += self._influx.select(
@@ -188,11 +153,6 @@ class Archive:
 
     def events(self, firing: StoredFiring, after_id: int = 0) -> list[Event]:
         """Give what happened.
-
-        Parameters
-        ----------
-        after_id : int, default 0
-            Only events after this one.
 
         Returns
         -------

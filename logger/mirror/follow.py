@@ -54,8 +54,6 @@ class Follower:
         Only firings of this site; all sites if empty.
     ref : str, optional
         The firing's ID; else the one that runs, or the last.
-    clock : callable, optional
-        Seconds that never go back.
     """
 
     def __init__(
@@ -209,11 +207,6 @@ def _rows(batch: Batch, rows: np.ndarray) -> Batch:
 @contextlib.contextmanager
 def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
     """Follow a firing in a thread, for as long as the context is open.
-
-    Parameters
-    ----------
-    ref : str, optional
-        The firing's ID; else the one that runs, or the last.
 
     Yields
     ------

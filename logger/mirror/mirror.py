@@ -55,11 +55,6 @@ class Mirror:
     """Sends a journal, one step at a time.
 
     At least once, and in effect once: the same series and time overwrite each other.
-
-    Parameters
-    ----------
-    clock : callable, optional
-        Seconds that never go back.
     """
 
     def __init__(self, home: Home, target: Target, clock: Callable[[], float] = time.monotonic) -> None:
@@ -280,16 +275,6 @@ class _Stop(BaseException):
 
 def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
     """Run until SIGINT or SIGTERM.
-
-    Parameters
-    ----------
-    afresh : bool, default False
-        Send everything again.
-
-    Returns
-    -------
-    int
-        0.
 
     Raises
     ------

@@ -33,8 +33,6 @@ class Cursor:
     ----------
     arrival : int
         Of readings; see `JournalReader.arrived`.
-    event : int
-        The last event's number.
     """
 
     arrival: int = 0
@@ -59,13 +57,6 @@ class Parcel:
 
 class Outbox:
     """Reads the journal for the mirror.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    clock : callable, optional
-        Seconds that never go back.
 
     Raises
     ------

@@ -99,13 +99,7 @@ class Refused:
         self.count = len(self._known)
 
     def add(self, lines: Sequence[str], why: str) -> None:
-        """Put lines aside that aren't yet.
-
-        Parameters
-        ----------
-        why : str
-            What the server said.
-        """
+        """Put lines aside that aren't yet."""
         new = [line for line in lines if _mark(line.encode()) not in self._known]
         if not new:
             return

@@ -74,13 +74,7 @@ def pull(
 
 
 def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None) -> FiringInfo:
-    """Begin the copy of a firing.
-
-    Parameters
-    ----------
-    ended_us : int or None
-        None while it runs. [µs]
-    """
+    """Begin the copy of a firing."""
     return writer.open_firing(
         firing.title,
         firing.plan_toml,
@@ -97,8 +91,6 @@ def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], num
 
     Parameters
     ----------
-    firing : str
-        Its ID.
     events : iterable of Event
         In the order they were written.
     numbers : dict of int to int

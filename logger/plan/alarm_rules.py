@@ -14,12 +14,8 @@ class Setting:
 
     Attributes
     ----------
-    name : str
-        Key in the plan file.
     default, minimum, maximum : float
         [unit]
-    doc : str
-        What it means, in a sentence.
     """
 
     name: str
@@ -36,8 +32,6 @@ class Rule:
 
     Attributes
     ----------
-    name : str
-        Key in the plan file.
     warning : bool
         False for good news.
     when : str

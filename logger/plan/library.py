@@ -37,13 +37,7 @@ FIRST_KIT: Final = (
 
 
 class StoreError(UserError):
-    """A plan that can't be kept or found.
-
-    Attributes
-    ----------
-    field : str
-        What was given wrongly.
-    """
+    """A plan that can't be kept or found."""
 
     def __init__(self, text: str, field: str = "name") -> None:
         super().__init__(text)
@@ -68,8 +62,6 @@ class StoredPlan:
         The file's, without `.toml`.
     plan : Plan or None
         None where the file can't be read as a plan.
-    trouble : str
-        Why it can't.
     changed_s : float
         When it was last written, Unix time. [s]
     """
@@ -94,11 +86,6 @@ def name_for(text: str) -> str:
 
 def list_plans(home: Path) -> list[StoredPlan]:
     """List the plans of a folder.
-
-    Parameters
-    ----------
-    home : Path
-        The folder that holds everything of the user's.
 
     Returns
     -------
@@ -139,11 +126,6 @@ def load_plan(home: Path, name: str) -> Plan:
 
 def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> None:
     """Keep a plan; its file appears whole or not at all.
-
-    Parameters
-    ----------
-    replace : bool, default False
-        Whether one of the same name may go.
 
     Raises
     ------
@@ -196,11 +178,6 @@ def read_kit(home: Path) -> list[tuple[str, bool]]:
 
 def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
     """Keep the packing list: plain text that can be written by hand too, a thing on each line.
-
-    Parameters
-    ----------
-    items : list of (str, bool)
-        Each thing, and whether it is packed.
 
     Raises
     ------

@@ -38,8 +38,6 @@ class Probe:
     ----------
     name : str
         The column in a CSV file; the trace's label.
-    channel : str
-        The rig's channel.
     rig : str or None
         The rig, where several have a channel of that name; None: any.
     height_cm : float or None
@@ -170,17 +168,7 @@ class Plan:
 
 
 def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None = None) -> Probe:
-    """Make the probe for a channel that no plan names.
-
-    Parameters
-    ----------
-    channel : str
-        The rig's channel.
-    name : str, optional
-        What to call it; the channel's own name if left out.
-    rig : str, optional
-        The rig it belongs to.
-    """
+    """Make the probe for a channel that no plan names."""
     name = name or channel
     reads = guess_reads(name)
     letter = None if reads == "surface" else "K"

@@ -126,11 +126,6 @@ class SourceMistake(ValueError):
 def read_sources(tables: object) -> tuple[PlanSource, ...]:
     """Check the `[[source]]` tables.
 
-    Parameters
-    ----------
-    tables : object
-        As TOML's reader gives them.
-
     Raises
     ------
     SourceMistake

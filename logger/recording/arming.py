@@ -39,13 +39,6 @@ class Armed:
 def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:
     """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
 
-    Parameters
-    ----------
-    firing : FiringInfo or None
-        That runs.
-    now_us : int
-        [µs]
-
     Raises
     ------
     RequestError
@@ -72,13 +65,7 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
 
 
 def keep(writer: JournalWriter, armed: Armed | None) -> None:
-    """Keep what is armed, so that a logger that is started again knows of it.
-
-    Parameters
-    ----------
-    armed : Armed or None
-        None: nothing is armed any more.
-    """
+    """Keep what is armed, so that a logger that is started again knows of it."""
     writer.set_meta(_META, {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing})
 
 
@@ -94,13 +81,7 @@ def kept(reader: JournalReader) -> Armed | None:
 
 
 def dated_title(t_us: int) -> str:
-    """Give the title of a firing that nobody has named.
-
-    Parameters
-    ----------
-    t_us : int
-        Its first reading. [µs]
-    """
+    """Give the title of a firing that nobody has named."""
     return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
 
 

@@ -83,13 +83,6 @@ class Backlog:
         ----------
         firing : FiringInfo or None
             None: only what can't be placed is kept.
-        now_us : int
-            [µs]
-
-        Returns
-        -------
-        int
-            For `written`.
         """
         early = len(self._early)
         if firing is not None:
@@ -113,8 +106,6 @@ class Backlog:
         ----------
         firing : FiringInfo or None
             None: what was said without readings waits for one.
-        early : int
-            From `write`.
 
         Returns
         -------

@@ -27,8 +27,6 @@ class CatchingUp:
 
     Parameters
     ----------
-    path : Path
-        The journal.
     state : bytes or None
         The judgement's; None where there is none that can be gone on from.
     told_us : int

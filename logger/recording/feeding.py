@@ -52,13 +52,6 @@ class Feeding:
 
     The command line's are read all the time, but for one whose port the armed plan reads in another way. The
     plan's own are read until another plan is armed, also after the firing was finished.
-
-    Parameters
-    ----------
-    put : callable
-        Takes what comes in.
-    make : callable
-        Makes a source of a plan's table.
     """
 
     def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Given]) -> None:

@@ -45,10 +45,6 @@ class FiringState:
     ----------
     given : Plan or None
         For a firing that begins; in place of the running firing's plan if it differs.
-    title : str
-        Of a firing that begins, where the plan has none.
-    invented : bool
-        Whether what comes in is from a simulation.
     """
 
     def __init__(self, given: Plan | None, *, title: str, invented: bool) -> None:

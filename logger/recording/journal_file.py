@@ -30,8 +30,6 @@ class JournalFile:
 
     Parameters
     ----------
-    path : Path
-        The journal.
     tell : callable
         Takes what happened, for the firing's events: a word, and a sentence.
     """
@@ -125,13 +123,6 @@ class JournalFile:
         self, exc: JournalError, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any]
     ) -> bool:
         """Say what it doesn't take, and try what helps against that.
-
-        Parameters
-        ----------
-        firing : FiringInfo or None
-            That runs.
-        clocks : dict
-            The rigs' clocks.
 
         Returns
         -------

@@ -35,17 +35,7 @@ log = logging.getLogger(__name__)
 
 
 class Judged:
-    """Judges what is recorded, and says since when it does.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    beacons : callable
-        Gives the state of each rig's beacon.
-    happened : callable
-        Keeps an event that belongs to no reading.
-    """
+    """Judges what is recorded, and says since when it does."""
 
     def __init__(
         self,

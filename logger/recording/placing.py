@@ -37,13 +37,7 @@ _SAID: Final = {
 
 
 class Placing:
-    """Follows every rig's stream of frames.
-
-    Parameters
-    ----------
-    time_line : HostTime
-        Turns arrivals into UTC.
-    """
+    """Follows every rig's stream of frames."""
 
     def __init__(self, time_line: HostTime, counters: Counters) -> None:
         self.refused = 0
@@ -60,13 +54,7 @@ class Placing:
         self.apart = Room()
 
     def about(self, said: About, fire_s: float) -> None:
-        """Note why a rig has started; in the event loop.
-
-        Parameters
-        ----------
-        fire_s : float
-            When it said so. [s]
-        """
+        """Note why a rig has started; in the event loop."""
         reset = said.reset if is_name(said.reset) and said.reset != "unknown" else ""
         self._resets.pop(said.rig, None)
         self._resets[said.rig] = (reset, fire_s)
@@ -74,13 +62,7 @@ class Placing:
             del self._resets[next(iter(self._resets))]
 
     def take(self, lines: list[Line], taken: Taken) -> None:
-        """Find the places of what came in, and of what waited for its place.
-
-        Parameters
-        ----------
-        taken : Taken
-            Is added to.
-        """
+        """Find the places of what came in, and of what waited for its place."""
         lines, self._early = [*self._early, *lines], []
         for i, line in enumerate(lines):
             self._follow(i, line, lines, taken)

@@ -59,8 +59,6 @@ class RequestDesk:
 
     Parameters
     ----------
-    far_end : FarEnd
-        Has the beacons.
     keep : callable
         See `Keep`.
     """

@@ -41,8 +41,6 @@ class Settings:
         A CSV file of an earlier firing that is to be shown again.
     sources : tuple of PlanSource
         Rigs that don't speak the rig's line: of the plan, and of `--as`.
-    time_scale : float
-        Above 1 only in sped-up demonstrations.
     """
 
     home: Home
@@ -62,8 +60,6 @@ class Rigs(FarEnd):
 
     Parameters
     ----------
-    intake : Intake
-        Takes what comes in.
     beacons : iterable of str
         Rigs that had one when the logger was last here.
 

@@ -39,10 +39,6 @@ class Child:
 
     Attributes
     ----------
-    name : str
-        For messages.
-    argv : tuple of str
-        The command line.
     needed : bool
         Ends everything when it ends by itself with a user's mistake, or cleanly.
     watched : bool
@@ -127,8 +123,6 @@ async def supervise(
     ----------
     children : sequence of Child
         Started in this order, ended in the opposite one.
-    say : callable
-        Takes one line for the person at the terminal.
     silent_s : float, default 10
         A watched child that has been silent for longer hangs. [s]
 
@@ -178,8 +172,6 @@ def own_fault(lived_s: float, code: int) -> bool:
 
     Parameters
     ----------
-    lived_s : float
-        [s]
     code : int
         Its status, or less than 0 the signal that ended it.
 

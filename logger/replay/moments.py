@@ -43,8 +43,6 @@ class Moments:
 
         Parameters
         ----------
-        t_s : float
-            [s]
         ahead : bool
             Whether there are forecasts in it; those of the moment before hold on if not.
         """

@@ -19,10 +19,6 @@ class Field:
 
     Attributes
     ----------
-    name : str
-        Key among the firing's facts.
-    hint : str
-        What belongs there.
     after : bool
         Whether it is known only when the pots are out.
     """
@@ -62,11 +58,6 @@ class DescribeError(RequestError):
 
 def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
     """Give what has been written down.
-
-    Parameters
-    ----------
-    facts : dict
-        The firing's.
 
     Returns
     -------

@@ -51,13 +51,6 @@ _POLICY: Final = (
 def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> int:
     """Write a firing's report.
 
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-    out : Path
-        Replaced if it is there.
-
     Returns
     -------
     int
@@ -81,8 +74,6 @@ def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height:
 
     Parameters
     ----------
-    traces : Traces
-        Thinned.
     width, height : float
         [px]
     """
@@ -94,15 +85,8 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
 
     Parameters
     ----------
-    traces : Traces
-        Thinned.
     photos : sequence of bytes
         JPEG; they go into the file.
-
-    Returns
-    -------
-    str
-        A whole HTML document.
     """
     entries = story(known, shown)
     info = known.info

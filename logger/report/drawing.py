@@ -31,8 +31,6 @@ def canvas(width: float, height: float, label: str) -> Element:
 
     Parameters
     ----------
-    width, height : float
-        [px]
     label : str
         What it shows, for those who can't see it.
     """
@@ -55,8 +53,6 @@ class Mark:
     ----------
     number : int
         In the list that stands beside the picture; 0 for none.
-    t_s : float
-        [s]
     kind : str
         `note`, `spot`, `alarm` or `good`.
     temperature_c : float or None
@@ -71,17 +67,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Scales:
-    """Where times and temperatures fall on the picture.
-
-    Attributes
-    ----------
-    width, height : float
-        Of the picture.
-    end_s : float
-        [s]
-    top_c : float
-        [°C]
-    """
+    """Where times and temperatures fall on the picture."""
 
     width: float
     height: float
@@ -141,12 +127,8 @@ def draw(
 
     Parameters
     ----------
-    traces : Traces
-        Thinned.
     started_us : int
         Time of the first reading. [µs]
-    target_c, burnout_c : float
-        [°C]
     stages : sequence of dict
         `stage` and `from_s`.
     doubtful : mapping of str to sequence of (from, to)

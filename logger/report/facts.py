@@ -82,8 +82,6 @@ class PotsPeak:
     ----------
     c, low_c, high_c : float
         And its band. [°C]
-    at_s : float
-        [s]
     """
 
     c: float

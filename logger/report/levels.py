@@ -96,11 +96,6 @@ class Levels:
     def line(self, zone: str) -> Floats:
         """Give one zone.
 
-        Returns
-        -------
-        array, shape (n,)
-            [°C]
-
         Raises
         ------
         ValueError

@@ -64,22 +64,10 @@ def plain(text: str) -> str:
 
 
 def html(root: Element) -> str:
-    """Write a whole document.
-
-    Parameters
-    ----------
-    root : Element
-        `html`.
-    """
+    """Write a whole document."""
     return "<!DOCTYPE html>\n" + ET.tostring(root, encoding="unicode", method="html") + "\n"
 
 
 def svg(root: Element) -> str:
-    """Write a drawing as a file of its own.
-
-    Parameters
-    ----------
-    root : Element
-        `svg`, with its namespace as an attribute.
-    """
+    """Write a drawing as a file of its own."""
     return ET.tostring(root, encoding="unicode", method="xml") + "\n"

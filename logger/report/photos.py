@@ -36,13 +36,6 @@ class PhotoError(UserError):
 def photos_of(home: Path, firing: str) -> list[Path]:
     """Give a firing's photos.
 
-    Parameters
-    ----------
-    home : Path
-        The user's folder.
-    firing : str
-        Its ID.
-
     Returns
     -------
     list of Path
@@ -59,8 +52,6 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
 
     Parameters
     ----------
-    firing : str
-        The ID of a firing that there is.
     data : bytes
         JPEG, PNG or WebP.
 
@@ -102,16 +93,6 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
 def scaled_down(data: bytes) -> bytes:
     """Scale a photo down.
 
-    Parameters
-    ----------
-    data : bytes
-        JPEG, PNG or WebP.
-
-    Returns
-    -------
-    bytes
-        JPEG.
-
     Raises
     ------
     PhotoError
@@ -140,11 +121,6 @@ def scaled_down(data: bytes) -> bytes:
 
 def photo_called(home: Path, firing: str, name: str) -> Path:
     """Find one photo.
-
-    Parameters
-    ----------
-    name : str
-        As its file is called.
 
     Raises
     ------

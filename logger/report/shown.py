@@ -31,13 +31,7 @@ class Shown:
     zone_name: str
 
     def number(self, temperature_c: float) -> float:
-        """Give a temperature in the unit that is shown.
-
-        Returns
-        -------
-        float
-            [°C or °F]
-        """
+        """Give a temperature in the unit that is shown."""
         return temperature_c * 1.8 + 32.0 if self.unit == "F" else temperature_c
 
     def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:

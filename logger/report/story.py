@@ -75,8 +75,6 @@ def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) ->
 
     Parameters
     ----------
-    zone : mapping
-        From the rehearsal.
     pots : bool
         False: it holds coals only.
     """

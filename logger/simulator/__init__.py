@@ -102,11 +102,6 @@ def simulate(
 def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
     """Let one scenario burn and read it.
 
-    Parameters
-    ----------
-    rate_hz : float, default 1
-        0.05 to 50. [Hz]
-
     Raises
     ------
     ScenarioError
@@ -128,13 +123,7 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
 
 
 def write_csv(firing: SimulatedFiring, path: Path) -> None:
-    """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature.
-
-    Parameters
-    ----------
-    path : Path
-        Replaced.
-    """
+    """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature."""
     with _whole(path) as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["time_s", *(probe.name for probe in firing.plan.probes)])
@@ -143,13 +132,7 @@ def write_csv(firing: SimulatedFiring, path: Path) -> None:
 
 
 def write_truth(firing: SimulatedFiring, path: Path) -> None:
-    """Write what really happened as JSON.
-
-    Parameters
-    ----------
-    path : Path
-        Replaced.
-    """
+    """Write what really happened as JSON."""
     with _whole(path) as file:
         json.dump(firing.truth, file, indent=1)
         file.write("\n")

@@ -27,8 +27,6 @@ class ColdFrames:
     ----------
     scenario : Scenario
         Gives probes, their noise and lag, and the air's temperature.
-    rate_hz : float
-        [Hz]
     seq, ms : int
         Counter and clock of the first frame.
     swapped : collection of str
@@ -72,11 +70,6 @@ class ColdFrames:
 
     def line(self, index: int) -> bytes:
         """Give the line of one frame.
-
-        Parameters
-        ----------
-        index : int
-            From 0.
 
         Returns
         -------

@@ -149,11 +149,6 @@ def pty_outlet(link: Path) -> Iterator[DescriptorOutlet]:
 def serial_outlet(device: str, baud: int = 921_600) -> Iterator[DescriptorOutlet]:
     """Open a serial port to send on.
 
-    Parameters
-    ----------
-    baud : int, default 921600
-        [Bd]
-
     Raises
     ------
     OutletError

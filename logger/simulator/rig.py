@@ -42,11 +42,6 @@ async def keep_beat(
         Frames a second of real time. [Hz]
     frames : int or None
         Stop sending after so many; the rig stays there until `stop`.
-
-    Returns
-    -------
-    int
-        Frames sent.
     """
     start = time.monotonic()
     sent = 0

@@ -147,12 +147,8 @@ class Scenario:
         Says that it is invented.
     pace : {'bonfire', 'stoked'}
         All wood at once, or little by little.
-    target_c, ambient_c : float
-        [°C]
     diameter_m : float
         Of the fire. [m]
-    wind_m_s : float
-        [m/s]
     wall_mm, diffusivity_mm2_s : float
         The pots' walls. [mm, mm²/s]
     water : float

@@ -43,18 +43,7 @@ class FiringFrames:
         self._ambient_c = float(firing.truth["ambient_c"])
 
     def line(self, index: int) -> bytes:
-        """Give the line of one frame.
-
-        Parameters
-        ----------
-        index : int
-            From 0.
-
-        Returns
-        -------
-        bytes
-            With its newline.
-        """
+        """Give the line of one frame."""
         firing = self._firing
         n = len(firing.t_s)
         if index < n:
@@ -126,11 +115,6 @@ def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
     ----------
     channels : int
         k0 to k<channels - 1>.
-
-    Returns
-    -------
-    bytes
-        With its newline.
     """
     samples = {f"k{j}": Sample(c=load_value(seq, j)) for j in range(channels)}
     return wire.encode(Frame(rig, seq % WRAP, ms % WRAP, samples))
