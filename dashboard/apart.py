@@ -27,26 +27,13 @@ from logger.errors import StokewatchError, UserError
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a process of its own may do, and how much of everything.
+    """What a process of its own may do, and how much of everything."""
 
-    Attributes
-    ----------
-    work : str
-        ``module:function``.
-    time_s : float
-        Of the processor; it may take `PATIENCE` times as long beside other work. [s]
-    memory_mb : int
-        Beside the programs themselves. [MB]
-    file_mb : int
-        The largest file it may write. [MB]
-    quick : bool
-        Whether somebody waits for it with a finger on the glass: it doesn't stand behind long work.
-    """
-
-    work: str
-    time_s: float
-    memory_mb: int
-    file_mb: int = 1
+    work: str  # ``module:function``
+    time_s: float  # of the processor; it may take `PATIENCE` times as long beside other work. [s]
+    memory_mb: int  # beside the programs themselves. [MB]
+    file_mb: int = 1  # the largest file it may write. [MB]
+    # whether somebody waits for it with a finger on the glass: it doesn't stand behind long work
     quick: bool = False
 
 

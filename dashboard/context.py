@@ -26,18 +26,10 @@ async def anybody(request: Request) -> str:
 
 @dataclass(frozen=True)
 class Context:
-    """What one running page works on.
+    """What one running page works on."""
 
-    Attributes
-    ----------
-    journal_path : Path
-        The journal; it need not exist yet.
-    operator : Gate
-        For `Depends(context.operator)` on each endpoint that changes something.
-    """
-
-    journal_path: Path
-    operator: Gate = anybody
+    journal_path: Path  # the journal; it need not exist yet
+    operator: Gate = anybody  # for `Depends(context.operator)` on each endpoint that changes something
 
     @property
     def home(self) -> Path:

@@ -18,17 +18,11 @@ THEME: Final = "@theme@"
 
 
 class Opening(NamedTuple):
-    """How a document begins.
-
-    Attributes
-    ----------
-    look : str
-        HTML; empty on every page but the fire.
-    """
+    """How a document begins."""
 
     unit: Unit = "C"
     theme: str = "day"
-    look: str = ""
+    look: str = ""  # HTML; empty on every page but the fire
 
     @classmethod
     def read(cls, cookie: str) -> Opening:

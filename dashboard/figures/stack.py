@@ -35,15 +35,9 @@ RING_PX: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where something stands on the drawing.
+    """Where something stands on the drawing."""
 
-    Attributes
-    ----------
-    x : float
-        -1 to 1, the edges of the pile.
-    """
-
-    x: float
+    x: float  # -1 to 1, the edges of the pile
     height_cm: float
 
 

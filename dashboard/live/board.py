@@ -34,46 +34,30 @@ class Value:
 
 @dataclass(slots=True)
 class Board:
-    """What every tablet is shown of.
+    """What every tablet is shown of."""
 
-    Attributes
-    ----------
-    trouble : str or None
-        Why the journal can't be read, or, where `unrecorded`, why the logger records nothing.
-    firing : dict or None
-        See `Watcher.snapshot`.
-    cards : dict
-        By zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
-    at_s : float or None
-        The firing's own time when the logger last spoke. [s]
-    scale : float
-        How fast that runs.
-    points : list of (list, list)
-        By probe: times [s] and temperatures [°C, None where the line breaks] not told yet.
-    traces, estimates : list, dict
-        As they were when the board began.
-    peak_c : float
-        The hottest reading so far; below -273 until somebody asked for it. [°C]
-    """
-
+    # why the journal can't be read, or, where `unrecorded`, why the logger records nothing
     trouble: str | None = None
     unrecorded: bool = False
-    firing: dict[str, Any] | None = None
+    firing: dict[str, Any] | None = None  # see `Watcher.snapshot`
     probes: list[dict[str, Any]] = field(default_factory=list)
     values: list[Value] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    # by zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how
     cards: dict[str, list[Any]] = field(default_factory=dict)
     verdict: dict[str, Any] | None = None
     forecast: dict[str, Any] | None = None
     alarms: list[dict[str, Any]] = field(default_factory=list)
     sources: list[dict[str, Any]] = field(default_factory=list)
-    at_s: float | None = None
-    scale: float = 1.0
+    at_s: float | None = None  # the firing's own time when the logger last spoke. [s]
+    scale: float = 1.0  # how fast that runs
     readings: int = 0
+    # by probe: times [s] and temperatures [°C, None where the line breaks] not told yet
     points: list[tuple[list[float], list[float | None]]] = field(default_factory=list)
+    # traces, estimates: as they were when the board began
     traces: list[dict[str, Any]] = field(default_factory=list)
     estimates: dict[str, dict[str, Any]] = field(default_factory=dict)
-    peak_c: float = -1e9
+    peak_c: float = -1e9  # the hottest reading so far; below -273 until somebody asked for it. [°C]
 
     @classmethod
     def of(cls, snapshot: dict[str, Any]) -> Board:

@@ -43,20 +43,11 @@ log = logging.getLogger(__name__)
 
 @dataclass(slots=True)
 class Drawn:
-    """A screen as it is rendered.
+    """A screen as it is rendered."""
 
-    Attributes
-    ----------
-    props : dict
-        By component: its properties.
-    texts : dict
-        By element: its text, or text and class.
-    slow : dict
-        Like `props`, for what nobody needs at once.
-    """
-
-    props: dict[str, dict[str, Any]] = field(default_factory=dict)
-    texts: dict[str, str | list[str]] = field(default_factory=dict)
+    props: dict[str, dict[str, Any]] = field(default_factory=dict)  # by component: its properties
+    texts: dict[str, str | list[str]] = field(default_factory=dict)  # by element: its text, or text and class
+    # like `props`, for what nobody needs at once
     slow: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 

@@ -16,24 +16,15 @@ FIRE: Final = "fire"
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was looked at.
-
-    Attributes
-    ----------
-    what : str
-        `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
-        `clock`, `frames`, …
-    text : str
-        What is so.
-    mend : str
-        What to do; empty if nothing.
-    """
+    """One thing that was looked at."""
 
     level: Level
+    # `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
+    # `clock`, `frames`, …
     what: str
     where: str
-    text: str
-    mend: str = ""
+    text: str  # what is so
+    mend: str = ""  # what to do; empty if nothing
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,19 +33,11 @@ class NothingToCheck(UserError):
 
 @dataclass(slots=True)
 class Heard:
-    """What came in while somebody listened.
-
-    Attributes
-    ----------
-    counts : dict of str to int
-        Of `Intake.counts`.
-    said : dict of str to str
-        What each source last said of itself.
-    """
+    """What came in while somebody listened."""
 
     batches: list[Batch] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)
-    said: dict[str, str] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=dict)  # of `Intake.counts`
+    said: dict[str, str] = field(default_factory=dict)  # what each source last said of itself
 
 
 def check_rig(

@@ -37,20 +37,12 @@ class Layout:
     Temperatures from words are kept to 0.0001 °C: they follow from the word, and come out as short decimals.
     Those of channels that send °C are kept as the difference in bits from what was sent, which is nothing
     unless a correction applies.
-
-    Attributes
-    ----------
-    id : int
-        Its row in the journal.
-    channels : tuple of Channel, length k
-    widths : tuple of int, length k
-        Bytes of each channel's words; 0 for other channels.
     """
 
-    id: int
+    id: int  # its row in the journal
     rig: str
-    channels: tuple[Channel, ...]
-    widths: tuple[int, ...]
+    channels: tuple[Channel, ...]  # length k
+    widths: tuple[int, ...]  # length k; bytes of each channel's words; 0 for other channels
 
     @classmethod
     def loads(cls, row_id: int, rig: str, text: str) -> Layout:

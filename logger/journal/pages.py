@@ -34,27 +34,13 @@ class BrokenCell(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A row as it stands on its page.
+    """A row as it stands on its page."""
 
-    Attributes
-    ----------
-    rowid : int
-        0 in a table without.
-    serials : tuple of int
-        Types of its columns [1]_ (2.1).
-    size : int
-        Of the whole record. [bytes]
-    local : bytes
-        As much of it as stands on the page itself.
-    overflow : int
-        The page where it goes on; 0 where it doesn't.
-    """
-
-    rowid: int
-    serials: tuple[int, ...]
-    size: int
-    local: bytes
-    overflow: int
+    rowid: int  # 0 in a table without
+    serials: tuple[int, ...]  # types of its columns [1]_ (2.1)
+    size: int  # of the whole record. [bytes]
+    local: bytes  # as much of it as stands on the page itself
+    overflow: int  # the page where it goes on; 0 where it doesn't
 
     def shape(self) -> str:
         """Letters for its columns: n for NULL, i integer, f float, t text, b bytes."""

@@ -30,24 +30,14 @@ _keys: Final = msgspec.msgpack.Decoder(dict[str, list[Key]])
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """A frame that was set apart.
-
-    Attributes
-    ----------
-    t_us : int
-        When it came in, UTC. [µs]
-    why : str
-        `unplaced`, `rig`, `topic` or `channels`: see `WHY`.
-    line : bytes
-        As it came, without its newline.
-    """
+    """A frame that was set apart."""
 
     id: int
-    t_us: int
+    t_us: int  # when it came in, UTC. [µs]
     rig: str
     source: str
-    why: str
-    line: bytes
+    why: str  # `unplaced`, `rig`, `topic` or `channels`: see `WHY`
+    line: bytes  # as it came, without its newline
 
 
 WHY: Final = {

@@ -23,20 +23,11 @@ CARRIED: Final = ("armed", "clocks", "unjudged")
 
 @dataclass(slots=True)
 class GoingOn:
-    """What a journal begins with that takes a damaged one's place.
+    """What a journal begins with that takes a damaged one's place."""
 
-    Attributes
-    ----------
-    firing : tuple or None
-        The firing that runs: `rows.FIRING_COLUMNS`.
-    meta : dict of str to dict
-        What else must be known at once.
-    numbers : dict of str to int
-        The highest that the damaged one had given to requests, events and arrivals, where that is known.
-    """
-
-    firing: tuple[Any, ...] | None = None
-    meta: dict[str, dict[str, Any]] = field(default_factory=dict)
+    firing: tuple[Any, ...] | None = None  # the firing that runs: `rows.FIRING_COLUMNS`
+    meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else must be known at once
+    # the highest that the damaged one had given to requests, events and arrivals, where that is known
     numbers: dict[str, int] = field(default_factory=dict)
 
 

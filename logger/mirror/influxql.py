@@ -27,18 +27,10 @@ class InfluxError(StokewatchError):
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Rows that have their tags in common.
+    """Rows that have their tags in common."""
 
-    Attributes
-    ----------
-    tags : dict
-        Those asked for with GROUP BY.
-    columns : list of str
-        The first is `time`. [ns]
-    """
-
-    tags: dict[str, str]
-    columns: list[str]
+    tags: dict[str, str]  # those asked for with GROUP BY
+    columns: list[str]  # the first is `time`. [ns]
     rows: list[list[Any]]
 
 

@@ -36,14 +36,9 @@ HOTTEST_C: Final = 2500.0
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """The wavelengths an instrument sees.
+    """The wavelengths an instrument sees."""
 
-    Attributes
-    ----------
-    low_um, high_um : float
-        [µm]
-    """
-
+    # low_um, high_um: [µm]
     low_um: float
     high_um: float
 

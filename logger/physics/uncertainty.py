@@ -33,15 +33,9 @@ DRIFT_FROM_C: Final = 800.0
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """Standard uncertainties by cause, already in the result's unit; arrays of the reading's shape.
+    """Standard uncertainties by cause, already in the result's unit; arrays of the reading's shape."""
 
-    Attributes
-    ----------
-    causes : dict of str to array
-        Independent of each other. [°C]
-    """
-
-    causes: dict[str, Floats]
+    causes: dict[str, Floats]  # dict of str to array; independent of each other. [°C]
 
     @property
     def combined_c(self) -> Floats:

@@ -10,16 +10,11 @@ from logger.words.said import Degrees, said
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One number of a rule.
-
-    Attributes
-    ----------
-    default, minimum, maximum : float
-        [unit]
-    """
+    """One number of a rule."""
 
     name: str
     unit: str
+    # default, minimum, maximum: [unit]
     default: float
     minimum: float
     maximum: float
@@ -28,22 +23,15 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One alarm rule. `enabled` (true or false) goes without saying for each.
-
-    Attributes
-    ----------
-    warning : bool
-        False for good news.
-    when : str
-        The condition that always raises it, and what alone speaks against it, in terms of its settings.
-    cause, consequence, advice : str
-        What has probably happened, what comes of it, what to do; in a potter's words.
-    """
+    """One alarm rule. `enabled` (true or false) goes without saying for each."""
 
     name: str
-    warning: bool
+    warning: bool  # False for good news
     title: str
+    # the condition that always raises it, and what alone speaks against it, in terms of its settings
     when: str
+    # cause, consequence, advice: what has probably happened, what comes of it, what to do; in a potter's
+    # words
     cause: str
     consequence: str
     advice: str

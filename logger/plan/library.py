@@ -54,22 +54,12 @@ class PlanTaken(StoreError):
 
 @dataclass(frozen=True, slots=True)
 class StoredPlan:
-    """One of the plans in the folder.
+    """One of the plans in the folder."""
 
-    Attributes
-    ----------
-    name : str
-        The file's, without `.toml`.
-    plan : Plan or None
-        None where the file can't be read as a plan.
-    changed_s : float
-        When it was last written, Unix time. [s]
-    """
-
-    name: str
-    plan: Plan | None
+    name: str  # the file's, without `.toml`
+    plan: Plan | None  # None where the file can't be read as a plan
     trouble: str
-    changed_s: float
+    changed_s: float  # when it was last written, Unix time. [s]
 
 
 def name_for(text: str) -> str:

@@ -24,16 +24,10 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Armed:
-    """A plan that was armed, and what became of it.
-
-    Attributes
-    ----------
-    firing : str or None
-        The firing that opened under it; None until the next reading.
-    """
+    """A plan that was armed, and what became of it."""
 
     plan: Plan
-    firing: str | None = None
+    firing: str | None = None  # the firing that opened under it; None until the next reading
 
 
 def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:

@@ -19,19 +19,11 @@ Note = Callable[[str, str, dict[str, Any]], None]
 
 @dataclass(slots=True)
 class Given:
-    """A source that the command line names.
-
-    Attributes
-    ----------
-    port : str
-        The serial port that it reads; empty for any, and for none.
-    table : PlanSource or None
-        What says so in a plan, or `--as`.
-    """
+    """A source that the command line names."""
 
     source: Source
-    port: str = ""
-    table: PlanSource | None = None
+    port: str = ""  # the serial port that it reads; empty for any, and for none
+    table: PlanSource | None = None  # what says so in a plan, or `--as`
 
 
 @dataclass(slots=True)

@@ -25,16 +25,10 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What runs.
-
-    Attributes
-    ----------
-    holding : bool
-        Whether readings are let go by until somebody asks for a firing.
-    """
+    """What runs."""
 
     firing: FiringInfo | None = None
-    holding: bool = False
+    holding: bool = False  # whether readings are let go by until somebody asks for a firing
     armed: arming.Armed | None = None
 
 

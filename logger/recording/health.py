@@ -52,22 +52,12 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """How the logger fares.
-
-    Attributes
-    ----------
-    recording : bool
-        Whether what comes in gets onto the disk.
-    trouble : str
-        What is wrong and what to do; empty where nothing is.
-    disk_free_mb : float or None
-        Room in the folder. [MB]
-    """
+    """How the logger fares."""
 
     running: bool
-    recording: bool
-    trouble: str
-    disk_free_mb: float | None
+    recording: bool  # whether what comes in gets onto the disk
+    trouble: str  # what is wrong and what to do; empty where nothing is
+    disk_free_mb: float | None  # room in the folder. [MB]
 
 
 def look(home: Home, trouble: str = "") -> Health:

@@ -13,15 +13,9 @@ _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 
 @dataclass(frozen=True, slots=True)
 class Uptime:
-    """How long the host has been up: a clock that nobody sets, and that goes on while the host sleeps.
+    """How long the host has been up: a clock that nobody sets, and that goes on while the host sleeps."""
 
-    Attributes
-    ----------
-    boot : str
-        Another one after each start of the host; empty where the system gives none.
-    """
-
-    boot: str
+    boot: str  # another one after each start of the host; empty where the system gives none
     up_s: float
 
     @classmethod

@@ -35,19 +35,12 @@ USER_ERROR: Final = 2
 
 @dataclass(frozen=True, slots=True)
 class Child:
-    """One process to keep alive.
-
-    Attributes
-    ----------
-    needed : bool
-        Ends everything when it ends by itself with a user's mistake, or cleanly.
-    watched : bool
-        Tells every second that it lives (`service_manager.tell`); one that hangs is killed and started again.
-    """
+    """One process to keep alive."""
 
     name: str
     argv: tuple[str, ...]
-    needed: bool = True
+    needed: bool = True  # ends everything when it ends by itself with a user's mistake, or cleanly
+    # tells every second that it lives (`service_manager.tell`); one that hangs is killed and started again
     watched: bool = False
 
 

@@ -15,18 +15,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """Something that can be written down about a firing.
-
-    Attributes
-    ----------
-    after : bool
-        Whether it is known only when the pots are out.
-    """
+    """Something that can be written down about a firing."""
 
     name: str
     label: str
     hint: str
-    after: bool = False
+    after: bool = False  # whether it is known only when the pots are out
 
 
 TITLE: Final = Field("title", "Title", "What the firing is called.")

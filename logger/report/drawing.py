@@ -47,22 +47,12 @@ def canvas(width: float, height: float, label: str) -> Element:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something that happened, marked on the traces.
+    """Something that happened, marked on the traces."""
 
-    Attributes
-    ----------
-    number : int
-        In the list that stands beside the picture; 0 for none.
-    kind : str
-        `note`, `spot`, `alarm` or `good`.
-    temperature_c : float or None
-        Where a spot reading goes. [°C]
-    """
-
-    number: int
+    number: int  # in the list that stands beside the picture; 0 for none
     t_s: float
-    kind: str
-    temperature_c: float | None = None
+    kind: str  # `note`, `spot`, `alarm` or `good`
+    temperature_c: float | None = None  # where a spot reading goes. [°C]
 
 
 @dataclass(frozen=True, slots=True)

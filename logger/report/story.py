@@ -15,17 +15,11 @@ from logger.words.notes import NOTES
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing that happened.
-
-    Attributes
-    ----------
-    warning : bool
-        An alarm that is no good news.
-    """
+    """One thing that happened."""
 
     mark: Mark
     text: str
-    warning: bool = False
+    warning: bool = False  # an alarm that is no good news
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:

@@ -40,30 +40,16 @@ __all__ = (
 
 @dataclass(frozen=True, slots=True)
 class SimulatedFiring:
-    """A simulated firing, n instants, k probes in the plan's order.
+    """A simulated firing, n instants, k probes in the plan's order."""
 
-    Attributes
-    ----------
-    plan : Plan
-        Its title says that it is invented; channels and cold junctions are those of the simulated rig.
-    t_s : array (n,)
-        From the first reading. [s]
-    temperature_c : array (n, k)
-        As read, with lag, flicker and noise; NaN where faulty or beyond range. [°C]
-    status : uint8 array (n, k)
-        `Status` of each.
-    cold_junction_c : array (n, k)
-        NaN for infrared. [°C]
-    truth : dict
-        What really happened (`logger.simulator.truth`).
-    """
-
+    # its title says that it is invented; channels and cold junctions are those of the simulated rig
     plan: Plan
-    t_s: Floats
+    t_s: Floats  # array (n,); from the first reading. [s]
+    # array (n, k); as read, with lag, flicker and noise; NaN where faulty or beyond range. [°C]
     temperature_c: Floats
-    status: Bytes
-    cold_junction_c: Floats
-    truth: dict[str, Any]
+    status: Bytes  # uint8 array (n, k); `Status` of each
+    cold_junction_c: Floats  # array (n, k); NaN for infrared. [°C]
+    truth: dict[str, Any]  # what really happened (`logger.simulator.truth`)
 
 
 def simulate(
