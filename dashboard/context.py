@@ -14,13 +14,7 @@ Gate = Callable[[Request], Awaitable[str]]
 
 
 async def anybody(request: Request) -> str:
-    """Let everybody act: whoever reaches the loopback address sits at this machine.
-
-    Returns
-    -------
-    str
-        Who.
-    """
+    """Let everybody act: whoever reaches the loopback address sits at this machine."""
     return "page"
 
 

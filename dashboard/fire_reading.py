@@ -94,13 +94,7 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
 
 
 async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
-    """Show the last firing in short.
-
-    Returns
-    -------
-    list of component
-        Empty where it can't be judged.
-    """
+    """Show the last firing in short; empty where it can't be judged."""
     try:
         known = await gathering(journal_path).known("last")
     except StokewatchError:

@@ -151,13 +151,7 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 
 
 def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
-    """Write a firing as a file.
-
-    Returns
-    -------
-    int
-        Rows.
-    """
+    """Write a firing as a file; give the number of rows."""
     from logger.exchange import export as exports
 
     write = {

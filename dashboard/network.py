@@ -30,13 +30,7 @@ def own_addresses() -> list[str]:
 
 
 def qr_code(url: str) -> str:
-    """Draw a QR code for a terminal.
-
-    Returns
-    -------
-    str
-        Lines of half blocks.
-    """
+    """Draw a QR code for a terminal: lines of half blocks."""
     out = io.StringIO()
     segno.make(url, error="m").terminal(out, compact=True, border=2)
     return out.getvalue().rstrip("\n")

@@ -61,13 +61,7 @@ def check_pin(pin: str) -> str:
 
 
 def drawn_pin() -> str:
-    """Draw a PIN.
-
-    Returns
-    -------
-    str
-        Six digits, none that `check_pin` refuses.
-    """
+    """Draw a PIN: six digits, none that `check_pin` refuses."""
     while True:
         pin = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}"
         with contextlib.suppress(PinError):
@@ -221,12 +215,6 @@ class Attempts:
         return max(waits)
 
     def wrong(self, address: str, now_s: float) -> int:
-        """Count a wrong PIN.
-
-        Returns
-        -------
-        int
-            How many from this address now.
-        """
+        """Count a wrong PIN; tell how many from this address now."""
         self._wrong.append((now_s, address))
         return sum(at == address for _, at in self._wrong)

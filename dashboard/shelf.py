@@ -138,13 +138,7 @@ class Pictures:
         self._made: OrderedDict[str, tuple[tuple[Any, ...], dict[str, Any]]] = OrderedDict()
 
     def rows(self, infos: Sequence[FiringInfo]) -> list[Row]:
-        """Give firings with their pictures and peaks.
-
-        Returns
-        -------
-        list of Row
-            One that can't be read is left out.
-        """
+        """Give firings with their pictures and peaks; one that can't be read is left out."""
         rows = []
         with contextlib.closing(JournalReader(self._path)) as reader:
             for info in infos:

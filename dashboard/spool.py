@@ -33,13 +33,7 @@ class Spool:
         self.root = home / "spool"
 
     def open(self) -> str:
-        """Make a place for files that belong together.
-
-        Returns
-        -------
-        str
-            Its token.
-        """
+        """Make a place for files that belong together; give its token."""
         self.sweep()
         token = secrets.token_hex(8)
         self.root.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -23,13 +23,7 @@ DAY_US: Final = 86_400_000_000
 
 
 def places(columns: Sequence[Column]) -> list[Place]:
-    """Tell where a firing's probes are.
-
-    Returns
-    -------
-    list of Place
-        In the same order, numbered from the top of the stack down.
-    """
+    """Tell where a firing's probes are, in the same order, numbered from the top of the stack down."""
     numbers = numbered([column.probe.height_cm for column in columns])
     return [
         Place(c.probe.name, number, c.probe.height_cm, c.probe.side, c.probe.reads, c.probe.zone)
@@ -137,13 +131,7 @@ def on_steps(
 
 
 def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
-    """Give a firing's traces, thinned so that peaks and dips stay.
-
-    Returns
-    -------
-    list of Line
-        In the plan's order.
-    """
+    """Give a firing's traces in the plan's order, thinned so that peaks and dips stay."""
     drawn = reader.history(info.id, points)
     return [
         Line(place, (t_us - info.started_us) / 1e6, c)
@@ -236,13 +224,7 @@ def differences(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def place_of(data: dict[str, Any]) -> dict[str, Any]:
-    """Read where something was noted.
-
-    Returns
-    -------
-    dict
-        `zone` and `height_cm`, as `Mark` takes them.
-    """
+    """Read where something was noted: `zone` and `height_cm`, as `Mark` takes them."""
     height = data.get("height_cm")
     if isinstance(height, bool) or not isinstance(height, int | float):
         height = None

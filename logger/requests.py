@@ -193,13 +193,7 @@ def read_spot(data: Any) -> Spot:
 
 
 def data_of(asked: Asked) -> dict[str, Any]:
-    """Give what was asked as it is kept in a journal.
-
-    Returns
-    -------
-    dict
-        JSON; `read_request` of it gives an equal request.
-    """
+    """Give what was asked as a journal keeps it, in JSON; `read_request` of it gives an equal request."""
     return msgspec.structs.asdict(asked)
 
 

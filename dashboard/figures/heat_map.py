@@ -20,13 +20,7 @@ APART: Final = 0.08
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
-    """Give the range of the height axis, the same for the drawn stack and the stack through time.
-
-    Returns
-    -------
-    list of two floats
-        [cm]
-    """
+    """Give the range of the height axis, the same for the drawn stack and the stack through time, in cm."""
     rows = rows_of(places)
     return [float(rows[0]), float(rows[-1]) + STEP_CM]
 

@@ -39,13 +39,7 @@ def theme_of(told: Any) -> Theme:
 
 
 def number(temperature_c: float, unit: Unit) -> float:
-    """Give a temperature in the unit that is shown.
-
-    Returns
-    -------
-    float
-        [°C or °F]
-    """
+    """Give a temperature in the unit that is shown, in °C or °F."""
     return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
 
 
@@ -66,13 +60,7 @@ def line_dash(i: int) -> str:
 
 
 def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
-    """Draw lines across the figure at temperatures.
-
-    Returns
-    -------
-    list of dict
-        Shapes, as plotly's layout takes them.
-    """
+    """Draw lines across the figure at temperatures: shapes, as plotly's layout takes them."""
     return [
         {
             "type": "line",

@@ -124,13 +124,7 @@ def _length_s(board: Board) -> float:
 
 
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
-    """Give the stretch of time that is shown: it moves on by steps, not with every reading.
-
-    Returns
-    -------
-    begin, end : float
-        [s]
-    """
+    """Give the stretch of time that is shown, in s; it moves on by steps, not with every reading."""
     length_s = max(_length_s(board), 60.0)
     if wish.window_s is not None:
         step_s = 0.04 * wish.window_s
@@ -144,13 +138,7 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
 
 
 def follow(board: Board, wish: Wish) -> dict[str, Any]:
-    """Give the axes' ranges, as long as nobody has zoomed.
-
-    Returns
-    -------
-    dict
-        `x`: minutes; `y`: in the unit that is shown.
-    """
+    """Give the axes' ranges while nobody has zoomed: `x` in minutes, `y` in the unit that is shown."""
     begin_s, end_s = span_s(board, wish)
     zero_s = lighting_s(board) or 0.0
     low, high = numbers([0.0, top_c(board)], wish.unit)

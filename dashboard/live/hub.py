@@ -97,13 +97,7 @@ class Glass:
         self.title = self.state = self.tone = None
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
-        """Make a screen of what changed, or of all.
-
-        Returns
-        -------
-        Screen or None
-            None where nothing changed.
-        """
+        """Make a screen of what changed, or of all; None where nothing changed."""
         if whole:
             self.told = {}
             self.drawn_s = time.monotonic()
@@ -214,13 +208,7 @@ class Hub:
                 await self.stop()
 
     async def first_look(self, unit: Unit) -> str:
-        """Give what a tablet shows while its page still opens.
-
-        Returns
-        -------
-        str
-            HTML; empty where there is nothing to show.
-        """
+        """Give what a tablet shows while its page still opens: HTML; empty where there is nothing to show."""
         async with self._turn:
             try:
                 await self._look()

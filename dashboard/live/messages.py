@@ -72,13 +72,7 @@ _encoder = msgspec.json.Encoder()
 
 
 def read_wish(text: str) -> Wish | None:
-    """Read what a tablet asks for.
-
-    Returns
-    -------
-    Wish or None
-        None where it is anything else.
-    """
+    """Read what a tablet asks for; None where it is anything else."""
     if len(text) > MAX_WISH:
         return None
     try:

@@ -85,13 +85,7 @@ def lighting_s(board: Board) -> float | None:
 
 
 def since_wood(board: Board, quiet_s: float) -> str:
-    """Say how long ago wood was added last.
-
-    Returns
-    -------
-    str
-        Empty where none was noted, or the firing has ended.
-    """
+    """Say how long ago wood was added last; empty where none was noted, or the firing has ended."""
     wood = [e for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "wood"]
     if not wood or not board.running:
         return ""

@@ -150,13 +150,7 @@ def _listen_to_port(target: str, seconds: float) -> Report:
 
 
 def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
-    """Print what the running logger has counted, where it holds the port.
-
-    Returns
-    -------
-    bool
-        Whether no line was damaged.
-    """
+    """Print what the running logger has counted, where it holds the port; tell whether none was damaged."""
     from logger.journal.reader import JournalReader
     from logger.sources.serial_port import port_and_baud
 

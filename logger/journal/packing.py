@@ -62,13 +62,7 @@ def pack_minutes(
 
 
 def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
-    """Read a layout.
-
-    Returns
-    -------
-    Layout or None
-        None where both of its copies are damaged: its readings can't be told apart.
-    """
+    """Read a layout; None where both of its copies are damaged: its readings can't be told apart."""
     found = true_layout(db, layout_id)
     if found is not None:
         with contextlib.suppress(ValueError):

@@ -86,13 +86,7 @@ class PageFile:
         self._file = self._log = -1
 
     def page(self, number: int) -> bytes:
-        """Read a page.
-
-        Returns
-        -------
-        bytes
-            Shorter where the file is cut, or its disk can't read it.
-        """
+        """Read a page; shorter where the file is cut, or its disk can't read it."""
         if number in self._newer:
             return _pread(self._log, self.page_size, self._newer[number])
         return _pread(self._file, self.page_size, (number - 1) * self.page_size)

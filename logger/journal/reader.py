@@ -144,25 +144,13 @@ class JournalReader:
         return tuple(sorted(columns, key=lambda c: rank.get(id(c.probe), len(rank))))
 
     def span(self, firing: str) -> tuple[int, int] | None:
-        """Give the times of the first and the last reading.
-
-        Returns
-        -------
-        (int, int) or None
-            None if there is no reading. [µs]
-        """
+        """Give the times of the first and the last reading, in µs; None if there is none."""
         with self._snapshot():
             first, last, frames = self._stored.extent(self._key(firing), 0, FOREVER_US)
         return (first, last) if frames else None
 
     def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
-        """Give every reading.
-
-        Returns
-        -------
-        Traces
-            A column has only the times at which its channel was sent.
-        """
+        """Give every reading; a column has only the times at which its channel was sent."""
         columns = self.columns(firing)
         with self._snapshot():
             parts = self._stored.parts(
@@ -340,13 +328,7 @@ class JournalReader:
         return out
 
     def events(self, firing: str, after_id: int = 0) -> list[Event]:
-        """Give a firing's events.
-
-        Returns
-        -------
-        list of Event
-            In the order they were written.
-        """
+        """Give a firing's events, in the order they were written."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT id, t_us, kind, data, who FROM event WHERE firing = ? AND id > ? ORDER BY id",
@@ -435,13 +417,7 @@ class JournalReader:
             return sums(self._db)
 
     def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
-        """Give the checksums of the frames that were recorded lately.
-
-        Returns
-        -------
-        dict of str to dict of (seq, ms) to int
-            By rig.
-        """
+        """Give the checksums of the frames that were recorded lately, by rig."""
         with self._snapshot():
             return noted(self._db)
 
@@ -461,13 +437,7 @@ class JournalReader:
             return None
 
     def meta(self, key: str) -> dict[str, Any] | None:
-        """Give a small fact about the whole journal.
-
-        Returns
-        -------
-        dict or None
-            None where there is none, or it is damaged.
-        """
+        """Give a small fact about the whole journal; None where there is none, or it is damaged."""
         with self._snapshot():
             row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         try:

@@ -100,13 +100,7 @@ _FIRINGS: Final = f"""
 
 
 def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, ...] = ()) -> list[FiringInfo]:
-    """Read firings.
-
-    Returns
-    -------
-    list of FiringInfo
-        What of a row is damaged comes from its twin; without that it is done without.
-    """
+    """Read firings; what of a row is damaged comes from its twin; without that it is done without."""
     rows = db.execute(_FIRINGS + where, values).fetchall()
     if not rows:
         return []
@@ -169,13 +163,7 @@ _LAYOUTS: Final = (
 
 
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
-    """Make an ID that no firing has yet.
-
-    Returns
-    -------
-    str
-        Local date and time, and four letters.
-    """
+    """Make an ID that no firing has yet: local date and time, and four letters."""
     begun = datetime.fromtimestamp(started_us / 1e6).astimezone()
     while True:
         firing_id = f"{begun:%Y%m%d-%H%M}-{''.join(secrets.choice(_ID_LETTERS) for _ in range(4))}"

@@ -91,13 +91,7 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
 
 
 def begin_instead(path: Path, going_on: GoingOn) -> Path:
-    """Set a journal aside and put a new one in its place.
-
-    Returns
-    -------
-    Path
-        The one set aside.
-    """
+    """Set a journal aside and put a new one in its place; give the one set aside."""
     new = path.with_name(f".{path.name}.instead")
     for ending in ("", *BESIDE):
         beside(new, ending).unlink(missing_ok=True)

@@ -376,13 +376,7 @@ class JournalWriter:
             pack_minutes(self._db, self._key(firing), ALL_MINUTES)
 
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
-        """Keep an event.
-
-        Returns
-        -------
-        int
-            The event's number.
-        """
+        """Keep an event; give its number."""
         with self.transaction():
             key = self._key(firing)
             cursor = self._db.execute(
@@ -487,13 +481,7 @@ class JournalWriter:
             self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, row_key(key))))
 
     def load_state(self, firing: str) -> bytes | None:
-        """Give the judgement's state.
-
-        Returns
-        -------
-        bytes or None
-            None where there is none, or it is damaged.
-        """
+        """Give the judgement's state; None where there is none, or it is damaged."""
         with errors_of(self.path):
             key = self._key(firing)
             row = self._db.execute("SELECT data FROM state WHERE firing = ?", (key,)).fetchone()

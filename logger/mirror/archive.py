@@ -55,13 +55,7 @@ class Archive:
         self._influx = influx
 
     def firings(self, site: str = "") -> list[StoredFiring]:
-        """List firings.
-
-        Returns
-        -------
-        list of StoredFiring
-            The latest first.
-        """
+        """List firings, the latest first."""
         where = f" WHERE site = {literal(site)}" if site else ""
         found = [
             _firing(series)
@@ -93,13 +87,7 @@ class Archive:
         return found[0]
 
     def extent(self, firing: StoredFiring) -> tuple[int, int] | None:
-        """Give the times of the first and the last reading.
-
-        Returns
-        -------
-        (int, int) or None
-            None if there is none. [µs]
-        """
+        """Give the times of the first and the last reading, in µs; None if there is none."""
         times = []
         for which in ("first", "last"):
             for field in ("temperature_c", "fault"):

@@ -152,13 +152,7 @@ class InfluxQL:
 
 
 def literal(text: str) -> str:
-    """Write a text in a query.
-
-    Returns
-    -------
-    str
-        In quotation marks, with nothing in it that could end them.
-    """
+    """Write a text in a query: in quotation marks, with nothing in it that could end them."""
     safe = text.replace("\\", "\\\\").replace("'", "\\'").replace("\n", "\\n")
     return f"'{safe}'"
 

@@ -82,13 +82,7 @@ class Mirror:
         self._sender.close()
 
     def step(self) -> float:
-        """Send what fits into one parcel.
-
-        Returns
-        -------
-        float
-            How long to wait before the next step. [s]
-        """
+        """Send what fits into one parcel; say how long to wait before the next step, in s."""
         wait_s = LOOK_S
         try:
             outbox = self._open()

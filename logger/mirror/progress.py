@@ -49,13 +49,7 @@ class Progress:
 
 
 def load_progress(home: Path) -> Progress | None:
-    """Read what is remembered.
-
-    Returns
-    -------
-    Progress or None
-        None if there is nothing that can be read.
-    """
+    """Read what is remembered; None if there is nothing that can be read."""
     try:
         data = json.loads((home / PROGRESS).read_text(encoding="utf-8"))
         cursor, floor = (

@@ -75,13 +75,7 @@ def name_for(text: str) -> str:
 
 
 def list_plans(home: Path) -> list[StoredPlan]:
-    """List the plans of a folder.
-
-    Returns
-    -------
-    list of StoredPlan
-        The latest first; what isn't a plan is there too, with the reason.
-    """
+    """List the plans of a folder, the latest first; what isn't a plan is there too, with the reason."""
     found = []
     for path in (home / "plans").glob("*.toml"):
         if not _NAME.fullmatch(path.stem):

@@ -59,13 +59,7 @@ class Clay:
 
 
 def default_alarms() -> AlarmSettings:
-    """Every rule with every setting at its default.
-
-    Returns
-    -------
-    dict
-        Rule name to settings; `enabled` is true for all.
-    """
+    """Every rule with every setting at its default; `enabled` is true for all."""
     return {
         rule.name: {"enabled": True, **{s.name: s.default for s in rule.settings}} for rule in RULES.values()
     }
@@ -162,13 +156,7 @@ def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[P
 
 
 def guess_reads(name: str) -> Reads:
-    """Guess what a probe reads from words in its name.
-
-    Returns
-    -------
-    {'coals', 'air', 'wall', 'surface'}
-        `air` where no word tells.
-    """
+    """Guess what a probe reads from words in its name: `air` where no word tells."""
     for reads, words in _READS_WORDS:
         if re.search(rf"(?<![a-z])(?:{words})(?![a-z])", name.lower()):
             return reads

@@ -63,13 +63,7 @@ class Backlog:
         self._early.append(event)
 
     def add(self, unit: Unit) -> list[Unit]:
-        """Add what came in.
-
-        Returns
-        -------
-        list of Unit
-            The oldest, let go of since memory is full.
-        """
+        """Add what came in; give the oldest, let go of since memory is full."""
         self._units.append(unit)
         gone: list[Unit] = []
         while self.readings > BACKLOG_READINGS and len(self._units) > 1:

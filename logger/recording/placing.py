@@ -141,13 +141,7 @@ class Placing:
             self._early.append(line)
 
     def clocks(self) -> dict[str, Any]:
-        """State of every rig's clock, for `prime`; in the journal's thread.
-
-        Returns
-        -------
-        dict
-            Rig to plain data.
-        """
+        """State of every rig's clock, for `prime`, as plain data; in the journal's thread."""
         shift_s = self._begin_s()
         return {
             name: {"shift_s": shift_s, **stream.boot.clock.state()}

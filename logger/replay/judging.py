@@ -104,13 +104,7 @@ class Judging:
         self._set_columns()
 
     def take(self, batches: Sequence[Batch]) -> list[Event]:
-        """Judge new readings.
-
-        Returns
-        -------
-        list of Event
-            What the judgement says to them, in order of time.
-        """
+        """Judge new readings; give what the judgement says to them, in order of time."""
         for batch in batches:
             self._hold(batch)
         if not self._last_us:

@@ -51,13 +51,7 @@ class DescribeError(RequestError):
 
 
 def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
-    """Give what has been written down.
-
-    Returns
-    -------
-    list of (Field, str)
-        In the order they are shown in; empty ones left out.
-    """
+    """Give what has been written down, in the order they are shown in; empty ones left out."""
     return [(field, text) for field in FIELDS if isinstance(text := facts.get(field.name), str) and text]
 
 

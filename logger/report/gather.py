@@ -175,13 +175,7 @@ def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
 
 
 def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
-    """Give when which probe could not be trusted.
-
-    Returns
-    -------
-    dict of str to list of (from, to)
-        By probe; infinite where it was at fault to the end. [s]
-    """
+    """Give when each probe could not be trusted, in s; infinite where it was at fault to the end."""
     spans: dict[str, list[Span]] = {}
     for alarm in rehearsal["alarms"]:
         if alarm["rule"] == "probe_fault" and alarm["probe"]:

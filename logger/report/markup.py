@@ -33,13 +33,7 @@ def el(tag: str, *children: Child, **attributes: object) -> Element:
 
 
 def add(parent: Element, *children: Child) -> Element:
-    """Put more into an element.
-
-    Returns
-    -------
-    Element
-        The parent.
-    """
+    """Put more into an element; give the parent."""
     for child in children:
         if child is None:
             continue

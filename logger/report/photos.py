@@ -34,13 +34,7 @@ class PhotoError(UserError):
 
 
 def photos_of(home: Path, firing: str) -> list[Path]:
-    """Give a firing's photos.
-
-    Returns
-    -------
-    list of Path
-        In the order they were added.
-    """
+    """Give a firing's photos, in the order they were added."""
     folder = _folder(home, firing)
     if not folder.is_dir():
         return []

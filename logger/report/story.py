@@ -23,13 +23,7 @@ class Entry:
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
-    """Tell what happened.
-
-    Returns
-    -------
-    list of Entry
-        In order of time, numbered from 1; good news have no number.
-    """
+    """Tell what happened, in order of time, numbered from 1; good news have no number."""
     found: list[tuple[float, str, str, bool, float | None]] = []
     for note in known.notes:
         found.append((note.t_s, "note", _note(note.data) + _by(note.who), False, None))

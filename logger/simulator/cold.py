@@ -69,13 +69,7 @@ class ColdFrames:
             raise ScenarioError(f"{channel}: no such channel; there are {', '.join(sorted(known))}")
 
     def line(self, index: int) -> bytes:
-        """Give the line of one frame.
-
-        Returns
-        -------
-        bytes
-            With its newline.
-        """
+        """Give the line of one frame, with its newline."""
         air_c = self._scenario.ambient_c
         box_c = air_c + BOX_ABOVE_C
         samples = {}

@@ -281,13 +281,7 @@ def _relax(start: Floats, source: Floats, rate: Floats) -> Floats:
 
 
 def burn(scenario: Scenario) -> Fire:
-    """Let a scenario burn.
-
-    Returns
-    -------
-    Fire
-        45 min to 3 h of it, the same for the same scenario.
-    """
+    """Let a scenario burn for 45 min to 3 h; the same for the same scenario."""
     course = Course(scenario)
     physics = _Physics(scenario, course)
     now = 0
