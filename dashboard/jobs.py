@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.exchange.csv_table import CsvOptions
-from logger.journal.reader import JournalReader
+from logger.journal.reader import FOREVER_US, JournalReader
 from logger.journal.traces import Traces
 from logger.reading import Batch
 
@@ -29,24 +29,22 @@ class TellingReader(JournalReader):
         self._tell = tell
         self._spans: dict[str, tuple[int, int] | None] = {}
 
-    def batches(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> Iterator[Batch]:
+    def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
         """Give every reading; see `JournalReader.batches`."""
         for batch in super().batches(firing, since_us, until_us):
             self._at(firing, int(batch.t_us[-1]))
             yield batch
 
-    def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
+    def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
         """Give every reading; see `JournalReader.readings`."""
         self._at(firing, since_us)
         return super().readings(firing, since_us, until_us)
 
-    def _at(self, firing: str, t_us: int | None) -> None:
+    def _at(self, firing: str, t_us: int) -> None:
         if firing not in self._spans:
             self._spans[firing] = self.span(firing)
         span = self._spans[firing]
-        if span is not None and t_us is not None:
+        if span is not None and t_us:
             self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
 
 

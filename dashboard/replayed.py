@@ -20,7 +20,7 @@ from dashboard.figures.look import Theme, Unit
 from dashboard.figures.model import Mark
 from dashboard.figures.stack import side_columns, stack_figure
 from dashboard.figures.traces import traces_figure
-from dashboard.live.watch import band
+from dashboard.live.told import band
 from dashboard.parts import moment
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.journal.reader import FiringInfo, JournalReader

@@ -146,21 +146,17 @@ class JournalReader:
     def span(self, firing: str) -> tuple[int, int] | None:
         """Give the times of the first and the last reading, in µs; None if there is none."""
         with self._snapshot():
-            first, last, frames = self._stored.extent(self._key(firing), 0, FOREVER_US)
+            first, last, frames = self._stored.extent(self._key(firing))
         return (first, last) if frames else None
 
-    def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
+    def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
         """Give every reading; a column has only the times at which its channel was sent."""
         columns = self.columns(firing)
         with self._snapshot():
-            parts = self._stored.parts(
-                self._key(firing), since_us or 0, FOREVER_US if until_us is None else until_us
-            )
+            parts = self._stored.parts(self._key(firing), since_us, until_us)
         return self._traces(columns, parts)
 
-    def batches(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> Iterator[Batch]:
+    def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
         """Give every reading as it came from its rig, minute by minute.
 
         Yields
@@ -168,14 +164,13 @@ class JournalReader:
         Batch
             Of one rig, within one minute, in order of time. Without cold junctions (`conversion.reconvert`).
         """
-        since, until = since_us or 0, FOREVER_US if until_us is None else until_us
         with self._snapshot():
             key = self._key(firing)
-            minutes = self._stored.minutes(key, since, until)
+            minutes = self._stored.minutes(key, since_us, until_us)
         for minute in minutes:
             begin = minute * MINUTE_US
             with self._snapshot():
-                parts = self._stored.parts(key, max(since, begin), min(until, begin + MINUTE_US))
+                parts = self._stored.parts(key, max(since_us, begin), min(until_us, begin + MINUTE_US))
             for part in parts:
                 order = np.argsort(part.t_us, kind="stable")
                 yield part.layout.decode(part.records[order], minute)
@@ -245,18 +240,15 @@ class JournalReader:
                 found.append((arrival, ids[key], layouts[layout_id].decode(records, minute)))
         return found
 
-    def history(
-        self, firing: str, max_points: int, since_us: int | None = None, until_us: int | None = None
-    ) -> Traces:
-        """Give a firing, or a part of it, in few points that show all its peaks and dips.
+    def history(self, firing: str, max_points: int, since_us: int = 0) -> Traces:
+        """Give a firing, or the end of it, in few points that show all its peaks and dips.
 
         Parameters
         ----------
         max_points : int
             At most about so many points a column, not counting breaks at gaps.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second; to the step they fall in where steps
-            are drawn. [µs]
+        since_us : int, default 0
+            From this time on; from the step it falls in where steps are drawn. [µs]
 
         Returns
         -------
@@ -266,18 +258,18 @@ class JournalReader:
             a channel sent nothing that was OK, and where nothing came for more than three usual steps.
         """
         columns = self.columns(firing)
-        since, until = since_us or 0, FOREVER_US if until_us is None else until_us
         with self._snapshot():
             key = self._key(firing)
-            first, last, most = self._stored.extent(key, since, until)
+            first, last, most = self._stored.extent(key, since_us)
             if most <= max_points:
-                whole = self._traces(columns, self._stored.parts(key, since, until))
-                return _broken(whole, None)
-            step_us = -(-max(last - max(first, since), 1) // max(1, max_points // 2 - 1))
+                return _broken(self._traces(columns, self._stored.parts(key, since_us, FOREVER_US)), None)
+            step_us = -(-max(last - max(first, since_us), 1) // max(1, max_points // 2 - 1))
             level_s = max(s for s in LEVELS_S if s * 1_000_000 <= step_us or s == LEVELS_S[0])
             step_us = -(-step_us // (level_s * 1_000_000)) * level_s * 1_000_000
-            rigs = self._stored.rollups(key, level_s, since // step_us * step_us, until)
-            newest = self._traces(columns, self._stored.parts(key, max(since, last - MINUTE_US), until))
+            rigs = self._stored.rollups(key, level_s, since_us // step_us * step_us)
+            newest = self._traces(
+                columns, self._stored.parts(key, max(since_us, last - MINUTE_US), FOREVER_US)
+            )
         lines = {
             (rig, channel): line
             for rig, (names, t_us, buckets) in rigs.items()
@@ -297,7 +289,7 @@ class JournalReader:
         return _broken(out, step_us)
 
     def rollups(
-        self, firing: str, level_s: int, since_us: int | None = None, until_us: int | None = None
+        self, firing: str, level_s: int, since_us: int = 0
     ) -> dict[tuple[str, str], tuple[Ints, Buckets]]:
         """Give least, greatest, mean and last reading of each bucket.
 
@@ -305,8 +297,8 @@ class JournalReader:
         ----------
         level_s : {1, 10, 60}
             Length of a bucket. [s]
-        since_us, until_us : int, optional
-            Buckets that begin at or after the first of these times and before the second. [µs]
+        since_us : int, default 0
+            Only buckets that begin at or after this time. [µs]
 
         Returns
         -------
@@ -317,9 +309,7 @@ class JournalReader:
         if level_s not in LEVELS_S:
             raise ValueError(f"level_s must be one of {LEVELS_S}, not {level_s}")
         with self._snapshot():
-            rigs = self._stored.rollups(
-                self._key(firing), level_s, since_us or 0, FOREVER_US if until_us is None else until_us
-            )
+            rigs = self._stored.rollups(self._key(firing), level_s, since_us)
         out = {}
         for rig, (names, t_us, buckets) in rigs.items():
             for j, name in enumerate(names):
@@ -362,9 +352,7 @@ class JournalReader:
             (firing, event) for firing, key, *row in rows if (event := to_event(tuple(row), key)) is not None
         ]
 
-    def estimates(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> dict[str, Estimates]:
+    def estimates(self, firing: str, since_us: int = 0) -> dict[str, Estimates]:
         """Give what the pots were estimated to be at while the firing ran; no measurement.
 
         Returns
@@ -374,8 +362,8 @@ class JournalReader:
         """
         with self._snapshot():
             rows = self._db.execute(
-                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? AND t_us < ? ORDER BY t_us",
-                ((key := self._key(firing)), since_us or 0, FOREVER_US if until_us is None else until_us),
+                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? ORDER BY t_us",
+                ((key := self._key(firing)), since_us),
             ).fetchall()
         lines: dict[str, list[tuple[int, float, float, float, str]]] = {}
         for t_us, data in rows:

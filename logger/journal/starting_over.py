@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.journal.aside import BESIDE, beside, set_aside
+from logger.journal.asking import NUMBERS
 from logger.journal.gathered import gather
 from logger.journal.pages import PageFile
 from logger.journal.rows import FIRING_COLUMNS
 from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
 from logger.journal.sealed import DamagedError, load_dict, to_json, true_row
-from logger.journal.writer import NUMBERS, JournalWriter
+from logger.journal.twins import keep_firing
+from logger.journal.writer import JournalWriter
 
 CARRIED: Final = ("armed", "clocks", "unjudged")
 """What of `meta` a logger needs at once."""
@@ -110,7 +112,7 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
                     writer._db.execute(
                         f"INSERT INTO firing ({FIRING_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", going_on.firing
                     )
-                    writer._keep_twice(writer._key(going_on.firing[0]))
+                    keep_firing(writer._db, writer._key(going_on.firing[0]))
         finally:
             writer.close()
         aside = set_aside(path)

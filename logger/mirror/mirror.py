@@ -16,8 +16,8 @@ from typing import Final, NoReturn
 
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
+from logger.journal.asking import add_request
 from logger.journal.schema import JournalError, NoJournalError
-from logger.journal.writer import add_request
 from logger.mirror.outbox import Cursor, Outbox, Parcel
 from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
 from logger.mirror.sender import Sender, ServerTrouble

@@ -152,7 +152,7 @@ class Judging:
                 self.note(event.t_us, event.data)
         if self._stored and since_us is None:
             self._judge_afresh(self.judge.plan, self._usual_s(reader.batches(firing)))
-        stored = reader.batches(firing, since_us=since_us)
+        stored = reader.batches(firing, since_us=since_us or 0)
         span_us = max(step_us, _MINUTE_US)
         # All rigs' readings of that time together, so that none of them looks late.
         for span, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // span_us):
