@@ -72,7 +72,6 @@ def layout(firings: str = "", **_query: str) -> Any:
                 maxValues=MOST,
                 searchable=True,
                 debounce=300,
-                size="lg",
             ),
             html.Ol(id="compare-chosen"),
             html.Div(id="compare-body", hidden=True, children=_body()),
@@ -112,9 +111,7 @@ def _how() -> Any:
     kept = {"persistence": True, "persistence_type": "session"}
 
     def choice(name: str, label: str, data: list[str], **more: Any) -> Any:
-        return dmc.Select(
-            id=f"compare-{name}", label=label, data=data, allowDeselect=False, size="lg", **more
-        )
+        return dmc.Select(id=f"compare-{name}", label=label, data=data, allowDeselect=False, **more)
 
     return html.Div(
         className="compare-how",
@@ -126,10 +123,7 @@ def _how() -> Any:
                 id="compare-at",
                 label="Temperature",
                 value=500,
-                clampBehavior="none",
-                hideControls=True,
                 debounce=300,
-                size="lg",
             ),
         ],
     )

@@ -183,7 +183,6 @@ def _side() -> Any:
                         label="Draw the pots’ estimates",
                         checked=True,
                         persistence=True,
-                        size="lg",
                     ),
                     html.Ul(id="limits", **{"aria-label": "What this rig can't judge"}),
                 ],

@@ -147,7 +147,6 @@ def _finder() -> Any:
                 debounce=300,
                 persistence=True,
                 persistence_type="session",
-                size="lg",
                 attributes={"input": {"type": "search", "maxLength": 200}},
             ),
             dmc.Select(
@@ -158,7 +157,6 @@ def _finder() -> Any:
                 allowDeselect=False,
                 persistence=True,
                 persistence_type="session",
-                size="lg",
             ),
         ],
         id="firings-finder",

@@ -160,11 +160,11 @@ def _form() -> list[Any]:
         html.Div("", id="import-refused", role="alert"),
         html.Div("", id="import-same", role="alert"),
         html.Div(
-            dmc.Switch(id="import-again", label="Import it again all the same", size="lg"),
+            dmc.Switch(id="import-again", label="Import it again all the same"),
             id="import-again-box",
         ),
         html.Div(
-            dmc.Switch(id="import-pause", label="The hour that is missing was a pause", size="lg"),
+            dmc.Switch(id="import-pause", label="The hour that is missing was a pause"),
             id="import-pause-box",
         ),
         html.Details(
@@ -174,14 +174,13 @@ def _form() -> list[Any]:
         ),
         html.Div(
             [
-                dmc.TextInput(id="import-title", label="Title", value="", size="lg"),
+                dmc.TextInput(id="import-title", label="Title", value=""),
                 html.Div(
                     dmc.TextInput(
                         id="import-begun",
                         label="Begun, where you know it",
                         description="By the clock of Stokewatch's computer",
                         value="",
-                        size="lg",
                         attributes={"input": {"type": "datetime-local", "step": 1}},
                     ),
                     id="import-begun-box",
@@ -193,21 +192,18 @@ def _form() -> list[Any]:
                         placeholder="no plan: no heights, no target of its own",
                         data=[],
                         clearable=True,
-                        size="lg",
                     ),
                     id="import-plan-box",
                     hidden=True,
                 ),
-                dmc.Switch(
-                    id="import-invented", label="It is invented: nothing in it was measured", size="lg"
-                ),
+                dmc.Switch(id="import-invented", label="It is invented: nothing in it was measured"),
             ],
             className="fields",
         ),
         html.Div(
             [
-                dmc.Button("Import", id="import-now", size="lg", disabled=True),
-                dmc.Button("Cancel", id="import-cancel", size="lg", variant="default"),
+                dmc.Button("Import", id="import-now", disabled=True),
+                dmc.Button("Cancel", id="import-cancel", variant="default"),
             ],
             className="page-doors",
         ),

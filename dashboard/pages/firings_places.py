@@ -60,13 +60,12 @@ def layout(firing: str) -> Any:
                         placeholder="no plan",
                         data=[],
                         clearable=True,
-                        size="lg",
                     ),
                     html.Div(id="places-whole", className="fields"),
                     html.Ol(id="places-rows"),
                     html.Div(
                         [
-                            dmc.Button("Save", id="places-save", size="lg"),
+                            dmc.Button("Save", id="places-save"),
                             html.P("", id="places-said", role="status"),
                         ],
                         className="page-doors",
@@ -146,9 +145,6 @@ def _number(own: dict[str, Any], label: str, value: float | None, suffix: str) -
         label=label,
         value="" if value is None else value,
         suffix=suffix,
-        clampBehavior="none",
-        hideControls=True,
-        size="lg",
     )
 
 
@@ -163,16 +159,15 @@ def _row(n: int, probe: Probe) -> Any:
             [
                 html.Legend(probe.name),
                 _number(own("height_cm"), "Height", values["height_cm"], " cm"),
-                dmc.TextInput(id=own("side"), label="Side", value=values["side"], size="lg"),
+                dmc.TextInput(id=own("side"), label="Side", value=values["side"]),
                 dmc.Select(
                     id=own("reads"),
                     label="Reads",
                     data=[{"value": key, "label": text} for key, text in READS.items()],
                     value=values["reads"],
                     allowDeselect=False,
-                    size="lg",
                 ),
-                dmc.TextInput(id=own("zone"), label="Zone", value=values["zone"], size="lg"),
+                dmc.TextInput(id=own("zone"), label="Zone", value=values["zone"]),
             ]
         )
     )

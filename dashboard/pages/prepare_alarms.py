@@ -52,7 +52,6 @@ def panel() -> list[Any]:
                             id="prepare-on-firing",
                             label="Earlier firing",
                             data=[],
-                            size="lg",
                             clearable=True,
                             placeholder="Choose one …",
                         ),

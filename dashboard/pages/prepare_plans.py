@@ -59,7 +59,6 @@ def panel() -> list[Any]:
                                 dmc.Select(
                                     id="prepare-from",
                                     data=[],
-                                    size="lg",
                                     placeholder="Choose one …",
                                     attributes={"input": {"aria-label": "Earlier firing"}},
                                 ),

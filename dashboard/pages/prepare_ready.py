@@ -51,7 +51,6 @@ def pack_panel() -> list[Any]:
                                     id="prepare-kit-new",
                                     value="",
                                     label="Something else to take along",
-                                    size="lg",
                                     error="",
                                     attributes={
                                         "input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}
@@ -133,13 +132,12 @@ def arm_panel() -> list[Any]:
                             dmc.Checkbox(
                                 id="prepare-anyway",
                                 label="I have seen this, and arm all the same.",
-                                size="lg",
                             ),
                             id="prepare-anyway-row",
                             hidden=True,
                         ),
                         html.Div(
-                            dmc.Checkbox(id="prepare-ending", label="End the running firing now.", size="lg"),
+                            dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
                             id="prepare-ending-row",
                             hidden=True,
                         ),
@@ -174,9 +172,7 @@ def show_kit(items: Any) -> list[Any]:
     return [
         html.Li(
             [
-                dmc.Checkbox(
-                    id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done, size="lg"
-                ),
+                dmc.Checkbox(id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done),
                 html.Button(
                     "×",
                     id={"type": "prepare-kit-off", "item": item},

@@ -200,7 +200,6 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
             label=f"Number {f['key']}: its name",
             description="",
             value=called.get(f["key"], f["name"]),
-            size="lg",
             attributes={"input": {"autoComplete": "off"}},
         )
         for f in _numbers(keys)

@@ -113,7 +113,6 @@ def _look(at_s: float) -> list[Any]:
             thumbSize=44,
             thumbLabel="Time in the firing",
             label=None,
-            size="lg",
         ),
         html.Div(
             className="replay-tools",
@@ -136,11 +135,8 @@ def _look(at_s: float) -> list[Any]:
                     data=[ALL_SIDES],
                     value=ALL_SIDES,
                     allowDeselect=False,
-                    size="lg",
                 ),
-                dmc.Switch(
-                    id="replay-bands", label="Estimate of the pots", checked=True, persistence=True, size="lg"
-                ),
+                dmc.Switch(id="replay-bands", label="Estimate of the pots", checked=True, persistence=True),
             ],
             className="replay-views",
         ),

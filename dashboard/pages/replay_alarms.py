@@ -43,8 +43,8 @@ def settings_form() -> list[Any]:
                 html.Div(id="replay-settings"),
                 html.Div(
                     [
-                        dmc.Button("Re-run the alarms", id="replay-rerun", size="lg"),
-                        dmc.Button("Back to its own settings", id="replay-own", size="lg", variant="default"),
+                        dmc.Button("Re-run the alarms", id="replay-rerun"),
+                        dmc.Button("Back to its own settings", id="replay-own", variant="default"),
                     ],
                     className="page-doors",
                 ),
@@ -120,7 +120,6 @@ def _rule(rule: Any, own: dict[str, Any]) -> Any:
                 id={"type": "replay-on", "rule": rule.name},
                 label="On",
                 checked=bool(own["enabled"]),
-                size="lg",
             ),
             *(
                 dmc.NumberInput(
@@ -129,9 +128,6 @@ def _rule(rule: Any, own: dict[str, Any]) -> Any:
                     description=f"{s.minimum:g} to {s.maximum:g} {s.unit}, usually {s.default:g}",
                     value=own[s.name],
                     suffix=f" {s.unit}" if s.unit else "",
-                    clampBehavior="none",
-                    hideControls=True,
-                    size="lg",
                 )
                 for s in rule.settings
             ),

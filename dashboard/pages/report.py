@@ -108,7 +108,7 @@ def _body() -> list[Any]:
         html.Div(id="report-form"),
         html.Div(
             [
-                dmc.Button("Save", id="report-save", size="lg"),
+                dmc.Button("Save", id="report-save"),
                 html.P("", id="report-written", role="status"),
             ],
             className="page-doors",

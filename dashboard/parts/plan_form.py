@@ -48,7 +48,6 @@ def _number(doc: Document, path: str, label: str, of: str, hint: str, unit: Unit
         description=hint,
         value=written(value_at(doc, path), kind_of(path, unit)),
         error=errors.get(path, ""),
-        size="lg",
         debounce=250,
         attributes={"input": {"inputMode": "decimal", "autoComplete": "off"}},
     )
@@ -71,7 +70,6 @@ def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
             label=LABELS["title"],
             value=written(doc.get("title", ""), "text"),
             error=errors.get("title", ""),
-            size="lg",
             debounce=250,
             attributes={"input": {"autoComplete": "off"}},
         ),
@@ -173,7 +171,6 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
             label=PROBE_LABELS[key],
             value="" if value is None else str(value),
             error=errors.get(path, ""),
-            size="lg",
             **more,
         )
 
@@ -267,7 +264,6 @@ def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
                 id={"type": "prepare-on", "rule": rule.name},
                 label="Call this" if rule.warning else "Say this",
                 checked=own.get("enabled") is True,
-                size="lg",
             ),
             html.Div(
                 [_setting(rule, s, doc, unit, errors) for s in rule.settings], className="prepare-fields"

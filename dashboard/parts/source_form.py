@@ -114,9 +114,7 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
             label, words = _CHOICES[name]
             data = [{"value": v, "label": t} for v, t in words]
             fields.append(
-                dmc.Select(
-                    id=field_id(name), label=label, data=data, value=value, allowDeselect=False, size="lg"
-                )
+                dmc.Select(id=field_id(name), label=label, data=data, value=value, allowDeselect=False)
             )
             continue
         label, hint = _TEXTS[name]
@@ -129,7 +127,6 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
                 id=field_id(name),
                 label=label,
                 value=value,
-                size="lg",
                 attributes={"input": {"autoComplete": "off"}},
                 **more,
             )
