@@ -18,6 +18,7 @@ from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.parts.comparison import SOURCES, bars, fact_table
+from dashboard.parts.frame import door_row, graph
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import shown as in_unit
@@ -88,20 +89,10 @@ def _body() -> list[Any]:
         html.P("Differences to the first in small print."),
         html.Div(id="compare-facts"),
         html.P(SOURCES, className="sources"),
-        html.Div(
-            html.Button("Save the table as CSV", id="compare-save", type="button"), className="page-doors"
-        ),
+        door_row(html.Button("Save the table as CSV", id="compare-save", type="button")),
         html.H2("Curves"),
         _how(),
-        html.Div(
-            dcc.Graph(
-                id="compare-curves",
-                config={"displayModeBar": False, "responsive": True},
-                responsive=True,
-                style={"height": "100%"},
-            ),
-            className="compare-curves",
-        ),
+        html.Div(graph("compare-curves", style={"height": "100%"}), className="compare-curves"),
         html.Ol(id="compare-moments"),
     ]
 

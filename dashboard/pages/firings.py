@@ -41,6 +41,7 @@ from dashboard.guard import may_act, operator_only
 from dashboard.pages import firings_import, firings_places
 from dashboard.pages.asked import button_pressed, next_turn
 from dashboard.parts.firing_card import binned_card, card
+from dashboard.parts.frame import door_row
 from dashboard.parts.notes import notice
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
@@ -104,7 +105,7 @@ def _list(*, binned: bool) -> Any:
                 [
                     html.H1("Bin" if binned else "Firings"),
                     html.P("", id="firings-count", role="status"),
-                    html.Div(doors, className="page-doors"),
+                    door_row(*doors),
                 ],
                 className="page-top",
             ),
@@ -112,13 +113,10 @@ def _list(*, binned: bool) -> Any:
             _sure(),
             working("firings"),
             html.Ol(id="firings-list"),
-            html.Div(
-                [
-                    html.Button("◂ Before", id="firings-before", type="button"),
-                    html.Button("More ▸", id="firings-after", type="button"),
-                ],
+            door_row(
+                html.Button("◂ Before", id="firings-before", type="button"),
+                html.Button("More ▸", id="firings-after", type="button"),
                 id="firings-pages",
-                className="page-doors",
                 hidden=True,
             ),
             html.Div(
@@ -172,12 +170,9 @@ def _sure() -> Any:
                 "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
                 "or in files that were saved, stays."
             ),
-            html.Div(
-                [
-                    html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
-                    html.Button("Keep", id="firings-delete-not", type="button"),
-                ],
-                className="page-doors",
+            door_row(
+                html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
+                html.Button("Keep", id="firings-delete-not", type="button"),
             ),
         ],
         id="firings-sure",

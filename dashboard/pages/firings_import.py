@@ -36,6 +36,7 @@ from dashboard.exports import exports
 from dashboard.figures.look import unit_of
 from dashboard.gathering import Work
 from dashboard.guard import operator_only
+from dashboard.parts.frame import door_row
 from dashboard.parts.import_form import (
     CLOCK_LEAPS,
     FIELDS,
@@ -138,15 +139,12 @@ def layout() -> Any:
                         "A table of times and temperatures as CSV or text, from any logger. Choose several "
                         "at once where it wrote one file a channel."
                     ),
-                    html.Div(dcc.Link("To the firings", href="/firings"), className="page-doors"),
+                    door_row(dcc.Link("To the firings", href="/firings")),
                 ],
                 className="page-top",
             ),
             html.P("", id="import-burning"),
-            html.Div(
-                html.Button("Choose files …", id="import-choose", type="button", className="main"),
-                className="page-doors",
-            ),
+            door_row(html.Button("Choose files …", id="import-choose", type="button", className="main")),
             html.P("", id="import-files", role="status"),
             working("import"),
             html.Div("", id="import-done", role="status"),
@@ -200,12 +198,9 @@ def _form() -> list[Any]:
             ],
             className="fields",
         ),
-        html.Div(
-            [
-                dmc.Button("Import", id="import-now", disabled=True),
-                dmc.Button("Cancel", id="import-cancel", variant="default"),
-            ],
-            className="page-doors",
+        door_row(
+            dmc.Button("Import", id="import-now", disabled=True),
+            dmc.Button("Cancel", id="import-cancel", variant="default"),
         ),
         html.Div(id="import-understood"),
     ]
@@ -343,13 +338,10 @@ def _done(made: dict[str, Any]) -> Any:
     return html.Div(
         [
             html.P(["Imported: ", html.B(made["title"]), "."]),
-            html.Div(
-                [
-                    dcc.Link("Replay it", href=f"/replay/{own}"),
-                    dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
-                    dcc.Link("To the firings", href="/firings"),
-                ],
-                className="page-doors",
+            door_row(
+                dcc.Link("Replay it", href=f"/replay/{own}"),
+                dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
+                dcc.Link("To the firings", href="/firings"),
             ),
         ]
     )
@@ -432,7 +424,7 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
         for n, way in enumerate(ways)
     ]
     head = "It can't be imported yet. " if stands else "One question first. "
-    return [html.P([html.B(head), error]), html.Div(buttons, className="page-doors") if buttons else ""]
+    return [html.P([html.B(head), error]), door_row(*buttons) if buttons else ""]
 
 
 def _same(same: list[Any]) -> Any:

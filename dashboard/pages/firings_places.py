@@ -19,6 +19,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only
 from dashboard.parts.firing_card import may_be_placed
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
@@ -45,7 +46,7 @@ def layout(firing: str) -> Any:
                 [
                     html.H1("Places, zones and plan"),
                     html.P("", id="places-about"),
-                    html.Div(dcc.Link("To the firings", href="/firings"), className="page-doors"),
+                    door_row(dcc.Link("To the firings", href="/firings")),
                 ],
                 className="page-top",
             ),
@@ -63,12 +64,9 @@ def layout(firing: str) -> Any:
                     ),
                     html.Div(id="places-whole", className="fields"),
                     html.Ol(id="places-rows"),
-                    html.Div(
-                        [
-                            dmc.Button("Save", id="places-save"),
-                            html.P("", id="places-said", role="status"),
-                        ],
-                        className="page-doors",
+                    door_row(
+                        dmc.Button("Save", id="places-save"),
+                        html.P("", id="places-said", role="status"),
                     ),
                 ],
             ),

@@ -18,6 +18,7 @@ from dashboard.figures.model import Mark
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.pages.prepare_plans import info_of, label_of_firing, of_firing
+from dashboard.parts.frame import graph
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit, span
 from logger.errors import StokewatchError
@@ -33,9 +34,6 @@ _SAID: Final = Output("prepare-said", "children", allow_duplicate=True)
 
 def panel() -> list[Any]:
     """Make the step's panel."""
-    graph = dcc.Graph(
-        id="prepare-rehearsal", responsive=True, config={"displayModeBar": False, "responsive": True}
-    )
     return [
         dcc.Store(id="prepare-wish"),
         dcc.Store(id="prepare-rehearsed"),
@@ -57,7 +55,10 @@ def panel() -> list[Any]:
                         ),
                         working("prepare"),
                         html.Div(
-                            graph, id="prepare-rehearsal-box", hidden=True, className="prepare-rehearsal"
+                            graph("prepare-rehearsal"),
+                            id="prepare-rehearsal-box",
+                            hidden=True,
+                            className="prepare-rehearsal",
                         ),
                         html.Ol(id="prepare-calls"),
                     ],

@@ -16,6 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
+from dashboard.parts.frame import door_row
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.parts.words import Unit, capital
 from dashboard.planning import Document, draft_of, problems, read_document
@@ -99,13 +100,10 @@ def check_panel() -> list[Any]:
                             "it from where you will stand? A firing takes half a day: is the battery full, "
                             "and does the clock at the top show the time?"
                         ),
-                        html.Div(
-                            [
-                                html.Button("Try the lamp at the fire", id="prepare-beacon", type="button"),
-                                html.P("", id="prepare-beacon-said", role="status"),
-                            ],
+                        door_row(
+                            html.Button("Try the lamp at the fire", id="prepare-beacon", type="button"),
+                            html.P("", id="prepare-beacon-said", role="status"),
                             id="prepare-beacons",
-                            className="page-doors",
                             hidden=True,
                         ),
                     ]

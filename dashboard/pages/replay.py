@@ -24,6 +24,7 @@ from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
+from dashboard.parts.frame import door_row, picture
 from dashboard.parts.progress import working
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.templates import follow_theme, templates
@@ -57,7 +58,7 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
                 [
                     html.H1("Replay", id="replay-title"),
                     html.P("", id="replay-about"),
-                    html.Div(id="replay-doors", className="page-doors"),
+                    door_row(id="replay-doors"),
                 ],
                 className="page-top",
             ),
@@ -77,20 +78,6 @@ def _seconds(text: Any) -> float:
     return max(0.0, seconds) if math.isfinite(seconds) else 0.0
 
 
-def _graph(name: str, label: str) -> Any:
-    return html.Div(
-        dcc.Graph(
-            id=name,
-            config={"displaylogo": False, "displayModeBar": False, "responsive": True},
-            responsive=True,
-            style={"height": "100%"},
-        ),
-        className="graph",
-        role="img",
-        **{"aria-label": label},
-    )
-
-
 def _look(at_s: float) -> list[Any]:
     """What is seen: probes and traces, below them the stack and the stack through time on one height axis."""
     return [
@@ -98,9 +85,9 @@ def _look(at_s: float) -> list[Any]:
             className="replay-look",
             children=[
                 html.Ol(id="replay-values"),
-                _graph("replay-traces", "Traces of all probes"),
-                _graph("replay-stack", "The stack at this moment"),
-                _graph("replay-heat", "The stack through time, on the same height axis"),
+                picture("replay-traces", "Traces of all probes"),
+                picture("replay-stack", "The stack at this moment"),
+                picture("replay-heat", "The stack through time, on the same height axis"),
             ],
         ),
         dmc.Slider(

@@ -20,6 +20,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.gathering import gathering
 from dashboard.parts import moment
+from dashboard.parts.frame import door_row
 from logger.errors import UserError
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
@@ -41,12 +42,9 @@ def settings_form() -> list[Any]:
             [
                 html.Summary("Alarm settings: change them and run the alarms again"),
                 html.Div(id="replay-settings"),
-                html.Div(
-                    [
-                        dmc.Button("Re-run the alarms", id="replay-rerun"),
-                        dmc.Button("Back to its own settings", id="replay-own", variant="default"),
-                    ],
-                    className="page-doors",
+                door_row(
+                    dmc.Button("Re-run the alarms", id="replay-rerun"),
+                    dmc.Button("Back to its own settings", id="replay-own", variant="default"),
                 ),
             ],
             className="replay-rules",

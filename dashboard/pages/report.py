@@ -37,6 +37,7 @@ from dashboard.guard import may_act, operator_only
 from dashboard.pages.asked import next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
+from dashboard.parts.frame import door_row, picture
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import span
@@ -76,21 +77,11 @@ def layout(firing: str = "", **_query: str) -> Any:
             html.Div(
                 [html.H1("Report", id="report-name"), html.P("", id="report-about")], className="page-top"
             ),
-            html.Div(id="report-doors", className="page-doors"),
+            door_row(id="report-doors"),
             working("report"),
             html.Div(id="report-body", hidden=True, children=_body()),
         ],
     )
-
-
-def _graph(name: str, label: str) -> Any:
-    graph = dcc.Graph(
-        id=name,
-        config={"displayModeBar": False, "responsive": True},
-        responsive=True,
-        style={"height": "100%"},
-    )
-    return html.Div(graph, className="report-picture", role="img", **{"aria-label": label})
 
 
 def _body() -> list[Any]:
@@ -100,22 +91,21 @@ def _body() -> list[Any]:
             id="report-verdicts", className="scroll", tabIndex=0, role="region", **{"aria-label": "Verdicts"}
         ),
         html.H2("Traces"),
-        _graph("report-traces", "Traces of all probes; the tables say what they show"),
+        picture("report-traces", "Traces of all probes; the tables say what they show", "report-picture"),
         html.H2("The stack through time"),
-        _graph("report-heat", "Temperature by height and time, blank where no probe was near"),
+        picture(
+            "report-heat", "Temperature by height and time, blank where no probe was near", "report-picture"
+        ),
         html.H2("The whole load"),
         html.Dl(id="report-facts"),
         html.Div(id="report-form"),
-        html.Div(
-            [
-                dmc.Button("Save", id="report-save"),
-                html.P("", id="report-written", role="status"),
-            ],
-            className="page-doors",
+        door_row(
+            dmc.Button("Save", id="report-save"),
+            html.P("", id="report-written", role="status"),
         ),
         html.H2("Photos of the pots"),
         html.P(f"Up to {MOST}; scaled down, and kept with the report. Where they were taken is left out."),
-        html.Div(html.Button("Add photos …", id="report-add-photos", type="button"), className="page-doors"),
+        door_row(html.Button("Add photos …", id="report-add-photos", type="button")),
         html.P("", id="report-photos-said", role="status"),
         html.Div(id="report-photos", className="photos"),
     ]

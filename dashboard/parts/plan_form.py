@@ -9,6 +9,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.figures.model import Place, numbered
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit
 from dashboard.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
 from logger.plan import LETTERS
@@ -211,12 +212,9 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
             ],
             className="prepare-fields",
         ),
-        html.Div(
-            [
-                html.Button("Take it out of the plan", id="prepare-take-out", type="button"),
-                html.Button("Done", id="prepare-close", type="button"),
-            ],
-            className="page-doors",
+        door_row(
+            html.Button("Take it out of the plan", id="prepare-take-out", type="button"),
+            html.Button("Done", id="prepare-close", type="button"),
         ),
     ]
 
