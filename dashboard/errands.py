@@ -65,8 +65,7 @@ class Errands:
     async def wait(self, token: object, s: float) -> Work:
         """Wait a little for an errand."""
         work = self.look(token)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=s)
+        await asyncio.wait([work.task], timeout=s)
         return work
 
     async def stop(self, token: object) -> None:

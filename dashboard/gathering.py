@@ -111,7 +111,9 @@ class Gathering:
         return await self._work("judge", info, None if plan is None else plan.dumps())
 
     def stop(self, work: Work) -> None:
-        """Stop a work, and forget it."""
+        """Stop a work that goes on, and forget it."""
+        if work.done:
+            return
         work.task.cancel()
         for key in [key for key, own in self._works.items() if own is work]:
             del self._works[key]

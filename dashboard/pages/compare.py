@@ -17,6 +17,7 @@ from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
+from dashboard.pages import progress
 from dashboard.parts.comparison import SOURCES, bars, fact_table
 from dashboard.parts.frame import door_row, graph
 from dashboard.parts.progress import working
@@ -170,10 +171,7 @@ def _ids(given: Any) -> list[str]:
 
 
 @callback(
-    Output("compare-progress", "value"),
-    Output("compare-said", "children"),
-    Output("compare-working", "hidden"),
-    Output("compare-poll", "disabled"),
+    *progress.shown("compare"),
     Output("compare-ready", "data"),
     Input("compare-poll", "n_intervals"),
     State("compare-firings", "data"),
@@ -190,21 +188,17 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
         except UserError:
             done.append(firing)  # said where it is listed
             continue
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
+        if await progress.so_far(work) is not None:
             share = (number - 1 + work.share) / len(ids)
             said = f"Working out {number} of {len(ids)} …"
             # Only what is new: else what is drawn of it would begin again each time.
             return f"{share:.2f}", said, False, False, no_update if done == _ids(ready) else done
         done.append(firing)
-    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True, done
+    return *progress.over("" if len(ids) > 1 else "Choose at least two firings."), done
 
 
 @callback(
-    Output("compare-poll", "disabled", allow_duplicate=True),
-    Output("compare-working", "hidden", allow_duplicate=True),
-    Output("compare-said", "children", allow_duplicate=True),
+    *progress.stopped("compare"),
     Input("compare-stop", "n_clicks"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
@@ -216,9 +210,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
     for firing in _ids(firings):
         if firing not in _ids(ready):
             with contextlib.suppress(UserError):
-                work = await gathered.rehearsal(await gathered.firing(firing))
-                if not work.done:
-                    gathered.stop(work)
+                gathered.stop(await gathered.rehearsal(await gathered.firing(firing)))
     return True, True, "Stopped: what is not listed with its facts was not worked out."
 
 

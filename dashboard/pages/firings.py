@@ -38,7 +38,7 @@ from dashboard.exports import FILES, exports
 from dashboard.figures.look import unit_of
 from dashboard.gathering import Work, gathering
 from dashboard.guard import may_act, operator_only
-from dashboard.pages import firings_import, firings_places
+from dashboard.pages import firings_import, firings_places, progress
 from dashboard.pages.asked import button_pressed, next_turn
 from dashboard.parts.firing_card import binned_card, card
 from dashboard.parts.frame import door_row
@@ -308,9 +308,7 @@ async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
         if known:
             continue
         work = await gathered.rehearsal(info)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.8)
-        if not work.done:
+        if await progress.so_far(work) is not None:
             return no_update, False
         try:
             work.answer()
@@ -407,10 +405,7 @@ async def save(clicks: list[Any], running: Any) -> Any:
 
 
 @callback(
-    Output("firings-progress", "value"),
-    Output("firings-said", "children"),
-    Output("firings-working", "hidden"),
-    Output("firings-poll", "disabled"),
+    *progress.shown("firings"),
     Output("firings-made", "data"),
     Output("firings-turn", "data", allow_duplicate=True),
     Input("firings-poll", "n_intervals"),
@@ -420,7 +415,7 @@ async def save(clicks: list[Any], running: Any) -> Any:
 )
 async def look(_: Any, errand: Any, turn: Any) -> Any:
     """Say how far a file has come, or that the bin has been emptied."""
-    idle = ("0", "", True, True, no_update, no_update)
+    idle = (*progress.NOTHING, no_update, no_update)
     if not isinstance(errand, dict):
         return idle
     try:
@@ -432,26 +427,17 @@ async def look(_: Any, errand: Any, turn: Any) -> Any:
     except GoneError:
         return idle
     except StokewatchError as exc:
-        return "0", str(exc), True, True, no_update, no_update
+        return *progress.failed(str(exc)), no_update, no_update
     if errand.get("kind") == "export":
-        size = answer["size"] / 1e6
-        return (
-            "1",
-            f"Saved: {max(size, 0.1):.1f} MB.",
-            True,
-            True,
-            f"/api/firings/made/{errand['token']}",
-            no_update,
-        )
+        said = f"Saved: {max(answer['size'] / 1e6, 0.1):.1f} MB."
+        return *progress.over(said), f"/api/firings/made/{errand['token']}", no_update
     gone = answer["gone"]
     said = f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good."
-    return "1", said, True, True, no_update, next_turn(turn)
+    return *progress.over(said), no_update, next_turn(turn)
 
 
 @callback(
-    Output("firings-poll", "disabled", allow_duplicate=True),
-    Output("firings-working", "hidden", allow_duplicate=True),
-    Output("firings-said", "children", allow_duplicate=True),
+    *progress.stopped("firings"),
     Output("firings-turn", "data", allow_duplicate=True),
     Input("firings-stop", "n_clicks"),
     State("firings-errand", "data"),

@@ -36,6 +36,7 @@ from dashboard.exports import exports
 from dashboard.figures.look import unit_of
 from dashboard.gathering import Work
 from dashboard.guard import operator_only
+from dashboard.pages import progress
 from dashboard.parts.frame import door_row
 from dashboard.parts.import_form import (
     CLOCK_LEAPS,
@@ -293,10 +294,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
 
 
 @callback(
-    Output("import-progress", "value"),
-    Output("import-said", "children"),
-    Output("import-working", "hidden"),
-    Output("import-poll", "disabled"),
+    *progress.shown("import"),
     Output("import-found", "data"),
     Output("import-done", "children"),
     Output("import-errand", "data", allow_duplicate=True),
@@ -307,7 +305,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
 @operator_only
 async def look(_: Any, errand: Any) -> Any:
     """Say how far it has come, or what came of it."""
-    idle = ("0", "", True, True, no_update, no_update, no_update)
+    idle = (*progress.NOTHING, no_update, no_update, no_update)
     if not isinstance(errand, dict):
         return idle
     importing = errand.get("kind") == "import"
@@ -323,14 +321,14 @@ async def look(_: Any, errand: Any) -> Any:
         said = page_words(str(exc))[0]
         # The form can be changed, and looked at again.
         after = {**errand, "kind": "preview"} if importing else no_update
-        return "0", said, True, True, no_update, no_update, after
+        return *progress.failed(said), no_update, no_update, after
     if not importing:
-        return "1", "", True, True, {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
+        return *progress.over(), {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
     _spool().drop(str(errand.get("batch")))
     set_props("import-form", {"hidden": True})
     set_props("import-files", {"children": ""})
     set_props("import-sent", {"data": None})
-    return "1", "", True, True, None, _done(answer), None
+    return *progress.over(), None, _done(answer), None
 
 
 def _done(made: dict[str, Any]) -> Any:

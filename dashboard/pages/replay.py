@@ -23,6 +23,7 @@ from dash import (
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.gathering import gathering
+from dashboard.pages import progress
 from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
 from dashboard.parts.frame import door_row, picture
 from dashboard.parts.progress import working
@@ -169,10 +170,7 @@ def _judged() -> list[Any]:
 
 
 @callback(
-    Output("replay-progress", "value"),
-    Output("replay-said", "children"),
-    Output("replay-working", "hidden"),
-    Output("replay-poll", "disabled"),
+    *progress.shown("replay"),
     Output("replay-judged", "data"),
     Input("replay-poll", "n_intervals"),
     State("replay-firing", "data"),
@@ -183,21 +181,16 @@ async def work_out(_: int | None, which: dict[str, Any], wish: dict[str, Any]) -
     try:
         info, plan = await _firing_and_plan(which, wish)
         work = await gathering(here().journal_path).judgement(info, plan)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
-            said = f"Working out what was to be said at each moment: {work.share:.0%}"
-            return f"{work.share:.2f}", said, False, False, no_update
+        if (far := await progress.so_far(work, "Working out what was to be said at each moment")) is not None:
+            return *far, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", f"It could not be judged: {exc}", True, True, no_update
-    return "1", "", True, True, {"alarms": wish.get("alarms") or {}}
+        return *progress.failed(f"It could not be judged: {exc}"), no_update
+    return *progress.over(), {"alarms": wish.get("alarms") or {}}
 
 
 @callback(
-    Output("replay-poll", "disabled", allow_duplicate=True),
-    Output("replay-working", "hidden", allow_duplicate=True),
-    Output("replay-said", "children", allow_duplicate=True),
+    *progress.stopped("replay"),
     Input("replay-stop", "n_clicks"),
     State("replay-firing", "data"),
     State("replay-wish", "data"),
@@ -207,9 +200,7 @@ async def stop(_: int, which: dict[str, Any], wish: dict[str, Any]) -> Any:
     """Stop judging."""
     info, plan = await _firing_and_plan(which, wish)
     gathered = gathering(here().journal_path)
-    work = await gathered.judgement(info, plan)
-    if not work.done:
-        gathered.stop(work)
+    gathered.stop(await gathered.judgement(info, plan))
     return True, True, "Stopped. What is shown was not judged; re-run the alarms to judge it."
 
 

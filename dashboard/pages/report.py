@@ -34,6 +34,7 @@ from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.guard import may_act, operator_only
+from dashboard.pages import progress
 from dashboard.pages.asked import next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
@@ -115,10 +116,7 @@ def _body() -> list[Any]:
 
 
 @callback(
-    Output("report-progress", "value"),
-    Output("report-said", "children"),
-    Output("report-working", "hidden"),
-    Output("report-poll", "disabled"),
+    *progress.shown("report"),
     Output("report-ready", "data"),
     Input("report-poll", "n_intervals"),
     State("report-firing", "data"),
@@ -129,14 +127,12 @@ async def work_out(_: int | None, firing: Any) -> Any:
     try:
         info = await gathered.firing(_id(firing))
         work = await gathered.rehearsal(info)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
-            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, no_update
+        if (far := await progress.so_far(work)) is not None:
+            return *far, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", str(exc), True, True, no_update
-    return "1", "", True, True, info.id
+        return *progress.failed(str(exc)), no_update
+    return *progress.over(), info.id
 
 
 def _id(firing: Any) -> str:
@@ -144,9 +140,7 @@ def _id(firing: Any) -> str:
 
 
 @callback(
-    Output("report-poll", "disabled", allow_duplicate=True),
-    Output("report-working", "hidden", allow_duplicate=True),
-    Output("report-said", "children", allow_duplicate=True),
+    *progress.stopped("report"),
     Input("report-stop", "n_clicks"),
     State("report-firing", "data"),
     prevent_initial_call=True,
@@ -154,9 +148,7 @@ def _id(firing: Any) -> str:
 async def stop(_: int, firing: Any) -> Any:
     """Stop working it out."""
     gathered = gathering(here().journal_path)
-    work = await gathered.rehearsal(await gathered.firing(_id(firing)))
-    if not work.done:
-        gathered.stop(work)
+    gathered.stop(await gathered.rehearsal(await gathered.firing(_id(firing))))
     return True, True, "Stopped."
 
 
