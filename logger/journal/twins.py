@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from typing import Any
+from typing import Any, Final
 
 from logger.journal.rows import FIRING_COLUMNS
 from logger.journal.sealed import true_row, twin_text
+
+_COUNTED_AGAIN: Final = (
+    ", packed_readings = iif(typeof(packed_readings) = 'integer', packed_readings,"
+    " (SELECT coalesce(sum(readings), 0) FROM chunk WHERE chunk.firing = firing.key)),"
+    " late = iif(typeof(late) = 'integer', late, 0)"
+)
 
 
 def keep(db: sqlite3.Connection, kind: str, key: int, *columns: object) -> None:
@@ -61,8 +67,10 @@ def _repair_row(
     twin: Any,
 ) -> list[str]:
     true = true_row(table, number, said, twin)
-    if true != said:
+    if true != said or (table == "firing" and not _counts(db, number)):
         sets = ", ".join(f"{name} = ?" for name in columns.split(", "))
+        if table == "firing":
+            sets += _COUNTED_AGAIN
         db.execute(f"UPDATE {table} SET {sets} WHERE {key} = ?", (*true, number))
         return [f"{table} {number} was damaged and is put right from its copy"]
     with contextlib.suppress(TypeError, ValueError):
@@ -70,3 +78,8 @@ def _repair_row(
             keep(db, table, number, *said)
             return [f"the copy of {table} {number} was damaged and is written again"]
     return []
+
+
+def _counts(db: sqlite3.Connection, key: int) -> bool:
+    types = "SELECT typeof(packed_readings), typeof(late) FROM firing WHERE key = ?"
+    return set(db.execute(types, (key,)).fetchone()) == {"integer"}
