@@ -242,6 +242,9 @@ class Boot:
         if (hole := self._hole(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
                 return Fit.NO
+            before, after = (hole.first - 1, hole.before_ms), (hole.last + 1, hole.after_ms)
+            if not (self.keeps_pace(at, before) and self.keeps_pace(after, at)):
+                return Fit.NO
             narrow = hole.after_ms - hole.before_ms <= NARROW_MS
             return Fit.LATE if prompt or (narrow and not restarted) else Fit.BEHIND
         return Fit.SAME if self._knows(at, came) else Fit.NO

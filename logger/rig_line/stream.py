@@ -189,7 +189,7 @@ class Stream:
             return False
         return any(
             s.joined is None
-            and s.goes_on(came)
+            and (s.goes_on(came) or (len(s) >= 3 and s.takes(came)))
             and s.off_s(came) + _ALIKE_S / 2 < delay_s
             and boot.fit(s.first_new) is Fit.NO
             for s in self._strands

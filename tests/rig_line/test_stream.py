@@ -512,6 +512,8 @@ def test_restarts_wraps_and_reorderings() -> None:
         201_000_664,  # only time told, though the counter went on over a short boot
         221_000_374,  # a batch after a silence was taken for counters that can't be believed
         *(201_000_417, 223_000_620),  # late frames that fit a hole were a boot of their own
+        *(301_006_956, 301_007_977),  # the next boot's swapped frame was the old one's next
+        301_002_593,  # a boot's only frame was one that the boot before it had missed, 147 in 20 s
         *(201_000_035, 211_000_998),  # the next boot's first frame was a swapped one of the boot before
     ],
 )
