@@ -10,6 +10,7 @@ import enum
 import math
 from array import array
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -431,6 +432,12 @@ class Boot:
     def has_room_for(self, came: Came) -> bool:
         """Whether a frame is one that is missing between others."""
         return self.fit(came) in (Fit.BEHIND, Fit.LATE) and not self.is_before_first(came)
+
+    def misses_just(self, frames: Sequence[Came]) -> bool:
+        """Whether these frames, in order, are all that is missing between two others, and no more."""
+        first, last = self.at(frames[0])[0], self.at(frames[-1])[0]
+        hole = self._hole(first)
+        return hole is not None and (hole.first, hole.last, len(frames)) == (first, last, last - first + 1)
 
     def is_before_first(self, came: Came) -> bool:
         """Whether a frame is older than all that is known of this boot."""

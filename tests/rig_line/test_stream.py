@@ -270,6 +270,18 @@ def test_a_backlog_is_no_second_rig(times_life: float) -> None:
     assert followed.said == []
 
 
+@pytest.mark.parametrize("stall", [25, 40])
+@pytest.mark.parametrize("before", [1, 3, 8])
+def test_a_reader_that_stands_still_beside_a_rig_just_switched_on(before: int, stall: int) -> None:
+    """What gathered in the port might be a new boot's by its clock; it is all that the line lacks."""
+    rig = Rig(first_ms=60)
+    gathered = range(before, before + stall)
+    frames = [*rig.live(*range(before)), *rig.kept(rig.made_s(before + stall), *gathered)]
+    followed = tracked([*frames, *rig.live(*range(before + stall, before + stall + 30))])
+    assert len(followed.times) == before + stall + 30
+    assert followed.said == []
+
+
 @pytest.mark.parametrize("beginning", [50, 1990])
 def test_frames_kept_during_an_outage_are_late_and_no_restart(beginning: int) -> None:
     rig = Rig()
