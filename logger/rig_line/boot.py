@@ -154,6 +154,11 @@ class Boot:
         self._delay_s = 0.0
         self._still = False
 
+    @property
+    def room(self) -> int:
+        """Number of frames whose clocks and checksums there is room for."""
+        return max(len(self._clocks), len(self._keys))
+
     def at(self, came: Came) -> tuple[int, int]:
         """Undo the wraps: the `seq` and `ms` nearest to the newest ones."""
         seq, ms = self.top
@@ -243,8 +248,8 @@ class Boot:
         if (hole := self._hole(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
                 return Fit.NO
-            before, after = (hole.first - 1, hole.before_ms), (hole.last + 1, hole.after_ms)
-            if not (self.keeps_pace(at, before) and self.keeps_pace(after, at)):
+            left, right = (hole.first - 1, hole.before_ms), (hole.last + 1, hole.after_ms)
+            if not (self.keeps_pace(at, left) and self.keeps_pace(right, at)):
                 return Fit.NO
             narrow = hole.after_ms - hole.before_ms <= NARROW_MS
             return Fit.LATE if prompt or (narrow and not restarted) else Fit.BEHIND

@@ -19,7 +19,7 @@ from collections import deque
 from itertools import pairwise
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, Fit, Trust
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, WINDOW, Boot, Came, Fit, Trust, signed
 from logger.rig_line.clock import RigClock
 from logger.rig_line.strand import Strand
 from logger.rig_line.wire import Counters
@@ -32,7 +32,9 @@ HELD: Final = 20_000
 """Frames of one rig that are held in memory at most; older ones stay where the caller keeps them."""
 
 _STRANDS: Final = 16
-_PAST: Final = 12
+_PAST: Final = 64
+"""Boots that are remembered at most, and of long ones so many."""
+_LONG_PAST: Final = 12
 _SPED_S: Final = 1.5
 """Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
 _SOON_MS: Final = 3_600_000
@@ -103,6 +105,7 @@ class Stream:
         self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line was last heard, as they came
         self._keys: dict[tuple[int, int, int], None] = {}  # of what was held
         self._shadow: Strand | None = None
+        self._last_again: tuple[Boot | None, Came] | None = None
         self._twins_told_s = self._pondered_s = float("-inf")
         self._drift = 0.0
 
@@ -162,9 +165,12 @@ class Stream:
                 return outcome
             return self._hold(came, begin)
         fit = boot.fit(came)
+        past = next((past for past in self._past if past.has(came)), None)
         if fit is Fit.SAME or (
-            any(past.has(came) for past in self._past) and not (fit is Fit.EXACT and boot.on_time(came))
+            past is not None
+            and not (fit is Fit.EXACT and boot.on_time(came) and not self._comes_in_a_burst(past, came))
         ):
+            self._last_again = past, came
             return self._again(came)
         if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE) and not self._is_a_rivals(came, boot):
             return self._place(came, fit)
@@ -181,6 +187,14 @@ class Stream:
                 outcome.placed.append((came, t_s))
                 return outcome
         return self._hold(came, begin)
+
+    def _comes_in_a_burst(self, past: Boot, came: Came) -> bool:
+        """Tell whether a broker is sending again what a boot had said: the one before came just now."""
+        if self._last_again is None or self._last_again[0] is not past:
+            return False
+        before = self._last_again[1]
+        soon = came.arrival_s - before.arrival_s < 0.3 * past.pace_ms / 1000
+        return soon and 0 < signed(came.seq - before.seq) <= SWAPPED
 
     def _is_a_rivals(self, came: Came, boot: Boot) -> bool:
         """Tell whether a frame only looks like the line's: in better time it goes on what can't be of it."""
@@ -443,7 +457,8 @@ class Stream:
         if self.boot is not None:
             self.boot.ends_s = begins_s
             self._past.append(self.boot)
-            del self._past[:-_PAST]
+            while len(self._past) > _PAST or sum(b.room for b in self._past) > _LONG_PAST * WINDOW:
+                del self._past[0]
         self.boot = boot
 
     def _is_disorder(self, now_s: float) -> bool:
