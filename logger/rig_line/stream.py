@@ -105,7 +105,7 @@ class Stream:
         self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line was last heard, as they came
         self._keys: dict[tuple[int, int, int], None] = {}  # of what was held
         self._shadow: Strand | None = None
-        self._last_again: tuple[Boot | None, Came] | None = None
+        self._last_again: tuple[Boot, Came] | None = None
         self._twins_told_s = self._pondered_s = float("-inf")
         self._drift = 0.0
 
@@ -166,12 +166,12 @@ class Stream:
             return self._hold(came, begin)
         fit = boot.fit(came)
         past = next((past for past in self._past if past.has(came)), None)
-        if fit is Fit.SAME or (
-            past is not None
-            and not (fit is Fit.EXACT and boot.on_time(came) and not self._comes_in_a_burst(past, came))
-        ):
-            self._last_again = past, came
-            return self._again(came)
+        if fit is Fit.SAME or past is not None:
+            said_by = boot if past is None else past
+            burst = self._comes_in_a_burst(said_by, came)
+            if past is None or burst or not (fit is Fit.EXACT and boot.on_time(came)):
+                self._last_again = said_by, came
+                return self._again(came, burst)
         if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE) and not self._is_a_rivals(came, boot):
             return self._place(came, fit)
         strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
@@ -188,12 +188,12 @@ class Stream:
                 return outcome
         return self._hold(came, begin)
 
-    def _comes_in_a_burst(self, past: Boot, came: Came) -> bool:
+    def _comes_in_a_burst(self, said_by: Boot, came: Came) -> bool:
         """Tell whether a broker is sending again what a boot had said: the one before came just now."""
-        if self._last_again is None or self._last_again[0] is not past:
+        if self._last_again is None or self._last_again[0] is not said_by:
             return False
         before = self._last_again[1]
-        soon = came.arrival_s - before.arrival_s < 0.3 * past.pace_ms / 1000
+        soon = came.arrival_s - before.arrival_s < 0.3 * said_by.pace_ms / 1000
         return soon and 0 < signed(came.seq - before.seq) <= SWAPPED
 
     def _is_a_rivals(self, came: Came, boot: Boot) -> bool:
@@ -230,13 +230,15 @@ class Stream:
         self._keys.pop(came.key, None)
         outcome.placed.append((came, t_s))
 
-    def _again(self, came: Came) -> Outcome:
-        """The bytes are on disk. A rig that starts again may say the same all the same."""
+    def _again(self, came: Came, burst: bool) -> Outcome:
+        """The bytes are on disk. A rig that starts again may say the same all the same, but to its beat."""
         boot = self.boot
         assert boot is not None
         self._counters.duplicates += 1
         outcome = Outcome(Verdict.DUPLICATE)
-        if boot.silent(came.arrival_s, QUICK_S / 2) and boot.may_have_restarted(came.ms, came.arrival_s):
+        if burst:
+            self._strands = [s for s in self._strands if not all(one.known for one in s.frames)]
+        elif boot.silent(came.arrival_s, QUICK_S / 2) and boot.may_have_restarted(came.ms, came.arrival_s):
             came.known = True
             self._settle(self._join(came), came.arrival_s, outcome)
             if any(placed is came for placed, _ in outcome.placed):

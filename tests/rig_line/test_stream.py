@@ -528,6 +528,7 @@ def test_restarts_wraps_and_reorderings() -> None:
         301_002_593,  # a boot's only frame was one that the boot before it had missed, 147 in 20 s
         *(301_000_154, 301_001_789),  # a broker sent again what more than twelve short boots had said
         301_001_300,  # in such a burst one frame was the line's next to the beat
+        *(301_007_628, 301_006_858, 301_002_367),  # a burst, and a new boot went on where it ended
         *(201_000_035, 211_000_998),  # the next boot's first frame was a swapped one of the boot before
     ],
 )
