@@ -1,6 +1,8 @@
 # Shared by demo and test: a virtual environment beside the code, with what it needs.
 set -eu
 cd "$(dirname "$0")/.."
+# Every test that starts a program of ours would compile it again.
+unset PYTHONDONTWRITEBYTECODE
 
 as_root() {
     if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi

@@ -37,13 +37,7 @@ def host_name(header: str) -> str:
 
 
 def is_loopback(host: str) -> bool:
-    """Tell whether nobody but this machine reaches what listens on a host.
-
-    Parameters
-    ----------
-    host : str
-        Name or address.
-    """
+    """Tell whether nobody but this machine reaches what listens on a host."""
     name = host.lower().strip("[]")
     return name == "localhost" or (is_address(name) and ipaddress.ip_address(name).is_loopback)
 
@@ -65,7 +59,6 @@ class Access:
 
     Parameters
     ----------
-    app : ASGIApp
     host : str
         The address listened on. Where that is all of them, any numeric address and this machine's own name
         are good.
@@ -88,13 +81,7 @@ class Access:
         return name in self.names or (self.everywhere and is_address(name))
 
     def policy(self, header: str) -> str:
-        """Write the Content-Security-Policy: nothing but from here.
-
-        Parameters
-        ----------
-        header : str
-            The Host header, which has been checked.
-        """
+        """Write the Content-Security-Policy: nothing but from here."""
         return "; ".join(
             (
                 "default-src 'none'",

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import UserError
+from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
-from logger.journal.writer import add_request
 from logger.requests import data_of, read_request
 
 PATIENCE_S: Final = 5.0
@@ -27,11 +27,8 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
 
     Parameters
     ----------
-    journal_path : Path
     kind : str
         `note`, `spot`, `ack`, `shelve`, `finish` …
-    data : dict
-    who : str
 
     Returns
     -------

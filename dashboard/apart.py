@@ -27,26 +27,13 @@ from logger.errors import StokewatchError, UserError
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a process of its own may do, and how much of everything.
+    """What a process of its own may do, and how much of everything."""
 
-    Attributes
-    ----------
-    work : str
-        ``module:function``.
-    time_s : float
-        Of the processor; it may take `PATIENCE` times as long beside other work. [s]
-    memory_mb : int
-        Beside the programs themselves. [MB]
-    file_mb : int
-        The largest file it may write. [MB]
-    quick : bool
-        Whether somebody waits for it with a finger on the glass: it doesn't stand behind long work.
-    """
-
-    work: str
-    time_s: float
-    memory_mb: int
-    file_mb: int = 1
+    work: str  # ``module:function``
+    time_s: float  # of the processor; it may take `PATIENCE` times as long beside other work. [s]
+    memory_mb: int  # beside the programs themselves. [MB]
+    file_mb: int = 1  # the largest file it may write. [MB]
+    # whether somebody waits for it with a finger on the glass: it doesn't stand behind long work
     quick: bool = False
 
 
@@ -260,17 +247,7 @@ def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
 
 
 def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
-    """Bound what this process may take from now on.
-
-    Parameters
-    ----------
-    memory_mb : int
-        Beside what it has already. [MB]
-    file_mb : int
-        Of each file. [MB]
-    time_s : float
-        Of the processor. [s]
-    """
+    """Bound what this process may take from now on."""
     import resource
 
     now = _data_bytes()

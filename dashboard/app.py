@@ -4,19 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import errno
 import hashlib
-import logging
-import signal
-import socket
-import ssl
-import webbrowser
-from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
-import uvicorn
 from dash import Dash, register_page
 from dash._callback import GLOBAL_CALLBACK_LIST, GLOBAL_CALLBACK_MAP
 from dash._pages import PAGE_REGISTRY
@@ -27,18 +19,16 @@ from fastapi.responses import JSONResponse
 from starlette.requests import Request
 from starlette.websockets import WebSocket
 
-from dashboard.access import Access, is_loopback
-from dashboard.connections import MAX_HEAD, HttpConnection, Listener, Places, SocketConnection
+from dashboard.access import Access
+from dashboard.connections import Places
 from dashboard.context import Context
-from dashboard.door import Door, OpenDoor, PinDoor
+from dashboard.door import Door, OpenDoor
 from dashboard.first_look import first_look, opening_now
 from dashboard.front import Front
 from dashboard.guard import on_error
 from dashboard.limits import Limits
 from dashboard.live.hub import Hub
 from dashboard.live.screens import draw
-from dashboard.network import greeting, own_addresses
-from dashboard.operators import Operators
 from dashboard.pages import PAGES
 from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
@@ -53,8 +43,6 @@ from logger.report.photos import MAX_BYTES as MAX_PHOTO
 LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 """What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
 SUITES: Final = "/_dash-component-suites/"
-CLOSING_S: Final = 1
-"""Open connections get so long to close at the end. [s]"""
 
 
 MANIFEST: Final = {
@@ -80,33 +68,6 @@ def _version() -> str:
 VERSION: Final = _version()
 
 
-class PortTakenError(UserError):
-    """Something else listens where the page should."""
-
-    def __init__(self, host: str, port: int) -> None:
-        super().__init__(
-            f"port {port} on {host} is taken, perhaps by another page; end it, or give --port another number"
-        )
-        self.host, self.port = host, port
-
-
-class HostUnknownError(UserError):
-    """The page can't listen at this address."""
-
-    def __init__(self, host: str, why: str) -> None:
-        super().__init__(f"the page can't listen on {host} ({why}); give --host an address of this machine")
-        self.host = host
-
-
-class CertificateError(UserError):
-    """A certificate, or its key, that can't be served with."""
-
-    def __init__(self, certificate: Path, key: Path, why: str) -> None:
-        super().__init__(
-            f"--tls {certificate} {key}: {why}; give a PEM file with the certificate, and one with its key"
-        )
-
-
 class Page(Dash):
     """The Dash application, with the live link beside it."""
 
@@ -129,8 +90,6 @@ def create_app(
     ----------
     journal_path : Path
         The journal; it need not exist yet.
-    host : str, default '127.0.0.1'
-        The address that it will listen on.
     door : Door, optional
         Who may act; everybody if left out.
     places : Places, optional
@@ -281,10 +240,6 @@ async def _refuse_form(request: Request, exc: Exception) -> JSONResponse:
 def health(journal_path: Path) -> JSONResponse:
     """Say whether the journal can be read.
 
-    Parameters
-    ----------
-    journal_path : Path
-
     Returns
     -------
     JSONResponse
@@ -312,165 +267,3 @@ def health(journal_path: Path) -> JSONResponse:
         },
     }
     return JSONResponse(told if told["ok"] else {**told, "why": health.trouble})
-
-
-def listen(host: str, port: int) -> Listener:
-    """Take the port before anything else starts, so that a mistake is said in one line.
-
-    Parameters
-    ----------
-    host : str
-    port : int
-        0: any that is free.
-
-    Returns
-    -------
-    Listener
-
-    Raises
-    ------
-    UserError
-        It is taken, or there is no such address.
-    """
-    try:
-        family, kind, proto, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        taken = Listener(family, kind, proto)
-    except OSError as exc:
-        raise HostUnknownError(host, exc.strerror or str(exc)) from exc
-    try:
-        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        taken.bind(address)
-        taken.listen(64)
-    except OSError as exc:
-        taken.close()
-        if exc.errno == errno.EADDRINUSE:
-            raise PortTakenError(host, port) from exc
-        raise HostUnknownError(host, exc.strerror or str(exc)) from exc
-    return taken
-
-
-class _Server(uvicorn.Server):
-    """Ends quietly: uvicorn's own handling sends the signal to the process once more when all is done."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        loop = asyncio.get_running_loop()
-        for name in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(name, self.end)
-        try:
-            yield
-        finally:
-            for name in (signal.SIGINT, signal.SIGTERM):
-                loop.remove_signal_handler(name)
-
-    def end(self) -> None:
-        self.should_exit = True
-
-
-def serve(
-    journal_path: Path,
-    host: str,
-    port: int,
-    *,
-    open_browser: bool,
-    tls: tuple[Path, Path] | None = None,
-    door: Door | None = None,
-    say: Callable[[str], None] = print,
-) -> int:
-    """Serve the page until a signal ends it.
-
-    Beyond this machine's loopback address, who wants to act needs the operator PIN.
-
-    Parameters
-    ----------
-    journal_path : Path
-    host : str
-    port : int
-    open_browser : bool
-    tls : (Path, Path), optional
-        Certificate and key, in PEM.
-    door : Door, optional
-        Who may act; else everybody on the loopback address, and beyond it who knows the operator PIN.
-    say : callable
-        Takes what the person at the terminal should know.
-
-    Returns
-    -------
-    int
-        0.
-
-    Raises
-    ------
-    UserError
-        The port is taken, the address isn't this machine's, or the certificate can't be used.
-    """
-    if tls is not None:
-        _check_certificate(*tls)
-    with listen(host, port) as bound:
-        scheme = "http" if tls is None else "https"
-        if door is None and is_loopback(host):
-            door = OpenDoor()
-        elif door is None:
-            operators = Operators(journal_path.parent)
-            pin = operators.first_pin()
-            door = PinDoor(operators, secure=tls is not None)
-            names = own_addresses() if host in ("", "0.0.0.0", "::") else [host]
-            urls = [f"{scheme}://{_bracketed(name)}:{bound.getsockname()[1]}" for name in names]
-            say(greeting(urls, pin, tls=tls is not None))
-        app = create_app(journal_path, host, door, bound.places)
-        server = _Server(settings(app.server, tls))
-        asyncio.run(_serve(server, bound, scheme if open_browser else None))
-    return 0
-
-
-def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.Config:
-    """Say how the page is served.
-
-    Parameters
-    ----------
-    server : FastAPI
-    tls : (Path, Path), optional
-        Certificate and key.
-
-    Returns
-    -------
-    uvicorn.Config
-    """
-    return uvicorn.Config(
-        server,
-        log_level=logging.ERROR,  # a line for each odd request would fill the log
-        access_log=False,
-        http=HttpConnection,
-        h11_max_incomplete_event_size=MAX_HEAD,
-        ws=SocketConnection,
-        ws_max_size=4096,  # a tablet only sends wishes
-        timeout_graceful_shutdown=CLOSING_S,
-        timeout_keep_alive=5,
-        ssl_certfile=None if tls is None else str(tls[0]),
-        ssl_keyfile=None if tls is None else str(tls[1]),
-        server_header=False,
-    )
-
-
-def _check_certificate(certificate: Path, key: Path) -> None:
-    try:
-        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key, password="")
-    except ssl.SSLError as exc:
-        raise CertificateError(certificate, key, exc.reason or "not a certificate and its key") from exc
-    except OSError as exc:
-        raise CertificateError(certificate, key, exc.strerror or str(exc)) from exc
-
-
-def _bracketed(host: str) -> str:
-    return f"[{host}]" if ":" in host else host
-
-
-async def _serve(server: _Server, bound: socket.socket, scheme: str | None) -> None:
-    opening: asyncio.Task[Any] | None = None
-    if scheme is not None:
-        host, port = bound.getsockname()[:2]
-        shown = "127.0.0.1" if host in ("0.0.0.0", "::") else _bracketed(host)
-        opening = asyncio.create_task(asyncio.to_thread(webbrowser.open, f"{scheme}://{shown}:{port}"))
-    await server.serve(sockets=[bound])
-    if opening is not None:
-        opening.cancel()

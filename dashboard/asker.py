@@ -9,18 +9,10 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class Asker:
-    """Who asks.
+    """Who asks."""
 
-    Attributes
-    ----------
-    who : str
-        The address, as `connections.who_is` gives it; empty for this machine.
-    trusted : bool
-        Whether it is an operator's address, or this machine's own.
-    """
-
-    who: str = ""
-    trusted: bool = True
+    who: str = ""  # the address, as `connections.who_is` gives it; empty for this machine
+    trusted: bool = True  # whether it is an operator's address, or this machine's own
 
 
 asker: Final[ContextVar[Asker]] = ContextVar("asker", default=Asker())  # noqa: B039  frozen

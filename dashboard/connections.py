@@ -33,11 +33,6 @@ STALL_S: Final = 30.0
 def who_is(address: str) -> str:
     """Tell by what an address is counted.
 
-    Parameters
-    ----------
-    address : str
-        Of a client.
-
     Returns
     -------
     str

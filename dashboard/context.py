@@ -14,30 +14,16 @@ Gate = Callable[[Request], Awaitable[str]]
 
 
 async def anybody(request: Request) -> str:
-    """Let everybody act: whoever reaches the loopback address sits at this machine.
-
-    Returns
-    -------
-    str
-        Who.
-    """
+    """Let everybody act: whoever reaches the loopback address sits at this machine."""
     return "page"
 
 
 @dataclass(frozen=True)
 class Context:
-    """What one running page works on.
+    """What one running page works on."""
 
-    Attributes
-    ----------
-    journal_path : Path
-        The journal; it need not exist yet.
-    operator : Gate
-        For `Depends(context.operator)` on each endpoint that changes something.
-    """
-
-    journal_path: Path
-    operator: Gate = anybody
+    journal_path: Path  # the journal; it need not exist yet
+    operator: Gate = anybody  # for `Depends(context.operator)` on each endpoint that changes something
 
     @property
     def home(self) -> Path:

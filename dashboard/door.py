@@ -60,7 +60,6 @@ class PinDoor:
 
     Parameters
     ----------
-    operators : Operators
     secure : bool
         Whether the page is served by TLS; then the cookie never travels without.
     """

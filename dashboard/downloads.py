@@ -67,13 +67,7 @@ class Place:
 
 
 class Downloads:
-    """Keeps the number of files that are being made or taken.
-
-    Parameters
-    ----------
-    folder : Path
-        On the disk they are written to.
-    """
+    """Keeps the number of files that are being made or taken."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -108,9 +102,6 @@ class Download(StreamingResponse):
         Closed at the end, however that comes.
     place : Place
         Left at the end.
-    media : str
-        Its type.
-    headers : dict of str to str
     """
 
     def __init__(self, file: IO[bytes], place: Place, media: str, headers: dict[str, str]) -> None:

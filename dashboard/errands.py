@@ -36,8 +36,6 @@ class Errands:
         ----------
         run : callable
             Takes the work, to tell how far it has come; gives the answer.
-        name : str
-            Of its task, for the log.
 
         Returns
         -------
@@ -65,17 +63,9 @@ class Errands:
         return work
 
     async def wait(self, token: object, s: float) -> Work:
-        """Wait a little for an errand.
-
-        Parameters
-        ----------
-        token : object
-        s : float
-            At most. [s]
-        """
+        """Wait a little for an errand."""
         work = self.look(token)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=s)
+        await asyncio.wait([work.task], timeout=s)
         return work
 
     async def stop(self, token: object) -> None:

@@ -75,11 +75,8 @@ class Exports:
 
         Parameters
         ----------
-        info : FiringInfo
         kind : str
             Of `FILES`.
-        tell : callable, optional
-            Takes how far it has come, 0 to 1.
 
         Returns
         -------
@@ -111,13 +108,7 @@ class Exports:
         return Made(info, kind, file, place)
 
     def begin(self, info: FiringInfo, kind: str) -> str:
-        """Begin to write a firing as a file that is fetched by `take`.
-
-        Returns
-        -------
-        str
-            Of the errand, and of the file.
-        """
+        """Begin to write a firing as a file that is fetched by `take`."""
         token = ""
 
         async def run(work: Work) -> dict[str, Any]:
@@ -166,8 +157,6 @@ def download_headers(name: str, size: int) -> dict[str, str]:
     ----------
     name : str
         From `plain_name`.
-    size : int
-        [bytes]
     """
     plain = name.encode("ascii", "replace").decode().replace("?", "_")
     return {

@@ -45,12 +45,6 @@ def place_options(journal_path: Path) -> list[dict[str, str]]:
 def noted(journal_path: Path, event: Any) -> dict[str, Any]:
     """Give a note of the running firing.
 
-    Parameters
-    ----------
-    journal_path : Path
-    event : object
-        Its number.
-
     Returns
     -------
     dict
@@ -71,14 +65,6 @@ def noted(journal_path: Path, event: Any) -> dict[str, Any]:
 
 def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:
     """Say what is known of a zone, where a gun's reading is far from all of it.
-
-    Parameters
-    ----------
-    journal_path : Path
-    zone : str
-    temperature_c : float
-        [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -108,18 +94,7 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
 
 
 async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
-    """Show the last firing in short.
-
-    Parameters
-    ----------
-    journal_path : Path
-    unit : {'C', 'F'}
-
-    Returns
-    -------
-    list of component
-        Empty where it can't be judged.
-    """
+    """Show the last firing in short; empty where it can't be judged."""
     try:
         known = await gathering(journal_path).known("last")
     except StokewatchError:

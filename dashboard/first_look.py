@@ -18,19 +18,11 @@ THEME: Final = "@theme@"
 
 
 class Opening(NamedTuple):
-    """How a document begins.
-
-    Attributes
-    ----------
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
-    look : str
-        HTML; empty on every page but the fire.
-    """
+    """How a document begins."""
 
     unit: Unit = "C"
     theme: str = "day"
-    look: str = ""
+    look: str = ""  # HTML; empty on every page but the fire
 
     @classmethod
     def read(cls, cookie: str) -> Opening:
@@ -51,12 +43,10 @@ def first_look(board: Board, quiet_s: float | None, time_of_day: str, unit: Unit
 
     Parameters
     ----------
-    board : Board
     quiet_s : float or None
         Since the logger last gave a sign of life. [s]
     time_of_day : str
         Stands beside the numbers: they don't change, and must not look as if they did.
-    unit : {'C', 'F'}
 
     Returns
     -------

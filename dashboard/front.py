@@ -37,8 +37,6 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
 
     Parameters
     ----------
-    raw : bytes
-    content_type : str
     known : mapping
         `app.callback_map`, complete only after Dash's first request.
     """
@@ -68,12 +66,8 @@ class Front:
 
     Parameters
     ----------
-    app : ASGIApp
-    context : Context
     known : mapping
         `app.callback_map`.
-    look : callable
-        Gives a first look at the fire, as HTML, in a unit.
     """
 
     def __init__(

@@ -38,14 +38,7 @@ class Stopped(StokewatchError):
 
 
 class Work:
-    """Something that takes seconds.
-
-    Attributes
-    ----------
-    share : float
-        How far it has come, 0 to 1.
-    task : asyncio.Task
-    """
+    """Something that takes seconds."""
 
     def __init__(self) -> None:
         self.share = 0.0
@@ -85,11 +78,6 @@ class Gathering:
     async def firing(self, firing: str) -> FiringInfo:
         """Find a firing.
 
-        Parameters
-        ----------
-        firing : str
-            Its ID, or `last`.
-
         Raises
         ------
         UserError
@@ -102,7 +90,6 @@ class Gathering:
 
         Parameters
         ----------
-        info : FiringInfo
         plan : Plan, optional
             The firing's own if left out; what another one says is not kept on the disk.
 
@@ -116,12 +103,6 @@ class Gathering:
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
         """Begin to judge a firing moment by moment, or give what there is of that.
 
-        Parameters
-        ----------
-        info : FiringInfo
-        plan : Plan, optional
-            The firing's own if left out.
-
         Returns
         -------
         Work
@@ -130,7 +111,9 @@ class Gathering:
         return await self._work("judge", info, None if plan is None else plan.dumps())
 
     def stop(self, work: Work) -> None:
-        """Stop a work, and forget it."""
+        """Stop a work that goes on, and forget it."""
+        if work.done:
+            return
         work.task.cancel()
         for key in [key for key, own in self._works.items() if own is work]:
             del self._works[key]

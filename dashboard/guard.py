@@ -20,21 +20,11 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Asker:
-    """Who asks, as the door knows it.
+    """Who asks, as the door knows it."""
 
-    Attributes
-    ----------
-    who : str or None
-        None: nobody who may act.
-    refusal : str
-        Why not.
-    may_enter : bool
-        Whether the PIN would help.
-    """
-
-    who: str | None
-    refusal: str = ""
-    may_enter: bool = False
+    who: str | None  # None: nobody who may act
+    refusal: str = ""  # why not
+    may_enter: bool = False  # whether the PIN would help
 
 
 asker: ContextVar[Asker] = ContextVar("stokewatch_asker")

@@ -61,8 +61,6 @@ class Hearing:
         ----------
         table : dict
             See `logger.diagnosis.hear.hear`.
-        seconds : float
-            [s]
         """
         await self.end()
         self._told, self._failed = NOTHING, ""

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.exchange.csv_table import CsvOptions
-from logger.journal.reader import JournalReader
+from logger.journal.reader import FOREVER_US, JournalReader
 from logger.journal.traces import Traces
 from logger.reading import Batch
 
@@ -29,24 +29,22 @@ class TellingReader(JournalReader):
         self._tell = tell
         self._spans: dict[str, tuple[int, int] | None] = {}
 
-    def batches(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> Iterator[Batch]:
+    def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
         """Give every reading; see `JournalReader.batches`."""
         for batch in super().batches(firing, since_us, until_us):
             self._at(firing, int(batch.t_us[-1]))
             yield batch
 
-    def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
+    def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
         """Give every reading; see `JournalReader.readings`."""
         self._at(firing, since_us)
         return super().readings(firing, since_us, until_us)
 
-    def _at(self, firing: str, t_us: int | None) -> None:
+    def _at(self, firing: str, t_us: int) -> None:
         if firing not in self._spans:
             self._spans[firing] = self.span(firing)
         span = self._spans[firing]
-        if span is not None and t_us is not None:
+        if span is not None and t_us:
             self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
 
 
@@ -59,7 +57,6 @@ def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[st
         Paths.
     options : dict
         Of `CsvOptions`.
-    tell : callable
 
     Returns
     -------
@@ -93,19 +90,10 @@ def import_files(
 
     Parameters
     ----------
-    journal : str
-        Path.
-    files : list of str
-        Paths.
-    options : dict
-        Of `CsvOptions`.
-    title : str
     started_us : int or None
         Where the files have no dates. [µs]
-    invented : bool
     plan : str or None
         TOML.
-    tell : callable
 
     Returns
     -------
@@ -135,11 +123,8 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 
     Parameters
     ----------
-    journal : str
-        Path.
     firings : list of str
         IDs; those that are gone already are passed over.
-    tell : callable
 
     Returns
     -------
@@ -164,24 +149,7 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 
 
 def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
-    """Write a firing as a file.
-
-    Parameters
-    ----------
-    journal : str
-        Path.
-    firing : str
-        Its ID.
-    kind : {'csv', 'parquet', 'line-protocol'}
-    out : str
-        Path.
-    tell : callable
-
-    Returns
-    -------
-    int
-        Rows.
-    """
+    """Write a firing as a file; give the number of rows."""
     from logger.exchange import export as exports
 
     write = {
@@ -198,13 +166,8 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
     Parameters
     ----------
-    journal : str
-        Path.
-    firing : str
-        Its ID.
     plan : str or None
         TOML; the firing's own if None.
-    tell : callable
 
     Returns
     -------
@@ -220,16 +183,6 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
 def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as `stokewatch rehearse` does.
-
-    Parameters
-    ----------
-    journal : str
-        Path.
-    firing : str
-        Its ID.
-    plan : str, optional
-        TOML; the firing's own if left out.
-    tell : callable
 
     Returns
     -------

@@ -65,19 +65,7 @@ class Buckets:
         self._left: dict[str, tuple[float, float]] = {}
 
     def take(self, address: str, now_s: float) -> bool:
-        """Take a token.
-
-        Parameters
-        ----------
-        address : str
-        now_s : float
-            Of a monotonic clock. [s]
-
-        Returns
-        -------
-        bool
-            False where there is none left.
-        """
+        """Take a token."""
         left, at = self._left.pop(address, (self._rate.burst, now_s))
         left = min(self._rate.burst, left + (now_s - at) * self._rate.per_s)
         enough = left >= 1.0
@@ -98,7 +86,6 @@ class Limits:
 
     Parameters
     ----------
-    app : ASGIApp
     large : mapping of str to int
         Paths that may take more bytes than others; their bodies go through as they come.
     knows : callable

@@ -30,13 +30,7 @@ def own_addresses() -> list[str]:
 
 
 def qr_code(url: str) -> str:
-    """Draw a QR code for a terminal.
-
-    Returns
-    -------
-    str
-        Lines of half blocks.
-    """
+    """Draw a QR code for a terminal: lines of half blocks."""
     out = io.StringIO()
     segno.make(url, error="m").terminal(out, compact=True, border=2)
     return out.getvalue().rstrip("\n")
@@ -47,10 +41,8 @@ def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
 
     Parameters
     ----------
-    urls : list of str
     pin : str or None
         Where one has been made now.
-    tls : bool
     """
     lines = [f"Page for this network at {' or '.join(urls)}"] if urls else []
     if urls:

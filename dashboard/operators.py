@@ -61,13 +61,7 @@ def check_pin(pin: str) -> str:
 
 
 def drawn_pin() -> str:
-    """Draw a PIN.
-
-    Returns
-    -------
-    str
-        Six digits, none that `check_pin` refuses.
-    """
+    """Draw a PIN: six digits, none that `check_pin` refuses."""
     while True:
         pin = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}"
         with contextlib.suppress(PinError):
@@ -79,11 +73,6 @@ class Operators:
 
     The PIN itself is nowhere: the file holds its argon2 hash, and of each session's token only a digest. A
     page that is started again knows its operators still.
-
-    Parameters
-    ----------
-    home : Path
-        The user's folder.
     """
 
     def __init__(self, home: Path) -> None:
@@ -214,19 +203,7 @@ class Attempts:
         self._wrong: deque[tuple[float, str]] = deque()
 
     def wait_s(self, address: str, now_s: float) -> float:
-        """How long somebody must wait before the next attempt.
-
-        Parameters
-        ----------
-        address : str
-        now_s : float
-            Of a monotonic clock. [s]
-
-        Returns
-        -------
-        float
-            0: none. [s]
-        """
+        """How long somebody must wait before the next attempt."""
         while self._wrong and self._wrong[0][0] <= now_s - WINDOW_S:
             self._wrong.popleft()
         own = [t for t, at in self._wrong if at == address]
@@ -238,12 +215,6 @@ class Attempts:
         return max(waits)
 
     def wrong(self, address: str, now_s: float) -> int:
-        """Count a wrong PIN.
-
-        Returns
-        -------
-        int
-            How many from this address now.
-        """
+        """Count a wrong PIN; tell how many from this address now."""
         self._wrong.append((now_s, address))
         return sum(at == address for _, at in self._wrong)

@@ -8,11 +8,5 @@ from logger.plan import loads
 
 
 def read_plan(toml: str, *, tell: Callable[[float], None]) -> str:
-    """Read a plan file that came from anywhere.
-
-    Returns
-    -------
-    str
-        The same plan, as this program writes it.
-    """
+    """Read a plan file that came from anywhere; give the plan as this program writes it."""
     return loads(toml, "file").dumps()

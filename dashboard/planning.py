@@ -85,11 +85,6 @@ def to_document(plan: Plan) -> Document:
 def draft_of(data: Any) -> tuple[Document, str] | None:
     """Read a draft that a browser kept: its plan's tables, and the name that it was saved under.
 
-    Parameters
-    ----------
-    data : object
-        From anybody.
-
     Returns
     -------
     (dict, str) or None
@@ -120,7 +115,6 @@ def kind_of(path: str, unit: Unit) -> str:
     ----------
     path : str
         Where in the plan, such as `alarm.coal_collapse.drop_c`.
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -154,8 +148,6 @@ def written(value: Any, kind: str) -> str:
     ----------
     value : object
         As the plan keeps it; what isn't a number is written as it is.
-    kind : str
-        From `kind_of`.
     """
     if value is None:
         return ""
@@ -170,10 +162,6 @@ def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
 
     Parameters
     ----------
-    text : object
-        From anybody.
-    kind : str
-        From `kind_of`.
     empty : bool
         Whether nothing may stand there; then that is None.
 

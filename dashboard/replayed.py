@@ -20,7 +20,7 @@ from dashboard.figures.look import Theme, Unit
 from dashboard.figures.model import Mark
 from dashboard.figures.stack import side_columns, stack_figure
 from dashboard.figures.traces import traces_figure
-from dashboard.live.watch import band
+from dashboard.live.told import band
 from dashboard.parts import moment
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.journal.reader import FiringInfo, JournalReader
@@ -52,11 +52,8 @@ def shown(
 
     Parameters
     ----------
-    info : FiringInfo
     judged : dict or None
         From `logger.replay.moments.judged`; None: not judged yet, or not at all.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
     bands : bool
         Whether to draw what the pots were estimated to be at.
     side : str
@@ -157,15 +154,8 @@ def marks_of(
 
     Parameters
     ----------
-    info : FiringInfo
-    events : list of Event
     judged : dict or None
         Alarms as they were worked out; None: as they were called beside the fire.
-    unit : {'C', 'F'}
-
-    Returns
-    -------
-    list of (Mark, str)
     """
     found: list[tuple[Mark, str]] = []
     for event in events:
@@ -190,12 +180,6 @@ def marks_of(
 
 def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dict[str, Any]:
     """Gather what a script needs to go through a firing.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : FiringInfo
-    unit : {'C', 'F'}
 
     Returns
     -------

@@ -35,14 +35,7 @@ ORDERS: Final = {
 
 
 def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
-    """Give a journal's firings, the latest first; none where there is no journal yet.
-
-    Parameters
-    ----------
-    path : Path
-    binned : bool or None, default False
-        See `JournalReader.firings`.
-    """
+    """Give a journal's firings, the latest first; none where there is no journal yet."""
     try:
         with contextlib.closing(JournalReader(path)) as reader:
             return reader.firings(binned=binned)
@@ -55,7 +48,6 @@ def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
 
     Parameters
     ----------
-    infos : sequence of FiringInfo
     words : str
         Each of them occurs in the title, the day, the ID, or what was written down.
     """
@@ -139,26 +131,14 @@ def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float],
 
 
 class Pictures:
-    """Small pictures, made once for each state of a firing.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    """
+    """Small pictures, made once for each state of a firing."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._made: OrderedDict[str, tuple[tuple[Any, ...], dict[str, Any]]] = OrderedDict()
 
     def rows(self, infos: Sequence[FiringInfo]) -> list[Row]:
-        """Give firings with their pictures and peaks.
-
-        Returns
-        -------
-        list of Row
-            One that can't be read is left out.
-        """
+        """Give firings with their pictures and peaks; one that can't be read is left out."""
         rows = []
         with contextlib.closing(JournalReader(self._path)) as reader:
             for info in infos:
@@ -186,11 +166,6 @@ def pictures(path: Path) -> Pictures:
 def known_plans(path: Path) -> list[dict[str, Any]]:
     """List the plans by which a file's columns may be known.
 
-    Parameters
-    ----------
-    path : Path
-        The journal; saved plans lie beside it.
-
     Returns
     -------
     list of dict
@@ -212,12 +187,6 @@ def known_plans(path: Path) -> list[dict[str, Any]]:
 
 def plan_called(path: Path, ref: str) -> Plan:
     """Find a plan of `known_plans`.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    ref : str
 
     Raises
     ------

@@ -182,16 +182,14 @@ def _pin_dialog() -> Any:
                     id="pin",
                     label="PIN",
                     attributes={"input": {"inputMode": "numeric", "autoComplete": "off", "maxLength": 12}},
-                    size="lg",
                 ),
                 dmc.TextInput(
                     id="pin-who",
                     label="Your name, for the log (optional)",
                     attributes={"input": {"maxLength": 40}},
-                    size="lg",
                 ),
                 html.P("", id="pin-wrong", className="wrong", role="alert"),
-                dmc.Button("Enter", id="pin-enter", size="lg"),
+                dmc.Button("Enter", id="pin-enter"),
             ]
         ),
     )

@@ -33,13 +33,7 @@ class Spool:
         self.root = home / "spool"
 
     def open(self) -> str:
-        """Make a place for files that belong together.
-
-        Returns
-        -------
-        str
-            Its token.
-        """
+        """Make a place for files that belong together; give its token."""
         self.sweep()
         token = secrets.token_hex(8)
         self.root.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -64,7 +58,6 @@ class Spool:
 
         Parameters
         ----------
-        token : str
         names : sequence of str
             As `take` gave them.
 
@@ -81,13 +74,6 @@ class Spool:
 
     async def take(self, token: str, name: str, body: AsyncIterator[bytes]) -> str:
         """Take a file in; nothing of it stays where it is refused.
-
-        Parameters
-        ----------
-        token : str
-        name : str
-            As the tablet calls it.
-        body : async iterator of bytes
 
         Returns
         -------
@@ -139,13 +125,6 @@ class Spool:
 
 def plain_name(name: str, otherwise: str) -> str:
     """Make a file's name that is one on any disk.
-
-    Parameters
-    ----------
-    name : str
-        From anywhere.
-    otherwise : str
-        Where nothing is left of it.
 
     Returns
     -------

@@ -23,13 +23,7 @@ DAY_US: Final = 86_400_000_000
 
 
 def places(columns: Sequence[Column]) -> list[Place]:
-    """Tell where a firing's probes are.
-
-    Returns
-    -------
-    list of Place
-        In the same order, numbered from the top of the stack down.
-    """
+    """Tell where a firing's probes are, in the same order, numbered from the top of the stack down."""
     numbers = numbered([column.probe.height_cm for column in columns])
     return [
         Place(c.probe.name, number, c.probe.height_cm, c.probe.side, c.probe.reads, c.probe.zone)
@@ -44,8 +38,6 @@ def readings(
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     step_s : {1, 10, 60}, optional
         Means over such steps, from the journal's rollups; every reading if left out. [s]
 
@@ -93,12 +85,6 @@ def _series(t_us: Any, c: Any) -> pd.Series[float]:
 def seconds(table: pd.DataFrame, info: FiringInfo) -> Any:
     """Give a table's times from a firing's first reading.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From `readings`.
-    info : FiringInfo
-
     Returns
     -------
     float array, shape (n,)
@@ -114,8 +100,6 @@ def on_steps(
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     columns : int
         At most about so many steps.
     distrusted : dict
@@ -147,20 +131,7 @@ def on_steps(
 
 
 def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
-    """Give a firing's traces, thinned so that peaks and dips stay.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    info : FiringInfo
-    points : int
-        At most about so many a line.
-
-    Returns
-    -------
-    list of Line
-        In the plan's order.
-    """
+    """Give a firing's traces in the plan's order, thinned so that peaks and dips stay."""
     drawn = reader.history(info.id, points)
     return [
         Line(place, (t_us - info.started_us) / 1e6, c)
@@ -244,11 +215,6 @@ def _rows(by_firing: Sequence[dict[tuple[str, str], Fact]]) -> list[tuple[str, s
 def differences(table: pd.DataFrame) -> pd.DataFrame:
     """Give each firing's difference to the first.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From `facts_table`.
-
     Returns
     -------
     pandas.DataFrame
@@ -258,18 +224,7 @@ def differences(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def place_of(data: dict[str, Any]) -> dict[str, Any]:
-    """Read where something was noted.
-
-    Parameters
-    ----------
-    data : dict
-        Of a note or a gun reading.
-
-    Returns
-    -------
-    dict
-        `zone` and `height_cm`, as `Mark` takes them.
-    """
+    """Read where something was noted: `zone` and `height_cm`, as `Mark` takes them."""
     height = data.get("height_cm")
     if isinstance(height, bool) or not isinstance(height, int | float):
         height = None
@@ -281,7 +236,6 @@ def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
 
     Parameters
     ----------
-    known : Gathered
     entries : sequence of Entry
         From `logger.report.story.story`: the words are the report's.
 

@@ -13,14 +13,7 @@ class UserError(StokewatchError):
 
 
 def shortened(value: object, longest: int = 60) -> str:
-    """Write a value into a sentence, however long it is.
-
-    Parameters
-    ----------
-    value : object
-    longest : int, default 60
-        Characters.
-    """
+    """Write a value into a sentence, however long it is."""
     if isinstance(value, str | bytes):
         value = value[: longest + 1]
     try:

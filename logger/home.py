@@ -32,27 +32,13 @@ class AlreadyRunning(UserError):
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """Where things are kept.
-
-    Attributes
-    ----------
-    root : Path
-        The folder itself.
-    """
+    """Where things are kept."""
 
     root: Path
 
     @classmethod
     def find(cls, given: Path | None, *, name: str = "stokewatch") -> Home:
-        """Choose the folder: the one given, else STOKEWATCH_HOME, else the user's data folder.
-
-        Parameters
-        ----------
-        given : Path or None
-            What the command line says.
-        name : str, default 'stokewatch'
-            Folder name inside the user's data folder.
-        """
+        """Choose the folder: the one given, else STOKEWATCH_HOME, else the user's data folder."""
         if given is None and (env := os.environ.get("STOKEWATCH_HOME")):
             given = Path(env)
         if given is None:

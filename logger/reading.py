@@ -64,50 +64,23 @@ class Sample(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
 
     Exactly one of `raw` (with `amp`), `uv` (perhaps with `cj`) and `c` is given; where `fault` stands, there
     may be none, and `amp` or `cj` without its partner. `wire.decode` lets nothing else through.
-
-    Attributes
-    ----------
-    amp : str or None
-        The chip's name, lower case (`max31855`).
-    raw : str or None
-        The chip's own register word, in hex, at most 13 digits.
-    uv : float or None
-        Thermoelectric voltage. [µV]
-    cj : float or None
-        Cold junction temperature. [°C]
-    c : float or None
-        A temperature that something else has already worked out. [°C]
-    fault : str or None
-        `open`, `short_ground`, `short_supply` or `range`.
     """
 
-    amp: ChipName | None = None
-    raw: Word | None = None
-    uv: Number | None = None
-    cj: Number | None = None
-    c: Number | None = None
-    fault: FaultName | None = None
+    amp: ChipName | None = None  # the chip's name, lower case (`max31855`)
+    raw: Word | None = None  # the chip's own register word, in hex, at most 13 digits
+    uv: Number | None = None  # thermoelectric voltage. [µV]
+    cj: Number | None = None  # cold junction temperature. [°C]
+    c: Number | None = None  # a temperature that something else has already worked out. [°C]
+    fault: FaultName | None = None  # `open`, `short_ground`, `short_supply` or `range`
 
 
 class Frame(msgspec.Struct, frozen=True, gc=False):
-    """One line of a rig.
-
-    Attributes
-    ----------
-    rig : str
-        The rig's name.
-    seq : int
-        Counts frames, wraps at 2**32.
-    ms : int
-        The rig's own clock, wraps at 2**32. [ms]
-    ch : dict of str to Sample
-        By channel name; 1 to 64 of them.
-    """
+    """One line of a rig."""
 
     rig: str
-    seq: Counter
-    ms: Counter
-    ch: dict[str, Sample]
+    seq: Counter  # counts frames, wraps at 2**32
+    ms: Counter  # the rig's own clock, wraps at 2**32. [ms]
+    ch: dict[str, Sample]  # by channel name; 1 to 64 of them
 
 
 Kind = Literal["word", "emf", "celsius"]
@@ -115,26 +88,14 @@ Kind = Literal["word", "emf", "celsius"]
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """How one channel of a rig delivers its readings, and how they were converted.
+    """How one channel of a rig delivers its readings, and how they were converted."""
 
-    Attributes
-    ----------
-    name : str
-        The firmware's name for it (`k0`).
-    kind : {'word', 'emf', 'celsius'}
-        A register word, a thermoelectric voltage, or plain °C.
-    amp : str or None
-        The chip, where `kind` is `word`.
-    letter : str or None
-        Thermocouple letter type used for the conversion; None for infrared and plain °C.
-    cold_junction : str or None
-        The channel whose cold junction is used, where this one has none of its own.
-    """
-
-    name: str
-    kind: Kind
-    amp: str | None = None
+    name: str  # the firmware's name for it (`k0`)
+    kind: Kind  # 'word' | 'emf' | 'celsius'; a register word, a thermoelectric voltage, or plain °C
+    amp: str | None = None  # the chip, where `kind` is `word`
+    # thermocouple letter type used for the conversion; None for infrared and plain °C
     letter: str | None = None
+    # the channel whose cold junction is used, where this one has none of its own
     cold_junction: str | None = None
 
 
@@ -143,63 +104,32 @@ class Batch:
     """Frames of one rig with the same channels, raw and converted: what the journal takes.
 
     n frames, k channels. A reading that is not `Status.OK` has NaN as its temperature.
-
-    Attributes
-    ----------
-    rig : str
-        The rig's name.
-    channels : tuple of Channel, length k
-        Columns of the arrays below.
-    t_us : int64 array, shape (n,)
-        Time of the sample, UTC, microseconds since 1970. [µs]
-    seq, ms : int64 array, shape (n,)
-        The rig's own counter and clock.
-    raw : float64 array, shape (n, k)
-        The register word (a whole number below 2**53), the emf [µV], or the temperature [°C], by the
-        channel's kind; NaN where the rig sent none.
-    raw_cj : float64 array, shape (n, k)
-        The cold junction that came with an emf [°C]; NaN elsewhere.
-    temperature_c : float64 array, shape (n, k)
-        [°C]
-    cold_junction_c : float64 array, shape (n, k)
-        The cold junction used, from the word, the frame or another channel; NaN where there is none. Not
-        stored: it follows from `raw` and `raw_cj`. [°C]
-    status : uint8 array, shape (n, k)
-        `Status` of each reading.
     """
 
     rig: str
-    channels: tuple[Channel, ...]
-    t_us: Ints
+    channels: tuple[Channel, ...]  # length k; columns of the arrays below
+    t_us: Ints  # int64 array, shape (n,); time of the sample, UTC, microseconds since 1970. [µs]
+    # seq, ms: int64 array, shape (n,); the rig's own counter and clock
     seq: Ints
     ms: Ints
+    # float64 array, shape (n, k); the register word (a whole number below 2**53), the emf [µV], or the
+    # temperature [°C], by the channel's kind; NaN where the rig sent none
     raw: Floats
-    raw_cj: Floats
-    temperature_c: Floats
+    raw_cj: Floats  # float64 array, shape (n, k); the cold junction that came with an emf [°C]; NaN elsewhere
+    temperature_c: Floats  # float64 array, shape (n, k); [°C]
+    # float64 array, shape (n, k); the cold junction used, from the word, the frame or another channel; NaN
+    # where there is none. Not stored: it follows from `raw` and `raw_cj`. [°C]
     cold_junction_c: Floats
-    status: Bytes
+    status: Bytes  # uint8 array, shape (n, k); `Status` of each reading
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened, or was done, in a firing.
+    """Something that happened, or was done, in a firing."""
 
-    Attributes
-    ----------
-    t_us : int
-        UTC. [µs]
-    kind : str
-        `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault`, `retract` or `system`.
-    data : dict
-        JSON.
-    who : str
-        Empty for the program itself.
-    id : int
-        Its number in the journal, which grows from event to event, over all firings; 0 before it is there.
-    """
-
-    t_us: int
-    kind: str
+    t_us: int  # UTC. [µs]
+    kind: str  # `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault`, `retract` or `system`
     data: dict[str, Any]
-    who: str = ""
+    who: str = ""  # empty for the program itself
+    # its number in the journal, which grows from event to event, over all firings; 0 before it is there
     id: int = 0

@@ -60,29 +60,16 @@ class BeaconTest(Asked, frozen=True):
 
 
 class Arm(Asked, frozen=True):
-    """Make a plan that of the firing that begins with the next reading.
-
-    Attributes
-    ----------
-    plan_toml : str
-    replace : str
-        The ID of the running firing, where that has a plan and is to end.
-    """
+    """Make a plan that of the firing that begins with the next reading."""
 
     plan_toml: Annotated[str, Meta(max_length=MAX_TOML)]
-    replace: Word = ""
+    replace: Word = ""  # the ID of the running firing, where that has a plan and is to end
 
     needed: ClassVar[dict[str, str]] = {"plan_toml": "there is no plan; make one before arming"}
 
 
 class Acknowledge(Asked, frozen=True):
-    """Say that an alarm has been seen.
-
-    Attributes
-    ----------
-    key : str
-        The alarm's.
-    """
+    """Say that an alarm has been seen."""
 
     key: Annotated[str, Meta(max_length=MAX_KEY)]
 
@@ -90,15 +77,7 @@ class Acknowledge(Asked, frozen=True):
 
 
 class Shelve(Asked, frozen=True):
-    """Silence an alarm for a while.
-
-    Attributes
-    ----------
-    key : str
-        The alarm's.
-    minutes : float
-        [min]
-    """
+    """Silence an alarm for a while."""
 
     key: Annotated[str, Meta(max_length=MAX_KEY)]
     minutes: Annotated[float, Meta(ge=1, le=240)] = 10.0
@@ -111,54 +90,27 @@ class Unshelve(Acknowledge, frozen=True):
 
 
 class Note(Asked, frozen=True):
-    """Something a person did or saw.
+    """Something a person did or saw."""
 
-    Attributes
-    ----------
-    kind : str
-        One word of the trade (`wood`, `raked` …) or `text`.
-    text : str
-        Free words, shown as text everywhere.
-    amount : str
-        How much, where that means something.
-    zone : str
-        Where in the stack; empty where nobody said.
-    height_cm : float or None
-        How high above the coals. [cm]
-    ago_min : float
-        How long ago it happened; it stands in the record at that time. [min]
-    """
-
-    kind: Word
-    text: Text = ""
-    amount: Text = ""
-    zone: Word = ""
-    height_cm: Height | None = None
+    kind: Word  # one word of the trade (`wood`, `raked` …) or `text`
+    text: Text = ""  # free words, shown as text everywhere
+    amount: Text = ""  # how much, where that means something
+    zone: Word = ""  # where in the stack; empty where nobody said
+    height_cm: Height | None = None  # how high above the coals. [cm]
+    # how long ago it happened; it stands in the record at that time. [min]
     ago_min: Annotated[float, Meta(ge=0, le=600)] = 0.0
 
     needed: ClassVar[dict[str, str]] = {"kind": "a note without a kind; choose what happened"}
 
 
 class Spot(Asked, frozen=True):
-    """One hand-held infrared reading with the place it was pointed at.
-
-    Attributes
-    ----------
-    zone : str
-    temperature_c : float
-        As the gun showed it. [°C]
-    emissivity : float
-        That the gun was set to.
-    text : str
-    height_cm : float or None
-        How high above the coals it was pointed. [cm]
-    """
+    """One hand-held infrared reading with the place it was pointed at."""
 
     zone: Word
-    temperature_c: Annotated[float, Meta(ge=-50, le=1800)]
-    emissivity: Annotated[float, Meta(ge=0.1, le=1)] = 0.95
+    temperature_c: Annotated[float, Meta(ge=-50, le=1800)]  # as the gun showed it. [°C]
+    emissivity: Annotated[float, Meta(ge=0.1, le=1)] = 0.95  # that the gun was set to
     text: Text = ""
-    height_cm: Height | None = None
+    height_cm: Height | None = None  # how high above the coals it was pointed. [cm]
 
     needed: ClassVar[dict[str, str]] = {
         "zone": "a spot reading without a place; choose where the gun pointed"
@@ -166,31 +118,17 @@ class Spot(Asked, frozen=True):
 
 
 class Retract(Asked, frozen=True):
-    """Take a note or a spot reading back.
-
-    Attributes
-    ----------
-    event : int
-        Its number.
-    """
+    """Take a note or a spot reading back."""
 
     event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
 
 
 class Amend(Asked, frozen=True):
-    """Put a note right: other words, another time; kind, amount and place stay.
-
-    Attributes
-    ----------
-    event : int
-        Its number.
-    text : str
-    ago_min : float or None
-        How long ago it happened; None: when it says. [min]
-    """
+    """Put a note right: other words, another time; kind, amount and place stay."""
 
     event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
     text: Text = ""
+    # how long ago it happened; None: when it says. [min]
     ago_min: Annotated[float, Meta(ge=0, le=600)] | None = None
 
 
@@ -226,8 +164,6 @@ def read_request(kind: str, data: Any) -> Asked:
     ----------
     kind : str
         One of `KINDS`.
-    data : object
-        What came with it: a dict from JSON, if all is well.
 
     Returns
     -------
@@ -257,25 +193,12 @@ def read_spot(data: Any) -> Spot:
 
 
 def data_of(asked: Asked) -> dict[str, Any]:
-    """Give what was asked as it is kept in a journal.
-
-    Returns
-    -------
-    dict
-        JSON; `read_request` of it gives an equal request.
-    """
+    """Give what was asked as a journal keeps it, in JSON; `read_request` of it gives an equal request."""
     return msgspec.structs.asdict(asked)
 
 
 def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
     """Take a text out of what somebody sent.
-
-    Parameters
-    ----------
-    data : dict
-    key : str
-    longest : int, default 1000
-        Characters.
 
     Returns
     -------
@@ -300,7 +223,6 @@ def plain_text(text: str, key: str) -> str:
 
     Parameters
     ----------
-    text : str
     key : str
         What to call it in errors.
 

@@ -11,6 +11,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.processes import free_port
+
 PROGRAM = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 
 
@@ -19,12 +21,6 @@ SAVES_AT_ONCE = ("autosave_on_changes true", "autosave_interval 1", "max_queued_
 
 def require_mosquitto() -> None:
     assert PROGRAM is not None, "these tests need Debian's mosquitto and mosquitto-clients"
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 class Mosquitto:

@@ -25,12 +25,12 @@ STOKEWATCH = [sys.executable, "-P", "-m", "logger.cli"]
 RIG = [sys.executable, "-P", "-m", "logger.simulator.rig"]
 
 
-def until(condition: Callable[[], T], what: str, seconds: float = 20.0) -> T:
+def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s: float = 0.03) -> T:
     """Wait until a condition gives something true."""
     deadline = time.monotonic() + seconds
     while not (found := condition()):
-        assert time.monotonic() < deadline, f"waited {seconds:g} s in vain for {what}"
-        time.sleep(0.03)
+        assert time.monotonic() < deadline, f"waited {seconds:g} s in vain for {what} (last: {found!r})"
+        time.sleep(every_s)
     return found
 
 

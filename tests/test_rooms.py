@@ -48,8 +48,8 @@ PURE_MAY_NOT = ("logger.sources", "logger.journal", "logger.recording", "dashboa
 DRAWN = ("dashboard.figures", "dashboard.parts")
 """Data in, figures and components out."""
 DRAWN_MAY_NOT = (
-    *("logger.journal", "logger.sources", "logger.recording", "dashboard.app", "dashboard.context"),
-    *("dashboard.gathering", "dashboard.live", "dashboard.pages", "dashboard.tables"),
+    *("logger.journal", "logger.sources", "logger.recording", "dashboard.app", "dashboard.serving"),
+    *("dashboard.context", "dashboard.gathering", "dashboard.live", "dashboard.pages", "dashboard.tables"),
 )
 
 

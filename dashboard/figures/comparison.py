@@ -32,45 +32,24 @@ PEAK_PX: Final = 96
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """What one zone of one firing went through.
-
-    Attributes
-    ----------
-    zone : str
-    firing : int
-        Its number, from 1.
-    title : str
-    above_min : tuple of float or None, length of `ABOVE_C`
-        Minutes above each of them; None where it isn't known.
-    peak_c : float or None
-        [°C]
-    reached_target : bool or None
-        None: it has none of its own, as coals.
-    """
+    """What one zone of one firing went through."""
 
     zone: str
-    firing: int
+    firing: int  # its number, from 1
     title: str
+    # length of `ABOVE_C`; minutes above each of them; None where it isn't known
     above_min: tuple[float | None, ...]
-    peak_c: float | None
-    reached_target: bool | None = None
+    peak_c: float | None  # [°C]
+    reached_target: bool | None = None  # None: it has none of its own, as coals
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """One firing's line.
+    """One firing's line."""
 
-    Attributes
-    ----------
-    firing : int
-        Its number, from 1.
-    title : str
-    t_s, c : array, shape (n,)
-        From the moment at which the firings are aligned. [s], [°C]
-    """
-
-    firing: int
+    firing: int  # its number, from 1
     title: str
+    # t_s, c: array, shape (n,); from the moment at which the firings are aligned. [s], [°C]
     t_s: Floats
     c: Floats
 
@@ -99,8 +78,6 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
     ----------
     bars : sequence of Bar
         Zone by zone, in each the firings in their order.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -179,13 +156,8 @@ def curves_figure(
 
     Parameters
     ----------
-    curves : sequence of Curve
     since : str
         What that moment is: `lighting`.
-    target_c : float, optional
-        Where all have the same. [°C]
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
     """
     figure = go.Figure()
     for curve in curves:

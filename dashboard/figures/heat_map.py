@@ -22,17 +22,7 @@ APART: Final = 0.08
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
-    """Give the range of the height axis, the same for the drawn stack and the stack through time.
-
-    Parameters
-    ----------
-    places : sequence of Place
-
-    Returns
-    -------
-    list of two floats
-        [cm]
-    """
+    """Give the range of the height axis, the same for the drawn stack and the stack through time, in cm."""
     rows = rows_of(places)
     return [float(rows[0]), float(rows[-1]) + STEP_CM]
 
@@ -59,10 +49,6 @@ def columns_of(places: Sequence[Place], temperature_c: Floats, sides: Sequence[s
 
 def rows_of(places: Sequence[Place]) -> Floats:
     """Give the heights of the picture's rows.
-
-    Parameters
-    ----------
-    places : sequence of Place
 
     Returns
     -------
@@ -106,10 +92,6 @@ def heat_figure(
         Those with a height or a zone stand where they belong.
     sides : sequence of str, optional
         Only probes on these sides.
-    cursor_s : float, optional
-        [s]
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -178,7 +160,6 @@ def column(spread_c: Floats, unit: Unit) -> list[int | None]:
     ----------
     spread_c : array, shape (h,)
         One row of `columns_of`. [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------

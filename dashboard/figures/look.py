@@ -39,30 +39,12 @@ def theme_of(told: Any) -> Theme:
 
 
 def number(temperature_c: float, unit: Unit) -> float:
-    """Give a temperature in the unit that is shown.
-
-    Parameters
-    ----------
-    temperature_c : float
-        [°C]
-    unit : {'C', 'F'}
-
-    Returns
-    -------
-    float
-        [°C or °F]
-    """
+    """Give a temperature in the unit that is shown, in °C or °F."""
     return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
 
 
 def numbers(temperatures_c: Iterable[float], unit: Unit) -> list[float | None]:
     """Give temperatures in the unit that is shown, as plotly's `extendData` takes them.
-
-    Parameters
-    ----------
-    temperatures_c : iterable of float
-        [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -78,18 +60,7 @@ def line_dash(i: int) -> str:
 
 
 def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
-    """Draw lines across the figure at temperatures.
-
-    Parameters
-    ----------
-    rulers : iterable of Ruler
-    unit : {'C', 'F'}
-
-    Returns
-    -------
-    list of dict
-        Shapes, as plotly's layout takes them.
-    """
+    """Draw lines across the figure at temperatures: shapes, as plotly's layout takes them."""
     return [
         {
             "type": "line",

@@ -13,102 +13,54 @@ Kind = Literal["note", "wood", "spot", "alarm", "good", "act"]
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a probe is.
-
-    Attributes
-    ----------
-    name : str
-    number : int
-        From 1, counted from the top of the stack down.
-    height_cm : float or None
-        None where nobody said. [cm]
-    side : str
-    reads : str
-        `coals`, `air`, `wall` or `surface`.
-    zone : str
-    """
+    """Where a probe is."""
 
     name: str
-    number: int
-    height_cm: float | None = None
+    number: int  # from 1, counted from the top of the stack down
+    height_cm: float | None = None  # None where nobody said. [cm]
     side: str = ""
-    reads: str = "air"
+    reads: str = "air"  # `coals`, `air`, `wall` or `surface`
     zone: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What one probe read.
-
-    Attributes
-    ----------
-    place : Place
-    t_s : array, shape (n,)
-        Ascending, from the first reading. [s]
-    c : array, shape (n,)
-        NaN where there was no reading. [°C]
-    """
+    """What one probe read."""
 
     place: Place
-    t_s: Floats
-    c: Floats
+    t_s: Floats  # array, shape (n,); ascending, from the first reading. [s]
+    c: Floats  # array, shape (n,); NaN where there was no reading. [°C]
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something that happened.
-
-    Attributes
-    ----------
-    t_s : float
-        From the first reading. [s]
-    kind : {'note', 'wood', 'spot', 'alarm', 'good', 'act'}
-        `good`: good news, such as a target that is reached; `act`: what somebody did about an alarm.
-    text : str
-    until_s : float or None
-        When an alarm cleared; None where it stood at the end, and for all else. [s]
-    zone : str
-        Where, if anybody said.
-    height_cm : float or None
-        [cm]
-    """
+    """Something that happened."""
 
     t_s: float
+    # 'note' | 'wood' | 'spot' | 'alarm' | 'good' | 'act'; `good`: good news, such as a target that is
+    # reached; `act`: what somebody did about an alarm
     kind: Kind
     text: str
+    # when an alarm cleared; None where it stood at the end, and for all else. [s]
     until_s: float | None = None
-    zone: str = ""
-    height_cm: float | None = None
+    zone: str = ""  # where, if anybody said
+    height_cm: float | None = None  # [cm]
 
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """A stage of the firing, and when it began.
+    """A stage of the firing, and when it began."""
 
-    Attributes
-    ----------
-    name : str
-        As it is shown: `Climb`.
-    from_s : float
-        [s]
-    """
-
-    name: str
+    name: str  # as it is shown: `Climb`
     from_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """What a zone's pots were estimated to be at; no measurement.
-
-    Attributes
-    ----------
-    zone : str
-    t_s, low_c, high_c : array, shape (n,)
-        [s], [°C]
-    """
+    """What a zone's pots were estimated to be at; no measurement."""
 
     zone: str
+    # t_s, low_c, high_c: array, shape (n,); [s], [°C]
     t_s: Floats
     low_c: Floats
     high_c: Floats

@@ -20,9 +20,6 @@ def spark(
     ----------
     low_c, high_c : sequence of float or None
         By even steps of time; None where nothing was read, and the picture has a gap. [°C]
-    target_c : float
-        [°C]
-    night : bool
 
     Returns
     -------

@@ -35,17 +35,9 @@ RING_PX: Final = 60
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where something stands on the drawing.
+    """Where something stands on the drawing."""
 
-    Attributes
-    ----------
-    x : float
-        -1 to 1, the edges of the pile.
-    height_cm : float
-        [cm]
-    """
-
-    x: float
+    x: float  # -1 to 1, the edges of the pile
     height_cm: float
 
 
@@ -171,8 +163,6 @@ def stack_figure(
         About how wide the drawing is shown, as a share of its height.
     low : bool
         Whether the drawing is low; see `spots_of`.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -247,7 +237,6 @@ def hover_of(
         [°C]
     words : mapping of str to str
         By probe, instead of its temperature.
-    unit : {'C', 'F'}
     """
     said = []
     for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):

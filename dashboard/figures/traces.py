@@ -74,8 +74,6 @@ def traces_figure(
     ----------
     lines : sequence of Line
         Thinned; trace `i` of the figure is line `i`, which `extendData` and `single_out` rely on.
-    target_c, burnout_c : float
-        [°C]
     length_s : float
         From the first reading to the last. [s]
     zero_s : float
@@ -84,8 +82,6 @@ def traces_figure(
         Whether that moment is the lighting; else it is the first reading.
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
-    stages : sequence of Stage
-    bands : sequence of Band
     cursor_s : float, optional
         A moment that is pointed at; what comes after it lies under a veil. [s]
     forecast : bool
@@ -94,8 +90,6 @@ def traces_figure(
         From a line's end to its number; `LEAD` of the whole firing, unless a part of it is shown. [min]
     low : bool
         Whether the glass is low, as a phone's.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
 
     Returns
     -------
@@ -131,12 +125,6 @@ def traces_figure(
 def highest(lines: Sequence[Line], target_c: float) -> float:
     """Give where the temperature axis ends.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-    target_c : float
-        [°C]
-
     Returns
     -------
     float
@@ -148,13 +136,6 @@ def highest(lines: Sequence[Line], target_c: float) -> float:
 
 def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str, Any]]:
     """Make the shapes that point at a moment.
-
-    Parameters
-    ----------
-    at_s : float or None
-        [s]
-    length_s, zero_s : float
-        [s]
 
     Returns
     -------
@@ -180,10 +161,6 @@ def single_out(count: int, chosen: Sequence[int]) -> list[float]:
         Lines.
     chosen : sequence of int
         Those to be seen; none: all are.
-
-    Returns
-    -------
-    list of float
     """
     return [1.0 if not chosen or i in chosen else 0.12 for i in range(count)]
 
@@ -259,9 +236,6 @@ def ends(
         Where the axis ends: beyond it plotly shows none. [°C]
     lead_min : float
         From a line's end to its number. [min]
-    zero_s : float
-        [s]
-    unit : {'C', 'F'}
     low : bool
         Whether the glass is low.
 

@@ -34,63 +34,34 @@ class Value:
 
 @dataclass(slots=True)
 class Board:
-    """What every tablet is shown of.
+    """What every tablet is shown of."""
 
-    Attributes
-    ----------
-    trouble : str or None
-        Why the journal can't be read, or, where `unrecorded`, why the logger records nothing.
-    firing : dict or None
-        See `Watcher.snapshot`.
-    probes, events, sources, alarms : list of dict
-    values : list of Value
-    cards : dict
-        By zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
-    verdict, forecast : dict or None
-    at_s : float or None
-        The firing's own time when the logger last spoke. [s]
-    scale : float
-        How fast that runs.
-    readings : int
-    points : list of (list, list)
-        By probe: times [s] and temperatures [°C, None where the line breaks] not told yet.
-    traces, estimates : list, dict
-        As they were when the board began.
-    peak_c : float
-        The hottest reading so far; below -273 until somebody asked for it. [°C]
-    """
-
+    # why the journal can't be read, or, where `unrecorded`, why the logger records nothing
     trouble: str | None = None
     unrecorded: bool = False
-    firing: dict[str, Any] | None = None
+    firing: dict[str, Any] | None = None  # see `Watcher.snapshot`
     probes: list[dict[str, Any]] = field(default_factory=list)
     values: list[Value] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    # by zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how
     cards: dict[str, list[Any]] = field(default_factory=dict)
     verdict: dict[str, Any] | None = None
     forecast: dict[str, Any] | None = None
     alarms: list[dict[str, Any]] = field(default_factory=list)
     sources: list[dict[str, Any]] = field(default_factory=list)
-    at_s: float | None = None
-    scale: float = 1.0
+    at_s: float | None = None  # the firing's own time when the logger last spoke. [s]
+    scale: float = 1.0  # how fast that runs
     readings: int = 0
+    # by probe: times [s] and temperatures [°C, None where the line breaks] not told yet
     points: list[tuple[list[float], list[float | None]]] = field(default_factory=list)
+    # traces, estimates: as they were when the board began
     traces: list[dict[str, Any]] = field(default_factory=list)
     estimates: dict[str, dict[str, Any]] = field(default_factory=dict)
-    peak_c: float = -1e9
+    peak_c: float = -1e9  # the hottest reading so far; below -273 until somebody asked for it. [°C]
 
     @classmethod
     def of(cls, snapshot: dict[str, Any]) -> Board:
-        """Begin with a snapshot of the watcher's.
-
-        Parameters
-        ----------
-        snapshot : dict
-
-        Returns
-        -------
-        Board
-        """
+        """Begin with a snapshot of the watcher's."""
         board = cls(
             trouble=snapshot["trouble"],
             unrecorded=snapshot["unrecorded"],
@@ -152,44 +123,16 @@ class Board:
         return max((v.newest_s for v in self.values if v.newest_s is not None), default=None)
 
     def now_s(self, quiet_s: float) -> float:
-        """Give the firing's own time, now.
-
-        Parameters
-        ----------
-        quiet_s : float
-            Since the logger last spoke. [s]
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Give the firing's own time, now."""
         at_s = self.at_s if self.at_s is not None else self.newest_s or 0.0
         return at_s + quiet_s * self.scale
 
     def age_s(self, t_s: float, quiet_s: float) -> float:
-        """Give how long ago something was, in the tablet's seconds.
-
-        Parameters
-        ----------
-        t_s : float
-            The firing's time. [s]
-        quiet_s : float
-            [s]
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Give how long ago something was, in the tablet's seconds."""
         return max(0.0, (self.now_s(0.0) - t_s) / self.scale) + quiet_s
 
     def usual_s(self, i: int) -> float:
         """Give how often a probe usually speaks: one that does every five seconds isn't silent after three.
-
-        Parameters
-        ----------
-        i : int
 
         Returns
         -------
@@ -205,10 +148,6 @@ class Board:
         ----------
         quiet_s : float or None
             Since the logger last gave a sign of life; None where that isn't known. [s]
-
-        Returns
-        -------
-        str
         """
         if self.trouble:
             return "trouble"
@@ -225,18 +164,7 @@ class Board:
         return "rig" if silent_s > max(RIG_S, min(steps, default=1.0) * 2.5) else "fresh"
 
     def is_silent(self, i: int, quiet_s: float) -> bool:
-        """Tell whether a probe has said nothing for longer than it should.
-
-        Parameters
-        ----------
-        i : int
-        quiet_s : float
-            [s]
-
-        Returns
-        -------
-        bool
-        """
+        """Tell whether a probe has said nothing for longer than it should."""
         newest_s = self.values[i].newest_s
         return newest_s is None or self.age_s(newest_s, quiet_s) > max(RIG_S, self.usual_s(i) * 2.5)
 

@@ -37,10 +37,6 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     ----------
     drawn : Drawn
         What stands on every page; the fire is added to it.
-    board : Board
-    wish : Wish
-    quiet_s : float or None
-        [s]
     whole : bool
         Whether to draw the pictures; else what has come is added to them.
     """
@@ -132,18 +128,7 @@ def _lead_min(board: Board, wish: Wish) -> float:
 
 
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
-    """Give the stretch of time that is shown: it moves on by steps, not with every reading.
-
-    Parameters
-    ----------
-    board : Board
-    wish : Wish
-
-    Returns
-    -------
-    begin, end : float
-        [s]
-    """
+    """Give the stretch of time that is shown, in s; it moves on by steps, not with every reading."""
     length_s = max(_length_s(board), 60.0)
     lead_s = 60.0 * _lead_min(board, wish)  # the lines' numbers have room
     if wish.window_s is not None:
@@ -158,18 +143,7 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
 
 
 def follow(board: Board, wish: Wish) -> dict[str, Any]:
-    """Give the axes' ranges, as long as nobody has zoomed.
-
-    Parameters
-    ----------
-    board : Board
-    wish : Wish
-
-    Returns
-    -------
-    dict
-        `x`: minutes; `y`: in the unit that is shown.
-    """
+    """Give the axes' ranges while nobody has zoomed: `x` in minutes, `y` in the unit that is shown."""
     begin_s, end_s = span_s(board, wish)
     zero_s = lighting_s(board) or 0.0
     low, high = numbers([0.0, top_c(board)], wish.unit)
@@ -180,17 +154,7 @@ def follow(board: Board, wish: Wish) -> dict[str, Any]:
 
 
 def top_c(board: Board) -> float:
-    """Give where the temperature axis ends: with room above the target and the hottest reading so far.
-
-    Parameters
-    ----------
-    board : Board
-
-    Returns
-    -------
-    float
-        [°C]
-    """
+    """Give where the temperature axis ends: with room above the target and the hottest reading so far."""
     seen = [v.c for v in board.values if v.c is not None]
     if board.peak_c < -273.0:
         seen += [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]
@@ -332,10 +296,6 @@ def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[
         [s]
     c : list of float or None, length n
         [°C]
-
-    Returns
-    -------
-    t_s, c : list
     """
     known = [n for n, value in enumerate(c) if value is not None]
     kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}

@@ -26,29 +26,12 @@ def told(board: Board) -> dict[str, Any] | None:
 
 
 def ahead_s(board: Board, span_s: float) -> float:
-    """Give how much room what is to come takes beside so much that has been.
-
-    Parameters
-    ----------
-    board : Board
-    span_s : float
-        [s]
-
-    Returns
-    -------
-    float
-        [s]
-    """
+    """Give how much room what is to come takes beside so much that has been."""
     return 0.0 if told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
 
 
 def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
     """Make the traces of the forecast.
-
-    Parameters
-    ----------
-    board : Board
-    wish : Wish
 
     Returns
     -------

@@ -43,20 +43,11 @@ log = logging.getLogger(__name__)
 
 @dataclass(slots=True)
 class Drawn:
-    """A screen as it is rendered.
+    """A screen as it is rendered."""
 
-    Attributes
-    ----------
-    props : dict
-        By component: its properties.
-    texts : dict
-        By element: its text, or text and class.
-    slow : dict
-        Like `props`, for what nobody needs at once.
-    """
-
-    props: dict[str, dict[str, Any]] = field(default_factory=dict)
-    texts: dict[str, str | list[str]] = field(default_factory=dict)
+    props: dict[str, dict[str, Any]] = field(default_factory=dict)  # by component: its properties
+    texts: dict[str, str | list[str]] = field(default_factory=dict)  # by element: its text, or text and class
+    # like `props`, for what nobody needs at once
     slow: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
@@ -106,21 +97,7 @@ class Glass:
         self.title = self.state = self.tone = None
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
-        """Make a screen of what changed, or of all.
-
-        Parameters
-        ----------
-        drawn : Drawn
-        board : Board
-        quiet_s : float or None
-            [s]
-        whole : bool
-
-        Returns
-        -------
-        Screen or None
-            None where nothing changed.
-        """
+        """Make a screen of what changed, or of all; None where nothing changed."""
         if whole:
             self.told = {}
             self.drawn_s = time.monotonic()
@@ -178,17 +155,6 @@ class Hub:
     """Looks ten times a second while somebody watches, and tells tablets what they wished for.
 
     Looks and whole screens take turns, so a whole screen and those after it hold every reading once.
-
-    Parameters
-    ----------
-    path : Path
-        The journal; it need not exist yet.
-    draw : callable
-        See `Draw`.
-    version : str
-        Of the page's code.
-    first_look : callable
-        See `dashboard.first_look.first_look`.
     """
 
     def __init__(self, path: Path, draw: Draw, version: str, first_look: FirstLook) -> None:
@@ -205,13 +171,7 @@ class Hub:
         self._grown = 0
 
     async def serve(self, socket: WebSocket) -> None:
-        """Serve one tablet until it leaves.
-
-        Parameters
-        ----------
-        socket : WebSocket
-            Not accepted yet.
-        """
+        """Serve one tablet until it leaves."""
         if len(self.tablets) >= MAX_TABLETS:
             await socket.close(1013, "too many tablets")
             return
@@ -248,17 +208,7 @@ class Hub:
                 await self.stop()
 
     async def first_look(self, unit: Unit) -> str:
-        """Give what a tablet shows while its page still opens.
-
-        Parameters
-        ----------
-        unit : {'C', 'F'}
-
-        Returns
-        -------
-        str
-            HTML; empty where there is nothing to show.
-        """
+        """Give what a tablet shows while its page still opens: HTML; empty where there is nothing to show."""
         async with self._turn:
             try:
                 await self._look()

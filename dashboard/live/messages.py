@@ -25,88 +25,46 @@ State = Literal["opening", "waiting", "fresh", "ended", "logger", "rig", "troubl
 
 
 class Hello(msgspec.Struct, tag_field="is", tag="hello"):
-    """The first message.
+    """The first message."""
 
-    Attributes
-    ----------
-    version : str
-        Of the page's code. A tablet whose document is of another version loads it anew.
-    """
-
-    version: str
+    version: str  # of the page's code. A tablet whose document is of another version loads it anew.
 
 
 class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
-    """What a tablet shows.
-
-    Attributes
-    ----------
-    seq : int
-    whole : bool
-        Whether this is all there is to show, after which the numbers go on from `seq`.
-    props : raw JSON
-        By component and property: what `dash_clientside.set_props` takes.
-    texts : dict
-        By element: its text, or its text and class. Numbers that change twice a second are written into their
-        elements: through `set_props` each of them costs Dash's whole store a round.
-    title : str or None
-        Of the tab; None: as it was.
-    state : str or None
-        See `State`.
-    tone : list or None
-        Whether an unacknowledged alarm stands, and the keys of good news, each to be chimed once.
-    newest_age_s : float or None
-        Age of the youngest reading when this was written, on the firing's own clock. [s]
-    """
+    """What a tablet shows."""
 
     seq: int
-    whole: bool = False
+    whole: bool = False  # whether this is all there is to show, after which the numbers go on from `seq`
+    # by component and property: what `dash_clientside.set_props` takes
     props: msgspec.Raw = msgspec.Raw(b"{}")
+    # by element: its text, or its text and class. Numbers that change twice a second are written into their
+    # elements: through `set_props` each of them costs Dash's whole store a round.
     texts: dict[str, str | list[str]] = {}
-    title: str | None = None
-    state: State | None = None
+    title: str | None = None  # of the tab; None: as it was
+    state: State | None = None  # see `State`
+    # whether an unacknowledged alarm stands, and the keys of good news, each to be chimed once
     tone: tuple[bool, list[str]] | None = None
+    # age of the youngest reading when this was written, on the firing's own clock. [s]
     newest_age_s: float | None = None
 
 
 class Pulse(msgspec.Struct, tag_field="is", tag="pulse"):
-    """Nothing changed, and the server lives.
+    """Nothing changed, and the server lives."""
 
-    Attributes
-    ----------
-    seq : int
-        Of the last screen.
-    """
-
-    seq: int
+    seq: int  # of the last screen
 
 
 class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What a tablet wants to see.
+    """What a tablet wants to see."""
 
-    Attributes
-    ----------
-    page : {'fire', 'other'}
-        `other`: only what stands on every page.
-    unit : {'C', 'F'}
-    theme : {'day', 'night'}
-    window_s : int or None
-        Only the last so many seconds; None: the whole firing. [s]
-    view : {'traces', 'heat'}
-        Which picture of the fire is open.
-    bands : bool
-        Whether the pots' estimates are drawn among the traces.
-    low : bool
-        Whether the glass is low, as a phone's.
-    """
-
-    page: Literal["fire", "other"] = "other"
+    page: Literal["fire", "other"] = "other"  # `other`: only what stands on every page
     unit: Literal["C", "F"] = "C"
     theme: Literal["day", "night"] = "day"
+    # only the last so many seconds; None: the whole firing. [s]
     window_s: Annotated[int, msgspec.Meta(gt=0)] | None = None
-    view: Literal["traces", "heat"] = "traces"
-    bands: bool = True
-    low: bool = False
+    view: Literal["traces", "heat"] = "traces"  # which picture of the fire is open
+    bands: bool = True  # whether the pots' estimates are drawn among the traces
+    low: bool = False  # whether the glass is low, as a phone's
 
 
 _wishes = msgspec.json.Decoder(Wish)
@@ -114,17 +72,7 @@ _encoder = msgspec.json.Encoder()
 
 
 def read_wish(text: str) -> Wish | None:
-    """Read what a tablet asks for.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    Wish or None
-        None where it is anything else.
-    """
+    """Read what a tablet asks for; None where it is anything else."""
     if len(text) > MAX_WISH:
         return None
     try:
@@ -135,15 +83,5 @@ def read_wish(text: str) -> Wish | None:
 
 
 def write(message: Hello | Screen | Pulse) -> str:
-    """Write a message.
-
-    Parameters
-    ----------
-    message : Hello, Screen or Pulse
-
-    Returns
-    -------
-    str
-        JSON.
-    """
+    """Write a message."""
     return _encoder.encode(message).decode()

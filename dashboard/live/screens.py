@@ -19,16 +19,8 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
 
     Parameters
     ----------
-    board : Board
-    wish : Wish
-    quiet_s : float or None
-        Since the logger gave a sign of life. [s]
     whole : bool
         Whether the pictures are to be drawn from the beginning.
-
-    Returns
-    -------
-    Drawn
     """
     drawn = frame(board, quiet_s, wish.unit)
     if wish.page == "fire":
@@ -67,17 +59,7 @@ def title(board: Board) -> str:
 
 
 def stage_line(board: Board, state: str) -> str:
-    """Say how far the firing is.
-
-    Parameters
-    ----------
-    board : Board
-    state : str
-
-    Returns
-    -------
-    str
-    """
+    """Say how far the firing is."""
     if board.firing is None:
         return "No firing yet, waiting for the rig" if state == "waiting" else ""
     length_s = board.firing["ended_s"] if board.firing["ended_s"] is not None else board.newest_s or 0.0
@@ -103,19 +85,7 @@ def lighting_s(board: Board) -> float | None:
 
 
 def since_wood(board: Board, quiet_s: float) -> str:
-    """Say how long ago wood was added last.
-
-    Parameters
-    ----------
-    board : Board
-    quiet_s : float
-        [s]
-
-    Returns
-    -------
-    str
-        Empty where none was noted, or the firing has ended.
-    """
+    """Say how long ago wood was added last; empty where none was noted, or the firing has ended."""
     wood = [e for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "wood"]
     if not wood or not board.running:
         return ""

@@ -3,90 +3,49 @@
 from __future__ import annotations
 
 import json
-import math
 import threading
 import time
 from collections import deque
+from operator import attrgetter
 from pathlib import Path
 from statistics import median
 from typing import Any, Final
 
 import numpy as np
 
-from dashboard.live.trend import OVER_S, RateOfChange
+from dashboard.live.told import (
+    ABSENT,
+    Message,
+    Newest,
+    band,
+    brief,
+    card_of,
+    cells_of,
+    forecast,
+    number,
+    since,
+    to_draw,
+)
+from dashboard.live.trend import OVER_S
 from logger.errors import StokewatchError
 from logger.home import Home
-from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
-from logger.journal.traces import GAP_STEPS, GAP_US, Estimates
-from logger.plan import Plan
-from logger.reading import Batch, Status
+from logger.journal.traces import GAP_STEPS, GAP_US
+from logger.judgement.limits import limits
+from logger.reading import Batch
 from logger.recording.health import look
 
 HEALTH_S: Final = 1.0
 """How often it is looked whether the logger can record. [s]"""
 MAX_POINTS: Final = 1200
 """Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
-MAX_ROWS: Final = 24
-MAX_CELLS: Final = 16 * MAX_ROWS
-"""Values in one update: 24 frames of 16 channels, more of fewer; it keeps an update below 4 kB. Where one
-look finds more frames of a rig, only those with a least or a greatest value are drawn until a snapshot."""
 MAX_EVENTS: Final = 200
-MAX_ESTIMATES: Final = 400
-"""Points of a zone's estimate in a snapshot."""
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "spot", "retract", "gap", "rig", "fault"})
-
-OK, ABSENT = int(Status.OK), int(Status.ABSENT)
-"""As plain numbers: they are compared with each reading."""
-
-Message = dict[str, Any]
-
-
-class _Line:
-    """The newest readings of one column."""
-
-    def __init__(self, column: Column) -> None:
-        self._band = ReadingBand(column.probe)
-        self.newest_us = -1
-        self.value_us = -1
-        self.value_c = math.nan
-        self.status = ABSENT
-        self._rate = RateOfChange()
-
-    def take(self, t_us: int, temperature_c: float, status: int) -> None:
-        self.newest_us = t_us
-        self.status = status
-        if status != OK or math.isnan(temperature_c):
-            return
-        self.value_us, self.value_c = t_us, temperature_c
-        self._rate.push(t_us, temperature_c)
-
-    def rate(self) -> float | None:
-        """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
-        return self._rate.c_min() if self.status == OK else None
-
-    def value(self, since_us: int) -> list[float | int | None]:
-        """Give what stands on the page: °C, °C/min, status, times of value and newest reading [s], ± °C."""
-        known = self.value_us >= 0
-        rate = self.rate()
-        return [
-            round(self.value_c, 1) if known else None,
-            None if rate is None else round(rate, 1),
-            self.status,
-            _since(self.value_us, since_us) if known else None,
-            _since(self.newest_us, since_us) if self.newest_us >= 0 else None,
-            math.ceil(self._band.at(self.value_c, (rate or 0.0) / 60.0)) if known else None,
-        ]
+_SHOWN_OF = attrgetter("id", "seen", "late", "plan_toml", "title", "ended_us")
 
 
 class Watcher:
-    """What the page knows of the journal. Threads take turns: one that was left behind may still be looking.
-
-    Parameters
-    ----------
-    path : Path
-        The journal; it need not exist yet.
-    """
+    """What the page knows of the journal. Threads take turns: one left behind may still be looking."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -99,7 +58,7 @@ class Watcher:
         self._firing: FiringInfo | None = None
         self._columns: tuple[Column, ...] = ()
         self._index: dict[tuple[str, str], int] = {}
-        self._lines: list[_Line] = []
+        self._lines: list[Newest] = []
         self._arrival = 0
         self._steps: dict[str, deque[int]] = {}  # of each rig, the last times between its frames [µs]
         self._event_id = 0
@@ -118,11 +77,6 @@ class Watcher:
 
     def look(self, wall_s: float) -> tuple[str, Message | None]:
         """Look for what is new.
-
-        Parameters
-        ----------
-        wall_s : float
-            Unix time now. [s]
 
         Returns
         -------
@@ -170,7 +124,7 @@ class Watcher:
         health = reader.heartbeat()
         if reopened:
             # How long ago that was nobody saw: the logger's own word for it, if it left one.
-            self.fresh_wall_s = _number(health, "wall_s", wall_s) if health else None
+            self.fresh_wall_s = number(health, "wall_s", wall_s) if health else None
         elif health != self._health:
             self.fresh_wall_s = wall_s
         self._health = health
@@ -197,7 +151,7 @@ class Watcher:
         self._arrival = reader.newest_arrival()
         self._columns = reader.columns(firing.id) if firing else ()
         self._index = {(c.rig, c.channel): i for i, c in enumerate(self._columns)}
-        self._lines = [_Line(c) for c in self._columns]
+        self._lines = [Newest(c) for c in self._columns]
         self._told.clear()
         self._steps.clear()
         self._event_id = 0
@@ -220,7 +174,7 @@ class Watcher:
 
     def _seconds(self, t_us: int) -> float:
         assert self._firing is not None
-        return _since(t_us, self._firing.started_us)
+        return since(t_us, self._firing.started_us)
 
     def _update(self, reader: JournalReader, wall_s: float) -> Message:
         update: Message = {}
@@ -284,8 +238,8 @@ class Watcher:
                 # Right after the last reading, as in the journal's histories.
                 none = [[f"!{ABSENT}"] * len(at)]
                 parts.append({"gap": 1, "cols": cols, "t": [self._seconds(before + 1000)], "c": none})
-            told = _telling(batch, rows)
-            cells = [_cells(batch.temperature_c[n, columns], batch.status[n, columns]) for n in told]
+            told = to_draw(batch, rows)
+            cells = [cells_of(batch.temperature_c[n, columns], batch.status[n, columns]) for n in told]
             parts.append({"cols": cols, "t": [self._seconds(int(batch.t_us[n])) for n in told], "c": cells})
         return parts
 
@@ -314,17 +268,16 @@ class Watcher:
         if self._firing is not None:
             if "at_us" in health:
                 now["at"] = self._seconds(int(health["at_us"]))
-            now["ended"] = self._firing.ended_us is not None
             now["readings"] = self._firing.readings
-        now["scale"] = _number(health, "time_scale", 1.0)
+        now["scale"] = number(health, "time_scale", 1.0)
         zones = (health.get("verdict") or {}).get("zones") or ()
-        cards = {zone["zone"]: _zone(zone) for zone in zones}
+        cards = {zone["zone"]: card_of(zone) for zone in zones}
         new = {name: card for name, card in cards.items() if self._told_zones.get(name) != card}
         self._told_zones = cards
         if new or not changes_only:
             now["zones"] = new if changes_only else cards
         texts = {key: health.get(key) for key in ("alarms", "sources")}
-        texts |= {"verdict": _brief(health.get("verdict")), "forecast": _forecast(health.get("verdict"))}
+        texts |= {"verdict": brief(health.get("verdict")), "forecast": forecast(health.get("verdict"))}
         for key, value in texts.items():
             text = json.dumps(value, sort_keys=True)
             # Long texts that rarely change: sent when they do.
@@ -349,10 +302,6 @@ class Watcher:
         ----------
         window_s : float, optional
             Only the last so many seconds of readings; the whole firing if left out. [s]
-
-        Returns
-        -------
-        dict
         """
         with self._turn:
             return self._snapshot(window_s)
@@ -367,10 +316,10 @@ class Watcher:
         firing, reader = self._firing, self._reader
         if firing is None or reader is None:
             return {**base, "now": [], "readings": 0}
-        since = None
+        since_us = 0
         if window_s is not None and firing.last_us is not None:
-            since = firing.last_us - round(window_s * 1e6)
-        traces = reader.history(firing.id, MAX_POINTS, since)
+            since_us = firing.last_us - round(window_s * 1e6)
+        traces = reader.history(firing.id, MAX_POINTS, since_us)
         events = [e for e in reader.events(firing.id) if e.kind in SHOWN_EVENTS][-MAX_EVENTS:]
         plan = firing.plan
         return {
@@ -385,10 +334,9 @@ class Watcher:
                 "target_c": plan.target_c,
                 "burnout_c": plan.burnout_c,
                 "soak_min": plan.soak_min,
-                "limits": _limits(plan) if firing.plan_toml is not None else (),
+                "limits": tuple(limits(plan)) if firing.plan_toml is not None else (),
                 "unproven": sorted(reader.unproven(firing.id)),
             },
-            "window_s": window_s,
             "probes": [
                 {
                     "name": c.probe.name,
@@ -403,7 +351,7 @@ class Watcher:
             "traces": self._drawn(firing, traces),
             "estimates": {
                 zone: band(line, firing.started_us)
-                for zone, line in reader.estimates(firing.id, since).items()
+                for zone, line in reader.estimates(firing.id, since_us).items()
             },
             "events": [self._event(e) for e in events],
             **self._now(changes_only=False),
@@ -420,125 +368,13 @@ class Watcher:
             drawn.append(
                 {
                     "t": [round(t, 3) for t in since_s.tolist()],
-                    "c": _cells(traces.temperature_c[i][:until], traces.status[i][:until]),
+                    "c": cells_of(traces.temperature_c[i][:until], traces.status[i][:until]),
                 }
             )
         return drawn
 
 
-def _limits(plan: Plan) -> tuple[str, ...]:
-    """What the alarms can't tell with these probes, where the judgement says so."""
-    try:
-        from logger.judgement.limits import limits
-    except ImportError:
-        return ()
-    return tuple(limits(plan))
-
-
-def band(line: Estimates, started_us: int) -> Message:
-    """Give what the pots of a zone were estimated to be at in few points: it moves slowly.
-
-    Parameters
-    ----------
-    line : Estimates
-    started_us : int
-        The firing's first reading. [µs]
-
-    Returns
-    -------
-    dict
-        `t` since then [s], `c`, and the band `lo`, `hi`. [°C]
-    """
-    kept = np.unique(np.linspace(0, len(line.t_us) - 1, min(len(line.t_us), MAX_ESTIMATES)).astype(int))
-    drawn = {"c": line.estimate_c, "lo": line.low_c, "hi": line.high_c}
-    return {
-        "t": [_since(t, started_us) for t in line.t_us[kept].tolist()],
-        **{key: [round(c) for c in values[kept].tolist()] for key, values in drawn.items()},
-    }
-
-
 def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:
     if new is None or old is None:
         return new is not old
-    return (new.id, new.seen, new.late, new.plan_toml, new.title, new.ended_us) != (
-        old.id,
-        old.seen,
-        old.late,
-        old.plan_toml,
-        old.title,
-        old.ended_us,
-    )
-
-
-def _cells(temperature_c: np.ndarray, status: np.ndarray) -> list[float | str]:
-    """Temperatures, or `!` and the status: no number can be mistaken for a fault."""
-    # Not numpy's rounding: it differs in the last digit now and then, and a point has one value everywhere.
-    cells: list[float | str] = [round(c, 1) for c in temperature_c.tolist()]
-    for n in np.flatnonzero(np.isnan(temperature_c)).tolist():
-        cells[n] = f"!{int(status[n])}"
-    return cells
-
-
-def _telling(batch: Batch, rows: np.ndarray) -> list[int]:
-    """Rows to draw: all, or where there are many those with peaks and dips, the first and the last."""
-    if len(rows) <= max(MAX_ROWS, MAX_CELLS // len(batch.channels)):
-        return [int(n) for n in rows]
-    keep = {int(rows[0]), int(rows[-1])}
-    for part in np.array_split(rows, MAX_ROWS // 4):
-        values = batch.temperature_c[part]
-        with np.errstate(invalid="ignore"):
-            level = np.where(np.isnan(values), 0.0, values).sum(axis=1)
-        keep |= {int(part[level.argmin()]), int(part[level.argmax()])}
-        keep |= {
-            int(n) for n in part[1:][(batch.status[part[1:]] != batch.status[part[:-1]]).any(axis=1)][:2]
-        }
-    return sorted(keep)
-
-
-def _since(t_us: int, started_us: int) -> float:
-    return round((t_us - started_us) / 1e6, 3)
-
-
-def _brief(verdict: Any) -> Any:
-    """Of a verdict only what is shown: times above temperatures change every second."""
-    if not isinstance(verdict, dict):
-        return None
-    brief = {key: verdict[key] for key in ("line", "stage", "leading", "coldest") if key in verdict}
-    if estimates := verdict.get("estimates"):
-        brief["estimates"] = {
-            zone: [round(e["estimate_c"]), round(e["low_c"]), round(e["high_c"]), e["basis"], e["consistent"]]
-            for zone, e in estimates.items()
-        }
-    return brief
-
-
-def _zone(zone: Message) -> list[Any]:
-    """Of a zone what its card shows: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
-
-    In steps that are seen: else each zone would be sent every second.
-    """
-    level, rate, peak = (
-        None if (value := zone.get(key)) is None else round(value)
-        for key in ("level_c", "rate_c_per_min", "peak_c")
-    )
-    above, soak = (int((zone.get(key) or 0) // 60) for key in ("above_burnout_s", "soak_s"))
-    how = "coals" if zone.get("coals") else "faulty" if zone.get("faulty") else zone.get("by", "probes")
-    return [level, rate, peak, above, soak, zone.get("missing", ""), how]
-
-
-def _forecast(verdict: Any) -> Any:
-    """What is to come, in words and to be drawn; it is made anew every few seconds only."""
-    if not isinstance(verdict, dict):
-        return None
-    drawn = ("at_s", "words", "cool", "ahead_s", "low_c", "middle_c", "high_c")
-    zones = {
-        z["zone"]: {key: z["forecast"].get(key) for key in drawn}
-        for z in verdict.get("zones", ())
-        if z.get("forecast")
-    }
-    return {"words": verdict.get("coming", ""), "zones": zones}
-
-
-def _number(data: Message | None, key: str, default: float) -> float:
-    value = (data or {}).get(key)
-    return float(value) if isinstance(value, int | float) else default
+    return _SHOWN_OF(new) != _SHOWN_OF(old)

@@ -11,21 +11,12 @@ from typing import Any, Final
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A page.
+    """A page."""
 
-    Attributes
-    ----------
-    module : str
-        In this package.
-    title : str
-        Of the tab.
-    path : str
-        A path, or a template such as `/replay/<firing>`; what stands in brackets, and the query's parts, come
-        to `layout` as keywords.
-    """
-
-    module: str
-    title: str
+    module: str  # in this package
+    title: str  # of the tab
+    # a path, or a template such as `/replay/<firing>`; what stands in brackets, and the query's parts, come
+    # to `layout` as keywords
     path: str
 
     def load(self) -> ModuleType:

@@ -17,7 +17,9 @@ from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
+from dashboard.pages import progress
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
+from dashboard.parts.frame import door_row, graph
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import shown as in_unit
@@ -72,7 +74,6 @@ def layout(firings: str = "", **_query: str) -> Any:
                 maxValues=MOST,
                 searchable=True,
                 debounce=300,
-                size="lg",
             ),
             html.Ol(id="compare-chosen"),
             html.Div(id="compare-body", hidden=True, children=_body()),
@@ -90,20 +91,10 @@ def _body() -> list[Any]:
         html.P("Differences to the first in small print."),
         html.Div(id="compare-facts"),
         html.P(SOURCES, className="sources"),
-        html.Div(
-            html.Button("Save the table as CSV", id="compare-save", type="button"), className="page-doors"
-        ),
+        door_row(html.Button("Save the table as CSV", id="compare-save", type="button")),
         html.H2("Curves"),
         _how(),
-        html.Div(
-            dcc.Graph(
-                id="compare-curves",
-                config={"displayModeBar": False, "responsive": True},
-                responsive=True,
-                style={"height": "100%"},
-            ),
-            className="compare-curves",
-        ),
+        html.Div(graph("compare-curves", style={"height": "100%"}), className="compare-curves"),
         html.Ol(id="compare-moments"),
     ]
 
@@ -113,9 +104,7 @@ def _how() -> Any:
     kept = {"persistence": True, "persistence_type": "session"}
 
     def choice(name: str, label: str, data: list[str], **more: Any) -> Any:
-        return dmc.Select(
-            id=f"compare-{name}", label=label, data=data, allowDeselect=False, size="lg", **more
-        )
+        return dmc.Select(id=f"compare-{name}", label=label, data=data, allowDeselect=False, **more)
 
     return html.Div(
         className="compare-how",
@@ -127,10 +116,7 @@ def _how() -> Any:
                 id="compare-at",
                 label="Temperature",
                 value=500,
-                clampBehavior="none",
-                hideControls=True,
                 debounce=300,
-                size="lg",
             ),
         ],
     )
@@ -186,10 +172,7 @@ def _ids(given: Any) -> list[str]:
 
 
 @callback(
-    Output("compare-progress", "value"),
-    Output("compare-said", "children"),
-    Output("compare-working", "hidden"),
-    Output("compare-poll", "disabled"),
+    *progress.shown("compare"),
     Output("compare-ready", "data"),
     Input("compare-poll", "n_intervals"),
     State("compare-firings", "data"),
@@ -206,21 +189,17 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
         except UserError:
             done.append(firing)  # said where it is listed
             continue
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
+        if await progress.so_far(work) is not None:
             share = (number - 1 + work.share) / len(ids)
             said = f"Working out {number} of {len(ids)} …"
             # Only what is new: else what is drawn of it would begin again each time.
             return f"{share:.2f}", said, False, False, no_update if done == _ids(ready) else done
         done.append(firing)
-    return "1", "" if len(ids) > 1 else "Choose at least two firings.", True, True, done
+    return *progress.over("" if len(ids) > 1 else "Choose at least two firings."), done
 
 
 @callback(
-    Output("compare-poll", "disabled", allow_duplicate=True),
-    Output("compare-working", "hidden", allow_duplicate=True),
-    Output("compare-said", "children", allow_duplicate=True),
+    *progress.stopped("compare"),
     Input("compare-stop", "n_clicks"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
@@ -232,9 +211,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
     for firing in _ids(firings):
         if firing not in _ids(ready):
             with contextlib.suppress(UserError):
-                work = await gathered.rehearsal(await gathered.firing(firing))
-                if not work.done:
-                    gathered.stop(work)
+                gathered.stop(await gathered.rehearsal(await gathered.firing(firing)))
     return True, True, "Stopped: what is not listed with its facts was not worked out."
 
 
@@ -389,17 +366,13 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
 
     Parameters
     ----------
-    one : Gathered
-    zone : str
     at_c : float or None
         The first passing of this temperature by the zone; None: lighting. [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
     t_s : float
         From the first reading; of lighting where the zone never came so far. [s]
-    how : str
     """
     lit = one.lit
     how = (

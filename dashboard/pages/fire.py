@@ -23,6 +23,7 @@ from dashboard.figures.look import unit_of
 from dashboard.fire_reading import ended_summary
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.fire_notes import dialogs
+from dashboard.parts.frame import graph
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.shell import WAITING
 
@@ -161,12 +162,7 @@ def _side() -> Any:
             html.Div(
                 id="side-now",
                 children=[
-                    dcc.Graph(
-                        id="stack",
-                        responsive=True,
-                        config={"displayModeBar": False, "responsive": True},
-                        className="stack",
-                    ),
+                    graph("stack", className="stack"),
                     html.P("Touch the place where you add wood, rake or aim the gun.", className="hint act"),
                     html.Button("Note …", id="note-open", type="button", className="act"),
                     html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
@@ -183,7 +179,6 @@ def _side() -> Any:
                         label="Draw the pots’ estimates",
                         checked=True,
                         persistence=True,
-                        size="lg",
                     ),
                     html.Ul(id="limits", **{"aria-label": "What this rig can't judge"}),
                 ],

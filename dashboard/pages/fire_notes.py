@@ -54,9 +54,7 @@ def dialogs(close: Mapping[str, str]) -> list[Any]:
             size="lg",
             closeButtonProps=close,
             children=[
-                dmc.Select(
-                    id="note-place", label="Where", data=[], size="lg", clearable=True, allowDeselect=True
-                ),
+                dmc.Select(id="note-place", label="Where", data=[], clearable=True, allowDeselect=True),
                 _taps("Wood and coals", AT_A_PLACE),
                 _taps("The whole fire", ANYWHERE),
                 *_spot_form(),
@@ -90,7 +88,6 @@ def _taps(label: str, told: tuple[tuple[str, str, str], ...]) -> Any:
 
 
 def _spot_form() -> list[Any]:
-    number = {"size": "lg", "clampBehavior": "none", "hideControls": True}
     return [
         html.Form(
             className="row",
@@ -100,7 +97,6 @@ def _spot_form() -> list[Any]:
                     label="Gun reading",
                     allowDecimal=False,
                     attributes={"input": {"inputMode": "numeric"}},
-                    **number,
                 ),
                 dmc.NumberInput(
                     id="spot-emissivity",
@@ -108,7 +104,6 @@ def _spot_form() -> list[Any]:
                     value=EMISSIVITY,
                     step=0.01,
                     persistence=True,
-                    **number,
                 ),
                 html.Button("Keep the reading", id="spot-keep", type="button"),
             ],
@@ -128,17 +123,12 @@ def _words_form(name: str, keep: str, *, lines: int, **ago: Any) -> list[Any]:
         html.Div(
             className="row",
             children=[
-                dmc.Textarea(
-                    id=f"{name}-text", label="In your own words", size="lg", autosize=True, minRows=lines
-                ),
+                dmc.Textarea(id=f"{name}-text", label="In your own words", autosize=True, minRows=lines),
                 dmc.NumberInput(
                     id=f"{name}-ago",
                     label="Minutes ago",
                     min=0,
                     max=600,
-                    size="lg",
-                    hideControls=True,
-                    clampBehavior="none",
                     **ago,
                 ),
                 html.Button(keep, id=f"{name}-keep", type="button"),

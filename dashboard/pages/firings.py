@@ -40,9 +40,10 @@ from dashboard.exports import FILES, exports
 from dashboard.figures.look import unit_of
 from dashboard.gathering import Work, gathering
 from dashboard.guard import may_act, operator_only
-from dashboard.pages import firings_import, firings_places
+from dashboard.pages import firings_import, firings_places, progress
 from dashboard.pages.asked import button_pressed, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
+from dashboard.parts.frame import door_row
 from dashboard.parts.notes import notice
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
@@ -107,7 +108,7 @@ def _list(*, binned: bool) -> Any:
                 [
                     html.H1("Bin" if binned else "Firings"),
                     html.P("", id="firings-count", role="status"),
-                    html.Div(doors, className="page-doors"),
+                    door_row(*doors),
                 ],
                 className="page-top",
             ),
@@ -115,13 +116,10 @@ def _list(*, binned: bool) -> Any:
             _sure(),
             working("firings"),
             html.Ol(id="firings-list"),
-            html.Div(
-                [
-                    html.Button("◂ Before", id="firings-before", type="button"),
-                    html.Button("More ▸", id="firings-after", type="button"),
-                ],
+            door_row(
+                html.Button("◂ Before", id="firings-before", type="button"),
+                html.Button("More ▸", id="firings-after", type="button"),
                 id="firings-pages",
-                className="page-doors",
                 hidden=True,
             ),
             html.Div(
@@ -150,7 +148,6 @@ def _finder() -> Any:
                 debounce=300,
                 persistence=True,
                 persistence_type="session",
-                size="lg",
                 attributes={"input": {"type": "search", "maxLength": 200}},
             ),
             dmc.Select(
@@ -161,7 +158,6 @@ def _finder() -> Any:
                 allowDeselect=False,
                 persistence=True,
                 persistence_type="session",
-                size="lg",
             ),
         ],
         id="firings-finder",
@@ -177,12 +173,9 @@ def _sure() -> Any:
                 "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
                 "or in files that were saved, stays."
             ),
-            html.Div(
-                [
-                    html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
-                    html.Button("Keep", id="firings-delete-not", type="button"),
-                ],
-                className="page-doors",
+            door_row(
+                html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
+                html.Button("Keep", id="firings-delete-not", type="button"),
             ),
         ],
         id="firings-sure",
@@ -344,9 +337,7 @@ async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
         if known:
             continue
         work = await gathered.rehearsal(info)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.8)
-        if not work.done:
+        if await progress.so_far(work) is not None:
             return no_update, False
         try:
             work.answer()
@@ -443,10 +434,7 @@ async def save(clicks: list[Any], running: Any) -> Any:
 
 
 @callback(
-    Output("firings-progress", "value"),
-    Output("firings-said", "children"),
-    Output("firings-working", "hidden"),
-    Output("firings-poll", "disabled"),
+    *progress.shown("firings"),
     Output("firings-made", "data"),
     Output("firings-turn", "data", allow_duplicate=True),
     Input("firings-poll", "n_intervals"),
@@ -456,7 +444,7 @@ async def save(clicks: list[Any], running: Any) -> Any:
 )
 async def look(_: Any, errand: Any, turn: Any) -> Any:
     """Say how far a file has come, or that the bin has been emptied."""
-    idle = ("0", "", True, True, no_update, no_update)
+    idle = (*progress.NOTHING, no_update, no_update)
     if not isinstance(errand, dict):
         return idle
     try:
@@ -468,26 +456,17 @@ async def look(_: Any, errand: Any, turn: Any) -> Any:
     except GoneError:
         return idle
     except StokewatchError as exc:
-        return "0", str(exc), True, True, no_update, no_update
+        return *progress.failed(str(exc)), no_update, no_update
     if errand.get("kind") == "export":
-        size = answer["size"] / 1e6
-        return (
-            "1",
-            f"Saved: {max(size, 0.1):.1f} MB.",
-            True,
-            True,
-            f"/api/firings/made/{errand['token']}",
-            no_update,
-        )
+        said = f"Saved: {max(answer['size'] / 1e6, 0.1):.1f} MB."
+        return *progress.over(said), f"/api/firings/made/{errand['token']}", no_update
     gone = answer["gone"]
     said = f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good."
-    return "1", said, True, True, no_update, next_turn(turn)
+    return *progress.over(said), no_update, next_turn(turn)
 
 
 @callback(
-    Output("firings-poll", "disabled", allow_duplicate=True),
-    Output("firings-working", "hidden", allow_duplicate=True),
-    Output("firings-said", "children", allow_duplicate=True),
+    *progress.stopped("firings"),
     Output("firings-turn", "data", allow_duplicate=True),
     Input("firings-stop", "n_clicks"),
     State("firings-errand", "data"),

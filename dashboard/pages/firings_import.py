@@ -36,6 +36,8 @@ from dashboard.exports import exports
 from dashboard.figures.look import unit_of
 from dashboard.gathering import Work
 from dashboard.guard import operator_only
+from dashboard.pages import progress
+from dashboard.parts.frame import door_row
 from dashboard.parts.import_form import (
     CLOCK_LEAPS,
     FIELDS,
@@ -93,7 +95,6 @@ def reading_of(ids: Any, values: Any) -> Reading:
     ----------
     ids : list of dict
         With `field` each.
-    values : list
 
     Raises
     ------
@@ -139,15 +140,12 @@ def layout() -> Any:
                         "A table of times and temperatures as CSV or text, from any logger. Choose several "
                         "at once where it wrote one file a channel."
                     ),
-                    html.Div(dcc.Link("To the firings", href="/firings"), className="page-doors"),
+                    door_row(dcc.Link("To the firings", href="/firings")),
                 ],
                 className="page-top",
             ),
             html.P("", id="import-burning"),
-            html.Div(
-                html.Button("Choose files …", id="import-choose", type="button", className="main"),
-                className="page-doors",
-            ),
+            door_row(html.Button("Choose files …", id="import-choose", type="button", className="main")),
             html.P("", id="import-files", role="status"),
             working("import"),
             html.Div("", id="import-done", role="status"),
@@ -161,11 +159,11 @@ def _form() -> list[Any]:
         html.Div("", id="import-refused", role="alert"),
         html.Div("", id="import-same", role="alert"),
         html.Div(
-            dmc.Switch(id="import-again", label="Import it again all the same", size="lg"),
+            dmc.Switch(id="import-again", label="Import it again all the same"),
             id="import-again-box",
         ),
         html.Div(
-            dmc.Switch(id="import-pause", label="The hour that is missing was a pause", size="lg"),
+            dmc.Switch(id="import-pause", label="The hour that is missing was a pause"),
             id="import-pause-box",
         ),
         html.Details(
@@ -175,14 +173,13 @@ def _form() -> list[Any]:
         ),
         html.Div(
             [
-                dmc.TextInput(id="import-title", label="Title", value="", size="lg"),
+                dmc.TextInput(id="import-title", label="Title", value=""),
                 html.Div(
                     dmc.TextInput(
                         id="import-begun",
                         label="Begun, where you know it",
                         description="By the clock of Stokewatch's computer",
                         value="",
-                        size="lg",
                         attributes={"input": {"type": "datetime-local", "step": 1}},
                     ),
                     id="import-begun-box",
@@ -194,23 +191,17 @@ def _form() -> list[Any]:
                         placeholder="no plan: no heights, no target of its own",
                         data=[],
                         clearable=True,
-                        size="lg",
                     ),
                     id="import-plan-box",
                     hidden=True,
                 ),
-                dmc.Switch(
-                    id="import-invented", label="It is invented: nothing in it was measured", size="lg"
-                ),
+                dmc.Switch(id="import-invented", label="It is invented: nothing in it was measured"),
             ],
             className="fields",
         ),
-        html.Div(
-            [
-                dmc.Button("Import", id="import-now", size="lg", disabled=True),
-                dmc.Button("Cancel", id="import-cancel", size="lg", variant="default"),
-            ],
-            className="page-doors",
+        door_row(
+            dmc.Button("Import", id="import-now", disabled=True),
+            dmc.Button("Cancel", id="import-cancel", variant="default"),
         ),
         html.Div(id="import-understood"),
     ]
@@ -303,10 +294,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
 
 
 @callback(
-    Output("import-progress", "value"),
-    Output("import-said", "children"),
-    Output("import-working", "hidden"),
-    Output("import-poll", "disabled"),
+    *progress.shown("import"),
     Output("import-found", "data"),
     Output("import-done", "children"),
     Output("import-errand", "data", allow_duplicate=True),
@@ -317,7 +305,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
 @operator_only
 async def look(_: Any, errand: Any) -> Any:
     """Say how far it has come, or what came of it."""
-    idle = ("0", "", True, True, no_update, no_update, no_update)
+    idle = (*progress.NOTHING, no_update, no_update, no_update)
     if not isinstance(errand, dict):
         return idle
     importing = errand.get("kind") == "import"
@@ -333,14 +321,14 @@ async def look(_: Any, errand: Any) -> Any:
         said = page_words(str(exc))[0]
         # The form can be changed, and looked at again.
         after = {**errand, "kind": "preview"} if importing else no_update
-        return "0", said, True, True, no_update, no_update, after
+        return *progress.failed(said), no_update, no_update, after
     if not importing:
-        return "1", "", True, True, {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
+        return *progress.over(), {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
     _spool().drop(str(errand.get("batch")))
     set_props("import-form", {"hidden": True})
     set_props("import-files", {"children": ""})
     set_props("import-sent", {"data": None})
-    return "1", "", True, True, None, _done(answer), None
+    return *progress.over(), None, _done(answer), None
 
 
 def _done(made: dict[str, Any]) -> Any:
@@ -348,13 +336,10 @@ def _done(made: dict[str, Any]) -> Any:
     return html.Div(
         [
             html.P(["Imported: ", html.B(made["title"]), "."]),
-            html.Div(
-                [
-                    dcc.Link("Replay it", href=f"/replay/{own}"),
-                    dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
-                    dcc.Link("To the firings", href="/firings"),
-                ],
-                className="page-doors",
+            door_row(
+                dcc.Link("Replay it", href=f"/replay/{own}"),
+                dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
+                dcc.Link("To the firings", href="/firings"),
             ),
         ]
     )
@@ -437,7 +422,7 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
         for n, way in enumerate(ways)
     ]
     head = "It can't be imported yet. " if stands else "One question first. "
-    return [html.P([html.B(head), error]), html.Div(buttons, className="page-doors") if buttons else ""]
+    return [html.P([html.B(head), error]), door_row(*buttons) if buttons else ""]
 
 
 def _same(same: list[Any]) -> Any:

@@ -19,6 +19,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only
 from dashboard.parts.firing_card import may_be_placed
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
@@ -45,7 +46,7 @@ def layout(firing: str) -> Any:
                 [
                     html.H1("Places, zones and plan"),
                     html.P("", id="places-about"),
-                    html.Div(dcc.Link("To the firings", href="/firings"), className="page-doors"),
+                    door_row(dcc.Link("To the firings", href="/firings")),
                 ],
                 className="page-top",
             ),
@@ -60,16 +61,12 @@ def layout(firing: str) -> Any:
                         placeholder="no plan",
                         data=[],
                         clearable=True,
-                        size="lg",
                     ),
                     html.Div(id="places-whole", className="fields"),
                     html.Ol(id="places-rows"),
-                    html.Div(
-                        [
-                            dmc.Button("Save", id="places-save", size="lg"),
-                            html.P("", id="places-said", role="status"),
-                        ],
-                        className="page-doors",
+                    door_row(
+                        dmc.Button("Save", id="places-save"),
+                        html.P("", id="places-said", role="status"),
                     ),
                 ],
             ),
@@ -146,9 +143,6 @@ def _number(own: dict[str, Any], label: str, value: float | None, suffix: str) -
         label=label,
         value="" if value is None else value,
         suffix=suffix,
-        clampBehavior="none",
-        hideControls=True,
-        size="lg",
     )
 
 
@@ -163,16 +157,15 @@ def _row(n: int, probe: Probe) -> Any:
             [
                 html.Legend(probe.name),
                 _number(own("height_cm"), "Height", values["height_cm"], " cm"),
-                dmc.TextInput(id=own("side"), label="Side", value=values["side"], size="lg"),
+                dmc.TextInput(id=own("side"), label="Side", value=values["side"]),
                 dmc.Select(
                     id=own("reads"),
                     label="Reads",
                     data=[{"value": key, "label": text} for key, text in READS.items()],
                     value=values["reads"],
                     allowDeselect=False,
-                    size="lg",
                 ),
-                dmc.TextInput(id=own("zone"), label="Zone", value=values["zone"], size="lg"),
+                dmc.TextInput(id=own("zone"), label="Zone", value=values["zone"]),
             ]
         )
     )
@@ -292,15 +285,12 @@ def placed(
 
     Parameters
     ----------
-    info : FiringInfo
-    columns : tuple of Column
     chosen : Plan or None
         Whose alarms and couples hold; the firing's own if None.
     said : dict
         By column and part (`PARTS`), as the form has it.
     numbers : dict
         `target_c`, `burnout_c` [in `unit`] and `soak_min`.
-    unit : {'C', 'F'}
 
     Raises
     ------

@@ -17,7 +17,9 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.model import Mark
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
+from dashboard.pages import progress
 from dashboard.pages.prepare_plans import info_of, label_of_firing, of_firing
+from dashboard.parts.frame import graph
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit, span
 from logger.errors import StokewatchError
@@ -27,15 +29,10 @@ from logger.report.gather import named
 
 MAX_POINTS: Final = 700
 """Points a trace: it is looked at beside the settings, on half of the glass."""
-_POLL: Final = Output("prepare-poll", "disabled", allow_duplicate=True)
-_SAID: Final = Output("prepare-said", "children", allow_duplicate=True)
 
 
 def panel() -> list[Any]:
     """Make the step's panel."""
-    graph = dcc.Graph(
-        id="prepare-rehearsal", responsive=True, config={"displayModeBar": False, "responsive": True}
-    )
     return [
         dcc.Store(id="prepare-wish"),
         dcc.Store(id="prepare-rehearsed"),
@@ -52,13 +49,15 @@ def panel() -> list[Any]:
                             id="prepare-on-firing",
                             label="Earlier firing",
                             data=[],
-                            size="lg",
                             clearable=True,
                             placeholder="Choose one …",
                         ),
                         working("prepare"),
                         html.Div(
-                            graph, id="prepare-rehearsal-box", hidden=True, className="prepare-rehearsal"
+                            graph("prepare-rehearsal"),
+                            id="prepare-rehearsal-box",
+                            hidden=True,
+                            className="prepare-rehearsal",
                         ),
                         html.Ol(id="prepare-calls"),
                     ],
@@ -113,9 +112,7 @@ async def wish(firing: Any, checked: Any, before: Any) -> Any:
         raise PreventUpdate
     if isinstance(before, dict):
         with contextlib.suppress(StokewatchError, TypeError, KeyError):
-            work = await _work(before)
-            if not work.done:
-                gathering(here().journal_path).stop(work)
+            gathering(here().journal_path).stop(await _work(before))
     return new, False, False, "Working it out …"
 
 
@@ -126,10 +123,7 @@ async def _work(wanted: Any) -> Any:
 
 
 @callback(
-    Output("prepare-progress", "value"),
-    _SAID,
-    Output("prepare-working", "hidden", allow_duplicate=True),
-    _POLL,
+    *progress.shown("prepare", again=True),
     Output("prepare-rehearsed", "data"),
     Input("prepare-poll", "n_intervals"),
     State("prepare-wish", "data"),
@@ -139,16 +133,14 @@ async def _work(wanted: Any) -> Any:
 async def rehearse(_: Any, wanted: Any, before: Any) -> Any:
     """Rehearse, or say how far that has come."""
     if not isinstance(wanted, dict) or not {"firing", "toml"} <= set(wanted):
-        return "0", "", True, True, no_update
+        return *progress.NOTHING, no_update
     try:
         work = await _work(wanted)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
-            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, no_update
+        if (far := await progress.so_far(work)) is not None:
+            return *far, no_update
         answer = work.answer()
     except StokewatchError as exc:
-        return "0", str(exc), True, True, no_update
+        return *progress.failed(str(exc)), no_update
     warnings = _warnings(answer["alarms"])
     same = isinstance(before, dict) and before.get("firing") == wanted["firing"]
     was = before.get("warnings") if same else None
@@ -162,7 +154,7 @@ async def rehearse(_: Any, wanted: Any, before: Any) -> Any:
         "target_c": loads(str(wanted["toml"])).target_c,
         "burnout_c": loads(str(wanted["toml"])).burnout_c,
     }
-    return "1", f"{count} over {span(answer['duration_s'])}{more}.", True, True, told
+    return *progress.over(f"{count} over {span(answer['duration_s'])}{more}."), told
 
 
 def _warnings(alarms: list[dict[str, Any]]) -> int:
@@ -170,9 +162,7 @@ def _warnings(alarms: list[dict[str, Any]]) -> int:
 
 
 @callback(
-    _POLL,
-    Output("prepare-working", "hidden", allow_duplicate=True),
-    _SAID,
+    *progress.stopped("prepare"),
     Input("prepare-stop", "n_clicks"),
     State("prepare-wish", "data"),
     prevent_initial_call=True,
@@ -180,9 +170,7 @@ def _warnings(alarms: list[dict[str, Any]]) -> int:
 async def stop(_: Any, wanted: Any) -> Any:
     """Stop rehearsing."""
     if isinstance(wanted, dict) and {"firing", "toml"} <= set(wanted):
-        work = await _work(wanted)
-        if not work.done:
-            gathering(here().journal_path).stop(work)
+        gathering(here().journal_path).stop(await _work(wanted))
     return True, True, "Stopped."
 
 

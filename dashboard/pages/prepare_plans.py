@@ -17,6 +17,7 @@ from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit, capital, degrees
 from dashboard.planning import Document, draft_of, read_document, to_document
 from dashboard.tables import local_time
@@ -54,18 +55,14 @@ def panel() -> list[Any]:
                         dcc.Store(id="prepare-sure"),
                         dcc.Store(id="prepare-plans-turn", data=0),
                         html.H3("An earlier firing"),
-                        html.Div(
-                            [
-                                dmc.Select(
-                                    id="prepare-from",
-                                    data=[],
-                                    size="lg",
-                                    placeholder="Choose one …",
-                                    attributes={"input": {"aria-label": "Earlier firing"}},
-                                ),
-                                html.Button("Copy its plan", id="prepare-from-copy", type="button"),
-                            ],
-                            className="page-doors",
+                        door_row(
+                            dmc.Select(
+                                id="prepare-from",
+                                data=[],
+                                placeholder="Choose one …",
+                                attributes={"input": {"aria-label": "Earlier firing"}},
+                            ),
+                            html.Button("Copy its plan", id="prepare-from-copy", type="button"),
                         ),
                         html.H3("A plan file"),
                         html.Label(  # of the file input within, which takes no name of its own
@@ -87,14 +84,11 @@ def panel() -> list[Any]:
 
 
 def _saving() -> Any:
-    return html.Div(
-        [
-            html.Button("Save this plan", id="prepare-save", type="button", className="main"),
-            html.Button("Save a copy under its title", id="prepare-copy", type="button"),
-            html.Button("Replace that one", id="prepare-replace", type="button", hidden=True),
-            html.Button("Download as a file (TOML)", id="prepare-export", type="button"),
-        ],
-        className="page-doors",
+    return door_row(
+        html.Button("Save this plan", id="prepare-save", type="button", className="main"),
+        html.Button("Save a copy under its title", id="prepare-copy", type="button"),
+        html.Button("Replace that one", id="prepare-replace", type="button", hidden=True),
+        html.Button("Download as a file (TOML)", id="prepare-export", type="button"),
     )
 
 
@@ -153,7 +147,7 @@ def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
     words = html.Div(
         [html.B(plan.title if plan and plan.title else name), html.Span(about, className="hint")]
     )
-    return html.Li([words, html.Div(doors, className="page-doors")])
+    return html.Li([words, door_row(*doors)])
 
 
 def _button(text: str, kind: str, name: str, label: str) -> Any:

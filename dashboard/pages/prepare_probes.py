@@ -17,6 +17,7 @@ from dashboard.figures.stack import moved, stack_figure
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.pages.prepare_sources import sources_section
+from dashboard.parts.frame import door_row
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
 from dashboard.parts.words import FAULTS, Unit, shown
@@ -43,20 +44,14 @@ def panel() -> list[Any]:
     )
     return [
         dcc.Interval(id="prepare-look", interval=LOOK_MS),
-        html.Div(
-            [
-                html.P("", id="prepare-rig-said", role="status"),
-                html.Button("Wake the rig", id="prepare-wake", type="button", className="main", hidden=True),
-            ],
-            className="page-doors",
+        door_row(
+            html.P("", id="prepare-rig-said", role="status"),
+            html.Button("Wake the rig", id="prepare-wake", type="button", className="main", hidden=True),
         ),
-        html.Div(
-            [
-                html.P("", id="prepare-hand-said", role="status"),
-                html.Button("Name it", id="prepare-name-it", type="button", hidden=True),
-            ],
+        door_row(
+            html.P("", id="prepare-hand-said", role="status"),
+            html.Button("Name it", id="prepare-name-it", type="button", hidden=True),
             id="prepare-hand",
-            className="page-doors",
         ),
         html.Div(
             [
@@ -74,15 +69,12 @@ def panel() -> list[Any]:
                 html.Section(
                     [
                         html.Ol(id="prepare-probes"),
-                        html.Div(
-                            [
-                                html.P("", id="prepare-more-said"),
-                                html.Button(
-                                    "Put all into the plan", id="prepare-more", type="button", hidden=True
-                                ),
-                                html.Button("Add a probe", id="prepare-add", type="button"),
-                            ],
-                            className="page-doors",
+                        door_row(
+                            html.P("", id="prepare-more-said"),
+                            html.Button(
+                                "Put all into the plan", id="prepare-more", type="button", hidden=True
+                            ),
+                            html.Button("Add a probe", id="prepare-add", type="button"),
                         ),
                         html.Div(id="prepare-editor"),
                         html.H2("What this rig can't judge"),

@@ -16,6 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
+from dashboard.parts.frame import door_row
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.parts.words import Unit, capital
 from dashboard.planning import Document, draft_of, problems, read_document
@@ -51,7 +52,6 @@ def pack_panel() -> list[Any]:
                                     id="prepare-kit-new",
                                     value="",
                                     label="Something else to take along",
-                                    size="lg",
                                     error="",
                                     attributes={
                                         "input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}
@@ -100,13 +100,10 @@ def check_panel() -> list[Any]:
                             "it from where you will stand? A firing takes half a day: is the battery full, "
                             "and does the clock at the top show the time?"
                         ),
-                        html.Div(
-                            [
-                                html.Button("Try the lamp at the fire", id="prepare-beacon", type="button"),
-                                html.P("", id="prepare-beacon-said", role="status"),
-                            ],
+                        door_row(
+                            html.Button("Try the lamp at the fire", id="prepare-beacon", type="button"),
+                            html.P("", id="prepare-beacon-said", role="status"),
                             id="prepare-beacons",
-                            className="page-doors",
                             hidden=True,
                         ),
                     ]
@@ -133,13 +130,12 @@ def arm_panel() -> list[Any]:
                             dmc.Checkbox(
                                 id="prepare-anyway",
                                 label="I have seen this, and arm all the same.",
-                                size="lg",
                             ),
                             id="prepare-anyway-row",
                             hidden=True,
                         ),
                         html.Div(
-                            dmc.Checkbox(id="prepare-ending", label="End the running firing now.", size="lg"),
+                            dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
                             id="prepare-ending-row",
                             hidden=True,
                         ),
@@ -174,9 +170,7 @@ def show_kit(items: Any) -> list[Any]:
     return [
         html.Li(
             [
-                dmc.Checkbox(
-                    id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done, size="lg"
-                ),
+                dmc.Checkbox(id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done),
                 html.Button(
                     "×",
                     id={"type": "prepare-kit-off", "item": item},
@@ -259,11 +253,6 @@ async def cold_check(step: Any, _: Any, kept: Any) -> Any:
 
 def check_rig(doc: Document) -> dict[str, Any]:
     """Judge the rig by what the running logger keeps.
-
-    Parameters
-    ----------
-    doc : dict
-        The plan.
 
     Returns
     -------

@@ -13,6 +13,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.guard import operator_only
 from dashboard.hearing import hearing
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
+from dashboard.parts.frame import door_row
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     SHOWN,
@@ -44,14 +45,9 @@ def sources_section() -> list[Any]:
                     [
                         html.Summary("Set one up"),
                         html.Div(source_fields(_ports()), className="prepare-fields"),
-                        html.Div(
-                            [
-                                html.Button("Listen", id="prepare-hear", type="button", className="main"),
-                                html.Button(
-                                    "Stop listening", id="prepare-hear-stop", type="button", hidden=True
-                                ),
-                            ],
-                            className="page-doors",
+                        door_row(
+                            html.Button("Listen", id="prepare-hear", type="button", className="main"),
+                            html.Button("Stop listening", id="prepare-hear-stop", type="button", hidden=True),
                         ),
                         html.P("", id="prepare-heard-said", role="status"),
                         html.Pre(
@@ -61,19 +57,16 @@ def sources_section() -> list[Any]:
                         dcc.Store(id="prepare-found-keys", data=[]),
                         html.Div(id="prepare-numbers", className="prepare-fields"),
                         dcc.Store(id="prepare-changing"),
-                        html.Div(
-                            [
-                                html.Button(
-                                    "Put these into the plan",
-                                    id="prepare-source-take",
-                                    type="button",
-                                    hidden=True,
-                                ),
-                                html.Button(
-                                    "Leave it as it is", id="prepare-source-leave", type="button", hidden=True
-                                ),
-                            ],
-                            className="page-doors",
+                        door_row(
+                            html.Button(
+                                "Put these into the plan",
+                                id="prepare-source-take",
+                                type="button",
+                                hidden=True,
+                            ),
+                            html.Button(
+                                "Leave it as it is", id="prepare-source-leave", type="button", hidden=True
+                            ),
                         ),
                     ],
                     id="prepare-setup",
@@ -200,7 +193,6 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
             label=f"Number {f['key']}: its name",
             description="",
             value=called.get(f["key"], f["name"]),
-            size="lg",
             attributes={"input": {"autoComplete": "off"}},
         )
         for f in _numbers(keys)
@@ -347,7 +339,7 @@ def show_sources(kept: Any) -> list[Any]:
             )
             for text, kind in (("Change", "prepare-source-change"), ("Take out", "prepare-source-off"))
         ]
-        rows.append(html.Li([html.Div(words), html.Div(doors, className="page-doors")]))
+        rows.append(html.Li([html.Div(words), door_row(*doors)]))
     return rows
 
 

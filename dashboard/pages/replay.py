@@ -23,7 +23,9 @@ from dash import (
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.gathering import gathering
+from dashboard.pages import progress
 from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
+from dashboard.parts.frame import door_row, picture
 from dashboard.parts.progress import working
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.templates import follow_theme, templates
@@ -40,8 +42,6 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
 
     Parameters
     ----------
-    firing : str
-        Its ID.
     at : str
         Seconds since its first reading.
     """
@@ -59,7 +59,7 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
                 [
                     html.H1("Replay", id="replay-title"),
                     html.P("", id="replay-about"),
-                    html.Div(id="replay-doors", className="page-doors"),
+                    door_row(id="replay-doors"),
                 ],
                 className="page-top",
             ),
@@ -79,20 +79,6 @@ def _seconds(text: Any) -> float:
     return max(0.0, seconds) if math.isfinite(seconds) else 0.0
 
 
-def _graph(name: str, label: str) -> Any:
-    return html.Div(
-        dcc.Graph(
-            id=name,
-            config={"displaylogo": False, "displayModeBar": False, "responsive": True},
-            responsive=True,
-            style={"height": "100%"},
-        ),
-        className="graph",
-        role="img",
-        **{"aria-label": label},
-    )
-
-
 def _look(at_s: float) -> list[Any]:
     """What is seen: probes and traces, below them the stack and the stack through time on one height axis."""
     return [
@@ -100,9 +86,9 @@ def _look(at_s: float) -> list[Any]:
             className="replay-look",
             children=[
                 html.Ol(id="replay-values"),
-                _graph("replay-traces", "Traces of all probes"),
-                _graph("replay-stack", "The stack at this moment"),
-                _graph("replay-heat", "The stack through time, on the same height axis"),
+                picture("replay-traces", "Traces of all probes"),
+                picture("replay-stack", "The stack at this moment"),
+                picture("replay-heat", "The stack through time, on the same height axis"),
             ],
         ),
         dmc.Slider(
@@ -115,7 +101,6 @@ def _look(at_s: float) -> list[Any]:
             thumbSize=44,
             thumbLabel="Time in the firing",
             label=None,
-            size="lg",
         ),
         html.Div(
             className="replay-tools",
@@ -138,11 +123,8 @@ def _look(at_s: float) -> list[Any]:
                     data=[ALL_SIDES],
                     value=ALL_SIDES,
                     allowDeselect=False,
-                    size="lg",
                 ),
-                dmc.Switch(
-                    id="replay-bands", label="Estimate of the pots", checked=True, persistence=True, size="lg"
-                ),
+                dmc.Switch(id="replay-bands", label="Estimate of the pots", checked=True, persistence=True),
             ],
             className="replay-views",
         ),
@@ -188,10 +170,7 @@ def _judged() -> list[Any]:
 
 
 @callback(
-    Output("replay-progress", "value"),
-    Output("replay-said", "children"),
-    Output("replay-working", "hidden"),
-    Output("replay-poll", "disabled"),
+    *progress.shown("replay"),
     Output("replay-judged", "data"),
     Input("replay-poll", "n_intervals"),
     State("replay-firing", "data"),
@@ -202,21 +181,16 @@ async def work_out(_: int | None, which: dict[str, Any], wish: dict[str, Any]) -
     try:
         info, plan = await _firing_and_plan(which, wish)
         work = await gathering(here().journal_path).judgement(info, plan)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
-            said = f"Working out what was to be said at each moment: {work.share:.0%}"
-            return f"{work.share:.2f}", said, False, False, no_update
+        if (far := await progress.so_far(work, "Working out what was to be said at each moment")) is not None:
+            return *far, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", f"It could not be judged: {exc}", True, True, no_update
-    return "1", "", True, True, {"alarms": wish.get("alarms") or {}}
+        return *progress.failed(f"It could not be judged: {exc}"), no_update
+    return *progress.over(), {"alarms": wish.get("alarms") or {}}
 
 
 @callback(
-    Output("replay-poll", "disabled", allow_duplicate=True),
-    Output("replay-working", "hidden", allow_duplicate=True),
-    Output("replay-said", "children", allow_duplicate=True),
+    *progress.stopped("replay"),
     Input("replay-stop", "n_clicks"),
     State("replay-firing", "data"),
     State("replay-wish", "data"),
@@ -226,9 +200,7 @@ async def stop(_: int, which: dict[str, Any], wish: dict[str, Any]) -> Any:
     """Stop judging."""
     info, plan = await _firing_and_plan(which, wish)
     gathered = gathering(here().journal_path)
-    work = await gathered.judgement(info, plan)
-    if not work.done:
-        gathered.stop(work)
+    gathered.stop(await gathered.judgement(info, plan))
     return True, True, "Stopped. What is shown was not judged; re-run the alarms to judge it."
 
 

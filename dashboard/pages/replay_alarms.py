@@ -20,6 +20,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.gathering import gathering
 from dashboard.parts import moment
+from dashboard.parts.frame import door_row
 from logger.errors import UserError
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
@@ -41,12 +42,9 @@ def settings_form() -> list[Any]:
             [
                 html.Summary("Alarm settings: change them and run the alarms again"),
                 html.Div(id="replay-settings"),
-                html.Div(
-                    [
-                        dmc.Button("Re-run the alarms", id="replay-rerun", size="lg"),
-                        dmc.Button("Back to its own settings", id="replay-own", size="lg", variant="default"),
-                    ],
-                    className="page-doors",
+                door_row(
+                    dmc.Button("Re-run the alarms", id="replay-rerun"),
+                    dmc.Button("Back to its own settings", id="replay-own", variant="default"),
                 ),
             ],
             className="replay-rules",
@@ -66,7 +64,6 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
 
     Parameters
     ----------
-    plan : Plan
     alarms : dict
         By rule: settings to be others, `enabled` among them.
 
@@ -121,7 +118,6 @@ def _rule(rule: Any, own: dict[str, Any]) -> Any:
                 id={"type": "replay-on", "rule": rule.name},
                 label="On",
                 checked=bool(own["enabled"]),
-                size="lg",
             ),
             *(
                 dmc.NumberInput(
@@ -130,9 +126,6 @@ def _rule(rule: Any, own: dict[str, Any]) -> Any:
                     description=f"{s.minimum:g} to {s.maximum:g} {s.unit}, usually {s.default:g}",
                     value=own[s.name],
                     suffix=f" {s.unit}" if s.unit else "",
-                    clampBehavior="none",
-                    hideControls=True,
-                    size="lg",
                 )
                 for s in rule.settings
             ),

@@ -34,9 +34,11 @@ from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.guard import may_act, operator_only
+from dashboard.pages import progress
 from dashboard.pages.asked import next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
+from dashboard.parts.frame import door_row, picture
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import span
@@ -76,21 +78,11 @@ def layout(firing: str = "", **_query: str) -> Any:
             html.Div(
                 [html.H1("Report", id="report-name"), html.P("", id="report-about")], className="page-top"
             ),
-            html.Div(id="report-doors", className="page-doors"),
+            door_row(id="report-doors"),
             working("report"),
             html.Div(id="report-body", hidden=True, children=_body()),
         ],
     )
-
-
-def _graph(name: str, label: str) -> Any:
-    graph = dcc.Graph(
-        id=name,
-        config={"displayModeBar": False, "responsive": True},
-        responsive=True,
-        style={"height": "100%"},
-    )
-    return html.Div(graph, className="report-picture", role="img", **{"aria-label": label})
 
 
 def _body() -> list[Any]:
@@ -100,22 +92,21 @@ def _body() -> list[Any]:
             id="report-verdicts", className="scroll", tabIndex=0, role="region", **{"aria-label": "Verdicts"}
         ),
         html.H2("Traces"),
-        _graph("report-traces", "Traces of all probes; the tables say what they show"),
+        picture("report-traces", "Traces of all probes; the tables say what they show", "report-picture"),
         html.H2("The stack through time"),
-        _graph("report-heat", "Temperature by height and time, blank where no probe was near"),
+        picture(
+            "report-heat", "Temperature by height and time, blank where no probe was near", "report-picture"
+        ),
         html.H2("The whole load"),
         html.Dl(id="report-facts"),
         html.Div(id="report-form"),
-        html.Div(
-            [
-                dmc.Button("Save", id="report-save", size="lg"),
-                html.P("", id="report-written", role="status"),
-            ],
-            className="page-doors",
+        door_row(
+            dmc.Button("Save", id="report-save"),
+            html.P("", id="report-written", role="status"),
         ),
         html.H2("Photos of the pots"),
         html.P(f"Up to {MOST}; scaled down, and kept with the report. Where they were taken is left out."),
-        html.Div(html.Button("Add photos …", id="report-add-photos", type="button"), className="page-doors"),
+        door_row(html.Button("Add photos …", id="report-add-photos", type="button")),
         html.P("", id="report-photos-said", role="status"),
         html.Div(id="report-photos", className="photos"),
     ]
@@ -125,10 +116,7 @@ def _body() -> list[Any]:
 
 
 @callback(
-    Output("report-progress", "value"),
-    Output("report-said", "children"),
-    Output("report-working", "hidden"),
-    Output("report-poll", "disabled"),
+    *progress.shown("report"),
     Output("report-ready", "data"),
     Input("report-poll", "n_intervals"),
     State("report-firing", "data"),
@@ -139,14 +127,12 @@ async def work_out(_: int | None, firing: Any) -> Any:
     try:
         info = await gathered.firing(_id(firing))
         work = await gathered.rehearsal(info)
-        if not work.done:
-            await asyncio.wait([work.task], timeout=0.3)
-        if not work.done:
-            return f"{work.share:.2f}", f"Working it out: {work.share:.0%}", False, False, no_update
+        if (far := await progress.so_far(work)) is not None:
+            return *far, no_update
         work.answer()
     except StokewatchError as exc:
-        return "0", str(exc), True, True, no_update
-    return "1", "", True, True, info.id
+        return *progress.failed(str(exc)), no_update
+    return *progress.over(), info.id
 
 
 def _id(firing: Any) -> str:
@@ -154,9 +140,7 @@ def _id(firing: Any) -> str:
 
 
 @callback(
-    Output("report-poll", "disabled", allow_duplicate=True),
-    Output("report-working", "hidden", allow_duplicate=True),
-    Output("report-said", "children", allow_duplicate=True),
+    *progress.stopped("report"),
     Input("report-stop", "n_clicks"),
     State("report-firing", "data"),
     prevent_initial_call=True,
@@ -164,9 +148,7 @@ def _id(firing: Any) -> str:
 async def stop(_: int, firing: Any) -> Any:
     """Stop working it out."""
     gathered = gathering(here().journal_path)
-    work = await gathered.rehearsal(await gathered.firing(_id(firing)))
-    if not work.done:
-        gathered.stop(work)
+    gathered.stop(await gathered.rehearsal(await gathered.firing(_id(firing))))
     return True, True, "Stopped."
 
 

@@ -43,7 +43,6 @@ def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
         # Dash keeps what was typed from the first letter on, and drops it when another value has been saved.
         "persistence": firing,
         "persistence_type": "local",
-        "size": "lg",
         "attributes": {"input": {"maxLength": LONGEST}},
     }
     if field is TITLE:

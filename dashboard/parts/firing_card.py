@@ -9,6 +9,7 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard.figures.spark import spark
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit, reading, span
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> A
     return html.Li(
         [
             _face(row, title, dcc.Link(title, href=f"/replay/{own}", className="open"), unit, night=night),
-            html.Div(doors, className="page-doors"),
+            door_row(*doors),
         ],
         className="firing",
         **{"data-firing": info.id},
@@ -197,5 +198,5 @@ def binned_card(row: Row, unit: Unit, *, night: bool, may_act: bool) -> Any:
             type="button",
             className="bad",
         )
-        parts.append(html.Div([good] if half_gone else [back, good], className="page-doors"))
+        parts.append(door_row(*([good] if half_gone else [back, good])))
     return html.Li(parts, className="firing", **{"data-firing": row.info.id})

@@ -152,7 +152,7 @@ def fields(zones: Sequence[str]) -> list[Any]:
 
 
 def _field(name: str, label: str, zones: Sequence[str]) -> Any:
-    own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label, "size": "lg"}
+    own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label}
     empty = EMPTY.get(name, "as understood")
     if name in SELECTS:
         data = [{"value": value, "label": text} for value, text in SELECTS[name]]
@@ -161,8 +161,6 @@ def _field(name: str, label: str, zones: Sequence[str]) -> Any:
         return dmc.NumberInput(
             **own,
             placeholder=empty,
-            clampBehavior="none",
-            hideControls=True,
             debounce=400,
             allowDecimal=False,
         )

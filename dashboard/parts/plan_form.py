@@ -9,6 +9,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.figures.model import Place, numbered
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit
 from dashboard.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
 from logger.plan import LETTERS
@@ -48,7 +49,6 @@ def _number(doc: Document, path: str, label: str, of: str, hint: str, unit: Unit
         description=hint,
         value=written(value_at(doc, path), kind_of(path, unit)),
         error=errors.get(path, ""),
-        size="lg",
         debounce=250,
         attributes={"input": {"inputMode": "decimal", "autoComplete": "off"}},
     )
@@ -71,7 +71,6 @@ def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
             label=LABELS["title"],
             value=written(doc.get("title", ""), "text"),
             error=errors.get("title", ""),
-            size="lg",
             debounce=250,
             attributes={"input": {"autoComplete": "off"}},
         ),
@@ -173,7 +172,6 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
             label=PROBE_LABELS[key],
             value="" if value is None else str(value),
             error=errors.get(path, ""),
-            size="lg",
             **more,
         )
 
@@ -214,12 +212,9 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
             ],
             className="prepare-fields",
         ),
-        html.Div(
-            [
-                html.Button("Take it out of the plan", id="prepare-take-out", type="button"),
-                html.Button("Done", id="prepare-close", type="button"),
-            ],
-            className="page-doors",
+        door_row(
+            html.Button("Take it out of the plan", id="prepare-take-out", type="button"),
+            html.Button("Done", id="prepare-close", type="button"),
         ),
     ]
 
@@ -267,7 +262,6 @@ def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
                 id={"type": "prepare-on", "rule": rule.name},
                 label="Call this" if rule.warning else "Say this",
                 checked=own.get("enabled") is True,
-                size="lg",
             ),
             html.Div(
                 [_setting(rule, s, doc, unit, errors) for s in rule.settings], className="prepare-fields"

@@ -120,9 +120,7 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
             label, words = _CHOICES[name]
             data = [{"value": v, "label": t} for v, t in words]
             fields.append(
-                dmc.Select(
-                    id=field_id(name), label=label, data=data, value=value, allowDeselect=False, size="lg"
-                )
+                dmc.Select(id=field_id(name), label=label, data=data, value=value, allowDeselect=False)
             )
             continue
         label, hint = _TEXTS[name]
@@ -135,7 +133,6 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
                 id=field_id(name),
                 label=label,
                 value=value,
-                size="lg",
                 attributes={"input": {"autoComplete": "off"}},
                 **more,
             )

@@ -19,11 +19,6 @@ SYSTEM = os.name
 def main(argv: list[str] | None = None) -> None:
     """Run the command line; the console script's entry.
 
-    Parameters
-    ----------
-    argv : list of str, optional
-        Arguments; those of the process if left out.
-
     Notes
     -----
     Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.

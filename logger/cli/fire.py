@@ -121,7 +121,7 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
     """
     import contextlib
 
-    from dashboard.app import serve
+    from dashboard.serving import serve
 
     place.greeting()  # refuses what can't be so
     with contextlib.ExitStack() as stack:

@@ -35,8 +35,8 @@ def finish(home: Home, as_json: bool) -> int:
 
 def _ask_to_finish(home: Home) -> str:
     """Have the logger that runs do it: it is the journal's writer."""
+    from logger.journal.asking import add_request
     from logger.journal.reader import JournalReader
-    from logger.journal.writer import add_request
 
     number = add_request(home.journal, "finish", {}, who="command line")
     deadline_s = time.monotonic() + _ANSWER_S

@@ -16,38 +16,20 @@ FIRE: Final = "fire"
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was looked at.
-
-    Attributes
-    ----------
-    level : {'pass', 'warn', 'fail'}
-    what : str
-        `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
-        `clock`, `frames`, …
-    where : str
-        The probe, the rig or the machine.
-    text : str
-        What is so.
-    mend : str
-        What to do; empty if nothing.
-    """
+    """One thing that was looked at."""
 
     level: Level
+    # `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
+    # `clock`, `frames`, …
     what: str
     where: str
-    text: str
-    mend: str = ""
+    text: str  # what is so
+    mend: str = ""  # what to do; empty if nothing
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What the cold check says.
-
-    Attributes
-    ----------
-    findings : tuple of Finding
-        What fails first.
-    """
+    """What the cold check says."""
 
     findings: tuple[Finding, ...]
 

@@ -35,24 +35,13 @@ Tried = Literal["", "rose", "fell"]
 
 @dataclass(frozen=True, slots=True)
 class Hand:
-    """What one probe did.
+    """What one probe did."""
 
-    Attributes
-    ----------
-    still_c : float
-        Where it rested last; NaN where it never had a reading. [°C]
-    away_c : float
-        How far from there it is now; NaN without a reading now. [°C]
-    moving : {'', 'rising', 'falling'}
-        Now.
-    tried : {'', 'rose', 'fell'}
-        `rose`: it was warmed, and rose. `fell`: it fell below all around it, or fell
-        and came back: only a swapped one does, while a tip that cools in the air comes down to the others.
-    """
-
-    still_c: float
-    away_c: float
-    moving: Moving
+    still_c: float  # where it rested last; NaN where it never had a reading. [°C]
+    away_c: float  # how far from there it is now; NaN without a reading now. [°C]
+    moving: Moving  # '' | 'rising' | 'falling'; now
+    # '' | 'rose' | 'fell'; `rose`: it was warmed, and rose. `fell`: it fell below all around it, or fell and
+    # came back: only a swapped one does, while a tip that cools in the air comes down to the others.
     tried: Tried
 
 

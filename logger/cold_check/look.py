@@ -42,12 +42,8 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
 
     Parameters
     ----------
-    reader : JournalReader
-    firing : FiringInfo
-        That runs.
     plan : Plan or None
         That is to be checked; the running firing's own if left out.
-    home : Path
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
@@ -95,19 +91,7 @@ def stored_batches(
 
 
 def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> dict[Key, Hand]:
-    """Tell which probes were warmed in the hand.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : FiringInfo
-    back_s : float
-        How far back to look. [s]
-
-    Returns
-    -------
-    dict of (rig, channel) to Hand
-    """
+    """Tell which probes were warmed in the hand."""
     if firing.last_us is None:
         return {}
     rolled = reader.rollups(firing.id, 1, since_us=firing.last_us - round(back_s * 1e6))
@@ -116,12 +100,7 @@ def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> d
 
 
 def hands_of(batches: Sequence[Batch]) -> dict[Key, Hand]:
-    """The same from readings at hand.
-
-    Returns
-    -------
-    dict of (rig, channel) to Hand
-    """
+    """The same from readings at hand."""
     parts: dict[Key, list[tuple[Any, Floats]]] = {}
     for batch in batches:
         for j, channel in enumerate(batch.channels):
@@ -158,8 +137,6 @@ def about_machine(home: Path, power: Path = POWER) -> list[Finding]:
     ----------
     home : Path
         Where a firing is kept; it need not exist yet.
-    power : Path, default /sys/class/power_supply
-        Where Linux shows batteries.
     """
     return [*_about_disk(home), *_about_battery(power), *_about_host_clock(time.time())]
 

@@ -33,20 +33,11 @@ class NothingToCheck(UserError):
 
 @dataclass(slots=True)
 class Heard:
-    """What came in while somebody listened.
-
-    Attributes
-    ----------
-    batches : list of Batch
-    counts : dict of str to int
-        Of `Intake.counts`.
-    said : dict of str to str
-        What each source last said of itself.
-    """
+    """What came in while somebody listened."""
 
     batches: list[Batch] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)
-    said: dict[str, str] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=dict)  # of `Intake.counts`
+    said: dict[str, str] = field(default_factory=dict)  # what each source last said of itself
 
 
 def check_rig(
@@ -63,17 +54,10 @@ def check_rig(
 
     Parameters
     ----------
-    plan : Plan or None
     serial_ports, mqtt_urls : sequence of str
         Without any of both, serial ports are listened to for a rig.
     plain : sequence of PlanSource
         Rigs that don't speak the rig's line.
-    seconds : float
-        [s]
-    home : Path
-        Where a firing would be kept.
-    begun : callable
-        Is called when the listening begins.
     """
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
@@ -104,17 +88,6 @@ def check(
     begun: Callable[[], None],
 ) -> Report:
     """Judge the rig by the journal where a logger runs, else by listening to it.
-
-    Parameters
-    ----------
-    home : Home
-    plan : Plan or None
-    serial_ports, mqtt_urls : sequence of str
-    plain : sequence of PlanSource
-    seconds : float
-        To listen for. [s]
-    begun : callable
-        Is called when the listening begins, if there is any.
 
     Raises
     ------

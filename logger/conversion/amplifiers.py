@@ -34,58 +34,35 @@ from logger.reading import Bytes, Floats, Ints, Status
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """What a chip's words say; all arrays have the words' shape.
+    """What a chip's words say; all arrays have the words' shape."""
 
-    Attributes
-    ----------
-    emf_uv : float64 array
-        Thermoelectric voltage above the cold junction, from chips of kind `emf`; NaN otherwise. [µV]
-    cold_junction_c : float64 array
-        The cold junction that `emf_uv` is counted from: the chip's own, or what stands in for it; NaN where
-        there is none. [°C]
-    temperature_c : float64 array
-        From chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
-    status : uint8 array
-        `Status`. Where it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may still be
-        good.
-    """
-
+    # float64 array; thermoelectric voltage above the cold junction, from chips of kind `emf`; NaN otherwise.
+    # [µV]
     emf_uv: Floats
+    # float64 array; the cold junction that `emf_uv` is counted from: the chip's own, or what stands in for
+    # it; NaN where there is none. [°C]
     cold_junction_c: Floats
+    # float64 array; from chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
     temperature_c: Floats
+    # uint8 array; `Status`. Where it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may
+    # still be good.
     status: Bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Amplifier:
-    """A chip that the logger can read.
+    """A chip that the logger can read."""
 
-    Attributes
-    ----------
-    word_bytes : int
-        Length of its word.
-    kind : {'emf', 'hot_junction', 'infrared'}
-        Whether it assumes a straight line, which is undone here to get the emf; linearises by itself; or
-        looks at a surface.
-    letters : tuple of str
-        Thermocouple types it serves; empty for infrared.
-    sends_cold_junction : bool
-        Whether its word has the cold junction in it.
-    decode : callable
-        (words, letter, cold junction or None) -> Decoded; `decode_words` does the rest.
-    encode : callable
-        (hot junction or surface, cold junction, letter) -> word.
-    fault_words : dict of Status to int
-        A word for each fault that the chip can tell.
-    """
-
-    word_bytes: int
+    word_bytes: int  # length of its word
+    # whether it assumes a straight line, which is undone here to get the emf; linearises by itself; or looks
+    # at a surface
     kind: Literal["emf", "hot_junction", "infrared"]
-    letters: tuple[str, ...]
-    sends_cold_junction: bool
+    letters: tuple[str, ...]  # thermocouple types it serves; empty for infrared
+    sends_cold_junction: bool  # whether its word has the cold junction in it
+    # (words, letter, cold junction or None) -> Decoded; `decode_words` does the rest
     decode: Callable[[Ints, str, Floats | None], Decoded]
-    encode: Callable[[float, float, str], int]
-    fault_words: dict[Status, int]
+    encode: Callable[[float, float, str], int]  # (hot junction or surface, cold junction, letter) -> word
+    fault_words: dict[Status, int]  # a word for each fault that the chip can tell
 
 
 def decode_words(
@@ -141,14 +118,10 @@ def encode_word(
 
     Parameters
     ----------
-    amp : str
-        A key of `AMPLIFIERS`.
     temperature_c : float
         Hot junction or surface; beyond the chip's range the word is that of its limit. [°C]
     cold_junction_c : float, default 25
         [°C]
-    letter : str, default 'K'
-        Thermocouple type, one of the chip's `letters`; of no consequence for infrared.
     status : Status, default OK
         Anything else makes the chip's word for that fault, whatever the temperatures.
 
@@ -177,8 +150,6 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
 
     Parameters
     ----------
-    amp : str
-        The chip's name, lower case.
     letter : str, default 'K'
         Thermocouple type that it must serve; of no consequence for infrared.
 

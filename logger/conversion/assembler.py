@@ -42,14 +42,7 @@ _NOT_SENT: Final = Sample()
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something about a channel that someone should fix.
-
-    Attributes
-    ----------
-    rig, channel : str
-    text : str
-        What is wrong, and the fix.
-    """
+    """Something about a channel that someone should fix."""
 
     rig: str
     channel: str
@@ -110,13 +103,7 @@ class Assembler:
         ]
 
     def new_troubles(self) -> list[Trouble]:
-        """Tell what should be fixed, each thing once.
-
-        Returns
-        -------
-        list of Trouble
-            Since the last call.
-        """
+        """Tell what should be fixed, each thing once."""
         troubles, self._troubles = self._troubles, []
         return troubles
 

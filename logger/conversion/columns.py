@@ -41,12 +41,6 @@ def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel
 
     Parameters
     ----------
-    name : str
-        The rig's name for it.
-    kind : {'word', 'emf', 'celsius'}
-        How it delivers.
-    amp : str or None
-        The chip, where `kind` is `word`.
     probe : Probe
         Says the thermocouple type (K where it says none) and whose cold junction to use.
 

@@ -18,23 +18,14 @@ _LOOSE: Final = 5.0
 
 @dataclass(slots=True)
 class Boot:
-    """Frames of one start of one board.
+    """Frames of one start of one board."""
 
-    Attributes
-    ----------
-    places : list of int
-        Where its frames stand among all that came in.
-    steps : list of int
-        Of `seq`, from one new frame to the next.
-    late, same : int
-        Frames that came out of order; that came twice.
-    """
-
-    places: list[int]
+    places: list[int]  # where its frames stand among all that came in
     top: Frame
     first: Frame
     seen: dict[int, Frame]
-    steps: list[int] = field(default_factory=list)
+    steps: list[int] = field(default_factory=list)  # of `seq`, from one new frame to the next
+    # late, same: frames that came out of order; that came twice
     late: int = 0
     same: int = 0
 

@@ -31,13 +31,7 @@ HOW: Final = {"word": "a chip's word", "emf": "voltage and cold junction", "cels
 
 
 def about_channels(frames: Sequence[Frame]) -> list[Finding]:
-    """Look at what each channel says.
-
-    Parameters
-    ----------
-    frames : sequence of Frame
-        Of one rig.
-    """
+    """Look at what each channel says."""
     assembler = Assembler(None)
     how: dict[str, str] = {}
     values: dict[str, list[float]] = {}

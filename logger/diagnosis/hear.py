@@ -66,16 +66,9 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
         A `[[source]]` of a plan without channels. Of `mqtt` also `topic`, `#` if left out; of `modbus` also
         `first`, `count`, `table`, `type`, `word_order`, `byte_order`, `scale` of the registers to look at,
         and `units`: other modules on the same line.
-    seconds : float
-        [s]
     tell : callable
         Is given, twice a second, `said` (the last lines), `found` (numbers: `key`, `name`, `value`, None for
         none, and `mark`: what a `[[source.channel]]` says of it) and `trouble`.
-
-    Raises
-    ------
-    HearError
-        The table is none.
     """
     own: dict[str, Any] = {
         k: table[k] for k in ("format", "port", "baud", "parity", "stop_bits", "url", "unit_id") if k in table
@@ -245,11 +238,6 @@ def run(seconds: float) -> int:
     ----------
     seconds : float
         [s]
-
-    Returns
-    -------
-    int
-        Exit status.
     """
     _limit()
     try:

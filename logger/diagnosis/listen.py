@@ -47,12 +47,8 @@ def listen(
     target : str
         A serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
         file of recorded lines.
-    seconds : float, default 15
-        How long; a file is read at once. [s]
     as_json : bool, default False
         Print one JSON document instead of plain words.
-    echo : callable, optional
-        Prints a text.
 
     Returns
     -------
@@ -154,13 +150,7 @@ def _listen_to_port(target: str, seconds: float) -> Report:
 
 
 def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
-    """Print what the running logger has counted, where it holds the port.
-
-    Returns
-    -------
-    bool
-        Whether no line was damaged.
-    """
+    """Print what the running logger has counted, where it holds the port; tell whether none was damaged."""
     from logger.journal.reader import JournalReader
     from logger.sources.serial_port import port_and_baud
 

@@ -26,24 +26,14 @@ _where = re.compile(r" \(byte \d+\)$")
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a rig's lines are worth.
+    """What a rig's lines are worth."""
 
-    Attributes
-    ----------
-    right : bool
-        There were frames, and nothing is bad.
-    frames, bad_crc, malformed : int
-    findings : tuple of Finding
-    rigs : tuple of About
-        Rigs that answered `?`.
-    """
-
-    right: bool
+    right: bool  # there were frames, and nothing is bad
     frames: int
     bad_crc: int
     malformed: int
     findings: tuple[Finding, ...]
-    rigs: tuple[About, ...] = ()
+    rigs: tuple[About, ...] = ()  # rigs that answered `?`
 
     def as_dict(self) -> dict[str, Any]:
         """Give it as JSON would have it."""

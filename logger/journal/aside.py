@@ -28,10 +28,6 @@ def set_aside(path: Path) -> Path:
     -------
     Path
         Its new name.
-
-    Raises
-    ------
-    OSError
     """
     aside = _free_name(path, _UNJOINED)
     beside(path, "-shm").unlink(missing_ok=True)
@@ -48,13 +44,7 @@ def set_aside(path: Path) -> Path:
 
 
 def finish_setting_aside(path: Path) -> None:
-    """Do what `set_aside` had still to do when the process was cut short.
-
-    Parameters
-    ----------
-    path : Path
-        The journal's usual place.
-    """
+    """Do what `set_aside` had still to do when the process was cut short."""
     for wal in path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}-wal"):
         aside = wal.with_name(wal.name.removesuffix("-wal"))
         if not aside.exists():
@@ -87,7 +77,6 @@ def joined(path: Path, aside: Path) -> Path:
     ----------
     path : Path
         The journal it was joined to.
-    aside : Path
 
     Returns
     -------

@@ -37,20 +37,7 @@ class ReadingBand:
         self._lag_s = LAG_S[probe.reads] / math.sqrt(3.0)
 
     def at(self, temperature_c: float, rate_c_s: float) -> float:
-        """Give half the band's width, at 90 %; without numpy, since the page asks ten times a second.
-
-        Parameters
-        ----------
-        temperature_c : float
-            [°C]
-        rate_c_s : float
-            How fast the reading moves. [°C/s]
-
-        Returns
-        -------
-        float
-            [°C]
-        """
+        """Give half the band's width, at 90 %, in °C; without numpy: the page asks ten times a second."""
         steps = self._steps_c
         place = min(max((temperature_c - _COLDEST_C) / _STEP_C, 0.0), len(steps) - 1.001)
         below = int(place)

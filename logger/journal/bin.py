@@ -65,9 +65,6 @@ def delete_for_good(
 
     Parameters
     ----------
-    writer : JournalWriter
-    firing : str
-        Its ID.
     tell : callable, optional
         Takes how much is done, from 0 to 1.
 

@@ -22,23 +22,12 @@ _NOTHING: Final = (None, None, None, None, None, None, None)
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A row of readings; its data are read later.
-
-    Attributes
-    ----------
-    cell : Cell
-    packed : bool
-        A minute of `chunk`, else a batch of `recent`.
-    arrival : int
-    told : tuple of int
-        What its checksum covers: see `packing.RECENT` and `packing.CHUNK`.
-    firing, minute, layout, t0_us, t1_us : int
-    """
+    """A row of readings; its data are read later."""
 
     cell: Cell
-    packed: bool
+    packed: bool  # a minute of `chunk`, else a batch of `recent`
     arrival: int
-    told: tuple[int, ...]
+    told: tuple[int, ...]  # what its checksum covers: see `packing.RECENT` and `packing.CHUNK`
     firing: int
     minute: int
     layout: int
@@ -48,17 +37,9 @@ class Stretch:
 
 @dataclass
 class Gathered:
-    """Everything that was found; rows of one key are told apart by their checksums.
+    """Everything that was found; rows of one key are told apart by their checksums."""
 
-    Attributes
-    ----------
-    rows : dict of str to list of (int, list)
-        By table: rowid and columns.
-    stretches : list of Stretch
-    broken_pages : int
-    """
-
-    rows: dict[str, list[tuple[int, list[Any]]]] = field(default_factory=dict)
+    rows: dict[str, list[tuple[int, list[Any]]]] = field(default_factory=dict)  # by table: rowid and columns
     stretches: list[Stretch] = field(default_factory=list)
     broken_pages: int = 0
 
@@ -155,7 +136,6 @@ def gather(file: PageFile, until_s: float = float("inf")) -> Gathered:
 
     Parameters
     ----------
-    file : PageFile
     until_s : float, optional
         No longer than until then, by the monotonic clock. [s]
     """

@@ -37,32 +37,16 @@ class Layout:
     Temperatures from words are kept to 0.0001 °C: they follow from the word, and come out as short decimals.
     Those of channels that send °C are kept as the difference in bits from what was sent, which is nothing
     unless a correction applies.
-
-    Attributes
-    ----------
-    id : int
-        Its row in the journal.
-    rig : str
-    channels : tuple of Channel, length k
-    widths : tuple of int, length k
-        Bytes of each channel's words; 0 for other channels.
     """
 
-    id: int
+    id: int  # its row in the journal
     rig: str
-    channels: tuple[Channel, ...]
-    widths: tuple[int, ...]
+    channels: tuple[Channel, ...]  # length k
+    widths: tuple[int, ...]  # length k; bytes of each channel's words; 0 for other channels
 
     @classmethod
     def loads(cls, row_id: int, rig: str, text: str) -> Layout:
         """Read a layout as `dumps` wrote it.
-
-        Parameters
-        ----------
-        row_id : int
-        rig : str
-        text : str
-            JSON.
 
         Raises
         ------
@@ -176,7 +160,6 @@ class Layout:
 
         Parameters
         ----------
-        data : bytes
         key : bytes
             The row's numbers, from `row_key`.
         packed : bool
@@ -202,10 +185,6 @@ class Layout:
     def temperature_c(self, records: Records) -> Floats:
         """Temperatures in records.
 
-        Parameters
-        ----------
-        records : structured array, shape (n,)
-
         Returns
         -------
         array, shape (n, k)
@@ -226,10 +205,6 @@ class Layout:
     def status(self, records: Records) -> Bytes:
         """`Status` of each reading in records.
 
-        Parameters
-        ----------
-        records : structured array, shape (n,)
-
         Returns
         -------
         uint8 array, shape (n, k)
@@ -241,7 +216,6 @@ class Layout:
 
         Parameters
         ----------
-        records : structured array, shape (n,)
         minute : int or int64 array, shape (n,)
             From `encode`.
 
@@ -334,7 +308,6 @@ def seal(data: bytes, key: bytes) -> bytes:
 
     Parameters
     ----------
-    data : bytes
     key : bytes
         Covered too; from `row_key`. A flipped number would put readings under another probe's name.
 
@@ -349,12 +322,6 @@ def seal(data: bytes, key: bytes) -> bytes:
 def unseal(data: bytes, key: bytes) -> bytes:
     """Take the checksum off.
 
-    Parameters
-    ----------
-    data : bytes
-        From `seal`.
-    key : bytes
-
     Raises
     ------
     ValueError
@@ -366,14 +333,7 @@ def unseal(data: bytes, key: bytes) -> bytes:
 
 
 def is_whole(data: bytes, key: bytes) -> bool:
-    """Tell whether data match their checksum.
-
-    Parameters
-    ----------
-    data : bytes
-        From `seal` or `squeeze`.
-    key : bytes
-    """
+    """Tell whether data match their checksum."""
     if not isinstance(data, bytes) or len(data) < 4:
         return False
     told = int.from_bytes(data[-4:], "little")
@@ -388,8 +348,6 @@ def squeeze(array: NDArray[np.generic], key: bytes) -> bytes:
     ----------
     array : array, shape (n, ...)
         Of any type.
-    key : bytes
-        As for `seal`.
 
     Returns
     -------
@@ -410,14 +368,8 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void], key: bytes) -> NDArray[np.v
 
     Parameters
     ----------
-    data : bytes
     dtype : dtype
         Of the items; several in a row make one item where they were packed as rows.
-    key : bytes
-
-    Returns
-    -------
-    array, shape (n,)
 
     Raises
     ------

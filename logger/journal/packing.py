@@ -32,8 +32,6 @@ def pack_minutes(
     ----------
     db : sqlite3.Connection
         In a transaction.
-    key : int
-        The firing's key in the file.
     before : int
         Only minutes before this one, counted from 1970.
     limit : int, default -1
@@ -64,13 +62,7 @@ def pack_minutes(
 
 
 def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
-    """Read a layout.
-
-    Returns
-    -------
-    Layout or None
-        None where both of its copies are damaged: its readings can't be told apart.
-    """
+    """Read a layout; None where both of its copies are damaged: its readings can't be told apart."""
     found = true_layout(db, layout_id)
     if found is not None:
         with contextlib.suppress(ValueError):
@@ -83,13 +75,8 @@ def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival
 
     Parameters
     ----------
-    key : int
-        The firing's key in the file.
     minute : int
         Counted from 1970.
-    layout : Layout
-    records : structured array, shape (n,)
-        In order of time.
     arrival : int
         The newest that is in it.
 
@@ -115,15 +102,7 @@ def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival
 
 
 def put_minute(db: sqlite3.Connection, rows: list[PackedRow]) -> None:
-    """Write a packed minute and its rollups, in place of what it had.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-        In a transaction.
-    rows : list
-        From `packed_rows`.
-    """
+    """Write a packed minute and its rollups, in place of what it had."""
     for sql, values in rows:
         db.execute(sql, values)
 

@@ -34,27 +34,13 @@ class BrokenCell(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A row as it stands on its page.
+    """A row as it stands on its page."""
 
-    Attributes
-    ----------
-    rowid : int
-        0 in a table without.
-    serials : tuple of int
-        Types of its columns [1]_ (2.1).
-    size : int
-        Of the whole record. [bytes]
-    local : bytes
-        As much of it as stands on the page itself.
-    overflow : int
-        The page where it goes on; 0 where it doesn't.
-    """
-
-    rowid: int
-    serials: tuple[int, ...]
-    size: int
-    local: bytes
-    overflow: int
+    rowid: int  # 0 in a table without
+    serials: tuple[int, ...]  # types of its columns [1]_ (2.1)
+    size: int  # of the whole record. [bytes]
+    local: bytes  # as much of it as stands on the page itself
+    overflow: int  # the page where it goes on; 0 where it doesn't
 
     def shape(self) -> str:
         """Letters for its columns: n for NULL, i integer, f float, t text, b bytes."""
@@ -100,18 +86,7 @@ class PageFile:
         self._file = self._log = -1
 
     def page(self, number: int) -> bytes:
-        """Read a page.
-
-        Parameters
-        ----------
-        number : int
-            From 1.
-
-        Returns
-        -------
-        bytes
-            Shorter where the file is cut, or its disk can't read it.
-        """
+        """Read a page; shorter where the file is cut, or its disk can't read it."""
         if number in self._newer:
             return _pread(self._log, self.page_size, self._newer[number])
         return _pread(self._file, self.page_size, (number - 1) * self.page_size)
@@ -150,7 +125,6 @@ class PageFile:
 
         Parameters
         ----------
-        cell : Cell
         columns : int, optional
             Only so many of the first, without looking for the rest on other pages.
 
@@ -158,10 +132,6 @@ class PageFile:
         -------
         list
             int, float, str, bytes or None.
-
-        Raises
-        ------
-        BrokenCell
         """
         data = cell.local if columns is not None else self._whole(cell)
         at, _ = _varint(data, 0)

@@ -144,35 +144,19 @@ class JournalReader:
         return tuple(sorted(columns, key=lambda c: rank.get(id(c.probe), len(rank))))
 
     def span(self, firing: str) -> tuple[int, int] | None:
-        """Give the times of the first and the last reading.
-
-        Returns
-        -------
-        (int, int) or None
-            None if there is no reading. [µs]
-        """
+        """Give the times of the first and the last reading, in µs; None if there is none."""
         with self._snapshot():
-            first, last, frames = self._stored.extent(self._key(firing), 0, FOREVER_US)
+            first, last, frames = self._stored.extent(self._key(firing))
         return (first, last) if frames else None
 
-    def readings(self, firing: str, since_us: int | None = None, until_us: int | None = None) -> Traces:
-        """Give every reading.
-
-        Returns
-        -------
-        Traces
-            A column has only the times at which its channel was sent.
-        """
+    def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
+        """Give every reading; a column has only the times at which its channel was sent."""
         columns = self.columns(firing)
         with self._snapshot():
-            parts = self._stored.parts(
-                self._key(firing), since_us or 0, FOREVER_US if until_us is None else until_us
-            )
+            parts = self._stored.parts(self._key(firing), since_us, until_us)
         return self._traces(columns, parts)
 
-    def batches(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> Iterator[Batch]:
+    def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
         """Give every reading as it came from its rig, minute by minute.
 
         Yields
@@ -180,14 +164,13 @@ class JournalReader:
         Batch
             Of one rig, within one minute, in order of time. Without cold junctions (`conversion.reconvert`).
         """
-        since, until = since_us or 0, FOREVER_US if until_us is None else until_us
         with self._snapshot():
             key = self._key(firing)
-            minutes = self._stored.minutes(key, since, until)
+            minutes = self._stored.minutes(key, since_us, until_us)
         for minute in minutes:
             begin = minute * MINUTE_US
             with self._snapshot():
-                parts = self._stored.parts(key, max(since, begin), min(until, begin + MINUTE_US))
+                parts = self._stored.parts(key, max(since_us, begin), min(until_us, begin + MINUTE_US))
             for part in parts:
                 order = np.argsort(part.t_us, kind="stable")
                 yield part.layout.decode(part.records[order], minute)
@@ -232,8 +215,6 @@ class JournalReader:
         ----------
         after : int
             Go on after this arrival; 0 for the beginning.
-        limit : int, default 1000
-            At most so many batches.
 
         Returns
         -------
@@ -259,18 +240,15 @@ class JournalReader:
                 found.append((arrival, ids[key], layouts[layout_id].decode(records, minute)))
         return found
 
-    def history(
-        self, firing: str, max_points: int, since_us: int | None = None, until_us: int | None = None
-    ) -> Traces:
-        """Give a firing, or a part of it, in few points that show all its peaks and dips.
+    def history(self, firing: str, max_points: int, since_us: int = 0) -> Traces:
+        """Give a firing, or the end of it, in few points that show all its peaks and dips.
 
         Parameters
         ----------
         max_points : int
             At most about so many points a column, not counting breaks at gaps.
-        since_us, until_us : int, optional
-            From the first of these times on, until before the second; to the step they fall in where steps
-            are drawn. [µs]
+        since_us : int, default 0
+            From this time on; from the step it falls in where steps are drawn. [µs]
 
         Returns
         -------
@@ -280,18 +258,18 @@ class JournalReader:
             a channel sent nothing that was OK, and where nothing came for more than three usual steps.
         """
         columns = self.columns(firing)
-        since, until = since_us or 0, FOREVER_US if until_us is None else until_us
         with self._snapshot():
             key = self._key(firing)
-            first, last, most = self._stored.extent(key, since, until)
+            first, last, most = self._stored.extent(key, since_us)
             if most <= max_points:
-                whole = self._traces(columns, self._stored.parts(key, since, until))
-                return _broken(whole, None)
-            step_us = -(-max(last - max(first, since), 1) // max(1, max_points // 2 - 1))
+                return _broken(self._traces(columns, self._stored.parts(key, since_us, FOREVER_US)), None)
+            step_us = -(-max(last - max(first, since_us), 1) // max(1, max_points // 2 - 1))
             level_s = max(s for s in LEVELS_S if s * 1_000_000 <= step_us or s == LEVELS_S[0])
             step_us = -(-step_us // (level_s * 1_000_000)) * level_s * 1_000_000
-            rigs = self._stored.rollups(key, level_s, since // step_us * step_us, until)
-            newest = self._traces(columns, self._stored.parts(key, max(since, last - MINUTE_US), until))
+            rigs = self._stored.rollups(key, level_s, since_us // step_us * step_us)
+            newest = self._traces(
+                columns, self._stored.parts(key, max(since_us, last - MINUTE_US), FOREVER_US)
+            )
         lines = {
             (rig, channel): line
             for rig, (names, t_us, buckets) in rigs.items()
@@ -311,7 +289,7 @@ class JournalReader:
         return _broken(out, step_us)
 
     def rollups(
-        self, firing: str, level_s: int, since_us: int | None = None, until_us: int | None = None
+        self, firing: str, level_s: int, since_us: int = 0
     ) -> dict[tuple[str, str], tuple[Ints, Buckets]]:
         """Give least, greatest, mean and last reading of each bucket.
 
@@ -319,8 +297,8 @@ class JournalReader:
         ----------
         level_s : {1, 10, 60}
             Length of a bucket. [s]
-        since_us, until_us : int, optional
-            Buckets that begin at or after the first of these times and before the second. [µs]
+        since_us : int, default 0
+            Only buckets that begin at or after this time. [µs]
 
         Returns
         -------
@@ -331,9 +309,7 @@ class JournalReader:
         if level_s not in LEVELS_S:
             raise ValueError(f"level_s must be one of {LEVELS_S}, not {level_s}")
         with self._snapshot():
-            rigs = self._stored.rollups(
-                self._key(firing), level_s, since_us or 0, FOREVER_US if until_us is None else until_us
-            )
+            rigs = self._stored.rollups(self._key(firing), level_s, since_us)
         out = {}
         for rig, (names, t_us, buckets) in rigs.items():
             for j, name in enumerate(names):
@@ -342,18 +318,7 @@ class JournalReader:
         return out
 
     def events(self, firing: str, after_id: int = 0) -> list[Event]:
-        """Give a firing's events.
-
-        Parameters
-        ----------
-        after_id : int, default 0
-            Only those after this one.
-
-        Returns
-        -------
-        list of Event
-            In the order they were written.
-        """
+        """Give a firing's events, in the order they were written."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT id, t_us, kind, data, who FROM event WHERE firing = ? AND id > ? ORDER BY id",
@@ -376,12 +341,6 @@ class JournalReader:
         ----------
         after_id : int
             Only those after this one; 0 for the beginning.
-        limit : int, default 1000
-            At most so many.
-
-        Returns
-        -------
-        list of (firing ID, Event)
         """
         with self._snapshot():
             rows = self._db.execute(
@@ -393,9 +352,7 @@ class JournalReader:
             (firing, event) for firing, key, *row in rows if (event := to_event(tuple(row), key)) is not None
         ]
 
-    def estimates(
-        self, firing: str, since_us: int | None = None, until_us: int | None = None
-    ) -> dict[str, Estimates]:
+    def estimates(self, firing: str, since_us: int = 0) -> dict[str, Estimates]:
         """Give what the pots were estimated to be at while the firing ran; no measurement.
 
         Returns
@@ -405,8 +362,8 @@ class JournalReader:
         """
         with self._snapshot():
             rows = self._db.execute(
-                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? AND t_us < ? ORDER BY t_us",
-                ((key := self._key(firing)), since_us or 0, FOREVER_US if until_us is None else until_us),
+                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? ORDER BY t_us",
+                ((key := self._key(firing)), since_us),
             ).fetchall()
         lines: dict[str, list[tuple[int, float, float, float, str]]] = {}
         for t_us, data in rows:
@@ -427,8 +384,6 @@ class JournalReader:
         ----------
         firing : str or None
             Its ID; None for all.
-        since_us : int, optional
-            [µs]
 
         Returns
         -------
@@ -440,33 +395,17 @@ class JournalReader:
             return list(read_apart(self._db, key, since_us))
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
-        """Count a firing's frames that were set apart.
-
-        Returns
-        -------
-        list of (rig, why, frames)
-        """
+        """Count a firing's frames that were set apart."""
         with self._snapshot():
             return count_apart(self._db, self._key(firing))
 
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
-        """Give the next free number, and how many frames and bytes are set apart by rig and source.
-
-        Returns
-        -------
-        tuple of (int, dict of (rig, source) to (frames, bytes))
-        """
+        """Give the next free number, and how many frames and bytes are set apart by rig and source."""
         with self._snapshot():
             return sums(self._db)
 
     def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
-        """Give the checksums of the frames that were recorded lately.
-
-        Returns
-        -------
-        dict of str to dict of (seq, ms) to int
-            By rig.
-        """
+        """Give the checksums of the frames that were recorded lately, by rig."""
         with self._snapshot():
             return noted(self._db)
 
@@ -486,13 +425,7 @@ class JournalReader:
             return None
 
     def meta(self, key: str) -> dict[str, Any] | None:
-        """Give a small fact about the whole journal.
-
-        Returns
-        -------
-        dict or None
-            None where there is none, or it is damaged.
-        """
+        """Give a small fact about the whole journal; None where there is none, or it is damaged."""
         with self._snapshot():
             row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         try:
@@ -501,13 +434,7 @@ class JournalReader:
             return None
 
     def request(self, request_id: int) -> Request | None:
-        """Give a request, with its answer if there is one.
-
-        Parameters
-        ----------
-        request_id : int
-            From `add_request`.
-        """
+        """Give a request, with its answer if there is one."""
         with self._snapshot():
             row = self._db.execute(
                 "SELECT id, made_us, kind, data, who, result FROM request WHERE id = ?", (request_id,)

@@ -129,10 +129,6 @@ def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, B
 def run_starts(keys: Ints) -> Ints:
     """Find where runs of equal keys begin.
 
-    Parameters
-    ----------
-    keys : int array, shape (n,)
-
     Returns
     -------
     int array
@@ -151,8 +147,6 @@ def dump_buckets(buckets: Buckets, level_s: int, key: bytes) -> bytes:
     buckets : Buckets, shape (60 / level_s, k)
     level_s : int
         Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
-    key : bytes
-        From `rollup_key`.
     """
     return squeeze(buckets, key) if level_s == LEVELS_S[0] else seal(buckets.tobytes(), key)
 
@@ -164,15 +158,6 @@ def rollup_key(level_s: int, firing: int, minute: int, layout: int) -> bytes:
 
 def load_buckets(data: bytes, level_s: int, k: int, key: bytes) -> bytes:
     """Check a minute of buckets and unpack it.
-
-    Parameters
-    ----------
-    data : bytes
-        From `dump_buckets`.
-    level_s : int
-    k : int
-        Columns.
-    key : bytes
 
     Returns
     -------

@@ -29,45 +29,21 @@ JOINED: Final = "joined"
 
 @dataclass(frozen=True)
 class FiringInfo:
-    """One firing.
+    """One firing."""
 
-    Attributes
-    ----------
-    id : str
-        Readable and unique (`20261125-1052-k3f9`).
-    title : str
-    started_us : int
-        Time of its first reading. [µs]
-    ended_us : int or None
-        None while it runs. [µs]
-    last_us : int or None
-        Time of its newest reading; None if there is none. [µs]
-    plan_toml : str or None
-        The plan it was given; None where nobody made one.
-    readings : int
-        Channel values in the journal, those with a fault among them.
-    late : int
-        Changes whenever readings arrive that are older than others of their rig: who has drawn the firing
-        should read it afresh.
-    invented : bool
-        From a simulation.
-    facts : dict
-        What people wrote down about it.
-    seen : tuple of (rig, channel)
-        In order of first appearance.
-    """
-
-    id: str
+    id: str  # readable and unique (`20261125-1052-k3f9`)
     title: str
-    started_us: int
-    ended_us: int | None
-    last_us: int | None
-    plan_toml: str | None
-    readings: int
+    started_us: int  # time of its first reading. [µs]
+    ended_us: int | None  # None while it runs. [µs]
+    last_us: int | None  # time of its newest reading; None if there is none. [µs]
+    plan_toml: str | None  # the plan it was given; None where nobody made one
+    readings: int  # channel values in the journal, those with a fault among them
+    # changes whenever readings arrive that are older than others of their rig: who has drawn the firing
+    # should read it afresh
     late: int
     invented: bool
-    facts: dict[str, Any]
-    seen: tuple[tuple[str, str], ...] = field(repr=False)
+    facts: dict[str, Any]  # what people wrote down about it
+    seen: tuple[tuple[str, str], ...] = field(repr=False)  # in order of first appearance
 
     @property
     def running(self) -> bool:
@@ -92,27 +68,14 @@ class FiringInfo:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Something a person asks of the logger.
-
-    Attributes
-    ----------
-    id : int
-    made_us : int
-        When it was asked. [µs]
-    kind : str
-    data : dict or None
-        None where the row can't be read.
-    who : str
-    result : dict or None
-        None until it has been dealt with.
-    """
+    """Something a person asks of the logger."""
 
     id: int
-    made_us: int
+    made_us: int  # when it was asked. [µs]
     kind: str
-    data: dict[str, Any] | None
+    data: dict[str, Any] | None  # None where the row can't be read
     who: str
-    result: dict[str, Any] | None
+    result: dict[str, Any] | None  # None until it has been dealt with
 
 
 class _Named(msgspec.Struct):
@@ -137,21 +100,7 @@ _FIRINGS: Final = f"""
 
 
 def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, ...] = ()) -> list[FiringInfo]:
-    """Read firings.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    where : str
-        What follows `FROM firing`.
-    values : tuple
-        For its question marks.
-
-    Returns
-    -------
-    list of FiringInfo
-        What of a row is damaged comes from its twin; without that it is done without.
-    """
+    """Read firings; what of a row is damaged comes from its twin; without that it is done without."""
     rows = db.execute(_FIRINGS + where, values).fetchall()
     if not rows:
         return []
@@ -214,13 +163,7 @@ _LAYOUTS: Final = (
 
 
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
-    """Make an ID that no firing has yet.
-
-    Returns
-    -------
-    str
-        Local date and time, and four letters.
-    """
+    """Make an ID that no firing has yet: local date and time, and four letters."""
     begun = datetime.fromtimestamp(started_us / 1e6).astimezone()
     while True:
         firing_id = f"{begun:%Y%m%d-%H%M}-{''.join(secrets.choice(_ID_LETTERS) for _ in range(4))}"
@@ -244,12 +187,6 @@ def to_request(row: tuple[Any, ...]) -> Request:
 
 def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
     """Make an event of its row (id, t_us, kind, data, who).
-
-    Parameters
-    ----------
-    row : tuple
-    firing : int
-        Its firing's key in the file.
 
     Returns
     -------

@@ -38,23 +38,13 @@ ASK_AGAIN: Final = "the journal was damaged before the logger came to it; ask ag
 
 @dataclass(slots=True)
 class Salvage:
-    """What was saved of a damaged journal.
+    """What was saved of a damaged journal."""
 
-    Attributes
-    ----------
-    aside : Path
-        The damaged file.
-    firings, readings, events : int
-        What was saved.
-    lost : list of str
-        What could not be read, as far as one can tell.
-    """
-
-    aside: Path
+    aside: Path  # the damaged file
     firings: int = 0
     readings: int = 0
     events: int = 0
-    lost: list[str] = field(default_factory=list)
+    lost: list[str] = field(default_factory=list)  # what could not be read, as far as one can tell
 
 
 class Fault(str):
@@ -74,15 +64,9 @@ def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
 
     Parameters
     ----------
-    path : Path
     every_firing : bool, default False
         Check the readings' checksums of all firings, not only of the latest; the file's structure is always
         checked throughout.
-
-    Returns
-    -------
-    list of Fault
-        What is wrong; empty for a sound journal.
 
     Raises
     ------

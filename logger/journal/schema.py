@@ -142,14 +142,7 @@ _CAUSES: Final[dict[str, tuple[Reason, str]]] = {
 
 
 def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
-    """Say what an error of SQLite means.
-
-    Parameters
-    ----------
-    exc : sqlite3.Error
-    path : Path
-        The journal.
-    """
+    """Say what an error of SQLite means."""
     name = getattr(exc, "sqlite_errorname", None) or ""
     for prefix, (reason, mend) in _CAUSES.items():
         if name.startswith(prefix):
@@ -299,13 +292,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
-    """Connect to an SQLite file without looking at what it is.
-
-    Returns
-    -------
-    sqlite3.Connection
-        In autocommit mode; usable from any thread, one at a time.
-    """
+    """Connect to an SQLite file without looking at what it is."""
     db = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
     )
@@ -354,16 +341,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
 
 
 def make_tables(db: sqlite3.Connection, version: int = 0, until: int | None = None) -> None:
-    """Take a file's tables from a version to a later one.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    version : int, default 0
-        Its own.
-    until : int, optional
-        The newest if left out.
-    """
+    """Take a file's tables from a version to a later one."""
     db.create_function("twin_text", -1, twin_text, deterministic=True)
     for statements in MIGRATIONS[version:until]:
         for statement in statements:

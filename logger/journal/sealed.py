@@ -21,11 +21,6 @@ class DamagedError(ValueError):
 def to_json(data: Any) -> str:
     """Write what an event, a request or a heartbeat says.
 
-    Returns
-    -------
-    str
-        JSON that any reader takes.
-
     Raises
     ------
     ValueError
@@ -39,7 +34,6 @@ def seal_text(text: str, *about: object) -> str:
 
     Parameters
     ----------
-    text : str
     *about : object
         Numbers and texts of the same row that belong to it.
 
@@ -58,7 +52,6 @@ def unseal_text(sealed: Any, *about: object) -> str:
     ----------
     sealed : object
         From `seal_text`, or what damage has made of it.
-    *about : object
 
     Raises
     ------
@@ -78,7 +71,6 @@ def load_json(sealed: Any, *about: object) -> Any:
     ----------
     sealed : object
         From `seal_text`; or plain JSON, as versions before it wrote it.
-    *about : object
 
     Raises
     ------
@@ -105,16 +97,7 @@ def load_dict(sealed: Any, *about: object) -> dict[str, Any]:
 
 
 def twin_text(of: str, row: int, *columns: object) -> str:
-    """Write a row a second time, for the table `twin`.
-
-    Parameters
-    ----------
-    of : str
-        The row's table.
-    row : int
-        Its key.
-    *columns : object
-    """
+    """Write a row a second time, for the table `twin`."""
     return seal_text(to_json(columns), of, row)
 
 
@@ -123,10 +106,6 @@ def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[An
 
     Parameters
     ----------
-    of : str
-    row : int
-    columns : tuple
-        As they stand in the row itself.
     twin : object
         From `twin_text`; None where a version before it wrote the row.
 

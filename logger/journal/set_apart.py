@@ -30,27 +30,14 @@ _keys: Final = msgspec.msgpack.Decoder(dict[str, list[Key]])
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """A frame that was set apart.
-
-    Attributes
-    ----------
-    id : int
-        Its number; given by whoever sets it apart.
-    t_us : int
-        When it came in, UTC. [µs]
-    rig, source : str
-    why : str
-        `unplaced`, `rig`, `topic` or `channels`: see `WHY`.
-    line : bytes
-        As it came, without its newline.
-    """
+    """A frame that was set apart."""
 
     id: int
-    t_us: int
+    t_us: int  # when it came in, UTC. [µs]
     rig: str
     source: str
-    why: str
-    line: bytes
+    why: str  # `unplaced`, `rig`, `topic` or `channels`: see `WHY`
+    line: bytes  # as it came, without its newline
 
 
 WHY: Final = {
@@ -62,15 +49,7 @@ WHY: Final = {
 
 
 def keep(db: sqlite3.Connection, firing: int | None, rows: Sequence[Apart]) -> None:
-    """Set frames apart; inside a transaction.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    firing : int or None
-        Its key.
-    rows : sequence of Apart
-    """
+    """Set frames apart; inside a transaction."""
     db.executemany(
         "INSERT OR REPLACE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)",
         [(row.id, firing, row.t_us, row.rig, row.source, row.why, row.line) for row in rows],
@@ -83,28 +62,12 @@ def release(db: sqlite3.Connection, ids: Iterable[int]) -> None:
 
 
 def adopt(db: sqlite3.Connection, firing: int) -> None:
-    """Give what came before a firing began to it.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    firing : int
-        Its key.
-    """
+    """Give what came before a firing began to it."""
     db.execute("UPDATE set_apart SET firing = ? WHERE firing IS NULL", (firing,))
 
 
 def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None) -> Iterator[Apart]:
-    """Give what was set apart, in the order it came in.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    firing : int or None
-        Its key; None for all.
-    since_us : int, optional
-        [µs]
-    """
+    """Give what was set apart, in the order it came in."""
     rows = db.execute(
         "SELECT id, t_us, rig, source, why, line FROM set_apart"
         " WHERE (?1 IS NULL OR firing = ?1) AND (?2 IS NULL OR t_us >= ?2) ORDER BY id",
@@ -115,30 +78,14 @@ def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None
 
 
 def sums(db: sqlite3.Connection) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
-    """Give the next number, and by rig and source how much is set apart.
-
-    Returns
-    -------
-    tuple of (int, dict of (rig, source) to (frames, bytes))
-    """
+    """Give the next number, and by rig and source how much is set apart."""
     (newest,) = db.execute("SELECT coalesce(max(id), 0) FROM set_apart").fetchone()
     rows = db.execute("SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY rig, source")
     return newest + 1, {(rig, source): (frames, size) for rig, source, frames, size in rows}
 
 
 def count(db: sqlite3.Connection, firing: int) -> list[tuple[str, str, int]]:
-    """Count what is set apart of a firing.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    firing : int
-        Its key.
-
-    Returns
-    -------
-    list of (rig, why, frames)
-    """
+    """Count what is set apart of a firing."""
     return [
         (rig, why, frames)
         for rig, why, frames in db.execute(
@@ -153,9 +100,6 @@ def note(db: sqlite3.Connection, t_us: int, keys: dict[str, list[Key]]) -> None:
 
     Parameters
     ----------
-    db : sqlite3.Connection
-    t_us : int
-        Now. [µs]
     keys : dict of str to list of (seq, ms, checksum)
         By rig.
     """

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.journal.aside import BESIDE, beside, set_aside
+from logger.journal.asking import NUMBERS
 from logger.journal.gathered import gather
 from logger.journal.pages import PageFile
 from logger.journal.rows import FIRING_COLUMNS
 from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
 from logger.journal.sealed import DamagedError, load_dict, to_json, true_row
-from logger.journal.writer import NUMBERS, JournalWriter
+from logger.journal.twins import keep_firing
+from logger.journal.writer import JournalWriter
 
 CARRIED: Final = ("armed", "clocks", "unjudged")
 """What of `meta` a logger needs at once."""
@@ -23,33 +25,16 @@ CARRIED: Final = ("armed", "clocks", "unjudged")
 
 @dataclass(slots=True)
 class GoingOn:
-    """What a journal begins with that takes a damaged one's place.
+    """What a journal begins with that takes a damaged one's place."""
 
-    Attributes
-    ----------
-    firing : tuple or None
-        The firing that runs: `rows.FIRING_COLUMNS`.
-    meta : dict of str to dict
-        What else must be known at once.
-    numbers : dict of str to int
-        The highest that the damaged one had given to requests, events and arrivals, where that is known.
-    """
-
-    firing: tuple[Any, ...] | None = None
-    meta: dict[str, dict[str, Any]] = field(default_factory=dict)
+    firing: tuple[Any, ...] | None = None  # the firing that runs: `rows.FIRING_COLUMNS`
+    meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else must be known at once
+    # the highest that the damaged one had given to requests, events and arrivals, where that is known
     numbers: dict[str, int] = field(default_factory=dict)
 
 
 def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
-    """Look into a damaged journal for what must go on, as far as that is quickly found.
-
-    Parameters
-    ----------
-    path : Path
-        Not open for writing.
-    within_s : float, default 0.4
-        At most so long. [s]
-    """
+    """Look into a damaged journal for what must go on, as far as that is quickly found."""
     found = GoingOn()
     until_s = time.monotonic() + within_s
     with contextlib.suppress(sqlite3.Error):
@@ -87,12 +72,6 @@ def _search(path: Path, found: GoingOn, until_s: float) -> None:
 def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
     """Set a writer's journal aside, since it is damaged, and let it go on with another in its place.
 
-    Parameters
-    ----------
-    writer : JournalWriter
-    going_on : GoingOn
-        What the new one begins with.
-
     Returns
     -------
     Path
@@ -114,23 +93,7 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
 
 
 def begin_instead(path: Path, going_on: GoingOn) -> Path:
-    """Set a journal aside and put a new one in its place.
-
-    Parameters
-    ----------
-    path : Path
-        Not open for writing.
-    going_on : GoingOn
-
-    Returns
-    -------
-    Path
-        The one set aside.
-
-    Raises
-    ------
-    JournalError
-    """
+    """Set a journal aside and put a new one in its place; give the one set aside."""
     new = path.with_name(f".{path.name}.instead")
     for ending in ("", *BESIDE):
         beside(new, ending).unlink(missing_ok=True)
@@ -149,7 +112,7 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
                     writer._db.execute(
                         f"INSERT INTO firing ({FIRING_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", going_on.firing
                     )
-                    writer._keep_twice(writer._key(going_on.firing[0]))
+                    keep_firing(writer._db, writer._key(going_on.firing[0]))
         finally:
             writer.close()
         aside = set_aside(path)

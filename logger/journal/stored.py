@@ -37,14 +37,7 @@ class Part:
 
 
 class Stored:
-    """Reads the tables of readings. All calls that belong together must be inside one transaction.
-
-    Parameters
-    ----------
-    db : sqlite3.Connection
-    path : Path
-        For messages.
-    """
+    """Reads the tables of readings. All calls that belong together must be inside one transaction."""
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
         self._db = db
@@ -67,8 +60,6 @@ class Stored:
         ----------
         told : sequence of int
             The row's numbers as its checksum covers them (`packing.RECENT`, `packing.CHUNK`).
-        data : bytes
-        packed : bool
         """
         layout_id = told[2] if packed else told[1]
         layout = self._layouts.get(layout_id)
@@ -93,15 +84,15 @@ class Stored:
         ).fetchall()
         return [int(row[0]) for row in rows]
 
-    def extent(self, key: int, since: int, until: int) -> tuple[int, int, int]:
-        """First and last reading's time, and the most frames that a rig has, give or take the end minutes."""
+    def extent(self, key: int, since: int = 0) -> tuple[int, int, int]:
+        """First and last reading's time, and the most frames of a rig, give or take the first minute."""
         rows = self._db.execute(
             "SELECT min(t0_us), max(t1_us), sum(frames), layout FROM ("
             " SELECT t0_us, t1_us, frames, layout FROM chunk"
-            "  WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 AND t1_us >= ?2 AND t0_us < ?3"
+            "  WHERE firing = ?1 AND minute >= ?2 / ?3 AND t1_us >= ?2"
             " UNION ALL SELECT t0_us, t1_us, frames, layout FROM recent"
-            "  WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3) GROUP BY layout",
-            (key, since, until, MINUTE_US),
+            "  WHERE firing = ?1 AND t1_us >= ?2) GROUP BY layout",
+            (key, since, MINUTE_US),
         ).fetchall()
         self.layouts({row[3] for row in rows})
         frames: dict[str, int] = {}
@@ -111,7 +102,7 @@ class Stored:
                 frames[rig] = frames.get(rig, 0) + count
         return (
             min((row[0] for row in rows), default=0),
-            min(max((row[1] for row in rows), default=0), until),
+            max((row[1] for row in rows), default=0),
             max(frames.values(), default=0),
         )
 
@@ -149,9 +140,7 @@ class Stored:
                 parts.append(Part(self._layouts[layout_id], t_us, records))
         return parts
 
-    def rollups(
-        self, key: int, level_s: int, since: int, until: int
-    ) -> dict[str, tuple[list[str], Ints, Buckets]]:
+    def rollups(self, key: int, level_s: int, since: int) -> dict[str, tuple[list[str], Ints, Buckets]]:
         """By rig: channels, bucket times, and buckets of shape (m, k)."""
         fresh = set(
             self._db.execute(
@@ -160,8 +149,8 @@ class Stored:
         )
         rows = self._db.execute(
             f"SELECT minute, layout, data FROM rollup_{level_s}"
-            " WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 ORDER BY minute",
-            (key, since, until, MINUTE_US),
+            " WHERE firing = ? AND minute >= ? ORDER BY minute",
+            (key, since // MINUTE_US),
         ).fetchall()
         self.layouts({row[1] for row in rows} | {layout for _, layout in fresh})
         stored: dict[int, tuple[list[int], list[bytes]]] = {}
@@ -185,14 +174,14 @@ class Stored:
             pieces.setdefault(layout.rig, []).append((layout, t_us, buckets))
         for minute in sorted({minute for minute, _ in fresh}):
             begin = minute * MINUTE_US
-            if begin + MINUTE_US <= since or begin >= until:
+            if begin + MINUTE_US <= since:
                 continue
             for part in self.parts(key, begin, begin + MINUTE_US):
                 if (minute, part.layout.id) in fresh:
                     pieces.setdefault(part.layout.rig, []).append(
                         (part.layout, begin + inner, _roll(part, begin)[level_s])
                     )
-        return {rig: _merge_buckets(own, since, until) for rig, own in pieces.items()}
+        return {rig: _merge_buckets(own, since) for rig, own in pieces.items()}
 
 
 def _roll(part: Part, begin: int) -> dict[int, Buckets]:
@@ -229,9 +218,7 @@ def merge_parts(parts: list[Part]) -> tuple[dict[str, int], Ints, Floats, Bytes]
     return names, t_us, temperature_c, status
 
 
-def _merge_buckets(
-    pieces: list[tuple[Layout, Ints, Buckets]], since: int, until: int
-) -> tuple[list[str], Ints, Buckets]:
+def _merge_buckets(pieces: list[tuple[Layout, Ints, Buckets]], since: int) -> tuple[list[str], Ints, Buckets]:
     """Bring one rig's buckets to common columns, in order of time, each time once."""
     names: dict[str, int] = {}
     for layout, _, _ in pieces:
@@ -251,7 +238,5 @@ def _merge_buckets(
         starts = run_starts(t_us)
         if len(starts) < len(t_us):
             t_us, buckets = t_us[starts], merge(buckets, starts)
-    inside = (t_us >= since) & (t_us < until)
-    if not inside.all():
-        t_us, buckets = t_us[inside], buckets[inside]
-    return list(names), t_us, buckets
+    first = int(np.searchsorted(t_us, since))
+    return list(names), t_us[first:], buckets[first:]

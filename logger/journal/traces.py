@@ -28,43 +28,26 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """What the pots of one zone were estimated to be at, with a band that should hold it nine times in ten.
+    """What the pots of one zone were estimated to be at, with a band that holds it nine times in ten."""
 
-    Attributes
-    ----------
-    t_us : int64 array, shape (n,)
-        Ascending. [µs]
-    estimate_c, low_c, high_c : array, shape (n,)
-        Mean through the wall, and its band. [°C]
-    basis : tuple of str, length n
-        What it stood on: `probe`, `spot`, `neighbours` or `nothing`.
-    """
-
-    t_us: Ints
+    t_us: Ints  # int64 array, shape (n,); ascending. [µs]
+    # estimate_c, low_c, high_c: array, shape (n,); mean through the wall, and its band. [°C]
     estimate_c: Floats
     low_c: Floats
     high_c: Floats
-    basis: tuple[str, ...]
+    basis: tuple[str, ...]  # length n; what it stood on: `probe`, `spot`, `neighbours` or `nothing`
 
 
 @dataclass(frozen=True, slots=True)
 class Traces:
-    """Readings by column; each has times of its own.
-
-    Attributes
-    ----------
-    columns : tuple of Column
-    t_us : list of int64 arrays
-        Ascending. [µs]
-    temperature_c : list of float64 arrays
-        NaN where there is no reading, so that lines break. [°C]
-    status : list of uint8 arrays
-        `Status`. In a history a temperature may stand beside a fault: some of its readings had that.
-    """
+    """Readings by column; each has times of its own."""
 
     columns: tuple[Column, ...]
-    t_us: list[Ints] = field(default_factory=list)
+    t_us: list[Ints] = field(default_factory=list)  # list of int64 arrays; ascending. [µs]
+    # list of float64 arrays; NaN where there is no reading, so that lines break. [°C]
     temperature_c: list[Floats] = field(default_factory=list)
+    # list of uint8 arrays; `Status`. In a history a temperature may stand beside a fault: some of its
+    # readings had that.
     status: list[Bytes] = field(default_factory=list)
 
     def add(self, t_us: Ints, temperature_c: Floats, status: Bytes) -> None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import sqlite3
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -14,12 +13,11 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.aside import BESIDE, beside
+from logger.journal.asking import MAX_DATA, NUMBERS
 from logger.journal.layout import MINUTE_US, Layout, is_whole, row_key, seal, unseal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
-    FIRING_COLUMNS,
     FiringInfo,
     Request,
     new_firing_id,
@@ -28,25 +26,22 @@ from logger.journal.rows import (
     to_event,
     to_request,
 )
-from logger.journal.schema import JournalError, abandon, errors_of, open_to_write
-from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row, twin_text
-from logger.journal.set_apart import Apart, Key, adopt, keep, note, release
+from logger.journal.schema import JournalError, errors_of
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+from logger.journal.set_apart import Apart, Key, adopt, note, release
+from logger.journal.set_apart import keep as keep_apart
+from logger.journal.twins import keep, keep_firing, repair
+from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status
 
-__all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request", "TooManyWaiting", "add_request"]
+__all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request"]
 
 GRACE_US: Final = 10_000_000
 """A minute is packed this long after its end: frames that come a little late are in it. [µs]"""
 AT_ONCE: Final = 50
 """Requests that are taken together: a heap of them must not keep the readings waiting."""
-MAX_WAITING: Final = 200
-"""Requests that nobody has answered: a logger that is away for long finds no more than these."""
-MAX_DATA: Final = 250_000
-"""Characters of one request; a plan is by far the longest."""
 KEPT_DATA: Final = 4000
 """Characters that are kept of a request once it has been answered: a note with its texts."""
-NUMBERS: Final = "numbers_from"
-"""In `meta`: where a journal that began in place of a damaged one goes on counting."""
 _MOST: Final = 1 << 53
 _PER_FIRING: Final = (
     *("recent", "chunk", "rollup_1", "rollup_10", "rollup_60", "event", "estimate", "set_apart", "state"),
@@ -72,17 +67,12 @@ class _Progress:
     stuck: set[tuple[int, int]] = field(default_factory=set)  # minute and layout
 
 
-class JournalWriter:
+class JournalWriter(WrittenFile):
     """Writes a journal. One thread owns it. `firing` is a firing's ID throughout.
 
     What came in is first kept as it came, a row a batch. When a minute is over its rows are put in order,
     rolled up, and packed into one row; both happen inside the transaction that brought the readings, so there
     is never more or less than all of it.
-
-    Parameters
-    ----------
-    path : Path
-        The file; made where there is none.
 
     Raises
     ------
@@ -91,117 +81,18 @@ class JournalWriter:
     """
 
     def __init__(self, path: Path) -> None:
-        self.path = path
-        self._db = open_to_write(path)
-        found = path.stat()
-        self._file, self._disk = found.st_ino, found.st_dev
+        super().__init__(path)
         self._layouts: dict[tuple[str, str, tuple[Channel, ...]], Layout] = {}
         self._progress: dict[str, _Progress] = {}
         self._arrival: int | None = None
 
-    def close(self) -> None:
-        """Close the file; everything committed is there."""
-        if self._is_in_place():
-            with errors_of(self.path):
-                self._db.close()
-        else:
-            abandon(self._db)
-
-    def reopen(self, firing: str | None) -> None:
-        """Open the file again: it was removed, or its disk was away.
-
-        Where the file is gone and its folder isn't, everything committed is still to be had from the file
-        that is open, and is written out again.
-
-        Parameters
-        ----------
-        firing : str or None
-            The firing that must be in it.
-
-        Raises
-        ------
-        JournalError
-            It isn't there, or something else is; nothing has changed then.
-        """
-        if not self.path.exists():
-            folder = self.path.parent
-            if not folder.is_dir() or folder.stat().st_dev != self._disk:
-                # Never onto the bare place where its disk is mounted: there it would be hidden again.
-                raise JournalError(f"journal {self.path}: its folder is gone; put its disk back", "gone")
-            self._write_out()
-        fresh = open_to_write(self.path)
-        if (
-            firing is not None
-            and not fresh.execute("SELECT 1 FROM firing WHERE id = ?", (firing,)).fetchone()
-        ):
-            fresh.close()
-            raise JournalError(
-                f"journal {self.path}: another file was put in its place; put back the journal that has "
-                f"firing {firing}",
-                "gone",
-            )
-        self._take(fresh)
-
-    def _take(self, fresh: sqlite3.Connection) -> None:
-        """Go on with another connection to the file that is in its place now."""
-        old, in_place = self._db, self._is_in_place()
-        self._db = fresh
-        if in_place:
-            with contextlib.suppress(sqlite3.Error):
-                old.close()
-        elif old is not fresh:
-            abandon(old)
-        found = self.path.stat()
-        self._file, self._disk = found.st_ino, found.st_dev
+    def _forget(self) -> None:
         self._layouts.clear()
         self._progress.clear()
         self._arrival = None
 
-    def _write_out(self) -> None:
-        again = self.path.with_name(f"{self.path.name}.again")
-        with errors_of(self.path):
-            again.unlink(missing_ok=True)
-            with contextlib.closing(sqlite3.connect(again)) as copy:
-                self._db.backup(copy)
-            # What lies there belongs to the file that was removed, and is in the copy.
-            for ending in BESIDE:
-                beside(self.path, ending).unlink(missing_ok=True)
-            again.chmod(0o600)
-            again.replace(self.path)
-
-    def _is_in_place(self) -> bool:
-        try:
-            return self.path.stat().st_ino == self._file
-        except OSError:
-            return False
-
-    @contextlib.contextmanager
-    def transaction(self) -> Iterator[None]:
-        """Commit what is written inside together, or nothing of it.
-
-        Raises
-        ------
-        JournalError
-            The disk is full, read-only, gone, or another program writes for too long. Nothing of this
-            transaction was kept; it can be tried again.
-        """
-        if self._db.in_transaction:
-            yield
-            return
-        self._check_file()
+    def _begin(self) -> None:
         self._arrival = None  # an import by another process may have taken numbers
-        with errors_of(self.path):
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-                self._db.execute("COMMIT")
-            except BaseException:
-                # What is remembered may speak of rows that are gone now.
-                self._layouts.clear()
-                self._progress.clear()
-                with contextlib.suppress(sqlite3.Error):
-                    self._db.execute("ROLLBACK")
-                raise
 
     def open_firing(
         self,
@@ -218,15 +109,10 @@ class JournalWriter:
 
         Parameters
         ----------
-        title : str
-        plan_toml : str or None
         started_us : int
             Time of its first reading. [µs]
         ended_us : int, optional
             For one that is over already: an import. [µs]
-        invented : bool, default False
-            From a simulation.
-        facts : dict, optional
         firing_id : str, optional
             For one that has an ID already, in another journal.
 
@@ -250,7 +136,7 @@ class JournalWriter:
                     *(firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
                 ),
             )
-            self._keep_twice(self._key(firing_id))
+            keep_firing(self._db, self._key(firing_id))
             return self.firing(firing_id)
 
     def change_firing(
@@ -265,8 +151,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        title : str, optional
-        plan_toml : str, optional
         facts : dict, optional
             In place of all the old ones.
         """
@@ -277,7 +161,7 @@ class JournalWriter:
                 " facts = coalesce(?, facts) WHERE key = ?",
                 (title, plan_toml, None if facts is None else to_json(facts), key),
             )
-            self._keep_twice(key)
+            keep_firing(self._db, key)
             return self.firing(firing)
 
     def keep_counting(self) -> None:
@@ -329,7 +213,7 @@ class JournalWriter:
         with self.transaction():
             key = self._key(firing)
             self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, key))
-            self._keep_twice(key)
+            keep_firing(self._db, key)
             self.pack(firing)
 
     def running(self) -> FiringInfo | None:
@@ -393,22 +277,7 @@ class JournalWriter:
             pack_minutes(self._db, self._key(firing), ALL_MINUTES)
 
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
-        """Keep an event.
-
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-        kind : str
-        data : dict
-            JSON.
-        who : str, optional
-
-        Returns
-        -------
-        int
-            The event's number.
-        """
+        """Keep an event; give its number."""
         with self.transaction():
             key = self._key(firing)
             cursor = self._db.execute(
@@ -430,12 +299,8 @@ class JournalWriter:
 
         Parameters
         ----------
-        event : int
-            The event's number.
         t_us, since_us : int
             Now, and how old the event may be. [µs]
-        who : str, optional
-            Who takes it back.
 
         Returns
         -------
@@ -469,8 +334,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        t_us : int
-            [µs]
         zones : mapping of str to (estimate_c, low_c, high_c, basis)
             By zone; see `JournalReader.estimates`. [°C]
         """
@@ -491,7 +354,6 @@ class JournalWriter:
         ----------
         firing : str or None
             Its ID; None before one has begun.
-        rows : sequence of Apart
         placed : sequence of int
             Numbers of earlier ones.
         """
@@ -499,7 +361,7 @@ class JournalWriter:
             key = None if firing is None else self._key(firing)
             if key is not None:
                 adopt(self._db, key)
-            keep(self._db, key, rows)
+            keep_apart(self._db, key, rows)
             release(self._db, placed)
 
     def note_lately(self, t_us: int, keys: dict[str, list[Key]]) -> None:
@@ -507,8 +369,6 @@ class JournalWriter:
 
         Parameters
         ----------
-        t_us : int
-            [µs]
         keys : dict of str to list of (seq, ms, checksum)
             By rig.
         """
@@ -522,13 +382,7 @@ class JournalWriter:
             self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, row_key(key))))
 
     def load_state(self, firing: str) -> bytes | None:
-        """Give the judgement's state.
-
-        Returns
-        -------
-        bytes or None
-            None where there is none, or it is damaged.
-        """
+        """Give the judgement's state; None where there is none, or it is damaged."""
         with errors_of(self.path):
             key = self._key(firing)
             row = self._db.execute("SELECT data FROM state WHERE firing = ?", (key,)).fetchone()
@@ -537,25 +391,12 @@ class JournalWriter:
         return unseal(row[0], row_key(key))
 
     def heartbeat(self, data: dict[str, Any]) -> None:
-        """Keep the logger's own health, in place of what was.
-
-        Parameters
-        ----------
-        data : dict
-            JSON.
-        """
+        """Keep the logger's own health, in place of what was."""
         with self.transaction():
             self._db.execute("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", (seal_text(to_json(data)),))
 
     def set_meta(self, key: str, value: dict[str, Any]) -> None:
-        """Keep one small fact about the whole journal.
-
-        Parameters
-        ----------
-        key : str
-        value : dict
-            JSON.
-        """
+        """Keep one small fact about the whole journal."""
         with self.transaction():
             self._db.execute(
                 "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, seal_text(to_json(value), key))
@@ -579,14 +420,7 @@ class JournalWriter:
         return [to_request(row) for row in rows]
 
     def finish_request(self, request_id: int, result: dict[str, Any]) -> None:
-        """Answer a request; of what it brought no more is kept than a note needs.
-
-        Parameters
-        ----------
-        request_id : int
-        result : dict
-            JSON; who asked sees it.
-        """
+        """Answer a request; of what it brought no more is kept than a note needs."""
         with self.transaction():
             self._db.execute(
                 "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
@@ -616,41 +450,8 @@ class JournalWriter:
         ------
         JournalError
         """
-        found: list[str] = []
         with self.transaction(), errors_of(self.path):
-            keys = "SELECT key FROM firing" if every else ", ".join(map(str, self._doubtful()))
-            for table, key, of, columns in (
-                ("firing", "key", "key", FIRING_COLUMNS),
-                ("layout", "id", "firing", "firing, rig, channels"),
-            ):
-                twin = f"SELECT data FROM twin WHERE kind = '{table}' AND twin.key = {table}.{key}"
-                rows = self._db.execute(
-                    f"SELECT {key}, ({twin}), {columns} FROM {table} WHERE {of} IN ({keys})"
-                )
-                for number, again, *said in rows.fetchall():
-                    found += self._repair_row(table, key, columns, number, tuple(said), again)
-        return found
-
-    def _doubtful(self) -> list[int]:
-        """The firing that runs, whatever its index says, and the newest."""
-        sql = "SELECT key FROM firing WHERE {} ended_us IS NULL"
-        keys = self._db.execute(sql.format("")).fetchall() or self._db.execute(sql.format("+")).fetchall()
-        newest = self._db.execute("SELECT max(key) FROM firing").fetchone()[0]
-        return sorted({*(int(row[0]) for row in keys), int(newest or 0)})
-
-    def _repair_row(
-        self, table: str, key: str, columns: str, number: int, said: tuple[Any, ...], twin: Any
-    ) -> list[str]:
-        true = true_row(table, number, said, twin)
-        if true != said:
-            sets = ", ".join(f"{name} = ?" for name in columns.split(", "))
-            self._db.execute(f"UPDATE {table} SET {sets} WHERE {key} = ?", (*true, number))
-            return [f"{table} {number} was damaged and is put right from its copy"]
-        with contextlib.suppress(TypeError, ValueError):
-            if twin != twin_text(table, number, *said):
-                self._keep(table, number, *said)
-                return [f"the copy of {table} {number} was damaged and is written again"]
-        return []
+            return repair(self._db, every=every)
 
     def numbers(self) -> dict[str, int]:
         """Give the highest number that each table has given out, as far as they can be read."""
@@ -673,25 +474,6 @@ class JournalWriter:
         with contextlib.suppress(DamagedError):
             return {} if row is None else load_dict(row[0], NUMBERS)
         return {}
-
-    def _keep_twice(self, key: int) -> None:
-        row = self._db.execute(f"SELECT {FIRING_COLUMNS} FROM firing WHERE key = ?", (key,)).fetchone()
-        self._keep("firing", key, *row)
-
-    def _keep(self, kind: str, key: int, *columns: object) -> None:
-        self._db.execute(
-            "INSERT OR REPLACE INTO twin (kind, key, data) VALUES (?, ?, ?)",
-            (kind, key, twin_text(kind, key, *columns)),
-        )
-
-    def _check_file(self) -> None:
-        """Notice that the file was removed or replaced: SQLite would go on writing where nobody reads."""
-        if not self._is_in_place():
-            raise JournalError(
-                f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "
-                "open the journal again",
-                "gone",
-            )
 
     def _key(self, firing: str) -> int:
         if firing in self._progress:
@@ -752,67 +534,5 @@ class JournalWriter:
                 (self._numbers_from().get("layout", 0), key, wanted.rig, text),
             )
             row = (cursor.lastrowid,)
-            self._keep("layout", int(row[0] or 0), key, wanted.rig, text)
+            keep(self._db, "layout", int(row[0] or 0), key, wanted.rig, text)
         return Layout.loads(int(row[0]), wanted.rig, text)
-
-
-class TooManyWaiting(UserError):
-    """Requests pile up that no logger answers."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            f"{MAX_WAITING} requests wait for the logger; see with `stokewatch status` whether it runs"
-        )
-
-
-def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
-    """Ask something of the logger.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    kind : str
-    data : dict
-        JSON.
-    who : str, optional
-        Who asks.
-
-    Returns
-    -------
-    int
-        For `JournalReader.request`, which shows the answer.
-
-    Raises
-    ------
-    UserError
-        It is longer than any request, or too many wait already.
-    JournalError
-        There is no journal, or it can't be written to.
-    """
-    text = to_json(data)
-    if len(text) > MAX_DATA:
-        raise UserError(f"longer than {MAX_DATA} characters; that is no request of this program")
-    with errors_of(path):
-        db = sqlite3.connect(
-            f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0, isolation_level=None
-        )
-        with contextlib.closing(db):
-            db.execute("PRAGMA synchronous = FULL")
-            made_us = time.time_ns() // 1000
-            cursor = db.execute(
-                "INSERT INTO request (id, made_us, kind, data, who) SELECT"
-                " max(coalesce((SELECT max(id) FROM request), 0) + 1, ?), ?, ?, ?, ?"
-                " WHERE (SELECT count(*) FROM request WHERE result IS NULL) < ?",
-                (_first_request(db), made_us, kind, seal_text(text, made_us, kind, who), who, MAX_WAITING),
-            )
-            if not cursor.rowcount:
-                raise TooManyWaiting
-            return int(cursor.lastrowid or 0)
-
-
-def _first_request(db: sqlite3.Connection) -> int:
-    row = db.execute("SELECT value FROM meta WHERE key = ?", (NUMBERS,)).fetchone()
-    with contextlib.suppress(DamagedError):
-        return 0 if row is None else int(load_dict(row[0], NUMBERS).get("request", 0))
-    return 0

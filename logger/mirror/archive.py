@@ -27,18 +27,7 @@ _FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
 
 @dataclass(frozen=True, slots=True)
 class StoredFiring:
-    """One firing in an InfluxDB.
-
-    Attributes
-    ----------
-    id, site, title : str
-    invented : bool
-    started_us : int
-    ended_us : int or None
-        None while it runs. [µs]
-    plan_toml : str or None
-    facts : dict
-    """
+    """One firing in an InfluxDB."""
 
     id: str
     site: str
@@ -66,18 +55,7 @@ class Archive:
         self._influx = influx
 
     def firings(self, site: str = "") -> list[StoredFiring]:
-        """List firings.
-
-        Parameters
-        ----------
-        site : str, optional
-            Only those of this site.
-
-        Returns
-        -------
-        list of StoredFiring
-            The latest first.
-        """
+        """List firings, the latest first."""
         where = f" WHERE site = {literal(site)}" if site else ""
         found = [
             _firing(series)
@@ -92,7 +70,6 @@ class Archive:
         ----------
         ref : str
             Its ID, or `last`.
-        site : str, optional
 
         Raises
         ------
@@ -110,13 +87,7 @@ class Archive:
         return found[0]
 
     def extent(self, firing: StoredFiring) -> tuple[int, int] | None:
-        """Give the times of the first and the last reading.
-
-        Returns
-        -------
-        (int, int) or None
-            None if there is none. [µs]
-        """
+        """Give the times of the first and the last reading, in µs; None if there is none."""
         times = []
         for which in ("first", "last"):
             for field in ("temperature_c", "fault"):
@@ -129,7 +100,6 @@ class Archive:
 
         Parameters
         ----------
-        firing : StoredFiring
         since_us, until_us : int
             From the first of these times on, until before the second. [µs]
 
@@ -151,37 +121,11 @@ class Archive:
                 window_us = max(window_us // 2, 1_000_000)
 
     def readings(self, firing: StoredFiring, since_us: int, until_us: int = FOREVER_US) -> list[Batch]:
-        """Give the readings of a short span of time; see `batches`.
-
-        Parameters
-        ----------
-        firing : StoredFiring
-        since_us, until_us : int
-            From the first of these times on, until before the second. [µs]
-
-        Returns
-        -------
-        list of Batch
-            One for each rig.
-        """
+        """Give the readings of a short span of time; see `batches`."""
         return self._window(firing, since_us, until_us)[1]
 
     def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
-        """Give the least and the greatest reading of each step, at their own times: the server chooses.
-
-        Parameters
-        ----------
-        firing : StoredFiring
-        since_us, until_us : int
-            From the first of these times on, until before the second. [µs]
-        step_s : int
-            [s]
-
-        Returns
-        -------
-        list of Batch
-            One for each rig.
-        """
+        """Give the least and the greatest reading of each step, at their own times: the server chooses."""
         series: list[Series] = []
         for pick in ("bottom", "top"):
             series += self._influx.select(
@@ -197,12 +141,6 @@ class Archive:
 
     def events(self, firing: StoredFiring, after_id: int = 0) -> list[Event]:
         """Give what happened.
-
-        Parameters
-        ----------
-        firing : StoredFiring
-        after_id : int, default 0
-            Only events after this one.
 
         Returns
         -------

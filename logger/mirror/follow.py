@@ -48,15 +48,12 @@ class Follower:
 
     Parameters
     ----------
-    archive : Archive
     path : Path
         The journal: empty, and nobody else's.
     site : str
         Only firings of this site; all sites if empty.
     ref : str, optional
         The firing's ID; else the one that runs, or the last.
-    clock : callable, optional
-        Seconds that never go back.
     """
 
     def __init__(
@@ -210,12 +207,6 @@ def _rows(batch: Batch, rows: np.ndarray) -> Batch:
 @contextlib.contextmanager
 def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
     """Follow a firing in a thread, for as long as the context is open.
-
-    Parameters
-    ----------
-    target : Target
-    ref : str, optional
-        The firing's ID; else the one that runs, or the last.
 
     Yields
     ------

@@ -27,19 +27,10 @@ class InfluxError(StokewatchError):
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Rows that have their tags in common.
+    """Rows that have their tags in common."""
 
-    Attributes
-    ----------
-    tags : dict
-        Those asked for with GROUP BY.
-    columns : list of str
-        The first is `time`. [ns]
-    rows : list of list
-    """
-
-    tags: dict[str, str]
-    columns: list[str]
+    tags: dict[str, str]  # those asked for with GROUP BY
+    columns: list[str]  # the first is `time`. [ns]
     rows: list[list[Any]]
 
 
@@ -161,13 +152,7 @@ class InfluxQL:
 
 
 def literal(text: str) -> str:
-    """Write a text in a query.
-
-    Returns
-    -------
-    str
-        In quotation marks, with nothing in it that could end them.
-    """
+    """Write a text in a query: in quotation marks, with nothing in it that could end them."""
     safe = text.replace("\\", "\\\\").replace("'", "\\'").replace("\n", "\\n")
     return f"'{safe}'"
 

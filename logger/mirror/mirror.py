@@ -16,8 +16,8 @@ from typing import Final, NoReturn
 
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
+from logger.journal.asking import add_request
 from logger.journal.schema import JournalError, NoJournalError
-from logger.journal.writer import add_request
 from logger.mirror.outbox import Cursor, Outbox, Parcel
 from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
 from logger.mirror.sender import Sender, ServerTrouble
@@ -55,13 +55,6 @@ class Mirror:
     """Sends a journal, one step at a time.
 
     At least once, and in effect once: the same series and time overwrite each other.
-
-    Parameters
-    ----------
-    home : Home
-    target : Target
-    clock : callable, optional
-        Seconds that never go back.
     """
 
     def __init__(self, home: Home, target: Target, clock: Callable[[], float] = time.monotonic) -> None:
@@ -89,13 +82,7 @@ class Mirror:
         self._sender.close()
 
     def step(self) -> float:
-        """Send what fits into one parcel.
-
-        Returns
-        -------
-        float
-            How long to wait before the next step. [s]
-        """
+        """Send what fits into one parcel; say how long to wait before the next step, in s."""
         wait_s = LOOK_S
         try:
             outbox = self._open()
@@ -282,18 +269,6 @@ class _Stop(BaseException):
 
 def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
     """Run until SIGINT or SIGTERM.
-
-    Parameters
-    ----------
-    home : Home
-    target : Target
-    afresh : bool, default False
-        Send everything again.
-
-    Returns
-    -------
-    int
-        0.
 
     Raises
     ------

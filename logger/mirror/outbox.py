@@ -27,46 +27,22 @@ _EVENTS: Final = 1000
 
 @dataclass(frozen=True, slots=True)
 class Cursor:
-    """How far the journal has been sent.
+    """How far the journal has been sent."""
 
-    Attributes
-    ----------
-    arrival : int
-        Of readings; see `JournalReader.arrived`.
-    event : int
-        The last event's number.
-    """
-
-    arrival: int = 0
+    arrival: int = 0  # of readings; see `JournalReader.arrived`
     event: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Parcel:
-    """Lines that go out together.
+    """Lines that go out together."""
 
-    Attributes
-    ----------
-    lines : list of str
-        May be empty.
-    after : Cursor
-        Where the journal goes on after them.
-    """
-
-    lines: list[str]
-    after: Cursor
+    lines: list[str]  # may be empty
+    after: Cursor  # where the journal goes on after them
 
 
 class Outbox:
     """Reads the journal for the mirror.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    site : str
-    clock : callable, optional
-        Seconds that never go back.
 
     Raises
     ------
@@ -125,7 +101,6 @@ class Outbox:
 
         Parameters
         ----------
-        cursor : Cursor
         room : int
             About so many lines: readings that came in together stay together.
 

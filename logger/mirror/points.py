@@ -28,11 +28,6 @@ def quoted(text: str) -> str:
     ----------
     text : str
         Line breaks become blanks: servers differ in what they make of them.
-
-    Returns
-    -------
-    str
-        In quotation marks.
     """
     for sign, instead in (("\\", "\\\\"), ('"', '\\"'), ("\r\n", " "), ("\n", " "), ("\r", " ")):
         text = text.replace(sign, instead)
@@ -92,14 +87,6 @@ def event_line(firing: str, event: Event, *, site: str = "") -> str:
 
 def logger_line(firing: FiringInfo, beat: dict[str, Any], *, site: str = "") -> str | None:
     """Write the logger's health, in place of what was: it is about now, not a record.
-
-    Parameters
-    ----------
-    firing : FiringInfo
-        The running one.
-    beat : dict
-        As `JournalReader.heartbeat` gives it.
-    site : str, optional
 
     Returns
     -------

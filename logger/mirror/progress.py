@@ -28,28 +28,14 @@ class Progress:
 
     It is a file of its own, replaced as a whole: the journal has one writer of readings, who should wait for
     nobody. Losing it costs sending everything again, which overwrites what is there.
-
-    Attributes
-    ----------
-    target : str
-        Where to; what was sent elsewhere doesn't count.
-    file : int
-        Which journal: a salvaged one is another file with other numbers.
-    cursor : Cursor
-        What came before it has been acknowledged long enough ago.
-    floor : Cursor
-        What came before it isn't lost even if the server was started again.
-    started : str
-        Since when the server had been running.
-    health : dict
-        For people: `state`, `detail`, `sent`, `refused`, `behind`.
     """
 
-    target: str
-    file: int
-    cursor: Cursor
-    floor: Cursor
-    started: str
+    target: str  # where to; what was sent elsewhere doesn't count
+    file: int  # which journal: a salvaged one is another file with other numbers
+    cursor: Cursor  # what came before it has been acknowledged long enough ago
+    floor: Cursor  # what came before it isn't lost even if the server was started again
+    started: str  # since when the server had been running
+    # for people: `state`, `detail`, `sent`, `refused`, `behind`
     health: dict[str, Any] = field(default_factory=dict)
 
     def save(self, home: Path) -> None:
@@ -63,13 +49,7 @@ class Progress:
 
 
 def load_progress(home: Path) -> Progress | None:
-    """Read what is remembered.
-
-    Returns
-    -------
-    Progress or None
-        None if there is nothing that can be read.
-    """
+    """Read what is remembered; None if there is nothing that can be read."""
     try:
         data = json.loads((home / PROGRESS).read_text(encoding="utf-8"))
         cursor, floor = (
@@ -99,14 +79,7 @@ class Refused:
         self.count = len(self._known)
 
     def add(self, lines: Sequence[str], why: str) -> None:
-        """Put lines aside that aren't yet.
-
-        Parameters
-        ----------
-        lines : sequence of str
-        why : str
-            What the server said.
-        """
+        """Put lines aside that aren't yet."""
         new = [line for line in lines if _mark(line.encode()) not in self._known]
         if not new:
             return

@@ -30,9 +30,6 @@ def pull(
 
     Parameters
     ----------
-    archive : Archive
-    firing : StoredFiring
-    home : Home
     say : callable, optional
         Is told which part has been fetched, 0 to 1.
 
@@ -77,15 +74,7 @@ def pull(
 
 
 def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None) -> FiringInfo:
-    """Begin the copy of a firing.
-
-    Parameters
-    ----------
-    writer : JournalWriter
-    firing : StoredFiring
-    ended_us : int or None
-        None while it runs. [µs]
-    """
+    """Begin the copy of a firing."""
     return writer.open_firing(
         firing.title,
         firing.plan_toml,
@@ -102,9 +91,6 @@ def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], num
 
     Parameters
     ----------
-    writer : JournalWriter
-    firing : str
-        Its ID.
     events : iterable of Event
         In the order they were written.
     numbers : dict of int to int

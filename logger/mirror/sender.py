@@ -50,14 +50,7 @@ class ServerTrouble(Exception):
 
 
 class Sender:
-    """One connection to an InfluxDB.
-
-    Parameters
-    ----------
-    target : Target
-    refuse : callable
-        Is given lines that the server will never take, and why.
-    """
+    """One connection to an InfluxDB."""
 
     def __init__(self, target: Target, refuse: Refuse) -> None:
         self._target = target

@@ -19,25 +19,14 @@ class TargetError(UserError):
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One InfluxDB.
+    """One InfluxDB."""
 
-    Attributes
-    ----------
-    url : str
-        `http[s]://host[:port][/path]`, without a slash at the end.
-    org, bucket : str
-        InfluxDB 1 knows the bucket as a database and no organisation.
-    site : str
-        Where the rigs stand; it keeps places apart that share a bucket.
-    token : str
-        Empty where the server wants none. It is never shown.
-    """
-
-    url: str
+    url: str  # `http[s]://host[:port][/path]`, without a slash at the end
+    # org, bucket: InfluxDB 1 knows the bucket as a database and no organisation
     org: str = "stokewatch"
     bucket: str = "stokewatch"
-    site: str = ""
-    token: str = field(default="", repr=False)
+    site: str = ""  # where the rigs stand; it keeps places apart that share a bucket
+    token: str = field(default="", repr=False)  # empty where the server wants none. It is never shown.
 
     @classmethod
     def find(

@@ -135,7 +135,6 @@ class HeatWork:
 
     Parameters
     ----------
-    zones : int
     energies_kj_mol : sequence of float, default (300, 200, 500)
         Activation energies: the one used, then those that show how much it matters. [kJ/mol]
     hold_s : float, default 3600
@@ -221,12 +220,7 @@ class HeatWork:
         return found
 
     def snapshot(self) -> dict[str, Any]:
-        """State as plain lists, for `restore`.
-
-        Returns
-        -------
-        dict
-        """
+        """State as plain lists, for `restore`."""
         return {
             "sum": self._sum.tolist(),
             "last_t": [None if np.isnan(t) else t for t in self._last_t.tolist()],

@@ -36,14 +36,9 @@ HOTTEST_C: Final = 2500.0
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """The wavelengths an instrument sees.
+    """The wavelengths an instrument sees."""
 
-    Attributes
-    ----------
-    low_um, high_um : float
-        [µm]
-    """
-
+    # low_um, high_um: [µm]
     low_um: float
     high_um: float
 
@@ -102,7 +97,6 @@ def radiance(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
     ----------
     temperature_c : array-like
         Above -273.15. [°C]
-    band : Band, default 8-14 µm
 
     Returns
     -------
@@ -124,7 +118,6 @@ def radiance_slope(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floa
     ----------
     temperature_c : array-like
         [°C]
-    band : Band, default 8-14 µm
 
     Returns
     -------
@@ -152,7 +145,6 @@ def temperature_c(radiance_w_m2_sr: ArrayLike, band: Band = LONG_INFRARED) -> Fl
     ----------
     radiance_w_m2_sr : array-like
         [W/(m² sr)]
-    band : Band, default 8-14 µm
 
     Returns
     -------
@@ -206,7 +198,6 @@ def corrected_c(
         What the surface reflects: the open air, or the fire's other side. [°C]
     assumed_c : array-like, optional
         What the thermometer takes the surroundings to be; most take their own temperature. Left out: 20. [°C]
-    band : Band, default 8-14 µm
 
     Returns
     -------
@@ -250,10 +241,8 @@ def emissivity_sensitivity_c(
     ----------
     surface_c : array-like
         [°C]
-    emissivity : array-like
     surroundings_c : array-like, default 20
         [°C]
-    band : Band, default 8-14 µm
 
     Returns
     -------
@@ -283,8 +272,6 @@ def surroundings_sensitivity(
     ----------
     surface_c, surroundings_c : array-like
         [°C]
-    emissivity : array-like
-    band : Band, default 8-14 µm
 
     Returns
     -------

@@ -17,22 +17,13 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One piece of a reference function.
+    """One piece of a reference function."""
 
-    Attributes
-    ----------
-    low_c, high_c : float
-        Where it holds, ends included. [°C]
-    polynomial : tuple of float
-        c0, c1, c2, … [mV, mV/°C, mV/°C², …]
-    exponential : tuple of float or None
-        a0, a1, a2. [mV, °C⁻², °C]
-    """
-
+    # low_c, high_c: where it holds, ends included. [°C]
     low_c: float
     high_c: float
-    polynomial: tuple[float, ...]
-    exponential: tuple[float, float, float] | None = None
+    polynomial: tuple[float, ...]  # c0, c1, c2, … [mV, mV/°C, mV/°C², …]
+    exponential: tuple[float, float, float] | None = None  # a0, a1, a2. [mV, °C⁻², °C]
 
 
 PIECES: Final[dict[str, tuple[Piece, ...]]] = {

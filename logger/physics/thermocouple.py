@@ -90,8 +90,6 @@ def slope_uv_per_c(letter: str, temperature_c: float | Floats) -> float | Floats
 
     Parameters
     ----------
-    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
-        Thermocouple type.
     temperature_c : float or array
         Temperature of the hot junction. [°C]
 
@@ -120,8 +118,6 @@ def temperature_c(letter: str, emf_uv: float | Floats) -> float | Floats:
 
     Parameters
     ----------
-    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
-        Thermocouple type.
     emf_uv : float or array
         Thermoelectric voltage. [µV]
 
@@ -166,8 +162,6 @@ def compensated_temperature_c(
 
     Parameters
     ----------
-    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
-        Thermocouple type.
     emf_uv : float or array
         Thermoelectric voltage as measured. [µV]
     cold_junction_c : float or array
@@ -188,11 +182,6 @@ def compensated_temperature_c(
 
 def range_c(letter: str) -> tuple[float, float]:
     """Temperatures between which the reference function is defined.
-
-    Parameters
-    ----------
-    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
-        Thermocouple type.
 
     Returns
     -------
@@ -394,8 +383,6 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: float | Floats
 
     Parameters
     ----------
-    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
-        Thermocouple type.
     tolerance_class : {1, 2, 3}
         1 is the tightest; 3 is for use below 40 °C (but for type B).
     temperature_c : float or array

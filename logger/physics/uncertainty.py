@@ -33,15 +33,9 @@ DRIFT_FROM_C: Final = 800.0
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """Standard uncertainties by cause, already in the result's unit; arrays of the reading's shape.
+    """Standard uncertainties by cause, already in the result's unit; arrays of the reading's shape."""
 
-    Attributes
-    ----------
-    causes : dict of str to array
-        Independent of each other. [°C]
-    """
-
-    causes: dict[str, Floats]
+    causes: dict[str, Floats]  # dict of str to array; independent of each other. [°C]
 
     @property
     def combined_c(self) -> Floats:
@@ -52,10 +46,6 @@ class Budget:
 
 def from_limits(half_width: ArrayLike) -> Floats:
     """Standard uncertainty of a value that is only known to lie within ± a limit.
-
-    Parameters
-    ----------
-    half_width : array-like
 
     Returns
     -------
@@ -151,7 +141,6 @@ def infrared_budget(
     ----------
     surface_c : array-like
         After `infrared.corrected_c`. [°C]
-    emissivity : float, default 0.92
     u_emissivity : float, default 0.02
         Standard uncertainty.
     surroundings_c : array-like, default 20

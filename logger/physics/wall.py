@@ -20,24 +20,13 @@ from logger.reading import Floats
 
 @dataclass(frozen=True, slots=True)
 class Wall:
-    """A wall's make. Defaults are those of a low-fired, porous earthenware.
+    """A wall's make. Defaults are those of a low-fired, porous earthenware."""
 
-    Attributes
-    ----------
-    thickness_mm : float, default 7
-        Open-fired pots have 4 to 10 (common practice, no source). [mm]
-    diffusivity_mm2_s : float, default 0.5
-        Fired clay, 0.4 to 0.6 (from memory). [mm²/s]
-    heat_capacity_mj_m3k : float, default 1.8
-        Density times specific heat, about 1.8 g/cm³ × 1.0 kJ/(kg K) (from memory). [MJ/(m³ K)]
-    emissivity : float, default 0.92
-        0.90 to 0.95 for fired clay (from memory).
-    """
-
-    thickness_mm: float = 7.0
-    diffusivity_mm2_s: float = 0.5
+    thickness_mm: float = 7.0  # open-fired pots have 4 to 10 (common practice, no source). [mm]
+    diffusivity_mm2_s: float = 0.5  # fired clay, 0.4 to 0.6 (from memory). [mm²/s]
+    # density times specific heat, about 1.8 g/cm³ × 1.0 kJ/(kg K) (from memory). [MJ/(m³ K)]
     heat_capacity_mj_m3k: float = 1.8
-    emissivity: float = 0.92
+    emissivity: float = 0.92  # 0.90 to 0.95 for fired clay (from memory)
 
     def __post_init__(self) -> None:
         for name in ("thickness_mm", "diffusivity_mm2_s", "heat_capacity_mj_m3k", "emissivity"):
@@ -63,7 +52,6 @@ def steady_lag_c(rate_c_min: ArrayLike, wall: Wall) -> Floats:
     ----------
     rate_c_min : array-like
         [°C/min]
-    wall : Wall
 
     Returns
     -------
@@ -92,7 +80,6 @@ def steady_steepest_c_mm(rate_c_min: ArrayLike, wall: Wall) -> Floats:
     ----------
     rate_c_min : array-like
         [°C/min]
-    wall : Wall
 
     Returns
     -------

@@ -10,21 +10,11 @@ from logger.words.said import Degrees, said
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One number of a rule.
-
-    Attributes
-    ----------
-    name : str
-        Key in the plan file.
-    unit : str
-    default, minimum, maximum : float
-        [unit]
-    doc : str
-        What it means, in a sentence.
-    """
+    """One number of a rule."""
 
     name: str
     unit: str
+    # default, minimum, maximum: [unit]
     default: float
     minimum: float
     maximum: float
@@ -33,26 +23,15 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One alarm rule. `enabled` (true or false) goes without saying for each.
-
-    Attributes
-    ----------
-    name : str
-        Key in the plan file.
-    warning : bool
-        False for good news.
-    title : str
-    when : str
-        The condition that always raises it, and what alone speaks against it, in terms of its settings.
-    cause, consequence, advice : str
-        What has probably happened, what comes of it, what to do; in a potter's words.
-    settings : tuple of Setting
-    """
+    """One alarm rule. `enabled` (true or false) goes without saying for each."""
 
     name: str
-    warning: bool
+    warning: bool  # False for good news
     title: str
+    # the condition that always raises it, and what alone speaks against it, in terms of its settings
     when: str
+    # cause, consequence, advice: what has probably happened, what comes of it, what to do; in a potter's
+    # words
     cause: str
     consequence: str
     advice: str

@@ -37,13 +37,7 @@ FIRST_KIT: Final = (
 
 
 class StoreError(UserError):
-    """A plan that can't be kept or found.
-
-    Attributes
-    ----------
-    field : str
-        What was given wrongly.
-    """
+    """A plan that can't be kept or found."""
 
     def __init__(self, text: str, field: str = "name") -> None:
         super().__init__(text)
@@ -60,24 +54,12 @@ class PlanTaken(StoreError):
 
 @dataclass(frozen=True, slots=True)
 class StoredPlan:
-    """One of the plans in the folder.
+    """One of the plans in the folder."""
 
-    Attributes
-    ----------
-    name : str
-        The file's, without `.toml`.
-    plan : Plan or None
-        None where the file can't be read as a plan.
-    trouble : str
-        Why it can't.
-    changed_s : float
-        When it was last written, Unix time. [s]
-    """
-
-    name: str
-    plan: Plan | None
+    name: str  # the file's, without `.toml`
+    plan: Plan | None  # None where the file can't be read as a plan
     trouble: str
-    changed_s: float
+    changed_s: float  # when it was last written, Unix time. [s]
 
 
 def name_for(text: str) -> str:
@@ -93,18 +75,7 @@ def name_for(text: str) -> str:
 
 
 def list_plans(home: Path) -> list[StoredPlan]:
-    """List the plans of a folder.
-
-    Parameters
-    ----------
-    home : Path
-        The folder that holds everything of the user's.
-
-    Returns
-    -------
-    list of StoredPlan
-        The latest first; what isn't a plan is there too, with the reason.
-    """
+    """List the plans of a folder, the latest first; what isn't a plan is there too, with the reason."""
     found = []
     for path in (home / "plans").glob("*.toml"):
         if not _NAME.fullmatch(path.stem):
@@ -139,14 +110,6 @@ def load_plan(home: Path, name: str) -> Plan:
 
 def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> None:
     """Keep a plan; its file appears whole or not at all.
-
-    Parameters
-    ----------
-    home : Path
-    name : str
-    plan : Plan
-    replace : bool, default False
-        Whether one of the same name may go.
 
     Raises
     ------
@@ -200,12 +163,6 @@ def read_kit(home: Path) -> list[tuple[str, bool]]:
 def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
     """Keep the packing list: plain text that can be written by hand too, a thing on each line.
 
-    Parameters
-    ----------
-    home : Path
-    items : list of (str, bool)
-        Each thing, and whether it is packed.
-
     Raises
     ------
     StoreError
@@ -229,7 +186,6 @@ def write_whole(path: Path, text: str) -> None:
     ----------
     path : Path
         Its folder is made if need be.
-    text : str
 
     Raises
     ------

@@ -32,71 +32,34 @@ _READS_WORDS: Final[tuple[tuple[Reads, str], ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """A channel put in a place.
+    """A channel put in a place."""
 
-    Attributes
-    ----------
-    name : str
-        The column in a CSV file; the trace's label.
-    channel : str
-        The rig's channel.
-    rig : str or None
-        The rig, where several have a channel of that name; None: any.
-    height_cm : float or None
-        Above the coal bed; None where nobody said. [cm]
-    side : str
-        Free text.
-    reads : {'coals', 'air', 'wall', 'surface'}
-        What it reads; `wall` touches a pot, `surface` is infrared.
-    zone : str
-        The part of the stack it belongs to.
-    letter : str or None
-        Thermocouple letter type; None where there is no thermocouple.
-    cold_junction : str or None
-        The channel whose cold junction stands in for one that the amplifier does not send.
-    tolerance_class : int
-        IEC 60584-1 tolerance class of the thermocouple, 1 to 3.
-    correction : tuple of (float, float)
-        None, one or two pairs of (reading, truth) from a calibration. [°C]
-    """
-
-    name: str
+    name: str  # the column in a CSV file; the trace's label
     channel: str
-    rig: str | None = None
-    height_cm: float | None = None
-    side: str = ""
+    rig: str | None = None  # the rig, where several have a channel of that name; None: any
+    height_cm: float | None = None  # above the coal bed; None where nobody said. [cm]
+    side: str = ""  # free text
+    # 'coals' | 'air' | 'wall' | 'surface'; what it reads; `wall` touches a pot, `surface` is infrared
     reads: Reads = "air"
-    zone: str = ""
-    letter: str | None = "K"
+    zone: str = ""  # the part of the stack it belongs to
+    letter: str | None = "K"  # thermocouple letter type; None where there is no thermocouple
+    # the channel whose cold junction stands in for one that the amplifier does not send
     cold_junction: str | None = None
-    tolerance_class: int = 2
+    tolerance_class: int = 2  # IEC 60584-1 tolerance class of the thermocouple, 1 to 3
+    # None, one or two pairs of (reading, truth) from a calibration. [°C]
     correction: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Clay:
-    """What is known of the pots for the estimate of their own temperature: the plan's `[estimate]`.
+    """What is known of the pots for the estimate of their own temperature: the plan's `[estimate]`."""
 
-    Attributes
-    ----------
-    wall_mm : float or None
-        Thickness of the pots' walls; None where nobody measured it. [mm]
-    zones : tuple of str
-        Zones without a probe, of which spot readings are taken.
-    """
-
-    wall_mm: float | None = None
-    zones: tuple[str, ...] = ()
+    wall_mm: float | None = None  # thickness of the pots' walls; None where nobody measured it. [mm]
+    zones: tuple[str, ...] = ()  # zones without a probe, of which spot readings are taken
 
 
 def default_alarms() -> AlarmSettings:
-    """Every rule with every setting at its default.
-
-    Returns
-    -------
-    dict
-        Rule name to settings; `enabled` is true for all.
-    """
+    """Every rule with every setting at its default; `enabled` is true for all."""
     return {
         rule.name: {"enabled": True, **{s.name: s.default for s in rule.settings}} for rule in RULES.values()
     }
@@ -104,36 +67,17 @@ def default_alarms() -> AlarmSettings:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is decided before lighting.
-
-    Attributes
-    ----------
-    title : str
-    target_c : float
-        Every zone should reach it. [°C]
-    burnout_c : float
-        Carbon burns off the clay above it. [°C]
-    soak_min : float
-        Minutes a zone should stay at or above the target. [min]
-    probes : tuple of Probe
-    alarms : dict
-        Complete: every rule, every setting.
-    clay : Clay
-    cool_c : float
-        Cool enough to uncover: the forecast says when that will be. [°C]
-    sources : tuple of PlanSource
-        Rigs that don't speak the rig's line.
-    """
+    """What is decided before lighting."""
 
     title: str = ""
-    target_c: float = 780.0
-    burnout_c: float = 650.0
-    soak_min: float = 10.0
+    target_c: float = 780.0  # every zone should reach it. [°C]
+    burnout_c: float = 650.0  # carbon burns off the clay above it. [°C]
+    soak_min: float = 10.0  # minutes a zone should stay at or above the target. [min]
     probes: tuple[Probe, ...] = ()
-    alarms: AlarmSettings = field(default_factory=default_alarms)
+    alarms: AlarmSettings = field(default_factory=default_alarms)  # complete: every rule, every setting
     clay: Clay = Clay()
-    cool_c: float = COOL_C
-    sources: tuple[PlanSource, ...] = ()
+    cool_c: float = COOL_C  # cool enough to uncover: the forecast says when that will be. [°C]
+    sources: tuple[PlanSource, ...] = ()  # rigs that don't speak the rig's line
 
     @property
     def zones(self) -> tuple[str, ...]:
@@ -173,17 +117,7 @@ class Plan:
 
 
 def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None = None) -> Probe:
-    """Make the probe for a channel that no plan names.
-
-    Parameters
-    ----------
-    channel : str
-        The rig's channel.
-    name : str, optional
-        What to call it; the channel's own name if left out.
-    rig : str, optional
-        The rig it belongs to.
-    """
+    """Make the probe for a channel that no plan names."""
     name = name or channel
     reads = guess_reads(name)
     letter = None if reads == "surface" else "K"
@@ -222,13 +156,7 @@ def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[P
 
 
 def guess_reads(name: str) -> Reads:
-    """Guess what a probe reads from words in its name.
-
-    Returns
-    -------
-    {'coals', 'air', 'wall', 'surface'}
-        `air` where no word tells.
-    """
+    """Guess what a probe reads from words in its name: `air` where no word tells."""
     for reads, words in _READS_WORDS:
         if re.search(rf"(?<![a-z])(?:{words})(?![a-z])", name.lower()):
             return reads

@@ -29,11 +29,6 @@ from logger.plan.sources import PlanSource, SourceMistake, read_sources
 def load(path: Path) -> Plan:
     """Read a plan file.
 
-    Parameters
-    ----------
-    path : Path
-        A TOML file in UTF-8.
-
     Raises
     ------
     PlanError
@@ -57,10 +52,6 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
 
     Parameters
     ----------
-    text : str
-        The TOML.
-    source : str, default 'plan'
-        What to call it in errors.
     stored : bool, default False
         A firing's own, perhaps of an older version: what plans could say then is no mistake.
 
@@ -90,8 +81,6 @@ def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
     ----------
     doc : dict
         As TOML's reader gives it.
-    source : str, default 'plan'
-        What to call it in errors.
 
     Raises
     ------

@@ -21,82 +21,49 @@ WORDS: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
 
 
 class SourceChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """One channel of such a rig.
+    """One channel of such a rig."""
 
-    Attributes
-    ----------
-    name : str
-        The channel's name, as a probe's `channel` says it; left out where a topic's `+` names it.
-    field : int, str or None
-        Of `lines`: the value's place, from 1, or its name, or in JSON the way to it ("stack.0").
-    topic, path : str or None
-        Of `mqtt`: the topic, `+` for any one part of it; the way to the value where the message is JSON.
-    register : int or None
-        Of `modbus`: address of the (first) register, from 0.
-    table : {'input', 'holding'}
-    type : str
-        How registers make a number.
-    word_order, byte_order : {'big', 'little'}
-        Which register of two comes first, and which byte in each.
-    unit_id : int or None
-        Of `modbus`: the module on the line; left out: the source's.
-    scale, offset : float
-        °C = number × scale + offset; 0.1 where the module counts tenths.
-    unit : {'C', 'F', 'K'} or None
-        Left out: the source's.
-    broken : list of float
-        Numbers, before scaling, that stand for a broken wire.
-    """
-
+    # the channel's name, as a probe's `channel` says it; left out where a topic's `+` names it
     name: Name | None = None
+    # of `lines`: the value's place, from 1, or its name, or in JSON the way to it ("stack.0")
     field: Annotated[int, msgspec.Meta(ge=1, le=256)] | _Text | None = None
+    # topic, path: of `mqtt`: the topic, `+` for any one part of it; the way to the value where the message is
+    # JSON
     topic: _Text | None = None
     path: _Text | None = None
+    # of `modbus`: address of the (first) register, from 0
     register: Annotated[int, msgspec.Meta(ge=0, le=65535)] | None = None
     table: Literal["input", "holding"] = "input"
-    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"  # how registers make a number
+    # word_order, byte_order: which register of two comes first, and which byte in each
     word_order: Literal["big", "little"] = "big"
     byte_order: Literal["big", "little"] = "big"
+    # of `modbus`: the module on the line; left out: the source's
     unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] | None = None
+    # scale, offset: °C = number × scale + offset; 0.1 where the module counts tenths
     scale: _Finite = 1.0
     offset: _Finite = 0.0
-    unit: Literal["C", "F", "K"] | None = None
+    unit: Literal["C", "F", "K"] | None = None  # left out: the source's
+    # numbers, before scaling, that stand for a broken wire
     broken: Annotated[list[_Finite], msgspec.Meta(max_length=16)] = []
 
 
 class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """One `[[source]]`.
-
-    Attributes
-    ----------
-    format : {'lines', 'mqtt', 'modbus'}
-    port, baud : str or None, int
-        A serial port. [Bd]
-    parity, stop_bits : str, int
-        Of a Modbus line; most modules are 8N1, some 8E1.
-    url : str or None
-        A broker (`mqtt://…`), or a module in the network (`tcp://host:502`).
-    rig : str or None
-        What to call it; left out: after its port or host.
-    unit : {'C', 'F', 'K'}
-    every_s : float
-        How often a Modbus module is asked. [s]
-    unit_id : int
-        The module's address on its line.
-    channels : list of SourceChannel
-        `[[source.channel]]`; of `lines`, none means that every number is one.
-    """
+    """One `[[source]]`."""
 
     format: Format
+    # port, baud: a serial port. [Bd]
     port: _Text | None = None
     baud: Annotated[int, msgspec.Meta(ge=50, le=4_000_000)] = 115_200
+    # parity, stop_bits: of a Modbus line; most modules are 8N1, some 8E1
     parity: Literal["N", "E", "O"] = "N"
     stop_bits: Literal[1, 2] = 1
-    url: _Text | None = None
-    rig: Name | None = None
+    url: _Text | None = None  # a broker (`mqtt://…`), or a module in the network (`tcp://host:502`)
+    rig: Name | None = None  # what to call it; left out: after its port or host
     unit: Literal["C", "F", "K"] = "C"
-    every_s: Annotated[float, msgspec.Meta(ge=0.1, le=600)] = 1.0
-    unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] = 1
+    every_s: Annotated[float, msgspec.Meta(ge=0.1, le=600)] = 1.0  # how often a Modbus module is asked. [s]
+    unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] = 1  # the module's address on its line
+    # `[[source.channel]]`; of `lines`, none means that every number is one
     channels: Annotated[list[SourceChannel], msgspec.Meta(max_length=MAX_CHANNELS)] = msgspec.field(
         name="channel", default_factory=list
     )
@@ -128,11 +95,6 @@ class SourceMistake(ValueError):
 
 def read_sources(tables: object) -> tuple[PlanSource, ...]:
     """Check the `[[source]]` tables.
-
-    Parameters
-    ----------
-    tables : object
-        As TOML's reader gives them.
 
     Raises
     ------
@@ -176,10 +138,8 @@ def sources_as(
     ----------
     form : str or None
         `--as`: how the rigs at the serial ports speak; None: the rig's line.
-    unit : {'C', 'F', 'K'}
     serial_ports : sequence of str
         PORT or PORT@BAUD.
-    plan_sources : sequence of PlanSource
 
     Returns
     -------

@@ -24,31 +24,14 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Armed:
-    """A plan that was armed, and what became of it.
-
-    Attributes
-    ----------
-    plan : Plan
-    firing : str or None
-        The firing that opened under it; None until the next reading.
-    """
+    """A plan that was armed, and what became of it."""
 
     plan: Plan
-    firing: str | None = None
+    firing: str | None = None  # the firing that opened under it; None until the next reading
 
 
 def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:
     """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
-
-    Parameters
-    ----------
-    writer : JournalWriter
-    asked : Arm
-    firing : FiringInfo or None
-        That runs.
-    now_us : int
-        [µs]
-    who : str
 
     Raises
     ------
@@ -76,14 +59,7 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
 
 
 def keep(writer: JournalWriter, armed: Armed | None) -> None:
-    """Keep what is armed, so that a logger that is started again knows of it.
-
-    Parameters
-    ----------
-    writer : JournalWriter
-    armed : Armed or None
-        None: nothing is armed any more.
-    """
+    """Keep what is armed, so that a logger that is started again knows of it."""
     writer.set_meta(_META, {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing})
 
 
@@ -99,13 +75,7 @@ def kept(reader: JournalReader) -> Armed | None:
 
 
 def dated_title(t_us: int) -> str:
-    """Give the title of a firing that nobody has named.
-
-    Parameters
-    ----------
-    t_us : int
-        Its first reading. [µs]
-    """
+    """Give the title of a firing that nobody has named."""
     return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
 
 

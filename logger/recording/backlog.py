@@ -63,13 +63,7 @@ class Backlog:
         self._early.append(event)
 
     def add(self, unit: Unit) -> list[Unit]:
-        """Add what came in.
-
-        Returns
-        -------
-        list of Unit
-            The oldest, let go of since memory is full.
-        """
+        """Add what came in; give the oldest, let go of since memory is full."""
         self._units.append(unit)
         gone: list[Unit] = []
         while self.readings > BACKLOG_READINGS and len(self._units) > 1:
@@ -81,16 +75,8 @@ class Backlog:
 
         Parameters
         ----------
-        writer : JournalWriter
         firing : FiringInfo or None
             None: only what can't be placed is kept.
-        now_us : int
-            [µs]
-
-        Returns
-        -------
-        int
-            For `written`.
         """
         early = len(self._early)
         if firing is not None:
@@ -114,8 +100,6 @@ class Backlog:
         ----------
         firing : FiringInfo or None
             None: what was said without readings waits for one.
-        early : int
-            From `write`.
 
         Returns
         -------

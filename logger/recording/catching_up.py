@@ -27,10 +27,6 @@ class CatchingUp:
 
     Parameters
     ----------
-    path : Path
-        The journal.
-    plan : Plan or None
-    firing : FiringInfo
     state : bytes or None
         The judgement's; None where there is none that can be gone on from.
     told_us : int
@@ -61,7 +57,6 @@ class CatchingUp:
 
         Returns
         -------
-        judging : Judging
         events : list of Event
             What is to be written: said of readings after `told_us`.
 

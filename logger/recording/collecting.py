@@ -26,13 +26,7 @@ class Collector:
         self._rigs: set[str] = set()
 
     def collect(self, taken: Taken) -> Unit | None:
-        """Convert and judge it.
-
-        Returns
-        -------
-        Unit or None
-            None where there is nothing to write.
-        """
+        """Convert and judge it; None where there is nothing to write."""
         batches, troubles = self._state.convert(taken.frames)
         events = list(taken.events)
         for trouble in troubles:

@@ -34,11 +34,6 @@ log = logging.getLogger(__name__)
 def run_logger(settings: Settings) -> int:
     """Run until SIGINT or SIGTERM.
 
-    Returns
-    -------
-    int
-        0.
-
     Raises
     ------
     UserError
@@ -56,14 +51,7 @@ async def _run(settings: Settings, lock: LoggerLock) -> None:
 
 
 class Logger:
-    """What runs in the event loop, with the journal's thread beside it; belongs to the loop it is made in.
-
-    Parameters
-    ----------
-    settings : Settings
-    lock : LoggerLock
-        Of its folder.
-    """
+    """What runs in the event loop, with the journal's thread beside it; belongs to the loop it is made in."""
 
     def __init__(self, settings: Settings, lock: LoggerLock) -> None:
         self._home, self._lock = settings.home, lock

@@ -19,20 +19,11 @@ Note = Callable[[str, str, dict[str, Any]], None]
 
 @dataclass(slots=True)
 class Given:
-    """A source that the command line names.
-
-    Attributes
-    ----------
-    source : Source
-    port : str
-        The serial port that it reads; empty for any, and for none.
-    table : PlanSource or None
-        What says so in a plan, or `--as`.
-    """
+    """A source that the command line names."""
 
     source: Source
-    port: str = ""
-    table: PlanSource | None = None
+    port: str = ""  # the serial port that it reads; empty for any, and for none
+    table: PlanSource | None = None  # what says so in a plan, or `--as`
 
 
 @dataclass(slots=True)
@@ -53,15 +44,6 @@ class Feeding:
 
     The command line's are read all the time, but for one whose port the armed plan reads in another way. The
     plan's own are read until another plan is armed, also after the firing was finished.
-
-    Parameters
-    ----------
-    put : callable
-        Takes what comes in.
-    note : callable
-    make : callable
-        Makes a source of a plan's table.
-    given : sequence of Given
     """
 
     def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Given]) -> None:

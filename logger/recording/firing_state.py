@@ -25,18 +25,10 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What runs.
-
-    Attributes
-    ----------
-    firing : FiringInfo or None
-    holding : bool
-        Whether readings are let go by until somebody asks for a firing.
-    armed : Armed or None
-    """
+    """What runs."""
 
     firing: FiringInfo | None = None
-    holding: bool = False
+    holding: bool = False  # whether readings are let go by until somebody asks for a firing
     armed: arming.Armed | None = None
 
 
@@ -47,10 +39,6 @@ class FiringState:
     ----------
     given : Plan or None
         For a firing that begins; in place of the running firing's plan if it differs.
-    title : str
-        Of a firing that begins, where the plan has none.
-    invented : bool
-        Whether what comes in is from a simulation.
     """
 
     def __init__(self, given: Plan | None, *, title: str, invented: bool) -> None:

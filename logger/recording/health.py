@@ -22,13 +22,7 @@ LITTLE: Final = 50_000_000
 
 
 class Sign:
-    """The sign of life that a running logger leaves in its folder.
-
-    Parameters
-    ----------
-    home : Home
-        Its folder exists.
-    """
+    """The sign of life that a running logger leaves in its folder."""
 
     def __init__(self, home: Home) -> None:
         self._file = -1
@@ -44,15 +38,7 @@ class Sign:
             self._file = -1
 
     def give(self, *, recording: bool, trouble: str) -> None:
-        """Leave the sign.
-
-        Parameters
-        ----------
-        recording : bool
-            Whether what comes in gets onto the disk.
-        trouble : str
-            What is wrong, in words.
-        """
+        """Leave the sign."""
         up = Uptime.now()
         said = {"pid": os.getpid(), "wall_s": time.time(), "boot": up.boot, "up_s": up.up_s}
         for length in (400, 100, 0):
@@ -66,34 +52,16 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """How the logger fares.
-
-    Attributes
-    ----------
-    running : bool
-    recording : bool
-        Whether what comes in gets onto the disk.
-    trouble : str
-        What is wrong and what to do; empty where nothing is.
-    disk_free_mb : float or None
-        Room in the folder. [MB]
-    """
+    """How the logger fares."""
 
     running: bool
-    recording: bool
-    trouble: str
-    disk_free_mb: float | None
+    recording: bool  # whether what comes in gets onto the disk
+    trouble: str  # what is wrong and what to do; empty where nothing is
+    disk_free_mb: float | None  # room in the folder. [MB]
 
 
 def look(home: Home, trouble: str = "") -> Health:
-    """Tell how the logger of a folder fares.
-
-    Parameters
-    ----------
-    home : Home
-    trouble : str, optional
-        What its last heartbeat in the journal said.
-    """
+    """Tell how the logger of a folder fares."""
     free_mb = None
     with contextlib.suppress(OSError):
         free_mb = round(shutil.disk_usage(home.root).free / 1e6, 1)

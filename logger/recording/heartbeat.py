@@ -15,15 +15,7 @@ if TYPE_CHECKING:
 
 
 class Heartbeat:
-    """Counts what was recorded, and says it together with all else that people want to know of the logger.
-
-    Parameters
-    ----------
-    time_line : HostTime
-    intake : Intake
-    far_end : FarEnd
-        Gives the sources' and beacons' state.
-    """
+    """Counts what was recorded, and says it together with all else that people want to know of the logger."""
 
     def __init__(self, time_line: HostTime, intake: Intake, far_end: FarEnd) -> None:
         self._time, self._intake, self._far_end = time_line, intake, far_end
@@ -48,20 +40,12 @@ class Heartbeat:
 
         Parameters
         ----------
-        standing : Standing
         verdict : dict or None
             The judgement's, as JSON.
         trouble : str
             What is wrong, in words; empty where nothing is.
-        now_us : int
-            [µs]
         readings : int, default 0
             What goes into the journal with this beat.
-
-        Returns
-        -------
-        dict
-            JSON.
         """
         up = Uptime.now()
         return {

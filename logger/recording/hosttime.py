@@ -13,17 +13,9 @@ _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 
 @dataclass(frozen=True, slots=True)
 class Uptime:
-    """How long the host has been up: a clock that nobody sets, and that goes on while the host sleeps.
+    """How long the host has been up: a clock that nobody sets, and that goes on while the host sleeps."""
 
-    Attributes
-    ----------
-    boot : str
-        Another one after each start of the host; empty where the system gives none.
-    up_s : float
-        [s]
-    """
-
-    boot: str
+    boot: str  # another one after each start of the host; empty where the system gives none
     up_s: float
 
     @classmethod
@@ -42,11 +34,6 @@ def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float)
     ----------
     beat : mapping
         The heartbeat of the logger before; empty without a firing that runs.
-    scale : float
-        Fire seconds per real second.
-    up : Uptime
-    wall_s : float
-        The host's clock. [s]
 
     Returns
     -------
@@ -87,48 +74,19 @@ class HostTime:
         self._start_us = round(self._start_wall_s * 1e6) if start_us is None else start_us
 
     def fire_s(self) -> float:
-        """Monotonic seconds of fire time since the start.
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Monotonic seconds of fire time since the start."""
         return (time.monotonic() - self._start_monotonic) * self.scale
 
     def to_fire_s(self, monotonic_s: float) -> float:
-        """Convert a reading of the monotonic clock to fire time since the start.
-
-        Parameters
-        ----------
-        monotonic_s : float
-            From `time.monotonic`. [s]
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Convert a reading of the monotonic clock to fire time since the start."""
         return (monotonic_s - self._start_monotonic) * self.scale
 
     def to_monotonic_s(self, fire_s: float) -> float:
-        """Convert fire time since the start to a reading of the monotonic clock.
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Convert fire time since the start to a reading of the monotonic clock."""
         return fire_s / self.scale + self._start_monotonic
 
     def utc_us(self) -> int:
-        """Now, in fire time.
-
-        Returns
-        -------
-        int
-            UTC, microseconds since 1970. [µs]
-        """
+        """Now, in fire time."""
         return self._start_us + round(self.fire_s() * 1e6)
 
     def clock_error_s(self) -> float:

@@ -30,13 +30,7 @@ log = logging.getLogger(__name__)
 
 
 class Intake:
-    """Takes lines in the event loop; gives frames to the journal's thread.
-
-    Parameters
-    ----------
-    time_line : HostTime
-        Turns arrivals into UTC.
-    """
+    """Takes lines in the event loop; gives frames to the journal's thread."""
 
     def __init__(self, time_line: HostTime) -> None:
         self.counters = Counters()
@@ -97,14 +91,7 @@ class Intake:
         self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
 
     def about(self, said: About, monotonic_s: float) -> None:
-        """Note what a rig says of itself, as it does once when it has started.
-
-        Parameters
-        ----------
-        said : About
-        monotonic_s : float
-            When it said so. [s]
-        """
+        """Note what a rig says of itself, as it does once when it has started."""
         self.placing.about(said, self._time.to_fire_s(monotonic_s))
 
     def check_host_clock(self) -> None:
@@ -121,8 +108,6 @@ class Intake:
         ----------
         after_s : float
             From the first waiting frame. [s]
-        at_most_s : float
-            Wait no longer than this if there is nothing. [s]
         """
         with self._lock:
             self._lock.wait_for(lambda: self._stopped or self._first_s is not None, at_most_s)

@@ -21,6 +21,8 @@ from logger.journal.writer import JournalWriter
 MOST_AN_HOUR: Final = 3
 """Where one journal after the other is damaged, the disk or the memory is: no sense in making more."""
 _AGAIN_S: Final = 0.5
+_PATIENCE: Final = 3
+"""So often in a row it may refuse what it should take, for no known cause; then it counts as damaged."""
 
 log = logging.getLogger(__name__)
 
@@ -30,8 +32,6 @@ class JournalFile:
 
     Parameters
     ----------
-    path : Path
-        The journal.
     tell : callable
         Takes what happened, for the firing's events: a word, and a sentence.
     """
@@ -44,6 +44,7 @@ class JournalFile:
         """Why there is no journal yet; empty where there is one."""
         self.full = ""
         """What the journal that is there doesn't take; empty where it takes all."""
+        self._refusals = 0
         self.damage = ""
         """Set by whoever finds it damaged: another is begun in its place."""
         self.joined = False
@@ -62,7 +63,6 @@ class JournalFile:
         ----------
         resume : callable
             Goes on from what is in it; called again with another journal where it fails on this one.
-        stopped : callable
 
         Returns
         -------
@@ -127,15 +127,6 @@ class JournalFile:
     ) -> bool:
         """Say what it doesn't take, and try what helps against that.
 
-        Parameters
-        ----------
-        exc : JournalError
-        writer : JournalWriter
-        firing : FiringInfo or None
-            That runs.
-        clocks : dict
-            The rigs' clocks.
-
         Returns
         -------
         bool
@@ -144,7 +135,8 @@ class JournalFile:
         if not self.full:
             log.error("%s; readings wait in memory", exc)
         self.full = f"the disk does not take readings: {exc}"
-        if exc.reason == "damaged":
+        self._refusals += exc.reason == "misuse"
+        if exc.reason == "damaged" or self._refusals >= _PATIENCE:
             with contextlib.suppress(JournalError):
                 return self._start_over(writer, firing, clocks, exc)
         elif exc.reason in ("gone", "io", "read_only", "misuse"):
@@ -155,6 +147,7 @@ class JournalFile:
 
     def taken(self) -> None:
         """Note that it takes everything."""
+        self._refusals = 0
         if self.full:
             log.info("the journal takes readings again")
             self.full = ""

@@ -35,18 +35,7 @@ log = logging.getLogger(__name__)
 
 
 class Judged:
-    """Judges what is recorded, and says since when it does.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    time_line : HostTime
-    beacons : callable
-        Gives the state of each rig's beacon.
-    happened : callable
-        Keeps an event that belongs to no reading.
-    """
+    """Judges what is recorded, and says since when it does."""
 
     def __init__(
         self,
@@ -154,17 +143,10 @@ class Judged:
 
         Parameters
         ----------
-        batches : list of Batch
         begun_us : int or None
             Where a firing begins with them. [µs]
         firing : FiringInfo or None
             That is in the journal.
-        plan : Plan or None
-
-        Returns
-        -------
-        events : list of Event
-        estimates : list of (int, Kept)
         """
         try:
             if begun_us is not None:

@@ -37,14 +37,7 @@ _SAID: Final = {
 
 
 class Placing:
-    """Follows every rig's stream of frames.
-
-    Parameters
-    ----------
-    time_line : HostTime
-        Turns arrivals into UTC.
-    counters : Counters
-    """
+    """Follows every rig's stream of frames."""
 
     def __init__(self, time_line: HostTime, counters: Counters) -> None:
         self.refused = 0
@@ -61,14 +54,7 @@ class Placing:
         self.apart = Room()
 
     def about(self, said: About, fire_s: float) -> None:
-        """Note why a rig has started; in the event loop.
-
-        Parameters
-        ----------
-        said : About
-        fire_s : float
-            When it said so. [s]
-        """
+        """Note why a rig has started; in the event loop."""
         reset = said.reset if is_name(said.reset) and said.reset != "unknown" else ""
         self._resets.pop(said.rig, None)
         self._resets[said.rig] = (reset, fire_s)
@@ -76,14 +62,7 @@ class Placing:
             del self._resets[next(iter(self._resets))]
 
     def take(self, lines: list[Line], taken: Taken) -> None:
-        """Find the places of what came in, and of what waited for its place.
-
-        Parameters
-        ----------
-        lines : list of Line
-        taken : Taken
-            Is added to.
-        """
+        """Find the places of what came in, and of what waited for its place."""
         lines, self._early = [*self._early, *lines], []
         for i, line in enumerate(lines):
             self._follow(i, line, lines, taken)
@@ -104,7 +83,6 @@ class Placing:
 
         Parameters
         ----------
-        rig : str
         frames : iterable of (seq, ms, t_us)
             Its latest frames, in order of time.
         channels : iterable of str
@@ -142,7 +120,6 @@ class Placing:
         ----------
         next_id : int
             The next free number.
-        sums : dict of (rig, source) to (frames, bytes)
         rows : sequence of Apart
             The latest ones, which may find their places yet.
         """
@@ -164,13 +141,7 @@ class Placing:
             self._early.append(line)
 
     def clocks(self) -> dict[str, Any]:
-        """State of every rig's clock, for `prime`; in the journal's thread.
-
-        Returns
-        -------
-        dict
-            Rig to plain data.
-        """
+        """State of every rig's clock, for `prime`, as plain data; in the journal's thread."""
         shift_s = self._begin_s()
         return {
             name: {"shift_s": shift_s, **stream.boot.clock.state()}

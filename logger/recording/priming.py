@@ -24,12 +24,6 @@ def prime(placing: Placing, reader: JournalReader, firing: str, now_us: int, *, 
 
     Parameters
     ----------
-    placing : Placing
-    reader : JournalReader
-    firing : str
-        The ID of the one that runs.
-    now_us : int
-        [µs]
     ours : bool
         Whether it is the journal that is written. Of one that was set aside only what can be read counts;
         it is joined later.

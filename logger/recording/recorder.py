@@ -51,18 +51,8 @@ class Recorder:
 
     Parameters
     ----------
-    path : Path
-        The journal.
-    intake : Intake
-    time_line : HostTime
     far_end : FarEnd
         Is told, in the journal's thread, what became of what it sent.
-    plan : Plan or None
-        For a firing that begins; in place of the running firing's plan if it differs.
-    title : str
-        Of a firing that begins, where the plan has none.
-    invented : bool
-        Whether what comes in is from a simulation.
     """
 
     def __init__(

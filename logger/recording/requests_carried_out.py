@@ -59,9 +59,6 @@ class RequestDesk:
 
     Parameters
     ----------
-    time_line : HostTime
-    far_end : FarEnd
-        Has the beacons.
     keep : callable
         See `Keep`.
     """
@@ -76,9 +73,6 @@ class RequestDesk:
 
         Parameters
         ----------
-        writer : JournalWriter
-        request : Request
-        standing : Standing
         judging : Judging or None
             None: nothing is judged at the moment.
 

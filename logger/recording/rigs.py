@@ -29,32 +29,15 @@ from logger.sources.stored import StoredFiring
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What the command line says to the logger.
-
-    Attributes
-    ----------
-    home : Home
-    serial_ports, mqtt_urls : tuple of str
-        Without any of both, serial ports are listened to for a rig.
-    rigs : tuple of str
-        Only these of the rigs that send to a broker; all if empty.
-    stored : Path or None
-        A CSV file of an earlier firing that is to be shown again.
-    sources : tuple of PlanSource
-        Rigs that don't speak the rig's line: of the plan, and of `--as`.
-    plan : Plan or None
-    title : str
-    time_scale : float
-        Above 1 only in sped-up demonstrations.
-    invented : bool
-    """
+    """What the command line says to the logger."""
 
     home: Home
+    # serial_ports, mqtt_urls: without any of both, serial ports are listened to for a rig
     serial_ports: tuple[str, ...] = ()
     mqtt_urls: tuple[str, ...] = ()
-    rigs: tuple[str, ...] = ()
-    stored: Path | None = None
-    sources: tuple[PlanSource, ...] = ()
+    rigs: tuple[str, ...] = ()  # only these of the rigs that send to a broker; all if empty
+    stored: Path | None = None  # a CSV file of an earlier firing that is to be shown again
+    sources: tuple[PlanSource, ...] = ()  # rigs that don't speak the rig's line: of the plan, and of `--as`
     plan: Plan | None = None
     title: str = ""
     time_scale: float = 1.0
@@ -66,9 +49,6 @@ class Rigs(FarEnd):
 
     Parameters
     ----------
-    settings : Settings
-    intake : Intake
-        Takes what comes in.
     beacons : iterable of str
         Rigs that had one when the logger was last here.
 
@@ -152,7 +132,6 @@ def given_sources(
 
     Parameters
     ----------
-    settings : Settings
     answered : callable
         Is given what rigs say besides frames.
     taken : set of str

@@ -48,12 +48,8 @@ class Listener:
     ----------
     address : str
         For the child's environment.
-    socket : socket.socket
-        Readable when there is something to hear.
     ready : bool
         Whether it has said so since `begin`.
-    heard_s : float
-        When it was last heard, by the monotonic clock. [s]
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:

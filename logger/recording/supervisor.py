@@ -35,23 +35,12 @@ USER_ERROR: Final = 2
 
 @dataclass(frozen=True, slots=True)
 class Child:
-    """One process to keep alive.
-
-    Attributes
-    ----------
-    name : str
-        For messages.
-    argv : tuple of str
-        The command line.
-    needed : bool
-        Ends everything when it ends by itself with a user's mistake, or cleanly.
-    watched : bool
-        Tells every second that it lives (`service_manager.tell`); one that hangs is killed and started again.
-    """
+    """One process to keep alive."""
 
     name: str
     argv: tuple[str, ...]
-    needed: bool = True
+    needed: bool = True  # ends everything when it ends by itself with a user's mistake, or cleanly
+    # tells every second that it lives (`service_manager.tell`); one that hangs is killed and started again
     watched: bool = False
 
 
@@ -127,8 +116,6 @@ async def supervise(
     ----------
     children : sequence of Child
         Started in this order, ended in the opposite one.
-    say : callable
-        Takes one line for the person at the terminal.
     silent_s : float, default 10
         A watched child that has been silent for longer hangs. [s]
 
@@ -178,8 +165,6 @@ def own_fault(lived_s: float, code: int) -> bool:
 
     Parameters
     ----------
-    lived_s : float
-        [s]
     code : int
         Its status, or less than 0 the signal that ended it.
 

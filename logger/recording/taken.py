@@ -11,33 +11,18 @@ from logger.recording.far_end import Token
 
 @dataclass(slots=True)
 class Taken:
-    """What has come in since the last time.
+    """What has come in since the last time."""
 
-    Attributes
-    ----------
-    frames : list of (Frame, int)
-        With the time of each, UTC. [µs]
-    apart : list of Apart
-        Frames that nobody can place yet, to be kept as they came.
-    placed : list of int
-        Numbers of frames set apart earlier that are among `frames` now.
-    keys : dict of str to list of (seq, ms, checksum)
-        Of `frames`, by rig.
-    tokens : list of (source, token)
-        To acknowledge once all this is in the journal.
-    refused : list of (source, token)
-        Never to be acknowledged: there is no room to keep them.
-    events : list of Event
-        What happened to rigs and sources.
-    """
-
-    frames: list[tuple[Frame, int]] = field(default_factory=list)
+    frames: list[tuple[Frame, int]] = field(default_factory=list)  # with the time of each, UTC. [µs]
+    # frames that nobody can place yet, to be kept as they came
     apart: list[Apart] = field(default_factory=list)
+    # numbers of frames set apart earlier that are among `frames` now
     placed: list[int] = field(default_factory=list)
-    keys: dict[str, list[Key]] = field(default_factory=dict)
-    tokens: list[Token] = field(default_factory=list)
+    keys: dict[str, list[Key]] = field(default_factory=dict)  # of `frames`, by rig
+    tokens: list[Token] = field(default_factory=list)  # to acknowledge once all this is in the journal
+    # never to be acknowledged: there is no room to keep them
     refused: list[Token] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)  # what happened to rigs and sources
 
     def __bool__(self) -> bool:
         return bool(self.frames or self.apart or self.placed or self.tokens or self.refused or self.events)

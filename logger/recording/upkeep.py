@@ -26,14 +26,7 @@ log = logging.getLogger(__name__)
 
 
 async def look_after(path: Path, journal: JournalFile) -> None:
-    """Check the journal once, and join what is set aside, until cancelled.
-
-    Parameters
-    ----------
-    path : Path
-        The journal.
-    journal : JournalFile
-    """
+    """Check the journal once, and join what is set aside, until cancelled."""
     loop = asyncio.get_running_loop()
     check_at_s = loop.time() + FIRST_S
     again_s: dict[Path, float] = {}

@@ -15,7 +15,6 @@ class Worker:
     ----------
     work : callable
         Is to call `ready` as soon as others may begin.
-    name : str
     """
 
     def __init__(self, work: Callable[[], None], name: str) -> None:

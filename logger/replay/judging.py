@@ -104,13 +104,7 @@ class Judging:
         self._set_columns()
 
     def take(self, batches: Sequence[Batch]) -> list[Event]:
-        """Judge new readings.
-
-        Returns
-        -------
-        list of Event
-            What the judgement says to them, in order of time.
-        """
+        """Judge new readings; give what the judgement says to them, in order of time."""
         for batch in batches:
             self._hold(batch)
         if not self._last_us:
@@ -124,9 +118,6 @@ class Judging:
 
         Parameters
         ----------
-        reader : JournalReader
-        firing : str
-            Its ID.
         since_us : int or None
             From this time on; None for all. [µs]
 
@@ -145,11 +136,6 @@ class Judging:
 
         Parameters
         ----------
-        reader : JournalReader
-        firing : str
-            Its ID.
-        since_us : int or None
-            From this time on; None for all. [µs]
         step_us : int
             A whole part of a minute, or whole minutes. [µs]
 
@@ -166,7 +152,7 @@ class Judging:
                 self.note(event.t_us, event.data)
         if self._stored and since_us is None:
             self._judge_afresh(self.judge.plan, self._usual_s(reader.batches(firing)))
-        stored = reader.batches(firing, since_us=since_us)
+        stored = reader.batches(firing, since_us=since_us or 0)
         span_us = max(step_us, _MINUTE_US)
         # All rigs' readings of that time together, so that none of them looks late.
         for span, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // span_us):
@@ -194,17 +180,6 @@ class Judging:
     def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
         """Carry out what a person does about an alarm.
 
-        Parameters
-        ----------
-        now_us : int
-            [µs]
-        action : {'ack', 'shelve', 'unshelve'}
-        key : str
-            The alarm's.
-        who : str
-        minutes : float, default 10
-            To silence it for. [min]
-
         Raises
         ------
         RequestError
@@ -222,8 +197,6 @@ class Judging:
 
         Parameters
         ----------
-        t_us : int
-            [µs]
         data : dict
             `zone`, `temperature_c`, `emissivity`.
 
@@ -236,40 +209,16 @@ class Judging:
         return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
 
     def retract_spot(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a spot reading back, as if it had never been.
-
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-        data : dict
-            As it was given to `spot`.
-        """
+        """Take a spot reading back, as if it had never been."""
         self.judge.retract_spot(self.seconds(t_us), read_spot(data).zone)
 
     def note(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a note, as it is kept in the journal: that coals are being raked out changes what is called.
-
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-        data : dict
-            `kind`.
-        """
+        """Take a note, as the journal keeps it: that coals are being raked out changes what is called."""
         if data.get("kind") == RAKED:
             self.judge.raked(self.seconds(t_us))
 
     def retract_note(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a note back, as if it had never been.
-
-        Parameters
-        ----------
-        t_us : int
-            [µs]
-        data : dict
-            As it was given to `note`.
-        """
+        """Take a note back, as if it had never been."""
         if data.get("kind") == RAKED:
             self.judge.retract_raked(self.seconds(t_us))
 
@@ -290,22 +239,11 @@ class Judging:
         ----------
         ahead : bool, default True
             Whether to say what comes, too.
-
-        Returns
-        -------
-        dict
-            JSON.
         """
         return verdict_data(self.judge.verdict(ahead=ahead))
 
     def snapshot(self) -> bytes:
-        """Everything needed to go on after a restart.
-
-        Returns
-        -------
-        bytes
-            For `restore`.
-        """
+        """Everything needed to go on after a restart."""
         return _HEAD.pack(self._judged_us, len(self.plan.probes)) + self.judge.snapshot()
 
     def restore(self, state: bytes | None, seen: Sequence[tuple[str, str]]) -> int | None:
@@ -315,8 +253,6 @@ class Judging:
         ----------
         state : bytes or None
             From `snapshot`; None if there is none.
-        seen : sequence of (rig, channel)
-            The firing's channels so far, in order of first appearance.
 
         Returns
         -------
@@ -340,23 +276,11 @@ class Judging:
         return int(judged_us) + 1
 
     def seconds(self, t_us: int) -> float:
-        """Convert a time to seconds since the firing's first reading.
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Convert a time to seconds since the firing's first reading."""
         return (t_us - self._started_us) / 1e6
 
     def micros(self, t_s: float) -> int:
-        """Convert seconds since the firing's first reading to a time.
-
-        Returns
-        -------
-        int
-            [µs]
-        """
+        """Convert seconds since the firing's first reading to a time."""
         return self._started_us + round(t_s * 1e6)
 
     def _set_columns(self) -> None:
@@ -458,8 +382,6 @@ def rehearse(
 
     Parameters
     ----------
-    reader : JournalReader
-    firing : FiringInfo
     plan : Plan, optional
         The firing's own if left out.
     estimating : bool, default False

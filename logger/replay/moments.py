@@ -43,9 +43,6 @@ class Moments:
 
         Parameters
         ----------
-        t_s : float
-            [s]
-        verdict : LoadVerdict
         ahead : bool
             Whether there are forecasts in it; those of the moment before hold on if not.
         """
@@ -110,8 +107,6 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
 
     Parameters
     ----------
-    reader : JournalReader
-    firing : FiringInfo
     plan : Plan, optional
         The firing's own if left out.
 
@@ -153,7 +148,6 @@ def with_alarms(plan: Plan, alarms: dict[str, dict[str, float | bool]]) -> Plan:
 
     Parameters
     ----------
-    plan : Plan
     alarms : dict
         By rule: the settings that are to be others.
 

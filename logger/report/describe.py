@@ -15,23 +15,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """Something that can be written down about a firing.
-
-    Attributes
-    ----------
-    name : str
-        Key among the firing's facts.
-    label : str
-    hint : str
-        What belongs there.
-    after : bool
-        Whether it is known only when the pots are out.
-    """
+    """Something that can be written down about a firing."""
 
     name: str
     label: str
     hint: str
-    after: bool = False
+    after: bool = False  # whether it is known only when the pots are out
 
 
 TITLE: Final = Field("title", "Title", "What the firing is called.")
@@ -62,18 +51,7 @@ class DescribeError(RequestError):
 
 
 def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
-    """Give what has been written down.
-
-    Parameters
-    ----------
-    facts : dict
-        The firing's.
-
-    Returns
-    -------
-    list of (Field, str)
-        In the order they are shown in; empty ones left out.
-    """
+    """Give what has been written down, in the order they are shown in; empty ones left out."""
     return [(field, text) for field in FIELDS if isinstance(text := facts.get(field.name), str) and text]
 
 
@@ -118,8 +96,6 @@ def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) ->
 
     Parameters
     ----------
-    writer : JournalWriter
-    firing : FiringInfo
     data : dict
         Some of the fields, and `title`; the others stay as they are.
 

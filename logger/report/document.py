@@ -51,15 +51,6 @@ _POLICY: Final = (
 def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> int:
     """Write a firing's report.
 
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : str
-        Its ID.
-    out : Path
-        Replaced if it is there.
-    shown : Shown
-
     Returns
     -------
     int
@@ -83,10 +74,6 @@ def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height:
 
     Parameters
     ----------
-    known : Gathered
-    traces : Traces
-        Thinned.
-    shown : Shown
     width, height : float
         [px]
     """
@@ -98,17 +85,8 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
 
     Parameters
     ----------
-    known : Gathered
-    traces : Traces
-        Thinned.
-    shown : Shown
     photos : sequence of bytes
         JPEG; they go into the file.
-
-    Returns
-    -------
-    str
-        A whole HTML document.
     """
     entries = story(known, shown)
     info = known.info

@@ -31,8 +31,6 @@ def canvas(width: float, height: float, label: str) -> Element:
 
     Parameters
     ----------
-    width, height : float
-        [px]
     label : str
         What it shows, for those who can't see it.
     """
@@ -49,39 +47,17 @@ def canvas(width: float, height: float, label: str) -> Element:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something that happened, marked on the traces.
+    """Something that happened, marked on the traces."""
 
-    Attributes
-    ----------
-    number : int
-        In the list that stands beside the picture; 0 for none.
-    t_s : float
-        [s]
-    kind : str
-        `note`, `spot`, `alarm` or `good`.
-    temperature_c : float or None
-        Where a spot reading goes. [°C]
-    """
-
-    number: int
+    number: int  # in the list that stands beside the picture; 0 for none
     t_s: float
-    kind: str
-    temperature_c: float | None = None
+    kind: str  # `note`, `spot`, `alarm` or `good`
+    temperature_c: float | None = None  # where a spot reading goes. [°C]
 
 
 @dataclass(frozen=True, slots=True)
 class Scales:
-    """Where times and temperatures fall on the picture.
-
-    Attributes
-    ----------
-    width, height : float
-        Of the picture.
-    end_s : float
-        [s]
-    top_c : float
-        [°C]
-    """
+    """Where times and temperatures fall on the picture."""
 
     width: float
     height: float
@@ -141,18 +117,12 @@ def draw(
 
     Parameters
     ----------
-    traces : Traces
-        Thinned.
     started_us : int
         Time of the first reading. [µs]
-    target_c, burnout_c : float
-        [°C]
     stages : sequence of dict
         `stage` and `from_s`.
-    marks : sequence of Mark
     doubtful : mapping of str to sequence of (from, to)
         By probe, when its readings are not to be believed: drawn pale. [s]
-    shown : Shown
     width, height : float
         In pixels where nothing stretches it: letters are 16 high.
 

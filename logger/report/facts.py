@@ -35,57 +35,29 @@ Unit = Literal["°C", "Δ°C", "°C/min", "min", "count"]
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One line of what people compare.
+    """One line of what people compare."""
 
-    Attributes
-    ----------
-    key : str
-        With its unit (`peak_c`, `above_600_min`).
-    zone : str or None
-        None: of the whole load.
-    label : str
-        `{0}` and `{1}` stand for `limits_c`.
-    unit : str
-        `°C`, `Δ°C` (a difference), `°C/min`, `min` or `count`.
-    value : float or None
-        None where there is nothing to say.
-    at_s : float or None
-        When, from the first reading. [s]
-    basis : {'measured', 'judged', 'estimated', 'written'}
-        Counted from readings; said by the judgement; from a model; written down by people.
-    words : str
-        What else is to be said.
-    limits_c : tuple of float
-        Temperatures it speaks of. [°C]
-    low, high : float or None
-        Between which an estimate moves with what nobody knows.
-    """
-
-    key: str
-    zone: str | None
-    label: str
-    unit: Unit
-    value: float | None
-    at_s: float | None = None
+    key: str  # with its unit (`peak_c`, `above_600_min`)
+    zone: str | None  # None: of the whole load
+    label: str  # `{0}` and `{1}` stand for `limits_c`
+    unit: Unit  # `°C`, `Δ°C` (a difference), `°C/min`, `min` or `count`
+    value: float | None  # None where there is nothing to say
+    at_s: float | None = None  # when, from the first reading. [s]
+    # 'measured' | 'judged' | 'estimated' | 'written'; counted from readings; said by the judgement; from a
+    # model; written down by people
     basis: Basis = "measured"
-    words: str = ""
-    limits_c: tuple[float, ...] = ()
+    words: str = ""  # what else is to be said
+    limits_c: tuple[float, ...] = ()  # temperatures it speaks of. [°C]
+    # low, high: between which an estimate moves with what nobody knows
     low: float | None = None
     high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class PotsPeak:
-    """The highest that a zone's pots themselves were estimated to be at, while the firing ran.
+    """The highest that a zone's pots themselves were estimated to be at, while the firing ran."""
 
-    Attributes
-    ----------
-    c, low_c, high_c : float
-        And its band. [°C]
-    at_s : float
-        [s]
-    """
-
+    # c, low_c, high_c: the temperature and its band. [°C]
     c: float
     low_c: float
     high_c: float
@@ -106,8 +78,6 @@ def facts_of(
 
     Parameters
     ----------
-    plan : Plan
-    levels : Levels
     rehearsal : mapping
         From `judgement.rehearsal.summary`.
     alarms : sequence of mapping

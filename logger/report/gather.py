@@ -26,59 +26,31 @@ LONG_US: Final = 24 * 3600 * 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Something that somebody wrote down, or that was called; times from the first reading.
+    """Something that somebody wrote down, or that was called; times from the first reading."""
 
-    Attributes
-    ----------
-    t_s : float
-        [s]
-    data : dict
-        As it is in the journal.
-    who : str
-    """
-
-    t_s: float
-    data: dict[str, Any]
+    t_s: float  # [s]
+    data: dict[str, Any]  # as it is in the journal
     who: str
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """What is known of a firing.
-
-    Attributes
-    ----------
-    info : FiringInfo
-    plan : Plan
-        By which it was judged; with a probe for each channel where nobody made one.
-    levels : Levels
-    lit : Moment
-    distrusted : dict of str to list of (from, to)
-        By probe, when the judgement didn't believe it. [s]
-    rehearsal : dict
-        From `judging.rehearse`.
-    alarms : list of dict
-        `rule`, `title`, `warning`, `zone`, `probe`, `raised_s`, `cleared_s`, `message`.
-    live : bool
-        Whether the alarms are those that were called beside the fire; else they were worked out afterwards.
-    notes, spots : list of Written
-    facts : list of Fact
-    unproven : list of str
-        Rigs whose readings carried neither checksum nor counter.
-    """
+    """What is known of a firing."""
 
     info: FiringInfo
-    plan: Plan
+    plan: Plan  # by which it was judged; with a probe for each channel where nobody made one
     levels: Levels
     lit: Moment
-    distrusted: dict[str, list[Span]]
-    rehearsal: dict[str, Any]
+    distrusted: dict[str, list[Span]]  # by probe, when the judgement didn't believe it. [s]
+    rehearsal: dict[str, Any]  # from `judging.rehearse`
+    # `rule`, `title`, `warning`, `zone`, `probe`, `raised_s`, `cleared_s`, `message`
     alarms: list[dict[str, Any]]
+    # whether the alarms are those that were called beside the fire; else they were worked out afterwards
     live: bool
     notes: list[Written]
     spots: list[Written]
     facts: list[Fact]
-    unproven: list[str]
+    unproven: list[str]  # rigs whose readings carried neither checksum nor counter
 
 
 def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
@@ -86,8 +58,6 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     rehearsal : dict, optional
         From `judging.rehearse` under the firing's own plan; made if left out, which takes a second or two.
     """
@@ -131,8 +101,6 @@ def zone_levels(
 
     Parameters
     ----------
-    reader : JournalReader
-    info : FiringInfo
     doubtful : mapping of str to sequence of (from, to), optional
         From `distrusted`; none before the firing has been judged.
     """
@@ -207,13 +175,7 @@ def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
 
 
 def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
-    """Give when which probe could not be trusted.
-
-    Returns
-    -------
-    dict of str to list of (from, to)
-        By probe; infinite where it was at fault to the end. [s]
-    """
+    """Give when each probe could not be trusted, in s; infinite where it was at fault to the end."""
     spans: dict[str, list[Span]] = {}
     for alarm in rehearsal["alarms"]:
         if alarm["rule"] == "probe_fault" and alarm["probe"]:

@@ -28,45 +28,24 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What one probe read, in means over short times.
+    """What one probe read, in means over short times."""
 
-    Attributes
-    ----------
-    probe : str
-        Its name in the plan.
-    t_s : array, shape (n,)
-        Ascending. [s]
-    mean_c : array, shape (n,)
-        NaN where nothing was OK. [°C]
-    """
-
-    probe: str
-    t_s: Floats
-    mean_c: Floats
+    probe: str  # its name in the plan
+    t_s: Floats  # array, shape (n,); ascending. [s]
+    mean_c: Floats  # array, shape (n,); NaN where nothing was OK. [°C]
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """How hot each zone was, on an even grid.
+    """How hot each zone was, on an even grid."""
 
-    Attributes
-    ----------
-    zones : tuple of str, length z
-    pots : tuple of bool, length z
-        False for a zone that holds coals only.
-    t_s : array, shape (n,)
-        Middle of each step, from the firing's first reading. [s]
-    level_c : array, shape (n, z)
-        As the judgement takes it: by its walls, else by its air; NaN where there was none. [°C]
-    step_s : float
-        [s]
-    """
-
-    zones: tuple[str, ...]
-    pots: tuple[bool, ...]
-    t_s: Floats
+    zones: tuple[str, ...]  # length z
+    pots: tuple[bool, ...]  # length z; False for a zone that holds coals only
+    t_s: Floats  # array, shape (n,); middle of each step, from the firing's first reading. [s]
+    # array, shape (n, z); as the judgement takes it: by its walls, else by its air; NaN where there was none.
+    # [°C]
     level_c: Floats
-    step_s: float
+    step_s: float  # [s]
 
     @property
     def of_pots(self) -> Floats:
@@ -96,11 +75,6 @@ class Levels:
     def line(self, zone: str) -> Floats:
         """Give one zone.
 
-        Returns
-        -------
-        array, shape (n,)
-            [°C]
-
         Raises
         ------
         ValueError
@@ -111,21 +85,11 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A time by which firings can be laid over one another.
+    """A time by which firings can be laid over one another."""
 
-    Attributes
-    ----------
-    t_s : float
-        From the first reading. [s]
-    how : str
-        In words, how it was found.
-    found : bool
-        False where it is only a stand-in.
-    """
-
-    t_s: float
-    how: str
-    found: bool
+    t_s: float  # from the first reading. [s]
+    how: str  # in words, how it was found
+    found: bool  # False where it is only a stand-in
 
 
 def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequence[Span]]) -> Levels:
@@ -133,7 +97,6 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
 
     Parameters
     ----------
-    plan : Plan
     lines : sequence of Line
         Probes that the plan doesn't name are left out.
     distrusted : mapping of str to sequence of (from, to)

@@ -16,7 +16,6 @@ def el(tag: str, *children: Child, **attributes: object) -> Element:
 
     Parameters
     ----------
-    tag : str
     *children : Element, str or None
         Text stays text; None is left out.
     **attributes : object
@@ -34,13 +33,7 @@ def el(tag: str, *children: Child, **attributes: object) -> Element:
 
 
 def add(parent: Element, *children: Child) -> Element:
-    """Put more into an element.
-
-    Returns
-    -------
-    Element
-        The parent.
-    """
+    """Put more into an element; give the parent."""
     for child in children:
         if child is None:
             continue
@@ -65,22 +58,10 @@ def plain(text: str) -> str:
 
 
 def html(root: Element) -> str:
-    """Write a whole document.
-
-    Parameters
-    ----------
-    root : Element
-        `html`.
-    """
+    """Write a whole document."""
     return "<!DOCTYPE html>\n" + ET.tostring(root, encoding="unicode", method="html") + "\n"
 
 
 def svg(root: Element) -> str:
-    """Write a drawing as a file of its own.
-
-    Parameters
-    ----------
-    root : Element
-        `svg`, with its namespace as an attribute.
-    """
+    """Write a drawing as a file of its own."""
     return ET.tostring(root, encoding="unicode", method="xml") + "\n"

@@ -34,20 +34,7 @@ class PhotoError(UserError):
 
 
 def photos_of(home: Path, firing: str) -> list[Path]:
-    """Give a firing's photos.
-
-    Parameters
-    ----------
-    home : Path
-        The user's folder.
-    firing : str
-        Its ID.
-
-    Returns
-    -------
-    list of Path
-        In the order they were added.
-    """
+    """Give a firing's photos, in the order they were added."""
     folder = _folder(home, firing)
     if not folder.is_dir():
         return []
@@ -59,9 +46,6 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
 
     Parameters
     ----------
-    home : Path
-    firing : str
-        The ID of a firing that there is.
     data : bytes
         JPEG, PNG or WebP.
 
@@ -103,16 +87,6 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
 def scaled_down(data: bytes) -> bytes:
     """Scale a photo down.
 
-    Parameters
-    ----------
-    data : bytes
-        JPEG, PNG or WebP.
-
-    Returns
-    -------
-    bytes
-        JPEG.
-
     Raises
     ------
     PhotoError
@@ -141,13 +115,6 @@ def scaled_down(data: bytes) -> bytes:
 
 def photo_called(home: Path, firing: str, name: str) -> Path:
     """Find one photo.
-
-    Parameters
-    ----------
-    home : Path
-    firing : str
-    name : str
-        As its file is called.
 
     Raises
     ------

@@ -24,49 +24,24 @@ class ZoneUnknownError(UserError):
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """How numbers and times are written.
-
-    Attributes
-    ----------
-    unit : {'C', 'F'}
-    zone : tzinfo
-    zone_name : str
-    """
+    """How numbers and times are written."""
 
     unit: Literal["C", "F"]
     zone: tzinfo
     zone_name: str
 
     def number(self, temperature_c: float) -> float:
-        """Give a temperature in the unit that is shown.
-
-        Returns
-        -------
-        float
-            [°C or °F]
-        """
+        """Give a temperature in the unit that is shown."""
         return temperature_c * 1.8 + 32.0 if self.unit == "F" else temperature_c
 
     def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:
-        """Write a temperature.
-
-        Returns
-        -------
-        str
-            A dash where there is none.
-        """
+        """Write a temperature; a dash where there is none."""
         if temperature_c is None:
             return "–"
         return _signed(self.number(temperature_c), 0) + (f" °{self.unit}" if unit else "")
 
     def fact(self, fact: Fact) -> str:
-        """Write what a fact says.
-
-        Returns
-        -------
-        str
-            With its unit; a dash where there is nothing to say.
-        """
+        """Write what a fact says, with its unit; a dash where there is nothing to say."""
         value = fact.value
         if value is None:
             return "–"
@@ -88,24 +63,12 @@ class Shown:
         return fact.label.format(*(self.degrees(limit) for limit in fact.limits_c))
 
     def moment(self, t_us: int) -> str:
-        """Write a day and a time of day.
-
-        Returns
-        -------
-        str
-            In the zone, which is not named.
-        """
+        """Write a day and a time of day in the zone, which is not named."""
         return f"{datetime.fromtimestamp(t_us / 1e6, self.zone):%-d %B %Y, %H:%M}"
 
 
 def since(t_s: float | None) -> str:
-    """Write a time since the first reading.
-
-    Returns
-    -------
-    str
-        `0:41` for 41 minutes; a dash where there is none.
-    """
+    """Write a time since the first reading: `0:41` for 41 minutes; a dash where there is none."""
     if t_s is None:
         return "–"
     minutes = int(t_s // 60)
@@ -117,7 +80,6 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
 
     Parameters
     ----------
-    unit : {'C', 'F'}
     zone : str, optional
         Such as `Europe/Vienna`; this machine's if left out.
 

@@ -36,16 +36,10 @@ def draw_stack(
 
     Parameters
     ----------
-    traces : Traces
-        Thinned.
-    started_us : int
-        Time of the first reading. [µs]
     doubtful : mapping of str to sequence of (from, to)
         By probe, when its readings are not to be believed: left out. [s]
     marks : sequence of Mark
         Their times, as in the picture of the traces; its time axis is this one's too.
-    shown : Shown
-    width, height : float
 
     Returns
     -------

@@ -33,13 +33,7 @@ HEAT: Final = (
 
 
 def heat(temperature_c: float) -> str:
-    """Give the colour of a temperature.
-
-    Returns
-    -------
-    str
-        `rgb(…)`.
-    """
+    """Give the colour of a temperature: `rgb(…)`."""
     c = min(max(temperature_c, HEAT[0][0]), HEAT[-1][0])
     k = next(k for k in range(1, len(HEAT)) if c <= HEAT[k][0])
     (c0, low), (c1, high) = HEAT[k - 1 : k + 1]

@@ -15,29 +15,15 @@ from logger.words.notes import NOTES
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing that happened.
-
-    Attributes
-    ----------
-    mark : Mark
-    text : str
-    warning : bool
-        An alarm that is no good news.
-    """
+    """One thing that happened."""
 
     mark: Mark
     text: str
-    warning: bool = False
+    warning: bool = False  # an alarm that is no good news
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
-    """Tell what happened.
-
-    Returns
-    -------
-    list of Entry
-        In order of time, numbered from 1; good news have no number.
-    """
+    """Tell what happened, in order of time, numbered from 1; good news have no number."""
     found: list[tuple[float, str, str, bool, float | None]] = []
     for note in known.notes:
         found.append((note.t_s, "note", _note(note.data) + _by(note.who), False, None))
@@ -77,10 +63,6 @@ def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) ->
 
     Parameters
     ----------
-    zone : mapping
-        From the rehearsal.
-    plan : Plan
-    shown : Shown
     pots : bool
         False: it holds coals only.
     """

@@ -10,6 +10,7 @@ import enum
 import math
 from array import array
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -153,6 +154,11 @@ class Boot:
         self._delay_s = 0.0
         self._still = False
 
+    @property
+    def room(self) -> int:
+        """Number of frames whose clocks and checksums there is room for."""
+        return max(len(self._clocks), len(self._keys))
+
     def at(self, came: Came) -> tuple[int, int]:
         """Undo the wraps: the `seq` and `ms` nearest to the newest ones."""
         seq, ms = self.top
@@ -241,6 +247,9 @@ class Boot:
             return Fit.LATE if prompt else Fit.BEHIND
         if (hole := self._hole(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
+                return Fit.NO
+            left, right = (hole.first - 1, hole.before_ms), (hole.last + 1, hole.after_ms)
+            if not (self.keeps_pace(at, left) and self.keeps_pace(right, at)):
                 return Fit.NO
             narrow = hole.after_ms - hole.before_ms <= NARROW_MS
             return Fit.LATE if prompt or (narrow and not restarted) else Fit.BEHIND
@@ -428,6 +437,12 @@ class Boot:
     def has_room_for(self, came: Came) -> bool:
         """Whether a frame is one that is missing between others."""
         return self.fit(came) in (Fit.BEHIND, Fit.LATE) and not self.is_before_first(came)
+
+    def misses_just(self, frames: Sequence[Came]) -> bool:
+        """Whether these frames, in order, are all that is missing between two others, and no more."""
+        first, last = self.at(frames[0])[0], self.at(frames[-1])[0]
+        hole = self._hole(first)
+        return hole is not None and (hole.first, hole.last, len(frames)) == (first, last, last - first + 1)
 
     def is_before_first(self, came: Came) -> bool:
         """Whether a frame is older than all that is known of this boot."""

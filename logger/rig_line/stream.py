@@ -19,7 +19,7 @@ from collections import deque
 from itertools import pairwise
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, Fit, Trust
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, WINDOW, Boot, Came, Fit, Trust, signed
 from logger.rig_line.clock import RigClock
 from logger.rig_line.strand import Strand
 from logger.rig_line.wire import Counters
@@ -32,7 +32,9 @@ HELD: Final = 20_000
 """Frames of one rig that are held in memory at most; older ones stay where the caller keeps them."""
 
 _STRANDS: Final = 16
-_PAST: Final = 12
+_PAST: Final = 64
+"""Boots that are remembered at most, and of long ones so many."""
+_LONG_PAST: Final = 12
 _SPED_S: Final = 1.5
 """Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
 _SOON_MS: Final = 3_600_000
@@ -103,6 +105,7 @@ class Stream:
         self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line was last heard, as they came
         self._keys: dict[tuple[int, int, int], None] = {}  # of what was held
         self._shadow: Strand | None = None
+        self._last_again: tuple[Boot, Came] | None = None
         self._twins_told_s = self._pondered_s = float("-inf")
         self._drift = 0.0
 
@@ -162,10 +165,13 @@ class Stream:
                 return outcome
             return self._hold(came, begin)
         fit = boot.fit(came)
-        if fit is Fit.SAME or (
-            any(past.has(came) for past in self._past) and not (fit is Fit.EXACT and boot.on_time(came))
-        ):
-            return self._again(came)
+        past = next((past for past in self._past if past.has(came)), None)
+        if fit is Fit.SAME or past is not None:
+            said_by = boot if past is None else past
+            burst = self._comes_in_a_burst(said_by, came)
+            if past is None or burst or not (fit is Fit.EXACT and boot.on_time(came)):
+                self._last_again = said_by, came
+                return self._again(came, burst)
         if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE) and not self._is_a_rivals(came, boot):
             return self._place(came, fit)
         strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
@@ -182,6 +188,14 @@ class Stream:
                 return outcome
         return self._hold(came, begin)
 
+    def _comes_in_a_burst(self, said_by: Boot, came: Came) -> bool:
+        """Tell whether a broker is sending again what a boot had said: the one before came just now."""
+        if self._last_again is None or self._last_again[0] is not said_by:
+            return False
+        before = self._last_again[1]
+        soon = came.arrival_s - before.arrival_s < 0.3 * said_by.pace_ms / 1000
+        return soon and 0 < signed(came.seq - before.seq) <= SWAPPED
+
     def _is_a_rivals(self, came: Came, boot: Boot) -> bool:
         """Tell whether a frame only looks like the line's: in better time it goes on what can't be of it."""
         delay_s = boot.delay_s(boot.at(came)[1], came.arrival_s)
@@ -189,7 +203,7 @@ class Stream:
             return False
         return any(
             s.joined is None
-            and s.goes_on(came)
+            and (s.goes_on(came) or (len(s) >= 3 and s.takes(came)))
             and s.off_s(came) + _ALIKE_S / 2 < delay_s
             and boot.fit(s.first_new) is Fit.NO
             for s in self._strands
@@ -216,13 +230,15 @@ class Stream:
         self._keys.pop(came.key, None)
         outcome.placed.append((came, t_s))
 
-    def _again(self, came: Came) -> Outcome:
-        """The bytes are on disk. A rig that starts again may say the same all the same."""
+    def _again(self, came: Came, burst: bool) -> Outcome:
+        """The bytes are on disk. A rig that starts again may say the same all the same, but to its beat."""
         boot = self.boot
         assert boot is not None
         self._counters.duplicates += 1
         outcome = Outcome(Verdict.DUPLICATE)
-        if boot.silent(came.arrival_s, QUICK_S / 2) and boot.may_have_restarted(came.ms, came.arrival_s):
+        if burst:
+            self._strands = [s for s in self._strands if not all(one.known for one in s.frames)]
+        elif boot.silent(came.arrival_s, QUICK_S / 2) and boot.may_have_restarted(came.ms, came.arrival_s):
             came.known = True
             self._settle(self._join(came), came.arrival_s, outcome)
             if any(placed is came for placed, _ in outcome.placed):
@@ -443,7 +459,8 @@ class Stream:
         if self.boot is not None:
             self.boot.ends_s = begins_s
             self._past.append(self.boot)
-            del self._past[:-_PAST]
+            while len(self._past) > _PAST or sum(b.room for b in self._past) > _LONG_PAST * WINDOW:
+                del self._past[0]
         self.boot = boot
 
     def _is_disorder(self, now_s: float) -> bool:
@@ -510,7 +527,7 @@ class Stream:
                 continue
             first = strand.first_new
             fits = boot.fit(first) in (Fit.BEHIND, Fit.LATE)
-            if gap and fits and self._belongs(strand, boot, now_s):
+            if fits and (boot.misses_just(strand.in_order()) or (gap and self._belongs(strand, boot, now_s))):
                 self._merge(strand, boot, outcome)
             elif idle_s > ALONE_S and fits and not boot.is_before_first(first):
                 self._merge(strand, boot, outcome)

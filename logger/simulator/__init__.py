@@ -40,30 +40,16 @@ __all__ = (
 
 @dataclass(frozen=True, slots=True)
 class SimulatedFiring:
-    """A simulated firing, n instants, k probes in the plan's order.
+    """A simulated firing, n instants, k probes in the plan's order."""
 
-    Attributes
-    ----------
-    plan : Plan
-        Its title says that it is invented; channels and cold junctions are those of the simulated rig.
-    t_s : array (n,)
-        From the first reading. [s]
-    temperature_c : array (n, k)
-        As read, with lag, flicker and noise; NaN where faulty or beyond range. [°C]
-    status : uint8 array (n, k)
-        `Status` of each.
-    cold_junction_c : array (n, k)
-        NaN for infrared. [°C]
-    truth : dict
-        What really happened (`logger.simulator.truth`).
-    """
-
+    # its title says that it is invented; channels and cold junctions are those of the simulated rig
     plan: Plan
-    t_s: Floats
+    t_s: Floats  # array (n,); from the first reading. [s]
+    # array (n, k); as read, with lag, flicker and noise; NaN where faulty or beyond range. [°C]
     temperature_c: Floats
-    status: Bytes
-    cold_junction_c: Floats
-    truth: dict[str, Any]
+    status: Bytes  # uint8 array (n, k); `Status` of each
+    cold_junction_c: Floats  # array (n, k); NaN for infrared. [°C]
+    truth: dict[str, Any]  # what really happened (`logger.simulator.truth`)
 
 
 def simulate(
@@ -102,12 +88,6 @@ def simulate(
 def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
     """Let one scenario burn and read it.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    rate_hz : float, default 1
-        0.05 to 50. [Hz]
-
     Raises
     ------
     ScenarioError
@@ -129,14 +109,7 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
 
 
 def write_csv(firing: SimulatedFiring, path: Path) -> None:
-    """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature.
-
-    Parameters
-    ----------
-    firing : SimulatedFiring
-    path : Path
-        Replaced.
-    """
+    """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature."""
     with _whole(path) as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["time_s", *(probe.name for probe in firing.plan.probes)])
@@ -145,14 +118,7 @@ def write_csv(firing: SimulatedFiring, path: Path) -> None:
 
 
 def write_truth(firing: SimulatedFiring, path: Path) -> None:
-    """Write what really happened as JSON.
-
-    Parameters
-    ----------
-    firing : SimulatedFiring
-    path : Path
-        Replaced.
-    """
+    """Write what really happened as JSON."""
     with _whole(path) as file:
         json.dump(firing.truth, file, indent=1)
         file.write("\n")

@@ -27,9 +27,6 @@ class ColdFrames:
     ----------
     scenario : Scenario
         Gives probes, their noise and lag, and the air's temperature.
-    rate_hz : float
-        [Hz]
-    rig : str
     seq, ms : int
         Counter and clock of the first frame.
     swapped : collection of str
@@ -72,18 +69,7 @@ class ColdFrames:
             raise ScenarioError(f"{channel}: no such channel; there are {', '.join(sorted(known))}")
 
     def line(self, index: int) -> bytes:
-        """Give the line of one frame.
-
-        Parameters
-        ----------
-        index : int
-            From 0.
-
-        Returns
-        -------
-        bytes
-            With its newline.
-        """
+        """Give the line of one frame, with its newline."""
         air_c = self._scenario.ambient_c
         box_c = air_c + BOX_ABOVE_C
         samples = {}

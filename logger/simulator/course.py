@@ -42,7 +42,6 @@ class Course:
         [m/s]
     lit, fed, rake : int or None
         When the wood was lit, feeding ended, raking out began. [s]
-    events : list of dict
     """
 
     def __init__(self, scenario: Scenario) -> None:
@@ -78,8 +77,6 @@ class Course:
 
         Parameters
         ----------
-        now : int
-            [s]
         outside_c, middle_c, gas_c : array (z,)
             The walls' outer faces and middles, and the gas around them. [°C]
         """
@@ -104,13 +101,7 @@ class Course:
                 self._rain(now, rain)
 
     def ended(self, now: int) -> bool:
-        """Say whether nobody waits any longer.
-
-        Parameters
-        ----------
-        now : int
-            [s]
-        """
+        """Say whether nobody waits any longer."""
         if now >= LONGEST_S:
             return True
         if self.rake is not None and now >= self.rake + 1500:

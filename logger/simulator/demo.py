@@ -25,11 +25,8 @@ def prepare(
 
     Parameters
     ----------
-    home : Home
     seed : int or None
         None: the usual firing.
-    speed : float
-        Times life.
     stored : Path, optional
         A CSV file of an earlier firing, to be shown again in place of an invented one.
 

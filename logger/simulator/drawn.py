@@ -41,8 +41,6 @@ def draw(seed: int, *, mishaps: str | Iterable[str] = "any", probes: int | None 
 
     Parameters
     ----------
-    seed : int
-        0 or more.
     mishaps : 'any', 'none' or names from `MISHAPS`
         `any` draws none to three of them, `none` draws a firing in which nothing is wrong (it still has
         flicker, gusts, wind and armloads), names ask for just these.

@@ -74,40 +74,21 @@ def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
 
 @dataclass(slots=True)
 class Fire:
-    """What happened, on a grid of one second. n seconds, z zones, coal patches: the middle, then one a zone.
+    """What happened, second by second: n seconds, z zones, coal patches (the middle, then one a zone)."""
 
-    Attributes
-    ----------
-    gas_c, glow_c : array (n, z)
-        Gas, and what a small body sees by radiation. [°C]
-    wall_c : array (n, z, 3)
-        Outer face, middle, inner face. [°C]
-    coals_c : array (n, z + 1)
-        [°C]
-    flame : array (n, z)
-        0 to 1: how far the zone stands in flame.
-    ambient_c : float
-        [°C]
-    lit_s, fed_s : float
-        Wood lit; last armload has been decided and the load is done.
-    raked_s : float or None
-        Raking out begins.
-    flame_kw : array (n,)
-        Power of the flames. [kW]
-    events : list of dict
-        Armloads, gusts, rain, raking and mishaps as they came.
-    """
-
+    # gas_c, glow_c: array (n, z); gas, and what a small body sees by radiation. [°C]
     gas_c: Floats
     glow_c: Floats
-    wall_c: Floats
-    coals_c: Floats
-    flame: Floats
-    flame_kw: Floats
-    ambient_c: float
+    wall_c: Floats  # array (n, z, 3); outer face, middle, inner face. [°C]
+    coals_c: Floats  # array (n, z + 1); [°C]
+    flame: Floats  # array (n, z); 0 to 1: how far the zone stands in flame
+    flame_kw: Floats  # array (n,); power of the flames. [kW]
+    ambient_c: float  # [°C]
+    # lit_s, fed_s: wood lit; last armload has been decided and the load is done
     lit_s: float
     fed_s: float
-    raked_s: float | None
+    raked_s: float | None  # raking out begins
+    # armloads, gusts, rain, raking and mishaps as they came
     events: list[dict[str, Any]] = field(default_factory=list)
 
 
@@ -300,13 +281,7 @@ def _relax(start: Floats, source: Floats, rate: Floats) -> Floats:
 
 
 def burn(scenario: Scenario) -> Fire:
-    """Let a scenario burn.
-
-    Returns
-    -------
-    Fire
-        45 min to 3 h of it, the same for the same scenario.
-    """
+    """Let a scenario burn for 45 min to 3 h; the same for the same scenario."""
     course = Course(scenario)
     physics = _Physics(scenario, course)
     now = 0

@@ -149,12 +149,6 @@ def pty_outlet(link: Path) -> Iterator[DescriptorOutlet]:
 def serial_outlet(device: str, baud: int = 921_600) -> Iterator[DescriptorOutlet]:
     """Open a serial port to send on.
 
-    Parameters
-    ----------
-    device : str
-    baud : int, default 921600
-        [Bd]
-
     Raises
     ------
     OutletError
@@ -252,7 +246,6 @@ async def mqtt_outlet(url: str, rig: str) -> AsyncIterator[MqttOutlet]:
     ----------
     url : str
         ``mqtt[s]://[user[:password]@]host[:port]``.
-    rig : str
 
     Raises
     ------

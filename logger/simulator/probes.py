@@ -52,15 +52,7 @@ def place_c(fire: Fire, scenario: Scenario) -> Floats:
 
 
 def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
-    """Sample the fire as the rig would.
-
-    Parameters
-    ----------
-    fire : Fire
-    scenario : Scenario
-    rate_hz : float
-        [Hz]
-    """
+    """Sample the fire as the rig would."""
     rng = np.random.default_rng([scenario.seed, 4])
     n_s, k = len(fire.flame_kw), len(scenario.probes)
     true_s = place_c(fire, scenario)

@@ -38,17 +38,10 @@ async def keep_beat(
     ----------
     line : callable
         Gives the line of frame i.
-    outlet : Outlet
     hz : float
         Frames a second of real time. [Hz]
     frames : int or None
         Stop sending after so many; the rig stays there until `stop`.
-    stop : asyncio.Event
-
-    Returns
-    -------
-    int
-        Frames sent.
     """
     start = time.monotonic()
     sent = 0

@@ -33,56 +33,26 @@ class ScenarioError(UserError):
 
 @dataclass(frozen=True, slots=True)
 class ZoneSpec:
-    """A part of the load.
-
-    Attributes
-    ----------
-    name : str
-    height_cm : float
-        Middle of its pots above the coal bed. [cm]
-    side : str
-    exposure : float
-        0 sheltered to 1 fully in the wind.
-    sky : float
-        Share of the walls' view that is open air when no wood and no flame covers them.
-    share : float
-        Share of the first wood, relative to an even spread.
-    """
+    """A part of the load."""
 
     name: str
-    height_cm: float
+    height_cm: float  # middle of its pots above the coal bed. [cm]
     side: str
-    exposure: float
-    sky: float
-    share: float
+    exposure: float  # 0 sheltered to 1 fully in the wind
+    sky: float  # share of the walls' view that is open air when no wood and no flame covers them
+    share: float  # share of the first wood, relative to an even spread
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeSpec:
-    """A probe as built: where it is and how well it reads.
+    """A probe as built: where it is and how well it reads."""
 
-    Attributes
-    ----------
-    probe : Probe
-        As the plan has it.
-    lag_s : float
-        Time constant. [s]
-    bias_c : float
-        Offset at 800 °C, in proportion below. [°C]
-    noise_c : float
-        Standard deviation of the amplifier's noise. [°C]
-    glow : float
-        Share of radiation in what a bead in the gap reads.
-    emissivity : float
-        True emissivity over the emissivity that an infrared sensor is set to.
-    """
-
-    probe: Probe
-    lag_s: float
-    bias_c: float
-    noise_c: float
-    glow: float
-    emissivity: float
+    probe: Probe  # as the plan has it
+    lag_s: float  # time constant. [s]
+    bias_c: float  # offset at 800 °C, in proportion below. [°C]
+    noise_c: float  # standard deviation of the amplifier's noise. [°C]
+    glow: float  # share of radiation in what a bead in the gap reads
+    emissivity: float  # true emissivity over the emissivity that an infrared sensor is set to
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,83 +109,41 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """All that is settled before a simulated firing is lit.
+    """All that is settled before a simulated firing is lit."""
 
-    Attributes
-    ----------
-    seed : int
-        Of the noise and of the weather's small moods.
-    title : str
-        Says that it is invented.
-    pace : {'bonfire', 'stoked'}
-        All wood at once, or little by little.
-    target_c, ambient_c : float
-        [°C]
-    diameter_m : float
-        Of the fire. [m]
-    wind_m_s : float
-        [m/s]
-    wall_mm, diffusivity_mm2_s : float
-        The pots' walls. [mm, mm²/s]
-    water : float
-        Left in the walls after days of drying, as a share of their weight.
-    first_coals : float
-        How strong the small fire is that warms the pots; 1 is usual.
-    dry_until_c, dry_min_s : float
-        Wood is lit when the coldest wall is so hot, and not before. [°C, s]
-    wood_kg_m2, wood_tau_s, spread_s : float
-        The first wood on each m² of ground, how fast it burns, how fast fire spreads through the pile.
-        [kg/m², s, s]
-    char : float
-        Share of the wood that falls to the coals.
-    armload_kg_m2, armload_tau_s, armload_gap_s : float
-        As the first wood; least time between two armloads.
-    soak_s : float
-        How long the potter keeps all zones at the target. [s]
-    rake_after_s : float or None
-        Raking out begins so long after feeding ended; None: never. [s]
-    rake_hot : bool
-        In one go, instead of little by little.
-    burn_s : float
-        The firing is watched so long after feeding ended. [s]
-    coal_life_s, coals_rise_c : float
-        How fast char burns, how hot a deep bed is over the ambient. [s, °C]
-    zones, probes, gusts, collapses, stalls, rains, faults
-        What they say.
-    armload_shade, armload_shade_beside : float
-        How far an armload's cold wood hides from the fire the zone it lies on, and the others; 0 to 1.
-    armload_dip_s : float
-        It hides most so long after it was laid. [s]
-    flicker_c : float
-        Standard deviation of a bare bead's flicker in full flame. [°C]
-    """
-
-    seed: int
-    title: str
-    pace: Pace
+    seed: int  # of the noise and of the weather's small moods
+    title: str  # says that it is invented
+    pace: Pace  # 'bonfire' | 'stoked'; all wood at once, or little by little
     target_c: float
     ambient_c: float
-    diameter_m: float
+    diameter_m: float  # of the fire. [m]
     wind_m_s: float
+    # wall_mm, diffusivity_mm2_s: the pots' walls. [mm, mm²/s]
     wall_mm: float
     diffusivity_mm2_s: float
-    water: float
-    first_coals: float
+    water: float  # left in the walls after days of drying, as a share of their weight
+    first_coals: float  # how strong the small fire is that warms the pots; 1 is usual
+    # dry_until_c, dry_min_s: wood is lit when the coldest wall is so hot, and not before. [°C, s]
     dry_until_c: float
     dry_min_s: float
+    # wood_kg_m2, wood_tau_s, spread_s: the first wood on each m² of ground, how fast it burns, how fast fire
+    # spreads through the pile. [kg/m², s, s]
     wood_kg_m2: float
     wood_tau_s: float
     spread_s: float
-    char: float
+    char: float  # share of the wood that falls to the coals
+    # armload_kg_m2, armload_tau_s, armload_gap_s: as the first wood; least time between two armloads
     armload_kg_m2: float
     armload_tau_s: float
     armload_gap_s: float
-    soak_s: float
-    rake_after_s: float | None
-    rake_hot: bool
-    burn_s: float
+    soak_s: float  # how long the potter keeps all zones at the target. [s]
+    rake_after_s: float | None  # raking out begins so long after feeding ended; None: never. [s]
+    rake_hot: bool  # in one go, instead of little by little
+    burn_s: float  # the firing is watched so long after feeding ended. [s]
+    # coal_life_s, coals_rise_c: how fast char burns, how hot a deep bed is over the ambient. [s, °C]
     coal_life_s: float
     coals_rise_c: float
+    # zones, probes, gusts, collapses, stalls, rains, faults: what they say
     zones: tuple[ZoneSpec, ...]
     probes: tuple[ProbeSpec, ...]
     gusts: tuple[Gust, ...] = ()
@@ -223,9 +151,12 @@ class Scenario:
     stalls: tuple[Stall, ...] = ()
     rains: tuple[Rain, ...] = ()
     faults: tuple[Fault, ...] = ()
+    # armload_shade, armload_shade_beside: how far an armload's cold wood hides from the fire the zone it lies
+    # on, and the others; 0 to 1
     armload_shade: float = 0.30
     armload_shade_beside: float = 0.08
-    armload_dip_s: float = 30.0
+    armload_dip_s: float = 30.0  # it hides most so long after it was laid. [s]
+    # standard deviation of a bare bead's flicker in full flame. [°C]
     flicker_c: float = 17.0  # ±30 °C holds nearly all of it
 
     def plan(self, target_c: float | None = None) -> Plan:

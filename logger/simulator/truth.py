@@ -100,9 +100,6 @@ def tell(fire: Fire, scenario: Scenario, readings: Readings, target_c: float) ->
 
     Parameters
     ----------
-    fire : Fire
-    scenario : Scenario
-    readings : Readings
     target_c : float
         The plan's. [°C]
 

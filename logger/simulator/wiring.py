@@ -23,7 +23,6 @@ class FiringFrames:
 
     Parameters
     ----------
-    firing : SimulatedFiring
     rate_hz : float
         That it was simulated at. [Hz]
     rig : str
@@ -44,18 +43,7 @@ class FiringFrames:
         self._ambient_c = float(firing.truth["ambient_c"])
 
     def line(self, index: int) -> bytes:
-        """Give the line of one frame.
-
-        Parameters
-        ----------
-        index : int
-            From 0.
-
-        Returns
-        -------
-        bytes
-            With its newline.
-        """
+        """Give the line of one frame."""
         firing = self._firing
         n = len(firing.t_s)
         if index < n:
@@ -125,15 +113,8 @@ def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
 
     Parameters
     ----------
-    rig : str
-    seq, ms : int
     channels : int
         k0 to k<channels - 1>.
-
-    Returns
-    -------
-    bytes
-        With its newline.
     """
     samples = {f"k{j}": Sample(c=load_value(seq, j)) for j in range(channels)}
     return wire.encode(Frame(rig, seq % WRAP, ms % WRAP, samples))

@@ -15,17 +15,7 @@ DASHES: Final[tuple[Dash, ...]] = ((), (9, 4), (3, 4), (14, 4, 3, 4), (6, 8))
 
 
 class Ruler(NamedTuple):
-    """A temperature that is drawn as a line across.
-
-    Attributes
-    ----------
-    name : str
-    temperature_c : float
-        [°C]
-    dash : tuple of int
-    width : float
-        [px]
-    """
+    """A temperature that is drawn as a line across."""
 
     name: str
     temperature_c: float

@@ -10,33 +10,19 @@ _SCALE: Final[dict[str, float]] = {"C": 1.0, "F": 1.8}
 
 
 class Degrees(NamedTuple):
-    """A temperature in a sentence, or a difference between two.
+    """A temperature in a sentence, or a difference between two."""
 
-    Attributes
-    ----------
-    kind : {'at', 'from', 'by'}
-        `from` is a temperature without its unit (`842 → 771 °C`), `by` a difference or a rate.
-    value : float
-        [°C]
-    form : str
-        As `format` takes it.
-    """
-
+    # 'at' | 'from' | 'by'; `from` is a temperature without its unit (`842 → 771 °C`), `by` a difference or a
+    # rate
     kind: str
-    value: float
-    form: str = ".0f"
+    value: float  # [°C]
+    form: str = ".0f"  # as `format` takes it
 
 
 class Said(str):
-    """A sentence in °C that knows its values.
+    """A sentence in °C that knows its values."""
 
-    Attributes
-    ----------
-    parts : tuple
-        Words, and `Degrees` between them.
-    """
-
-    parts: tuple[str | Degrees, ...]
+    parts: tuple[str | Degrees, ...]  # words, and `Degrees` between them
 
     __slots__ = ("parts",)
 
@@ -52,7 +38,6 @@ def said(words: str, *values: str | Degrees) -> Said:
     ----------
     words : str
         With `{}` where the values belong.
-    *values : str or Degrees
 
     Examples
     --------
@@ -74,7 +59,6 @@ def in_unit(parts: Sequence[Any], unit: Unit) -> str:
     ----------
     parts : sequence
         Words, and `Degrees` or what became of them in JSON.
-    unit : {'C', 'F'}
 
     Raises
     ------

@@ -111,7 +111,7 @@ def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, 
     """Bytes and processor time of an update of the fire with a long firing behind it; gives the next frame."""
     watcher = Watcher(path)
     watcher.look(time.time())
-    board, glass = Board.of(watcher.snapshot(None)), Glass(Wish("fire"))
+    board, glass = Board.of(watcher.snapshot()), Glass(Wish("fire"))
     begin = time.process_time()
     screen = glass.screen(draw(board, glass.wish, 0.1, True), board, 0.1, whole=True)
     assert screen is not None

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
-from tablets import ARGUMENTS, CHROMIUM, Fire, PageServer, free_port
+from tablets import ARGUMENTS, CHROMIUM, Fire, PageServer
+
+from tests.processes import free_port
 
 
 @pytest.fixture(scope="session")

@@ -8,11 +8,12 @@ import time
 from typing import Any
 
 from playwright.sync_api import Page
-from tablets import Fire, wait_until
+from tablets import Fire
 
 from logger.journal.reader import JournalReader
 from logger.judgement.alarms import Alarm, alarm_data
 from logger.replay.judging import Judging
+from tests.processes import until
 
 SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844), "low": (1024, 600)}
 
@@ -107,7 +108,7 @@ def busiest(evening: Evening, page: Page, *, alarm: bool = True) -> None:
     if alarm:
         evening.call(COLLAPSE)
         page.wait_for_selector("#alarms .alarm", timeout=10_000)
-    wait_until(lambda: (evening.tell(), page.is_visible("#come"))[1], "a forecast", every_s=0.4)
+    until(lambda: (evening.tell(), page.is_visible("#come"))[1], "a forecast", every_s=0.4)
 
 
 def asked(fire: Fire) -> list[tuple[str, dict[str, Any]]]:

@@ -9,7 +9,6 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
 from logger.simulator import SimulatedFiring, simulate
+from tests.processes import until
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -33,24 +33,6 @@ ARGUMENTS = [
     "--disable-sync",
     "--no-first-run",
 ]
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
-
-
-def wait_until(true: Callable[[], Any], what: str, within_s: float = 15.0, every_s: float = 0.05) -> Any:
-    """Ask again and again; give what it gave at last, or fail and name what was waited for."""
-    end = time.monotonic() + within_s
-    while True:
-        value = true()
-        if value:
-            return value
-        if time.monotonic() > end:
-            pytest.fail(f"not within {within_s:g} s: {what} (last: {value!r})")
-        time.sleep(every_s)
 
 
 class PageServer:
@@ -71,7 +53,7 @@ class PageServer:
                 stderr=log,
                 env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
             )
-        wait_until(self.answers, "the page server answers", 60)
+        until(self.answers, "the page server answers", 60)
 
     def answers(self) -> bool:
         assert self.process is not None
@@ -117,11 +99,11 @@ class Fire:
     def go_on(self) -> None:
         """Write what is due by now, and a heartbeat."""
         now_us = round(time.time() * 1e6)
-        until = int(np.searchsorted(self.made.t_s, (now_us - self.start_us) / 1e6))
+        end = int(np.searchsorted(self.made.t_s, (now_us - self.start_us) / 1e6))
         with self.writer.transaction():
-            if until > self.written:
-                self.writer.append(self.id, self._batch(self.written, until))
-                self.written = until
+            if end > self.written:
+                self.writer.append(self.id, self._batch(self.written, end))
+                self.written = end
             self.beat(now_us)
 
     def beat(self, now_us: int | None = None) -> None:
@@ -231,7 +213,7 @@ def shown(page: Page, url: str) -> Page:
     """Open the fire and wait until it stands there."""
     page.goto(url)
     page.wait_for_selector("#values li", state="attached", timeout=60_000)
-    wait_until(lambda: drawn(page), "the traces", 30)
+    until(lambda: drawn(page), "the traces", 30)
     return page
 
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Locator, Page
-from tablets import drawn, shown, state, wait_until
+from tablets import drawn, shown, state
 
 from dashboard.network import own_addresses
 from dashboard.operators import Operators
 from logger.journal.reader import JournalReader
-from tests.processes import RIG, STOKEWATCH, free_port, process
+from tests.processes import RIG, STOKEWATCH, free_port, process, stays, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -44,7 +43,7 @@ class Burning:
                 return False
             return True
 
-        wait_until(there, "the page", 60, 0.5)
+        until(there, "the page", 60, 0.5)
         return shown(page, self.url)
 
 
@@ -85,13 +84,13 @@ def test_a_note_with_one_tap_is_seen_on_the_other_tablet_taken_back_and_put_righ
     assert note.data == {"kind": "wood", "text": "", "amount": "an armful", "zone": "k1"}
     tablet.wait_for_selector("#since-wood >> text=0 min since wood (an armful)")
     tablet.click("#fire-done >> text=Undo")
-    wait_until(lambda: not events(burning.home, "note"), "the note is taken back")
-    wait_until(lambda: "Wood" not in told.inner_text(), "the phone forgets it", 20)
-    wait_until(lambda: "Taken back" in tablet.inner_text("#fire-done"), "the tablet says so")
+    until(lambda: not events(burning.home, "note"), "the note is taken back")
+    until(lambda: "Wood" not in told.inner_text(), "the phone forgets it", 20)
+    until(lambda: "Taken back" in tablet.inner_text("#fire-done"), "the tablet says so")
     # In free words, for what was a while ago; they stay words.
     said = new_note(tablet)
     said.get_by_role("button", name="Keep the note").click()
-    wait_until(lambda: "word or two" in tablet.inner_text("#note-wrong"), "an empty note is none")
+    until(lambda: "word or two" in tablet.inner_text("#note-wrong"), "an empty note is none")
     said.get_by_label("In your own words").fill("<img src=x onerror=alert(1)> top jar leans")
     said.get_by_role("button", name="Keep the note").click()
     told.get_by_text("top jar leans").wait_for(timeout=20_000)
@@ -113,7 +112,7 @@ def keep_reading(tablet: Page, said: Locator, number: str) -> None:
     said.get_by_label("Gun reading").fill(number)
     button = said.locator("#spot-keep")
     button.click()
-    wait_until(lambda: not button.is_visible() or tablet.inner_text("#spot-wrong"), "kept, or asked about")
+    until(lambda: not button.is_visible() or tablet.inner_text("#spot-wrong"), "kept, or asked about")
     if button.is_visible() and button.inner_text() == "Keep it all the same":
         assert "Is it the right zone" in tablet.inner_text("#spot-wrong")
         button.click()
@@ -125,22 +124,22 @@ def test_a_gun_reading_is_a_mark_and_is_kept_in_celsius(burning: Burning, tablet
     said = new_note(tablet)
     said.get_by_label("Gun reading").fill("642")
     said.locator("#spot-keep").click()
-    wait_until(lambda: "Choose where" in tablet.inner_text("#spot-wrong"), "it asks where")
+    until(lambda: "Choose where" in tablet.inner_text("#spot-wrong"), "it asks where")
     tablet.keyboard.press("Escape")
     said.wait_for(state="hidden")
     said = new_note(tablet, "k1")
     said.get_by_label("Emissivity set").fill("0.9")
     keep_reading(tablet, said, "642")
-    [spot] = wait_until(lambda: events(burning.home, "spot"), "the gun reading is kept")
+    [spot] = until(lambda: events(burning.home, "spot"), "the gun reading is kept")
     assert (spot.data["zone"], spot.data["temperature_c"], spot.data["emissivity"]) == ("k1", 642.0, 0.9)
-    wait_until(lambda: any(t["meta"].get("marks") == "spot" for t in drawn(tablet)), "its mark", 30)
+    until(lambda: any(t["meta"].get("marks") == "spot" for t in drawn(tablet)), "its mark", 30)
     tablet.click("#unit-choice label >> text=°F")
-    wait_until(lambda: "°" in tablet.inner_text("#values"), "the page is there again", 30)
+    until(lambda: "°" in tablet.inner_text("#values"), "the page is there again", 30)
     said = new_note(tablet, "k1")
     said.get_by_label("Gun reading, °F").wait_for()
     assert said.get_by_label("Emissivity set").input_value() == "0.9", "the gun is set as before"
     keep_reading(tablet, said, "1202")  # 650 °C
-    wait_until(lambda: len(events(burning.home, "spot")) == 2, "the second one is kept")
+    until(lambda: len(events(burning.home, "spot")) == 2, "the second one is kept")
     assert events(burning.home, "spot")[1].data["temperature_c"] == pytest.approx(650.0)
 
 
@@ -166,7 +165,7 @@ def test_by_keyboard_alone_from_a_note_to_the_end(burning: Burning, tablet: Page
     dialog(tablet).wait_for()
     tab_to(tablet, "Rain")
     tablet.keyboard.press("Enter")
-    wait_until(lambda: [e.data["kind"] for e in events(burning.home, "note")] == ["rain"], "it is noted")
+    until(lambda: [e.data["kind"] for e in events(burning.home, "note")] == ["rain"], "it is noted")
     dialog(tablet).wait_for(state="hidden")
     tablet.locator("#fire-side input:checked").focus()
     tablet.keyboard.press("ArrowRight")
@@ -177,9 +176,9 @@ def test_by_keyboard_alone_from_a_note_to_the_end(burning: Burning, tablet: Page
     dialog(tablet).get_by_role("button", name="Keep recording").wait_for()
     tab_to(tablet, "End the firing")
     tablet.keyboard.press("Enter")
-    wait_until(lambda: state(tablet) == "ended", "the firing has ended", 30)
+    until(lambda: state(tablet) == "ended", "the firing has ended", 30)
     # What it came to, and where to go from here.
-    wait_until(lambda: tablet.locator("#ended-summary li").count() >= 1, "its zones in short", 60)
+    until(lambda: tablet.locator("#ended-summary li").count() >= 1, "its zones in short", 60)
     assert "target" in tablet.inner_text("#ended-summary")
     roles = [link.inner_text() for link in tablet.locator("#ended-summary a").all()]
     assert roles == ["Report", "Replay", "Prepare the next firing"]
@@ -195,27 +194,26 @@ def test_an_alarm_sounds_until_it_is_acknowledged_and_can_be_silenced(tmp_path: 
         with process([*RIG, "--pty", str(link), *LOAD]):
             burning.open(tablet)
             sound = tablet.locator("#sound")
-            wait_until(lambda: sound.inner_text() == "Sound is off: tap", "sound is asked for", 30)
+            until(lambda: sound.inner_text() == "Sound is off: tap", "sound is asked for", 30)
             assert sound.get_attribute("data-wanted") == "true"
             sound.click()
-            wait_until(lambda: sound.inner_text() == "Sound on", "the sound is armed")
+            until(lambda: sound.inner_text() == "Sound on", "the sound is armed")
             assert sound.get_attribute("data-wanted") == "false"
             first = tablet.evaluate(played)
             assert first == 1, "arming it lets it be heard"
         # The rig is gone: an alarm of the judgement after 10 s, and before that the page's own.
         alarm = tablet.locator("#alarms .alarm", has_text="rig")
         alarm.first.wait_for(timeout=60_000)
-        wait_until(lambda: tablet.title().startswith("ALARM: "), "the tab says so")
-        wait_until(lambda: tablet.evaluate(played) > first + 1, "it sounds again and again", 30)
+        until(lambda: tablet.title().startswith("ALARM: "), "the tab says so")
+        until(lambda: tablet.evaluate(played) > first + 1, "it sounds again and again", 30)
         tablet.locator("#stale").get_by_role("button", name="Quiet").click()
         seen = tablet.locator("#alarms").get_by_role("button", name="Acknowledge")
         while seen.count():
             seen.first.click()
             tablet.wait_for_timeout(1000)
-        wait_until(lambda: not tablet.title().startswith("ALARM"), "the tab says so no more", 20)
+        until(lambda: not tablet.title().startswith("ALARM"), "the tab says so no more", 20)
         silent = tablet.evaluate(played)
-        time.sleep(5)
-        assert tablet.evaluate(played) == silent, "nobody needs to hear it any more"
+        stays(lambda: tablet.evaluate(played) == silent, "nobody needs to hear it any more", 5)
         tablet.locator("#alarms").get_by_role("button", name="Silence 10 min").first.click()
         resume = tablet.locator("#silenced").get_by_role("button", name="Resume")
         resume.wait_for(timeout=20_000)
@@ -231,7 +229,7 @@ def test_an_alarm_sounds_until_it_is_acknowledged_and_can_be_silenced(tmp_path: 
             rig = [turn for turn in tablet.evaluate(turns) if "rig" in turn]
             return [turn.split(" by ")[0].split(":")[0] for turn in rig]
 
-        wait_until(lambda: said() == wanted, f"each turn of it: {said()}", 20)
+        until(lambda: said() == wanted, f"each turn of it: {said()}", 20)
 
 
 def test_a_watcher_is_asked_for_the_pin_and_then_acts(tmp_path: Path, tablet: Page) -> None:
@@ -246,23 +244,23 @@ def test_a_watcher_is_asked_for_the_pin_and_then_acts(tmp_path: Path, tablet: Pa
     with process(run, home), process([*RIG, "--pty", str(link), *LOAD]):
         burning.open(tablet)
         if others:
-            wait_until(lambda: "Without https" in tablet.inner_text("#awake"), "why the screen may go dark")
+            until(lambda: "Without https" in tablet.inner_text("#awake"), "why the screen may go dark")
         operator = tablet.locator("#operator")
-        wait_until(lambda: operator.is_visible() and "Watching" in operator.inner_text(), "it says: watching")
+        until(lambda: operator.is_visible() and "Watching" in operator.inner_text(), "it says: watching")
         tablet.get_by_role("button", name="Note …").click()
         pin = dialog(tablet).get_by_role("textbox", name="PIN")
         pin.wait_for()
         pin.fill("111222")
         dialog(tablet).get_by_role("button", name="Enter").click()
-        wait_until(lambda: "not the PIN" in tablet.inner_text("#pin-wrong"), "a wrong PIN is said")
+        until(lambda: "not the PIN" in tablet.inner_text("#pin-wrong"), "a wrong PIN is said")
         assert not events(home, "note")
         pin.fill("274913")
         dialog(tablet).get_by_label("Your name").fill("Ama")
         dialog(tablet).get_by_role("button", name="Enter").click()
-        wait_until(lambda: operator.inner_text().startswith("Operator Ama"), "it knows who acts")
+        until(lambda: operator.inner_text().startswith("Operator Ama"), "it knows who acts")
         new_note(tablet).get_by_role("button", name="A gust").click()
-        [note] = wait_until(lambda: events(home, "note"), "what was asked for is done")
+        [note] = until(lambda: events(home, "note"), "what was asked for is done")
         assert (note.data["kind"], note.who) == ("gust", "Ama")
         log_of(tablet).get_by_text("Gust (Ama)").wait_for(timeout=20_000)
         operator.click()
-        wait_until(lambda: "Watching" in operator.inner_text(), "watching again")
+        until(lambda: "Watching" in operator.inner_text(), "watching again")

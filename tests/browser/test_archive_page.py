@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
-from tablets import PageServer, findings, free_port, wait_until
+from tablets import PageServer, findings
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -20,6 +20,7 @@ from logger.plan import Plan, Probe
 from logger.plan.library import save_plan
 from logger.replay.judging import rehearse
 from tests.invented_firings import START_US, invented_firing, open_journal
+from tests.processes import free_port, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
@@ -90,9 +91,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     save_plan(home, "two-places", Plan(title="Two places", probes=probes))
     page_server.start()
     opened(tablet, page_server)
-    wait_until(
-        lambda: "No firing yet" in tablet.inner_text("#firings-count"), "it says that there is none", 60
-    )
+    until(lambda: "No firing yet" in tablet.inner_text("#firings-count"), "it says that there is none", 60)
     tablet.click("#firings-import-door")
     tablet.wait_for_selector("#import-choose", timeout=60_000)
     choose_files(tablet, log_of_dates(tmp_path / "log of a fire.csv"))
@@ -119,7 +118,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     assert not any(path.is_file() for path in (home / "spool").rglob("*"))
     # At a glance: its picture, and the very peak that the command says.
     tablet.click("#import-done a:has-text('To the firings')")
-    wait_until(lambda: "peaked at" in card(tablet, firing.id).inner_text(), "its peak is worked out", 90)
+    until(lambda: "peaked at" in card(tablet, firing.id).inner_text(), "its peak is worked out", 90)
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         zones = rehearse(reader, reader.firing(firing.id))["zones"]
     [peak_c] = [z["peak_c"] for z in zones if z["zone"] == "middle"]
@@ -128,7 +127,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     assert tablet.evaluate("document.querySelector('.firing img').naturalWidth") > 0
     # And again.
     card(tablet, firing.id).locator(".open").click()
-    wait_until(lambda: "/replay/" in tablet.url, "it is replayed", 60)
+    until(lambda: "/replay/" in tablet.url, "it is replayed", 60)
     assert tablet.locator("#doors a[aria-current]").all_inner_texts() == ["Firings"]
 
 
@@ -158,7 +157,7 @@ def test_a_refused_file_says_row_and_column_and_what_helps(
     tablet.click("#import-cancel")
     tablet.wait_for_selector("#firings", timeout=60_000)
     assert not (home / "journal.sqlite").exists()
-    wait_until(lambda: not any(p.is_file() for p in (home / "spool").rglob("*")), "nothing of it stays")
+    until(lambda: not any(p.is_file() for p in (home / "spool").rglob("*")), "nothing of it stays")
 
 
 def test_the_same_file_is_said_and_imported_again_only_when_asked(
@@ -171,7 +170,7 @@ def test_the_same_file_is_said_and_imported_again_only_when_asked(
     page_server.start()
     opened(tablet, page_server, "?show=import")
     choose_files(tablet, path)
-    wait_until(lambda: "This file is here already" in tablet.inner_text("#import"), "it is said", 90)
+    until(lambda: "This file is here already" in tablet.inner_text("#import"), "it is said", 90)
     assert HOSTILE in tablet.inner_text("#import-same")
     assert tablet.is_disabled("#import-now")
     tablet.locator("label", has_text="Import it again").click()
@@ -184,22 +183,22 @@ def test_the_same_file_is_said_and_imported_again_only_when_asked(
 def test_found_sorted_and_compared(tablet: Page, page_server: PageServer, burnt: list[str]) -> None:
     opened(tablet, page_server)
     cards = tablet.locator(".firing")
-    wait_until(lambda: cards.count() == 2, "both are there", 60)
+    until(lambda: cards.count() == 2, "both are there", 60)
     assert cards.first.get_attribute("data-firing") == burnt[1]
     pick(tablet, "#firings-order", "Oldest first")
-    wait_until(lambda: cards.first.get_attribute("data-firing") == burnt[0], "sorted", 60)
+    until(lambda: cards.first.get_attribute("data-firing") == burnt[0], "sorted", 60)
     tablet.fill("#firings-find", "jars")
-    wait_until(lambda: cards.count() == 1, "found", 60)
+    until(lambda: cards.count() == 1, "found", 60)
     assert cards.first.get_attribute("data-firing") == burnt[1]
     assert tablet.inner_text("#firings-count") == "1 of 2 firings"
     tablet.fill("#firings-find", "")
-    wait_until(lambda: cards.count() == 2, "both again", 60)
+    until(lambda: cards.count() == 2, "both again", 60)
     for firing in burnt:
         button = card(tablet, firing).locator("button[aria-pressed]")
         button.click()
-        wait_until(lambda b=button: b.get_attribute("aria-pressed") == "true", "it is chosen", 60)
+        until(lambda b=button: b.get_attribute("aria-pressed") == "true", "it is chosen", 60)
     tablet.click("#firings-bar a:has-text('Compare them')")
-    wait_until(lambda: tablet.url.endswith(f"/compare?firings={','.join(burnt)}"), "compared", 60)
+    until(lambda: tablet.url.endswith(f"/compare?firings={','.join(burnt)}"), "compared", 60)
 
 
 def test_a_download_is_the_firing(
@@ -214,7 +213,7 @@ def test_a_download_is_the_firing(
     )
     lines = Path(got.value.path()).read_text().splitlines()
     assert len(lines) - 1 == stored(home)[0].readings // 5
-    wait_until(lambda: "Saved" in tablet.inner_text("#firings-said"), "it is said", 30)
+    until(lambda: "Saved" in tablet.inner_text("#firings-said"), "it is said", 30)
 
 
 def test_to_the_bin_back_and_gone_by_the_keyboard(
@@ -226,18 +225,18 @@ def test_to_the_bin_back_and_gone_by_the_keyboard(
     tablet.keyboard.press("Enter")
     for firing in burnt:  # what is worked out meanwhile takes the focus from nobody
         peak = card(tablet, firing).locator(".coldest")
-        wait_until(lambda peak=peak: "peaked at" in peak.inner_text(), "its peak", 120)
+        until(lambda peak=peak: "peaked at" in peak.inner_text(), "its peak", 120)
     for _ in range(5):
         tablet.keyboard.press("Tab")
     assert tablet.evaluate("document.activeElement.textContent") == "Delete"
     tablet.keyboard.press("Enter")
-    wait_until(lambda: tablet.locator(".firing").count() == 1, "it is away", 60)
+    until(lambda: tablet.locator(".firing").count() == 1, "it is away", 60)
     assert [info.id for info in stored(home, binned=True)] == [burnt[1]]
     tablet.click("#firings-bin-door")
-    wait_until(lambda: HOSTILE in tablet.inner_text("#firings-list"), "it lies in the bin", 60)
+    until(lambda: HOSTILE in tablet.inner_text("#firings-list"), "it lies in the bin", 60)
     assert tablet.locator(".firing").count() == 1
     tablet.click("button:has-text('Put back')")
-    wait_until(lambda: "bin is empty" in tablet.inner_text("#firings-count"), "it is back", 60)
+    until(lambda: "bin is empty" in tablet.inner_text("#firings-count"), "it is back", 60)
     assert len(stored(home)) == 2
     with contextlib.closing(JournalWriter(home / "journal.sqlite")) as writer:
         from logger.journal.bin import throw_away
@@ -253,7 +252,7 @@ def test_to_the_bin_back_and_gone_by_the_keyboard(
     assert len(stored(home, binned=True)) == 1  # nothing was done
     tablet.click("#firings-empty")
     tablet.click("#firings-delete-now")
-    wait_until(lambda: "gone for good" in tablet.inner_text("#firings-said"), "it is gone", 90)
+    until(lambda: "gone for good" in tablet.inner_text("#firings-said"), "it is gone", 90)
     assert [info.id for info in stored(home, binned=None)] == [burnt[0]]
 
 
@@ -279,7 +278,7 @@ def test_places_for_a_firing_that_came_without(
     assert stored(home)[0].plan_toml is None
     tablet.fill(place(1, "height_cm"), "40")
     tablet.click("#places-save")
-    wait_until(lambda: "Saved" in tablet.inner_text("#places-said"), "it is saved", 60)
+    until(lambda: "Saved" in tablet.inner_text("#places-said"), "it is saved", 60)
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         probes = {c.probe.name: c.probe for c in reader.columns(firing)}
     assert (probes["high"].height_cm, probes["high"].zone, probes["low"].reads) == (40, "upper", "coals")
@@ -290,7 +289,7 @@ def test_names_are_text(tablet: Page, page_server: PageServer, burnt: list[str])
     said: list[str] = []
     tablet.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
     opened(tablet, page_server)
-    wait_until(lambda: tablet.locator(".firing").count() == 2, "both are there", 60)
+    until(lambda: tablet.locator(".firing").count() == 2, "both are there", 60)
     assert HOSTILE in card(tablet, burnt[1]).locator("h2").inner_text()
     assert tablet.locator("#firings img:not(.glimpse)").count() == 0
     assert said == []
@@ -336,7 +335,7 @@ def test_readable_touchable_and_nothing_for_axe(
     context = browser.new_context(viewport={"width": width, "height": height})
     page = context.new_page()
     opened(page, archive)
-    wait_until(lambda: page.locator(".firing").count() == 2, "the list", 60)
+    until(lambda: page.locator(".firing").count() == 2, "the list", 60)
     if theme == "night":
         page.click("#theme-choice")
         page.wait_for_selector("[data-mantine-color-scheme=dark]", timeout=30_000)

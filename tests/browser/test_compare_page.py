@@ -11,11 +11,12 @@ import pytest
 import tablets
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
-from tablets import PageServer, free_port, wait_until
+from tablets import PageServer
 
 from logger.journal.reader import JournalReader
 from logger.replay.judging import rehearse
 from tests.invented_firings import invented_firing, open_journal
+from tests.processes import free_port, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
@@ -56,8 +57,8 @@ def lines(tablet: Page) -> list[dict[str, Any]]:
 
 def shown(tablet: Page, count: int) -> None:
     heads = tablet.locator('#compare-facts details[data-zone=""] thead th')
-    wait_until(lambda: heads.count() == count + 1, "all are worked out", 240)
-    wait_until(lambda: len(lines(tablet)) == count, "all are drawn", 60)
+    until(lambda: heads.count() == count + 1, "all are worked out", 240)
+    until(lambda: len(lines(tablet)) == count, "all are drawn", 60)
 
 
 def cells(tablet: Page, fact: str) -> list[str]:
@@ -81,7 +82,7 @@ def test_what_follows_the_drawing_begins_below_it(
     archive.open(tablet, *which)
     drawing = tablet.locator("#compare-endured .main-svg").first
     follows = tablet.locator("#compare h2", has_text="Comparison")
-    tablets.wait_until(lambda: drawing.bounding_box(), "the drawing", 30)
+    tablets.until(lambda: drawing.bounding_box(), "the drawing", 30)
     tablet.wait_for_timeout(500)  # the graph takes its size once more
     above, below = drawing.bounding_box(), follows.bounding_box()
     assert above
@@ -116,7 +117,7 @@ def test_zones_open_at_a_tap_and_fahrenheit_is_computed(archive: Archive, tablet
     assert upper.locator('tr[data-fact="peak_c"]').is_visible()
     celsius = cells(tablet, "coldest_peak_c")
     tablet.locator("#unit-choice label", has_text="°F").click()
-    wait_until(lambda: "°F" in cells(tablet, "coldest_peak_c")[0], "it is told in °F", 60)
+    until(lambda: "°F" in cells(tablet, "coldest_peak_c")[0], "it is told in °F", 60)
     fahrenheit = cells(tablet, "coldest_peak_c")
     assert number_in(fahrenheit[0]) == pytest.approx(number_in(celsius[0]) * 1.8 + 32, abs=1.0)
     # A difference has no 32 in it.
@@ -130,10 +131,10 @@ def test_aligned_at_lighting_or_where_a_zone_passes_a_temperature(archive: Archi
     choose(tablet, "compare-align", "a zone passing")
     choose(tablet, "compare-zone", "upper")
     tablet.fill("#compare-at", "400")
-    wait_until(lambda: "upper passes 400 °C" in tablet.inner_text("#compare-moments"), "it says how", 60)
+    until(lambda: "upper passes 400 °C" in tablet.inner_text("#compare-moments"), "it says how", 60)
     before = lines(tablet)
     tablet.fill("#compare-at", "5000")
-    wait_until(lambda: "Give 30 to 1200 °C" in tablet.inner_text("#compare"), "it is refused", 60)
+    until(lambda: "Give 30 to 1200 °C" in tablet.inner_text("#compare"), "it is refused", 60)
     assert tablet.get_attribute("#compare-at", "aria-invalid") == "true"
     assert lines(tablet) == before
 
@@ -155,7 +156,7 @@ def test_firings_are_added_and_taken_out_by_the_address(archive: Archive, tablet
 
 def test_nothing_chosen_and_one_that_is_not_there(archive: Archive, tablet: Page) -> None:
     tablet.goto(f"{archive.server.url}/compare")
-    wait_until(lambda: "Choose at least two" in tablet.inner_text("#compare-said"), "it says so", 60)
+    until(lambda: "Choose at least two" in tablet.inner_text("#compare-said"), "it says so", 60)
     assert not tablet.is_visible("#compare-body")
     tablet.goto(f"{archive.server.url}/compare?firings={archive.ids[0]},20200101-0000-none,{archive.ids[1]}")
     shown(tablet, 2)

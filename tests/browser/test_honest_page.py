@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 from evening import COLLAPSE, SIZES, Evening
 from playwright.sync_api import Browser, Page
-from tablets import Fire, PageServer, findings, shown, state, wait_until
+from tablets import Fire, PageServer, findings, shown, state
 
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel
+from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -109,8 +110,8 @@ def test_one_silent_rig_of_two_is_stale_and_the_other_is_not(
 ) -> None:
     shown(tablet, page_server.url)
     far, near = (tablet.locator("#values li").nth(n) for n in (0, 1))
-    wait_until(lambda: (rigs.send("a1"), "stale" in far.inner_text())[1], "the far one is stale", 20, 0.2)
-    wait_until(lambda: (rigs.send("a1"), state(tablet) == "fresh")[1], "the page is not", 20, 0.2)
+    until(lambda: (rigs.send("a1"), "stale" in far.inner_text())[1], "the far one is stale", 20, 0.2)
+    until(lambda: (rigs.send("a1"), state(tablet) == "fresh")[1], "the page is not", 20, 0.2)
     for _ in range(5):
         rigs.send("a1")
         assert "stale" not in near.inner_text()
@@ -128,8 +129,8 @@ def test_a_rig_that_speaks_seldom_is_not_called_silent(
     shown(tablet, page_server.url)
     states = set()
     sent_s = 0.0
-    until = time.monotonic() + 12
-    while time.monotonic() < until:
+    end_s = time.monotonic() + 12
+    while time.monotonic() < end_s:
         due = time.monotonic() - sent_s >= 4
         sent_s = time.monotonic() if due else sent_s
         rigs.send(*(("a1", "b2") if due else ()))
@@ -148,7 +149,7 @@ def test_warnings_and_caution_stay_in_sight_on_a_scrolled_phone(
     rigs.send("a1", "b2")
     phone = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
     shown(phone, page_server.url)
-    wait_until(lambda: phone.is_visible("#stale"), "it says that the logger is silent", 15)
+    until(lambda: phone.is_visible("#stale"), "it says that the logger is silent", 15)
     for y in (0, 300, 100_000):
         phone.evaluate(f"scrollTo(0, {y})")
         for part in ("#caution", "#stale", "#alarms"):
@@ -171,7 +172,7 @@ def test_names_are_text_and_there_is_one_socket(
     page.on("websocket", lambda socket: sockets.append(socket.url))
     page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
     shown(page, page_server.url)
-    wait_until(lambda: page.locator("#alarms .alarm").count(), "the alarm is shown")
+    until(lambda: page.locator("#alarms .alarm").count(), "the alarm is shown")
     page.locator("#fire-side label", has_text="Log").click()
     for selector in ("#firing-title", "#alarms", "#events"):
         assert HOSTILE in page.inner_text(selector), selector
@@ -195,7 +196,7 @@ def test_the_headline_is_read_out_once(rigs: TwoRigs, tablet: Page, page_server:
         " { childList: true, characterData: true, subtree: true }); }"
     )
     first = tablet.inner_text("#stale")
-    wait_until(lambda: tablet.inner_text("#stale") != first, "the age runs on")
+    until(lambda: tablet.inner_text("#stale") != first, "the age runs on")
     assert tablet.evaluate("window.said") == 0
     assert tablet.locator("#stale [role=alert]").count() == 1
 
@@ -215,7 +216,7 @@ def test_two_tablets_and_a_reload_show_the_same(
         here, there = tablet.evaluate(rows), phone.evaluate(rows)
         return len(here) > 3 and "" not in here and here == there
 
-    wait_until(same, "both show the same", 30, 0.4)
+    until(same, "both show the same", 30, 0.4)
     phone.context.close()
 
 
@@ -231,7 +232,7 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
     page = browser.new_context(viewport={"width": width, "height": height}).new_page()
     page.add_init_script(f"localStorage.setItem('theme', '\"{theme}\"')")
     page.goto(page_server.url)
-    wait_until(lambda: page.is_visible("#waiting"), "it waits", 60)
+    until(lambda: page.is_visible("#waiting"), "it waits", 60)
     found = {"waiting": findings(page)}
     evening = Evening(fire, 420.0)
     evening.call(
@@ -240,7 +241,7 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
         COLLAPSE | {"key": "b", "zone": "upper", "state": "returned-unacknowledged"},
         COLLAPSE | {"key": "c", "zone": "leeward", "warning": False},
     )
-    wait_until(lambda: (evening.tell(), page.locator("#alarms > .alarm").count() == 3)[1], "alarms", 40, 0.4)
+    until(lambda: (evening.tell(), page.locator("#alarms > .alarm").count() == 3)[1], "alarms", 40, 0.4)
     found["alarms"] = findings(page)
     evening.call()
     for tab in ("Zones", "Log", "Stack"):
@@ -250,7 +251,7 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
         found[tab] = findings(page)
     page.locator("#fire-view label", has_text="Stack through time").click()
     there = "document.querySelector('#heat .js-plotly-plot')?.data?.length > 0"
-    wait_until(lambda: (evening.tell(), page.evaluate(there))[1], "the picture", 40, 0.4)
+    until(lambda: (evening.tell(), page.evaluate(there))[1], "the picture", 40, 0.4)
     found["stack through time"] = findings(page)
     for opener, name in (("#glance-open", "glance"), ("#note-open", "note")):
         evening.tell()
@@ -260,11 +261,11 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
         found[name] = findings(page)
         page.keyboard.press("Escape")
         page.get_by_role("dialog").wait_for(state="hidden")
-    wait_until(lambda: state(page) == "logger", "a silent logger", 20)
+    until(lambda: state(page) == "logger", "a silent logger", 20)
     found["silent"] = findings(page)
     evening.fire.writer.finish_firing(fire.id, round(time.time() * 1e6))
-    wait_until(lambda: state(page) == "ended", "the end", 20)
-    wait_until(lambda: page.locator("#ended-summary li").count() > 2, "its summary", 120)
+    until(lambda: state(page) == "ended", "the end", 20)
+    until(lambda: page.locator("#ended-summary li").count() > 2, "its summary", 120)
     found["ended"] = findings(page)
     assert {name: what for name, what in found.items() if what} == {}
     page.context.close()

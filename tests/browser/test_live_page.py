@@ -18,9 +18,10 @@ from tablets import (
     ranges,
     shown,
     state,
-    wait_until,
     wrongly_drawn,
 )
+
+from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -44,7 +45,7 @@ def expect_drawn(page: Page, fire: Fire, within_s: float = 20.0) -> None:
     def right() -> bool:
         return not wrongly_drawn(page, fire.path, fire.id)
 
-    wait_until(right, "the readings are drawn, each once", within_s)
+    until(right, "the readings are drawn, each once", within_s)
 
 
 WHEN_LOUD = """() => {
@@ -59,13 +60,13 @@ WHEN_LOUD = """() => {
 
 def loud_since(page: Page) -> float:
     """When the page said so, by the browser's own clock: a busy machine may tell the test later. [s]"""
-    return float(wait_until(lambda: page.evaluate("window.loudAt"), "the page says that nothing comes", 20))
+    return float(until(lambda: page.evaluate("window.loudAt"), "the page says that nothing comes", 20))
 
 
 def test_traces_grow(lit: Fire, tablet: Page) -> None:
     with Writing(lit):
-        before = wait_until(lambda: count(tablet), "something is drawn")
-        wait_until(lambda: count(tablet) >= before + 30, "thirty more points", 40)
+        before = until(lambda: count(tablet), "something is drawn")
+        until(lambda: count(tablet) >= before + 30, "thirty more points", 40)
         assert state(tablet) == "fresh"
         assert not tablet.is_visible(".stale")
     expect_drawn(tablet, lit)
@@ -73,7 +74,7 @@ def test_traces_grow(lit: Fire, tablet: Page) -> None:
 
 def test_says_so_within_three_seconds_when_the_logger_stops(lit: Fire, tablet: Page) -> None:
     with Writing(lit):
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        until(lambda: state(tablet) == "fresh", "values are fresh")
         tablet.evaluate(WHEN_LOUD)
         time.sleep(1)
         lit.go_on()
@@ -81,17 +82,17 @@ def test_says_so_within_three_seconds_when_the_logger_stops(lit: Fire, tablet: P
     assert loud_since(tablet) - stopped < SAID_WITHIN_S + 1.0  # its last word may be a look and a message old
     assert "logger is silent" in tablet.inner_text("#stale")
     rows = tablet.locator("#values .reading")
-    wait_until(lambda: "stale" in (rows.first.get_attribute("class") or ""), "values are marked")
+    until(lambda: "stale" in (rows.first.get_attribute("class") or ""), "values are marked")
     line = rows.first.evaluate("e => getComputedStyle(e).textDecorationLine")
     assert line == "line-through"
     with Writing(lit):
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh again")
+        until(lambda: state(tablet) == "fresh", "values are fresh again")
         assert not tablet.is_visible(".stale")
 
 
 def test_says_so_when_the_rig_is_silent_though_the_logger_lives(lit: Fire, tablet: Page) -> None:
     with Writing(lit) as writing:
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        until(lambda: state(tablet) == "fresh", "values are fresh")
         tablet.evaluate(WHEN_LOUD)
         writing.silent_rig = True
         stopped = time.time()
@@ -101,7 +102,7 @@ def test_says_so_when_the_rig_is_silent_though_the_logger_lives(lit: Fire, table
 
 def test_server_killed_and_back(lit: Fire, tablet: Page, page_server: PageServer) -> None:
     with Writing(lit):
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        until(lambda: state(tablet) == "fresh", "values are fresh")
         tablet.evaluate("window.sameDocument = true")
         tablet.evaluate(WHEN_LOUD)
         page_server.stop(signal.SIGKILL)
@@ -115,7 +116,7 @@ def test_server_killed_and_back(lit: Fire, tablet: Page, page_server: PageServer
         assert tablet.is_hidden("#stale"), "of the logger nothing is known now"
         time.sleep(2)
         page_server.start()
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh again", 30)
+        until(lambda: state(tablet) == "fresh", "values are fresh again", 30)
         assert tablet.evaluate("window.sameDocument"), "the same version needs no new document"
     expect_drawn(tablet, lit)
 
@@ -137,17 +138,17 @@ def test_another_version_loads_itself(lit: Fire, tablet: Page) -> None:
     def again() -> bool:
         return bool(tablet.evaluate(f"sessionStorage.older && {now} && {now} !== 'older'"))
 
-    wait_until(again, "the document is the server's own version", 30)
+    until(again, "the document is the server's own version", 30)
 
 
 def test_a_tab_that_was_frozen_goes_on(lit: Fire, tablet: Page) -> None:
     cdp = tablet.context.new_cdp_session(tablet)
     with Writing(lit):
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh")
+        until(lambda: state(tablet) == "fresh", "values are fresh")
         cdp.send("Page.setWebLifecycleState", {"state": "frozen"})
         time.sleep(6)
         cdp.send("Page.setWebLifecycleState", {"state": "active"})
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh again", 30)
+        until(lambda: state(tablet) == "fresh", "values are fresh again", 30)
     expect_drawn(tablet, lit)
 
 
@@ -164,10 +165,10 @@ def test_choices_are_kept_and_fahrenheit_is_right(lit: Fire, tablet: Page) -> No
     with Writing(lit):
         tablet.click("#unit-choice label >> text=°F")
         tablet.click("#theme-choice")
-        wait_until(lambda: tablet.get_attribute("html", "data-theme") == "night", "it is night")
+        until(lambda: tablet.get_attribute("html", "data-theme") == "night", "it is night")
         tablet.reload()
         tablet.wait_for_selector("#values li", state="attached", timeout=60_000)
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh", 30)
+        until(lambda: state(tablet) == "fresh", "values are fresh", 30)
         assert tablet.get_attribute("html", "data-theme") == "night"
     in_journal = journal_points(lit.path, lit.id)
 
@@ -178,11 +179,11 @@ def test_choices_are_kept_and_fahrenheit_is_right(lit: Fire, tablet: Page) -> No
             for name, points in here.items()
         )
 
-    wait_until(right, "traces in °F", 30)
+    until(right, "traces in °F", 30)
     name = tablet.locator("#values li b").first.inner_text()
     last = in_journal[name][-1][1]
     said = f"{last * 1.8 + 32:.0f}°"
-    wait_until(lambda: tablet.locator("#values .reading").first.inner_text() == said, "the value in °F")
+    until(lambda: tablet.locator("#values .reading").first.inner_text() == said, "the value in °F")
 
 
 def test_ten_minutes_are_ten_minutes(lit: Fire, tablet: Page) -> None:
@@ -193,7 +194,7 @@ def test_ten_minutes_are_ten_minutes(lit: Fire, tablet: Page) -> None:
         low, high = ranges(tablet)["x"]
         return float(high - low)
 
-    wait_until(lambda: abs(span() - 10.0) < 0.01, "the axis spans 10 min", 30, 0.3)
+    until(lambda: abs(span() - 10.0) < 0.01, "the axis spans 10 min", 30, 0.3)
 
 
 def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tablet: Page) -> None:
@@ -204,18 +205,18 @@ def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tabl
     tablet.mouse.down()
     tablet.mouse.move(*at[1], steps=5)
     tablet.mouse.up()
-    wait_until(lambda: (r := ranges(tablet))["x"][1] < r["follows"]["x"][1] - 0.1, "it has zoomed")
+    until(lambda: (r := ranges(tablet))["x"][1] < r["follows"]["x"][1] - 0.1, "it has zoomed")
     zoomed = ranges(tablet)["x"]
     with Writing(lit) as writing:
         before = count(tablet)
-        wait_until(lambda: count(tablet) > before + 20, "readings come", 40)
+        until(lambda: count(tablet) > before + 20, "readings come", 40)
         assert ranges(tablet)["x"] == pytest.approx(zoomed)
         writing.note("a gust")
         marks = lambda: any(t["meta"].get("marks") == "note" for t in drawn(tablet))  # noqa: E731
-        wait_until(marks, "a note makes a new picture", 40)
+        until(marks, "a note makes a new picture", 40)
         assert ranges(tablet)["x"] == pytest.approx(zoomed)
     tablet.mouse.dblclick(*at[0])
-    wait_until(lambda: (r := ranges(tablet))["x"][1] == r["follows"]["x"][1], "all is shown again")
+    until(lambda: (r := ranges(tablet))["x"][1] == r["follows"]["x"][1], "all is shown again")
 
 
 def test_a_picture_and_what_comes_after_it_in_one_breath_are_drawn_once(lit: Fire, tablet: Page) -> None:
@@ -240,10 +241,10 @@ def test_one_line_is_singled_out_and_a_double_tap_shows_all(lit: Fire, tablet: P
         ]
 
     name = tablet.locator("#values li b").nth(1).inner_text()
-    wait_until(lambda: bright() == [name], "one is singled out")
+    until(lambda: bright() == [name], "one is singled out")
     assert tablet.locator("#values button").nth(1).get_attribute("aria-pressed") == "true"
     tablet.locator("#traces .nsewdrag").first.dblclick()
-    wait_until(lambda: len(bright()) == len(lit.made.plan.probes), "all are there")
+    until(lambda: len(bright()) == len(lit.made.plan.probes), "all are there")
 
 
 def test_a_fault_is_named_and_is_no_number(lit: Fire, tablet: Page) -> None:
@@ -252,7 +253,7 @@ def test_a_fault_is_named_and_is_no_number(lit: Fire, tablet: Page) -> None:
     name = lit.made.plan.probes[1].name
     row = tablet.locator("#values li", has=tablet.locator("b", has_text=re.compile(f"^{re.escape(name)}$")))
     with Writing(lit):
-        wait_until(lambda: row.locator(".reading").inner_text() == "open", "the fault is named")
+        until(lambda: row.locator(".reading").inner_text() == "open", "the fault is named")
         assert "fault" in (row.locator(".reading").get_attribute("class") or "")
         assert re.search(r"was −?\d+°", row.inner_text())
 
@@ -262,12 +263,12 @@ def test_waits_for_the_first_firing_and_leads_to_preparing(
 ) -> None:
     page_server.start()
     tablet.goto(page_server.url)
-    wait_until(lambda: tablet.is_visible("#waiting"), "it says that it waits", 60)
+    until(lambda: tablet.is_visible("#waiting"), "it says that it waits", 60)
     assert tablet.get_attribute("#waiting a", "href") == "/prepare"
     fire.light(20)
     with Writing(fire):
         tablet.wait_for_selector("#values li", state="attached", timeout=30_000)
-        wait_until(lambda: state(tablet) == "fresh", "values are fresh", 30)
+        until(lambda: state(tablet) == "fresh", "values are fresh", 30)
         assert tablet.is_visible("#invented")
         assert "keep watching the fire" in tablet.inner_text("#caution")
 
@@ -275,7 +276,7 @@ def test_waits_for_the_first_firing_and_leads_to_preparing(
 def test_the_stack_through_time_is_honest_about_where_no_probe_was(lit: Fire, tablet: Page) -> None:
     tablet.click("#fire-view label >> text=Stack through time")
     there = "document.querySelector('#heat .js-plotly-plot')?.data?.length > 0"
-    wait_until(lambda: tablet.evaluate(there), "the picture", 40)
+    until(lambda: tablet.evaluate(there), "the picture", 40)
     z = tablet.evaluate("document.querySelector('#heat .js-plotly-plot').data[0].z.slice(-1)[0]")
     rows = tablet.evaluate("document.querySelector('#heat .js-plotly-plot').data[0].y")
     heights = [p.height_cm for p in lit.made.plan.probes if p.height_cm is not None]
@@ -324,7 +325,7 @@ def test_fits_and_asks_nothing_of_the_internet(
 def test_at_a_glance(lit: Fire, tablet: Page) -> None:
     tablet.click("#glance-open")
     tablet.wait_for_selector("#glance-words", timeout=15_000)
-    wait_until(lambda: tablet.inner_text("#glance-need"), "it says something")
+    until(lambda: tablet.inner_text("#glance-need"), "it says something")
     # 15 mm on ten inches across (diagonal) of 1180 × 820 pixels: 1437 pixels are 254 mm.
     size = tablet.locator("#glance-number").evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
     assert size * 0.66 >= 15 * 1437 / 254  # digits are two thirds of their type's size

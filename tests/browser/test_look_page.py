@@ -13,7 +13,9 @@ import numpy as np
 import pytest
 from evening import COLLAPSE, SIZES, Evening, asked, busiest
 from playwright.sync_api import Browser, Page
-from tablets import Fire, PageServer, drawn, ranges, shown, wait_until
+from tablets import Fire, PageServer, drawn, ranges, shown
+
+from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -82,13 +84,13 @@ def opened(evening: Evening, browser: Browser, server: PageServer, size: str, th
     page = browser.new_context(viewport={"width": width, "height": height}).new_page()
     page.add_init_script(f"localStorage.setItem('theme', '\"{theme}\"')")
     shown(page, server.url)
-    wait_until(lambda: (evening.tell(), page.locator("#zones li").count() == 4)[1], "the zones", 30, 0.4)
+    until(lambda: (evening.tell(), page.locator("#zones li").count() == 4)[1], "the zones", 30, 0.4)
     return page
 
 
 def told(evening: Evening, true: Any, what: str) -> Any:
     """Go on writing the fire until something is so."""
-    return wait_until(lambda: (evening.tell(), true())[1], what, 40, 0.4)
+    return until(lambda: (evening.tell(), true())[1], what, 40, 0.4)
 
 
 SEVERAL = [
@@ -197,7 +199,7 @@ def test_alarms_that_are_over_are_folded_and_acknowledged_at_once(
     page.locator("#alarms").get_by_role("button", name="Acknowledge all").click()
 
     # Nobody answers here, so the page waits for the logger with each of them.
-    wait_until(lambda: len(asked(evening.fire)) == 3, "each is acknowledged", 30)
+    until(lambda: len(asked(evening.fire)) == 3, "each is acknowledged", 30)
     assert asked(evening.fire) == [("ack", {"key": each["key"]}) for each in over]
     page.context.close()
 
@@ -214,7 +216,7 @@ def test_many_zones_scroll_within_themselves(
         evening.tell(zones=zones + more)
         return page.locator("#zones li").count() == 20
 
-    wait_until(there, "twenty zones", 30, 0.4)
+    until(there, "twenty zones", 30, 0.4)
     assert not overlaps(page)
     assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
     assert page.evaluate(
@@ -258,9 +260,9 @@ def test_what_is_to_come_is_the_verdicts_band_and_sentence(
     assert whose["text"] == [said["coldest"]]
     # Without one nothing is drawn or said.
     nothing = {"zones": [z | {"forecast": None} for z in said["zones"]], "coming": ""}
-    wait_until(lambda: (evening.tell(**nothing), not page.inner_text("#come"))[1], "no sentence", 20, 0.4)
+    until(lambda: (evening.tell(**nothing), not page.inner_text("#come"))[1], "no sentence", 20, 0.4)
     page.reload()
-    wait_until(lambda: (evening.tell(**nothing), bool(drawn(page)))[1], "the traces", 30, 0.4)
+    until(lambda: (evening.tell(**nothing), bool(drawn(page)))[1], "the traces", 30, 0.4)
     assert not lines()
     page.context.close()
 
@@ -273,7 +275,7 @@ def test_the_pots_are_told_as_an_estimate_and_can_be_taken_away(
     evening: Evening, page_server: PageServer, browser: Browser
 ) -> None:
     page = opened(evening, browser, page_server, "flat")
-    wait_until(lambda: bands(page), "bands are drawn")
+    until(lambda: bands(page), "bands are drawn")
     zones = evening.judging.judge.verdict().estimates
     assert set(bands(page)) == set(zones)
     for zone, last in zones.items():
@@ -305,9 +307,9 @@ def test_the_pots_are_told_as_an_estimate_and_can_be_taken_away(
             if zone in turned
         )
 
-    wait_until(lambda: right("C"), "the estimates in words", 30, 0.4)
+    until(lambda: right("C"), "the estimates in words", 30, 0.4)
     page.click("#unit-choice label >> text=°F")
-    wait_until(lambda: right("F"), "and in °F", 40, 0.4)
+    until(lambda: right("F"), "and in °F", 40, 0.4)
     page.locator("#fire-side label", has_text="Zones").click()
     page.locator("label", has_text="Draw the pots").click()
     told(evening, lambda: drawn(page) and not bands(page), "bands are gone")
@@ -327,8 +329,8 @@ def test_each_reading_has_its_own_uncertainty(
     assert len(said) >= 6
     assert all(2 <= int(number) <= 60 for number in said)
     # A silent probe's is not shown: nothing is known of now.
-    wait_until(lambda: page.evaluate("document.body.dataset.state") != "fresh", "silence is said", 20)
-    wait_until(lambda: "±" not in page.inner_text("#values"), "nothing is as sure as that any more")
+    until(lambda: page.evaluate("document.body.dataset.state") != "fresh", "silence is said", 20)
+    until(lambda: "±" not in page.inner_text("#values"), "nothing is as sure as that any more")
     page.context.close()
 
 
@@ -361,16 +363,16 @@ def test_a_gun_reading_far_from_its_zone_is_asked_about_once(
     said.get_by_label("Gun reading").fill("900")
     keep = said.locator("#spot-keep")
     keep.click()
-    question = wait_until(lambda: page.inner_text("#spot-wrong"), "it asks")
+    question = until(lambda: page.inner_text("#spot-wrong"), "it asks")
     assert re.match(r"900 °C, but the probes here read \d+( to \d+)? °C\. ", question)
     # Another number is another question.
     said.get_by_label("Gun reading").fill("909")
     keep.click()
-    wait_until(lambda: "909 °C" in page.inner_text("#spot-wrong"), "it asks again")
+    until(lambda: "909 °C" in page.inner_text("#spot-wrong"), "it asks again")
     assert asked(evening.fire) == []
-    wait_until(lambda: keep.inner_text() == "Keep it all the same", "it can be kept")
+    until(lambda: keep.inner_text() == "Keep it all the same", "it can be kept")
     keep.click()
-    [(kind, data)] = wait_until(lambda: asked(evening.fire), "it is kept")
+    [(kind, data)] = until(lambda: asked(evening.fire), "it is kept")
     assert (kind, data["zone"], data["temperature_c"]) == ("spot", "upper", 909)
     page.context.close()
 
@@ -396,7 +398,7 @@ def test_without_a_plan_it_says_that_none_is_armed(fire: Fire, page_server: Page
     fire.light(60, planned=False)
     page_server.start()
     shown(tablet, page_server.url)
-    wait_until(
+    until(
         lambda: tablet.inner_text("#stage-line").startswith(
             "No plan is armed; the rig has been recorded for 1 min"
         ),

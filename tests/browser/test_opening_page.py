@@ -7,7 +7,9 @@ import re
 import pytest
 from evening import COLLAPSE, Evening
 from playwright.sync_api import Page, Route
-from tablets import Fire, PageServer, wait_until
+from tablets import Fire, PageServer
+
+from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -24,13 +26,13 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
 
     tablet.goto(page_server.url)
     live = "() => document.body.dataset.state === 'fresh' && document.querySelector('#zones .level')"
-    wait_until(lambda: (evening.tell(), tablet.evaluate(live))[1], "the live page", 60, 0.4)
+    until(lambda: (evening.tell(), tablet.evaluate(live))[1], "the live page", 60, 0.4)
     assert tablet.locator("#first-look").is_hidden()
     assert tablet.locator("#first-look .level").count() == tablet.locator("#zones > li").count()
 
     tablet.locator("#theme-choice").click()
     tablet.locator("#unit-choice label", has_text="°F").click()
-    wait_until(lambda: "Fnight" in str(tablet.context.cookies()), "the tablet keeps its look", 20)
+    until(lambda: "Fnight" in str(tablet.context.cookies()), "the tablet keeps its look", 20)
     evening.tell()
     tablet.route(re.compile(r"\.js"), without)
     tablet.reload(wait_until="load")

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
-from tablets import PageServer, findings, wait_until
+from tablets import PageServer, findings
 
 from dashboard.acts import ask
 from logger.journal.reader import JournalReader
@@ -26,7 +26,7 @@ from logger.plan import Clay, load
 from logger.plan.library import list_plans
 from logger.simulator import simulate
 from tests.invented_firings import batch_of
-from tests.processes import RIG, STOKEWATCH, process
+from tests.processes import RIG, STOKEWATCH, process, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
 
@@ -139,7 +139,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     expect(field(tablet, "Name")).to_have_value(re.compile("^(k3|in the hand)$"), timeout=UNTIL)
     height = field(tablet, "Height above the coals, cm")
     height.fill("12,5")
-    wait_until(lambda: by_channel(tablet)["k3"].get("height_cm") == 12.5, "a comma is read", 60)
+    until(lambda: by_channel(tablet)["k3"].get("height_cm") == 12.5, "a comma is read", 60)
     height.fill("high")
     said = tablet.get_by_text("“high” is not a number; give one from -200 to 1000 cm")
     expect(said.first).to_be_visible(timeout=UNTIL)
@@ -148,10 +148,10 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     expect(said).to_have_count(0, timeout=UNTIL)
     tablet.locator("#prepare-higher").focus()
     tablet.keyboard.press("Enter")  # by the keys alone
-    wait_until(lambda: by_channel(tablet)["k3"]["height_cm"] == 28, "a step up", 60)
+    until(lambda: by_channel(tablet)["k3"]["height_cm"] == 28, "a step up", 60)
     expect(field(tablet, "Height above the coals, cm")).to_have_value("28", timeout=UNTIL)
     drag(tablet, "1", 40, 0.15)
-    wait_until(lambda: by_channel(tablet)["k3"]["side"] == "windward", "dragged to windward", 60)
+    until(lambda: by_channel(tablet)["k3"]["side"] == "windward", "dragged to windward", 60)
     assert by_channel(tablet)["k3"]["height_cm"] == pytest.approx(40, abs=3)
     placed = by_channel(tablet)["k3"]
 
@@ -193,7 +193,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     tablet.locator("#prepare-anyway").check()
     expect(tablet.locator("#prepare-arm")).to_be_enabled(timeout=UNTIL)
     tablet.locator("#prepare-arm").click()
-    wait_until(lambda: tablet.evaluate("location.pathname") == "/", "the fire's page", 60)
+    until(lambda: tablet.evaluate("location.pathname") == "/", "the fire's page", 60)
     with contextlib.closing(JournalReader(rig_and_logger / "journal.sqlite")) as reader:
         firing = reader.running()
         before = reader.firings()[1]
@@ -238,14 +238,14 @@ def test_plans_are_kept_and_files_come_and_go(
     expect(above.first).to_be_visible(timeout=UNTIL)
     field(tablet, "Burn-out, °C").fill("640")
     expect(above).to_have_count(0, timeout=UNTIL)
-    wait_until(lambda: plan(tablet)["title"] == "Two bowls, invented", "the title", 60)
+    until(lambda: plan(tablet)["title"] == "Two bowls, invented", "the title", 60)
     tablet.click("text=Save this plan")
     expect(tablet.locator("#prepare-plan-said")).to_contain_text(
         "Saved as “two-bowls-invented”", timeout=UNTIL
     )
     assert (home / "plans" / "two-bowls-invented.toml").exists()
     field(tablet, "Title").fill("Two bowls again, invented")
-    wait_until(lambda: "again" in plan(tablet)["title"], "the title", 60)
+    until(lambda: "again" in plan(tablet)["title"], "the title", 60)
     tablet.click("text=Save a copy under its title")
     expect(tablet.locator("#prepare-plan-said")).to_contain_text("“two-bowls-again-invented”", timeout=UNTIL)
     assert len(list((home / "plans").glob("*.toml"))) == 2
@@ -266,7 +266,7 @@ def test_plans_are_kept_and_files_come_and_go(
     expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
     # The same file again, with nothing new in it: back to what it says.
     field(tablet, "Title").fill("Four bowls, invented")
-    wait_until(lambda: plan(tablet)["title"] == "Four bowls, invented", "the draft", 60)
+    until(lambda: plan(tablet)["title"] == "Four bowls, invented", "the draft", 60)
     choose(tablet, kept)
     expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
     wrong = tmp_path / "wrong.toml"
@@ -279,7 +279,7 @@ def test_plans_are_kept_and_files_come_and_go(
     tablet.locator("#unit-choice").get_by_text("°F").click()
     expect(field(tablet, "Burn-out, °F")).to_have_value("1184", timeout=UNTIL)
     field(tablet, "Burn-out, °F").fill("1202")
-    wait_until(lambda: plan(tablet)["burnout_c"] == pytest.approx(650), "kept in °C", 60)
+    until(lambda: plan(tablet)["burnout_c"] == pytest.approx(650), "kept in °C", 60)
 
 
 def choose(tablet: Page, path: Path) -> None:
@@ -300,15 +300,15 @@ def test_how_thick_the_walls_are_is_saved(page_server: PageServer, tablet: Page,
     walls.fill("6,5")
     expect(said).to_have_count(0, timeout=UNTIL)
     tablet.click("text=Save this plan")
-    [kept] = wait_until(lambda: list_plans(home), "the plan is saved", 60)
+    [kept] = until(lambda: list_plans(home), "the plan is saved", 60)
     assert kept.plan is not None
     assert kept.plan.clay == Clay(6.5)
     # Emptied again, it is as if nobody had said anything.
     walls = field(tablet, "Walls of the pots, mm")
     walls.fill("")
-    wait_until(lambda: "estimate" not in plan(tablet), "emptied", 60)
+    until(lambda: "estimate" not in plan(tablet), "emptied", 60)
     tablet.click("text=Save as")
-    wait_until(lambda: load(home / "plans" / f"{kept.name}.toml").clay == Clay(), "saved again", 60)
+    until(lambda: load(home / "plans" / f"{kept.name}.toml").clay == Clay(), "saved again", 60)
 
 
 def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: PageServer, home: Path) -> None:
@@ -320,7 +320,7 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
     expect(tablet.locator(".cautions:visible")).to_contain_text("burn bans")
     kit = home / "packing_list.txt"
     tablet.get_by_label("Tongs", exact=True).check(timeout=UNTIL)
-    wait_until(lambda: kit.exists() and "[x] Tongs" in kit.read_text(), "ticked", 60)
+    until(lambda: kit.exists() and "[x] Tongs" in kit.read_text(), "ticked", 60)
     field(tablet, "Something else to take along").fill("Sourdough for everybody")
     tablet.locator("#prepare-kit-add").click()
     expect(tablet.locator("#prepare-kit-list li").last).to_contain_text("Sourdough", timeout=UNTIL)
@@ -384,7 +384,7 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
     expect(field(tablet, "Speed, baud")).to_have_value("9600")
     field(tablet, "A broken wire reads").fill("2048, -999")
     tablet.locator("#prepare-source-take").click()
-    wait_until(lambda: plan(tablet)["source"] != doc["source"], "another source", 60)
+    until(lambda: plan(tablet)["source"] != doc["source"], "another source", 60)
     [changed] = plan(tablet)["source"]
     assert changed["channel"] == [{"name": "T1", "field": "T1", "broken": [2048, -999]}]
     go(tablet, "arm")

@@ -13,7 +13,7 @@ import pytest
 import tablets
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
-from tablets import PageServer, free_port, wait_until
+from tablets import PageServer
 
 from dashboard.parts.moment import clock
 from logger.journal.reader import JournalReader
@@ -21,6 +21,7 @@ from logger.journal.writer import JournalWriter
 from logger.replay.moments import judged
 from logger.simulator import simulate
 from tests.invented_firings import batch_of
+from tests.processes import free_port, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
@@ -62,9 +63,9 @@ class Burnt:
     def open(self, page: Page, at_s: float) -> None:
         page.goto(f"{self.server.url}/replay/{self.id}?at={at_s:g}")
         page.wait_for_selector("#replay-zones td", timeout=240_000)
-        wait_until(lambda: "°" in page.inner_text("#replay-values .probe >> nth=0"), "the values", 60)
+        until(lambda: "°" in page.inner_text("#replay-values .probe >> nth=0"), "the values", 60)
         begin = "() => document.querySelector('#replay-traces .js-plotly-plot').layout.xaxis.range[0]"
-        wait_until(lambda: cursor(page) > page.evaluate(begin) + 0.01, "the pictures are at that moment", 120)
+        until(lambda: cursor(page) > page.evaluate(begin) + 0.01, "the pictures are at that moment", 120)
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +96,7 @@ def seek(page: Page, at_s: float) -> None:
     """As a finger on the bar does: Dash's own property."""
     page.evaluate("(t) => window.dash_clientside.set_props('replay-scrub', { value: t })", at_s)
     there = f"{clock(at_s)} of"
-    wait_until(lambda: there in page.inner_text("#replay-clock"), "it is there", 30)
+    until(lambda: there in page.inner_text("#replay-clock"), "it is there", 30)
     page.wait_for_timeout(300)  # the picture comes with the next frame
 
 
@@ -103,7 +104,7 @@ def test_each_moment_is_what_was_read_judged_and_forecast(burnt: Burnt, tablet: 
     made = [f for f in burnt.told["moments"]["forecasts"] if f["zone"]]
     one = made[len(made) // 2]
     burnt.open(tablet, one["t_s"] + 1)
-    wait_until(lambda: drawn(tablet, "forecast")["x"], "what was to come is drawn", 60)
+    until(lambda: drawn(tablet, "forecast")["x"], "what was to come is drawn", 60)
     zero = zero_min(tablet, one["t_s"] + 1)
     middle = next(d for d in tablets.drawn(tablet, "replay-traces") if d["name"] == "forecast")
     at_s = (np.array(middle["x"]) + zero) * 60
@@ -143,21 +144,21 @@ def test_moving_the_moment_moves_all_that_is_seen(burnt: Burnt, tablet: Page) ->
     # By keys, by notes and alarms, and by itself.
     tablet.locator("h1").click()
     tablet.keyboard.press("ArrowRight")
-    wait_until(lambda: "55:10 of" in tablet.inner_text("#replay-clock"), "ten seconds on")
+    until(lambda: "55:10 of" in tablet.inner_text("#replay-clock"), "ten seconds on")
     tablet.keyboard.press("Home")
-    wait_until(lambda: tablet.inner_text("#replay-clock").startswith("0:00 of"), "the beginning")
+    until(lambda: tablet.inner_text("#replay-clock").startswith("0:00 of"), "the beginning")
     tablet.click("#replay-on")
-    wait_until(lambda: tablet.inner_text("#replay-jumped"), "it says where it went")
+    until(lambda: tablet.inner_text("#replay-jumped"), "it says where it went")
     tablet.click('#replay-happened [data-seek="1500"]')
-    wait_until(lambda: "25:00 of" in tablet.inner_text("#replay-clock"), "the note")
+    until(lambda: "25:00 of" in tablet.inner_text("#replay-clock"), "the note")
     assert NASTY in tablet.inner_text("#replay-happened")
     assert tablet.evaluate("window.hurt === undefined")
     tablet.click("#replay-play")
-    wait_until(lambda: "25:00 of" not in tablet.inner_text("#replay-clock"), "it plays")
+    until(lambda: "25:00 of" not in tablet.inner_text("#replay-clock"), "it plays")
     tablet.click("#replay-play")
     # One line is singled out by a tap.
     tablet.locator("#replay-values .probe").first.click()
-    wait_until(
+    until(
         lambda: (
             sorted({d["opacity"] for d in tablets.drawn(tablet, "replay-traces") if d["meta"].get("probe")})
             == [0.12, 1]
@@ -180,7 +181,7 @@ def test_the_pots_band_is_what_was_kept_and_can_be_taken_away(burnt: Burnt, tabl
     told = tablet.inner_text(f'#replay-zones [data-zone="{zone}"]')
     assert f"Pots by the model: {round(line.estimate_c[ZONE_POINTS // 2])}° ± 30°" in told
     tablet.locator("label", has_text="Estimate of the pots").click()
-    wait_until(lambda: not drawn(tablet, "pots")["x"], "it is taken away", 60)
+    until(lambda: not drawn(tablet, "pots")["x"], "it is taken away", 60)
 
 
 @pytest.mark.parametrize("size", [(1180, 820), (390, 844)])

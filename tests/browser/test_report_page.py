@@ -12,7 +12,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import Browser, Page
-from tablets import PageServer, free_port, wait_until
+from tablets import PageServer
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -21,6 +21,7 @@ from logger.report.describe import FIELDS
 from logger.report.document import export_html
 from logger.report.shown import shown
 from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal
+from tests.processes import free_port, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
@@ -39,7 +40,7 @@ class Archive:
 
 def filled(tablet: Page) -> None:
     tablet.wait_for_selector(field("title"), timeout=240_000)
-    wait_until(lambda: tablet.input_value(field("title")), "the form is filled in", 30)
+    until(lambda: tablet.input_value(field("title")), "the form is filled in", 30)
 
 
 def field(name: str) -> str:
@@ -76,10 +77,8 @@ def test_it_shows_what_was_fired_and_how_it_went(archive: Archive, tablet: Page)
     assert "Verdict, zone by zone" in body
     for name, text in DESCRIBED.items():
         assert tablet.input_value(field(name)) == text
-    wait_until(lambda: tablet.locator("#report-traces .js-plotly-plot path.js-line").count() > 5, "drawn", 60)
-    wait_until(
-        lambda: tablet.locator("#report-heat .heatmaplayer image").count(), "the stack through time", 60
-    )
+    until(lambda: tablet.locator("#report-traces .js-plotly-plot path.js-line").count() > 5, "drawn", 60)
+    until(lambda: tablet.locator("#report-heat .heatmaplayer image").count(), "the stack through time", 60)
 
 
 def test_what_is_typed_is_a_draft_from_the_first_letter_until_it_is_saved(
@@ -87,29 +86,27 @@ def test_what_is_typed_is_a_draft_from_the_first_letter_until_it_is_saved(
 ) -> None:
     archive.open(tablet, 1)
     tablet.locator(field("clay")).press_sequentially("G")
-    wait_until(lambda: "Not saved yet" in tablet.inner_text("#report-written"), "it says so", 30)
+    until(lambda: "Not saved yet" in tablet.inner_text("#report-written"), "it says so", 30)
     tablet.fill(field("clay"), "Grey river clay <b>&</b>")
-    wait_until(lambda: "Not saved yet" in tablet.inner_text("#report-written"), "it says so", 30)
+    until(lambda: "Not saved yet" in tablet.inner_text("#report-written"), "it says so", 30)
     tablet.locator("#unit-choice label", has_text="°F").click()
-    wait_until(lambda: "°F" in tablet.inner_text("#report-verdicts"), "it is told in °F", 60)
+    until(lambda: "°F" in tablet.inner_text("#report-verdicts"), "it is told in °F", 60)
     assert tablet.input_value(field("clay")) == "Grey river clay <b>&</b>"
     tablet.reload()  # the tablet's battery was empty, say
     filled(tablet)
-    wait_until(
-        lambda: tablet.input_value(field("clay")) == "Grey river clay <b>&</b>", "the draft is back", 30
-    )
+    until(lambda: tablet.input_value(field("clay")) == "Grey river clay <b>&</b>", "the draft is back", 30)
     assert "clay" not in facts(archive, 1)
     tablet.fill(field("cracks"), "none")
     tablet.click("#report-save")
-    wait_until(lambda: facts(archive, 1).get("clay") == "Grey river clay <b>&</b>", "it is saved", 60)
+    until(lambda: facts(archive, 1).get("clay") == "Grey river clay <b>&</b>", "it is saved", 60)
     assert facts(archive, 1)["cracks"] == "none"
-    wait_until(lambda: tablet.inner_text("#report-written") == "Saved.", "it says so", 30)
+    until(lambda: tablet.inner_text("#report-written") == "Saved.", "it says so", 30)
     tablet.reload()
     filled(tablet)
     assert tablet.input_value(field("clay")) == "Grey river clay <b>&</b>"
     tablet.fill(field("cracks"), "")
     tablet.click("#report-save")
-    wait_until(lambda: "cracks" not in facts(archive, 1), "it is taken away", 60)
+    until(lambda: "cracks" not in facts(archive, 1), "it is taken away", 60)
     assert facts(archive, 1)["clay"] == "Grey river clay <b>&</b>"  # what was not touched stays
 
 
@@ -118,7 +115,7 @@ def test_what_is_refused_is_said_beside_the_field(archive: Archive, tablet: Page
     title = tablet.inner_text("#report-name")
     tablet.fill(field("title"), "")
     tablet.click("#report-save")
-    wait_until(lambda: "give the firing a name" in tablet.inner_text("#report-form"), "it is refused", 60)
+    until(lambda: "give the firing a name" in tablet.inner_text("#report-form"), "it is refused", 60)
     assert tablet.get_attribute(field("title"), "aria-invalid") == "true"
     assert tablet.inner_text("#report-written") == "Not saved."
     with contextlib.closing(JournalReader(archive.path)) as reader:
@@ -127,7 +124,7 @@ def test_what_is_refused_is_said_beside_the_field(archive: Archive, tablet: Page
 
 def test_a_firing_that_is_none(archive: Archive, tablet: Page) -> None:
     tablet.goto(f"{archive.server.url}/report/20200101-0000-none")
-    wait_until(lambda: "no such firing" in tablet.inner_text("#report-said"), "it says so", 60)
+    until(lambda: "no such firing" in tablet.inner_text("#report-said"), "it says so", 60)
     assert not tablet.is_visible("#report-body")
 
 
@@ -139,12 +136,10 @@ def test_photos_of_pots_are_added_and_taken_away(archive: Archive, tablet: Page,
     with tablet.expect_file_chooser() as choosing:
         tablet.click("#report-add-photos")
     choosing.value.set_files(files)
-    wait_until(lambda: tablet.locator("#report-photos img").count() == 1, "it is there", 60)
-    wait_until(
-        lambda: "no photo.jpg: this is no photo" in tablet.inner_text("#report-photos-said"), "refused", 30
-    )
+    until(lambda: tablet.locator("#report-photos img").count() == 1, "it is there", 60)
+    until(lambda: "no photo.jpg: this is no photo" in tablet.inner_text("#report-photos-said"), "refused", 30)
     tablet.locator("#report-photos button").click()
-    wait_until(lambda: tablet.locator("#report-photos img").count() == 0, "it is taken away", 60)
+    until(lambda: tablet.locator("#report-photos img").count() == 0, "it is taken away", 60)
 
 
 def test_files_to_keep_and_the_report_in_its_own_window(

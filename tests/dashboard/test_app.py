@@ -10,8 +10,9 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
 from dashboard.access import Access, host_name
-from dashboard.app import create_app, listen, serve
+from dashboard.app import create_app
 from dashboard.live.messages import read_wish
+from dashboard.serving import listen, serve
 from logger.errors import UserError
 from logger.home import Home
 from logger.recording.health import Sign

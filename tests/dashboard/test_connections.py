@@ -15,10 +15,11 @@ import uvicorn
 from page_journal import make_batch, open_firing
 
 from dashboard import connections, downloads
-from dashboard.app import create_app, listen, settings
+from dashboard.app import create_app
 from dashboard.connections import EACH, MAX_HEAD, MOST, RESERVE, Places, who_is
 from dashboard.door import PinDoor
 from dashboard.operators import Operators
+from dashboard.serving import listen, settings
 from logger.journal.writer import JournalWriter
 from tests.processes import until
 

@@ -23,9 +23,9 @@ from dashboard.planning import read_document, to_document
 from logger.plan import Plan, loads
 from logger.reading import Sample
 from logger.sources.plain import plain_source
-from tests.broker import Mosquitto, free_port
+from tests.broker import Mosquitto
 from tests.modbus_rig import device, serial_line, serving
-from tests.processes import until
+from tests.processes import free_port, until
 
 DEFAULTS = {part.id["name"]: part.value for part in source_fields([])}
 EMPTY = to_document(Plan(title="Bowls, invented"))

@@ -7,7 +7,8 @@ import orjson
 import pytest
 from firing_fixture import START_US, SmallFire
 
-from dashboard.live.watch import MAX_ROWS, Message, Watcher
+from dashboard.live.told import MAX_ROWS, Message
+from dashboard.live.watch import Watcher
 from logger.home import Home
 from logger.reading import Status
 from logger.recording.health import Sign

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from rigbench import EIGHT, LiveRig, config, hex_word, steady
 
+from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
-from logger.journal.writer import add_request
 from logger.reading import Status
 from tests.processes import STOKEWATCH, process, until
 

@@ -15,11 +15,12 @@ import pytest
 
 from logger.errors import UserError
 from logger.journal import schema
+from logger.journal.asking import add_request
 from logger.journal.layout import MINUTE_US
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import check
 from logger.journal.schema import JournalError, NoJournalError
-from logger.journal.writer import JournalWriter, add_request
+from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
 from tests.journal.journal_batches import EVERY_KIND, START_US, firing_batch, make_batch, same_batch
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -39,8 +38,14 @@ def target(influx: InfluxDB1 | InfluxDB2, gate: Gate) -> Target:
 
 
 @pytest.fixture
-def mirror(home: Home, target: Target) -> Iterator[Mirror]:
-    made = Mirror(home, target)
+def pace() -> Clock:
+    """The mirror's own clock."""
+    return Clock()
+
+
+@pytest.fixture
+def mirror(home: Home, target: Target, pace: Clock) -> Iterator[Mirror]:
+    made = Mirror(home, target, pace)
     yield made
     made.close()
 
@@ -71,7 +76,7 @@ def seen(tmp_path: Path) -> JournalReader:
 
 
 def test_readings_events_and_health_as_they_come(
-    writer: JournalWriter, mirror: Mirror, follow: Any, tmp_path: Path
+    writer: JournalWriter, mirror: Mirror, pace: Clock, follow: Any, tmp_path: Path
 ) -> None:
     made = writer.open_firing("Jars, invented", None, START_US, invented=True, facts={"pots": 6})
     writer.append(made.id, firing_batch(50, 2))
@@ -91,7 +96,7 @@ def test_readings_events_and_health_as_they_come(
             )
             writer.add_event(made.id, START_US + n, "note", {"kind": "wood"}, "one")
             writer.heartbeat({"pid": 1, "verdict": {"line": f"at {n}"}})
-            time.sleep(0.5)
+            pace.s += 0.5
             settle(mirror)
             run(follower)
         kept = JournalReader(writer.path)
@@ -105,7 +110,7 @@ def test_readings_events_and_health_as_they_come(
         assert there.heartbeat()["verdict"] == {"line": "at 70"}  # type: ignore[index]
         writer.change_firing(made.id, title="Bowls, invented")
         writer.finish_firing(made.id, START_US + 8_000_000)
-        time.sleep(1.1)
+        pace.s += 1.1
         settle(mirror)
         clock.s += 5
         run(follower)
@@ -157,7 +162,9 @@ def test_it_outlives_a_server_that_goes_and_comes(
         np.testing.assert_array_equal(there.readings(made.id).t_us[0], firing_batch(100, 1).t_us)
 
 
-def test_which_firing_is_followed(writer: JournalWriter, mirror: Mirror, follow: Any, tmp_path: Path) -> None:
+def test_which_firing_is_followed(
+    writer: JournalWriter, mirror: Mirror, pace: Clock, follow: Any, tmp_path: Path
+) -> None:
     """The running one; when it has ended, the next that runs; never one of another site."""
     first = writer.open_firing("One", None, START_US)
     writer.append(first.id, firing_batch(5, 1))
@@ -170,7 +177,7 @@ def test_which_firing_is_followed(writer: JournalWriter, mirror: Mirror, follow:
         assert [f.id for f in there.firings()] == [first.id]
         writer.finish_firing(first.id, START_US + 1_000_000)
         second = writer.open_firing("Two", None, START_US + 60_000_000)
-        time.sleep(1.1)
+        pace.s += 1.1
         settle(mirror)
         clock.s += 5
         run(mine)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,23 @@ def test_a_running_firing_goes_on_in_another_when_its_journal_is_found_damaged(o
     assert "it is damaged" in opened.file.full
     opened.file.taken()
     assert opened.file.full == ""
+
+
+def test_one_that_goes_on_refusing_for_no_known_cause_counts_as_damaged(opened: Opened) -> None:
+    writer = opened.open()
+    assert writer is not None
+    writer.open_firing("Four bowls, invented", None, START_US, invented=True)
+    firing = writer.running()
+    with contextlib.closing(sqlite3.connect(opened.path)) as db, db:
+        db.execute("CREATE TRIGGER odd BEFORE INSERT ON event BEGIN SELECT RAISE(ABORT, 'a row is odd'); END")
+    assert firing is not None
+    for again in (True, True, False):
+        with pytest.raises(JournalError, match="a row is odd") as found:
+            writer.add_event(firing.id, START_US, "note", {"text": "wood"})
+        assert opened.file.refused(found.value, writer, firing, {}) is not again
+    writer.add_event(firing.id, START_US, "note", {"text": "wood"})
+    writer.close()
+    assert opened.told == ["journal_set_aside"]
 
 
 def test_not_one_after_the_other(opened: Opened) -> None:

@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from logger.journal.asking import MAX_WAITING
 from logger.journal.reader import JournalReader
 from logger.journal.sealed import load_dict
-from logger.journal.writer import MAX_WAITING
 from tests.recording.made_recorder import hear, made_recorder
 
 

@@ -165,8 +165,8 @@ def test_rows_come_back_as_they_were_kept(tmp_path: Path) -> None:
         assert found["low"].basis == ("spot", *["probe"] * 4)
         assert found["far"].t_us.tolist() == [START_US + 30_000_000, START_US + 40_000_000]
         assert found["far"].low_c.tolist() == [-20.0, -20.0]
-        part = reader.estimates(firing, START_US + 10_000_000, START_US + 30_000_000)
-        assert part["low"].t_us.tolist() == [START_US + 10_000_000, START_US + 20_000_000]
+        part = reader.estimates(firing, START_US + 30_000_000)
+        assert part["low"].t_us.tolist() == [START_US + 30_000_000, START_US + 40_000_000]
         assert reader.estimates(other) == {}
         writer._db.execute("UPDATE estimate SET data = 'broken' WHERE t_us = ?", (START_US,))
         assert len(reader.estimates(firing)["low"].t_us) == 4

@@ -270,6 +270,18 @@ def test_a_backlog_is_no_second_rig(times_life: float) -> None:
     assert followed.said == []
 
 
+@pytest.mark.parametrize("stall", [25, 40])
+@pytest.mark.parametrize("before", [1, 3, 8])
+def test_a_reader_that_stands_still_beside_a_rig_just_switched_on(before: int, stall: int) -> None:
+    """What gathered in the port might be a new boot's by its clock; it is all that the line lacks."""
+    rig = Rig(first_ms=60)
+    gathered = range(before, before + stall)
+    frames = [*rig.live(*range(before)), *rig.kept(rig.made_s(before + stall), *gathered)]
+    followed = tracked([*frames, *rig.live(*range(before + stall, before + stall + 30))])
+    assert len(followed.times) == before + stall + 30
+    assert followed.said == []
+
+
 @pytest.mark.parametrize("beginning", [50, 1990])
 def test_frames_kept_during_an_outage_are_late_and_no_restart(beginning: int) -> None:
     rig = Rig()
@@ -512,6 +524,11 @@ def test_restarts_wraps_and_reorderings() -> None:
         201_000_664,  # only time told, though the counter went on over a short boot
         221_000_374,  # a batch after a silence was taken for counters that can't be believed
         *(201_000_417, 223_000_620),  # late frames that fit a hole were a boot of their own
+        *(301_006_956, 301_007_977),  # the next boot's swapped frame was the old one's next
+        301_002_593,  # a boot's only frame was one that the boot before it had missed, 147 in 20 s
+        *(301_000_154, 301_001_789),  # a broker sent again what more than twelve short boots had said
+        301_001_300,  # in such a burst one frame was the line's next to the beat
+        *(301_007_628, 301_006_858, 301_002_367),  # a burst, and a new boot went on where it ended
         *(201_000_035, 211_000_998),  # the next boot's first frame was a swapped one of the boot before
     ],
 )

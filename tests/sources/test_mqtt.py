@@ -19,7 +19,8 @@ from logger.rig_line.dialogue import WHO_ARE_YOU
 from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import SourceError, mqtt
 from logger.sources.mqtt import STRANGERS, Broker, Statuses, without_password
-from tests.broker import Mosquitto, free_port
+from tests.broker import Mosquitto
+from tests.processes import free_port
 
 pytestmark = pytest.mark.real
 

@@ -22,8 +22,9 @@ from logger.sources import Arrival, Sampled
 from logger.sources.plain.lines import PrintedLines
 from logger.sources.plain.modbus import Module, spans
 from logger.sources.plain.topics import Topics
-from tests.broker import Mosquitto, free_port
+from tests.broker import Mosquitto
 from tests.modbus_rig import device, serial_line, serving
+from tests.processes import free_port
 
 pytestmark = pytest.mark.real
 

@@ -1,0 +1,72 @@
+"""What any process may ask of the logger: a row of the journal, which the logger answers."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import time
+from pathlib import Path
+from typing import Any, Final
+
+from logger.errors import UserError
+from logger.journal.schema import errors_of
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+
+NUMBERS: Final = "numbers_from"
+"""In `meta`: where a journal that began in place of a damaged one goes on counting."""
+MAX_WAITING: Final = 200
+"""Requests that nobody has answered: a logger that is away for long finds no more than these."""
+MAX_DATA: Final = 250_000
+"""Characters of one request; a plan is by far the longest."""
+
+
+class TooManyWaiting(UserError):
+    """Requests pile up that no logger answers."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"{MAX_WAITING} requests wait for the logger; see with `stokewatch status` whether it runs"
+        )
+
+
+def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
+    """Ask something of the logger.
+
+    Returns
+    -------
+    int
+        For `JournalReader.request`, which shows the answer.
+
+    Raises
+    ------
+    UserError
+        It is longer than any request, or too many wait already.
+    JournalError
+        There is no journal, or it can't be written to.
+    """
+    text = to_json(data)
+    if len(text) > MAX_DATA:
+        raise UserError(f"longer than {MAX_DATA} characters; that is no request of this program")
+    with errors_of(path):
+        db = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0, isolation_level=None
+        )
+        with contextlib.closing(db):
+            db.execute("PRAGMA synchronous = FULL")
+            made_us = time.time_ns() // 1000
+            cursor = db.execute(
+                "INSERT INTO request (id, made_us, kind, data, who) SELECT"
+                " max(coalesce((SELECT max(id) FROM request), 0) + 1, ?), ?, ?, ?, ?"
+                " WHERE (SELECT count(*) FROM request WHERE result IS NULL) < ?",
+                (_first_request(db), made_us, kind, seal_text(text, made_us, kind, who), who, MAX_WAITING),
+            )
+            if not cursor.rowcount:
+                raise TooManyWaiting
+            return int(cursor.lastrowid or 0)
+
+
+def _first_request(db: sqlite3.Connection) -> int:
+    row = db.execute("SELECT value FROM meta WHERE key = ?", (NUMBERS,)).fetchone()
+    with contextlib.suppress(DamagedError):
+        return 0 if row is None else int(load_dict(row[0], NUMBERS).get("request", 0))
+    return 0
