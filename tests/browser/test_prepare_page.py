@@ -107,7 +107,7 @@ def drag(tablet: Page, number: str, height_cm: float, share: float) -> None:
     tablet.mouse.up()
 
 
-@pytest.mark.timeout(540)  # a whole evening's preparing
+@pytest.mark.timeout(900)  # a whole evening's preparing
 def test_from_a_rig_that_streams_to_an_armed_firing(
     tablet: Page, page_server: PageServer, rig_and_logger: Path
 ) -> None:
