@@ -40,6 +40,8 @@ _FIRST_WINDOW: Final = 256
 _FASTER: Final = 4.0
 """So many times the usual pace is still possible."""
 _UNKNOWN_STEP_MS: Final = 60_000
+_KEPT_MS: Final = 3 * 86_400_000
+"""No rig has kept what is older than that from before it was first heard. [ms]"""
 
 
 @dataclass(slots=True, eq=False)
@@ -242,8 +244,8 @@ class Boot:
         if (before := self._first[0] - seq) > 0:
             before_ms = self._first[1] - ms
             slowest_ms = _FASTER * self.pace_ms * (before + SWAPPED) if self.pace_ms else math.inf
-            if before_ms < before or before_ms > slowest_ms + _UNKNOWN_STEP_MS:
-                return Fit.NO  # more frames, or fewer, than such a rig makes in so long
+            if before_ms < before or before_ms > min(slowest_ms + _UNKNOWN_STEP_MS, _KEPT_MS):
+                return Fit.NO  # more frames, or fewer, than such a rig makes in so long, or keeps
             return Fit.LATE if prompt else Fit.BEHIND
         if (hole := self._hole(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
