@@ -165,6 +165,20 @@ def test_a_stall_waits_as_long_as_was_asked_for() -> None:
     assert told[1] - told[0] == pytest.approx(240.0, abs=15.0)
 
 
+def test_a_stall_that_wavers_is_one_alarm_and_ends_as_the_zone_climbs_again() -> None:
+    """The neck swings by 40 °C to either side and gets nowhere, then climbs at 12 °C/min."""
+    hot = [790.0, 640.0, 620.0, 640.0]
+    knots = [(0.0, [300.0] + [100.0] * 4), (280.0, [*hot, 600.0]), (900.0, [*hot, 600.0])]
+    knots += [
+        (900.0 + t, [*hot, 600.0 + 40.0 * np.sin(2.0 * np.pi * t / 800.0)]) for t in range(20, 2400, 20)
+    ]
+    knots += [(3300.0, [*hot, 600.0]), (4000.0, [*hot, 740.0])]
+    events = [e for e in run(Judge(plan()), *lines(knots)) if e.data.get("rule") == "stalled_zone"]
+    neck = [e for e in events if e.data["zone"] == "upper"]
+    assert [e.data["transition"] for e in neck] == ["raised", "cleared"]
+    assert 3500.0 < neck[1].t_s < 3750.0
+
+
 def test_target_and_soak_come_once_a_zone() -> None:
     good = [(0.0, [700.0] * 5), (100.0, [800.0] * 5), (900.0, [800.0] * 5)]
     events = run(Judge(plan()), *lines(good))

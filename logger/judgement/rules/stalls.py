@@ -1,6 +1,8 @@
 """A zone that stands still short of its target: what its settings say, and no other condition.
 
 Moving is how far the level has come on the whole within the time asked for, not how it wavered on the way.
+What wavers meets that again and again, so an alarm that is up stands until the zone climbs well faster and
+beyond where it stood, or has fallen for as long as it had to stand: one stall isn't raised twice.
 """
 
 from __future__ import annotations
@@ -16,9 +18,10 @@ from logger.reading import Floats
 from logger.words.said import Degrees, Said, said
 
 EASE: Final = 7.0 / 3.0
-"""An alarm that is up stands until the zone moves this many times as fast (deadband)."""
-BACK_C: Final = 5.0
-"""And until it is this much nearer to its target than was asked for. [°C]"""
+"""An alarm that is up stands until the zone moves this many times as fast (deadband), and is higher than
+where it stood by more than what is standing still."""
+BACK_SHARE: Final = 0.25
+"""Or until it is as near to its target as this part of what was asked for."""
 SELDOM: Final = 3.0
 """A probe whose readings lie farther apart than this part of the time asked for goes by its last two."""
 
@@ -31,9 +34,13 @@ class Stalls:
         self._rate, self._above_c = float(rule["rate_c_per_min"]), float(rule["above_c"])
         self._for_s = round(float(rule["for_s"]))
         self._most_c = plan.target_c - float(rule["short_c"])
+        self._back_c = plan.target_c - BACK_SHARE * float(rule["short_c"])
         self._target_c = plan.target_c
         self.seen_c: Floats = np.full((self._for_s, len(plan.probes)), np.nan)
         self.peak_c: Floats = np.full(len(places.zones), -np.inf)
+        self.high_c: list[float] = [-np.inf] * len(places.zones)
+        self.away_s: list[int] = [0] * len(places.zones)
+        self._margin_c = self._rate * self._for_s / 60.0
         self._busy: set[int] = set()
         self._places = places
 
@@ -72,7 +79,8 @@ class Stalls:
         within = (level > self._above_c) & (peak < self._target_c)
         speed = np.abs(self._moved)
         self._holds = within & (level <= self._most_c) & (speed < self._rate)
-        self._stands = within & (level <= self._most_c + BACK_C) & (speed < EASE * self._rate)
+        self._short = within & (level <= self._back_c)
+        self._slow = speed < EASE * self._rate
         self.seen_c = seen[n:].copy()
         self._busy = set(np.flatnonzero(self._holds.any(axis=0)).tolist())
 
@@ -88,9 +96,19 @@ class Stalls:
         ----------
         i, z : int
         active : bool
-            Its alarm is up: then less is asked for.
+            Its alarm is up: then less is asked for. Every second of it is asked for, in order.
         """
-        return bool((self._stands if active else self._holds)[i, z])
+        level = float(self._level[i, z])
+        if not active:
+            if holds := bool(self._holds[i, z]):
+                self.high_c[z], self.away_s[z] = level, 0
+            return holds
+        if self._slow[i, z]:
+            self.high_c[z], self.away_s[z] = max(self.high_c[z], level), 0
+        else:
+            self.away_s[z] += 1
+        back = level > self.high_c[z] + self._margin_c or self.away_s[z] >= self._for_s
+        return bool(self._short[i, z]) and not back
 
     def words(self, i: int, z: int, place: str) -> Said:
         """Say where it stands, and for how long it has hardly moved."""
