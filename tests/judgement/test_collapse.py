@@ -119,6 +119,25 @@ def test_coals_that_fall_by_a_third_of_it_veto(share: float, called: bool) -> No
     assert bool(said(FOUR, top=lost, bed=share * lost)) == called
 
 
+def test_coals_that_sank_along_before_the_fall_are_no_veto() -> None:
+    """The whole fire sinks by 11 °C/min; then a side falls by another 60 °C/min, and the coals as before."""
+    t_s = np.arange(float(N))
+    sinks = -11.0 / 60.0 * np.maximum(t_s - 620.0, 0.0)
+    events = said(FOUR, bed=sinks, low=sinks, top=sinks, side=sinks + straight(120.0, 120.0))
+    assert {e.data["zone"] for e in events} == {"windward"}
+    assert events[0].t_s - BEGIN < 75.0
+    assert said(FOUR, bed=sinks, low=sinks, top=sinks, side=sinks) == []
+
+
+@pytest.mark.parametrize(("lasts_s", "called"), [(35.0, False), (75.0, True), (600.0, True)])
+def test_air_that_dips_with_a_gust_is_none_and_air_that_stays_down_is(lasts_s: float, called: bool) -> None:
+    plan = stack(bed=("coals", "under"), low=("wall", "lower"), gap=("air", "upper"))
+    dip = np.where((AGES > 0.0) & (lasts_s >= AGES), -130.0 if lasts_s < 60.0 else -66.0, 0.0)
+    events = told(said(plan, gap=dip))
+    assert [zone for zone, _ in events] == ["upper"] * called
+    assert all(after_s < 75.0 for _, after_s in events)
+
+
 def test_early_only_where_the_others_stay() -> None:
     alone = dict(told(said(FOUR, top=straight(120.0, 120.0))))
     lost = straight(120.0, 120.0)

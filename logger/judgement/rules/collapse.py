@@ -2,7 +2,8 @@
 
 The plain rule is the promise: a zone's level has fallen by `drop_c` within `within_s` and stays fallen for
 `for_s`. Only two things speak against it: the coals' own probes fell by a third of that or more in the same
-time, so the fire dies down; or raking out has begun.
+time, so the fire dies down; or raking out has begun. Any time of up to `within_s` counts: a bed that sank
+along with the zone before it fell away says nothing of the fall.
 
 It is called sooner where physics and company say the same. A wall that a probe touches follows the fire by
 tens of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost
@@ -24,7 +25,7 @@ from logger.judgement.alarms import AlarmBook
 from logger.judgement.levels import AIR, WALL
 from logger.judgement.rules.conditions import Condition
 from logger.judgement.runs import run_lengths
-from logger.judgement.trend import Bools, Course, running_mean
+from logger.judgement.trend import Course, running_mean
 from logger.judgement.zones import Places, ZoneBook, ZoneCourse
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
@@ -45,15 +46,22 @@ OFTEN_S: Final = 5.0
 STANDS_SHARE: Final = 0.5
 """An alarm stands while the zone is down by this share of `drop_c` against `within_s` ago."""
 SMOOTH_S: Final = 5
-AIR_SMOOTH_S: Final = 45
-"""A wall is smooth by itself, but air swings with every puff of flame; over such a time a thin wall would
-level it out (5 mm of clay in flame: 50 to 100 s). Mean of so many seconds of each. [s]"""
+AIR_SMOOTH_S: Final = 90
+"""A wall is smooth by itself, but air swings with every puff of flame. The level by air is the median of so
+long: what is over in half of it doesn't count, what stays does in full. A thin wall would hardly have felt it
+(5 mm of clay in flame follow in 50 to 100 s). [s]"""
+AIR_EVERY_S: Final = 5
+"""The median is that of every so many seconds' values, which are medians of as many themselves. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
 class _Fall:
-    """The deepest fall of a zone within the time asked for, over n seconds; arrays (n,)."""
+    """A zone's deepest fall in which the coals held, within the time asked for, over n seconds; arrays (n,).
 
+    `deepest_c` is the deepest of all, whatever the coals did; so are the others where the coals never held.
+    """
+
+    deepest_c: Floats
     lost_c: Floats
     for_s: Ints
     coals_c: Floats
@@ -91,14 +99,14 @@ class Collapse:
         """
         n, z = zones.level_c.shape
         medians = np.concatenate([self.medians_c, course.median_c])
-        quick = running_mean(medians[AIR_SMOOTH_S - SMOOTH_S :], SMOOTH_S)
+        lately = medians[AIR_SMOOTH_S - SMOOTH_S :]
+        quick = running_mean(lately, SMOOTH_S)
         if self._places.is_air.any():
-            slow = running_mean(medians[:, self._places.is_air], AIR_SMOOTH_S)
-            quick[:, self._places.is_air] = slow
+            quick[:, self._places.is_air] = _air_levels(medians[:, self._places.is_air])
         if np.isnan(quick).any():
             # Of a probe that has only begun: the mean so far. One reading beside a mean would be a leap.
-            begun = running_mean(np.where(np.isnan(medians), 0.0, medians), AIR_SMOOTH_S)
-            share = running_mean((~np.isnan(medians)).astype(np.float64), AIR_SMOOTH_S)
+            share = running_mean((~np.isnan(lately)).astype(np.float64), SMOOTH_S)
+            begun = running_mean(np.where(np.isnan(lately), 0.0, lately), SMOOTH_S)
             begun = np.where(share > 0.0, begun / np.maximum(share, 1e-9), np.nan)
             np.copyto(quick, begun, where=np.isnan(quick) & ~np.isnan(course.median_c))
         seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, quick, np.nan)])
@@ -113,13 +121,14 @@ class Collapse:
         down = np.zeros((n, z), np.bool_)
         self._falls: dict[int, _Fall] = {}
         self._depths: dict[int, Floats] = {}
+        self._bed: Floats | None = None
         for y in self._places.pots:
             if not self._may_have_fallen(y, seen):
                 continue
             fall = self._falls[y] = self._fall(y, seen, now)
             holds = ~(fall.coals_c >= COALS_SHARE * fall.lost_c)
             plain[:, y] = holds & (fall.lost_c >= self._drop_c)
-            down[:, y] = fall.lost_c >= STANDS_SHARE * self._drop_c
+            down[:, y] = fall.deepest_c >= STANDS_SHARE * self._drop_c
             soon = fall.lost_c - zones.rate_c_per_min[:, y] * AHEAD_S / 60.0
             early[:, y] = (
                 holds
@@ -171,16 +180,29 @@ class Collapse:
         return bool((highest - lowest >= min(LEAST_SHARE, STANDS_SHARE) * self._drop_c).any())
 
     def _fall(self, z: int, seen: Floats, now: Floats) -> _Fall:
-        """Find the deepest fall of a zone, and what coals and other zones lost in the same time."""
+        """Find a zone's deepest fall in which the coals held, and what coals and others lost."""
         weight = self._weight
         lost = self._lost(seen, weight, self._places.members[z])
         lost = np.where(np.isnan(lost), -np.inf, lost)
+        coals = self._coals(seen)
+        held = np.where(coals >= COALS_SHARE * lost, -np.inf, lost)
+        held = np.where(np.isneginf(held.max(axis=1))[:, None], lost, held)
         # The latest of equals: the shortest time in which so much was lost.
-        at = lost.shape[1] - 1 - lost[:, ::-1].argmax(axis=1)
+        at = lost.shape[1] - 1 - held[:, ::-1].argmax(axis=1)
         rows = np.arange(len(at))
-        coals = self._lost_since(seen, np.ones_like(weight), self._places.coals, at)
         others = [self._deepest(now, y) for y in self._places.pots if y != z]
-        return _Fall(lost[rows, at], self._within - at, coals, _middle(others, len(at)))
+        return _Fall(
+            lost.max(axis=1), lost[rows, at], self._within - at, coals[rows, at], _middle(others, len(at))
+        )
+
+    def _coals(self, seen: Floats) -> Floats:
+        """What the coals lost since each of the seconds before, (n, within + 1); NaN where unknown."""
+        if self._bed is None:
+            n = len(seen) - self._within
+            coals = self._places.coals
+            unknown = np.full((n, self._within + 1), np.nan)
+            self._bed = self._lost(seen, np.ones((n, seen.shape[1])), coals) if coals else unknown
+        return self._bed
 
     def _deepest(self, now: Floats, z: int) -> Floats:
         """What another zone lost since it was hottest within the time asked for, (n,); NaN where unknown."""
@@ -197,17 +219,6 @@ class Collapse:
         known = ~np.isnan(before) & ((weight[:, probes] > 0.0) & ~np.isnan(now))[:, :, None]
         total = np.where(known, before - now[:, :, None], 0.0).sum(axis=1)
         count = known.sum(axis=1)
-        return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-    def _lost_since(self, seen: Floats, weight: Floats, probes: list[int], at: Ints) -> Floats:
-        """What probes lost on the mean since one second before each, (n,); NaN where unknown."""
-        if not probes:
-            return np.full(len(at), np.nan)
-        before = seen[np.arange(len(at)) + at][:, probes]
-        lost = before - seen[self._within :, probes]
-        known: Bools = ~np.isnan(lost) & (weight[:, probes] > 0.0)
-        count = known.sum(axis=1)
-        total = np.where(known, lost, 0.0).sum(axis=1)
         return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
     def _words(self, i: int, z: int) -> Said:
@@ -237,15 +248,25 @@ class Collapse:
         return said(f"{words}.", *values)
 
 
+def _air_levels(medians_c: Floats) -> Floats:
+    """Median of each `AIR_SMOOTH_S` of rows, of what is known in them; NaN where nothing is."""
+    windows = np.lib.stride_tricks.sliding_window_view(medians_c, AIR_SMOOTH_S, axis=0)
+    return _median(np.sort(windows[..., ::-AIR_EVERY_S], axis=-1))
+
+
+def _median(ordered: Floats) -> Floats:
+    """Middle of sorted numbers on the last axis, NaN last; NaN where all are."""
+    count = (~np.isnan(ordered)).sum(axis=-1)[..., None]
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, np.maximum(count - 1, 0))
+    middle = [np.take_along_axis(ordered, at, axis=-1)[..., 0] for at in (low, high)]
+    return np.asarray(0.5 * (middle[0] + middle[1]), np.float64)
+
+
 def _middle(rows: list[Floats], n: int) -> Floats:
     """Median of what is known of others, (n,); NaN where nothing is."""
     if not rows:
         return np.full(n, np.nan)
-    ordered = np.sort(np.stack(rows), axis=0)  # NaN last
-    count = (~np.isnan(ordered)).sum(axis=0)
-    columns = np.arange(n)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, np.maximum(count - 1, 0))
-    return np.asarray(0.5 * (ordered[low, columns] + ordered[high, columns]), np.float64)
+    return _median(np.sort(np.stack(rows, axis=-1), axis=-1))
 
 
 def _span(seconds: int) -> str:
