@@ -24,6 +24,7 @@ _ORDERS: Final = (
     ("month", "day", "year", "hour", "minute", "second"),
     ("year", "day of the year", "digits"),
     ("hour", "minute", "second"),
+    ("minute", "second"),
 )
 _USUAL: Final = ("year", "month", "day", "hour", "minute", "second")
 _LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
@@ -39,7 +40,7 @@ def parts_of_dates(table: Table) -> list[int]:
     Returns
     -------
     list of int
-        In that order; or year, day of the year, and hour and minute in one number; or hour, minute and
+        In that order; or year, day of the year, and hour and minute in one number; or (hour,) minute and
         second; or empty.
     """
     names = [re.sub(r"[_. -]+", " ", name).strip().casefold() for name in table.header]
@@ -59,8 +60,8 @@ def parts_of_dates(table: Table) -> list[int]:
                 continue
             if "year" in order and not _are_years(table, start + order.index("year")):
                 continue
-            if len(order) == 3:
-                return [start, start + 1, start + 2]
+            if len(order) < 4:
+                return list(range(start, start + len(order)))
             place = {part: start + i for i, (part, _) in enumerate(run)}
             return [place[part] for part in _USUAL if part in place]
     return []

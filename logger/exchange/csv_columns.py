@@ -176,11 +176,13 @@ def _worked_out(table: Table, i: int) -> str | None:
     parts = [part.strip() for part in re.split(r"[-−–]", header)]
     if len(parts) == 2 and set(parts) <= others:
         return "the difference of two other columns"
+    means = ("avg", "mean", "average")
+    before = re.fullmatch(r"(min|max|minimum|maximum|std|stdev|sd)[ _.]+(.*)", header)
+    if before is not None and others & {f"{word}{gap}{before[2]}" for gap in " _." for word in means}:
+        return "beside it stands the mean of the same probe"
     match = re.fullmatch(r"(.*?)[ _.]?(min|max|minimum|maximum|std|stdev|sd)\.?([ _.(\[].*)?", header)
     if match is not None:
-        usual = {
-            f"{match[1]}{gap}{word}{match[3] or ''}" for gap in " _." for word in ("avg", "mean", "average")
-        }
+        usual = {f"{match[1]}{gap}{word}{match[3] or ''}" for gap in " _." for word in means}
         if usual & others:
             return "beside it stands the mean of the same probe"
     return None

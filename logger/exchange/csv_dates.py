@@ -9,6 +9,10 @@ from typing import Final, Literal
 
 TimeKind = Literal["datetime", "date", "clock", "number"]
 
+Order = Literal["dmy", "mdy", "ymd"]
+BUDDHIST: Final = range(2543, 2643)
+"""Years 2000 to 2099 as Thailand counts them: 543 more."""
+
 _MONTHS: Final = {
     name: number
     for number, names in enumerate(
@@ -30,7 +34,7 @@ _MONTHS: Final = {
     )
     for name in names.split()
 }
-_DAY_NAME: Final = r"(?:[^\W\d_]{2,9}\.?,?\s+)?"
+_DAY_NAME: Final = r"(?:(?!start|stop|end|from|date|begin)[^\W\d_]{2,9}\.?,?\s+)?"
 _DATE: Final = (
     rf"{_DAY_NAME}(?:(?P<y>\d{{4}})(?P<ysep>[-/._])(?P<m>\d{{1,2}})(?P=ysep)(?P<d>\d{{1,2}})"
     r"|(?P<c>(?:19|20)\d{6}(?=T|\s+\d|$))"
@@ -51,7 +55,8 @@ DATE_ONLY: Final = re.compile(_DATE, re.I)
 CLOCK_ONLY: Final = re.compile(_DAYS + _CLOCK, re.I)
 DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
 DAY_LAST: Final = re.compile(
-    r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)\s+(\d{4})", re.I
+    r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)(\s+[a-z]{1,5})?\s+(\d{4})",
+    re.I,
 )
 COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
@@ -59,18 +64,31 @@ _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
 HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?")
 """21:04:05, or 21:04, without its colons."""
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
-LONGEST: Final = 64
+HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)
+LONGEST: Final = 80
 DATE_PARTS: Final = (
     *("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep"),
     *("oy", "oday", "wy", "week", "wday"),
 )
 _REWRITTEN: Final = (
+    (re.compile(r"(?<=\d)\s?\[[A-Z][A-Za-z_]+(?:/[A-Za-z_\-]+){1,2}\]$"), ""),  # +01:00[Europe/Vienna]
+    (re.compile(r"(?<=\d)\s\([A-Z][\w ]+\)$"), ""),  # GMT+0100 (Central European Standard Time)
+    (re.compile(r"^T(?=\d{1,2}:)|^\+(?=\d+:)", re.I), ""),
+    (re.compile(r"(?:오전|上午|午前)\s?(\d[\d:]*)"), r"\1 AM"),
+    (re.compile(r"(?:오후|下午|午後)\s?(\d[\d:]*)"), r"\1 PM"),
+    (re.compile(r"^(\d{4})\. ?(\d{1,2})\. ?(\d{1,2})\.(?=\s|$)"), r"\1-\2-\3"),  # 2025. 11. 27. in Hungarian
     (re.compile(r"[\[({]([^\])}]+)[\])}]"), r"\1"),  # [2026-11-25 10:00:00]
     (re.compile(r"^[\[({]|[\])}]$"), ""),
     (re.compile(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"), r"\1-\2-\3"),
     (re.compile(r"(\d{1,2})\s?[hH時]\s?(\d{2})(?:\s?(?:m|min|[:'分])\s?(\d{2})\s?[s秒]?)?$"), r"\1:\2:\3"),
     (re.compile(r"(?<=[\dT][ T])(\d{1,2})([.\-])(\d{2})\2(\d{2})$"), r"\1:\3:\4"),  # a date, then 10.00.00
 )
+_DURATION: Final = re.compile(
+    r"P(?:(\d{1,3})D)?T(?:(\d{1,4})H)?(?:(\d{1,4})M)?(?:(\d{1,5})(?:[.,](\d{1,6}))?S)?", re.I
+)
+"""PT1H2M3S (ISO 8601, durations)."""
+_WITH_UNIT: Final = re.compile(r"(\d{1,7})(?:[.,](\d{1,6}))? ?(ms|s|secs?|min|h)", re.I)
+_WORTH_US: Final = {"m": 1_000, "s": 1_000_000, "i": 60_000_000, "h": 3_600_000_000}
 _MINUTES: Final = re.compile(r"(\d{1,4}):(\d{2})[.,](\d{1,6})")
 
 
@@ -114,12 +132,24 @@ def plainly(text: str) -> str:
     Returns
     -------
     str
-        As it was, where it is none of these; minutes with decimal seconds (`61:00.5`) as hours.
+        As it was, where it is none of these; minutes with decimal seconds (`61:00.5`), durations
+        (`PT1M1.5S`) and numbers with their unit (`61.5 s`) as hours.
     """
     minutes = _MINUTES.fullmatch(text)
     if minutes is not None:
         hours, minute = divmod(int(minutes[1]), 60)
         return f"{hours}:{minute:02d}:{minutes[2]}.{minutes[3]}"
+    counted = _WITH_UNIT.fullmatch(text)
+    if counted is not None:  # 10,5 s
+        unit = "i" if counted[3].lower() == "min" else counted[3][0].lower()
+        us = round(float(f"{counted[1]}.{counted[2] or 0}") * _WORTH_US[unit])
+        minute, us = divmod(us, 60_000_000)
+        return f"{minute // 60}:{minute % 60:02d}:{us // 1_000_000:02d}.{us % 1_000_000:06d}"
+    duration = _DURATION.fullmatch(text)
+    if duration is not None and any(duration.groups()):
+        d, h, m, s, f = duration.groups(default="0")
+        minute, second = divmod(((int(d) * 24 + int(h)) * 60 + int(m)) * 60 + int(s), 60)
+        return f"{minute // 60}:{minute % 60:02d}:{second:02d}.{f}"
     for pattern, as_others in _REWRITTEN:
         text = pattern.sub(as_others, text).rstrip(":")
     return text
@@ -132,12 +162,14 @@ def joined(cells: Sequence[str]) -> str:
     ----------
     cells : sequence of str
         Date and time of day; date and hour as a number, perhaps with minute and second; or year, month, day,
-        hour, minute and perhaps second.
+        hour, minute and perhaps second; minute and second; AM or PM at the end of any of these.
 
     Returns
     -------
     str
     """
+    if len(cells) > 1 and HALF.fullmatch(cells[-1].strip()):
+        return f"{joined(cells[:-1])} {cells[-1].strip()}"
     if len(cells) == 2 and kind_of(cells[0]) in ("date", "number") and HHMMSS.fullmatch(cells[1].strip()):
         return f"{cells[0].strip()} {_clock_of_digits(cells[1].strip())}"
     if len(cells) < 2 or (len(cells) == 2 and not _HOUR.fullmatch(cells[1].strip())):
@@ -149,6 +181,8 @@ def joined(cells: Sequence[str]) -> str:
         return f"{parts[0]}-{parts[1]:0>3} {_clock_of_digits(parts[2])}"
     if len(parts) == 3:
         return ":".join(parts)
+    if len(parts) == 2 and parts[0].isdecimal():
+        return f"{int(parts[0]) // 60}:{int(parts[0]) % 60:02d}:{parts[1]}"
     return f"{'-'.join(parts[:3])} {':'.join(parts[3:])}"
 
 
@@ -171,15 +205,15 @@ def _clock_of(cells: Sequence[str]) -> str:
     return f"{hour}:{seconds // 60:02d}:{seconds % 60:02d}" if seconds < 3600 else f"{int(hour) + 1}:00:00"
 
 
-def days_of(parts: tuple[str | None, ...], day_first: bool) -> int:
+def days_of(parts: tuple[str | None, ...], order: Order) -> int:
     """Count a date's days from 1970.
 
     Parameters
     ----------
     parts : tuple of str or None
         The groups `DATE_PARTS` of a match.
-    day_first : bool
-        Whether 3/4 is the third of April.
+    order : {'dmy', 'mdy', 'ymd'}
+        Of 3/4/25.
 
     Returns
     -------
@@ -205,14 +239,16 @@ def days_of(parts: tuple[str | None, ...], day_first: bool) -> int:
     elif c is not None:
         year, month, day = int(c[:4]), int(c[4:6]), int(c[6:8])
     elif a is not None:
-        year = _year(yy or "")
-        day, month = (int(a), int(b or 0)) if day_first else (int(b or 0), int(a))
+        found = dict(zip(order, (a, b or "", yy or ""), strict=True))
+        year, month, day = _year(found["y"]), int(found["m"]), int(found["d"])
     else:
         word = (mon2 or mon3 or "").lower()
         number = _MONTHS.get(word) or _MONTHS.get(word[:4]) or _MONTHS.get(word[:3])
         if number is None:
             raise ValueError(f"{mon2 or mon3!r} is no month")
         year, month, day = _year(y2 or y3 or ""), number, int(d2 or d3 or 0)
+    if year in BUDDHIST:
+        year -= 543
     if not 1970 <= year <= 2200:
         raise ValueError(
             f"the year is {year}; that instrument's clock was never set, or the time is another column's"

@@ -63,6 +63,24 @@ def counts_rows(blocks: Sequence[Floats]) -> bool:
     return True
 
 
+def is_code(blocks: Sequence[Floats]) -> bool:
+    """Say whether a column is a code beside readings: whole numbers, 0 most of the time.
+
+    Parameters
+    ----------
+    blocks : sequence of float64 array
+        The column, in parts.
+
+    Returns
+    -------
+    bool
+    """
+    noughts = sum(int(np.count_nonzero(block == 0)) for block in blocks)
+    filled = sum(int(np.count_nonzero(~np.isnan(block))) for block in blocks)
+    whole = all((block[~np.isnan(block)] % 1 == 0).all() for block in blocks)
+    return whole and filled >= _FEW and 2 * noughts > filled
+
+
 def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:
     """Find columns that can't be temperatures beside the others: heat flows or voltages of a fire.
 

@@ -11,8 +11,18 @@ from typing import Final
 
 from logger.exchange.csv_calendar import parts_of_dates, parts_without_names
 from logger.exchange.csv_columns import find_temperatures, is_value
-from logger.exchange.csv_dates import HHMMSS, TimeKind, kind_of
-from logger.exchange.csv_numbers import find_decimal, is_number
+from logger.exchange.csv_dates import HALF, HHMMSS, TimeKind, kind_of
+from logger.exchange.csv_numbers import find_decimal
+from logger.exchange.csv_refusals import (
+    all_cells,
+    refuse_dates_run_together,
+    refuse_no_clock,
+    refuse_otherwise,
+    refuse_split_decimals,
+    refuse_turned,
+    refuse_without_times,
+    trimmed,
+)
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, find_columns, listed, shown
 from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
 from logger.exchange.csv_words import (
@@ -27,6 +37,9 @@ from logger.exchange.csv_words import (
     unit_in,
 )
 
+_GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
+"""In Latin-1: what is no letter there, or more letters with accents than stand together in any word."""
+_SIGNS: Final = ("#", "%", "//", "!")
 _UTC: Final = re.compile(r"(?<![a-z])(utc|gmt)(?![a-z])", re.I)
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
 _DAY_PARTS: Final = tuple(
@@ -62,15 +75,19 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
     """
     text = open_text(path, options)
     rows = list(itertools.islice(text.rows(options), HEAD_LINES))
+    if text.delimiter in (" ", "  "):
+        rows = [(number, _without_sign(row)) for number, row in rows]
     if not rows:
         raise CsvError("the file is empty", file=path.name, code="empty")
     first, header, units_row = _find_header(rows, path.name, text.own, options)
     data = rows[first:]
-    width = Counter(len(_trimmed(row)) for _, row in data).most_common(1)[0][0]
-    width = max(width, len(_trimmed(rows[header][1])) if header is not None else 0, 1)
+    width = Counter(len(trimmed(row)) for _, row in data).most_common(1)[0][0]
+    width = max(width, len(trimmed(rows[header][1])) if header is not None else 0, 1)
     cells = [row[:width] + [""] * (width - len(row)) for _, row in data]
     guesses = list(text.guesses)
     raw_header = [cell.strip() for cell in rows[header][1]] if header is not None else []
+    if header and not text.own:
+        raw_header = _with_groups(raw_header, rows[header - 1][1])
     table = Table(
         path=path,
         encoding=text.encoding,
@@ -84,35 +101,19 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         own=text.own and header == 0,
         guesses=guesses,
     )
-    if text.encoding == "latin-1" and re.search(r"[\x80-\x9f]", "".join(raw_header)):
-        guesses.append("names look garbled: --encoding says how it is written (cp1252, cp850, shift_jis)")
+    if text.encoding == "latin-1" and _GARBLED.search(" ".join(raw_header)):
+        guesses.append(
+            "names look garbled: --encoding says how it is written (cp1250, cp1251, shift_jis, gb18030, big5)"
+        )
     if header is None:
         guesses.append("there is no header: the columns are named by their numbers")
     table.decimal = find_decimal(table, options)
     if header is not None and not text.own:
-        _refuse_split_decimals(table, len(_trimmed(rows[header][1])))
+        refuse_split_decimals(table, len(trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
     _find_time(table, units_row, above, options)
     find_temperatures(table, units_row, above, options, named)
     return text, table
-
-
-def _refuse_split_decimals(table: Table, named: int) -> None:
-    """Refuse numbers with decimal commas between columns with commas: 21,5,22,0 under two names."""
-    rows = [_trimmed(row) for _, row in table.head]
-    wide = {len(row) for row in rows}
-    width = len(table.headers)
-    if table.delimiter != "," or len(wide) > 1 or not 2 * named - 1 <= width <= 2 * named or named < 2:
-        return
-    if all(cell.isdecimal() for row in rows for cell in row[width - 2 * (named - 1) :: 2][1:]) and all(
-        re.fullmatch(r"[+\-]?\d+", cell) for row in rows for cell in row[1:]
-    ):
-        raise table.refuse(
-            f"{width} numbers under {named} names: decimal commas, and commas between the columns too. "
-            "Export it again with ; between the columns, or with decimal points",
-            row=table.head[0][0],
-            code="width",
-        )
 
 
 # --- the header ---------------------------------------------------------------------------------------------
@@ -128,12 +129,12 @@ def _find_header(
         return 1, 0, []
     if options.skip is not None:
         return _below(rows, name, options.skip, options)
-    _refuse_turned(rows, name, "datetime", "date", "clock")
+    refuse_turned(rows, name, "datetime", "date", "clock")
     kinds = [_data_kind(row, options) for _, row in rows]
     likely = [i for i, kind in enumerate(kinds) if kind]
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
-        _refuse_otherwise(rows, name)
+        refuse_otherwise(rows, name)
         raise CsvError(
             "no row begins with a time and has a number after it; is this a table of readings? Then say",
             Hint("time", None, "with the name or number of the time's column"),
@@ -143,47 +144,25 @@ def _find_header(
         )
     first = _first_row(rows, first, 0, options)
     above = [
-        i for i in range(first) if len(_trimmed(rows[i][1])) > 1 or (len(rows[i][1]) > 1 and i == first - 1)
+        i for i in range(first) if len(trimmed(rows[i][1])) > 1 or (len(rows[i][1]) > 1 and i == first - 1)
     ]
     units: list[str] = []
-    width = len(_trimmed(rows[first][1]))
+    width = len(trimmed(rows[first][1]))
     above = _above_types(rows, above)
     if above and is_units_row(rows[above[-1]][1]):
-        wide = len(above) > 1 and len(_trimmed(rows[above[-2]][1])) > 1
+        wide = len(above) > 1 and len(trimmed(rows[above[-2]][1])) > 1
         only_units = any(unit_cell(cell)[0] for cell in rows[above[-1]][1][1:])
-        if wide or (only_units and len(_trimmed(rows[above[-1]][1])) > 2):
+        if wide or (only_units and len(trimmed(rows[above[-1]][1])) > 2):
             units = rows[above.pop()][1]
     elif len(above) > 1 and is_units_below(rows[above[-1]][1], rows[above[-2]][1]):
         units = rows[above.pop()][1]
     above = _above_types(rows, above)
-    if not above or (len(_trimmed(rows[above[-1]][1])) < 2 and width > 1):
+    if not above or (len(trimmed(rows[above[-1]][1])) < 2 and width > 1):
         return first, None, units
     header = above[-1]
     if not units and header and is_units_row(rows[header - 1][1]) and len(rows[header - 1][1]) >= width - 1:
         units = rows[header - 1][1]
     return first, header, units
-
-
-def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
-    """Refuse what is no table of readings in words of its own, where it is plain what it is."""
-    first = _trimmed(rows[0][1])
-    if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
-        raise CsvError("a header, but no readings below it", file=name, code="no-readings")
-    _refuse_turned(rows, name)
-
-
-def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:
-    """Refuse a table with a column for each time."""
-    first = _trimmed(rows[0][1])
-    times = [kind_of(cell) for cell in first[1:]]
-    in_one_row = len(times) > 3 and None not in times and set(times) <= set(kinds or times)
-    if in_one_row and len({len(_trimmed(row)) for _, row in rows}) == 1:
-        raise CsvError(
-            "the times stand in the first row: swap rows and columns (in a spreadsheet: transpose) "
-            "and save it again",
-            file=name,
-            code="turned",
-        )
 
 
 def _above_types(rows: Sequence[Row], above: list[int]) -> list[int]:
@@ -212,7 +191,7 @@ def _below(
     units = rows[between[0]][1] if between else []
     if not units and header and is_units_row(rows[header - 1][1]):
         units = rows[header - 1][1]
-    if is_units_row(rows[header][1]) and not units and _trimmed(rows[header][1])[1:]:
+    if is_units_row(rows[header][1]) and not units and trimmed(rows[header][1])[1:]:
         units = rows[header][1] if any(unit_cell(c)[0] for c in rows[header][1][1:]) else []
     return _first_row(rows, first, header + 1, options), header, units
 
@@ -248,17 +227,32 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
         return "text" if len(values) > 1 and 2 * len(values) >= len(filled) else ""
     if not cells[0] and not any(kind in ("datetime", "date", "clock") for kind in kinds):
         return ""
+    if kinds[0] == "datetime" and len(values) > 1:
+        return "datetime"  # with words for probe, quantity, unit and quality
     numbers = (
         any(c.isdigit() for c in "".join(v for v in values if v != cells[0])) or values[1:] == values[:1]
     )
     return (kinds[0] or "empty") if 2 * len(values) >= len(filled) and numbers else ""
 
 
-def _trimmed(row: Sequence[str]) -> list[str]:
-    cells = [cell.strip() for cell in row]
-    while cells and not cells[-1]:
-        cells.pop()
-    return cells
+def _without_sign(row: list[str]) -> list[str]:
+    """Take the sign of a remark off a header: `# time T1 T2`, where columns are set apart by spaces."""
+    return row[1:] if len(row) > 2 and row[0].strip() in _SIGNS else row
+
+
+def _with_groups(header: list[str], above: Sequence[str]) -> list[str]:
+    """Put before names that come again what a row above says of several columns: Stack A, Stack B."""
+    again = {name for name in header if name and header.count(name) > 1}
+    groups = [cell.strip() for cell in above]
+    if not again or not any(groups) or sum(map(bool, groups)) >= len(header) - 1:
+        return header
+    filled: list[str] = []
+    for group in (*groups, *[""] * (len(header) - len(groups))):
+        filled.append(group or (filled[-1] if filled else ""))
+    return [
+        f"{group} {name}" if name in again and group else name
+        for group, name in zip(filled, header, strict=False)
+    ]
 
 
 def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -> list[str]:
@@ -297,8 +291,13 @@ def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opt
         table.time = [0]
     else:
         table.time = _guess_time(table)
+        if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
+            refuse_no_clock(table, table.time[0], above)
     if table.own:
         return
+    after = table.time[-1] + 1
+    if after < len(table.headers) and all_cells(table, after, HALF):
+        table.time.append(after)  # AM or PM in a column of its own
     table.time_hint = " ".join(units_row[i].strip()[:MAX_CELL] for i in table.time if i < len(units_row))
     stamp = table.headers[table.time[0]]
     if _UTC.search(stamp.replace("_", " ")) and not _OFFSET.search(stamp):
@@ -334,7 +333,7 @@ def _guess_time(table: Table) -> list[int]:
     )
     if kinds[first] is None or temperature:
         number, cells = table.head[0]
-        _refuse_without_times(table, kinds)
+        refuse_without_times(table, kinds)
         raise table.refuse(
             f"{shown(cells[first])} is no time; name the time column with",
             Hint("time"),
@@ -346,7 +345,7 @@ def _guess_time(table: Table) -> list[int]:
         return [dates[0], first]
     if kinds[first] == "date":
         clocks = [i for i, k in enumerate(kinds) if k == "clock"] or [
-            i for i in named if kinds[i] == "number" and _all(table, i, HHMMSS)
+            i for i in named if kinds[i] == "number" and all_cells(table, i, HHMMSS)
         ]
         if clocks:
             return [first, clocks[0]]
@@ -359,43 +358,8 @@ def _guess_time(table: Table) -> list[int]:
             code="no-time",
         )
     if kinds[first] == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", words[first], re.I):
-        _refuse_dates_run_together(table, first)
+        refuse_dates_run_together(table, first)
     return [first]
-
-
-def _all(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
-    return all(pattern.fullmatch(cell) for _, row in table.head if (cell := row[column].strip()))
-
-
-def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None:
-    """Refuse a file that numbers its rows and says no times."""
-    if set(kinds) - {"number", None}:
-        return
-    count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
-    if count is not None:
-        raise table.refuse(
-            f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say",
-            Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"),
-            code="no-times",
-        )
-    raise table.refuse(
-        "no column has times: add one that counts the seconds from the first row, in a spreadsheet;",
-        Hint("time", None, "if one has times all the same"),
-        code="no-times",
-    )
-
-
-def _refuse_dates_run_together(table: Table, column: int) -> None:
-    if _all(table, column, re.compile(r"\d{5,6}")):
-        number, cells = table.head[0]
-        raise table.refuse(
-            f"{shown(cells[column])} may begin with the day, the month or the year; "
-            "write the dates as 2025-11-27",
-            Hint("time", None, "if the time is in another column"),
-            row=number,
-            column=column,
-            code="day-or-month",
-        )
 
 
 def _parts_of_the_day(table: Table, kinds: Sequence[TimeKind | None]) -> list[int]:

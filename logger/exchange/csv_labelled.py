@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, Final, Literal
 
-Labels = Literal["json", "array", "named", ""]
+Labels = Literal["json", "array", "columns", "named", ""]
 
 _NUMBER: Final = r"[+\-−]?\d+(?:[.,]\d+)?(?:e[+\-]?\d+)?"
 _NAMED: Final = re.compile(
@@ -48,12 +48,14 @@ def labels_of(lines: Sequence[str]) -> Labels:
 
     Returns
     -------
-    {'json', 'array', 'named', ''}
-        An object a line, a list of objects, names before numbers, or none of these.
+    {'json', 'array', 'columns', 'named', ''}
+        An object a line, a list of objects, one object of lists, names before numbers, or none of these.
     """
     first = "".join(line[:_LONGEST] for line in lines[:40]).lstrip()
     if re.match(r"\[\s*\{", first):
         return "array"
+    if re.match(r"\{\s*\"[^\"]*\"\s*:\s*(?:[\[{]|\"[^\"]*\"\s*,)", first) and _is_one_object(lines):
+        return "columns"
     if first.startswith("{"):
         return "json" if all(line.strip()[:1] == "{" for line in lines) else ""
     keys = [tuple(name for name, _ in _pairs(line)[1]) for line in lines[-_MOST:]]
@@ -67,12 +69,12 @@ def rows_of(lines: Iterable[str], labels: Labels) -> Iterator[list[str]]:
     Parameters
     ----------
     lines : iterable of str
-    labels : {'json', 'array', 'named'}
+    labels : {'json', 'array', 'columns', 'named'}
 
     Yields
     ------
     list of str
-        One for each line, empty where it says nothing; for a list one for each of its objects.
+        One for each line, empty where it says nothing; for lists one for each of their places.
 
     Raises
     ------
@@ -82,6 +84,8 @@ def rows_of(lines: Iterable[str], labels: Labels) -> Iterator[list[str]]:
     objects: Iterator[dict[str, str]]
     if labels == "array":
         objects = (_flat(one) for one in _decoded("".join(lines), None))
+    elif labels == "columns":
+        objects = _side_by_side(_decoded("".join(lines), None))
     elif labels == "json":
         objects = (_flat(_decoded(line, n)) if line.strip() else {} for n, line in enumerate(lines, 1))
     else:
@@ -144,6 +148,32 @@ def _decoded(text: str, row: int | None) -> Any:
         return json.loads(text)
     except json.JSONDecodeError as exc:
         raise BadLine(row or exc.lineno, exc.msg) from exc
+
+
+def _is_one_object(lines: Sequence[str]) -> bool:
+    """Say whether lines are one JSON object, and not one each; the last of them may be cut off."""
+    try:
+        json.loads(lines[0])
+    except json.JSONDecodeError:
+        return len(lines) > 1 or len(lines[0]) > _LONGEST
+    return len(lines) == 1 and re.search(r"\[|\"1\"\s*:", lines[0]) is not None
+
+
+def _side_by_side(document: Any) -> Iterator[dict[str, str]]:
+    """Read `{"time": [0, 10], "T1": [20, 21]}`, also with objects for lists; or a list of objects in one."""
+    values = list(document.values()) if isinstance(document, dict) else []
+    tables = [v for v in values if isinstance(v, list) and v and all(isinstance(one, dict) for one in v)]
+    if len(tables) == 1:
+        yield from (_flat(one) for one in tables[0])
+        return
+    columns = {name: v for name, v in document.items() if isinstance(v, (list, dict))} if values else {}
+    most = max((len(column) for column in columns.values()), default=0)
+    same = {name: column for name, column in columns.items() if len(column) == most}
+    places = [list(c.items()) if isinstance(c, dict) else list(enumerate(c)) for c in same.values()]
+    if len(same) < 2 or any([key for key, _ in one] != [key for key, _ in places[0]] for one in places):
+        raise BadLine(1, "its lists are no table: they are not as long as one another")
+    for row in zip(*places, strict=True):
+        yield _flat({name: value for name, (_, value) in zip(same, row, strict=True)})
 
 
 def _flat(document: Any, way: str = "") -> dict[str, str]:

@@ -14,7 +14,7 @@ from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_column
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
 from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows, read_part
-from logger.exchange.csv_words import OF_OTHER, unit_cell, why_no_temperature
+from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_unit, unit_cell, why_no_temperature
 from logger.reading import Status
 
 _MOST_NAMES: Final = 4096
@@ -56,12 +56,18 @@ class _ByProbe:
         self._table, self._options, self._by = table, options, table.by
         self._readers: dict[str, Reader] = {}
         self._left_out: dict[str, str] = {}
+        self._others: dict[tuple[str, str], str] = {}
+        self._quantity_column = next((i for i, h in enumerate(table.headers) if QUANTITY.fullmatch(h)), None)
+        if self._quantity_column in table.columns:
+            at = table.columns.index(self._quantity_column)
+            for of_columns in (table.columns, table.names, table.units):
+                of_columns.pop(at)
         self._unit_column = next(
             (
                 i
                 for i in range(len(table.headers))
-                if i not in (table.by, *table.time, *table.columns)
-                and all(unit_cell(row[i]) != (None, False) for _, row in table.head)
+                if i not in (table.by, self._quantity_column, *table.time, *table.columns)
+                and all(is_unit(row[i]) for _, row in table.head)
             ),
             None,
         )
@@ -69,7 +75,11 @@ class _ByProbe:
     def add(self, block: Sequence[Row]) -> None:
         rows: dict[str, list[Row]] = {}
         for number, row in block:
-            rows.setdefault(row[self._by].strip() if len(row) > self._by else "", []).append((number, row))
+            name = row[self._by].strip() if len(row) > self._by else ""
+            if (other := self._other_quantity(row)) is not None:
+                self._others.setdefault((name, other[0]), other[1])
+                continue
+            rows.setdefault(name, []).append((number, row))
         for name, own in rows.items():
             if name in self._left_out:
                 continue
@@ -86,15 +96,25 @@ class _ByProbe:
                     continue
             self._readers[name].add(own)
 
+    def _other_quantity(self, row: Sequence[str]) -> tuple[str, str] | None:
+        """Say what a row is of that is no temperature, where a column names the quantity or the unit."""
+        if self._quantity_column is not None and len(row) > self._quantity_column:
+            quantity = row[self._quantity_column].strip()
+            why = why_no_temperature(quantity, None) if quantity else None
+            if why is not None:
+                return quantity, why
+        if self._unit_column is not None and len(row) > self._unit_column:
+            unit = row[self._unit_column].strip()
+            if unit_cell(unit)[1]:
+                return f"({unit})", f"{unit} {OF_OTHER}"
+        return None
+
     def _begin(self, name: str, first: Row) -> str | None:
         """Make the reader of a probe, or say why it is left out."""
         table = self._table
         unit: Unit | None = None
         if self._unit_column is not None and self._options.unit is None and len(first[1]) > self._unit_column:
-            cell = first[1][self._unit_column].strip()
-            unit, other = unit_cell(cell)
-            if other:
-                return f"{cell} {OF_OTHER}"
+            unit, _ = unit_cell(first[1][self._unit_column].strip())
         kept = self._means(self._options.keep, name)
         if self._means(self._options.leave_out, name):
             return "was to be left out"
@@ -131,6 +151,8 @@ class _ByProbe:
         if self._unit_column is not None:
             of_units = table.headers[self._unit_column]
             table.left_out = [pair for pair in table.left_out if pair[0] != of_units]
+        for (name, what), why in self._others.items():
+            self._left_out[f"{name} {what}" if name in self._readers else name] = why
         table.left_out += self._left_out.items()
         if not self._readers:
             raise table.refuse(

@@ -15,6 +15,8 @@ _COMMA: Final = re.compile(
     r"[+\-]?(?:\d+|\d{1,3}(?:\.\d{3})+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?(?:,\d*)?(?:e[+-]?\d{1,3})?", re.I
 )
 _SPACES: Final = re.compile(r"[\s'’]")
+_AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)
+"""What may stand behind a number: its exponent, or its unit."""
 _DIGIT: Final = re.compile(r"\d")
 _THREE: Final = re.compile(r"[+\-−]?[1-9]\d{0,2},\d{3}")
 _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
@@ -80,7 +82,9 @@ def find_decimal(table: Table, options: CsvOptions) -> str:
     if table.own or (table.delimiter == "," and not any("," in c for _, row in table.head for c in row)):
         return "."
     sample = [
-        (number, j, cell) for number, row in table.head for j, cell in enumerate(c.strip() for c in row)
+        (number, j, cell)
+        for number, row in table.head
+        for j, cell in enumerate(_AFTER.sub("", c.strip()) for c in row)
     ]
     commas = [place for place in sample if _WITH_COMMA.fullmatch(place[2])]
     points = sum(1 for *_, cell in sample if _WITH_POINT.fullmatch(cell))

@@ -31,11 +31,20 @@ OWN_TIME: Final = ("time_s", "time_utc")
 HEAD_LINES: Final = 600
 _DELIMITERS: Final = (";", "\t", "|", ",")
 _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
+_FRAME: Final = re.compile(r"^\s*\|(?=.*\|\s*$)|\|\s*$|^\s*\+[\-=+:]+\s*$")
+"""The lines around a table of `| 10 | 20.5 |`."""
 _PADDING: Final = re.compile(r"[\0\x1a]+[\r\n]*$")
 _KNOWN: Final = (
     (b"\x1f\x8b", "packed with gzip; unpack it first (gunzip), and import what comes out"),
     (b"PK\x03\x04", "a spreadsheet or a zip; save the sheet as CSV, or unpack it, and import that"),
     (b"\xd0\xcf\x11\xe0", "a spreadsheet's own file; save the sheet as CSV, and import that"),
+    (b"BZh", "packed with bzip2; unpack it first (bunzip2), and import what comes out"),
+    (b"\xfd7zXZ\0", "packed with xz; unpack it first (unxz), and import what comes out"),
+    (b"\x28\xb5\x2f\xfd", "packed with zstd; unpack it first (unzstd), and import what comes out"),
+    (b"7z\xbc\xaf\x27\x1c", "a packed archive (7z); unpack it first, and import what comes out"),
+    (b"Rar!\x1a\x07", "a packed archive (rar); unpack it first, and import what comes out"),
+    (b"PAR1", "a Parquet file; save the table as CSV, and import that"),
+    (b"\x89HDF", "an HDF5 file; save the table as CSV, and import that"),
     (b"SQLite format 3", "a database; export the table of readings as CSV, and import that"),
     (b"%PDF", "a PDF; export the readings as CSV where it was made, and import that"),
 )
@@ -139,6 +148,8 @@ class Text:
             return (split(line.strip()) for line in lines)
         # ="20.5", as spreadsheets are made to leave a text alone.
         lines = (line.replace('="', '"') if '="' in line else line for line in lines)
+        if self.delimiter == "|":  # a table drawn with signs
+            lines = (_FRAME.sub("", line) for line in lines)
         return csv.reader(lines, delimiter=self.delimiter, skipinitialspace=not self.own)
 
 
@@ -190,7 +201,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
             file=f"{path.name}: --delimiter",
             code="delimiter",
         )
-    ends_whole = end in "\r\n" or labels == "array"
+    ends_whole = end in "\r\n" or labels in ("array", "columns")
     own = own and delimiter == ","
     return Text(path, encoding, delimiter, ends_whole, own, tuple(guesses), labels, arrows)
 

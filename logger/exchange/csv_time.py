@@ -1,17 +1,18 @@
-"""Reads the times of a CSV file's rows. Pure but for the computer's own time zone."""
+"""Reads the times of a CSV file's rows. Pure but for the computer's own time zone and date."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from logger.exchange.csv_dates import (
+    BUDDHIST,
     CLOCK_ONLY,
     COMPACT,
     DATE_ONLY,
@@ -19,6 +20,7 @@ from logger.exchange.csv_dates import (
     DATETIME,
     DAY_LAST,
     LONGEST,
+    Order,
     TimeKind,
     days_of,
     joined,
@@ -207,6 +209,9 @@ class TimeReader:
 
     def _finish_numbers(self, values: Floats) -> Times:
         table = self._table
+        values, bits = _unwrapped(values)
+        if bits:
+            table.notes.append(f"the time is a counter of {bits} bits that began again at 0: it goes on")
         unit, absolute = self._unit_of_numbers(values)
         far = np.abs(values * (UNITS_S[unit] * self._step)) > _FAR_S
         if far.any():
@@ -349,8 +354,8 @@ class TimeReader:
             return None
         day_last = DAY_LAST.fullmatch(text)  # Wed Nov 25 10:00:00 2026
         if day_last is not None:
-            month, day, clock, year = day_last.groups()
-            return DATETIME.fullmatch(f"{day}-{month}-{year} {clock}")
+            month, day, clock, zone, year = day_last.groups(default="")
+            return DATETIME.fullmatch(f"{day}-{month}-{year} {clock}{zone}")
         compact = COMPACT.fullmatch(text)
         if compact is not None:
             d, h, m, s, f = compact.groups(default="")
@@ -359,15 +364,15 @@ class TimeReader:
         return DATETIME.fullmatch(f"{text} 0:00:00") if DATE_ONLY.fullmatch(text) else None
 
     def _finish_datetimes(self, clocks: Ints) -> Times:
-        day_first = self._day_first()
+        order = self._order()
         days = np.empty(len(self._dates), np.int64)
         for i, (date, (row, cell)) in enumerate(zip(self._dates, self._date_row, strict=True)):
             try:
-                days[i] = days_of(date, day_first)
+                days[i] = days_of(date, order)
             except ValueError as exc:
                 ways = [Hint("skip_rows", str(row), "leaves that row out")]
                 if date[4] is not None and self._options.day_first is not None:
-                    ways = [Hint("day_first", not day_first)]
+                    ways = [Hint("day_first", order != "dmy")]
                 raise self._table.refuse(
                     f"{shown(cell)} is no date: {exc}",
                     *ways,
@@ -375,6 +380,8 @@ class TimeReader:
                     column=self._table.time[0],
                     code="no-date",
                 ) from None
+        if any(year and int(year) in BUDDHIST for d in self._dates for year in (d[0], d[6], d[9], d[12])):
+            self._table.guesses.append("years are of the Buddhist calendar: 543 taken off")
         local = clocks
         local += days[np.concatenate(self._date_of)] * _DAY_US
         self._date_of.clear()
@@ -405,6 +412,25 @@ class TimeReader:
             )
         offsets = np.array([offset_us(zone or "") or 0 for zone in self._zones], np.int64)
         return self._absolute(local - offsets[np.concatenate(self._zone_of)])
+
+    def _order(self) -> Order:
+        """Say in what order day, month and year stand, where all are numbers of two digits."""
+        a, b, yy = (DATE_PARTS.index(name) for name in ("a", "b", "yy"))
+        dates = [(d, d[a] or "", d[b] or "", d[yy] or "") for d in self._dates if d[a] is not None]
+        short = dates and all(len(year) == 2 for *_, year in dates)
+        if short and self._options.day_first is None and all(_is_day(y, m, d) for _, y, m, d in dates):
+            tomorrow = (datetime.now(UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days + 1
+            orders: tuple[Order, Order] = ("dmy", "mdy")
+            others = [
+                days_of(d, order)
+                for d, *parts in dates
+                for order in orders
+                if _is_day(parts[2], *(parts[i] for i in ((1, 0) if order == "dmy" else (0, 1))))
+            ]
+            if others and min(others) > tomorrow >= max(days_of(d, "ymd") for d, *_ in dates):
+                self._table.guesses.append("dates have the year first: else they would be still to come")
+                return "ymd"
+        return "dmy" if self._day_first() else "mdy"
 
     def _day_first(self) -> bool:
         a, b, sep = (DATE_PARTS.index(name) for name in ("a", "b", "sep"))
@@ -460,6 +486,27 @@ class TimeReader:
         if self.kind == "number":
             ways.append(Hint("time_unit", None, "if the unit is another"))
         return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
+
+
+def _is_day(year: str, month: str, day: str) -> bool:
+    try:
+        datetime(2000 + int(year), int(month), int(day), tzinfo=UTC)
+    except ValueError:
+        return False
+    return True
+
+
+def _unwrapped(values: Floats) -> tuple[Floats, int]:
+    """Let a counter of 32 or 16 bits that began again at 0 go on; and say how many bits."""
+    steps = np.diff(values)
+    if not (steps < 0).any() or (values % 1 != 0).any() or values.min() < 0:
+        return values, 0
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    for bits in (16, 32):
+        again = (steps < 0) & (steps + 2.0**bits > 0) & (steps + 2.0**bits <= 3 * usual)
+        if values.max() < 2.0**bits and (again == (steps < 0)).all():
+            return values + np.concatenate(([0], np.cumsum(again))) * 2.0**bits, bits
+    return values, 0
 
 
 def _likely_units(values: Floats) -> list[str]:

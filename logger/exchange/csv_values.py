@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_dates import joined
-from logger.exchange.csv_doubt import counts_rows, no_temperatures_beside, sentinels
+from logger.exchange.csv_doubt import counts_rows, is_code, no_temperatures_beside, sentinels
 from logger.exchange.csv_numbers import as_number, is_number
 from logger.exchange.csv_order import in_order
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, shown
@@ -314,6 +314,12 @@ class Reader:
                     kept.remove(j)
                     why = "begins near 0 where all others begin warmer, and stays low"
                     table.left_out.append((header, why))
+            codes = [
+                j for j in kept if table.columns[j] not in table.sure and is_code(self._columns[j].values)
+            ]
+            for j in codes if 2 * len(codes) <= len(kept) else []:
+                kept.remove(j)
+                table.left_out.append((table.headers[table.columns[j]], "whole numbers, mostly 0: a code"))
         if not kept:
             why = "; ".join(f"{shown(header)}: {why}" for header, why in table.left_out[:6])
             raise table.refuse(f"no column of temperatures ({why})", code="no-temperatures")
@@ -384,6 +390,13 @@ class Reader:
         decimals = [len(_decimals(cells[-1])) for _, cells in self._table.head[:-1] if is_number(cells[-1])]
         return bool(decimals) and len(row) == self._width and len(_decimals(row[-1])) < min(decimals)
 
+    def _is_remark(self, row: int) -> bool:
+        """Say whether no column has a number in a row: it tells of something, and is no reading."""
+        return len(self._columns) > 1 and all(
+            any(number == row and _is_word(cell, self._table.decimal) for number, cell in column.bad)
+            for column in self._columns
+        )
+
     def _ways_on(
         self, rows: Ints, found: list[tuple[int, int, str, str]], row: int, column: int, cell: str
     ) -> list[Hint]:
@@ -391,13 +404,18 @@ class Reader:
         bad = sorted({place[0] for place in found})
         in_time = {place[0] for place in found if place[1] == table.time[0] or place[1] < 0}
         hints: list[Hint] = []
-        if column > -1 and column != table.time[0]:
+        told = column > -1 and column != table.time[0] and self._is_remark(row)
+        if column > -1 and column != table.time[0] and not told:
             own = next(c for c, j in zip(self._columns, table.columns, strict=True) if j == column)
             same = sum(1 for _, other in own.bad if other.casefold() == cell.casefold())
             if len(cell) > _LONGEST_WORD:
                 pass
-            elif as_number(cell, table.decimal) is None and not any(c.isdigit() for c in cell):
-                hints.append(Hint("no_reading", cell, "if it means that there was no reading"))
+            elif _is_word(cell, table.decimal):
+                found_words = (w for _, w in own.bad if _is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
+                alike = tuple(dict.fromkeys(found_words))[:12]
+                means = "if they mean" if len(alike) > 1 else "if it means"
+                value = alike if len(alike) > 1 else cell
+                hints.append(Hint("no_reading", value, f"{means} that there was no reading"))
             elif same > 2:
                 hints.append(Hint("no_reading", cell, "if it stands for no reading"))
             if len(self._columns) > 1:
@@ -438,6 +456,10 @@ class Reader:
         values[status != Status.OK] = np.nan
         doubt_units(table, values)
         return list(table.names), times, values, status, table
+
+
+def _is_word(cell: str, decimal: str) -> bool:
+    return as_number(cell, decimal) is None and not any(c.isdigit() for c in cell)
 
 
 def _decimals(cell: str) -> str:

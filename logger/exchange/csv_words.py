@@ -42,6 +42,14 @@ NO_READING: Final = frozenset(
             "none",
             "nil",
             "nodata",
+            "\\n",
+            "(null)",
+            "<na>",
+            "undefined",
+            "k.a.",
+            "s/d",
+            "n/d",
+            "n.d.",
         ),
         *(
             "no data",
@@ -85,6 +93,12 @@ OPEN_WORDS: Final = frozenset(
             "b.out",
             "disconnected",
             "unplugged",
+            "unplug",
+            "unconnected",
+            "not connected",
+            "no tc",
+            "hhhh",
+            "uuuu",
         ),
         *("no sensor", "no probe"),
     }
@@ -104,8 +118,16 @@ ERROR_WORDS: Final = frozenset(
         "invalid",
         "short",
         "under",
+        "underrange",
+        "under range",
+        "llll",
         "lo",
         "hi",
+        "sens.err",
+        "sens err",
+        "sensor error",
+        "sensor fault",
+        "tc error",
     }
 )
 """Words for any other fault of the instrument."""
@@ -120,6 +142,10 @@ KEY: Final = re.compile(
     r"(sensor|channel|probe|device|node|tag|name|address|chan|input)s?[ _]?(id|no|nr|number|name)?\.?", re.I
 )
 """Headers of a column that says of each row which probe it is of."""
+QUANTITY: Final = re.compile(
+    r"quantity|parameter|measurand|measurement|variable|metric|property|kind|type", re.I
+)
+"""Headers of a column that says of each row what was measured."""
 TIME_WORD: Final = re.compile(
     r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
     r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime)(?![a-z])",
@@ -131,6 +157,7 @@ _DEGREES: Final = r"(?:°|º|Â°|˚|�|(?<![^\W\d_])[ø¡]|deg(?:rees?)?\.?)\s
 # No bare K: "(K)" is a thermocouple of type K at least as often as a kelvin.
 _UNIT: Final = re.compile(
     rf"[\s_,;:/\-]*[(\[]\s?(?:{_DEGREES}|\?\s?)?([CF])\s?[)\]]|[\s_,;:/\-]*{_DEGREES}([CF])(?![A-Za-z])"
+    rf"|[\s_,;:/\-]*[(\[]\s?{_DEGREES}(K)\s?[)\]]|[\s_,;:/\-]*{_DEGREES}(K)(?![A-Za-z])"
     r"|[\s_,;:/\-]*[(\[]?(?:deg(?:rees?)?[\s_]?)?(celsius|fahrenheit|kelvin)[)\]]?"
     r"|(?<=temp)[\s_]?([CF])$|(?<=temperature)[\s_]?([CF])$|(?<=\d)_([CF])$|[\s,]+\?([CF])$"
     r"|(?<=^t\d)([CF])$|(?<=^t\d\d)([CF])$|(?<=^tc\d)([CF])$|(?<=temp\d)([CF])$|(?<=^temp)([CF])(?=\d+$)",
@@ -250,6 +277,10 @@ _NO_PROBE: Final = (
         ),
     ),
     (
+        "the instrument's own temperature",
+        re.compile(r"(?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|enclosure) ?t(emp\w*)?(?![a-z])", re.I),
+    ),
+    (
         "the logger's own cold junction",
         re.compile(r"cold ?junction|(?<![a-z])(cjc?|cj ?temp|ref ?junction)(?![a-z])", re.I),
     ),
@@ -332,6 +363,21 @@ def unit_cell(cell: str) -> tuple[Unit | None, bool]:
         letter = (match[1] or text)[0].lower()
         return ("f" if letter == "f" else "k" if letter == "k" else "c"), False
     return None, bool(text) and text not in ("-", "--", "?", "n/a") and _PROCESSED.fullmatch(text) is None
+
+
+def is_unit(cell: str) -> bool:
+    """Say whether a cell is a unit of temperature or a well-known other one: neither `GOOD` nor `upper`.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    bool
+    """
+    text = cell.translate(_ONE_SIGN).strip().strip("()[]").strip()
+    return any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, re.compile(_OTHER, re.I)))
 
 
 def is_units_row(row: Sequence[str]) -> bool:
