@@ -53,6 +53,8 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
 
 
 def _what_is_heard(h: Heard) -> str:
+    from logger.sources.plain.reader import doubt
+
     if h.rig is not None:
         return f"rig {h.rig}, channels {', '.join(h.channels)}"
     if h.trouble:
@@ -61,7 +63,10 @@ def _what_is_heard(h: Heard) -> str:
         some = list(h.numbers.items())[:8]
         shown = ", ".join(f"{name} {'none' if value != value else f'{value:g}'}" for name, value in some)
         run = f"stokewatch run --serial {h.port}@{h.baud} --as lines"
-        return f"numbers in lines, not the rig's line: {shown}; to record them: {run}"
+        said = f"numbers in lines, not the rig's line: {shown}; to record them: {run}"
+        return f"{said}. {doubted}" if (doubted := doubt(h.numbers)) else said
+    if h.left_alone:
+        return f"{h.left_alone} (last {h.last!r})"
     if h.unreadable:
         return (
             f"{h.unreadable} bytes that are no lines of text, at any usual speed; name it as {h.port}@BAUD, "

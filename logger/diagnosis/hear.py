@@ -71,7 +71,9 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
         none, and `mark`: what a `[[source.channel]]` says of it) and `trouble`.
     """
     own: dict[str, Any] = {
-        k: table[k] for k in ("format", "port", "baud", "parity", "stop_bits", "url", "unit_id") if k in table
+        k: table[k]
+        for k in ("format", "port", "baud", "decimal", "parity", "stop_bits", "url", "unit_id")
+        if k in table
     }
     heard = _Heard(tell)
     by_format = {"lines": _lines, "mqtt": _topics, "modbus": _registers}
@@ -98,12 +100,12 @@ def _source(table: dict[str, Any]) -> PlanSource:
 
 
 async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
-    from logger.sources.plain.numbers import channel_names, fields
+    from logger.sources.plain.reader import Offered, doubt
     from logger.sources.serial_port import SerialLine, why
 
     source = _source(own)
     port = source.port or ""
-    before: list[str] = []
+    offered = Offered(source.decimal)
     try:
         line = SerialLine(port, source.baud, returns=True)
     except OSError as exc:
@@ -113,19 +115,19 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
     try:
         while (came := await line.next()) is not None:
             heard.line(came[0])
-            found = fields(came[0])
-            keys = [field.key for field in found]
-            if keys and keys == before:  # what is said only once is a greeting
-                heard.trouble = ""
-                heard.found = {k: v for k, v in heard.found.items() if k in keys}
-                for name, field in zip(channel_names(keys), found, strict=True):
-                    if field.value is not None:
-                        place = int(field.key) if field.key.isdigit() else field.key
-                        mark = {"field": place} | ({"unit": field.unit} if field.unit else {})
-                        heard.number(field.key, name, _plain(field.value), mark)
-            elif not heard.found:
+            offered.take(came[0])
+            numbers = offered.numbers
+            heard.found = {k: v for k, v in heard.found.items() if v["name"] in numbers}
+            for name, field in numbers.items():
+                place = int(field.key) if field.key.isdigit() else field.key
+                mark = {"field": place} | ({"unit": field.unit} if field.unit else {})
+                heard.number(field.key, name, None if field.value is None else _plain(field.value), mark)
+            if numbers:
+                heard.trouble = doubt(offered.values)
+            elif offered.trouble:
+                heard.trouble = f"{port} {offered.trouble}"
+            else:
                 heard.trouble = "No numbers that come again and again; is the speed right?"
-            before = keys
         heard.trouble = f"{port} was unplugged; plug the board in again"
     finally:
         line.close()

@@ -15,7 +15,7 @@ from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
-from logger.sources.plain.numbers import offer
+from logger.sources.plain.reader import Offered, doubt
 
 MOST_LINES: Final = 200_000
 """Lines that are kept for the report; later ones are only counted."""
@@ -250,15 +250,19 @@ class Diagnosis:
             return [Finding("bad", "line", "a prompt instead of frames", fix)]
         if failed := self._failed_program():
             return [failed]
-        offered = offer(self._chatter)
-        if offered:
-            shown = ", ".join(f"{name} {value:g}" for name, value in offered.items() if value == value)
+        offered = Offered()
+        for line in self._chatter:
+            offered.take(line)
+        if numbers := offered.values:
+            shown = ", ".join(f"{name} {value:g}" for name, value in numbers.items() if value == value)
             text = f"numbers in lines, not the rig's line: {shown}"
             fix = (
                 "record it all the same with `stokewatch run --serial PORT@BAUD --as lines`; nothing proves "
-                "such lines whole or in order"
-            )
+                f"such lines whole or in order. {doubt(numbers)}"
+            ).strip()
             return [Finding("bad", "line", text, fix)]
+        if offered.trouble:
+            return [Finding("bad", "line", f"it {offered.trouble}; the last: {self._last()}")]
         if self._chatter:
             text = f"{self._chattered} lines of words, and no frame; the last: {self._last()}"
             fix = "does the board's program send frames, and are they enabled?"

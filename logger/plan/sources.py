@@ -61,6 +61,7 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
     url: _Text | None = None  # a broker (`mqtt://…`), or a module in the network (`tcp://host:502`)
     rig: Name | None = None  # what to call it; left out: after its port or host
     unit: Literal["C", "F", "K"] = "C"
+    decimal: Literal[".", ","] | None = None  # what the comma is in 21,5,22,0; left out: refused
     every_s: Annotated[float, msgspec.Meta(ge=0.1, le=600)] = 1.0  # how often a Modbus module is asked. [s]
     unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] = 1  # the module's address on its line
     # `[[source.channel]]`; of `lines`, none means that every number is one

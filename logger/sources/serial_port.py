@@ -25,7 +25,8 @@ from logger.reading import Frame
 from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.rig_line.wire import BadCrc, LineSplitter, WireError, decode
 from logger.sources import Answer, Arrival, Put, Report, SourceError
-from logger.sources.plain.numbers import fields, offer
+from logger.sources.plain.numbers import fields
+from logger.sources.plain.reader import Offered, offer
 
 BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
@@ -193,6 +194,7 @@ class Heard:
     numbers: dict[str, float] = field(default_factory=dict)
     unreadable: int = 0
     last: str = ""
+    left_alone: str = ""
 
 
 def candidates() -> list[Port]:
@@ -250,7 +252,10 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
                         if (frame := _frame(came[0])) is not None:
                             heard.frames += 1
                             heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-            if heard.frames or len(said) > 2 or (line.received and not said):
+            offered = Offered()
+            for line_of_text in [] if heard.frames else filter(_is_text, said):
+                offered.take(line_of_text)
+            if heard.frames or (len(said) > 2 and not offered.waits) or (line.received and not said):
                 break
     finally:
         line.close()
@@ -258,7 +263,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
     heard.lines = len(said)
     heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
     heard.last = text[-1][:60].decode("utf-8", "replace") if text else ""
-    heard.numbers = {} if heard.frames else offer(text)
+    heard.numbers, heard.left_alone = offered.values, offered.trouble
     if (
         not heard.frames
         and not heard.numbers

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.reading import MAX_NAME, Sample
-from logger.sources.plain.numbers import MOST_FIELDS, LineReader, Marked, channel_names, fields, offer
+from logger.sources.plain.numbers import MOST_FIELDS, Marked, channel_names, fields
+from logger.sources.plain.reader import LineReader, doubt, offer
 
 LINES = [
     (b"21.5,22.0,23.1", {"1": 21.5, "2": 22.0, "3": 23.1}),
@@ -173,14 +174,83 @@ OTHER_BOARDS: dict[str, tuple[list[str], dict[str, float | None]]] = {
     "whole numbers that stand": (["21,22"], {"n1": 21, "n2": 22}),
     "whole numbers that rise": ([f"{20 + 2 * i},22" for i in range(24)], {"n1": 66, "n2": 22}),
 }
+OTHER_BOARDS |= {
+    "probes numbered before the value": (["1,21.5", "2,22.0"], {"n1": 21.5, "n2": 22}),
+    "four probes numbered from 0": (
+        [f"{i}\t2{i}.5" for i in range(4)],
+        {f"n{i}": 20.5 + i for i in range(4)},
+    ),
+    "probes numbered in brackets": (["[0] 21.5", "[1] 22.0"], {"n0": 21.5, "n1": 22}),
+    "probes numbered with colons": (["1: 21.5 C, 2: 71.6 F"], {"n1": 21.5, "n2": 22}),
+    "slashes": (["21.5/22.0"], {"n1": 21.5, "n2": 22}),
+    "decimal commas, a comma and a space": (["21,5, 22,0"], {"n1": 21.5, "n2": 22}),
+    "two boards in one stream": (
+        ["north 21.5 22.0", "south 26.5 27.0"],
+        {"north.1": 21.5, "north.2": 22, "south.1": 26.5, "south.2": 27},
+    ),
+    "two boards with colons": (
+        ["A:21.5,22.0", "B:26.5,27"],
+        {"A.1": 21.5, "A.2": 22, "B.1": 26.5, "B.2": 27},
+    ),
+    "round brackets": (["(21.5, 22.0)"], {"n1": 21.5, "n2": 22}),
+    "a voltage behind a temperature": (["T=21.5 V=3.30V"], {"T": 21.5}),
+    "a controller's other numbers": (["SP=500.0 PV=21.5 OUT=45.0"], {"PV": 21.5}),
+    "open inputs as numbers": (
+        ["21.5,1372.0,-127,2048.00,9999"],
+        {"n1": 21.5} | {f"n{i}": None for i in range(2, 6)},
+    ),
+}
 
 
 @pytest.mark.parametrize("case", OTHER_BOARDS)
 def test_boards_that_print_otherwise(case: str) -> None:
     lines, expected = OTHER_BOARDS[case]
     assert last_of(*lines) == pytest.approx(expected)
-    offered = offer([line.encode() for line in lines * 6])
+    offered = offer([line.encode() for line in lines * 12])
     assert set(offered) == set(expected)
+
+
+def boards_of(form: str, n: int = 30) -> list[bytes]:
+    """A board's lines: two probes that rise by fractions of a degree."""
+    return [form.format(a=21.5 + 0.3 * i, b=30 + 0.7 * i).encode() for i in range(n)]
+
+
+def test_decimal_commas_between_commas_are_refused_in_words_or_read_as_the_plan_says() -> None:
+    """21,5,30,0 is two temperatures or four: never recorded as four by mistake."""
+    lines = [line.replace(b".", b",") for line in boards_of("{a:.1f},{b:.1f}")]
+    reader = LineReader()
+    assert read(lines, reader) == [None] * 30
+    assert "decimal commas" in reader.trouble
+    assert offer(lines) == {}
+    told = LineReader(decimal=",")
+    assert read(lines, told)[-1] == {"n1": Sample(c=30.2), "n2": Sample(c=50.3)}
+    assert not told.trouble
+
+
+def test_whole_degrees_between_commas_are_none_of_these() -> None:
+    """A second probe below 10 °C, on a frosty morning, is read as soon as that is clear."""
+    lines = [b"%d,%d" % (21 + i // 4, 5 + i // 8) for i in range(60)]
+    got = read(lines, LineReader())
+    assert got[10:] == [{"n1": Sample(c=21 + i // 4), "n2": Sample(c=5 + i // 8)} for i in range(10, 60)]
+
+
+@pytest.mark.parametrize("form", ["0x{0:04X} 0x{1:04X}", "{0:04X},{1:04X}"])
+def test_numbers_to_the_base_of_16_are_no_temperatures(form: str) -> None:
+    lines = [form.format(16 * (21 + i), 16 * (30 + i)).encode() for i in range(40)]
+    reader = LineReader()
+    assert read(lines, reader) == [None] * 40
+    assert "base of 16" in reader.trouble
+
+
+def test_seven_bits_and_even_parity_read_as_eight() -> None:
+    lines = [bytes(b | 0x80 * (b.bit_count() % 2) for b in line) for line in boards_of("{a:.1f},{b:.1f}\r")]
+    assert read(lines, LineReader())[-1] == {"n1": Sample(c=30.2), "n2": Sample(c=50.3)}
+
+
+def test_numbers_that_look_like_another_unit_are_doubted() -> None:
+    assert "scale" in doubt({"n1": 2150, "n2": 2200})
+    assert "--unit F" in doubt({"n1": 70.7, "n2": 71.2})
+    assert doubt({"n1": 21.5, "n2": 612.0}) == doubt({}) == doubt({"n1": math.nan}) == ""
 
 
 def test_a_word_now_and_then_names_nothing() -> None:

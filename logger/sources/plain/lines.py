@@ -9,7 +9,8 @@ from typing import Final
 
 from logger.plan.sources import PlanSource
 from logger.sources import Arrival, Put, Report, Sampled
-from logger.sources.plain.numbers import LineReader, mark_of
+from logger.sources.plain.numbers import mark_of
+from logger.sources.plain.reader import LineReader
 from logger.sources.serial_port import SerialLine, why
 
 _RETRY_S: Final = 0.5
@@ -63,7 +64,9 @@ class PrintedLines:
 
     async def _read(self, line: SerialLine, put: Put, report: Report) -> None:
         """Hand on what comes, until the other end has gone."""
-        reader = LineReader([mark_of(c, self._source.unit) for c in self._source.channels], self._source.unit)
+        source = self._source
+        marks = [mark_of(channel, source.unit) for channel in source.channels]
+        reader = LineReader(marks, source.unit, source.decimal)
         opened_s, said, connected, warned = time.monotonic(), b"", False, False
         while True:
             try:
@@ -80,20 +83,24 @@ class PrintedLines:
                 if not connected:
                     detail = f"{self.name}: numbers in lines, without a checksum"
                     if reader.counts and not self._source.channels:
-                        detail += f"; {', '.join(reader.counts)} only counts or tells the time: left out"
+                        detail += (
+                            f"; left out: {', '.join(reader.counts)} (counts, clocks, or no temperature)"
+                        )
                     report("connected", {"detail": detail})
                     connected = True
                 await put(Sampled(self._source.rig_name, samples, read_s, self.name))
             elif connected and text:
                 await put(Arrival(text, read_s, self.name))  # no frame either: counted as malformed
             elif not connected and not warned and read_s - opened_s >= _PATIENCE_S:
-                report("lost", {"detail": self._nothing(said)})
+                report("lost", {"detail": self._nothing(said, reader.trouble)})
                 warned = True
 
-    def _nothing(self, said: bytes) -> str:
+    def _nothing(self, said: bytes, trouble: str) -> str:
         if not said:
             return f"{self._port} says nothing; is the board powered, and does it print by itself?"
         shown = said[:60].decode("ascii", "replace").replace("�", "?")
+        if trouble:
+            return f"{self.name} {trouble} (last {shown!r})"
         return (
             f"{self.name} says nothing with the numbers in it that are looked for, last {shown!r}; "
             "is the speed right (PORT@9600), and are the fields in the plan?"

@@ -5,8 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections import Counter, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -42,26 +41,37 @@ _BROKEN: Final = frozenset(
 _SIGNS: Final = str.maketrans({"℃": "°C", "℉": "°F", "\ufeff": None, "\x00": None, "�": "°"})
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b[()][A-Z0-9]")
 """What terminals take for colours and places (ECMA-48)."""
-_AROUND: Final = re.compile(r"^[<>|$]+\s*|\s*\*[0-9A-F]{2}$|\s*[>|]+$")
+_AROUND: Final = re.compile(r"^[<>|$(]+\s*|\s*\*[0-9A-F]{2}$|\s*[>|)]+$")
 """A prompt, brackets, and the checksum at the end of instruments' sentences."""
-_COUNTS: Final = frozenset(
-    ("ts", "time", "timestamp", "ms", "millis", "micros", "uptime", "seq", "count", "counter")
-)
-"""Names of what is no temperature, but a board's clock or count (common practice, no source)."""
 _UNIT: Final = re.compile(r"\s*(?:°\s*|deg\s*)?([CFK])$")
 _BARE: Final = re.compile(rf"({_NUMBER})\s*(?:°\s*[CFK]|deg\s*[CFK]|[CFK]|°)?", re.IGNORECASE)
 _NAMED: Final = re.compile(
     r"(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)\s*[=:]\s*"
     rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/]{{2,5}})"
-    r"(?:\s*(?P<unit>(?:°\s*|deg\s*)?[CFK](?![\w°])(?!\s*[=:]))|\s*(?P<other>%|(?:m?V|m?A|hPa|ppm|lux|W)\b)"
+    r"(?:\s*(?P<unit>(?:°\s*|deg\s*)?[CFK](?![\w°])(?!\s*[=:]))|\s*(?P<other>%|(?:m?V|m?A|hPa|ppm|lux|W)\b(?!\s*[=:]))"
     r"|(?!\w))"
 )
 _ALONE: Final = re.compile(
     rf"(?P<name>[A-Za-z][\w.\-/#]*)[\s,;\t]+(?P<value>{_NUMBER})\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?"
 )
 """A name and one number: CH1 21.5."""
-_DECIMAL_COMMAS: Final = re.compile(r"[-+]?\d+,\d+(?:\s+[-+]?\d+,\d+)+")
-_LABEL: Final = re.compile(r"[A-Za-z][\w.\-/# ]{0,27}")
+_DECIMAL_COMMAS: Final = re.compile(r"[-+]?\d+,\d+(?:,?\s+[-+]?\d+,\d+)+")
+"""21,5 22,0, and 21,5, 22,0: a comma without a space is the decimal sign."""
+_SLASHES: Final = re.compile(r"[-+]?\d+\.\d+(?:\s*/\s*[-+]?\d+\.\d+)+")
+_BY_NUMBER: Final = re.compile(
+    rf"\[?(?P<number>\d{{1,3}})(?:\]\s*[:=]?|\s*(?:=|:(?=\s)))\s*(?P<value>{_NUMBER}|[-A-Za-z/]{{2,5}})"
+    r"\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?(?:[\s,;|]+|$)"
+)
+"""1: 21.5, or [1] 21.5: a probe that is only numbered."""
+GROUP: Final = re.compile(
+    rf"(?P<name>[A-Za-z][\w\-/]*)\s*[:=]\s*(?P<rest>{_NUMBER}(?:\s*[,;\s]\s*{_NUMBER})+)"
+)
+"""A: 21.5, 22.0"""
+OPEN_NUMBERS: Final = frozenset(
+    (-127.0, 1372.0, 2047.75, 2048.0, 3276.7, 6553.5, 9999.0, 32767.0, -32768.0, 65535.0)
+)
+"""Numbers that boards print for an open input and that no probe in an open fire reads (common practice, no
+source): the ends of what amplifiers, registers of 16 bits and the table of type K hold."""
 Unit = str
 """C, F or K."""
 
@@ -90,28 +100,53 @@ class Field:
     whole: bool = dataclasses.field(default=False, compare=False)
 
 
-def fields(line: bytes) -> list[Field]:
+def plain_text(line: bytes) -> str:
+    """Decode a line, without colours, a prompt, brackets and an instrument's checksum.
+
+    Parameters
+    ----------
+    line : bytes
+        Without its newline. Where every byte has even parity and the highest bits tell, they are taken off:
+        seven bits and parity (7E1), read as eight.
+
+    Returns
+    -------
+    str
+        Empty where it is a comment (#), too long, or tells a place.
+    """
+    if len(line) > LONGEST_LINE:
+        return ""
+    if len(line) > 4 and not line.isascii() and all(byte.bit_count() % 2 == 0 for byte in line):
+        line = bytes(byte & 0x7F for byte in line)
+    text = _COLOUR.sub("", line.decode("utf-8", "replace").translate(_SIGNS)).strip()
+    if re.match(r"\$G[A-Z]", text) is not None:  # a satellite receiver's sentence (NMEA 0183)
+        return ""
+    text = _AROUND.sub("", text).strip()
+    return "" if text.startswith("#") else text
+
+
+def fields(line: bytes, decimal: str | None = None) -> list[Field]:
     """Take a line apart.
 
     Parameters
     ----------
     line : bytes
         Without its newline.
+    decimal : {'.', ','}, optional
+        Of a line like 21,5,22,0, which says two temperatures with ',' and four without.
 
     Returns
     -------
     list of Field
         In their order; empty where there is no number in it, or it is a comment (#).
     """
-    if len(line) > LONGEST_LINE:
-        return []
-    text = _COLOUR.sub("", line.decode("utf-8", "replace").translate(_SIGNS)).strip()
-    position = re.match(r"\$G[A-Z]", text) is not None  # a satellite receiver's sentence (NMEA 0183)
-    text = _AROUND.sub("", text).strip()
-    if not text or position or text.startswith("#"):
+    text = plain_text(line)
+    if not text:
         return []
     found = list(_from_json(text)) if text[0] in "{[" else []
-    found = found or _named(text) or _alone(text) or _by_place(text)
+    found = (
+        found or _numbered(text) or _group(text) or _named(text) or _alone(text) or by_place(text, decimal)
+    )
     return found if any(f.value is not None for f in found) and len(found) <= MOST_FIELDS else []
 
 
@@ -187,15 +222,31 @@ def _named(text: str) -> list[Field]:
     return found
 
 
-def _by_place(text: str) -> list[Field]:
+def _numbered(text: str) -> list[Field]:
+    matches = list(_BY_NUMBER.finditer(text))
+    if not matches or sum(len(match[0]) for match in matches) < len(text):
+        return []
+    found = [_value(f"#{int(match['number'])}", match["value"]) for match in matches]
+    return [replace(f, unit=_said(m["unit"] or "")) for f, m in zip(found, matches, strict=True)]
+
+
+def _group(text: str) -> list[Field]:
+    match = GROUP.fullmatch(text)
+    return [replace(f, key=f"{match['name']}.{f.key}") for f in by_place(match["rest"])] if match else []
+
+
+def by_place(text: str, decimal: str | None = None) -> list[Field]:
+    """Take a line apart that names nothing; see `fields`."""
     if _DECIMAL_COMMAS.fullmatch(text):
-        return [_value(str(i), part) for i, part in enumerate(text.split(), 1)]
-    for mark in (";", "\t", ","):
-        if mark in text:
-            parts = text.rstrip(mark + " ").split(mark)
-            break
-    else:
+        return [_value(str(i), part.rstrip(",")) for i, part in enumerate(text.split(), 1)]
+    marks = ";\t/," if _SLASHES.fullmatch(text) else ";\t,"
+    mark = next((mark for mark in marks if mark in text), None)
+    if mark is None:
         parts = re.sub(r"(?<=\d)\s+((?:°\s*)?[CFK])\b", r"\1", text).split()
+    else:
+        parts = text.rstrip(f"{mark} ").split(mark)
+    if mark == decimal == "," and len(parts) % 2 == 0:
+        parts = [f"{whole},{part}" for whole, part in zip(parts[::2], parts[1::2], strict=True)]
     return [_value(str(i), part) for i, part in enumerate(parts, 1)]
 
 
@@ -225,7 +276,8 @@ class Marked:
     scale, offset : float, default 1 and 0
         What it is multiplied by first (0.1 for tenths), and what is added then.
     broken : tuple of float, optional
-        Values, as printed, that stand for a broken wire.
+        Values, as printed, that stand for a broken wire; where none are named and nothing is scaled,
+        `OPEN_NUMBERS` do.
     sure : bool, default False
         Whether the unit is this one whatever the rig says.
     """
@@ -253,7 +305,8 @@ class Marked:
         Sample
             In °C; `open` for a broken wire, `range` for what no thermocouple can be at.
         """
-        if math.isnan(value) or value in self.broken:
+        as_printed = self.scale == 1 and self.offset == 0 and not self.broken
+        if math.isnan(value) or value in self.broken or (as_printed and value in OPEN_NUMBERS):
             return Sample(fault="open")
         number = value * self.scale + self.offset
         unit = self.unit if self.sure else said or self.unit
@@ -288,198 +341,6 @@ def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Mark
         tuple(channel.broken),
         sure=channel.unit is not None,
     )
-
-
-class LineReader:
-    """Turns a board's lines into samples.
-
-    Parameters
-    ----------
-    marks : sequence of Marked
-        Which values are channels; empty: every number is one, under its own name or as `n1`, `n2`, ….
-    unit : {'C', 'F', 'K'}, default 'C'
-        Where nothing is marked and the line doesn't say.
-
-    Notes
-    -----
-    There is no checksum: what a line looks like is all that tells a whole one from half of one, or from what
-    a board says while it starts. Lines with the same keys, one after another for `SETTLE_S`, settle what a
-    sample is; a line with other keys is none. A board that prints otherwise is followed after `FOLLOW_S`.
-    """
-
-    SETTLE_S: Final = 0.4
-    FOLLOW_S: Final = 5.0
-    TURNS: Final = 3
-    """How often a line that names one number must come before it is a sample beside others that do."""
-
-    def __init__(self, marks: Sequence[Marked] = (), unit: Unit = "C") -> None:
-        self._marks = tuple(marks)
-        self._unit = unit
-        self._settled: tuple[str, ...] | None = None
-        self._before: tuple[str, ...] | None = None
-        self._since_s = 0.0
-        self._labels = _Labels()
-        self._turns: dict[str, tuple[int, float]] = {}
-        self._counts: dict[str, _Count] = {}
-
-    @property
-    def counts(self) -> tuple[str, ...]:
-        """Names of numbers that only count, or tell the board's time: no channels unless marked."""
-        return tuple(sorted(channel_names([key])[0] for key, count in self._counts.items() if count.counts))
-
-    def sample(self, line: bytes, at_s: float) -> dict[str, Sample] | None:
-        """Read a line.
-
-        Parameters
-        ----------
-        line : bytes
-        at_s : float
-            When it came in. [s]
-
-        Returns
-        -------
-        dict of str to Sample, or None
-            By channel; None where the line is no sample: chatter, half a line, or the first of its kind.
-        """
-        found = self._labels.fields(line)
-        keys = tuple(f.key for f in found)
-        if not keys:
-            return None
-        if len(self._counts) > 2 * MOST_FIELDS:  # names that never come again
-            self._counts.clear()
-            self._turns.clear()
-        for field in found:
-            self._counts.setdefault(field.key, _Count(field.key)).take(field)
-        if not self._is_sample(keys, at_s):
-            return None
-        by_key = {f.key: f for f in found}
-        if not self._marks:
-            return {
-                name: Marked(name, f.key, f.unit or self._unit).sample(f.value)
-                for name, f in zip(channel_names(keys), found, strict=True)
-                if f.value is not None and not self._counts[f.key].may_count
-            } or None
-        samples = {
-            mark.channel: mark.sample(value, by_key[mark.key].unit)
-            for mark in self._marks
-            if mark.key in by_key and (value := by_key[mark.key].value) is not None
-        }
-        return samples or None
-
-    def _is_sample(self, keys: tuple[str, ...], at_s: float) -> bool:
-        if keys != self._before:
-            self._before, self._since_s = keys, at_s
-        if keys == self._settled:
-            return True
-        if len(keys) == 1 and not keys[0].isdigit() and (self._settled is None or len(self._settled) == 1):
-            # T1: 21.5 on a line, T2: 22.0 on the next: each is a sample of one channel.
-            times, first_s = self._turns.get(keys[0], (0, at_s))
-            self._turns[keys[0]] = times + 1, first_s
-            often = [key for key, (n, _) in self._turns.items() if n >= self.TURNS]
-            if len(often) > 1 and keys[0] in often and at_s - first_s >= self.SETTLE_S:
-                return True
-        if at_s - self._since_s < (self.SETTLE_S if self._settled is None else self.FOLLOW_S):
-            return False
-        self._settled = keys
-        return True
-
-
-class _Labels:
-    """Takes lines apart whose numbers stand below their names: `Top`, and `21.5` on the next line."""
-
-    def __init__(self) -> None:
-        self._label: str | None = None
-        self._bare = False
-
-    def fields(self, line: bytes) -> list[Field]:
-        found = fields(line)
-        label, self._label = self._label, None
-        if not found:
-            text = line.decode("ascii", "replace").strip().rstrip(":")
-            self._label = text if _LABEL.fullmatch(text) else None
-        elif len(found) == 1 and found[0].key == "1":
-            self._bare = self._bare or label is None  # then words come now and then, and name nothing
-            if label is not None and not self._bare:
-                found = [replace(found[0], key=label)]
-        return found
-
-
-class _Count:
-    """Tells a counter or a board's clock from a temperature: whole, and up by 1, or by 50 and more.
-
-    What once moved otherwise is a temperature for good: one of whole degrees may climb like a counter.
-    """
-
-    def __init__(self, key: str) -> None:
-        self._named = key.rsplit(".", 1)[-1].lower() in _COUNTS
-        self._moved_otherwise = False
-        self._last: float | None = None
-        self._steps: deque[float] = deque(maxlen=6)
-
-    def take(self, field: Field) -> None:
-        value = field.value
-        if value is None or not math.isfinite(value):
-            self._steps.clear()
-            self._last = None
-            return
-        if self._last is not None:
-            step = value - self._last if field.whole else 0.0
-            if step >= -1 or value > 0.5 * self._last:  # else it has begun again
-                self._moved_otherwise |= step != 1 and step < 50
-                self._steps.append(step)
-        self._last = value
-
-    @property
-    def may_count(self) -> bool:
-        """Whether all that came is a count's, even if it is little."""
-        steps = self._steps
-        if self._named or self._moved_otherwise:
-            return self._named
-        return bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
-
-    @property
-    def counts(self) -> bool:
-        """Whether that is sure."""
-        return self.may_count and (self._named or len(self._steps) > 2 or self._steps[-1] != 1)
-
-
-def offer(lines: Iterable[bytes]) -> dict[str, float]:
-    """Find the numbers that a board prints again and again.
-
-    Parameters
-    ----------
-    lines : iterable of bytes
-        In their order.
-
-    Returns
-    -------
-    dict of str to float
-        By the name that its channel would have, the last value as printed (NaN: none); empty where fewer than
-        three lines on end agree in their fields.
-    """
-    before: list[str] = []
-    same, last = 0, dict[str, float]()
-    labels, turns, counts = _Labels(), Counter[str](), dict[str, _Count]()
-    alone: dict[str, float] = {}
-    for line in lines:
-        found = labels.fields(line)
-        keys = [field.key for field in found]
-        for field in found:
-            counts.setdefault(field.key, _Count(field.key)).take(field)
-        if len(keys) == 1 and not keys[0].isdigit() and found[0].value is not None:
-            turns[keys[0]] += 1
-            alone[channel_names(keys)[0]] = found[0].value
-        same = same + 1 if keys == before else 1
-        before = keys or before
-        if keys and same >= 3:
-            names = channel_names(keys)
-            last = {
-                n: f.value
-                for n, f in zip(names, found, strict=True)
-                if f.value is not None and not counts[f.key].counts
-            }
-    in_turn = {channel_names([key])[0] for key, times in turns.items() if times >= LineReader.TURNS}
-    return last or ({n: v for n, v in alone.items() if n in in_turn} if len(in_turn) > 1 else {})
 
 
 def channel_names(keys: Sequence[str]) -> list[str]:
