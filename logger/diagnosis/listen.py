@@ -109,6 +109,7 @@ def _read_file(path: Path) -> Report:
 def _listen_to_port(target: str, seconds: float) -> Report:
     import serial
 
+    from logger.sources.plain.numbers import seven_bits
     from logger.sources.serial_port import keep_dtr, port_and_baud, why
 
     device, baud = port_and_baud(target)
@@ -126,6 +127,7 @@ def _listen_to_port(target: str, seconds: float) -> Report:
     started = time.monotonic()
     asked = started - ASK_EVERY_S + 0.5  # a board that restarts when its port is opened needs a moment
     first = True
+    ended = returns = False  # a board may end its lines with \r alone
     with port:
         while (now := time.monotonic()) - started < seconds:
             try:
@@ -137,13 +139,16 @@ def _listen_to_port(target: str, seconds: float) -> Report:
             except OSError as exc:
                 raise ListenError(f"{device}: went away while listening ({exc}); check the lead") from exc
             arrival_s = time.monotonic()
+            ended = ended or b"\n" in data
+            returns = not ended and (returns or (tail + data).count(b"\r") > 1)
+            data = data.replace(b"\r", b"\n") if returns else data
             lines = splitter.feed(data)
             for line in lines:
                 if first and not line.startswith((b"{", b"#")):
                     first = False  # the rest of a line that had begun before we came
                     continue
                 first = False
-                diagnosis.take(line, arrival_s)
+                diagnosis.take(seven_bits(line), arrival_s)
             tail = (b"" if lines else tail) + data.rpartition(b"\n")[2]
             tail = tail[-4096:]
     return diagnosis.report(tail)

@@ -25,7 +25,7 @@ from logger.reading import Frame
 from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.rig_line.wire import BadCrc, LineSplitter, WireError, decode
 from logger.sources import Answer, Arrival, Put, Report, SourceError
-from logger.sources.plain.numbers import fields
+from logger.sources.plain.numbers import fields, seven_bits
 from logger.sources.plain.reader import Offered, offer
 
 BAUD: Final = 115_200
@@ -255,14 +255,14 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
             offered = Offered()
             for line_of_text in [] if heard.frames else filter(_is_text, said):
                 offered.take(line_of_text)
-            if heard.frames or (len(said) > 2 and not offered.waits) or (line.received and not said):
+            if heard.frames or (len(said) > 2 and offered.settled) or (line.received and not said):
                 break
     finally:
         line.close()
     text = [one for one in said if _is_text(one)]
     heard.lines = len(said)
     heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
-    heard.last = text[-1][:60].decode("utf-8", "replace") if text else ""
+    heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
     heard.numbers, heard.left_alone = offered.values, offered.trouble
     if (
         not heard.frames
@@ -275,6 +275,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
 
 def _is_text(line: bytes) -> bool:
     """Say whether a line is a text, with degree signs of any kind in it."""
+    line = seven_bits(line)
     for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
         line = line.replace(sign, b"")
     if line.isascii():

@@ -215,6 +215,15 @@ def boards_of(form: str, n: int = 30) -> list[bytes]:
     return [form.format(a=21.5 + 0.3 * i, b=30 + 0.7 * i).encode() for i in range(n)]
 
 
+@pytest.mark.parametrize("start", range(4))
+def test_a_torn_line_does_not_hide_that_probes_are_numbered(start: int) -> None:
+    """A probe's number is never recorded as a temperature, wherever the port was opened and a line lost."""
+    lines = [b"%d,%d.5" % (1 + i % 2, 21 + i % 2) for i in range(60)]
+    torn = [lines[0][start:], *lines[1:7], *lines[8:]]
+    found = {(name, s.c) for each in read(torn, LineReader()) for name, s in (each or {}).items()}
+    assert found == {("n1", 21.5), ("n2", 22.5)}
+
+
 def test_decimal_commas_between_commas_are_refused_in_words_or_read_as_the_plan_says() -> None:
     """21,5,30,0 is two temperatures or four: never recorded as four by mistake."""
     lines = [line.replace(b".", b",") for line in boards_of("{a:.1f},{b:.1f}")]

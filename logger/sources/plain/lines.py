@@ -92,10 +92,15 @@ class PrintedLines:
             elif connected and text:
                 await put(Arrival(text, read_s, self.name))  # no frame either: counted as malformed
             elif not connected and not warned and read_s - opened_s >= _PATIENCE_S:
-                report("lost", {"detail": self._nothing(said, reader.trouble)})
+                report("lost", {"detail": self._nothing(said, reader.trouble, line.received)})
                 warned = True
 
-    def _nothing(self, said: bytes, trouble: str) -> str:
+    def _nothing(self, said: bytes, trouble: str, received: int) -> str:
+        if not said and received:
+            return (
+                f"{self.name} sends {received} bytes, but no end of a line; is the speed right (PORT@9600), "
+                "and does the board end each line (println)?"
+            )
         if not said:
             return f"{self._port} says nothing; is the board powered, and does it print by itself?"
         shown = said[:60].decode("ascii", "replace").replace("�", "?")

@@ -100,14 +100,30 @@ class Field:
     whole: bool = dataclasses.field(default=False, compare=False)
 
 
+def seven_bits(line: bytes) -> bytes:
+    """Take the parity off a line of seven bits (7E1) that was read as eight: every byte's bits are even.
+
+    Parameters
+    ----------
+    line : bytes
+
+    Returns
+    -------
+    bytes
+        As it was, where it is none of these.
+    """
+    if len(line) > 4 and not line.isascii() and all(byte.bit_count() % 2 == 0 for byte in line):
+        return bytes(byte & 0x7F for byte in line)
+    return line
+
+
 def plain_text(line: bytes) -> str:
     """Decode a line, without colours, a prompt, brackets and an instrument's checksum.
 
     Parameters
     ----------
     line : bytes
-        Without its newline. Where every byte has even parity and the highest bits tell, they are taken off:
-        seven bits and parity (7E1), read as eight.
+        Without its newline; see `seven_bits`.
 
     Returns
     -------
@@ -116,9 +132,7 @@ def plain_text(line: bytes) -> str:
     """
     if len(line) > LONGEST_LINE:
         return ""
-    if len(line) > 4 and not line.isascii() and all(byte.bit_count() % 2 == 0 for byte in line):
-        line = bytes(byte & 0x7F for byte in line)
-    text = _COLOUR.sub("", line.decode("utf-8", "replace").translate(_SIGNS)).strip()
+    text = _COLOUR.sub("", seven_bits(line).decode("utf-8", "replace").translate(_SIGNS)).strip()
     if re.match(r"\$G[A-Z]", text) is not None:  # a satellite receiver's sentence (NMEA 0183)
         return ""
     text = _AROUND.sub("", text).strip()

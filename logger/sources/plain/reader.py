@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections import Counter, deque
@@ -129,39 +130,51 @@ class Lines:
 
 
 class _Ids:
-    """Tells a probe's number before its value from a temperature: 0, 1, 2, 0, 1, 2, again and again."""
+    """Tells a probe's number before its value from a temperature: 0, 1, 2, 0, 1, 2, again and again.
+
+    A line that was lost does not tell against it; what speaks for it is looked for as long as lines come.
+    """
 
     MOST = 16
+    WINDOW = 40
 
     def __init__(self) -> None:
         self.sure = False
-        self._no = False
-        self._last: int | None = None
-        self._top: int | None = None
-        self._rounds = 0
+        self._lines = 0
+        self._came: deque[int] = deque(maxlen=self.WINDOW)
 
     @property
     def may_be(self) -> bool:
         """Whether that is open still."""
-        return not (self._no or self.sure)
+        odd = self._odd()
+        return (
+            not self.sure and self._lines < self.WINDOW and odd is not None and 4 * odd < len(self._came) + 3
+        )
+
+    def _odd(self) -> int | None:
+        """Count the steps that are neither to the next number nor from the last to the first."""
+        numbers = [n for n in self._came if n >= 0]
+        if 2 * len(numbers) <= len(self._came) or max(numbers) > self.MOST:
+            return None
+        if min(numbers) > 1 and any(b < a for a, b in itertools.pairwise(numbers)):
+            return None
+        ends = max(numbers), min(numbers)
+        return sum(1 for a, b in itertools.pairwise(self._came) if b != a + 1 and (a, b) != ends)
 
     def take(self, field: Field) -> None:
         """Take the first number of a line with two."""
-        if self._no or self.sure:
+        if self.sure or field.value is None:  # half a line
             return
-        if field.value is None or not field.whole or not 0 <= field.value <= self.MOST:
-            self._no = True
+        whole = field.whole and field.value >= 0
+        self._lines += 1
+        self._came.append(min(int(field.value), self.MOST + 1) if whole else -1)
+        odd = self._odd()
+        if odd is None:
             return
-        number, last = int(field.value), self._last
-        self._last = number
-        if last is None or number == last + 1:
-            return
-        if number > 1 or number >= last or (self._top not in (None, last)):
-            self._no = True
-            return
-        self._top = last
-        self._rounds += 1
-        self.sure = self._rounds >= (2 if last > 2 else 4)
+        numbers = [n for n in self._came if n >= 0]
+        low, top = min(numbers), max(numbers)
+        rounds = sum(1 for pair in itertools.pairwise(self._came) if pair == (top, low) and top > low)
+        self.sure = low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(self._came) + 7
 
 
 class _Commas:
@@ -373,6 +386,11 @@ class Offered:
     def waits(self) -> bool:
         """Whether what came last can mean two things, and more must come."""
         return self._lines.waits
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing is open: what lines mean, and whether who took a turn takes others."""
+        return not self.waits and all(times >= LineReader.TURNS for times in self._turns.values())
 
     def take(self, line: bytes) -> None:
         """Take a line."""
