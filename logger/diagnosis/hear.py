@@ -141,7 +141,8 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
     import aiomqtt
     import msgspec
 
-    from logger.sources.plain.numbers import Field, fields, leaves
+    from logger.sources.plain.numbers import Field, leaves
+    from logger.sources.plain.topics import numbers_of
 
     topic = str(table.get("topic") or "#")
     source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
@@ -174,7 +175,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                         continue
                     numbers += list(leaves(document))[:MOST]
                 else:
-                    numbers = fields(payload)
+                    numbers = numbers_of(payload)
                 for field in numbers:
                     value = field.value
                     path = None if len(numbers) == 1 and field.key == "1" else field.key

@@ -201,7 +201,11 @@ async def _listen_to_broker(url: str, seconds: float) -> Report:
             parts.hostname,
             port,
             username=unquote(parts.username) if parts.username else None,
-            password=unquote(parts.password) if parts.password else None,
+            password=(
+                unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
+            )
+            if parts.username
+            else None,
             tls_context=ssl.create_default_context() if secure else None,
         ) as client:
             ours = [f"stokewatch/+/{topic}" for topic in ("frame", "status")] + [answer_topic("+")]
@@ -221,7 +225,7 @@ async def _listen_to_broker(url: str, seconds: float) -> Report:
 
 
 async def _take_messages(client: Any, diagnosis: Diagnosis, asked: set[str], seconds: float) -> None:
-    from logger.sources.plain.numbers import fields
+    from logger.sources.plain.topics import numbers_of
 
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(seconds):
@@ -229,7 +233,7 @@ async def _take_messages(client: Any, diagnosis: Diagnosis, asked: set[str], sec
                 topic, payload = str(message.topic), bytes(message.payload)
                 parts = topic.split("/")
                 if len(parts) != 3 or parts[0] != "stokewatch":
-                    for field in fields(payload):
+                    for field in numbers_of(payload):
                         named = topic if field.key == "1" else f"{topic} {field.key}"
                         if field.value is not None and len(diagnosis.topics) < MOST_TOPICS:
                             diagnosis.topics[named] = field.value

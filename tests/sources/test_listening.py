@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import itertools
 import json
 import os
 import threading
@@ -14,26 +15,30 @@ from pathlib import Path
 import pytest
 import serial
 from click.testing import CliRunner
-from rig_cables import Cable, frame
+from rig_cables import Cable, Running, frame, until
 
 from logger.cli import cli
 from logger.diagnosis.listen import PortTaken, listen
 from logger.home import Home
 from logger.journal.writer import JournalWriter
+from logger.plan.sources import PlanSource
 from logger.rig_line import wire
 from logger.sources import SourceError, serial_port
+from logger.sources.plain.lines import PrintedLines
 from logger.sources.serial_port import holder, holder_words, port_and_baud, why
 
 pytestmark = pytest.mark.real
 
 
 @contextlib.contextmanager
-def saying(cable: Cable, line: bytes, every_s: float = 0.05) -> Iterator[None]:
-    """Say a line again and again, in a thread, as a board would."""
+def saying(cable: Cable, *lines: bytes, every_s: float = 0.05) -> Iterator[None]:
+    """Say lines again and again, in a thread, as a board would."""
     over = threading.Event()
 
     def say() -> None:
-        while not over.wait(every_s):
+        for line in itertools.cycle(lines):
+            if over.wait(every_s):
+                return
             with contextlib.suppress(BlockingIOError):
                 cable.write(line)
 
@@ -70,6 +75,45 @@ def test_text_is_known_as_text(cable: Cable, said: bytes, numbers: dict[str, flo
     with saying(cable, said):
         (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
     assert (heard.numbers, heard.unreadable, heard.baud) == (numbers, 0, 115_200)
+
+
+PARITY = bytes(b | 0x80 * (b.bit_count() % 2) for b in b"T1=21.5 T2=22.0\r") + b"\n"
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ([b"21,%d,30,%d\r\n" % (i * 7 % 10, i * 3 % 10) for i in range(10)], "decimal commas"),
+        ([b"0x0158 0x01E0\n"], "base of 16"),
+        ([b"T1=21.5 T2=22.0"], "end"),
+        ([b"1,21.5\n", b"2,22.0\n"], "n1 21.5, n2 22"),
+        ([b"T1=21.5 T2=22.0\r"], "T1 21.5, T2 22"),
+        ([PARITY], "T1 21.5, T2 22"),
+    ],
+    ids=["decimal commas", "hexadecimal", "no end of a line", "numbered", "carriage returns", "7E1"],
+)
+def test_ports_and_listen_and_the_logger_say_the_same(cable: Cable, said: list[bytes], words: str) -> None:
+    """What one of them reads the others do, and what they leave alone they leave in the same words."""
+    source = PlanSource(format="lines", port=cable.port)
+
+    async def record() -> Running:
+        async with Running(PrintedLines(source, set())) as running:
+            await until(lambda: bool(running.reports), within_s=15)
+        return running
+
+    with saying(cable, *said):
+        ports = CliRunner().invoke(cli, ["ports", cable.port]).output
+        listened = CliRunner().invoke(cli, ["listen", cable.port, "--seconds", "2"]).output
+        running = asyncio.run(record())
+    assert words in ports
+    assert words in listened
+    kind, told = running.reports[0]
+    if "21.5" in words:
+        assert kind == "connected"
+    else:
+        assert kind == "lost"
+        assert words in told["detail"]
+        assert not running.arrivals
 
 
 def test_a_board_that_prints_every_few_seconds_is_heard_out(cable: Cable) -> None:

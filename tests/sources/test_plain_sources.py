@@ -337,6 +337,24 @@ async def test_a_messages_own_unit_and_a_line_of_several_numbers(broker: Mosquit
     assert got == {name: Sample(c=21.5) for name in ("top", "base", "left", "right", "sure")}
 
 
+async def test_messages_without_the_number_that_is_looked_for_are_told(broker: Mosquitto) -> None:
+    """Alone in a message a comma is the decimal sign; several numbers in one need a path."""
+    wanted = source_of(format="mqtt", url=broker.url, channel=[{"topic": "yard/+/temp"}])
+    async with Running(Topics(wanted, "numbers")) as running, aiomqtt.Client("127.0.0.1", broker.port) as rig:
+        await until(lambda: "connected" in running.kinds)
+        await rig.publish("yard/a/temp", '{"value": 70.7, "unit": "°F"}', qos=1)
+        await rig.publish("yard/b/temp", "21,5", qos=2)
+        await rig.publish("yard/c/temp", "unavailable", qos=0)
+        await rig.publish("yard/d/temp", '{"temp": 21.5, "battery": 3.7}', qos=1)
+        await until(lambda: len(samples(running)) == 3 and len(running.reports) == 2)
+    assert {name: s for one in samples(running) for name, s in one.items()} == {
+        "a": Sample(c=21.5),
+        "b": Sample(c=21.5),
+        "c": Sample(fault="open"),
+    }
+    assert "yard/d/temp says several numbers (temp, battery)" in running.reports[1][1]["detail"]
+
+
 def test_registers_that_follow_one_another_are_asked_for_at_once() -> None:
     source = source_of(format="modbus", port="/dev/ttyX", channel=CHANNELS)
     asked = [(table, first, count) for _, table, first, count, _ in spans(source.channels)]

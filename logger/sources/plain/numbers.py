@@ -35,6 +35,13 @@ _BROKEN: Final = frozenset(
         "----",
         "n/a",
         "null",
+        "none",
+        "inf",
+        "burnout",
+        "disconnected",
+        "unplugged",
+        "unavailable",
+        "unknown",
     }
 )
 """What boards print where a thermocouple is broken or not there (common practice, no source)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import aiomqtt
 import msgspec
@@ -16,6 +16,8 @@ from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
 from logger.sources.plain.numbers import Field, channel_names, fields, leaves, mark_of
+
+_DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
 
 class Topics(Broker):
@@ -37,6 +39,7 @@ class Topics(Broker):
         self.name += f" ({source.rig_name})"  # rigs of our line may come by the same broker
         self._source = source
         self._names: dict[tuple[int, str], str] = {}
+        self._told: set[str] = set()
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is an old one
@@ -48,7 +51,10 @@ class Topics(Broker):
         token = (self._connection, message.mid) if message.qos else None
         payload = message.payload if isinstance(message.payload, bytes) else b""
         samples = {} if message.retain else self._samples(message.topic.value, payload)
+        if not samples and not message.retain and (why := self._unread(message.topic.value, payload)):
+            report("connected", {"detail": f"{self.name}; but {why}"})
         if samples:
+            self._told.add(message.topic.value)  # what else it says now and then needs no words
             await put(Sampled(self._source.rig_name, samples, read_s, self.name, token))
         elif token is not None:
             self.acknowledge([token])
@@ -65,6 +71,18 @@ class Topics(Broker):
                 found[name] = mark.sample(field.value, field.unit)
         return found
 
+    def _unread(self, topic: str, payload: bytes) -> str:
+        """Say once of each topic why nothing of its messages is recorded."""
+        if topic in self._told or len(self._told) >= MAX_CHANNELS:
+            return ""
+        self._told.add(topic)
+        numbers = [field.key for field in fields(payload) if field.value is not None]
+        shown = payload[:60].decode("utf-8", "replace")
+        if len(numbers) > 1:
+            some = ", ".join(numbers[:6])
+            return f"{topic} says several numbers ({some}) in {shown!r}; name the one with 'path' in the plan"
+        return f"{topic} says {shown!r}, and no number where the plan looks for it"
+
     def _name(self, i: int, channel: SourceChannel, topic: str) -> str | None:
         """Name a channel: as the plan does, or after what the topic's `+` stands for."""
         if channel.name is not None:
@@ -78,6 +96,22 @@ class Topics(Broker):
             taken = [*self._names.values()]
             self._names[key] = channel_names([*taken, wild])[-1]
         return self._names[key]
+
+
+def numbers_of(payload: bytes) -> list[Field]:
+    """Find all numbers in a message; one with a decimal comma is one.
+
+    Parameters
+    ----------
+    payload : bytes
+
+    Returns
+    -------
+    list of Field
+    """
+    if _DECIMAL_COMMA.fullmatch(payload.strip()):
+        return [Field("1", float(payload.replace(b",", b".")))]
+    return fields(payload)
 
 
 def field_of(payload: bytes, path: str | None) -> Field | None:
@@ -95,9 +129,10 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
     Field or None
         NaN where the message says that there is none; None where it says nothing of the kind.
     """
-    found = fields(payload)
     if path is None:
-        return found[0] if len(found) == 1 else None
+        numbers = [field for field in numbers_of(payload) if field.value is not None]
+        return numbers[0] if len(numbers) == 1 else None
+    found = fields(payload)
     if payload.lstrip()[:1] not in (b"{", b"["):
         return next((field for field in found if field.key == path), None)
     try:
