@@ -57,6 +57,8 @@ class Report:
             for f in self.findings
         ]
         on = any(f.what == FIRE for f in self.findings)
-        unfit = "Nothing is judged while a fire is on." if on else "The rig is not fit yet."
+        unfit = (
+            "The cold check says nothing of a rig while a fire burns." if on else "The rig is not fit yet."
+        )
         lines.append("The rig is fit." if self.fit else unfit)
         return "\n".join(lines)

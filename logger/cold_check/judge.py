@@ -127,13 +127,13 @@ def check_readings(
     hottest_c = max((line.level_c for line in warm), default=0.0)
     if hottest_c > FIRE_C and 2 * len(warm) >= len(good):
         # One word for all of them: nothing that follows could be told of what is hot.
-        text = f"a fire is on, up to {hottest_c:.0f} °C; this check judges nothing that is hot"
-        mend = "faults of a probe show beside the fire; check before the next one is lit"
+        text = f"a fire is burning, up to {hottest_c:.0f} °C; the cold check can only judge a cold rig"
+        mend = "probe faults show on the page; run this check before the next fire"
         broken = [f for f in found if f.what in ("channels", "fault") and f.level == "fail"]
         return [Finding("fail", FIRE, "cold check", text, mend), *broken]
     for line in warm:
-        text = f"it is at {line.level_c:.0f} °C already; this check means something in the cold only"
-        found.append(Finding("fail", "cold", line.probe.name, text, "check before anything is lit"))
+        text = f"already at {line.level_c:.0f} °C; this check only works cold"
+        found.append(Finding("fail", "cold", line.probe.name, text, "run it before anything is lit"))
     cold = [line for line in good.values() if line not in warm]
     apart = _about_agreement(cold)
     told = {f.where for f in apart if f.level != "pass"}
@@ -214,27 +214,27 @@ def _lines(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand
 def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> list[Finding]:
     if not lines:
         mend = "is it powered, plugged in, and at the right port or broker?"
-        return [Finding("fail", "channels", "rig", "nothing comes from any rig", mend)]
+        return [Finding("fail", "channels", "rig", "no readings from any rig", mend)]
     found = []
     there = {id(line.probe) for line in lines.values()}
     for probe in plan.probes if plan is not None else ():
         if id(probe) not in there:
             rig = f" of rig {probe.rig}" if probe.rig else ""
-            text = f"nothing comes from channel {probe.channel}{rig}"
-            mend = "plug it in, or put the right channel into the plan, or take the probe out of it"
+            text = f"no readings from channel {probe.channel}{rig}"
+            mend = "plug it in, name the right channel in the plan, or take the probe out of the plan"
             found.append(Finding("fail", "channels", probe.name, text, mend))
     if plan is not None and plan.probes:
         for (rig, channel), line in lines.items():
             if not line.planned:
-                text = f"channel {channel} of rig {rig} is in no plan; it is recorded, but not judged"
+                text = f"channel {channel} of rig {rig} is not in the plan: it is recorded, but not judged"
                 found.append(
                     Finding("warn", "channels", line.probe.name, text, "give it a place in the plan")
                 )
         if not found:
-            text = f"all {len(plan.probes)} probes of the plan are there, and no other"
+            text = f"all {len(plan.probes)} probes in the plan are there, and nothing else"
             found.append(Finding("pass", "channels", "plan", text))
     else:
-        text = f"{len(lines)} channels, none of them given a place by a plan"
+        text = f"{len(lines)} channels, and no plan says where their probes are"
         found.append(Finding("warn", "channels", "plan", text, "say what each of them reads, and where"))
     return found
 
@@ -251,7 +251,7 @@ def _about_faults(line: _Line) -> list[Finding]:
         found.append(Finding("fail", "fault", line.probe.name, text, _FAULT_MENDS.get(status, why)))
     if not found and len(line.status) < FEWEST:
         text = f"only {len(line.status)} readings"
-        found.append(Finding("warn", "fault", line.probe.name, text, "check for longer"))
+        found.append(Finding("warn", "fault", line.probe.name, text, "run the check for longer"))
     return found
 
 
@@ -311,13 +311,13 @@ def _about_agreement(lines: Sequence[_Line]) -> list[Finding]:
             continue
         text = f"{line.level_c:.1f} °C, {abs(off):.1f} °C {'above' if off > 0 else 'below'} the others"
         mend = (
-            f"{WARN_AT * u:.1f} °C would be usual; is it of the plan's type, are its wires right, "
+            f"{WARN_AT * u:.1f} °C is normal; is it of the plan's type, are its wires right, "
             "is it in the shade as the others are?"
         )
         if _mirrors(line, around):
-            mend = "it mirrors the others about its cold junction: swap its two wires at the terminal"
+            mend = "it is as far on the other side of its cold junction: swap its two wires at the terminal"
         if len(lines) == 2:
-            mend = f"which of the two is wrong shows beside a hand-held thermometer; {mend}"
+            mend = f"a hand-held thermometer shows which of the two is wrong; {mend}"
         found.append(Finding(level, "agreement", line.probe.name, text, mend))
     if not found:
         text = f"all probes agree within {np.ptp(levels):.1f} °C, around {np.median(levels):.1f} °C"
@@ -377,8 +377,8 @@ def _about_polarity(lines: Sequence[_Line]) -> list[Finding]:
         text = "rose when warmed in the hand"
         found.append(Finding("pass", "polarity", _names(tried["rose"], count), text))
     if tried[""]:
-        text = "not warmed yet, so nobody knows whether wires are swapped"
-        mend = "hold each tip in your hand for ten seconds while the check looks on"
+        text = "not warmed yet: swapped wires would not show"
+        mend = "hold each tip in your hand for ten seconds while the check runs"
         found.append(Finding("warn", "polarity", _names(tried[""], count), text, mend))
     return found
 

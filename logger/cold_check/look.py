@@ -52,7 +52,7 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
     found: list[Finding] = []
     batches: list[Batch] = []
     if firing.last_us is None:
-        found.append(Finding("fail", "channels", "rig", "nothing has come from any rig yet"))
+        found.append(Finding("fail", "channels", "rig", "no readings from any rig yet"))
     else:
         batches = stored_batches(reader, firing, plan, firing.last_us - round(WINDOW_S * 1e6))
         found += check_readings(plan, batches, journal_hands(reader, firing, HANDS_S))
@@ -186,7 +186,7 @@ def _about_host_clock(now_s: float) -> list[Finding]:
     if now_s < _NO_CLOCK_BEFORE_S:
         mend = "set it, or let it see a network for a minute: a firing is kept under its date"
         return [Finding("fail", "clock", "this machine", f"its clock says {said}", mend)]
-    return [Finding("pass", "clock", "this machine", f"its clock says {said}; look whether that is so")]
+    return [Finding("pass", "clock", "this machine", f"its clock says {said}; check that it is right")]
 
 
 def about_lines(counts: dict[str, int]) -> list[Finding]:

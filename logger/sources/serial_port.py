@@ -31,6 +31,8 @@ from logger.sources.plain.reader import Offered, offer
 BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
 _OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
+_NO_TEMPERATURE: Final = 10_000.0
+"""Not even in hundredths of a degree before lighting."""
 LISTEN_S: Final = 2.5
 """Two frames of a rig that sends one a second. [s]"""
 UNREADABLE_S: Final = 5.0
@@ -421,6 +423,7 @@ class SerialPort:
         self._still: set[asyncio.Task[None]] = set()  # listening to ports beside the one that was found
         self._said_s = self._asked_s = float("-inf")
         self._sound = 0  # frames, since the last look
+        self._plain = Offered()  # what a board that prints numbers says
 
     async def run(self, put: Put, report: Report) -> None:
         """Read lines until cancelled; see `Source`."""
@@ -496,15 +499,21 @@ class SerialPort:
             if self._given is None:
                 self._tell_plugged_in(line, report)
             if readable and not self._sound and line.received:
-                text = "what comes in is no rig's line; is it the right port, and the rig's speed"
-                report(
-                    "unreadable",
-                    {"detail": f"{line.port}: {text} ({BAUD} Bd)? `stokewatch listen` says more"},
-                )
+                report("unreadable", {"detail": self._unreadable(line.port)})
                 readable = False
             elif not readable and self._sound:
                 report("connected", {"detail": line.port})
                 readable = True
+
+    def _unreadable(self, port: str) -> str:
+        """Say what comes in that is no frame: numbers in lines have a way on."""
+        numbers = [f"{name} {v:g}" for name, v in self._plain.values.items() if abs(v) < _NO_TEMPERATURE]
+        if numbers:
+            shown = ", ".join(numbers[:4])
+            start = f"--serial {port}@{self._baud} --as lines"
+            return f"it prints numbers ({shown}), not the rig's line; to record them start with {start}"
+        text = "what comes in is no rig's line; is it the right port, and the rig's speed"
+        return f"{text} ({self._baud} Bd)? `stokewatch listen` says more"
 
     def _tell_beside(self, line: SerialLine, report: Report) -> None:
         if self._beside:
@@ -531,10 +540,11 @@ class SerialPort:
         token = frame = None
         try:
             frame = decode(line)
-        except BadCrc:
-            self._ask_again()
-        except WireError:
-            pass
+        except WireError as exc:
+            if isinstance(exc, BadCrc):
+                self._ask_again()
+            if not self._sound:
+                self._plain.take(line)
         else:
             self._rig, token = frame.rig, frame.seq
             self._sound += 1

@@ -183,8 +183,8 @@ def test_a_fire_is_said_once_and_nothing_hot_is_judged() -> None:
     assert {f.level for f in findings} == {"fail"}
     assert "730 °C" in findings[0].text
     said = Report.of([Finding("pass", "clock", "rig", "it runs"), *findings]).text()
-    assert said.splitlines()[0].startswith("NOT FIT  cold check: a fire is on")
-    assert said.splitlines()[-1] == "Nothing is judged while a fire is on."
+    assert said.splitlines()[0].startswith("NOT FIT  cold check: a fire is burning")
+    assert said.splitlines()[-1] == "The cold check says nothing of a rig while a fire burns."
     # A probe that is broken is told all the same.
     broken = batch(hot)
     broken.status[:, 2] = Status.OPEN

@@ -189,7 +189,7 @@ def test_beside_a_logger_that_reads_numbers_their_count_is_shown(cable: Cable, t
     """Such a board sends no frames: none is missing."""
     home = Home(tmp_path / "home")
     home.create()
-    detail = f"{cable.port}@9600: numbers in lines, without a checksum"
+    detail = "numbers in lines, without a checksum"
     source = {"name": f"{cable.port}@9600", "state": "connected", "detail": detail, "proof": "none"}
     with home.logger_lock(), serial.Serial(cable.port, exclusive=True):
         with contextlib.closing(JournalWriter(home.journal)) as writer:

@@ -396,6 +396,22 @@ async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
         assert running.kinds == ["connected", "unreadable", "connected"]
 
 
+async def test_a_board_that_prints_numbers_where_a_rig_is_looked_for_is_told_the_way_on(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.3)
+    async with Running(SerialPort(f"{cable.port}@9600", set())) as running:
+
+        def speaks() -> bool:
+            cable.write(b"21.5,22.0\r\n")
+            return running.kinds[-1:] == ["unreadable"]
+
+        await until(speaks)
+    told = running.reports[-1][1]["detail"]
+    assert "n1 21.5, n2 22" in told
+    assert f"--serial {cable.port}@9600 --as lines" in told
+
+
 async def test_a_rig_that_is_merely_quiet_is_not_called_unreadable(
     cable: Cable, monkeypatch: pytest.MonkeyPatch
 ) -> None:

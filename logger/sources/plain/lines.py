@@ -81,7 +81,7 @@ class PrintedLines:
             said = text or said
             if samples is not None:
                 if not connected:
-                    detail = f"{self.name}: numbers in lines, without a checksum"
+                    detail = "numbers in lines, without a checksum"
                     if reader.counts and not self._source.channels:
                         detail += (
                             f"; left out: {', '.join(reader.counts)} (counts, clocks, or no temperature)"

@@ -57,7 +57,7 @@ class Module:
                 if not await client.connect():
                     raise ConnectionError(self._unreachable())
                 async for samples, read_s, trouble in self._ask(client):
-                    detail = f"{self.name}: Modbus, {self._units()}{'; but ' if trouble else ''}{trouble}"
+                    detail = f"Modbus, {self._units()}{'; but ' if trouble else ''}{trouble}"
                     if told != detail:
                         report("connected", {"detail": detail})
                         told = detail

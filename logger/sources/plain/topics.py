@@ -52,7 +52,7 @@ class Topics(Broker):
         payload = message.payload if isinstance(message.payload, bytes) else b""
         samples = {} if message.retain else self._samples(message.topic.value, payload)
         if not samples and not message.retain and (why := self._unread(message.topic.value, payload)):
-            report("connected", {"detail": f"{self.name}; but {why}"})
+            report("connected", {"detail": f"but {why}"})
         if samples:
             self._told.add(message.topic.value)  # what else it says now and then needs no words
             await put(Sampled(self._source.rig_name, samples, read_s, self.name, token))
