@@ -6,6 +6,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any, Final
 from urllib.parse import urlsplit
 
@@ -113,7 +114,7 @@ class Module:
             number = client.convert_from_registers(
                 words, client.DATATYPE[channel.type.upper()], channel.word_order
             )
-            mark = mark_of(channel, self._source.unit)
+            mark = replace(mark_of(channel, self._source.unit), printed=False)
             found[mark.channel] = mark.sample(float(number))
         return found
 

@@ -301,6 +301,8 @@ class Marked:
         `OPEN_NUMBERS` do.
     sure : bool, default False
         Whether the unit is this one whatever the rig says.
+    printed : bool, default True
+        False for a register's number, of which only its manual says what a broken wire reads.
     """
 
     channel: str
@@ -310,6 +312,7 @@ class Marked:
     offset: float = 0.0
     broken: tuple[float, ...] = ()
     sure: bool = False
+    printed: bool = True
 
     def sample(self, value: float, said: Unit | None = None) -> Sample:
         """Make a reading of a printed value.
@@ -326,7 +329,7 @@ class Marked:
         Sample
             In °C; `open` for a broken wire, `range` for what no thermocouple can be at.
         """
-        as_printed = self.scale == 1 and self.offset == 0 and not self.broken
+        as_printed = self.printed and self.scale == 1 and self.offset == 0 and not self.broken
         if math.isnan(value) or value in self.broken or (as_printed and value in OPEN_NUMBERS):
             return Sample(fault="open")
         number = value * self.scale + self.offset
