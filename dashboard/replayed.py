@@ -8,10 +8,7 @@ import math
 from typing import Any, Final
 
 import numpy as np
-from dash import (
-    dcc,
-    html,
-)
+from dash import dcc, html
 
 from dashboard import tables
 from dashboard.context import here

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from dash import ctx
 from dash.exceptions import PreventUpdate
 
 from dashboard.planning import Document, draft_of
+
+MOST_IDS: Final = 10_000
 
 
 def button_pressed() -> dict[str, Any]:
@@ -40,3 +42,8 @@ def needed_draft(kept: Any) -> tuple[Document, str]:
 def next_turn(turn: Any) -> int:
     """Count on, so that whatever looks at the count is drawn again."""
     return (turn if isinstance(turn, int) else 0) + 1
+
+
+def ids_of(given: Any) -> list[str]:
+    """Read the IDs that a browser keeps."""
+    return [each for each in given if isinstance(each, str)][:MOST_IDS] if isinstance(given, list) else []

@@ -5,17 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import (
-    ClientsideFunction,
-    Input,
-    Output,
-    callback,
-    clientside_callback,
-    ctx,
-    dcc,
-    html,
-    no_update,
-)
+from dash import ClientsideFunction, Input, Output, callback, clientside_callback, ctx, dcc, html, no_update
 
 from dashboard.acts import ask
 from dashboard.context import here

@@ -5,8 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hashlib
-import time
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -33,15 +31,14 @@ from plotly.io.json import to_json_plotly
 from starlette.responses import Response
 
 from dashboard import shelf
-from dashboard.apart import Apart
 from dashboard.context import Context, here
 from dashboard.errands import GoneError
 from dashboard.exports import FILES, exports
 from dashboard.figures.look import unit_of
-from dashboard.gathering import Work, gathering
-from dashboard.guard import may_act, operator_only
-from dashboard.pages import firings_import, firings_places, progress
-from dashboard.pages.asked import button_pressed, next_turn
+from dashboard.gathering import gathering
+from dashboard.guard import may_act
+from dashboard.pages import firings_bin, firings_import, firings_places, progress
+from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
 from dashboard.parts.frame import door_row
 from dashboard.parts.notes import notice
@@ -49,14 +46,11 @@ from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
 from dashboard.spool import Spool
 from logger.errors import StokewatchError
-from logger.journal.bin import put_back, throw_away
 from logger.journal.reader import FiringInfo, JournalReader
-from logger.journal.writer import JournalWriter
 
 A_PAGE: Final = 24
 """Cards that are shown at once: hundreds take a browser seconds."""
 MOST_COMPARED: Final = 6
-MOST_DOOMED: Final = 10_000
 
 UPLOAD: Final = "/api/firings/upload"
 """Takes a file; its requests may be as large as `spool.MAX_BYTES`."""
@@ -113,7 +107,7 @@ def _list(*, binned: bool) -> Any:
                 className="page-top",
             ),
             _finder(),
-            _sure(),
+            firings_bin.sure(),
             working("firings"),
             html.Ol(id="firings-list"),
             door_row(
@@ -161,26 +155,6 @@ def _finder() -> Any:
             ),
         ],
         id="firings-finder",
-    )
-
-
-def _sure() -> Any:
-    return html.Section(
-        [
-            html.H2("Delete for good"),
-            html.P("", id="firings-sure-words", role="alert"),
-            html.P(
-                "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
-                "or in files that were saved, stays."
-            ),
-            door_row(
-                html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
-                html.Button("Keep", id="firings-delete-not", type="button"),
-            ),
-        ],
-        id="firings-sure",
-        hidden=True,
-        **{"aria-label": "Delete for good"},
     )
 
 
@@ -253,7 +227,7 @@ async def show(
         cards = [binned_card(row, own, **looks) for row in rows]
         set_props("firings-empty", {"hidden": not (every and looks["may_act"])})
     else:
-        cards = [card(row, own, chosen=row.info.id in _ids(chosen), **looks) for row in rows]
+        cards = [card(row, own, chosen=row.info.id in ids_of(chosen), **looks) for row in rows]
         set_props("firings-import-box", {"hidden": not looks["may_act"]})
     set_props("firings-finder", {"hidden": len(every) < 2})
     unknown = [row.info.id for row in rows if not (row.known or row.failed or row.info.running)]
@@ -293,10 +267,6 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     return said if pages == 1 else f"{said}, {at * A_PAGE + 1} to {min((at + 1) * A_PAGE, found)}"
 
 
-def _ids(given: Any) -> list[str]:
-    return [each for each in given if isinstance(each, str)][:MOST_DOOMED] if isinstance(given, list) else []
-
-
 @callback(
     Output("firings-page", "data", allow_duplicate=True),
     Input("firings-before", "n_clicks"),
@@ -326,7 +296,7 @@ async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
     """Work out the next peak that isn't known: one after another, each once."""
     path = here().journal_path
     gathered = gathering(path)
-    for firing in _ids(waiting):
+    for firing in ids_of(waiting):
         try:
             info = await gathered.firing(firing)
         except StokewatchError:
@@ -370,7 +340,7 @@ def _is_known(path: Path, info: FiringInfo) -> bool:
 )
 def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
     """Take a firing among those to be compared, or out of them."""
-    ids = _ids(chosen)
+    ids = ids_of(chosen)
     pressed = ctx.triggered_id
     if isinstance(pressed, dict):
         if not ctx.triggered[0]["value"]:
@@ -397,7 +367,7 @@ def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
 )
 def show_chosen(chosen: Any, which: Any) -> Any:
     """Show how many firings are chosen, and the way to compare them."""
-    ids = _ids(chosen)[:MOST_COMPARED]
+    ids = ids_of(chosen)[:MOST_COMPARED]
     door = (
         dcc.Link("Compare them", href=f"/compare?firings={quote(','.join(ids), safe=',')}", className="main")
         if len(ids) > 1
@@ -488,86 +458,6 @@ clientside_callback(
     Input("firings-made", "data"),
     prevent_initial_call=True,
 )
-
-
-# --- the bin ------------------------------------------------------------------------------------------------
-
-
-@callback(
-    Output("firings-turn", "data", allow_duplicate=True),
-    Input({"type": "firing-delete", "firing": ALL}, "n_clicks"),
-    Input({"type": "firing-back", "firing": ALL}, "n_clicks"),
-    State("firings-turn", "data"),
-    prevent_initial_call=True,
-)
-@operator_only
-async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
-    """Throw a firing away, or put it back."""
-    pressed = button_pressed()
-    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
-    away = pressed.get("type") == "firing-delete"
-
-    def change(writer: JournalWriter) -> FiringInfo:
-        return throw_away(writer, info.id, round(time.time() * 1e6)) if away else put_back(writer, info.id)
-
-    await asyncio.to_thread(_write, here().journal_path, change)
-    said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
-    set_props("notes", {"sendNotifications": [notice(said)]})
-    return next_turn(turn)
-
-
-def _write(path: Path, change: Callable[[JournalWriter], FiringInfo]) -> FiringInfo:
-    # Beside a running logger, as an import does: one short transaction of another table's row.
-    with contextlib.closing(JournalWriter(path)) as writer:
-        return change(writer)
-
-
-@callback(
-    Output("firings-sure", "hidden"),
-    Output("firings-sure-words", "children"),
-    Output("firings-doomed", "data"),
-    Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
-    Input("firings-empty", "n_clicks"),
-    Input("firings-delete-not", "n_clicks"),
-    prevent_initial_call=True,
-)
-@operator_only
-async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
-    """Ask whether firings are to be deleted for good."""
-    pressed = ctx.triggered_id
-    if pressed == "firings-delete-not" or not pressed or not ctx.triggered[0]["value"]:
-        return True, "", []
-    infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
-    if isinstance(pressed, dict):
-        infos = [info for info in infos if info.id == pressed.get("firing")]
-    if not infos:
-        return True, "", []
-    named = ", ".join(info.title or "Firing" for info in infos[:5])
-    more = f" and {len(infos) - 5} more" if len(infos) > 5 else ""
-    what = "1 firing" if len(infos) == 1 else f"{len(infos)} firings"
-    return False, f"{what}: {named}{more}.", [info.id for info in infos]
-
-
-@callback(
-    Output("firings-errand", "data", allow_duplicate=True),
-    Output("firings-poll", "disabled", allow_duplicate=True),
-    Output("firings-sure", "hidden", allow_duplicate=True),
-    Input("firings-delete-now", "n_clicks"),
-    State("firings-doomed", "data"),
-    prevent_initial_call=True,
-)
-@operator_only
-async def delete_now(_: Any, doomed: Any) -> Any:
-    """Delete firings for good."""
-    path, ids = here().journal_path, _ids(doomed)
-    if not ids:
-        raise PreventUpdate
-
-    async def run(work: Work) -> dict[str, Any]:
-        return dict(await Apart().run("delete", tell=work.come, journal=str(path), firings=ids))
-
-    token = exports(path).errands.begin(run, "delete")
-    return {"token": token, "kind": "delete", "said": "Deleting"}, False, True
 
 
 # --- endpoints ----------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import asyncio
 import time
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Any, Final
 from urllib.parse import quote
 from zoneinfo import available_timezones
 
@@ -26,101 +26,26 @@ from dash import (
     set_props,
 )
 from dash.exceptions import PreventUpdate
-from pydantic import BaseModel, Field, ValidationError
 
 from dashboard import shelf
 from dashboard.apart import Apart
 from dashboard.context import here
-from dashboard.errands import Errands, GoneError, Stopped
-from dashboard.exports import exports
+from dashboard.errands import GoneError, Stopped
 from dashboard.figures.look import unit_of
 from dashboard.gathering import Work
 from dashboard.guard import operator_only
+from dashboard.import_reading import ReadingRefused, reading_of
 from dashboard.pages import progress
+from dashboard.pages.firings_sent import errands_here, files_sent, spool_here
 from dashboard.parts.frame import door_row
-from dashboard.parts.import_form import (
-    CLOCK_LEAPS,
-    FIELDS,
-    MANY,
-    NUMBERS,
-    fields,
-    page_words,
-    understood,
-    way_words,
-)
+from dashboard.parts.import_form import CLOCK_LEAPS, FIELDS, MANY, fields, page_words, understood, way_words
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
-from dashboard.spool import MAX_FILES, Spool
-from logger.errors import StokewatchError, UserError
+from logger.errors import StokewatchError
 from logger.exchange.csv_in import already_here
-from logger.requests import plain_text
 
 HEADERS: Final = 300
 """At most so many are offered; any other can be written."""
-
-
-class Reading(BaseModel, extra="forbid"):
-    """How files are to be read; what is left out is found out. See `logger.exchange.csv_table.CsvOptions`."""
-
-    encoding: Annotated[str, Field(max_length=40)] | None = None
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
-    decimal: Literal[".", ","] | None = None
-    skip: Annotated[int, Field(ge=0, le=10**9)] | None = None
-    last_line: Annotated[int, Field(ge=1, le=10**9)] | None = None
-    skip_rows: Annotated[list[Annotated[str, Field(max_length=2000)]], Field(max_length=100)] = []
-    time: Annotated[list[Annotated[str, Field(max_length=400)]], Field(max_length=6)] = []
-    time_unit: Annotated[str, Field(max_length=20)] | None = None
-    day_first: bool | None = None
-    timezone: Annotated[str, Field(max_length=60)] | None = None
-    unit: Literal["c", "f", "k"] | None = None
-    keep: Annotated[list[Annotated[str, Field(max_length=400)]], Field(max_length=100)] = []
-    leave_out: Annotated[list[Annotated[str, Field(max_length=400)]], Field(max_length=100)] = []
-    no_reading: Annotated[list[Annotated[str, Field(max_length=100)]], Field(max_length=20)] = []
-    order: Literal["refuse", "sort"] = "refuse"
-    repeats: Literal["refuse", "last", "spread"] = "refuse"
-
-
-class ReadingRefused(UserError):
-    """A way to read that is none: says why beside each field."""
-
-    def __init__(self, wrong: dict[str, str]) -> None:
-        super().__init__("; ".join(f"{FIELDS[name]}: {text}" for name, text in wrong.items()))
-        self.wrong = wrong
-
-
-def reading_of(ids: Any, values: Any) -> Reading:
-    """Read the form's fields.
-
-    Parameters
-    ----------
-    ids : list of dict
-        With `field` each.
-
-    Raises
-    ------
-    ReadingRefused
-    """
-    given: dict[str, Any] = {}
-    for own, value in zip(ids, values, strict=False):
-        name = own.get("field") if isinstance(own, dict) else None
-        if name not in FIELDS or value in (None, "", []):
-            continue
-        if name == "day_first":
-            value = {"true": True, "false": False}.get(value) if isinstance(value, str) else None
-        given[name] = value
-    try:
-        return Reading(**given)
-    except ValidationError as exc:
-        wrong = {str(e["loc"][0]): _plain(str(e["loc"][0]), e["msg"]) for e in exc.errors()}
-        raise ReadingRefused(wrong) from None
-
-
-def _plain(name: str, said: str) -> str:
-    if name in NUMBERS:
-        return f"give a whole number from {'0' if name == 'skip' else '1'} on"
-    return (
-        "too many, or too long; shorten it" if name in MANY or "at most" in said else "choose one of the list"
-    )
 
 
 def layout() -> Any:
@@ -215,22 +140,6 @@ def _begun(started: str | None) -> str:
     return f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
 
 
-def _spool() -> Spool:
-    return Spool(here().home)
-
-
-def _errands() -> Errands:
-    return exports(here().journal_path).errands
-
-
-def _sent(sent: Any) -> tuple[str, list[str]]:
-    """The batch and its files; whether they are there is the spool's to say."""
-    batch = sent.get("batch") if isinstance(sent, dict) else None
-    names = sent.get("files") if isinstance(sent, dict) else None
-    names = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
-    return (batch if isinstance(batch, str) else ""), names[:MAX_FILES]
-
-
 clientside_callback(
     ClientsideFunction("stokewatch", "import_files"),
     Output("import-choose", "title"),
@@ -269,26 +178,26 @@ async def say_burning(_: Any) -> str:
 @operator_only
 async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
     """Look at the files again: others were sent, or they are to be read otherwise."""
-    batch, names = _sent(sent)
+    batch, names = files_sent(sent)
     if not names:
         raise PreventUpdate
     if isinstance(running, dict):
         if running.get("kind") == "import":
             raise PreventUpdate
-        await _errands().stop(running.get("token"))
+        await errands_here().stop(running.get("token"))
         if isinstance(running.get("batch"), str) and running["batch"] != batch:
-            _spool().drop(running["batch"])
+            spool_here().drop(running["batch"])
     try:
         reading = reading_of(ids, values)
     except ReadingRefused as exc:
         return no_update, True, [exc.wrong.get(own.get("field"), "") for own in ids], no_update
-    paths = _spool().files(batch, names)
+    paths = spool_here().files(batch, names)
 
     async def run(work: Work) -> dict[str, Any]:
         given: dict[str, Any] = {"files": [str(path) for path in paths], "options": reading.model_dump()}
         return dict(await Apart().run("preview", tell=work.come, **given))
 
-    token = _errands().begin(run, "preview")
+    token = errands_here().begin(run, "preview")
     errand = {"token": token, "kind": "preview", "batch": batch}
     return errand, False, [no_update] * len(ids), Path(names[0]).stem
 
@@ -310,7 +219,7 @@ async def look(_: Any, errand: Any) -> Any:
         return idle
     importing = errand.get("kind") == "import"
     try:
-        work = await _errands().wait(errand.get("token"), 1.0)
+        work = await errands_here().wait(errand.get("token"), 1.0)
         if not work.done:
             said = f"Importing: {work.share:.0%} read" if importing else "Reading …"
             return f"{work.share:.2f}", said, False, False, no_update, no_update, no_update
@@ -324,7 +233,7 @@ async def look(_: Any, errand: Any) -> Any:
         return *progress.failed(said), no_update, no_update, after
     if not importing:
         return *progress.over(), {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
-    _spool().drop(str(errand.get("batch")))
+    spool_here().drop(str(errand.get("batch")))
     set_props("import-form", {"hidden": True})
     set_props("import-files", {"children": ""})
     set_props("import-sent", {"data": None})
@@ -375,7 +284,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
     """Show what was understood, and ask what wasn't."""
     if not isinstance(found, dict):
         raise PreventUpdate
-    told = _errands().look(found.get("token")).answer()
+    told = errands_here().look(found.get("token")).answer()
     whole = told["whole"]
     error, asked = page_words(whole["error"] or "")
     if whole["refusal"]:
@@ -408,7 +317,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         "ways": ways,
         "errors": ["say which" if name in asked else "" for name in names],
         "boxes": ["asked" if name in asked else "" for name in names],
-        "files": ", ".join(_sent(sent)[1]),
+        "files": ", ".join(files_sent(sent)[1]),
     }
 
 
@@ -483,142 +392,3 @@ def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list
     elif isinstance(value, bool):
         value = "true" if value else "false"
     return [[value if k == at else no_update for k in range(len(names))]]
-
-
-# --- in with them -------------------------------------------------------------------------------------------
-
-
-@callback(
-    Output("import-now", "disabled"),
-    Input("import-found", "data"),
-    Input("import-again", "checked"),
-    Input("import-pause", "checked"),
-    Input("import-errand", "data"),
-)
-@operator_only
-async def may_import(found: Any, again: Any, pause: Any, errand: Any) -> bool:
-    """Tell whether nothing is in the way."""
-    importing = isinstance(errand, dict) and errand.get("kind") == "import"
-    behind = (
-        isinstance(errand, dict) and isinstance(found, dict) and errand.get("token") != found.get("token")
-    )
-    return importing or behind or bool(await _in_the_way(found, again=again is True, pause=pause is True))
-
-
-async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
-    if not isinstance(found, dict):
-        return "choose files first"
-    try:
-        told = _errands().look(found.get("token")).answer()
-    except StokewatchError as exc:
-        return str(exc)
-    whole = told["whole"]
-    if whole["error"]:
-        return page_words(whole["error"])[0]
-    if not pause and any(CLOCK_LEAPS in guess for guess in whole["guesses"]):
-        return "give the time zone, or say that the missing hour was a pause"
-    same = already_here(
-        await asyncio.to_thread(shelf.firings, here().journal_path, binned=None), told["digests"]
-    )
-    return "this file is here already; say that it is to be imported again" if same and not again else ""
-
-
-@callback(
-    Output("import-errand", "data", allow_duplicate=True),
-    Output("import-poll", "disabled", allow_duplicate=True),
-    Output("import-title", "error"),
-    Output("import-begun", "error"),
-    Input("import-now", "n_clicks"),
-    State("import-sent", "data"),
-    State("import-found", "data"),
-    State("import-errand", "data"),
-    State({"type": "read", "field": ALL}, "id"),
-    State({"type": "read", "field": ALL}, "value"),
-    State("import-title", "value"),
-    State("import-begun", "value"),
-    State("import-plan", "value"),
-    State("import-invented", "checked"),
-    State("import-again", "checked"),
-    State("import-pause", "checked"),
-    prevent_initial_call=True,
-)
-@operator_only
-async def begin(
-    _: Any,
-    sent: Any,
-    found: Any,
-    running: Any,
-    ids: list[Any],
-    values: list[Any],
-    title: Any,
-    begun: Any,
-    plan_ref: Any,
-    invented: Any,
-    again: Any,
-    pause: Any,
-) -> Any:
-    """Begin to import the files."""
-    if isinstance(running, dict) and running.get("kind") == "import":
-        raise PreventUpdate
-    if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
-        raise UserError(wrong)
-    reading, path = reading_of(ids, values), here().journal_path
-    batch, names = _sent(sent)
-    paths = _spool().files(batch, names)
-    own = plain_text(title, "title") if isinstance(title, str) else ""
-    if len(own) > 200 or "\n" in own:
-        return no_update, no_update, "one line of at most 200 characters", ""
-    try:
-        started_us = _started_us(begun)
-    except ValueError:
-        return no_update, no_update, "", "give a day and a time between 1970 and 2200, or nothing"
-    plan = (
-        await asyncio.to_thread(shelf.plan_called, path, plan_ref)
-        if isinstance(plan_ref, str) and plan_ref
-        else None
-    )
-
-    async def run(work: Work) -> dict[str, Any]:
-        given: dict[str, Any] = {
-            "journal": str(path),
-            "files": [str(each) for each in paths],
-            "options": reading.model_dump(),
-            "title": own or ("" if plan is not None and plan.title else Path(names[0]).stem),
-            "started_us": started_us,
-            "invented": invented is True,
-            "plan": None if plan is None else plan.dumps(),
-        }
-        return dict(await Apart().run("import", tell=work.come, **given))
-
-    token = _errands().begin(run, "import")
-    return {"token": token, "kind": "import", "batch": batch}, False, "", ""
-
-
-def _started_us(text: Any) -> int | None:
-    """What a tablet's field for day and time says, by this computer's clock."""
-    if not isinstance(text, str) or not text.strip():
-        return None
-    try:
-        at_s = datetime.fromisoformat(text.strip()).astimezone().timestamp()
-    except OverflowError as exc:
-        raise ValueError(text) from exc
-    if not 0 <= at_s <= 7.2e9:
-        raise ValueError(text)
-    return round(at_s * 1e6)
-
-
-@callback(
-    Output("import-address", "href"),
-    Input("import-cancel", "n_clicks"),
-    Input("import-stop", "n_clicks"),
-    State("import-errand", "data"),
-    State("import-sent", "data"),
-    prevent_initial_call=True,
-)
-@operator_only
-async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
-    """Call it off: nothing of it stays."""
-    if isinstance(errand, dict):
-        await _errands().stop(errand.get("token"))
-    _spool().drop(_sent(sent)[0])
-    return "/firings"

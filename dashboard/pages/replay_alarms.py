@@ -6,15 +6,7 @@ import asyncio
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import (
-    ALL,
-    Input,
-    Output,
-    State,
-    callback,
-    ctx,
-    html,
-)
+from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here

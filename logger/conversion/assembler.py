@@ -18,18 +18,7 @@ import numpy as np
 from logger.conversion.amplifiers import AMPLIFIERS, amplifier
 from logger.conversion.columns import DEFAULT_LETTER, Converted, Correction, channel_for, convert, reconvert
 from logger.plan import Plan, Probe, assign_probes, probe_for_channel
-from logger.reading import (
-    FAULTS,
-    MAX_CHANNELS,
-    Batch,
-    Bytes,
-    Channel,
-    Floats,
-    Frame,
-    Kind,
-    Sample,
-    Status,
-)
+from logger.reading import FAULTS, MAX_CHANNELS, Batch, Bytes, Channel, Floats, Frame, Kind, Sample, Status
 
 __all__ = ["Assembler", "Converted", "Trouble", "channel_for", "convert", "reconvert"]
 

@@ -13,10 +13,7 @@ import numpy as np
 from logger.errors import UserError
 from logger.journal.layout import MINUTE_US
 from logger.journal.packing import CHUNK, RECENT
-from logger.journal.rollup import (
-    LEVELS_S,
-    Buckets,
-)
+from logger.journal.rollup import LEVELS_S, Buckets
 from logger.journal.rows import FiringInfo, Request, select_firings, to_event, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict

@@ -27,8 +27,9 @@ from dashboard.app import Page
 from dashboard.exports import download_headers
 from dashboard.glimpse import STEPS, glimpse
 from dashboard.guard import RefusedError
+from dashboard.import_reading import Reading
 from dashboard.pages import firings as page_of_firings
-from dashboard.pages import firings_import
+from dashboard.pages import firings_bin, firings_import, firings_sent
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.import_form import FIELDS, SELECTS, page_words, way_words
 from dashboard.spool import Spool, plain_name
@@ -341,11 +342,11 @@ def test_what_runs_stays_and_watchers_delete_nothing(tablet: Tablet, path: Path)
     assert "Delete" in text_of(tablet.listed())
     with somebody(path, None):
         for act in (
-            page_of_firings.to_the_bin_or_back([1], [], 0),
-            page_of_firings.ask_whether([], 1, None),
-            page_of_firings.delete_now(1, [fire.id]),
+            firings_bin.to_the_bin_or_back([1], [], 0),
+            firings_bin.ask_whether([], 1, None),
+            firings_bin.delete_now(1, [fire.id]),
             firings_import.look_anew(None, [], [], None),
-            firings_import.cancel(1, None, None, {"batch": "0" * 16, "files": []}),
+            firings_sent.cancel(1, None, None, {"batch": "0" * 16, "files": []}),
         ):
             with pytest.raises(RefusedError):
                 asyncio.run(act)
@@ -556,7 +557,7 @@ def test_choices_that_are_none_are_refused_beside_their_field(
 
 
 def test_every_way_to_read_a_file_is_a_field() -> None:
-    assert set(FIELDS) == set(CsvOptions.__dataclass_fields__) == set(firings_import.Reading.model_fields)
+    assert set(FIELDS) == set(CsvOptions.__dataclass_fields__) == set(Reading.model_fields)
 
 
 def test_calling_it_off_leaves_nothing(tablet: Tablet, path: Path) -> None:

@@ -1,0 +1,124 @@
+"""Firings thrown away, put back, and deleted for good."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from dash import ALL, Input, Output, State, callback, ctx, html, set_props
+from dash.exceptions import PreventUpdate
+
+from dashboard import shelf
+from dashboard.apart import Apart
+from dashboard.context import here
+from dashboard.exports import exports
+from dashboard.gathering import Work, gathering
+from dashboard.guard import operator_only
+from dashboard.pages.asked import button_pressed, ids_of, next_turn
+from dashboard.parts.frame import door_row
+from dashboard.parts.notes import notice
+from logger.journal.bin import put_back, throw_away
+from logger.journal.reader import FiringInfo
+from logger.journal.writer import JournalWriter
+
+
+def sure() -> Any:
+    """Make what asks before firings are deleted for good."""
+    return html.Section(
+        [
+            html.H2("Delete for good"),
+            html.P("", id="firings-sure-words", role="alert"),
+            html.P(
+                "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
+                "or in files that were saved, stays."
+            ),
+            door_row(
+                html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
+                html.Button("Keep", id="firings-delete-not", type="button"),
+            ),
+        ],
+        id="firings-sure",
+        hidden=True,
+        **{"aria-label": "Delete for good"},
+    )
+
+
+@callback(
+    Output("firings-turn", "data", allow_duplicate=True),
+    Input({"type": "firing-delete", "firing": ALL}, "n_clicks"),
+    Input({"type": "firing-back", "firing": ALL}, "n_clicks"),
+    State("firings-turn", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
+    """Throw a firing away, or put it back."""
+    pressed = button_pressed()
+    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
+    away = pressed.get("type") == "firing-delete"
+
+    def change(writer: JournalWriter) -> FiringInfo:
+        return throw_away(writer, info.id, round(time.time() * 1e6)) if away else put_back(writer, info.id)
+
+    await asyncio.to_thread(_write, here().journal_path, change)
+    said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
+    set_props("notes", {"sendNotifications": [notice(said)]})
+    return next_turn(turn)
+
+
+def _write(path: Path, change: Callable[[JournalWriter], FiringInfo]) -> FiringInfo:
+    # Beside a running logger, as an import does: one short transaction of another table's row.
+    with contextlib.closing(JournalWriter(path)) as writer:
+        return change(writer)
+
+
+@callback(
+    Output("firings-sure", "hidden"),
+    Output("firings-sure-words", "children"),
+    Output("firings-doomed", "data"),
+    Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
+    Input("firings-empty", "n_clicks"),
+    Input("firings-delete-not", "n_clicks"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
+    """Ask whether firings are to be deleted for good."""
+    pressed = ctx.triggered_id
+    if pressed == "firings-delete-not" or not pressed or not ctx.triggered[0]["value"]:
+        return True, "", []
+    infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
+    if isinstance(pressed, dict):
+        infos = [info for info in infos if info.id == pressed.get("firing")]
+    if not infos:
+        return True, "", []
+    named = ", ".join(info.title or "Firing" for info in infos[:5])
+    more = f" and {len(infos) - 5} more" if len(infos) > 5 else ""
+    what = "1 firing" if len(infos) == 1 else f"{len(infos)} firings"
+    return False, f"{what}: {named}{more}.", [info.id for info in infos]
+
+
+@callback(
+    Output("firings-errand", "data", allow_duplicate=True),
+    Output("firings-poll", "disabled", allow_duplicate=True),
+    Output("firings-sure", "hidden", allow_duplicate=True),
+    Input("firings-delete-now", "n_clicks"),
+    State("firings-doomed", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def delete_now(_: Any, doomed: Any) -> Any:
+    """Delete firings for good."""
+    path, ids = here().journal_path, ids_of(doomed)
+    if not ids:
+        raise PreventUpdate
+
+    async def run(work: Work) -> dict[str, Any]:
+        return dict(await Apart().run("delete", tell=work.come, journal=str(path), firings=ids))
+
+    token = exports(path).errands.begin(run, "delete")
+    return {"token": token, "kind": "delete", "said": "Deleting"}, False, True

@@ -1,0 +1,179 @@
+"""Files that were sent and are looked at: called off, or made a firing of."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from dash import ALL, Input, Output, State, callback, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard import shelf
+from dashboard.apart import Apart
+from dashboard.context import here
+from dashboard.errands import Errands
+from dashboard.exports import exports
+from dashboard.gathering import Work
+from dashboard.guard import operator_only
+from dashboard.import_reading import reading_of
+from dashboard.parts.import_form import CLOCK_LEAPS, page_words
+from dashboard.spool import MAX_FILES, Spool
+from logger.errors import StokewatchError, UserError
+from logger.exchange.csv_in import already_here
+from logger.requests import plain_text
+
+
+def spool_here() -> Spool:
+    """Give the place where files lie that were sent."""
+    return Spool(here().home)
+
+
+def errands_here() -> Errands:
+    """Give the work that goes on."""
+    return exports(here().journal_path).errands
+
+
+def files_sent(sent: Any) -> tuple[str, list[str]]:
+    """Read which files were sent, and as which batch; whether they are there is the spool's to say."""
+    batch = sent.get("batch") if isinstance(sent, dict) else None
+    names = sent.get("files") if isinstance(sent, dict) else None
+    names = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
+    return (batch if isinstance(batch, str) else ""), names[:MAX_FILES]
+
+
+@callback(
+    Output("import-now", "disabled"),
+    Input("import-found", "data"),
+    Input("import-again", "checked"),
+    Input("import-pause", "checked"),
+    Input("import-errand", "data"),
+)
+@operator_only
+async def may_import(found: Any, again: Any, pause: Any, errand: Any) -> bool:
+    """Tell whether nothing is in the way."""
+    importing = isinstance(errand, dict) and errand.get("kind") == "import"
+    behind = (
+        isinstance(errand, dict) and isinstance(found, dict) and errand.get("token") != found.get("token")
+    )
+    return importing or behind or bool(await _in_the_way(found, again=again is True, pause=pause is True))
+
+
+async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
+    if not isinstance(found, dict):
+        return "choose files first"
+    try:
+        told = errands_here().look(found.get("token")).answer()
+    except StokewatchError as exc:
+        return str(exc)
+    whole = told["whole"]
+    if whole["error"]:
+        return page_words(whole["error"])[0]
+    if not pause and any(CLOCK_LEAPS in guess for guess in whole["guesses"]):
+        return "give the time zone, or say that the missing hour was a pause"
+    same = already_here(
+        await asyncio.to_thread(shelf.firings, here().journal_path, binned=None), told["digests"]
+    )
+    return "this file is here already; say that it is to be imported again" if same and not again else ""
+
+
+@callback(
+    Output("import-errand", "data", allow_duplicate=True),
+    Output("import-poll", "disabled", allow_duplicate=True),
+    Output("import-title", "error"),
+    Output("import-begun", "error"),
+    Input("import-now", "n_clicks"),
+    State("import-sent", "data"),
+    State("import-found", "data"),
+    State("import-errand", "data"),
+    State({"type": "read", "field": ALL}, "id"),
+    State({"type": "read", "field": ALL}, "value"),
+    State("import-title", "value"),
+    State("import-begun", "value"),
+    State("import-plan", "value"),
+    State("import-invented", "checked"),
+    State("import-again", "checked"),
+    State("import-pause", "checked"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def begin(
+    _: Any,
+    sent: Any,
+    found: Any,
+    running: Any,
+    ids: list[Any],
+    values: list[Any],
+    title: Any,
+    begun: Any,
+    plan_ref: Any,
+    invented: Any,
+    again: Any,
+    pause: Any,
+) -> Any:
+    """Begin to import the files."""
+    if isinstance(running, dict) and running.get("kind") == "import":
+        raise PreventUpdate
+    if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
+        raise UserError(wrong)
+    reading, path = reading_of(ids, values), here().journal_path
+    batch, names = files_sent(sent)
+    paths = spool_here().files(batch, names)
+    own = plain_text(title, "title") if isinstance(title, str) else ""
+    if len(own) > 200 or "\n" in own:
+        return no_update, no_update, "one line of at most 200 characters", ""
+    try:
+        started_us = _started_us(begun)
+    except ValueError:
+        return no_update, no_update, "", "give a day and a time between 1970 and 2200, or nothing"
+    plan = (
+        await asyncio.to_thread(shelf.plan_called, path, plan_ref)
+        if isinstance(plan_ref, str) and plan_ref
+        else None
+    )
+
+    async def run(work: Work) -> dict[str, Any]:
+        given: dict[str, Any] = {
+            "journal": str(path),
+            "files": [str(each) for each in paths],
+            "options": reading.model_dump(),
+            "title": own or ("" if plan is not None and plan.title else Path(names[0]).stem),
+            "started_us": started_us,
+            "invented": invented is True,
+            "plan": None if plan is None else plan.dumps(),
+        }
+        return dict(await Apart().run("import", tell=work.come, **given))
+
+    token = errands_here().begin(run, "import")
+    return {"token": token, "kind": "import", "batch": batch}, False, "", ""
+
+
+def _started_us(text: Any) -> int | None:
+    """What a tablet's field for day and time says, by this computer's clock."""
+    if not isinstance(text, str) or not text.strip():
+        return None
+    try:
+        at_s = datetime.fromisoformat(text.strip()).astimezone().timestamp()
+    except OverflowError as exc:
+        raise ValueError(text) from exc
+    if not 0 <= at_s <= 7.2e9:
+        raise ValueError(text)
+    return round(at_s * 1e6)
+
+
+@callback(
+    Output("import-address", "href"),
+    Input("import-cancel", "n_clicks"),
+    Input("import-stop", "n_clicks"),
+    State("import-errand", "data"),
+    State("import-sent", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
+    """Call it off: nothing of it stays."""
+    if isinstance(errand, dict):
+        await errands_here().stop(errand.get("token"))
+    spool_here().drop(files_sent(sent)[0])
+    return "/firings"
