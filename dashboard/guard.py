@@ -100,8 +100,8 @@ def on_error(error: Exception) -> None:
         set_props("pin-dialog", {"opened": True})
         return
     if isinstance(error, StokewatchError):
-        set_props("notes", {"sendNotifications": [notice(str(error), bad=True)]})
+        notice(str(error), bad=True)
         return
     log.error("a callback failed", exc_info=error)
     text = "Something went wrong on the server; its log says what. Try again."
-    set_props("notes", {"sendNotifications": [notice(text, bad=True)]})
+    notice(text, bad=True)

@@ -12,12 +12,15 @@ class UserError(StokewatchError):
     """
 
 
-def shortened(value: object, longest: int = 60) -> str:
+_LONGEST = 60  # characters
+
+
+def shortened(value: object) -> str:
     """Write a value into a sentence, however long it is."""
     if isinstance(value, str | bytes):
-        value = value[: longest + 1]
+        value = value[: _LONGEST + 1]
     try:
         text = repr(value)
     except (ValueError, RecursionError):  # an integer of thousands of digits; lists in lists
         return "a number of thousands of digits" if isinstance(value, int) else "lists in lists"
-    return text if len(text) <= longest + 2 else f"{text[:longest]} …"
+    return text if len(text) <= _LONGEST + 2 else f"{text[:_LONGEST]} …"

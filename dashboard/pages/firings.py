@@ -350,7 +350,7 @@ def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
             ids.remove(firing)
         elif len(ids) >= MOST_COMPARED:
             said = f"At most {MOST_COMPARED} firings can be compared; take one out first."
-            set_props("notes", {"sendNotifications": [notice(said)]})
+            notice(said)
         else:
             ids.append(firing)
     else:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dash import ALL, Input, Output, State, callback, ctx, html, set_props
+from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
 from dashboard import shelf
@@ -66,7 +66,7 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
 
     await asyncio.to_thread(_write, here().journal_path, change)
     said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
-    set_props("notes", {"sendNotifications": [notice(said)]})
+    notice(said)
     return next_turn(turn)
 
 

@@ -3,30 +3,23 @@
 from __future__ import annotations
 
 import itertools
-from typing import Any
+from typing import Final
+
+from dash import set_props
+
+STAYS_S: Final = 8.0
 
 _numbers = itertools.count(1)
 
 
-def notice(text: str, *, bad: bool = False, stays_s: float = 8.0, more: Any = None) -> dict[str, Any]:
-    """Make a message for `set_props("notes", {"sendNotifications": [...]})`.
-
-    Parameters
-    ----------
-    text : str
-    bad : bool, default False
-        Whether something failed; then it stays until it is closed.
-    stays_s : float, default 8
-        [s]
-    more : component, optional
-        Below the text, such as a button.
-    """
-    message: Any = text if more is None else [text, more]
-    return {
+def notice(text: str, *, bad: bool = False) -> None:
+    """Show a message from within a callback; what failed stays until it is closed."""
+    shown = {
         "action": "show",
         "id": f"note-{next(_numbers)}",
-        "message": message,
+        "message": text,
         "color": "red" if bad else "gray",
-        "autoClose": False if bad else round(stays_s * 1000),
+        "autoClose": False if bad else round(STAYS_S * 1000),
         "closeButtonProps": {"aria-label": "Close"},
     }
+    set_props("notes", {"sendNotifications": [shown]})

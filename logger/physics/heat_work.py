@@ -2,9 +2,8 @@
 
 A model, not a measurement. The idea of an equivalent firing temperature held for one hour is Tite's [1]_;
 here the 'same' is an Arrhenius integral with one activation energy, which real clay, with its many
-overlapping changes, does not have. `equivalent_c` is therefore always asked for with its energy, and
-`HeatWork` gives the answers for a low and a high energy beside it. Minutes above a temperature
-(`minutes_above`) are plain facts.
+overlapping changes, does not have. `HeatWork` therefore gives the answers for a low and a high energy beside
+it. Minutes above a temperature (`minutes_above`) are plain facts.
 
 References
 ----------
@@ -38,59 +37,6 @@ source): a round figure inside that.
 """
 ENERGY_RANGE_KJ_MOL: Final = (200.0, 500.0)
 """The energies between which `HeatWork` states how far the answer moves. [kJ/mol]"""
-
-
-def equivalent_c(
-    t_s: ArrayLike,
-    temperature_c: ArrayLike,
-    *,
-    energy_kj_mol: float = ENERGY_KJ_MOL,
-    hold_s: float = HOUR_S,
-    longest_gap_s: float = 60.0,
-) -> Floats:
-    """Steady temperature that would do the same within an hour. A model.
-
-    Parameters
-    ----------
-    t_s : array-like, shape (n,)
-        Ascending. [s]
-    temperature_c : array-like, shape (n,) or (n, z)
-        NaN where unknown. [°C]
-    energy_kj_mol : float, default 300
-        Activation energy. [kJ/mol]
-    hold_s : float, default 3600
-        The hour. [s]
-    longest_gap_s : float, default 60
-        A longer time without any reading counts as if nothing had happened in it. [s]
-
-    Returns
-    -------
-    array, shape () or (z,)
-        NaN where nothing was integrated. [°C]
-
-    Raises
-    ------
-    ValueError
-        The energy or the hold is not above 0.
-
-    Notes
-    -----
-    ``hold exp(-E / (R T_eq)) = ∫ exp(-E / (R T)) dt``.
-
-    Examples
-    --------
-    Ten minutes at 800 °C equal an hour at 746 °C, if 300 kJ/mol it is:
-
-    >>> round(float(equivalent_c([0.0, 600.0], [800.0, 800.0], longest_gap_s=600.0)))
-    746
-    """
-    columns = np.asarray(temperature_c, dtype=np.float64)
-    work = HeatWork(
-        columns[0].size, energies_kj_mol=(energy_kj_mol,), hold_s=hold_s, longest_gap_s=longest_gap_s
-    )
-    work.extend(np.asarray(t_s, dtype=np.float64), columns.reshape(len(columns), -1))
-    found: Floats = work.equivalent_c()[0]
-    return found.reshape(columns.shape[1:])
 
 
 def minutes_above(
@@ -193,19 +139,6 @@ class HeatWork:
         self._last_rate = np.where(known, rate, self._last_rate)
         self._last_t = np.where(known, t_s, self._last_t)
 
-    def extend(self, t_s: Floats, temperature_c: Floats) -> None:
-        """Take many readings at once; the same as `push` for each.
-
-        Parameters
-        ----------
-        t_s : array, shape (n,)
-            [s]
-        temperature_c : array, shape (n, zones)
-            [°C]
-        """
-        for t, row in zip(t_s.tolist(), temperature_c, strict=True):
-            self.push(t, row)
-
     def equivalent_c(self) -> Floats:
         """One-hour equivalent temperature so far. A model.
 
@@ -213,6 +146,11 @@ class HeatWork:
         -------
         array, shape (energies, zones)
             NaN where nothing was integrated. [°C]
+
+        Notes
+        -----
+        ``hold exp(-E / (R T_eq)) = ∫ exp(-E / (R T)) dt``: ten minutes at 800 °C equal an hour at 746 °C, if
+        300 kJ/mol it is.
         """
         with np.errstate(divide="ignore"):
             kelvin = self._slope_k / -np.log(self._sum / self._hold_s)

@@ -64,10 +64,6 @@ def thermocouple_budget(
     amplifier_limit_c: ArrayLike = 2.0,
     cold_junction_limit_c: float = 2.0,
     cold_junction_c: float = 25.0,
-    lag_s: float = 0.0,
-    rate_c_s: ArrayLike = 0.0,
-    lag_undone: bool = False,
-    u_lag_share: float = 0.3,
 ) -> Budget:
     """Uncertainty of a thermocouple's reading as a measurement of its own bead's place.
 
@@ -85,35 +81,22 @@ def thermocouple_budget(
         ±, at the terminals. [°C]
     cold_junction_c : float, default 25
         [°C]
-    lag_s : float, default 0
-        The probe's time constant. [s]
-    rate_c_s : array-like, default 0
-        How fast the reading moves. [°C/s]
-    lag_undone : bool, default False
-        Whether `undo_lag` has been applied.
-    u_lag_share : float, default 0.3
-        How uncertain the time constant is, as a share of itself.
 
     Returns
     -------
     Budget
-        Causes `class`, `drift`, `amplifier`, `cold_junction`, `lag`.
+        Causes `class`, `drift`, `amplifier`, `cold_junction`; how far a probe lags is not in it.
 
     Notes
     -----
     Tolerance, amplifier and cold junction are limits, so rectangular. The cold junction's share is weighed
-    with the ratio of the Seebeck coefficients there and here. A lag that has not been undone is an error of
-    known sign and about ``lag rate``; it goes in with its whole size as the limit, which widens the band on
-    both sides. Type K and its kin drift above 800 °C and in smoke: half a per cent of the reading is put in
-    as a limit there (from memory; ageing can be worse). What the place has to do with the clay is not in
-    here.
+    with the ratio of the Seebeck coefficients there and here. Type K and its kin drift above 800 °C and in
+    smoke: half a per cent of the reading is put in as a limit there (from memory; ageing can be worse). What
+    the place has to do with the clay is not in here.
     """
     reading = np.asarray(temperature_c, dtype=np.float64)
-    rate = np.abs(np.asarray(rate_c_s, dtype=np.float64))
-    still = np.zeros(np.broadcast_shapes(reading.shape, rate.shape))
-    amplifier = from_limits(amplifier_limit_c) + still
-    lag = from_limits(rate * lag_s) if not lag_undone else rate * lag_s * u_lag_share
-    causes = {"amplifier": amplifier, "lag": lag + still}
+    still = np.zeros(reading.shape)
+    causes = {"amplifier": from_limits(amplifier_limit_c) + still}
     if letter is not None:
         causes["class"] = from_limits(_tolerance_c(letter, tolerance_class, reading)) + still
         drifts = (reading > DRIFT_FROM_C) & (letter in ("E", "J", "K", "N", "T"))

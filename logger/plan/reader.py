@@ -74,7 +74,7 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     return _Reader(source, line_numbers(text)).plan(doc)
 
 
-def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
+def from_document(doc: dict[str, Any]) -> Plan:
     """Read a plan from tables that are not a file's: what a page sends.
 
     Parameters
@@ -87,7 +87,7 @@ def from_document(doc: dict[str, Any], source: str = "plan") -> Plan:
     PlanError
         Its `field` and `what` say where, what is wrong and the fix.
     """
-    return _Reader(source, {}).plan(doc)
+    return _Reader("plan", {}).plan(doc)
 
 
 class _Reader:

@@ -9,8 +9,9 @@ import pytest
 
 from logger.judgement.judge import Judge
 from logger.judgement.rehearsal import summary, table
-from logger.physics.heat_work import ENERGY_RANGE_KJ_MOL, equivalent_c
+from logger.physics.heat_work import ENERGY_RANGE_KJ_MOL
 from logger.plan import Plan, Probe
+from tests.physics.test_heat_work import equivalent_c
 
 PLAN = Plan(
     title="Invented",

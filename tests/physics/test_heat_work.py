@@ -9,10 +9,28 @@ import pytest
 import scipy.constants
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy.special import expn
 
 from logger.physics import heat_work
-from logger.physics.heat_work import HeatWork, equivalent_c, minutes_above
+from logger.physics.heat_work import ENERGY_KJ_MOL, HeatWork, minutes_above
+from logger.reading import Floats
+
+
+def equivalent_c(
+    t_s: ArrayLike, c: ArrayLike, *, energy_kj_mol: float = ENERGY_KJ_MOL, **given: float
+) -> Floats:
+    """Of a whole record at once, whose columns are zones."""
+    columns = np.asarray(c, dtype=np.float64)
+    rows = columns.reshape(len(columns), -1)
+    work = HeatWork(rows.shape[1], energies_kj_mol=(energy_kj_mol,), **given)
+    for when, row in zip(np.asarray(t_s, dtype=np.float64).tolist(), rows, strict=True):
+        work.push(when, row)
+    return work.equivalent_c()[0].reshape(columns.shape[1:])
+
+
+def test_the_example_of_the_documentation() -> None:
+    assert round(float(equivalent_c([0.0, 600.0], [800.0, 800.0], longest_gap_s=600.0))) == 746
 
 
 def test_an_hour_at_a_temperature_is_that_temperature() -> None:

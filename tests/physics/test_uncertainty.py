@@ -38,24 +38,12 @@ def test_type_k_class_2_at_800() -> None:
     assert float(budget.combined_c) == pytest.approx(np.sqrt((36 + 4 + 3.9) / 3), rel=0.01)
 
 
-def test_lag_counts_when_the_reading_moves_and_less_when_undone() -> None:
-    still, moving = (
-        thermocouple_budget(500.0, lag_s=20.0),
-        thermocouple_budget(500.0, lag_s=20.0, rate_c_s=-1.0),
-    )
-    undone = thermocouple_budget(500.0, lag_s=20.0, rate_c_s=-1.0, lag_undone=True)
-    assert float(still.causes["lag"]) == 0.0
-    assert float(moving.causes["lag"]) == pytest.approx(20 / np.sqrt(3))
-    assert float(undone.causes["lag"]) == pytest.approx(6.0)
-    assert still.combined_c < undone.combined_c < moving.combined_c
-
-
 def test_shapes_gaps_and_what_has_no_thermocouple() -> None:
     reading = np.array([[20.0, np.nan], [500.0, 900.0]])
-    budget = thermocouple_budget(reading, rate_c_s=np.ones((2, 2)), lag_s=3.0)
+    budget = thermocouple_budget(reading)
     assert budget.combined_c.shape == (2, 2)
     np.testing.assert_array_equal(np.isnan(budget.combined_c), np.isnan(reading))
-    assert set(thermocouple_budget(500.0, letter=None).causes) == {"amplifier", "lag"}
+    assert set(thermocouple_budget(500.0, letter=None).causes) == {"amplifier"}
 
 
 def test_beyond_its_class_a_couple_is_no_better_than_at_its_end() -> None:
