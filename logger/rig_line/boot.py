@@ -64,6 +64,8 @@ class Came:
         The same bytes are recorded already: in a boot before, it may be.
     hangs : bool
         It hangs together with at least two others.
+    placed : bool
+        It has its time: nothing places it again.
     """
 
     seq: int
@@ -74,6 +76,7 @@ class Came:
     apart: int | None = None
     known: bool = False
     hangs: bool = False
+    placed: bool = False
 
     @property
     def key(self) -> tuple[int, int, int]:
@@ -442,6 +445,8 @@ class Boot:
 
     def misses_just(self, frames: Sequence[Came]) -> bool:
         """Whether these frames, in order, are all that is missing between two others, and no more."""
+        if not frames:
+            return False
         first, last = self.at(frames[0])[0], self.at(frames[-1])[0]
         hole = self._hole(first)
         return hole is not None and (hole.first, hole.last, len(frames)) == (first, last, last - first + 1)

@@ -139,6 +139,8 @@ class Strand:
         self.first = (self.frames[0].seq, self.frames[0].ms)
 
     def in_order(self) -> list[Came]:
-        """Give the frames in the order they were made in."""
+        """Give the frames that have no place yet, in the order they were made in."""
         seq = self.top[0]
-        return sorted(self.frames, key=lambda came: signed(came.seq - seq))
+        return sorted(
+            (came for came in self.frames if not came.placed), key=lambda came: signed(came.seq - seq)
+        )

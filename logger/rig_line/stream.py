@@ -177,10 +177,11 @@ class Stream:
         strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
         if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
             strand.add(came)
+            del strand.frames[:-1]  # what was placed
             if came.arrival_s - strand.steady_since_s < ALONE_S:
-                del strand.frames[:-1]
                 return self._place(came, fit)
             strand.joined = None  # it gains nothing any more: no backlog
+            return self._hold(came, begin, strand)
         for past in self._past:
             if past.fit(came) is Fit.LATE and (t_s := past.place(came)) is not None:
                 outcome = Outcome(Verdict.PLACED)
@@ -227,6 +228,7 @@ class Stream:
 
     def _give(self, came: Came, t_s: float, outcome: Outcome) -> None:
         self.newest_s = max(self.newest_s, t_s)
+        came.placed = True
         self._keys.pop(came.key, None)
         outcome.placed.append((came, t_s))
 
@@ -245,8 +247,8 @@ class Stream:
                 outcome.verdict = Verdict.PLACED
         return outcome
 
-    def _hold(self, came: Came, begin: Begin) -> Outcome:
-        strand = self._join(came)
+    def _hold(self, came: Came, begin: Begin, strand: Strand | None = None) -> Outcome:
+        strand = self._join(came) if strand is None else strand
         self._keys[came.key] = None
         if len(self._keys) > _KEYS:
             del self._keys[next(iter(self._keys))]
@@ -389,7 +391,7 @@ class Stream:
             ):
                 continue
             sound = len(other) >= 2 or other.looks_like_a_start()
-            if sound and not any(came.known for came in other.frames):
+            if sound and other.in_order() and not any(came.known for came in other.frames):
                 chain.insert(0, other)
         back = any(self._resumes(strand, past) for past in self._past)
         ends_s = float("inf")

@@ -537,6 +537,12 @@ def test_what_came_again_says_nothing_of_a_later_boots_time(seed: int) -> None:
     assert not faults(course, follow(course))
 
 
+def test_a_frame_has_one_place_though_the_rest_of_its_strand_is_a_new_boot() -> None:
+    course = disturbed(random.Random(401_005_731), ALONE)
+    wrong = faults(course, follow(course))
+    assert not [text for text in wrong if "lost" in text or "twice" in text]
+
+
 def test_a_burst_of_a_new_boot_is_no_backlog_from_weeks_before_the_first() -> None:
     course = disturbed(random.Random(301_008_754))
     assert not faults(course, follow(course))
