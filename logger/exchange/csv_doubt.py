@@ -77,7 +77,7 @@ def is_code(blocks: Sequence[Floats]) -> bool:
     """
     noughts = sum(int(np.count_nonzero(block == 0)) for block in blocks)
     filled = sum(int(np.count_nonzero(~np.isnan(block))) for block in blocks)
-    whole = all((block[~np.isnan(block)] % 1 == 0).all() for block in blocks)
+    whole = all((block[np.isfinite(block)] % 1 == 0).all() for block in blocks)
     return whole and filled >= _FEW and 2 * noughts > filled
 
 

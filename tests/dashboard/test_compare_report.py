@@ -166,7 +166,8 @@ def test_compare_is_led_by_what_the_pots_went_through(client: TestClient, app: P
     assert text_of(shown["compare-chosen"]["children"][0]).startswith("1  Invented firing, seed 5")
     names = [d["name"] for d in shown["compare-endured"]["figure"]["data"] if d["type"] == "bar"]
     assert names == ["500–600 °C", "600–700 °C", "700–800 °C", "above 800 °C"]
-    assert [text_of(each) for each in shown["compare-key"]["children"]] == names, "its colours are explained"
+    key = [text_of(each).strip() for each in shown["compare-key"]["children"]]
+    assert key == names, "its colours are explained"
     facts = shown["compare-facts"]["children"]
     opened = [t["props"]["data-zone"] for t in facts if t["props"]["open"]]
     assert opened[0] == ""  # the whole load

@@ -992,3 +992,9 @@ def test_an_hour_that_no_day_has_is_refused(tmp_path: Path, hour: str) -> None:
         return
     with pytest.raises(CsvError, match="row 4"):
         read(tmp_path, text, timezone="UTC")
+
+
+def test_a_number_without_end_is_no_reading_and_no_warning(tmp_path: Path) -> None:
+    lines = [f"{i};{'22,01e999' if i == 5 else f'{20 + i},0'};19,0" for i in range(20)]
+    firing = read(tmp_path, "\n".join(["time_s;coals;top", *lines]))
+    assert rows(firing)[4:7] == [[24, 19], [None, 19], [26, 19]]

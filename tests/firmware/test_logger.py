@@ -64,8 +64,10 @@ def test_temperatures_faults_and_an_outage_reach_the_journal(tmp_path: Path) -> 
         with process([*log, rig.path], home):
             until(lambda: max(seqs(home)) > before + 120, "the rig's present", 30)
             until(lambda: set(range(before + 100)) <= set(seqs(home)), "what was kept", 30)
+            # Between what was kept and the present some may be on their way.
+            until(lambda: stokewatch("status", home=home)["logger"]["missing"] == 0, "all between", 30)
             counters = stokewatch("status", home=home)["logger"]
-    assert counters["malformed"] == counters["missing"] == 0
+    assert counters["malformed"] == 0
     assert counters["bad_crc"] <= 1  # the line that was cut when the port ran full
     stored = sorted(seqs(home))
     assert stored == list(range(stored[0], stored[-1] + 1))  # each once, none missing
