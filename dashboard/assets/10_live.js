@@ -137,7 +137,7 @@
   function watch() {
     const late = since(watched) > 1.5; // slept, or was busy: what has come meanwhile is heard first
     watched = mark();
-    if (late) return;
+    if (late) return write(); // what is there already is shown meanwhile
     if (socket && since(heard) > DEAD_S) {
       const dead = socket;
       lose();
