@@ -444,12 +444,11 @@ class Boot:
         return self.fit(came) in (Fit.BEHIND, Fit.LATE) and not self.is_before_first(came)
 
     def misses_just(self, frames: Sequence[Came]) -> bool:
-        """Whether these frames, in order, are all that is missing between two others, and no more."""
-        if not frames:
+        """Whether these frames are all that is missing between two others, and no more."""
+        hole = self._hole(self.at(frames[0])[0])
+        if hole is None or len(frames) != hole.last - hole.first + 1:
             return False
-        first, last = self.at(frames[0])[0], self.at(frames[-1])[0]
-        hole = self._hole(first)
-        return hole is not None and (hole.first, hole.last, len(frames)) == (first, last, last - first + 1)
+        return all(hole.first <= self.at(came)[0] <= hole.last for came in frames)
 
     def is_before_first(self, came: Came) -> bool:
         """Whether a frame is older than all that is known of this boot."""

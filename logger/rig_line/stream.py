@@ -529,7 +529,7 @@ class Stream:
                 continue
             first = strand.first_new
             fits = boot.fit(first) in (Fit.BEHIND, Fit.LATE)
-            if fits and (boot.misses_just(strand.in_order()) or (gap and self._belongs(strand, boot, now_s))):
+            if fits and (boot.misses_just(strand.frames) or (gap and self._belongs(strand, boot, now_s))):
                 self._merge(strand, boot, outcome)
             elif idle_s > ALONE_S and fits and not boot.is_before_first(first):
                 self._merge(strand, boot, outcome)
