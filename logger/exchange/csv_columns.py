@@ -11,7 +11,7 @@ from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_numbers import is_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import MAX_CELL
-from logger.exchange.csv_units import kelvin_or_type, scaled, unit_in_cells, units_beside
+from logger.exchange.csv_units import kelvin_or_type, scaled, two_units, unit_in_cells, units_beside
 from logger.exchange.csv_words import (
     ERROR_WORDS,
     INDEX,
@@ -20,7 +20,9 @@ from logger.exchange.csv_words import (
     OF_OTHER,
     OPEN_WORDS,
     TIME_WORD,
+    VOLTS,
     WITH_UNIT,
+    has_temperature_word,
     scale_in,
     unit_cell,
     unit_in,
@@ -60,6 +62,7 @@ def find_temperatures(
     )
     said: dict[int, Unit | None] = {}
     beside = units_beside(table)
+    all_told = any(unit_cell(cell)[0] for cell in units_row)
     for i, header in enumerate(table.headers):
         if i in table.time or i in leave_out or i == table.by or -1 - i in beside:
             continue
@@ -73,12 +76,16 @@ def find_temperatures(
         name, unit = unit_in(plain)
         below = units_row[i] if i < len(units_row) else ""
         unit_below, other = unit_cell(below)
+        if unit and unit_below and unit != unit_below and options.unit is None and i not in leave_out:
+            raise two_units(table, i, unit, unit_below)
         unit = unit or unit_below or beside.get(i) or unit_in_cells(table, i)
         scale = scale_in(below)[1] if unit_below else scale
         sure = i in keep or bool({header.casefold(), name.casefold()} & named)
         why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
         if why is None and keep and i not in keep:
             why = "not among those to keep"
+        if why is None and all_told and unit is None and not (sure or has_temperature_word(header)):
+            why = "the row of units says none for it"
         if why is not None:
             if why:
                 table.left_out.append((header, why))
@@ -95,7 +102,7 @@ def find_temperatures(
         none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
         because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
         ways = [Hint("keep", name, "if that is one") for name, why in table.left_out if OF_OTHER not in why]
-        if not ways and table.left_out:
+        if not ways and any(VOLTS.search(why) for _, why in table.left_out):
             because += ". Work out °C from these first, with the temperature of the cold junction"
         said_why = f" ({because})" if because else ""
         raise table.refuse(none + said_why, *ways[:1], code="no-temperatures")
@@ -241,9 +248,7 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
         if count + len(group) <= most and not set(stem) & set("[]?"):
             chosen.append(stem if len(group) > 1 else group[0])
             count += len(group)
-    hint = (
-        Hint("keep", tuple(chosen[:20]), "for the first of them") if chosen else Hint("keep", f"{names[0]}")
-    )
+    hint = Hint("keep", tuple(chosen[:20] or names[:20]), "for the first of them")
     return CsvError(
         f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with",
         hint,

@@ -292,7 +292,8 @@ def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opt
     else:
         table.time = _guess_time(table)
         if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
-            refuse_no_clock(table, table.time[0], above)
+            i = table.time[0]
+            refuse_no_clock(table, i, above, units_row[i] if i < len(units_row) else "")
     if table.own:
         return
     after = table.time[-1] + 1

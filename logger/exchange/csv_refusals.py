@@ -11,7 +11,7 @@ from logger.exchange.csv_dates import TimeKind, kind_of
 from logger.exchange.csv_numbers import as_number, is_number
 from logger.exchange.csv_table import CsvError, Hint, Table, shown
 from logger.exchange.csv_text import Row
-from logger.exchange.csv_words import INDEX, TIME_WORD
+from logger.exchange.csv_words import INDEX, TIME_WORD, why_no_time
 
 _NO_TIMES: Final = (
     (
@@ -125,8 +125,11 @@ def refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None
     )
 
 
-def refuse_no_clock(table: Table, column: int, above: Sequence[str]) -> None:
-    """Refuse numbers that are a year or a month, or that were taken for the time only for want of one."""
+def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
+    """Refuse numbers that are a year or a month, or that were taken for the time only for want of one.
+
+    `below` is the column's cell in the row of units.
+    """
     header = table.headers[column]
     if _PART_OF_DATE.fullmatch(header):
         raise table.refuse(
@@ -136,7 +139,10 @@ def refuse_no_clock(table: Table, column: int, above: Sequence[str]) -> None:
             column=column,
             code="no-clock",
         )
-    if table.header_row is None or TIME_WORD.search(header.replace("_", " ")) or len(header) < 3:
+    if table.header_row is None or TIME_WORD.search(header.replace("_", " ")):
+        return
+    why = why_no_time(header, below)
+    if why is None and len(header) < 3:
         return
     cells = (as_number(row[column], table.decimal) for _, row in table.head)
     values = [value for value in cells if value is not None]
@@ -146,10 +152,12 @@ def refuse_no_clock(table: Table, column: int, above: Sequence[str]) -> None:
     middle = sorted(steps)[len(steps) // 2]
     uneven = sum(1 for step in steps if not 0.5 * middle <= step <= 1.5 * middle)
     interval = next((cell.strip() for cell in above if _INTERVAL.search(cell)), None)
-    if middle <= 0 or 3 * uneven > len(steps) or interval is not None:
+    if why is None and (middle <= 0 or 3 * uneven > len(steps)):
+        why = "does not go on evenly"
+    if why is not None or interval is not None:
         said = f" (the file's head says {shown(interval)})" if interval else ""
         raise table.refuse(
-            f"no column has times{said}: {shown(header)} does not go on evenly. Add a column that counts "
+            f"no column has times{said}: {shown(header)} {why}. Add a column that counts "
             "the seconds from the first row, in a spreadsheet;"
             if interval is None
             else f"no column has times{said}: add one that counts the seconds from the first row, in a "

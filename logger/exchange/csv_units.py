@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logger.exchange.csv_numbers import as_number, is_number
-from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, listed, shown
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, listed, shown
 from logger.exchange.csv_words import WITH_UNIT, unit_cell
 from logger.reading import Floats
 
@@ -116,6 +116,20 @@ def kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions)
             code="kelvin-or-type",
         )
     return unit
+
+
+def two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
+    """Refuse a column whose name and row of units differ; offer what fits the air of a day."""
+    numbers = [v for _, row in table.head if (v := as_number(row[i], table.decimal)) is not None]
+    first = float(np.median(numbers[:3])) if numbers else 0.0
+    of_air = {"c": (-30.0, 60.0), "f": (-22.0, 140.0), "k": (243.0, 333.0)}
+    fit = [unit for unit in (below, named) if of_air[unit][0] <= first <= of_air[unit][1]]
+    return table.refuse(
+        f"the name says {named.upper()}, the row of units {below.upper()}; say which holds with",
+        *(Hint("unit", unit) for unit in fit or (below, named)),
+        column=i,
+        code="two-units",
+    )
 
 
 def scaled(table: Table, i: int, scale: float) -> None:

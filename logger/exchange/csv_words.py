@@ -201,11 +201,12 @@ _TIME_UNIT: Final = re.compile(
     re.I,
 )
 _TYPE: Final = re.compile(r"(?:(?:type|typ|tc|t/c|thermocouple)[\s\-:]*)?[KJNTSREB]", re.I)
-_VOLTS: Final = re.compile(r"(?<![a-z])(m ?v|[uµμ]v|volts?|ohms?)(?![a-z])", re.I)
+VOLTS: Final = re.compile(r"(?<![a-z])(m ?v|[uµμ]v|volts?|ohms?)(?![a-z])", re.I)
 _PROCESSED: Final = re.compile(r"smp|avg|average|mean|max|min|std|tot|inst|sample|", re.I)
 _TEMPERATURE_WORD: Final = re.compile(
     r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|grad", re.I
 )
+_LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)
 _OTHER_WORDS: Final = (
     ("a humidity", re.compile(r"humid|moisture|feuchte|(?<![a-z])r\.?h\.?(?![a-z])|dew ?point", re.I)),
     (
@@ -228,11 +229,15 @@ _OTHER_WORDS: Final = (
     ),
     (
         "a heat flow or a power",
-        re.compile(r"(?<![a-z])(hrr\w*|heat ?(flux|release)\w*|power|watts?|energy|mlr)(?![a-z])", re.I),
+        re.compile(
+            r"(?<![a-z])(hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr)"
+            r"(?![a-z])",
+            re.I,
+        ),
     ),
     ("a current", re.compile(r"(?<![a-z])(current|amps?|ampere)(?![a-z])", re.I)),
     ("a gas", re.compile(r"(?<![a-z])(o2|co2|co|oxygen|carbon \w+|ppm)(?![a-z])", re.I)),
-    ("a weight or a length", re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)),
+    ("a weight or a length", _LENGTH),
     ("a place", re.compile(r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats)$", re.I)),
     ("weather or light", re.compile(r"(?<![a-z])(rain\w*|lux|light|solar|radiation)(?![a-z])", re.I)),
     (
@@ -272,7 +277,8 @@ _NO_PROBE: Final = (
     (
         "a set point",
         re.compile(
-            r"set ?-?point|(?<![a-z])set temp\w*|(?<![a-z])(sollwert|soll|sp|target( temp\w*)?)(?![a-z])",
+            r"set ?-?point|(?<![a-z])set temp\w*|(?<![a-z])(sollwert|soll|sp|target temp\w*)(?![a-z])"
+            r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$",
             re.I,
         ),
     ),
@@ -405,7 +411,7 @@ def is_units_row(row: Sequence[str]) -> bool:
 
 
 def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
-    """Say whether a row below names has units of temperature among whatever else.
+    """Say whether a row below names is one of units: some of temperature, or one of time below `Time`.
 
     Parameters
     ----------
@@ -417,7 +423,12 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
     """
     units = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in row]
     names = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in above]
-    return len(row) == len(above) and sum(units) > 1 and not any(names)
+    timed = any(
+        TIME_WORD.search(name.replace("_", " ")) or name.strip() == "t"
+        for name, cell in zip(above, row, strict=False)
+        if _TIME_UNIT.fullmatch(cell.strip().strip("()[]"))
+    )
+    return len(row) == len(above) and not any(names) and (sum(units) > 1 or timed)
 
 
 def is_types_row(row: Sequence[str]) -> bool:
@@ -467,6 +478,23 @@ def has_temperature_word(header: str) -> bool:
     return _TEMPERATURE_WORD.search(header.replace("_", " ")) is not None
 
 
+def why_no_time(header: str, below: str) -> str | None:
+    """Say why numbers are no times: by a unit in their header or in the row of units, or by their name.
+
+    Parameters
+    ----------
+    header, below : str
+        `below` is the column's cell in the row of units.
+    """
+    if TIME_WORD.search(header.replace("_", " ")) or re.match(r"t(?![a-z\d])", header, re.I):
+        return None
+    other = _OTHER_UNIT.search(header)
+    unit = next((said for said in (other.groups() if other else ()) if said), below.strip(" ()[]"))
+    if unit and _TIME_UNIT.fullmatch(unit) is None and re.fullmatch(_OTHER, unit, re.I):
+        return f"is in {unit}"
+    return "is a weight or a length" if _LENGTH.search(header) else None
+
+
 def why_no_temperature(header: str, unit: Unit | None) -> str | None:
     """Say what else than a probe's temperature a column is by its header.
 
@@ -491,7 +519,7 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
     unit_said = (other[1] or other[2] or other[3]) if other is not None else ""
     if len(unit_said) > 1 or unit_said == "%" or (unit_said and not _TEMPERATURE_WORD.search(text)):
         return f"{unit_said} {OF_OTHER}"
-    if volts := _VOLTS.search(text):
+    if volts := VOLTS.search(text):
         return f"{volts[1]} {OF_OTHER}"
     if _TEMPERATURE_WORD.search(text):
         return None
