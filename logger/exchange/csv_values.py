@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_dates import joined
@@ -504,7 +505,7 @@ def only_name(part: Part, stem: str) -> list[str]:
     return [stem] if len(part.names) == 1 and part.names[0].casefold() in _GENERIC else list(part.names)
 
 
-def mark_long_gaps(t_us: Ints, status: Bytes) -> None:
+def mark_long_gaps(t_us: Ints, status: Bytes, told: NDArray[np.bool_]) -> None:
     """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
 
     Before its first reading it says nothing: its logger didn't run yet. For what comes after its last one see
@@ -515,13 +516,15 @@ def mark_long_gaps(t_us: Ints, status: Bytes) -> None:
     t_us : int64 array, shape (n,)
     status : uint8 array, shape (n,)
         Changed in place.
+    told : bool array, shape (n,)
+        Where any column has something: other rows say nothing of a wire.
     """
     there = np.flatnonzero(status != Status.ABSENT)
     if len(there) < 2:
         return
     usual = float(np.median(np.diff(t_us[there])))
     empty = np.flatnonzero(status == Status.ABSENT)
-    empty = empty[(empty > there[0]) & (empty < there[-1])]
+    empty = empty[(empty > there[0]) & (empty < there[-1]) & told[empty]]
     after = np.searchsorted(there, empty)
     status[empty[t_us[there[after]] - t_us[there[after - 1]] > max(3 * usual, 2e6)]] = Status.OPEN
 

@@ -31,6 +31,8 @@ BELOW_S: Final = 30
 FELL_SHARE: Final = 0.35
 """A probe that hangs in the open air reads less than this share of what its neighbours do."""
 FELL_S: Final = 10
+HOT_SHARE: Final = 0.25
+"""A probe that fell out had been hot for so much of the time before: a puff of flame lasts for less."""
 SLIPPED_SHARE: Final = 0.75
 """One that fell faster than a wall can, to less than half, needs to be only so much below them."""
 LONE_FELL_S: Final = 40
@@ -177,10 +179,10 @@ class Company:
 
     def _below(self, company: Floats, now: Floats) -> Bools:
         if not np.isfinite(self.air_c):
-            # Before lighting the middle probe is as warm as the air.
+            # Before lighting most probes are as warm as the air; in a file that begins late, the coolest.
             first = self.first_c[~np.isnan(self.first_c)]
             if len(first) and float(np.median(first)) < COLD_C:
-                self.air_c = float(np.median(first))
+                self.air_c = float(np.quantile(first, 0.25))
         hottest = np.where(np.isnan(company), -np.inf, company).max(axis=1, initial=-np.inf)
         coldest = self.air_c - BELOW_C if np.isfinite(self.air_c) else -BELOW_C
         found = (np.nan_to_num(now, nan=np.inf) < coldest) & (hottest > ALONE_C)[:, None]
@@ -198,8 +200,14 @@ class Company:
                 & (quick > WALL_SHARE * (rows[LONG_S - 8 : LONG_S - 8 + n] - 30.0) + 15.0)
             )
             hottest = np.where(np.isnan(rows), -np.inf, rows)
-            highest = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0).max(axis=2)
+            past = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0)
+            highest = past.max(axis=2)
             half = (now < 0.5 * highest) & (highest > 250.0)
+            for j in np.flatnonzero(half.any(axis=0)):
+                at = np.flatnonzero(half[:, j])
+                cut = round((1.0 - HOT_SHARE) * LONG_S)
+                highest[at, j] = np.partition(past[at, j], cut, axis=1)[:, cut]
+            half &= (now < 0.5 * highest) & (highest > 250.0)
             low = half & (now < 0.45 * highest) & (now < 250.0)
         # A wall never does so; its probe has slipped, and what it shows next is no wall either.
         at = np.arange(1, n + 1)[:, None]
