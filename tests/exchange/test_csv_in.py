@@ -73,6 +73,15 @@ def test_columns_empty_at_first(tmp_path: Path) -> None:
     assert rows(firing) == [[None, None], [None, None], [20, None], [21, 5]]
 
 
+def test_rows_without_any_reading_say_nothing_of_wires(tmp_path: Path) -> None:
+    lines = [
+        f"{t},,\n" if 5 <= t < 15 else f"{t},{20 + t},{'' if 20 <= t < 30 else 21 + t}\n" for t in range(40)
+    ]
+    firing = read(tmp_path, "t (s),a,b\n" + "".join(lines))
+    assert (firing.status[5:15] == Status.ABSENT).all()
+    assert (firing.status[20:30, 1] == Status.OPEN).all()
+
+
 # --- other people's -----------------------------------------------------------------------------------------
 
 FOREIGN: dict[

@@ -179,10 +179,11 @@ class Company:
 
     def _below(self, company: Floats, now: Floats) -> Bools:
         if not np.isfinite(self.air_c):
-            # Before lighting most probes are as warm as the air; in a file that begins late, the coolest.
+            # Before lighting the middle probe is as warm as the air; where a fire burns already, the coolest.
             first = self.first_c[~np.isnan(self.first_c)]
             if len(first) and float(np.median(first)) < COLD_C:
-                self.air_c = float(np.quantile(first, 0.25))
+                burns = float(first.max() - np.median(first)) > BELOW_C
+                self.air_c = float(first.min() if burns else np.median(first))
         hottest = np.where(np.isnan(company), -np.inf, company).max(axis=1, initial=-np.inf)
         coldest = self.air_c - BELOW_C if np.isfinite(self.air_c) else -BELOW_C
         found = (np.nan_to_num(now, nan=np.inf) < coldest) & (hottest > ALONE_C)[:, None]

@@ -25,6 +25,9 @@ SURE: Final = 14.0
 FAR_SHARE: Final = 0.15
 """Least share of readings that moved by two steps of the channel's resolution or more: else it may have
 settled between two of them."""
+TURNS: Final = 2.0
+"""Noise turns at half of its movements or more. What only goes up or down may come to rest: where water
+boils, where a wall is at its hottest."""
 DITHER: Final = 2.1
 """An input that is stuck may still flicker by a step of its resolution to either side: no farther. [steps]"""
 WIDE_SHARE: Final = 0.3
@@ -37,6 +40,8 @@ FORGET_PACE: Final = 0.7
 PACE_SHARE: Final = 0.5
 """In as many readings before it stood, a channel that is stuck went half as far as it should have since: one
 that boils, or turns from rising to falling, had come to rest."""
+BOILS_C: Final = (92.0, 101.5)
+"""A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
 SLOT_N: Final = 8
 """How a channel moves is learned from so many readings at a time: one read each 15 s stands in most slots."""
 LEAST_N: Final = 8
@@ -62,9 +67,9 @@ class Still:
 
     Attributes
     ----------
-    read, moved, far, wide : array (k,)
-        Readings, movements, those by two steps or more and those by more than `DITHER`, each forgotten by
-        `FORGET` every `SLOT_S` readings while the channel moves.
+    read, moved, far, wide, turned : array (k,)
+        Readings, movements, those by two steps or more, those by more than `DITHER` and those that went the
+        other way than the one before, each forgotten by `FORGET` every `SLOT_S` readings while it moves.
     pace_n, pace_c : array (k,)
         Readings, and how far it went in them, forgotten by `FORGET_PACE` while the channel moves. [°C]
     own_c : array (k,)
@@ -83,13 +88,15 @@ class Still:
         self.moved: Floats = np.zeros(k)
         self.far: Floats = np.zeros(k)
         self.wide: Floats = np.zeros(k)
+        self.turned: Floats = np.zeros(k)
+        self.way: Floats = np.zeros(k)
         self.about_c: Floats = np.full(k, np.nan)
         self.about_n: Ints = np.zeros(k, np.int64)
         self.pace_n: Floats = np.zeros(k)
         self.pace_c: Floats = np.zeros(k)
         self.own_c: Floats = np.zeros(k)
         self.others_c = 0.0
-        self.slot: Floats = np.zeros((7, k))
+        self.slot: Floats = np.zeros((8, k))
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
         self.seconds = 0
@@ -110,9 +117,11 @@ class Still:
         """
         n, k = fresh.shape
         travel_c, own_c = self._travel(course)
-        change = np.abs(np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0))
+        step_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
+        change = np.abs(step_c)
         self.last_c = course.value_c[-1]
         moved = fresh & (change > 1e-6)
+        turned = self._turns(np.sign(step_c), moved)
         step = np.minimum.accumulate(np.concatenate([self.step_c[None], np.where(moved, change, np.inf)]))
         self.step_c = step[-1]
         far = moved & (change >= 1.9 * step[1:])
@@ -127,7 +136,7 @@ class Still:
         self.n, self.s = still_n[-1], still_s[-1]
         wide = moved & (change > DITHER * step[1:])
         about_n = self._about(course.value_c, wide, fresh, DITHER * step[1:])
-        known = self._learn(fresh, moved, far, own_c, travel_c, wide)
+        known = self._learn(fresh, moved, far, own_c, travel_c, wide, turned)
         long = still_s >= self._stuck_s
         found = np.zeros((n, k), np.bool_)
         if long.any():
@@ -137,6 +146,14 @@ class Still:
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
         return stuck | self._flickers(course, about_n, known)
+
+    def _turns(self, way: Floats, moved: Bools) -> Bools:
+        """Where a movement goes the other way than the one before."""
+        turned = np.zeros(moved.shape, np.bool_)
+        for i in range(len(moved)):
+            turned[i] = moved[i] & (way[i] * self.way < 0.0)
+            self.way = np.where(moved[i], way[i], self.way)
+        return turned
 
     def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
         """For how many readings each has stayed about one value."""
@@ -151,9 +168,10 @@ class Still:
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
         """Where one stands but for a step to either side, though it and others differ by more."""
-        read, wide = known[:, 0], known[:, 5]
+        read, wide, turned = known[:, 0], known[:, 5], known[:, 7]
         share = wide / np.maximum(read, 1.0)
         lively = course.valid & (read >= LEARNED_N) & (share >= WIDE_SHARE)
+        share = np.minimum(share, TURNS * turned / np.maximum(read, 1.0))
         brisk = (lively & (about_n <= BRISK_N)).sum(axis=1)
         most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
         begins = lively & (about_n * share > SURE) & most[:, None]
@@ -173,13 +191,20 @@ class Still:
         return since
 
     def _learn(
-        self, fresh: Bools, moved: Bools, far: Bools, own_c: Floats, travel_c: Floats, wide: Bools
+        self,
+        fresh: Bools,
+        moved: Bools,
+        far: Bools,
+        own_c: Floats,
+        travel_c: Floats,
+        wide: Bools,
+        turned: Bools,
     ) -> Floats:
-        """Learn how each channel moves; give what was known in each second, (n, 7, k)."""
+        """Learn how each channel moves; give what was known in each second, (n, 8, k)."""
         n, k = fresh.shape
         travels_c = np.broadcast_to(travel_c[:, None], (n, k))
-        rows = np.stack([fresh, moved, far, own_c, travels_c, wide, own_c], axis=1)
-        known = np.empty((n, 7, k))
+        rows = np.stack([fresh, moved, far, own_c, travels_c, wide, own_c, turned], axis=1)
+        known = np.empty((n, 8, k))
         begin = 0
         while begin < n:
             end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
@@ -187,6 +212,7 @@ class Still:
             known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
             known[begin:end, 5] = self.wide
             known[begin:end, 6] = self.pace_c / np.maximum(self.pace_n, 1.0)
+            known[begin:end, 7] = self.turned
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
             self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
             self.seconds += end - begin
@@ -196,7 +222,7 @@ class Still:
         return known
 
     def _close_slot(self) -> None:
-        read, moved, far, own, others, wide, way = self.slot
+        read, moved, far, own, others, wide, way, turned = self.slot
         full = read >= SLOT_N
         # A channel that stands learns nothing of standing: how it moved before is what counts.
         lives = full & (moved > 0.0)
@@ -206,6 +232,7 @@ class Still:
         self.moved = np.where(lives, keep * self.moved + moved, self.moved)
         self.far = np.where(lives, keep * self.far + far, self.far)
         self.wide = np.where(lives, keep * self.wide + wide, self.wide)
+        self.turned = np.where(lives, keep * self.turned + turned, self.turned)
         keep = FORGET_PACE ** (read / SLOT_S)
         self.pace_n = np.where(lives, keep * self.pace_n + read, self.pace_n)
         self.pace_c = np.where(lives, keep * self.pace_c + way, self.pace_c)
@@ -225,7 +252,7 @@ class Still:
         brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
         most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
         hot = np.where(valid, course.value_c, -np.inf).max(axis=1, initial=-np.inf) > WARM_C
-        share = moved / np.maximum(read, 1.0)
+        share = np.minimum(moved, TURNS * known[:, 7]) / np.maximum(read, 1.0)
         learned = read >= LEARNED_N
         noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
         step = np.where(np.isfinite(step_c), step_c, 0.0)
@@ -234,6 +261,7 @@ class Still:
         least_c = np.maximum(TRAVEL_C, 12.0 * step)
         slow = learned & (still_n >= LEAST_N) & (expected > least_c)
         slow &= known[:, 6] * still_n > PACE_SHARE * least_c
+        slow &= (course.value_c < BOILS_C[0]) | (course.value_c > BOILS_C[1])
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
         # A bead deep in a thick wall waits for its warmth: `Company` says which wall stays too cold.
         never &= ~self._touching | (read > 0.0)
