@@ -289,8 +289,8 @@ PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T 
             placed("wall", "wall", "wall"),
             [
                 np.minimum(20.0 + 90.0 * (T / 900.0) ** 1.6, 99.2),
+                20.0 + 0.002 * T**1.5,
                 20.0 + 0.003 * T**1.5,
-                20.0 + 0.004 * T**1.5,
             ],
             15,
             id="a bead where water boils",

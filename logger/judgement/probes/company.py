@@ -72,6 +72,7 @@ class Company:
         self.alone_s: Ints = np.zeros(k, np.int64)
         self.alone = np.zeros(k, np.bool_)
         self.dead_s: Ints = np.zeros(k, np.int64)
+        self.dead = np.zeros(k, np.bool_)
         self.shaded_s: Ints = np.zeros(k, np.int64)
         self.shaded = np.zeros(k, np.bool_)
         self.below_s: Ints = np.zeros(k, np.int64)
@@ -139,8 +140,8 @@ class Company:
         walls = np.flatnonzero(self._touching)
         for j in walls if len(walls) > 2 else ():
             others = walls[walls != j]
-            rise = now[:, j] - self.first_c[j]
             if not (np.nan_to_num(now[:, j], nan=np.inf) < 100.0).any():
+                self.dead_s[j], self.dead[j] = 0, False
                 continue
             c = company[:, others]
             known = ~np.isnan(c)
@@ -148,16 +149,15 @@ class Company:
             middle = _median(c)
             near = (known & (c > 0.5 * middle[:, None]) & (c < 2.0 * middle[:, None])).sum(axis=1)
             rose = middle - _median(np.broadcast_to(self.first_c[others], c.shape))
-            found[:, j] = (
-                (count >= 2)
-                & (middle > WALLS_C)
-                & (near >= TIGHT * count)
-                & (now[:, j] < 100.0)
-                & (rise < DEAD_SHARE * rose)
-            )
-        held = run_lengths(found, self.dead_s)
-        self.dead_s = held[-1]
-        return held >= DEAD_S
+            with np.errstate(invalid="ignore"):
+                cold = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
+                alike = (count >= 2) & (middle > WALLS_C) & (near >= TIGHT * count)
+            run = run_lengths((cold & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
+            self.dead_s[j] = run[-1]
+            # Once called it stands while it stays cold, however the others differ.
+            found[:, j] = _until(run >= DEAD_S, cold, bool(self.dead[j]))
+            self.dead[j] = found[-1, j]
+        return found
 
     def _shaded(self, company: Floats, now: Floats) -> Bools:
         """Where a wall stays cold beside air of its zone that has long been hot."""
