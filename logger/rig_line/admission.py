@@ -50,7 +50,6 @@ class Admission:
 
         Parameters
         ----------
-        rig : str
         channels : collection of str
             Of its frame.
         now_s : float

@@ -78,7 +78,6 @@ def beacon_line(number: int, show: Show) -> bytes:
     ----------
     number : int
         Comes back in the answer.
-    show : Show
 
     Returns
     -------

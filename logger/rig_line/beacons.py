@@ -26,7 +26,6 @@ class Beacons:
 
     Parameters
     ----------
-    say : callable
     number : callable
         See `Beacon`.
     known : iterable of str
@@ -48,7 +47,6 @@ class Beacons:
         ----------
         now_s : float
             Monotonic time, as everywhere here. [s]
-        show : Show
         heard : mapping of str to (str, float)
             By rig: the source that its last frame came by, and when. [s]
         """
@@ -77,7 +75,6 @@ class Beacons:
 
         Parameters
         ----------
-        answer : BeaconAnswer
         source : str
             That it came by.
         """

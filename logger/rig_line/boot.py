@@ -123,7 +123,6 @@ class Boot:
         Gives the frames their times.
     floor_s : float
         Where the rig's line of time had got to: no frame of this boot is older. [s]
-    trust : Trust, optional
     """
 
     def __init__(

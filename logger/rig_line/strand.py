@@ -12,6 +12,8 @@ from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, signed
 
 _STEADY_S: Final = 0.3
 _STALL_S: Final = 30.0
+_OVERTAKEN_S: Final = 1.0
+"""Frames that overtake one another do it within so long; what comes later may be a boot of its own. [s]"""
 
 
 class Strand:
@@ -21,9 +23,12 @@ class Strand:
     ----------
     came : Came
         The first.
+    usual_ms : float, default 0
+        Between the rig's frames as they were before; 0 where unknown. [ms]
     """
 
-    def __init__(self, came: Came) -> None:
+    def __init__(self, came: Came, usual_ms: float = 0.0) -> None:
+        self._usual_ms = usual_ms
         self.joined: Boot | None = None
         """The boot whose backlog this is."""
         self._begin(came)
@@ -79,17 +84,25 @@ class Strand:
         delay_s = came.arrival_s - at[1] / 1000 - self.offset_s
         if delay_s < -_STEADY_S or delay_s > _STALL_S:
             return False
-        if ahead < 0 and self._misses(at):
+        if self.misses(came):
             return True
         if delay_s > LATE_OK_S:
             return False
         if ahead > 0:
             return later_ms > 0 and ahead <= SWAPPED + later_ms * (4 / self.pace_ms if self.pace_ms else 0)
-        on_beat = abs(later_ms - ahead * self.pace_ms) <= (2 - 0.2 * ahead) * self.pace_ms
-        return -SWAPPED <= ahead < 0 and later_ms < 0 and (on_beat or not self.pace_ms)
+        if not -SWAPPED <= ahead < 0 or later_ms >= 0 or delay_s > _OVERTAKEN_S:
+            return False
+        pace_ms = self.pace_ms or self._usual_ms
+        on_beat = abs(later_ms - ahead * pace_ms) <= (2 - 0.2 * ahead) * pace_ms
+        here = any(one.seq == came.seq for one in self.frames[-4 * SWAPPED :])
+        return (on_beat or not pace_ms) and not here
 
-    def _misses(self, at: tuple[int, int]) -> bool:
-        """Whether a frame has a place between two of the latest."""
+    def misses(self, came: Came) -> bool:
+        """Whether a frame has a place between two of the latest, and came soon enough."""
+        at = self.at(came)
+        delay_s = came.arrival_s - at[1] / 1000 - self.offset_s
+        if at[0] >= self.top[0] or not -_STEADY_S <= delay_s <= _STALL_S:
+            return False
         lately = sorted(self.at(came) for came in self.frames[-4 * SWAPPED :])
         i = bisect_left(lately, at)
         if not 0 < i < len(lately):

@@ -147,7 +147,6 @@ class Stream:
 
         Parameters
         ----------
-        came : Came
         begin : Begin, optional
             What to do where the rig has no line yet.
         gathered_s : float, optional
@@ -195,7 +194,7 @@ class Stream:
             return False
         before = self._last_again[1]
         soon = came.arrival_s - before.arrival_s < 0.3 * said_by.pace_ms / 1000
-        return soon and 0 < signed(came.seq - before.seq) <= SWAPPED
+        return soon and 0 <= signed(came.seq - before.seq) <= SWAPPED  # 0: the same one, sent twice over
 
     def _is_a_rivals(self, came: Came, boot: Boot) -> bool:
         """Tell whether a frame only looks like the line's: in better time it goes on what can't be of it."""
@@ -261,7 +260,8 @@ class Stream:
         return outcome
 
     def _join(self, came: Came) -> Strand:
-        going = [s for s in self._strands if s.goes_on(came)]
+        free = [s for s in self._strands if s.joined is None]  # how long a backlog ran says nothing of this
+        going = [s for s in free if s.goes_on(came) or (s.misses(came) and not came.known)]
         strand = self._best(came, [s for s in going if not s.frames[-1].known])
         if strand is None:
             for one in self._strands:
@@ -269,12 +269,12 @@ class Stream:
                     return one
             strand = self._best(came, going)
         if strand is None and not came.known:
-            new = [s for s in self._strands if not s.frames[-1].known]  # what came again misses nothing
+            new = [s for s in free if not s.frames[-1].known]  # what came again misses nothing
             strand = self._best(came, [s for s in new if s.takes(came)])
         if strand is not None:
             strand.add(came)
             return strand
-        strand = Strand(came)
+        strand = Strand(came, self.boot.pace_ms if self.boot is not None else 0.0)
         self._strands.append(strand)
         if len(self._strands) > _STRANDS:
             self._strands.remove(min(self._strands[:-1], key=lambda s: (len(s) > 2, s.last_s)))
