@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import unicodedata
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
@@ -21,6 +22,11 @@ MAX_CHANNELS = 64
 
 MAX_NAME = 32
 """Characters in the name of a rig or a channel."""
+
+OTHER_DIGITS = {
+    code: str(unicodedata.decimal(chr(code))) for code in range(0x660, 0x10000) if chr(code).isdecimal()
+} | str.maketrans("．：／，－＋٫", ".:/,-+.")
+"""What digits of other scripts (Unicode, general category Nd) and wide signs are read as."""
 
 Counter = Annotated[int, msgspec.Meta(ge=0, lt=2**32)]
 # Far beyond any sensor: what is merely out of range is a status, not a broken line.

@@ -130,10 +130,25 @@ class Source(Protocol):
 
         Parameters
         ----------
-        rig : str
         line : bytes
             From `logger.rig_line.dialogue`, with its newline.
         """
+
+
+class Deaf:
+    """What nothing can be said to: it keeps nothing, and shows no beacon. See `Source`."""
+
+    def acknowledge(self, tokens: Iterable[object]) -> None:
+        """Do nothing."""
+
+    def refuse(self, tokens: Iterable[object]) -> None:
+        """Do nothing."""
+
+    def ask_again(self, tokens: Iterable[object]) -> None:
+        """Do nothing."""
+
+    def say(self, rig: str, line: bytes) -> None:
+        """Do nothing."""
 
 
 class Backoff:

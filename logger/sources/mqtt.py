@@ -87,7 +87,6 @@ class Statuses:
         ----------
         rig : str
             As the topic has it.
-        online : bool
         now_s : float
             Monotonic time. [s]
         """

@@ -64,7 +64,6 @@ class SerialLine:
 
     Parameters
     ----------
-    port : str
     baud : int, optional
         [Bd]
     returns : bool, default False
@@ -215,7 +214,6 @@ async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
 
     Parameters
     ----------
-    ports : iterable of (port, description)
     for_s : float, default 2.5
         A port that gave two frames isn't listened to any longer; one that says what can't be read is listened
         to at other speeds, too. [s]
@@ -315,14 +313,6 @@ def why(exc: OSError, port: str | None = None) -> str:
 def port_and_baud(text: str) -> tuple[str, int]:
     """Take PORT[@BAUD] apart.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    (str, int)
-
     Raises
     ------
     SourceError
@@ -338,10 +328,6 @@ def port_and_baud(text: str) -> tuple[str, int]:
 
 def holder(port: str) -> tuple[int, str] | None:
     """Find the program that has a port open.
-
-    Parameters
-    ----------
-    port : str
 
     Returns
     -------

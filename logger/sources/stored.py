@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Iterable
 from typing import Final
 
 from logger.reading import MAX_CHANNELS, Floats, Frame, Ints, Sample
 from logger.rig_line.wire import encode
-from logger.sources import Arrival, Put, Report, SourceError
+from logger.sources import Arrival, Deaf, Put, Report, SourceError
 
 RIG: Final = "stored"
 _WRAP: Final = 1 << 32
@@ -17,7 +16,7 @@ _WRAP: Final = 1 << 32
 _FIRST_MS: Final = 3_600_000
 
 
-class StoredFiring:
+class StoredFiring(Deaf):
     """Gives the lines a rig would have sent.
 
     Parameters
@@ -80,18 +79,6 @@ class StoredFiring:
             return None
         ms = _FIRST_MS + int(self._t_us[seq] - self._t_us[0]) // 1000
         return encode(Frame(RIG, seq % _WRAP, ms % _WRAP, samples)).rstrip(b"\n")
-
-    def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Nobody waits for an answer; see `Source`."""
-
-    def refuse(self, tokens: Iterable[object]) -> None:
-        """Nobody waits for an answer; see `Source`."""
-
-    def ask_again(self, tokens: Iterable[object]) -> None:
-        """Nobody keeps anything; see `Source`."""
-
-    def say(self, rig: str, line: bytes) -> None:
-        """Nobody listens; see `Source`."""
 
 
 def channel_name(column: int) -> str:

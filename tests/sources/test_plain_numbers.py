@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from logger.reading import MAX_NAME, Sample
 from logger.sources.plain.numbers import MOST_FIELDS, Marked, channel_names, fields
 from logger.sources.plain.reader import LineReader, doubt, offer
+from logger.sources.plain.topics import field_of
 
 LINES = [
     (b"21.5,22.0,23.1", {"1": 21.5, "2": 22.0, "3": 23.1}),
@@ -202,6 +203,35 @@ OTHER_BOARDS |= {
 }
 
 
+OTHER_BOARDS |= {
+    "names before values": (["T1 21.5 T2 22.0 C"], {"T1": 21.5, "T2": 22}),
+    "names before values, one open": (["T1 21.5 T2 OPEN"], {"T1": 21.5, "T2": None}),
+    "names and values between commas": (["upper,21.5,lower,22.0"], {"upper": 21.5, "lower": 22}),
+    "two loggers in turn with several probes": (
+        ["1,21.5,22.0", "2,26.5,27.0"],
+        {"n1.1": 21.5, "n1.2": 22, "n2.1": 26.5, "n2.2": 27},
+    ),
+    "minus one for an open input": (["21.5,-1"], {"n1": 21.5, "n2": None}),
+    "minus one with decimals": (["T1=21.5 T2=-1.00"], {"T1": 21.5, "T2": None}),
+    "minus one on a frosty morning": ([f"21.5,{v}" for v in (0, -1, -2, -1)], {"n1": 21.5, "n2": -1}),
+    "bad beside": (["21.5 OK 22.0 BAD"], {"n1": 21.5, "n2": None}),
+    "fault beside, between commas": (["21.5,OK,22.0,FAULT"], {"n1": 21.5, "n2": None}),
+    "fault beside names": (["T1=21.5 OK T2=22.0 FAULT"], {"T1": 21.5, "T2": None}),
+    "fault beside in JSON": (['{"a":{"c":21.5,"status":"ok"},"b":{"c":22,"status":"FAULT"}}'], {"a.c": 21.5, "b.c": None}),
+    "digits of full width": (["２１．５，２２．０"], {"n1": 21.5, "n2": 22}),
+    "a log's level": (["INFO rig: upper=21.5 lower=22.0"], {"upper": 21.5, "lower": 22}),
+    "metrics with labels": (['t{probe="a"} 21.5', 't{probe="b"} 22.0'], {"t_probe_a": 21.5, "t_probe_b": 22}),
+    "line protocol": (["fire,rig=a upper=21.5,lower=22.0"], {"upper": 21.5, "lower": 22}),
+    "a checksum by name": (["21.5,22.0,CRC=3F"], {"n1": 21.5, "n2": 22}),
+    "the amplifier's own temperature": (["Internal = 24.5 C, Thermocouple = 21.5 C"], {"Thermocouple": 21.5}),
+    "limits of a plotter": (["Min:0,Max:1000,upper:21.5"], {"upper": 21.5}),
+    "a lost line among others in turn": (
+        [*(["T1: 21.5"] * 3), *(["T1: 21.5", "T2: 22.0"] * 11)][:24],
+        {"T1": 21.5, "T2": 22},
+    ),
+}  # fmt: skip
+
+
 @pytest.mark.parametrize("case", OTHER_BOARDS)
 def test_boards_that_print_otherwise(case: str) -> None:
     lines, expected = OTHER_BOARDS[case]
@@ -295,3 +325,13 @@ def test_names_that_never_come_again_are_forgotten() -> None:
         reader.sample(b"x%d=21.5" % n, 0.1 * n)
     assert len(reader._counts) <= 2 * MOST_FIELDS + 1
     assert len(reader._turns) <= 2 * MOST_FIELDS + 1
+
+
+@pytest.mark.parametrize(
+    ("payload", "path"), [(b"21.5 BAD", None), (b"21.5,INVALID", None), (b'{"c":21.5,"quality":"bad"}', "c")]
+)
+def test_a_message_that_takes_its_number_back_has_none(payload: bytes, path: str | None) -> None:
+    field = field_of(payload, path)
+    assert field is not None
+    assert field.value is not None
+    assert math.isnan(field.value)

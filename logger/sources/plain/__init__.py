@@ -11,7 +11,6 @@ def plain_source(wanted: PlanSource, taken: set[str], client_id: str) -> Source:
 
     Parameters
     ----------
-    wanted : PlanSource
     taken : set of str
         Serial ports that other sources hold; shared between them.
     client_id : str

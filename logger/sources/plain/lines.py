@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Iterable
 from typing import Final
 
 from logger.plan.sources import PlanSource
-from logger.sources import Arrival, Put, Report, Sampled
+from logger.sources import Arrival, Deaf, Put, Report, Sampled
 from logger.sources.plain.numbers import mark_of
 from logger.sources.plain.reader import LineReader
 from logger.sources.serial_port import SerialLine, why
@@ -19,7 +18,7 @@ _PATIENCE_S: Final = 5.0
 """A board that has said nothing with numbers in it for so long is told. [s]"""
 
 
-class PrintedLines:
+class PrintedLines(Deaf):
     """One such board; see `Source`. It can't be acknowledged, and hears nothing.
 
     Parameters
@@ -110,15 +109,3 @@ class PrintedLines:
             f"{self.name} says nothing with the numbers in it that are looked for, last {shown!r}; "
             "is the speed right (PORT@9600), and are the fields in the plan?"
         )
-
-    def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Do nothing: such a board doesn't listen."""
-
-    def refuse(self, tokens: Iterable[object]) -> None:
-        """Do nothing: it keeps nothing."""
-
-    def ask_again(self, tokens: Iterable[object]) -> None:
-        """Do nothing: it keeps nothing."""
-
-    def say(self, rig: str, line: bytes) -> None:
-        """Do nothing: such a board doesn't listen."""

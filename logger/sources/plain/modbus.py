@@ -5,14 +5,14 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 from urllib.parse import urlsplit
 
 from logger.plan.sources import WORDS, PlanSource, SourceChannel
 from logger.reading import Sample
-from logger.sources import Put, Report, Sampled
+from logger.sources import Deaf, Put, Report, Sampled
 from logger.sources.plain.numbers import mark_of
 
 _ANSWER_S: Final = 1.0
@@ -31,7 +31,7 @@ Span = tuple[int | None, str, int, int, tuple[SourceChannel, ...]]
 """Unit id (None: the source's), table, first register, how many, and whose they are."""
 
 
-class Module:
+class Module(Deaf):
     """One module, asked for its registers again and again; see `Source`.
 
     Parameters
@@ -156,25 +156,9 @@ class Module:
             fix = f"a manual's {first} is register {first % 10_000 - 1} of table '{base}'"
         return f"{what} (exception {code}); {fix}"
 
-    def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Do nothing: a module keeps nothing."""
-
-    def refuse(self, tokens: Iterable[object]) -> None:
-        """Do nothing: it keeps nothing."""
-
-    def ask_again(self, tokens: Iterable[object]) -> None:
-        """Do nothing: it keeps nothing."""
-
-    def say(self, rig: str, line: bytes) -> None:
-        """Do nothing: a module shows no beacon."""
-
 
 def spans(channels: Sequence[SourceChannel]) -> list[Span]:
     """Put registers that follow one another into one question.
-
-    Parameters
-    ----------
-    channels : sequence of SourceChannel
 
     Returns
     -------

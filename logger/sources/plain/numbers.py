@@ -12,7 +12,7 @@ from typing import Any, Final
 import msgspec
 
 from logger.plan.sources import SourceChannel
-from logger.reading import Sample
+from logger.reading import OTHER_DIGITS, Sample
 
 LONGEST_LINE: Final = 4096
 """A longer line is no sample. [bytes]"""
@@ -45,21 +45,30 @@ _BROKEN: Final = frozenset(
     }
 )
 """What boards print where a thermocouple is broken or not there (common practice, no source)."""
-_SIGNS: Final = str.maketrans({"℃": "°C", "℉": "°F", "\ufeff": None, "\x00": None, "�": "°"})
+_SIGNS: Final = OTHER_DIGITS | str.maketrans({"℃": "°C", "℉": "°F", "\ufeff": None, "\x00": None, "�": "°"})
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b[()][A-Z0-9]")
 """What terminals take for colours and places (ECMA-48)."""
-_AROUND: Final = re.compile(r"^[<>|$(]+\s*|\s*\*[0-9A-F]{2}$|\s*[>|)]+$")
+_AROUND: Final = re.compile(
+    r"^[<>|$(]+\s*|\s*\*[0-9A-F]{2}$|[\s,;]*\b(?:crc|chk|checksum)\s*[=:]?\s*[0-9A-F]+$|\s*[>|)]+$", re.I
+)
 """A prompt, brackets, and the checksum at the end of instruments' sentences."""
+_JUDGED: Final = re.compile(
+    rf"({_NUMBER}(?:\s*(?:°\s*)?[CFK]\b)?)[\s,;]+(?:(OK|GOOD|VALID)|(BAD|INVALID)|(ERR|ERROR|FAULT|FAIL|FAILED))\b",
+    re.I,
+)
+"""A number, and a word behind it that says whether it can be believed; FAULT may be another probe's, too."""
+_STATES: Final = frozenset({"status", "state", "quality", "fault", "error", "err", "flag"})
+_BAD: Final = frozenset({"bad", "invalid", "err", "error", "fault", "fail", "failed", "open", "short"})
 _UNIT: Final = re.compile(r"\s*(?:°\s*|deg\s*)?([CFK])$")
 _BARE: Final = re.compile(rf"({_NUMBER})\s*(?:°\s*[CFK]|deg\s*[CFK]|[CFK]|°)?", re.IGNORECASE)
 _NAMED: Final = re.compile(
-    r"(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)\s*[=:]\s*"
-    rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/]{{2,5}})"
+    r"(?<![\w=])(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)\s*[=:]\s*"
+    rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/]{{2,5}}(?!\w|\s*[=:]))"
     r"(?:\s*(?P<unit>(?:°\s*|deg\s*)?[CFK](?![\w°])(?!\s*[=:]))|\s*(?P<other>%|(?:m?V|m?A|hPa|ppm|lux|W)\b(?!\s*[=:]))"
     r"|(?!\w))"
 )
 _ALONE: Final = re.compile(
-    rf"(?P<name>[A-Za-z][\w.\-/#]*)[\s,;\t]+(?P<value>{_NUMBER})\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?"
+    rf"(?P<name>[A-Za-z][\w.\-/#{{}}=\"]*)[\s,;\t]+(?P<value>{_NUMBER})\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?"
 )
 """A name and one number: CH1 21.5."""
 _DECIMAL_COMMAS: Final = re.compile(r"[-+]?\d+,\d+(?:,?\s+[-+]?\d+,\d+)+")
@@ -110,10 +119,6 @@ class Field:
 def seven_bits(line: bytes) -> bytes:
     """Take the parity off a line of seven bits (7E1) that was read as eight: every byte's bits are even.
 
-    Parameters
-    ----------
-    line : bytes
-
     Returns
     -------
     bytes
@@ -146,7 +151,7 @@ def plain_text(line: bytes) -> str:
     return "" if text.startswith("#") else text
 
 
-def fields(line: bytes, decimal: str | None = None) -> list[Field]:
+def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> list[Field]:
     """Take a line apart.
 
     Parameters
@@ -155,6 +160,8 @@ def fields(line: bytes, decimal: str | None = None) -> list[Field]:
         Without its newline.
     decimal : {'.', ','}, optional
         Of a line like 21,5,22,0, which says two temperatures with ',' and four without.
+    judged : bool, default False
+        Whether the board is known to write a word behind each number; see `is_judged`.
 
     Returns
     -------
@@ -165,10 +172,35 @@ def fields(line: bytes, decimal: str | None = None) -> list[Field]:
     if not text:
         return []
     found = list(_from_json(text)) if text[0] in "{[" else []
-    found = (
-        found or _numbered(text) or _group(text) or _named(text) or _alone(text) or by_place(text, decimal)
-    )
+    if not found:
+        text = _judged(text, judged or is_judged(text))
+        ways = (_numbered, _group, _named, _in_turn, _alone)
+        found = next((some for way in ways if (some := way(text))), []) or by_place(text, decimal)
     return found if any(f.value is not None for f in found) and len(found) <= MOST_FIELDS else []
+
+
+def is_judged(text: str) -> bool:
+    """Say whether a word behind a number says that it can be believed: then others may say the contrary."""
+    return any(match[2] for match in _JUDGED.finditer(text))
+
+
+def _judged(text: str, judged: bool) -> str:
+    """Leave out such words, and the numbers that they take back."""
+    return _JUDGED.sub(
+        lambda match: match[1] if match[2] else "nan" if match[3] or judged else match[0], text
+    )
+
+
+def _in_turn(text: str) -> list[Field]:
+    """Read T1 21.5 T2 OPEN: a name and its value in turn."""
+    parts = re.split(r"[\s,;]+", re.sub(r"(?<=\d)\s+((?:°\s*)?[CFK])\b", r"\1", text.strip(" ,;")))
+    names, values = parts[::2], parts[1::2]
+    if not 1 < len(names) == len(values) == len(set(names)):
+        return []
+    if not all(re.fullmatch(r"[A-Za-z][\w.\-/#]*", n) and n.lower() not in _BROKEN for n in names):
+        return []
+    found = [_value(name, value) for name, value in zip(names, values, strict=True)]
+    return found if all(field.value is not None for field in found) else []
 
 
 def _from_json(text: str) -> Iterator[Field]:
@@ -190,19 +222,21 @@ def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
         The way to it; its parts are joined by points.
     depth : int, optional
         Beyond 8 nothing is looked at.
-
-    Yields
-    ------
-    Field
     """
     if depth > 8:
         return
     if isinstance(document, dict):
         unit = next((u for key in ("unit", "units") if (u := _said(document.get(key))) is not None), None)
+        bad = any(k.lower() in _STATES and str(v).lower() in _BAD for k, v in document.items())
         for key, value in document.items():
             for leaf in leaves(value, f"{way}.{key}" if way else str(key), depth + 1):
+                if bad and key.lower() in _STATES:
+                    leaf = replace(leaf, value=None)
                 plain = leaf.unit is None and not isinstance(value, dict | list)
-                yield replace(leaf, unit=unit) if plain and leaf.value is not None else leaf
+                if plain and leaf.value is not None:
+                    yield replace(leaf, unit=unit, value=math.nan if bad else leaf.value)
+                else:
+                    yield leaf
     elif isinstance(document, list):
         for i, value in enumerate(document):
             yield from leaves(value, f"{way}.{i}" if way else str(i), depth + 1)
@@ -314,6 +348,11 @@ class Marked:
     sure: bool = False
     printed: bool = True
 
+    @property
+    def as_printed(self) -> bool:
+        """Whether nothing is known of what the rig prints for a broken wire."""
+        return self.printed and self.scale == 1 and self.offset == 0 and not self.broken
+
     def sample(self, value: float, said: Unit | None = None) -> Sample:
         """Make a reading of a printed value.
 
@@ -329,8 +368,7 @@ class Marked:
         Sample
             In °C; `open` for a broken wire, `range` for what no thermocouple can be at.
         """
-        as_printed = self.printed and self.scale == 1 and self.offset == 0 and not self.broken
-        if math.isnan(value) or value in self.broken or (as_printed and value in OPEN_NUMBERS):
+        if math.isnan(value) or value in self.broken or (self.as_printed and value in OPEN_NUMBERS):
             return Sample(fault="open")
         number = value * self.scale + self.offset
         unit = self.unit if self.sure else said or self.unit
@@ -341,20 +379,33 @@ class Marked:
         return Sample(c=round(number, 6)) if abs(number) < 1e6 else Sample(fault="range")
 
 
+class MinusOne:
+    """Tells −1 for an open input, as boards print it, from a frosty morning (common practice, no source).
+
+    A probe that has been within 15 degrees of it may be there; no other is. A plan's `broken` says otherwise.
+    """
+
+    def __init__(self) -> None:
+        self._near: set[str] = set()
+
+    def live(self, key: str, value: float) -> float:
+        """Give a number, NaN where it is −1 for none."""
+        if value == -1:
+            return value if key in self._near else math.nan
+        if abs(value + 1) < 15 and len(self._near) < MOST_FIELDS:
+            self._near.add(key)
+        return value
+
+
 def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Marked:
     """Say how a channel of a plan's source is read.
 
     Parameters
     ----------
-    channel : SourceChannel
     unit : {'C', 'F', 'K'}
         The source's, where the channel has none of its own.
     name : str, optional
         Where the plan leaves the channel's name to a topic.
-
-    Returns
-    -------
-    Marked
     """
     return Marked(
         name or channel.name or "",
@@ -369,10 +420,6 @@ def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Mark
 
 def channel_names(keys: Sequence[str]) -> list[str]:
     """Make channels' names of a line's keys.
-
-    Parameters
-    ----------
-    keys : sequence of str
 
     Returns
     -------

@@ -16,10 +16,12 @@ from logger.sources.plain.numbers import (
     MOST_FIELDS,
     Field,
     Marked,
+    MinusOne,
     Unit,
     by_place,
     channel_names,
     fields,
+    is_judged,
     plain_text,
 )
 
@@ -34,7 +36,8 @@ TWO_THINGS: Final = (
 HEXADECIMAL: Final = "prints numbers to the base of 16; have it print degrees"
 _NO_TEMPERATURES: Final = re.compile(
     r"ts|time|timestamp|ms|millis|micros|uptime|seq|count|counter|id|heap|free_?heap|rssi|snr|v?bat(tery)?|vcc|"
-    r"voltage|volts?|hum(idity)?|rh|pressure|sp|set_?point|out(put)?|duty|pwm|adc|raw",
+    r"voltage|volts?|hum(idity)?|rh|pressure|sp|set_?point|out(put)?|duty|pwm|adc|raw|min|max|heat[_ ]?index|"
+    r"internal( temp\w*)?|int|cjc?|cold[_ ]?junction",
     re.I,
 )
 """Names of what is no temperature (common practice, no source)."""
@@ -76,12 +79,14 @@ class Lines:
         self._ids = _Ids()
         self._commas = _Commas()
         self._words: Counter[str] = Counter()
+        self._judged = False
 
     def fields(self, line: bytes) -> list[Field]:
         """Take a line apart; see `numbers.fields`."""
         self.waits, self.turn = False, ""
-        found = fields(line, self._decimal)
         text = plain_text(line)
+        self._judged = self._judged or is_judged(text)
+        found = fields(line, self._decimal, judged=self._judged)
         if _HEX.fullmatch(text) and (self._hex or re.search(r"0x|\d[A-F]|[A-F]\d", text, re.I)):
             self._hex, self.trouble = True, HEXADECIMAL
             return []
@@ -110,11 +115,13 @@ class Lines:
                 self.trouble = DECIMAL_COMMAS
                 return []
             self.waits = self._commas.may_be
-        if len(found) == 2 and found[1].value is not None:
+        if len(found) > 1 and all(f.value is not None for f in found[1:]):
             self._ids.take(found[0])
             if self._ids.sure and found[0].whole:
                 self.turn = f"#{found[0].value:.0f}"
-                return [replace(found[1], key=self.turn)]
+                if len(found) == 2:
+                    return [replace(found[1], key=self.turn)]
+                return [replace(f, key=f"{self.turn}.{i}") for i, f in enumerate(found[1:], 1)]
             self.waits = self.waits or self._ids.may_be
         return found
 
@@ -246,9 +253,10 @@ class LineReader:
         self._before: tuple[str, ...] | None = None
         self._since_s = 0.0
         self._lines = Lines(decimal)
-        self._take_turns = False
+        self._take_turns = self._of_turn = False
         self._turns: dict[str, tuple[int, float]] = {}
         self._counts: dict[str, _Count] = {}
+        self._minus_one = MinusOne()
 
     @property
     def counts(self) -> tuple[str, ...]:
@@ -265,7 +273,6 @@ class LineReader:
 
         Parameters
         ----------
-        line : bytes
         at_s : float
             When it came in. [s]
 
@@ -288,12 +295,14 @@ class LineReader:
         by_key = {f.key: f for f in found}
         if not self._marks:
             return {
-                name: Marked(name, f.key, f.unit or self._unit).sample(f.value)
+                name: Marked(name, f.key, f.unit or self._unit).sample(self._minus_one.live(f.key, f.value))
                 for name, f in zip(channel_names(keys), found, strict=True)
                 if f.value is not None and not self._counts[f.key].may_count
             } or None
         samples = {
-            mark.channel: mark.sample(value, by_key[mark.key].unit)
+            mark.channel: mark.sample(
+                self._minus_one.live(mark.key, value) if mark.as_printed else value, by_key[mark.key].unit
+            )
             for mark in self._marks
             if mark.key in by_key and (value := by_key[mark.key].value) is not None
         }
@@ -302,20 +311,21 @@ class LineReader:
     def _is_sample(self, keys: tuple[str, ...], at_s: float) -> bool:
         if keys != self._before:
             self._before, self._since_s = keys, at_s
+        turn = self._lines.turn
+        times, first_s = self._turns.get(turn, (0, at_s))
+        if turn:
+            self._turns[turn] = times + 1, first_s
         if keys == self._settled:
             return True
-        turn = self._lines.turn
-        if turn and (self._settled is None or self._take_turns or len(self._settled) == 1):
+        if turn and (self._settled is None or self._take_turns or self._of_turn):
             # T1: 21.5 on a line, T2: 22.0 on the next: each is a sample of one channel.
-            times, first_s = self._turns.get(turn, (0, at_s))
-            self._turns[turn] = times + 1, first_s
             often = [key for key, (n, _) in self._turns.items() if n >= self.TURNS]
             if len(often) > 1 and turn in often and at_s - first_s >= self.SETTLE_S:
                 self._take_turns = True
                 return True
         if at_s - self._since_s < (self.SETTLE_S if self._settled is None else self.FOLLOW_S):
             return False
-        self._settled = keys
+        self._settled, self._of_turn = keys, bool(turn)
         return True
 
 
@@ -415,8 +425,9 @@ class Offered:
         if self.trouble:
             return {}
         in_turn = [turn for turn, times in self._turns.items() if times >= LineReader.TURNS]
-        if not self._last and len(in_turn) > 1:
-            return {name: field for turn in in_turn for name, field in self._alone[turn].items()}
+        alone = {name: field for turn in in_turn for name, field in self._alone[turn].items()}
+        if len(in_turn) > 1 and self._last.keys() <= alone.keys():
+            return alone
         return {name: field for name, field in self._last.items() if not self._counts[field.key].counts}
 
     @property

@@ -15,7 +15,7 @@ from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
-from logger.sources.plain.numbers import Field, channel_names, fields, leaves, mark_of
+from logger.sources.plain.numbers import Field, MinusOne, channel_names, fields, leaves, mark_of
 
 _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
@@ -40,6 +40,7 @@ class Topics(Broker):
         self._source = source
         self._names: dict[tuple[int, str], str] = {}
         self._told: set[str] = set()
+        self._minus_one = MinusOne()
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is an old one
@@ -68,7 +69,8 @@ class Topics(Broker):
             name = self._name(i, channel, topic)
             if field is not None and field.value is not None and name is not None:
                 mark = mark_of(channel, self._source.unit, name)
-                found[name] = mark.sample(field.value, field.unit)
+                value = self._minus_one.live(name, field.value) if mark.as_printed else field.value
+                found[name] = mark.sample(value, field.unit)
         return found
 
     def _unread(self, topic: str, payload: bytes) -> str:
@@ -99,16 +101,7 @@ class Topics(Broker):
 
 
 def numbers_of(payload: bytes) -> list[Field]:
-    """Find all numbers in a message; one with a decimal comma is one.
-
-    Parameters
-    ----------
-    payload : bytes
-
-    Returns
-    -------
-    list of Field
-    """
+    """Find all numbers in a message; one with a decimal comma is one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
         return [Field("1", float(payload.replace(b",", b".")))]
     return fields(payload)
@@ -119,7 +112,6 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
 
     Parameters
     ----------
-    payload : bytes
     path : str or None
         The way to it in a JSON document ("stack.0"), or its place, from "1", or its name in a line of several
         numbers; None: the message is the number.
