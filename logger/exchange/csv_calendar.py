@@ -33,10 +33,6 @@ _LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
 def parts_of_dates(table: Table) -> list[int]:
     """Find the columns of year, month, day, hour, minute and perhaps second by their names.
 
-    Parameters
-    ----------
-    table : Table
-
     Returns
     -------
     list of int
@@ -74,10 +70,6 @@ def parts_without_names(table: Table) -> list[int]:
     ----------
     table : Table
         Is told in its guesses what was found.
-
-    Returns
-    -------
-    list of int
     """
     if table.header_row is not None or len(table.head) < 2:
         return []

@@ -13,12 +13,15 @@ from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, f
 from logger.exchange.csv_text import MAX_CELL
 from logger.exchange.csv_units import kelvin_or_type, scaled, two_units, unit_in_cells, units_beside
 from logger.exchange.csv_words import (
+    BAD_WORDS,
     ERROR_WORDS,
+    GOOD_WORDS,
     INDEX,
     KEY,
     NO_READING,
     OF_OTHER,
     OPEN_WORDS,
+    QUALITY,
     TIME_WORD,
     VOLTS,
     WITH_UNIT,
@@ -46,7 +49,6 @@ def find_temperatures(
         What a row of units says.
     above : sequence of str
         Cells above the header.
-    options : CsvOptions
     named : frozenset of str
         Columns that a plan names, in lower case.
 
@@ -109,6 +111,7 @@ def find_temperatures(
     if len(table.columns) > MAX_WORTH and not table.own and not named:
         raise too_many(table.name, table.names)
     _units(table, said, above, options)
+    _qualities(table)
 
 
 def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
@@ -124,13 +127,50 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
         changes = sum(a != b for a, b in itertools.pairwise(cells))
         few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
         mixed = three and 2 * changes >= len(cells)
+        if few and (table.header_row is None or KEY.fullmatch(header)) and _take_turns(cells):
+            return i
         texts = not any(is_value(cell) for cell in kinds)
         key = KEY.fullmatch(header) is not None
+        if all(unit_cell(cell)[0] for cell in kinds):
+            continue
         if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
             return i
         if three and key and texts and "" not in kinds:
             return i  # one probe after another: the first one's rows may be long
     return None
+
+
+def _take_turns(cells: Sequence[str]) -> bool:
+    """Say whether a column numbers the probes of its rows: 1, 2, 3, 1, 2, 3, again and again."""
+    if not all(cell.isdecimal() and len(cell) < 3 for cell in cells):
+        return False
+    numbers = [int(cell) for cell in cells]
+    low, top = min(numbers), max(numbers)
+    steps = list(itertools.pairwise(numbers))
+    in_turn = sum(1 for a, b in steps if b == a + 1 or (a, b) == (top, low))
+    return low < 2 and 10 * in_turn >= 9 * len(steps) and steps.count((top, low)) > 1
+
+
+def _qualities(table: Table) -> None:
+    """Find the columns of GOOD and BAD beside readings: each one's own, or one for all."""
+    found = []
+    for i, header in enumerate(table.headers):
+        cells = {text.lower() for _, row in table.head if (text := row[i].strip())}
+        named = QUALITY.search(header.replace("_", " ")) is not None
+        words = cells <= GOOD_WORDS | BAD_WORDS and (named or bool(cells & GOOD_WORDS))
+        coded = named and "192" in cells and all(cell.isdecimal() for cell in cells)
+        if (words or coded) and i not in (*table.columns, *table.time, table.by):
+            found.append(i)
+    for i, j in zip(table.columns, [*table.columns[1:], len(table.headers)], strict=True):
+        beside = found if len(found) == 1 else [q for q in found if i < q < j]
+        if beside and not table.own:
+            table.quality[i] = beside[0]
+
+
+def is_bad(word: str) -> bool:
+    """Say whether what stands beside a reading takes it back: a word, or a code (OPC: good from 192 on)."""
+    text = word.strip().lower()
+    return text in BAD_WORDS or (text.isdecimal() and int(text) < 64)
 
 
 def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
@@ -233,10 +273,6 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
     names : sequence of str
         Of the columns.
     most : int, default 64
-
-    Returns
-    -------
-    CsvError
     """
     groups: dict[str, list[str]] = {}
     for column in names:
@@ -259,16 +295,7 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
 
 
 def is_value(cell: str) -> bool:
-    """Say whether a cell may be a reading, a word in place of one, or a time.
-
-    Parameters
-    ----------
-    cell : str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a cell may be a reading, a word in place of one, or a time."""
     return len(cell) <= MAX_CELL and (
         kind_of(cell) is not None
         or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS

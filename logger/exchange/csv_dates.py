@@ -52,14 +52,14 @@ _ZONE: Final = (
     r"(?:\s*(?P<zone>Z|(?:UTC|GMT)(?:\s?[+\-−]\d{1,2}(?::?\d{2})?)?|[+\-−]\d{2}(?::?\d{2})?|[A-Z]{3,5}))?"
 )
 DATE_ONLY: Final = re.compile(_DATE, re.I)
-CLOCK_ONLY: Final = re.compile(_DAYS + _CLOCK, re.I)
+CLOCK_ONLY: Final = re.compile(rf"(?P<before>[\-−])?{_DAYS}{_CLOCK}", re.I)
 DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
 DAY_LAST: Final = re.compile(
     r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)(\s+[a-z]{1,5})?\s+(\d{4})",
     re.I,
 )
 COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
-_NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.I)
+_NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([ed][+-]?\d+)?", re.I)
 _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
 HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?")
 """21:04:05, or 21:04, without its colons."""
@@ -74,6 +74,9 @@ _REWRITTEN: Final = (
     (re.compile(r"(?<=\d)\s?\[[A-Z][A-Za-z_]+(?:/[A-Za-z_\-]+){1,2}\]$"), ""),  # +01:00[Europe/Vienna]
     (re.compile(r"(?<=\d)\s\([A-Z][\w ]+\)$"), ""),  # GMT+0100 (Central European Standard Time)
     (re.compile(r"^T(?=\d{1,2}:)|^\+(?=\d+:)", re.I), ""),
+    (re.compile(r"(?<=\d)[, ]\s?(?:à|klo|kl\.?|um|at|a las|om|alle)\s(?=\d)", re.I), " "),
+    (re.compile(r"(?<=\d)\sUhr$"), ""),
+    (re.compile(r"(?<=/\d{4}):(?=\d\d:\d\d:\d\d)"), " "),  # a web server's 25/Nov/2026:10:00:00
     (re.compile(r"(?:오전|上午|午前)\s?(\d[\d:]*)"), r"\1 AM"),
     (re.compile(r"(?:오후|下午|午後)\s?(\d[\d:]*)"), r"\1 PM"),
     (re.compile(r"^(\d{4})\. ?(\d{1,2})\. ?(\d{1,2})\.(?=\s|$)"), r"\1-\2-\3"),  # 2025. 11. 27. in Hungarian
@@ -84,9 +87,14 @@ _REWRITTEN: Final = (
     (re.compile(r"(?<=[\dT][ T])(\d{1,2})([.\-])(\d{2})\2(\d{2})$"), r"\1:\3:\4"),  # a date, then 10.00.00
 )
 _DURATION: Final = re.compile(
-    r"P(?:(\d{1,3})D)?T(?:(\d{1,4})H)?(?:(\d{1,4})M)?(?:(\d{1,5})(?:[.,](\d{1,6}))?S)?", re.I
+    r"(?:P(?=.*T))?(?:(\d{1,3})\s?D)?\s?T?(?:(\d{1,4})\s?H)?\s?(?:(\d{1,4})\s?M(?:in)?)?\s?"
+    r"(?:(\d{1,5})(?:[.,](\d{1,6}))?\s?S)?",
+    re.I,
 )
-"""PT1H2M3S (ISO 8601, durations)."""
+"""PT1H2M3S (ISO 8601, durations), and 1h 2m 3s."""
+_TICKS: Final = re.compile(r"/Date\((\d{12,14})(?:[+\-]\d{4})?\)/")
+"""Milliseconds since 1970, whatever zone is said behind them: `/Date(1700000000000+0100)/`."""
+MILLIS: Final = re.compile(r"\d{1,3}")
 _WITH_UNIT: Final = re.compile(r"(\d{1,7})(?:[.,](\d{1,6}))? ?(ms|s|secs?|min|h)", re.I)
 _WORTH_US: Final = {"m": 1_000, "s": 1_000_000, "i": 60_000_000, "h": 3_600_000_000}
 _MINUTES: Final = re.compile(r"(\d{1,4}):(\d{2})[.,](\d{1,6})")
@@ -94,10 +102,6 @@ _MINUTES: Final = re.compile(r"(\d{1,4}):(\d{2})[.,](\d{1,6})")
 
 def kind_of(cell: str) -> TimeKind | None:
     """Say what kind of time a cell may be.
-
-    Parameters
-    ----------
-    cell : str
 
     Returns
     -------
@@ -135,6 +139,9 @@ def plainly(text: str) -> str:
         As it was, where it is none of these; minutes with decimal seconds (`61:00.5`), durations
         (`PT1M1.5S`) and numbers with their unit (`61.5 s`) as hours.
     """
+    ticks = _TICKS.fullmatch(text)
+    if ticks is not None:
+        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=int(ticks[1]))).isoformat()
     minutes = _MINUTES.fullmatch(text)
     if minutes is not None:
         hours, minute = divmod(int(minutes[1]), 60)
@@ -163,15 +170,13 @@ def joined(cells: Sequence[str]) -> str:
     cells : sequence of str
         Date and time of day; date and hour as a number, perhaps with minute and second; or year, month, day,
         hour, minute and perhaps second; minute and second; AM or PM at the end of any of these.
-
-    Returns
-    -------
-    str
     """
     if len(cells) > 1 and HALF.fullmatch(cells[-1].strip()):
         return f"{joined(cells[:-1])} {cells[-1].strip()}"
     if len(cells) == 2 and kind_of(cells[0]) in ("date", "number") and HHMMSS.fullmatch(cells[1].strip()):
         return f"{cells[0].strip()} {_clock_of_digits(cells[1].strip())}"
+    if len(cells) > 1 and MILLIS.fullmatch(cells[-1].strip()) and ":" in cells[-2]:
+        return f"{joined(cells[:-1])}.{cells[-1].strip():0>3}"
     if len(cells) < 2 or (len(cells) == 2 and not _HOUR.fullmatch(cells[1].strip())):
         return " ".join(cell.strip() for cell in cells)
     if len(cells) < 5 and kind_of(cells[0]) == "date":
@@ -215,10 +220,6 @@ def days_of(parts: tuple[str | None, ...], order: Order) -> int:
     order : {'dmy', 'mdy', 'ymd'}
         Of 3/4/25.
 
-    Returns
-    -------
-    int
-
     Raises
     ------
     ValueError
@@ -245,7 +246,7 @@ def days_of(parts: tuple[str | None, ...], order: Order) -> int:
         word = (mon2 or mon3 or "").lower()
         number = _MONTHS.get(word) or _MONTHS.get(word[:4]) or _MONTHS.get(word[:3])
         if number is None:
-            raise ValueError(f"{mon2 or mon3!r} is no month")
+            raise ValueError(f"{mon2 or mon3!r} is no month that is known here; write it as 2026-11-25")
         year, month, day = _year(y2 or y3 or ""), number, int(d2 or d3 or 0)
     if year in BUDDHIST:
         year -= 543

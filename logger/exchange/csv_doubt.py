@@ -10,27 +10,11 @@ import numpy as np
 from logger.reading import Bytes, Floats, Status
 
 _FEW: Final = 8
+# Common practice, no source: what instruments send in place of a reading, within what a couple may read.
 SENTINELS_C: Final = (
-    # Common practice, no source: what instruments send in place of a reading, within what a couple may read.
-    *(
-        0.0,
-        -273.15,
-        -273.1,
-        -273.0,
-        -50.0,
-        -55.0,
-        -60.0,
-        -99.0,
-        -99.9,
-        -100.0,
-        -127.0,
-        -199.9,
-        -200.0,
-        -242.0,
-        -250.0,
-        -270.0,
-    ),
-    *(850.0, 999.0, 999.9, 1023.75, 1024.0, 1200.0, 1372.0, 1370.0, 1999.0, 1999.9, 2000.0, 2047.75, 2048.0),
+    *(0.0, -1.0, -50.0, -55.0, -60.0, -99.0, -99.9, -100.0, -127.0, -199.9, -200.0, -242.0, -250.0, -270.0),
+    *(-273.0, -273.1, -273.15, 850.0, 999.0, 999.9, 1023.75, 1024.0, 1200.0, 1370.0, 1372.0, 1999.0, 1999.9),
+    *(2000.0, 2047.75, 2048.0),
 )
 _JUMP_C: Final = 200.0
 _NEAR_ZERO_C: Final = 5.0
@@ -47,10 +31,6 @@ def counts_rows(blocks: Sequence[Floats]) -> bool:
     ----------
     blocks : sequence of float64 array
         The column, in parts.
-
-    Returns
-    -------
-    bool
     """
     first = float(blocks[0][0])
     if first not in (0.0, 1.0) or sum(len(block) for block in blocks) < _FEW:
@@ -70,15 +50,31 @@ def is_code(blocks: Sequence[Floats]) -> bool:
     ----------
     blocks : sequence of float64 array
         The column, in parts.
-
-    Returns
-    -------
-    bool
     """
     noughts = sum(int(np.count_nonzero(block == 0)) for block in blocks)
     filled = sum(int(np.count_nonzero(~np.isnan(block))) for block in blocks)
     whole = all((block[np.isfinite(block)] % 1 == 0).all() for block in blocks)
     return whole and filled >= _FEW and 2 * noughts > filled
+
+
+def stands_still(columns: Sequence[Sequence[Floats]]) -> list[tuple[int, float]]:
+    """Find columns that say one number all along while others get warmer by 50 °C or more.
+
+    Parameters
+    ----------
+    columns : sequence of sequence of float64 array
+        Each column in parts. [°C]
+
+    Returns
+    -------
+    list of (int, float)
+        Which, and what they say.
+    """
+    whole = [np.concatenate([b[np.isfinite(b)] for b in blocks]) for blocks in columns]
+    spans = [float(np.ptp(column)) if len(column) else 0.0 for column in whole]
+    if max(spans, default=0.0) < 50:
+        return []
+    return [(j, float(c[0])) for j, c in enumerate(whole) if len(c) >= _FEW and spans[j] == 0]
 
 
 def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:
@@ -144,6 +140,8 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
         before_c = np.where(after > 0, values[others[np.maximum(after - 1, 0)]], np.nan)
         after_c = np.where(after < len(others), values[others[np.minimum(after, len(others) - 1)]], np.nan)
         least = 30.0 if number < _COLD_C else 50.0 if number == 0 else _JUMP_C
+        if number == -1:  # an open fire may begin on a frosty day, and climb fast
+            least = 15.0 if after.min() else 30.0
         near = np.fmin(np.abs(before_c - number), np.abs(after_c - number)) < least
         if number == 0 and (np.isnan(after_c).any() or np.isnan(before_c).any()):
             continue  # a fire may begin on a frosty day

@@ -11,10 +11,11 @@ from typing import Final
 
 from logger.exchange.csv_calendar import parts_of_dates, parts_without_names
 from logger.exchange.csv_columns import find_temperatures, is_value
-from logger.exchange.csv_dates import HALF, HHMMSS, TimeKind, kind_of
+from logger.exchange.csv_dates import HALF, HHMMSS, MILLIS, TimeKind, kind_of
 from logger.exchange.csv_numbers import find_decimal
 from logger.exchange.csv_refusals import (
     all_cells,
+    is_beside,
     refuse_dates_run_together,
     refuse_no_clock,
     refuse_otherwise,
@@ -40,8 +41,9 @@ from logger.exchange.csv_words import (
 _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
 """In Latin-1: what is no letter there, or more letters with accents than stand together in any word."""
 _SIGNS: Final = ("#", "%", "//", "!")
-_UTC: Final = re.compile(r"(?<![a-z])(utc|gmt)(?![a-z])", re.I)
+_UTC: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
+_MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
 _DAY_PARTS: Final = tuple(
     re.compile(words, re.I)
     for words in (
@@ -57,8 +59,6 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
 
     Parameters
     ----------
-    path : Path
-    options : CsvOptions
     named : frozenset of str, optional
         Columns that a plan names, in lower case: whatever they look like they are temperatures.
 
@@ -80,12 +80,15 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
     if not rows:
         raise CsvError("the file is empty", file=path.name, code="empty")
     first, header, units_row = _find_header(rows, path.name, text.own, options)
-    data = rows[first:]
+    names = [cell.casefold() for cell in trimmed(rows[header][1]) if cell] if header is not None else []
+    data = [row for row in rows[first:] if text.own or not is_beside(row[1], names)] or rows[first:]
     width = Counter(len(trimmed(row)) for _, row in data).most_common(1)[0][0]
     width = max(width, len(trimmed(rows[header][1])) if header is not None else 0, 1)
     cells = [row[:width] + [""] * (width - len(row)) for _, row in data]
     guesses = list(text.guesses)
     raw_header = [cell.strip() for cell in rows[header][1]] if header is not None else []
+    if not text.own and _begins_unnamed(raw_header, cells):
+        raw_header.insert(0, "")
     if header and not text.own:
         raw_header = _with_groups(raw_header, rows[header - 1][1])
     table = Table(
@@ -112,8 +115,21 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         refuse_split_decimals(table, len(trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
     _find_time(table, units_row, above, options)
+    for (_, before), (_, row) in itertools.pairwise(table.head):
+        if len(table.time) > 1 and not row[table.time[0]].strip():
+            row[table.time[0]] = before[table.time[0]]  # a date that stands only where a day begins
     find_temperatures(table, units_row, above, options, named)
     return text, table
+
+
+def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bool:
+    """Say whether a header is one cell short: it names no numbers of rows, or no times, which stand first."""
+    if len(header) != len(rows[0]) - 1 or not any(header):
+        return False
+    firsts = [row[0].strip().strip('"') for row in rows]
+    counts = all(text.isdecimal() for text in firsts) and int(firsts[0]) in (0, 1)
+    counted = counts and [int(text) for text in firsts] == [int(firsts[0]) + i for i in range(len(firsts))]
+    return counted or (kind_of(firsts[0]) == "datetime" and TIME_WORD.search(header[0]) is None)
 
 
 # --- the header ---------------------------------------------------------------------------------------------
@@ -135,8 +151,10 @@ def _find_header(
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
         refuse_otherwise(rows, name)
+        text = " ".join(rows[-1][1])
         raise CsvError(
-            "no row begins with a time and has a number after it; is this a table of readings? Then say",
+            f"no row begins with a time and has a number after it, as 2025-11-27 14:00:10,20.5 does "
+            f"(row {rows[-1][0]} is {shown(text)}); is this a table of readings? Then say",
             Hint("time", None, "with the name or number of the time's column"),
             Hint("skip", None, "with how many lines stand above the header"),
             file=name,
@@ -204,10 +222,12 @@ def _goes_on(rows: Sequence[Row], kinds: Sequence[str], i: int) -> bool:
 
 def _first_row(rows: Sequence[Row], first: int, lowest: int, options: CsvOptions) -> int:
     """Go up over rows that begin with a time too, whatever follows it: no reading yet, or one to refuse."""
-    kind = kind_of(rows[first][1][0])
-    while (
-        first > lowest and len(rows[first - 1][1]) > 1 and kind_of(rows[first - 1][1][0]) == kind is not None
-    ):
+    width, kind = len(rows[first][1]), kind_of(rows[first][1][0])
+    while first > lowest and len(above := rows[first - 1][1]) > 1:
+        readings = sum(1 for cell in above[1:] if re.fullmatch(r"[+\-]?\d+[.,]\d+", cell.strip()))
+        counted = len(above) == width and 2 * readings >= width - 1 and re.search(r"\d", above[0])
+        if not counted and not kind_of(above[0]) == kind is not None:
+            break
         first -= 1
     return first
 
@@ -297,8 +317,11 @@ def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opt
     if table.own:
         return
     after = table.time[-1] + 1
-    if after < len(table.headers) and all_cells(table, after, HALF):
-        table.time.append(after)  # AM or PM in a column of its own
+    if after < len(table.headers) and (
+        all_cells(table, after, HALF)  # AM or PM in a column of its own
+        or (_MILLIS.fullmatch(table.headers[after]) and all_cells(table, after, MILLIS))
+    ):
+        table.time.append(after)
     table.time_hint = " ".join(units_row[i].strip()[:MAX_CELL] for i in table.time if i < len(units_row))
     stamp = table.headers[table.time[0]]
     if _UTC.search(stamp.replace("_", " ")) and not _OFFSET.search(stamp):

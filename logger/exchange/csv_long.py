@@ -18,21 +18,11 @@ from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_unit, unit_cell, wh
 from logger.reading import Status
 
 _MOST_NAMES: Final = 4096
+_VALUE: Final = ("value", "Value", "_value", "reading")
 
 
 def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
     """Read a table's times and temperatures, whether it has a row for each time or for each reading.
-
-    Parameters
-    ----------
-    text : Text
-    table : Table
-    options : CsvOptions
-    progress : callable, optional
-
-    Returns
-    -------
-    Part
 
     Raises
     ------
@@ -124,8 +114,10 @@ class _ByProbe:
             return f"rows without a {table.headers[self._by]}"
         if not kept and (why := why_no_temperature(name, unit)) is not None:
             return why
-        probe = name if not name.isdecimal() else f"{table.headers[self._by]} {name}"
-        names = [probe] if len(table.columns) == 1 else [f"{probe} {column}" for column in table.names]
+        of_number = table.headers[self._by] if table.header_row is not None else "probe"
+        probe = name if not name.isdecimal() else f"{of_number} {name}"
+        alone = len(table.columns) == 1
+        names = [probe if alone or column in _VALUE else f"{probe} {column}" for column in table.names]
         own = replace(
             table,
             columns=list(table.columns),

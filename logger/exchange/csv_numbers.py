@@ -8,12 +8,10 @@ from typing import Final
 
 from logger.exchange.csv_table import CsvOptions, Hint, Table, shown
 
-_POINT: Final = re.compile(
-    r"[+\-]?(?:\d+|\d{1,3}(?:,\d{3})+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?(?:\.\d*)?(?:e[+-]?\d{1,3})?", re.I
-)
-_COMMA: Final = re.compile(
-    r"[+\-]?(?:\d+|\d{1,3}(?:\.\d{3})+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?(?:,\d*)?(?:e[+-]?\d{1,3})?", re.I
-)
+_SPACED: Final = r"|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?"
+_POWER: Final = r"(?:[ed][+-]?\d{1,3})?"
+_POINT: Final = re.compile(rf"[+\-]?(?:\d+|\d{{1,3}}(?:,\d{{3}})+{_SPACED}(?:\.\d*)?{_POWER}", re.I)
+_COMMA: Final = re.compile(rf"[+\-]?(?:\d+|\d{{1,3}}(?:\.\d{{3}})+{_SPACED}(?:,\d*)?{_POWER}", re.I)
 _SPACES: Final = re.compile(r"[\s'’]")
 _AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)
 """What may stand behind a number: its exponent, or its unit."""
@@ -30,7 +28,6 @@ def as_number(cell: str, decimal: str) -> float | None:
 
     Parameters
     ----------
-    cell : str
     decimal : {'.', ','}
         What is the other one may stand between thousands, where they are three digits each.
 
@@ -53,18 +50,13 @@ def as_number(cell: str, decimal: str) -> float | None:
             return None
         text = text.replace(",", "")
     try:
-        return float(_SPACES.sub("", text))
+        return float(_SPACES.sub("", text).replace("D", "E").replace("d", "e"))
     except ValueError:
         return None
 
 
 def find_decimal(table: Table, options: CsvOptions) -> str:
     """Find a table's decimal sign.
-
-    Parameters
-    ----------
-    table : Table
-    options : CsvOptions
 
     Returns
     -------
@@ -122,14 +114,5 @@ def _thousands_or_decimals(
 
 
 def is_number(cell: str) -> bool:
-    """Say whether a cell is a number with either decimal sign.
-
-    Parameters
-    ----------
-    cell : str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a cell is a number with either decimal sign."""
     return as_number(cell, ".") is not None or as_number(cell, ",") is not None

@@ -24,11 +24,8 @@ def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tup
 
     Parameters
     ----------
-    table : Table
-    times : Times
     rows : int array
         Numbers of the rows.
-    options : CsvOptions
 
     Returns
     -------
@@ -171,6 +168,14 @@ def _laps(t_us: Ints, back: Ints) -> bool:
 def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
     same = np.flatnonzero(steps == 0)
     row = int(rows[same[0] + 1])
+    if len(same) == len(steps) > 1:
+        return table.refuse(
+            "all rows have one time, as where a spreadsheet has rounded a large number: "
+            "save the times as they were, with all their digits",
+            row=row,
+            column=table.time[-1],
+            code="repeated",
+        )
     hints = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
     many = "" if len(same) == 1 else f" ({len(same)} rows are such)"
     return table.refuse(

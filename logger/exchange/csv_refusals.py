@@ -49,6 +49,13 @@ def trimmed(row: Sequence[str]) -> list[str]:
     return cells
 
 
+def is_beside(row: Sequence[str], names: Sequence[str]) -> bool:
+    """Say whether a row among readings is none: a remark, or the header (in lower case) again."""
+    if row[0][:1] in ("#", ";") or row[0][:2] == "//":
+        return True
+    return bool(names) and [text.casefold() for cell in row if (text := cell.strip())] == names
+
+
 def all_cells(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
     """Say whether a column's cells, as far as they are seen and not empty, are all of one form."""
     cells = [cell for _, row in table.head if (cell := row[column].strip())]
@@ -88,6 +95,12 @@ def refuse_otherwise(rows: Sequence[Row], name: str) -> None:
                 row=next(number for number, row in rows if row[0].strip() == found[0]),
                 code="no-clock",
             )
+    if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
+        raise CsvError(
+            "is SQL, no table: let the database write the rows as CSV, and import that",
+            file=name,
+            code="no-table",
+        )
     if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
         raise CsvError("a header, but no readings below it", file=name, code="no-readings")
     refuse_turned(rows, name)
@@ -139,7 +152,7 @@ def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str)
             column=column,
             code="no-clock",
         )
-    if table.header_row is None or TIME_WORD.search(header.replace("_", " ")):
+    if TIME_WORD.search(header.replace("_", " ")):
         return
     why = why_no_time(header, below)
     if why is None and len(header) < 3:
@@ -150,9 +163,11 @@ def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str)
     if not steps or min(values) > 9e8:
         return
     middle = sorted(steps)[len(steps) // 2]
-    uneven = sum(1 for step in steps if not 0.5 * middle <= step <= 1.5 * middle)
+    least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing goes on to the beat
+    uneven = sum(1 for step in steps if not least * middle <= step <= (2 - least) * middle)
     interval = next((cell.strip() for cell in above if _INTERVAL.search(cell)), None)
-    if why is None and (middle <= 0 or 3 * uneven > len(steps)):
+    back = sum(1 for step in steps if step <= 0)
+    if why is None and (middle <= 0 or 4 * back > len(steps) or 3 * uneven > len(steps)):
         why = "does not go on evenly"
     if why is not None or interval is not None:
         said = f" (the file's head says {shown(interval)})" if interval else ""

@@ -59,7 +59,6 @@ class CsvError(UserError):
         What is wrong.
     *hints : Hint
         Ways on.
-    file, column : str, optional
     row : int, optional
         As a spreadsheet counts.
     code : str, optional
@@ -199,6 +198,8 @@ class Table:
         Columns of temperatures of which nothing says the unit.
     sure : set of int
         Columns that are temperatures whatever stands in them: they were named, or say a unit.
+    quality : dict of int to int
+        By column of temperatures, the column that says whether the reading beside it can be believed.
     by : int or None
         The column that says of each row which probe it is of; None where each probe has a column.
     own : bool
@@ -228,6 +229,7 @@ class Table:
     scales: dict[int, float] = field(default_factory=dict)
     unsaid: set[int] = field(default_factory=set)
     sure: set[int] = field(default_factory=set)
+    quality: dict[int, int] = field(default_factory=dict)
     by: int | None = None
     own: bool = False
     guesses: list[str] = field(default_factory=list)
@@ -250,11 +252,6 @@ class Table:
 def find_columns(headers: Sequence[str], wanted: str) -> list[int]:
     """Find the columns that somebody means: by name, by pattern, or by number.
 
-    Parameters
-    ----------
-    headers : sequence of str
-    wanted : str
-
     Returns
     -------
     list of int
@@ -271,16 +268,7 @@ def find_columns(headers: Sequence[str], wanted: str) -> list[int]:
 
 
 def shown(text: str) -> str:
-    """Quote a cell for a message, shortened where it is long.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-    """
+    """Quote a cell for a message, shortened where it is long."""
     text = text.strip()
     return repr(text if len(text) <= _SHOWN else f"{text[: _SHOWN - 1]}…")
 
@@ -290,12 +278,7 @@ def listed(names: Sequence[str], most: int = 12) -> str:
 
     Parameters
     ----------
-    names : sequence of str
     most : int, default 12
-
-    Returns
-    -------
-    str
     """
     some = ", ".join(name if len(name) <= _SHOWN else f"{name[: _SHOWN - 1]}…" for name in names[:most])
     return some if len(names) <= most else f"{some} and {len(names) - most} more"

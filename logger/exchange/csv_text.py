@@ -15,8 +15,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.exchange.csv_labelled import BadLine, Labels, has_arrows, labels_of, rows_of, without_arrows
+from logger.exchange.csv_json import decoded, flat, rows_in
+from logger.exchange.csv_labelled import (
+    BadLine,
+    Labels,
+    as_cells,
+    has_arrows,
+    labels_of,
+    rows_of,
+    without_arrows,
+)
+from logger.exchange.csv_numbers import is_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, shown
+from logger.reading import OTHER_DIGITS
 
 MAX_BYTES: Final = 512 << 20
 MAX_LINE: Final = 1 << 20
@@ -25,15 +36,16 @@ MAX_COLUMNS: Final = 2048
 MAX_CELL: Final = 200
 """Characters of a cell that are looked at: the rest says nothing about a temperature or a column's name."""
 MAX_SECONDS: Final = 600.0
-OWN_TIME: Final = ("time_s", "time_utc")
-"""Headers of the first column by which our own files are known."""
+_OWN_TIME: Final = "time_s"
+"""Header of the first column by which our own files are known."""
 
 HEAD_LINES: Final = 600
 _DELIMITERS: Final = (";", "\t", "|", ",")
 _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _FRAME: Final = re.compile(r"^\s*\|(?=.*\|\s*$)|\|\s*$|^\s*\+[\-=+:]+\s*$")
 """The lines around a table of `| 10 | 20.5 |`."""
-_PADDING: Final = re.compile(r"[\0\x1a]+[\r\n]*$")
+_CONTROL: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
+"""What a card whose power went, a serial line that begins or stops (XON, XOFF), and old systems leave."""
 _KNOWN: Final = (
     (b"\x1f\x8b", "packed with gzip; unpack it first (gunzip), and import what comes out"),
     (b"PK\x03\x04", "a spreadsheet or a zip; save the sheet as CSV, or unpack it, and import that"),
@@ -50,6 +62,14 @@ _KNOWN: Final = (
 )
 """Beginnings of files that are no text, and what to do (the formats' own specifications)."""
 _PIECE: Final = 1 << 20
+_STRAY: Final = 8
+"""So many noughts in a text are a serial line's that had just begun."""
+_COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+"""What terminals take for colours and places (ECMA-48)."""
+_OTHER_SIGNS: Final = OTHER_DIGITS | str.maketrans(
+    "│┃║─━═┌┬┐├┼┤└┴┘╔╦╗╠╬╣╚╩╝╒╤╕╞╪╡╘╧╛╭╮╰╯", "|||---" + "+" * 31
+)
+"""And the lines around a drawn table."""
 
 Row = tuple[int, list[str]]
 Progress = Callable[[int, int], None]
@@ -71,14 +91,11 @@ class Text:
     """In what way its lines name their numbers; "" where columns do."""
     arrows: bool = False
     """Whether a terminal's time stamp and `->` stand before each line."""
+    quote: str = ""
+    """What stands around texts, where it isn't the usual sign."""
 
     def rows(self, options: CsvOptions, progress: Progress | None = None) -> Iterator[Row]:
         """Read the rows that options don't leave out, with their numbers from 1.
-
-        Parameters
-        ----------
-        options : CsvOptions
-        progress : callable, optional
 
         Yields
         ------
@@ -95,7 +112,7 @@ class Text:
         until_s = time.monotonic() + MAX_SECONDS
         number = 0
         with self.path.open("rb") as raw, io.TextIOWrapper(raw, encoding=self.encoding, newline="") as file:
-            lines = _lines(file, self.path.name)
+            lines = _lines(file, self.path.name, as_it_is=self.own)
             try:
                 for number, row in enumerate(self._split(lines, last), 0 if self.labels else 1):
                     if last is not None and number > last:
@@ -120,7 +137,7 @@ class Text:
                     if number not in left_out and any(cell and not cell.isspace() for cell in row):
                         yield number, row
             except BadLine as exc:
-                ways = [Hint("last_line", exc.row - 1)] if self.labels == "json" and exc.row > 1 else []
+                ways = [Hint("last_line", exc.row - 1)] if exc.row > 2 - (self.labels == "json") else []
                 raise CsvError(
                     f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}",
                     *ways,
@@ -140,30 +157,30 @@ class Text:
 
     def _split(self, lines: Iterable[str], last_line: int | None) -> Iterator[list[str]]:
         if self.labels:
-            return rows_of(itertools.islice(lines, last_line), self.labels)
+            return as_cells(self._labelled(itertools.islice(lines, last_line), cut=last_line is not None))
         if self.arrows:
             lines = without_arrows(lines, self.delimiter)
-        if self.delimiter in _SPACES:
+        if self.delimiter in _SPACES and not self.quote:
             split = _SPACES[self.delimiter].split
             return (split(line.strip()) for line in lines)
         # ="20.5", as spreadsheets are made to leave a text alone.
         lines = (line.replace('="', '"') if '="' in line else line for line in lines)
         if self.delimiter == "|":  # a table drawn with signs
             lines = (_FRAME.sub("", line) for line in lines)
-        return csv.reader(lines, delimiter=self.delimiter, skipinitialspace=not self.own)
+        return csv.reader(
+            lines, delimiter=self.delimiter[0], quotechar=self.quote or '"', skipinitialspace=not self.own
+        )
+
+    def _labelled(self, lines: Iterable[str], *, cut: bool) -> Iterator[dict[str, str]]:
+        if self.labels == "document":
+            return rows_in("".join(lines), cut=cut)
+        if self.labels == "json":
+            return (flat(decoded(line, n)) if line.strip() else {} for n, line in enumerate(lines, 1))
+        return rows_of(lines, self.labels)
 
 
 def open_text(path: Path, options: CsvOptions) -> Text:
     """Find out how a file is written.
-
-    Parameters
-    ----------
-    path : Path
-    options : CsvOptions
-
-    Returns
-    -------
-    Text
 
     Raises
     ------
@@ -186,10 +203,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
         raise CsvError(f"is not {encoding};", Hint("encoding"), file=path.name, code="encoding") from exc
     if not lines:
         raise CsvError("the file is empty", file=path.name, code="empty")
-    own = (
-        lines[0].strip().strip('"').startswith(tuple(f"{t}," for t in OWN_TIME))
-        or lines[0].strip() in OWN_TIME
-    )
+    own = lines[0].strip().strip('"').split(",")[0] == _OWN_TIME
     labels = labels_of(lines) if options.delimiter is None and not own else ""
     arrows = not labels and has_arrows(lines)
     if arrows:
@@ -201,9 +215,13 @@ def open_text(path: Path, options: CsvOptions) -> Text:
             file=f"{path.name}: --delimiter",
             code="delimiter",
         )
-    ends_whole = end in "\r\n" or labels in ("array", "columns")
+    ends_whole = end in "\r\n" or labels == "document"
     own = own and delimiter == ","
-    return Text(path, encoding, delimiter, ends_whole, own, tuple(guesses), labels, arrows)
+    quoted = (line.strip() for line in lines[-60:])
+    quote = "'" if not own and all(re.fullmatch(r"'.*'", line) for line in quoted) else ""
+    if delimiter in _SPACES and all(line.count('"') > 1 for line in lines[:2]):
+        quote = '"'  # "1" "2026-11-25 10:00:00" 20.5
+    return Text(path, encoding, delimiter, ends_whole, own, tuple(guesses), labels, arrows, quote)
 
 
 def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
@@ -211,13 +229,8 @@ def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
 
     Parameters
     ----------
-    options : CsvOptions
     name : str, optional
         The file's, for messages.
-
-    Returns
-    -------
-    set of int
 
     Raises
     ------
@@ -239,16 +252,7 @@ def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
 
 
 def as_ranges(numbers: Iterable[int]) -> tuple[str, ...]:
-    """Write row numbers as `skip_rows` takes them.
-
-    Parameters
-    ----------
-    numbers : iterable of int
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Write row numbers as `skip_rows` takes them."""
     parts: list[str] = []
     for _, group in itertools.groupby(enumerate(sorted(set(numbers))), lambda pair: pair[1] - pair[0]):
         run = [number for _, number in group]
@@ -263,11 +267,13 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     _refuse_other_files(path, start)
     if options.encoding is not None:
         encoding = options.encoding
+    elif start.startswith((b"\xff\xfe\0\0", b"\0\0\xfe\xff")):
+        encoding = "utf-32"
     elif start.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
     elif start.startswith(b"\xef\xbb\xbf"):
         encoding = "utf-8-sig"
-    elif b"\0" in start[:100].rstrip(b"\0"):
+    elif 4 * start[:100].count(0) >= len(start[:100]) and b"\0" in start[:100].rstrip(b"\0"):
         encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
     else:
         encoding = "utf-8"
@@ -304,7 +310,7 @@ def _last_character(path: Path, encoding: str) -> str:
             noughts += text.count("\0")
             at, last = at + len(piece), text.rstrip("\0\x1a")[-1:] or last
         decoder.decode(b"", True)
-    if noughts and (encoding.startswith("utf-16") or not _is_padding(path)):
+    if noughts > _STRAY and (encoding.startswith("utf-16") or not _is_padding(path)):
         raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
     return last
 
@@ -318,7 +324,7 @@ def _is_padding(path: Path) -> bool:
 
 def _refuse_other_files(path: Path, start: bytes) -> None:
     """Refuse what is known by its first bytes, and say how to come to a text."""
-    if start.lstrip()[:1] == b"<":
+    if re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n")):
         raise CsvError(
             "a web page or XML, no table; open it in a spreadsheet and save it as CSV",
             file=path.name,
@@ -329,8 +335,8 @@ def _refuse_other_files(path: Path, start: bytes) -> None:
             raise CsvError(what, file=path.name, code="no-text")
 
 
-def _lines(file: io.TextIOWrapper, name: str) -> Iterator[str]:
-    first, number = True, 0
+def _lines(file: io.TextIOWrapper, name: str, *, as_it_is: bool = False) -> Iterator[str]:
+    number = 0
     while line := file.readline(MAX_LINE):
         number += 1
         if len(line) == MAX_LINE and not line.endswith(("\n", "\r")):
@@ -339,12 +345,15 @@ def _lines(file: io.TextIOWrapper, name: str) -> Iterator[str]:
                 file=name,
                 code="too-wide",
             )
-        if _PADDING.search(line):  # of a card whose power went, or an end of file of old systems
-            line = _PADDING.sub("", line)
+        if not as_it_is and not line.isascii():
+            line = line.translate(_OTHER_SIGNS)
+        if "\x1b" in line:
+            line = _COLOUR.sub("", line)
+        if not as_it_is and _CONTROL.search(line):
+            line = _CONTROL.sub("", line)
             if not line:
                 continue
-        yield line.removeprefix("\ufeff") if first else line
-        first = False
+        yield line.removeprefix("\ufeff")
 
 
 def _some_lines(file: io.TextIOWrapper, name: str) -> list[str]:
@@ -381,6 +390,12 @@ def _find_delimiter(lines: list[str], name: str) -> str:
     found = next((d for d, share in shares.items() if share >= 0.8), best)
     if found:
         return found
+    if all(is_number(line) for line in tail):
+        raise CsvError(
+            "has one number a line, and no times: put a column of seconds before it, in a spreadsheet",
+            file=name,
+            code="no-times",
+        )
     raise CsvError(
         f"no character separates columns in the same way from line to line ({shown(tail[0])}); name it with",
         Hint("delimiter"),

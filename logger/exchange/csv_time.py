@@ -27,44 +27,15 @@ from logger.exchange.csv_dates import (
     kind_of,
     plainly,
 )
+from logger.exchange.csv_epochs import EXCEL_EPOCH_DAYS, UNITS_S, from_elsewhere, unit_of, unwrapped
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_zones import offset_in, offset_us, offset_words, zone_offsets_us
 from logger.reading import Floats, Ints
 
-UNITS_S: Final = {
-    "us": 1e-6,
-    "ms": 1e-3,
-    "s": 1.0,
-    "min": 60.0,
-    "h": 3600.0,
-    "days": 86_400.0,
-    "unix": 1.0,
-    "unix_ms": 1e-3,
-    "ns": 1e-9,
-}
 _FAR_S: Final = 9e9  # 285 years
-_SINCE_1970: Final = (
-    ("s", "seconds"),
-    ("ms", "milliseconds"),
-    ("us", "microseconds"),
-    ("ns", "nanoseconds"),
-)
-_FROM_1904_S: Final = 2_082_844_800
-"""From 1904-01-01 to 1970-01-01: some instruments count from there. [s]"""
-_LATEST_S: Final = 3.05e9
-"""In 2066: a larger count of seconds is one from 1904, and says 2000 or later. [s]"""
 
-_PART: Final = re.compile(r"0[.,](0*)1\s?(?:s|sec|min|h)\b")
-_STEP: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)")
-_HEADER_UNIT: Final = re.compile(
-    r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
-    r"|(?P<ns>ns|nsec|nanoseconds?|nanos)|(?P<s>s|sec|secs|seconds?|sek|sekunden?)"
-    r"|(?P<min>min|mins|minutes?|minuten?)|(?P<h>h|hr|hrs|hours?|std|stunden?)|(?P<days>d|days?))(?![a-z]|\s?=)",
-    re.I,
-)
 
-_EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
 _DAY_US: Final = 86_400_000_000
 
 
@@ -87,13 +58,7 @@ class Times:
 
 
 class TimeReader:
-    """Reads a table's times, block by block.
-
-    Parameters
-    ----------
-    table : Table
-    options : CsvOptions
-    """
+    """Reads a table's times, block by block."""
 
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
@@ -113,7 +78,6 @@ class TimeReader:
         self._zone_of: list[Ints] = []
         self._two_parts = self._three_parts = self._halves = False
         self._first_two_part = ""
-        self._step = 1.0
         self._rows: Ints = np.zeros(0, np.int64)
 
     def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
@@ -123,7 +87,6 @@ class TimeReader:
         ----------
         rows : sequence of int
             Numbers of the rows.
-        cells : sequence of str
 
         Returns
         -------
@@ -170,10 +133,6 @@ class TimeReader:
         rows : int array
             Numbers of all rows that were added.
 
-        Returns
-        -------
-        Times
-
         Raises
         ------
         CsvError
@@ -209,67 +168,33 @@ class TimeReader:
 
     def _finish_numbers(self, values: Floats) -> Times:
         table = self._table
-        values, bits = _unwrapped(values)
+        values, bits = unwrapped(values)
         if bits:
             table.notes.append(f"the time is a counter of {bits} bits that began again at 0: it goes on")
-        unit, absolute = self._unit_of_numbers(values)
-        far = np.abs(values * (UNITS_S[unit] * self._step)) > _FAR_S
+        if (since_1970 := from_elsewhere(table, values, self._options)) is not None:
+            return self._absolute(np.rint(since_1970 * 1e6).astype(np.int64))
+        unit, step, absolute = unit_of(table, values, self._options)
+        far = np.abs(values * (UNITS_S[unit] * step)) > _FAR_S
         if far.any():
             i = int(np.argmax(far))
+            if far.all():
+                raise table.refuse(
+                    f"'{values[i]:.0f}' is too far off to be a time; if it is date and time in one, write "
+                    "them as 2025-11-27 14:00:10",
+                    Hint("time", None, "if the time is in another column"),
+                    column=table.time[0],
+                    code="far-time",
+                )
             raise self._refuse(f"'{values[i]:g}' is too far off to be a time", i)
-        t_us = np.rint(values * (UNITS_S[unit] * self._step * 1e6)).astype(np.int64)
-        if absolute and values.min() * UNITS_S[unit] > _LATEST_S and self._options.time_unit is None:
-            table.guesses[:] = [guess for guess in table.guesses if not guess.endswith("since 1970")]
-            table.guesses.append("times count from 1904")
-            return self._absolute(t_us - _FROM_1904_S * 1_000_000)
+        t_us = np.rint(values * (UNITS_S[unit] * step * 1e6)).astype(np.int64)
         if absolute:
             return self._absolute(t_us)
-        if unit == "days" and values[0] > _EXCEL_EPOCH_DAYS:
+        if unit == "days" and values[0] > EXCEL_EPOCH_DAYS:
             # A day in a double is good to some microseconds; nobody's logger is that good.
-            local = np.rint((values - _EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
+            local = np.rint((values - EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
             offset = offset_in(table.time_hint)
             return self._from_local(local) if offset is None else self._absolute(local - offset)
         return Times(t_us, absolute=False)
-
-    def _unit_of_numbers(self, values: Floats) -> tuple[str, bool]:
-        """Give the unit of times that are numbers, and whether they count from 1970."""
-        table, options = self._table, self._options
-        low, high = float(values.min()), float(values.max())
-        if options.time_unit is not None and (step := _STEP.fullmatch(options.time_unit.strip())):
-            self._step = float(step[1])
-            return step[2], False
-        if options.time_unit is not None:
-            if options.time_unit not in UNITS_S:
-                choice = ", ".join(UNITS_S) + ", or 10s where each row is 10 s later"
-                raise table.refuse(
-                    f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}",
-                    code="time-unit",
-                )
-            return options.time_unit, options.time_unit in ("unix", "unix_ms") or _since_1970(
-                low * UNITS_S[options.time_unit], high * UNITS_S[options.time_unit]
-            )
-        if table.own:
-            return "s", False
-        header = table.headers[table.time[0]]
-        found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
-        if found:
-            unit = str(found[-1].lastgroup)
-            if (part := _PART.search(f"{header} {table.time_hint}")) is not None:
-                self._step = 0.1 ** (len(part[1]) + 1)  # "time (0.1 s)"
-            return unit, _since_1970(low * UNITS_S[unit], high * UNITS_S[unit])
-        for unit, words in _SINCE_1970:
-            if _since_1970(low * UNITS_S[unit], high * UNITS_S[unit]):
-                table.guesses.append(f"times are {words} since 1970")
-                return unit, True
-        if low > _EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
-            table.guesses.append("times are a spreadsheet's days since 1900")
-            return "days", False
-        raise table.refuse(
-            "has times as numbers and doesn't say in what; say it with",
-            *(Hint("time_unit", unit) for unit in _likely_units(values)),
-            column=table.time[0],
-            code="time-unit",
-        )
 
     # --- clocks without a date --------------------------------------------------------------------------
 
@@ -295,7 +220,8 @@ class TimeReader:
         else:
             self._three_parts = True
         fraction = int((match["f"] or "0")[:6].ljust(6, "0"))
-        return int(days or 0) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
+        us = int(days or 0) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
+        return -us if match.groupdict().get("before") else us  # counted down to the beginning
 
     def _finish_clocks(self, t_us: Ints) -> Times:
         """Time of day, or time since the beginning; both count from the first row."""
@@ -370,7 +296,7 @@ class TimeReader:
             try:
                 days[i] = days_of(date, order)
             except ValueError as exc:
-                ways = [Hint("skip_rows", str(row), "leaves that row out")]
+                ways = [Hint("skip_rows", str(row), "leaves that row out")] * ("no month" not in str(exc))
                 if date[4] is not None and self._options.day_first is not None:
                     ways = [Hint("day_first", order != "dmy")]
                 raise self._table.refuse(
@@ -494,29 +420,3 @@ def _is_day(year: str, month: str, day: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _unwrapped(values: Floats) -> tuple[Floats, int]:
-    """Let a counter of 32 or 16 bits that began again at 0 go on; and say how many bits."""
-    steps = np.diff(values)
-    if not (steps < 0).any() or (values % 1 != 0).any() or values.min() < 0:
-        return values, 0
-    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-    for bits in (16, 32):
-        again = (steps < 0) & (steps + 2.0**bits > 0) & (steps + 2.0**bits <= 3 * usual)
-        if values.max() < 2.0**bits and (again == (steps < 0)).all():
-            return values + np.concatenate(([0], np.cumsum(again))) * 2.0**bits, bits
-    return values, 0
-
-
-def _likely_units(values: Floats) -> list[str]:
-    """Say which units make a firing of times that are numbers: a row takes more than a millisecond."""
-    low, high = float(values.min()), float(values.max())
-    units = ["s", "min", "h", "ms"]
-    if low >= 0 and high < 2 and (values % 1).any():
-        units.insert(0, "days")
-    return [unit for unit in units if (high - low) * UNITS_S[unit] > 1e-3 * len(values)] or units
-
-
-def _since_1970(low_s: float, high_s: float) -> bool:
-    return low_s > 9e8 and high_s < 5e9

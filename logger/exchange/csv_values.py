@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 import itertools
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.conversion.columns import CELSIUS_RANGE_C
+from logger.exchange.csv_cells import decimals_of, is_word, one_cell
+from logger.exchange.csv_columns import is_bad
 from logger.exchange.csv_dates import joined
-from logger.exchange.csv_doubt import counts_rows, is_code, no_temperatures_beside, sentinels
+from logger.exchange.csv_doubt import counts_rows, is_code, no_temperatures_beside, sentinels, stands_still
 from logger.exchange.csv_numbers import as_number, is_number
 from logger.exchange.csv_order import in_order
+from logger.exchange.csv_refusals import is_beside
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, shown
 from logger.exchange.csv_text import Progress, Row, Text, as_ranges
 from logger.exchange.csv_time import TimeReader, Times
 from logger.exchange.csv_units import doubt_units, say_units
-from logger.exchange.csv_words import ERROR_WORDS, NO_READING, OPEN_WORDS, has_temperature_word
+from logger.exchange.csv_words import has_temperature_word
 from logger.reading import Bytes, Floats, Ints, Status
 
 MAX_READINGS: Final = 40_000_000
@@ -28,7 +29,6 @@ MAX_READINGS: Final = 40_000_000
 BLOCK: Final = 8192
 _FULL_SCALE: Final = (32767.0, 32766.0, -32768.0, -32767.0, 65535.0)
 """What a register of 16 bits reads without a probe (common practice, no source)."""
-_ERROR: Final = re.compile(r"(?:e|err|error|fault|f)[ .:#\-]?\d{1,3}", re.I)
 _MOST_BAD: Final = 1000
 _LONGEST_WORD: Final = 60
 _GENERIC: Final = frozenset(
@@ -81,21 +81,11 @@ class _Column:
     bad_count: int = 0
     numbers: int = 0
     words: int = 0
+    taken_back: int = 0
 
 
 def read_part(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
     """Read a table's times and temperatures.
-
-    Parameters
-    ----------
-    text : Text
-    table : Table
-    options : CsvOptions
-    progress : callable, optional
-
-    Returns
-    -------
-    Part
 
     Raises
     ------
@@ -114,37 +104,25 @@ def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
 
     Parameters
     ----------
-    rows : iterator of Row
     table : Table
         Is told in its notes what was left out.
-
-    Yields
-    ------
-    Row
     """
     header = [cell.casefold() for cell in table.header if cell]
     again, remarks = 0, 0
     for number, row in rows:
-        cells = [text.casefold() for cell in row if (text := cell.strip())]
-        if header and cells == header:
-            again += 1
+        if not is_beside(row, header):
+            yield number, row
         elif row[0][:1] in ("#", ";") or row[0][:2] == "//":
             remarks += 1
         else:
-            yield number, row
+            again += 1
     for count, what in ((again, "the header again"), (remarks, "a remark")):
         if count:
             table.notes.append(f"{count} {'row has' if count == 1 else 'rows have'} {what}: left out")
 
 
 class Reader:
-    """Reads a table's rows, block by block.
-
-    Parameters
-    ----------
-    table : Table
-    options : CsvOptions
-    """
+    """Reads a table's rows, block by block."""
 
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
@@ -156,6 +134,7 @@ class Reader:
         self._bad_widths: dict[int, str] = {}
         self._last_row: Row = (0, [])
         self._count = self._bad_count = 0
+        self._date = ""
         self._no_reading = frozenset(word.strip().lower() for word in options.no_reading)
         numbers = (as_number(word, table.decimal) for word in options.no_reading)
         self._no_number = [number for number in numbers if number is not None]
@@ -163,10 +142,6 @@ class Reader:
 
     def add(self, block: Sequence[Row]) -> None:
         """Read a block of rows.
-
-        Parameters
-        ----------
-        block : sequence of Row
 
         Raises
         ------
@@ -194,6 +169,8 @@ class Reader:
             )
         self._last_row = block[-1]
         columns = list(zip(*cells, strict=True))
+        if len(table.time) > 1:  # a date that stands only where a day begins
+            columns[table.time[0]] = tuple(self._filled(columns[table.time[0]]))
         times = (
             columns[table.time[0]]
             if len(table.time) == 1
@@ -206,6 +183,16 @@ class Reader:
         self._rows.append(np.array(numbers, np.int32).astype(np.int64))
         for column, j, unit in zip(self._columns, table.columns, table.units, strict=True):
             self._add_column(column, j, numbers, columns[j], unit)
+            if (beside := table.quality.get(j)) is not None:
+                bad = np.array([is_bad(cell) for cell in columns[beside]]) & (column.status[-1] == Status.OK)
+                column.status[-1][bad] = Status.CORRUPT
+                column.taken_back += int(np.count_nonzero(bad))
+
+    def _filled(self, cells: Sequence[str]) -> Iterator[str]:
+        for cell in cells:
+            if cell.strip():
+                self._date = cell
+            yield self._date
 
     def _add_column(self, column: _Column, i: int, rows: list[int], cells: Sequence[str], unit: Unit) -> None:
         if self._table.decimal == ",":
@@ -245,7 +232,7 @@ class Reader:
         for i, cell in enumerate(cells):
             found = self._memo.get(cell)
             if found is None:
-                found = _one_cell(cell, self._table.decimal, self._no_reading)
+                found = one_cell(cell, self._table.decimal, self._no_reading)
                 if len(self._memo) < 10_000:
                     self._memo[cell] = found
             value, status[i], cell_unit = found
@@ -268,10 +255,6 @@ class Reader:
         ----------
         text : Text
             That they came from.
-
-        Returns
-        -------
-        Part
 
         Raises
         ------
@@ -308,6 +291,14 @@ class Reader:
             else:
                 table.left_out.append((table.headers[table.columns[j]], why))
         if not table.own and not self._options.keep:
+            for j, value in stands_still([self._columns[j].values for j in kept]):
+                header = table.headers[table.columns[kept[j]]]
+                known = table.columns[kept[j]] in table.sure or has_temperature_word(header)
+                whole = table.head[0][1][table.columns[kept[j]]].strip().isdecimal()
+                if value == -1 or (whole and not known):
+                    table.left_out.append((header, f"always {value:g}: an open input, or no temperature"))
+                    kept[j] = -1
+            kept = [j for j in kept if j >= 0]
             doubted = no_temperatures_beside([self._columns[j].values for j in kept])
             for j in [kept[i] for i in doubted]:
                 header = table.headers[table.columns[j]]
@@ -388,13 +379,13 @@ class Reader:
 
     def _is_cut(self, row: list[str]) -> bool:
         """Say whether the file's last cell has fewer decimals than all others of its column: 12 of 129.0."""
-        decimals = [len(_decimals(cells[-1])) for _, cells in self._table.head[:-1] if is_number(cells[-1])]
-        return bool(decimals) and len(row) == self._width and len(_decimals(row[-1])) < min(decimals)
+        decimals = [len(decimals_of(cells[-1])) for _, cells in self._table.head[:-1] if is_number(cells[-1])]
+        return bool(decimals) and len(row) == self._width and len(decimals_of(row[-1])) < min(decimals)
 
     def _is_remark(self, row: int) -> bool:
         """Say whether no column has a number in a row: it tells of something, and is no reading."""
         return len(self._columns) > 1 and all(
-            any(number == row and _is_word(cell, self._table.decimal) for number, cell in column.bad)
+            any(number == row and is_word(cell, self._table.decimal) for number, cell in column.bad)
             for column in self._columns
         )
 
@@ -411,8 +402,8 @@ class Reader:
             same = sum(1 for _, other in own.bad if other.casefold() == cell.casefold())
             if len(cell) > _LONGEST_WORD:
                 pass
-            elif _is_word(cell, table.decimal):
-                found_words = (w for _, w in own.bad if _is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
+            elif is_word(cell, table.decimal):
+                found_words = (w for _, w in own.bad if is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
                 alike = tuple(dict.fromkeys(found_words))[:12]
                 means = "if they mean" if len(alike) > 1 else "if it means"
                 value = alike if len(alike) > 1 else cell
@@ -454,39 +445,14 @@ class Reader:
             low_c, high_c = CELSIUS_RANGE_C
             many = "1 reading is" if out_of_range == 1 else f"{out_of_range} readings are"
             table.guesses.append(f"{many} not between {low_c:g} and {high_c:g} °C: kept as out of range")
+        for name, column in zip(table.names, self._columns, strict=True):
+            if column.taken_back:
+                table.notes.append(
+                    f"{column.taken_back} of {shown(name)} left as gaps: a word beside them takes them back"
+                )
         values[status != Status.OK] = np.nan
         doubt_units(table, values)
         return list(table.names), times, values, status, table
-
-
-def _is_word(cell: str, decimal: str) -> bool:
-    return as_number(cell, decimal) is None and not any(c.isdigit() for c in cell)
-
-
-def _decimals(cell: str) -> str:
-    return re.split(r"[.,]", cell.strip())[1] if re.search(r"\d[.,]", cell) else ""
-
-
-def _one_cell(cell: str, decimal: str, words: frozenset[str]) -> tuple[float | None, Status, str | None]:
-    """Value, status, and the unit where the cell says one; None where it can't be read."""
-    text = cell.strip().replace("−", "-")
-    lower = text.lower()
-    letters = re.sub(r"[^a-z0-9%#]+", "", lower)
-    if lower.lstrip("+-") in ("inf", "infinity", "1.#inf"):
-        return np.nan, Status.RANGE, None
-    empty = not letters or letters in ("null", "na", "nodata") or "1.#" in lower
-    if lower in NO_READING or lower in words or empty:
-        return np.nan, Status.ABSENT, None
-    if lower in OPEN_WORDS or letters in ("tcopen", "opentc", "burnout", "oc", "opencircuit"):
-        return np.nan, Status.OPEN, None
-    if lower in ERROR_WORDS or _ERROR.fullmatch(lower):
-        return np.nan, Status.CORRUPT, None
-    unit = None
-    if lower[-1:] in ("c", "f", "℃", "℉") and any(c.isdigit() for c in text):
-        unit = "f" if lower[-1] in ("f", "℉") else "c"
-        text = text[:-1].removesuffix("deg").rstrip(" °º")
-    value = as_number(text.replace(".", ",") if decimal == "," and "," not in cell else text, decimal)
-    return value, Status.OK, unit
 
 
 def only_name(part: Part, stem: str) -> list[str]:
@@ -494,67 +460,7 @@ def only_name(part: Part, stem: str) -> list[str]:
 
     Parameters
     ----------
-    part : Part
     stem : str
         The file's name without its ending.
-
-    Returns
-    -------
-    list of str
     """
     return [stem] if len(part.names) == 1 and part.names[0].casefold() in _GENERIC else list(part.names)
-
-
-def mark_long_gaps(t_us: Ints, status: Bytes, told: NDArray[np.bool_]) -> None:
-    """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
-
-    Before its first reading it says nothing: its logger didn't run yet. For what comes after its last one see
-    `mark_broken_ends`.
-
-    Parameters
-    ----------
-    t_us : int64 array, shape (n,)
-    status : uint8 array, shape (n,)
-        Changed in place.
-    told : bool array, shape (n,)
-        Where any column has something: other rows say nothing of a wire.
-    """
-    there = np.flatnonzero(status != Status.ABSENT)
-    if len(there) < 2:
-        return
-    usual = float(np.median(np.diff(t_us[there])))
-    empty = np.flatnonzero(status == Status.ABSENT)
-    empty = empty[(empty > there[0]) & (empty < there[-1]) & told[empty]]
-    after = np.searchsorted(there, empty)
-    status[empty[t_us[there[after]] - t_us[there[after - 1]] > max(3 * usual, 2e6)]] = Status.OPEN
-
-
-HOT_END_C: Final = 100.0
-"""Nobody switches one channel off while its probe is so hot. [°C]"""
-
-
-def mark_broken_ends(t_us: Ints, values_c: Floats, status: Bytes, ends_us: Sequence[int]) -> None:
-    """Take a column that ends alone and hot, while its file goes on, for a couple that broke for good.
-
-    Several that end together, or one that ends cold, are a logger that stopped.
-
-    Parameters
-    ----------
-    t_us : int64 array, shape (n,)
-    values_c : float64 array, shape (n, k)
-        [°C]
-    status : uint8 array, shape (n, k)
-        Changed in place.
-    ends_us : sequence of int, length k
-        The last time of the file that each column came from. [µs]
-    """
-    found = [np.flatnonzero(column != Status.ABSENT) for column in status.T]
-    last = [int(there[-1]) if len(there) else -1 for there in found]
-    for j, (there, end_us) in enumerate(zip(found, ends_us, strict=True)):
-        together = sum(abs(other - last[j]) <= 2 for other in last)
-        if len(there) < 2 or together > 1 or not values_c[last[j], j] > HOT_END_C:
-            continue
-        usual = float(np.median(np.diff(t_us[there])))
-        if end_us - t_us[last[j]] > max(3 * usual, 2e6):
-            rest = status[last[j] + 1 :, j]
-            rest[t_us[last[j] + 1 :] <= end_us] = Status.OPEN

@@ -8,140 +8,47 @@ from typing import Final
 
 from logger.exchange.csv_table import Unit
 
-NO_READING: Final = frozenset(
-    {
-        *(
-            "",
-            "-",
-            "--",
-            "---",
-            "----",
-            "-----",
-            "*",
-            "**",
-            "***",
-            "****",
-            "?",
-            "??",
-            "???",
-            ".",
-            "--.-",
-            "---.-",
-        ),
-        *(
-            "nan",
-            "na",
-            "n/a",
-            "n.a.",
-            "#n/a",
-            "#num!",
-            "#value!",
-            "#ref!",
-            "#div/0!",
-            "null",
-            "none",
-            "nil",
-            "nodata",
-            "\\n",
-            "(null)",
-            "<na>",
-            "undefined",
-            "k.a.",
-            "s/d",
-            "n/d",
-            "n.d.",
-        ),
-        *(
-            "no data",
-            "no reading",
-            "missing",
-            "-nan",
-            "nan.0",
-            "1.#qnan",
-            "-1.#ind",
-            "blank",
-            "off",
-            "x",
-            "xxx",
-        ),
-    }
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split("|"))
+
+
+NO_READING: Final = _words(
+    "|-|--|---|----|-----|*|**|***|****|?|??|???|.|--.-|---.-|nan|na|n/a|n.a.|#n/a|#num!|#value!|"
+    r"#ref!|#div/0!|null|none|nil|nodata|\n|(null)|<na>|undefined|k.a.|s/d|n/d|n.d.|no data|"
+    "no reading|missing|-nan|nan.0|1.#qnan|-1.#ind|blank|off|x|xxx"
 )
 """Words in place of a reading that say only that there is none."""
-OPEN_WORDS: Final = frozenset(
-    {
-        *(
-            "ol",
-            "o.l",
-            "o.l.",
-            "+ol",
-            "-ol",
-            "0l",
-            "over",
-            "overload",
-            "overrange",
-            "over range",
-            "+over",
-            "-over",
-        ),
-        *(
-            "open",
-            "open tc",
-            "opentc",
-            "open circuit",
-            "burnout",
-            "burn out",
-            "b.out",
-            "disconnected",
-            "unplugged",
-            "unplug",
-            "unconnected",
-            "not connected",
-            "no tc",
-            "hhhh",
-            "uuuu",
-        ),
-        *("no sensor", "no probe"),
-    }
+OPEN_WORDS: Final = _words(
+    "ol|o.l|o.l.|+ol|-ol|0l|over|overload|overrange|over range|+over|-over|open|open tc|opentc|"
+    "open circuit|burnout|burn out|b.out|disconnected|unplugged|unplug|unconnected|not connected|"
+    "no tc|hhhh|uuuu|no sensor|no probe"
 )
 """Words for a thermocouple that is broken or not connected."""
-ERROR_WORDS: Final = frozenset(
-    {
-        "err",
-        "err.",
-        "error",
-        "erreur",
-        "fehler",
-        "fault",
-        "fail",
-        "failed",
-        "bad",
-        "invalid",
-        "short",
-        "under",
-        "underrange",
-        "under range",
-        "llll",
-        "lo",
-        "hi",
-        "sens.err",
-        "sens err",
-        "sensor error",
-        "sensor fault",
-        "tc error",
-    }
+GOOD_WORDS: Final = frozenset({"ok", "good", "g", "valid", "normal", "pass", "passed"})
+"""Words beside a reading for one that can be believed."""
+ERROR_WORDS: Final = _words(
+    "err|err.|error|erreur|fehler|fault|fail|failed|bad|invalid|short|under|underrange|under range|"
+    "llll|lo|hi|sens.err|sens err|sensor error|sensor fault|tc error"
 )
 """Words for any other fault of the instrument."""
+BAD_WORDS: Final = (OPEN_WORDS | ERROR_WORDS | {"b"}) - {"hi", "lo"}
+"""Words beside a reading for one that can't be believed; `hi` and `lo` speak of limits."""
 
 INDEX: Final = re.compile(
     r"#|(no|nr|n°|n|index|idx|record|recnum|rec(ord)?[ _]?(no|nr|number|#)|rec|scan|sample|row|"
-    r"line|id|pos|reading|"
+    r"line|id|pos|reading|table|result|page|"
     r"(serial|device|logger|station)([ _]?(id|no|nr|number))?|s/?n|counts?)\.?|lfd\.? ?nr\.?",
     re.I,
 )
 KEY: Final = re.compile(
-    r"(sensor|channel|probe|device|node|tag|name|address|chan|input)s?[ _]?(id|no|nr|number|name)?\.?", re.I
+    r"(sensor|channel|probe|device|node|tag|name|address|chan|input|unit|module|board|station|entity|place|"
+    r"position|location|port|topic|series)s?[ _]?(id|no|nr|number|name)?\.?",
+    re.I,
 )
 """Headers of a column that says of each row which probe it is of."""
+QUALITY: Final = re.compile(r"(?<![a-z])(quality|status|state|faults?|errors?|flags?|valid)(?![a-z])", re.I)
+"""Headers of a column that says of the reading beside it whether it can be believed."""
 QUANTITY: Final = re.compile(
     r"quantity|parameter|measurand|measurement|variable|metric|property|kind|type", re.I
 )
@@ -208,7 +115,13 @@ _TEMPERATURE_WORD: Final = re.compile(
 )
 _LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)
 _OTHER_WORDS: Final = (
-    ("a humidity", re.compile(r"humid|moisture|feuchte|(?<![a-z])r\.?h\.?(?![a-z])|dew ?point", re.I)),
+    (
+        "a humidity",
+        re.compile(
+            r"humid|moisture|feuchte|dew ?point|salinity|(?<![a-z])(r\.?h\.?|vwc|ec|ph|tds)(?![a-z])",
+            re.I,
+        ),
+    ),
     (
         "a battery or a supply",
         re.compile(r"batt|akku|(?<![a-z])(bat|vcc|vin|vbat|supply|volts?|voltage|spannung)(?![a-z])", re.I),
@@ -225,7 +138,9 @@ _OTHER_WORDS: Final = (
     ("a radio's signal", re.compile(r"(?<![a-z])(rssi|snr|lqi|signal)(?![a-z])", re.I)),
     (
         "a flow or a speed",
-        re.compile(r"velocity|(?<![a-z])(vel|speed|flow|wind ?(dir\w*|gusts?)|gusts?)(?![a-z])|^wind$", re.I),
+        re.compile(
+            r"velocity|(?<![a-z])(vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?)(?![a-z])|^wind$", re.I
+        ),
     ),
     (
         "a heat flow or a power",
@@ -243,7 +158,8 @@ _OTHER_WORDS: Final = (
     (
         "a state",
         re.compile(
-            r"(?<![a-z])(status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality)(?![a-z])",
+            r"(?<![a-z])(status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|"
+            r"payloadlen|priority|severity|level|pid)(?![a-z])",
             re.I,
         ),
     ),
@@ -258,6 +174,7 @@ _OTHER_WORDS: Final = (
     ),
 )
 _NO_PROBE: Final = (
+    ("worked out of the air", re.compile(r"wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb", re.I)),
     (
         "a state or a limit",
         re.compile(r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$", re.I),
@@ -330,10 +247,6 @@ OF_OTHER: Final = "is no unit of temperature"
 def unit_in(header: str) -> tuple[str, Unit | None]:
     """Split a header into the name and the unit of temperature, where it says one.
 
-    Parameters
-    ----------
-    header : str
-
     Returns
     -------
     str, {'c', 'f', 'k'} or None
@@ -352,10 +265,6 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
 def unit_cell(cell: str) -> tuple[Unit | None, bool]:
     """Read a cell of a row of units.
 
-    Parameters
-    ----------
-    cell : str
-
     Returns
     -------
     {'c', 'f', 'k'} or None
@@ -372,31 +281,13 @@ def unit_cell(cell: str) -> tuple[Unit | None, bool]:
 
 
 def is_unit(cell: str) -> bool:
-    """Say whether a cell is a unit of temperature or a well-known other one: neither `GOOD` nor `upper`.
-
-    Parameters
-    ----------
-    cell : str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a cell is a unit of temperature or a well-known other one: neither `GOOD` nor `upper`."""
     text = cell.translate(_ONE_SIGN).strip().strip("()[]").strip()
     return any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, re.compile(_OTHER, re.I)))
 
 
 def is_units_row(row: Sequence[str]) -> bool:
-    """Say whether a row is one of units: more than one of them, and nothing else.
-
-    Parameters
-    ----------
-    row : sequence of str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a row is one of units: more than one of them, and nothing else."""
     plain = (scale_in(cell.translate(_ONE_SIGN))[0].strip() for cell in row)
     filled = [text for cell in plain if (text := cell.strip("()[]\"'").strip())]
     return len(filled) > 1 and all(
@@ -411,16 +302,7 @@ def is_units_row(row: Sequence[str]) -> bool:
 
 
 def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
-    """Say whether a row below names is one of units: some of temperature, or one of time below `Time`.
-
-    Parameters
-    ----------
-    row, above : sequence of str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a row below names is one of units: some of temperature, or one of time below `Time`."""
     units = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in row]
     names = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in above]
     timed = any(
@@ -433,10 +315,6 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
 
 def is_types_row(row: Sequence[str]) -> bool:
     """Say whether a row says of each column of what type its probe is: `Type K`, `TC K`.
-
-    Parameters
-    ----------
-    row : sequence of str
 
     Returns
     -------
@@ -451,30 +329,12 @@ def is_types_row(row: Sequence[str]) -> bool:
 
 
 def is_processing_row(row: Sequence[str]) -> bool:
-    """Say whether a row says of each column how it was sampled: `Smp`, `Avg`.
-
-    Parameters
-    ----------
-    row : sequence of str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a row says of each column how it was sampled: `Smp`, `Avg`."""
     return any(cell.strip() for cell in row) and all(_PROCESSED.fullmatch(cell.strip()) for cell in row)
 
 
 def has_temperature_word(header: str) -> bool:
-    """Say whether a header speaks of a temperature or a probe.
-
-    Parameters
-    ----------
-    header : str
-
-    Returns
-    -------
-    bool
-    """
+    """Say whether a header speaks of a temperature or a probe."""
     return _TEMPERATURE_WORD.search(header.replace("_", " ")) is not None
 
 
@@ -500,7 +360,6 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
 
     Parameters
     ----------
-    header : str
     unit : {'c', 'f', 'k'} or None
         What the file says of it.
 

@@ -9,7 +9,7 @@ import os
 import secrets
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import IO, Any, Final, Literal
+from typing import IO, Any, Final
 
 import numpy as np
 
@@ -36,20 +36,14 @@ def export_csv(
     firing: str,
     out: Path,
     *,
-    time: Literal["seconds", "utc"] = "seconds",
     progress: Progress | None = None,
 ) -> int:
     """Write a firing as CSV.
 
     Parameters
     ----------
-    reader : JournalReader
-    firing : str
-        Its ID.
     out : Path
         Replaced if it is there.
-    time : {'seconds', 'utc'}
-        First column `time_s`, from the first reading, or `time_utc`, ISO 8601.
     progress : callable, optional
         Is told from time to time how much is done, and of how much; what it raises ends the export and leaves
         nothing.
@@ -66,14 +60,14 @@ def export_csv(
 
     Notes
     -----
-    A column a probe in °C, a row for each time at which any rig sent something; empty where there was no
-    reading that is OK. Numbers are as short as they can be and still read back to the same double. A name
-    that a spreadsheet would run as a formula (it begins with one of `FORMULA`) gets an
-    apostrophe in front, which an import takes off again.
+    First column `time_s`, from the first reading; a column a probe in °C, a row for each time at which a rig
+    sent something; empty where there was no reading that is OK. Numbers are as short as they can be and still
+    read back to the same double. A name that a spreadsheet would run as a formula (it begins with one of
+    `FORMULA`) gets an apostrophe in front, which an import takes off again.
     """
     with whole_file(out) as raw:
         file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
-        rows = write_csv(reader, firing, file, time=time, progress=progress)
+        rows = write_csv(reader, firing, file, progress=progress)
         file.detach()  # flushes
     return rows
 
@@ -83,19 +77,9 @@ def write_csv(
     firing: str,
     file: IO[str],
     *,
-    time: Literal["seconds", "utc"] = "seconds",
     progress: Progress | None = None,
 ) -> int:
     """Write a firing as CSV into an open file; see `export_csv`.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : str
-        Its ID.
-    file : text file
-    time : {'seconds', 'utc'}
-    progress : callable, optional
 
     Returns
     -------
@@ -104,15 +88,12 @@ def write_csv(
     """
     columns = reader.columns(firing)
     header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
-    csv.writer(file, lineterminator="\n").writerow(["time_s" if time == "seconds" else "time_utc", *header])
+    csv.writer(file, lineterminator="\n").writerow(["time_s", *header])
     rows = 0
     begin: int | None = None
     for t_us, temperature_c in _rows(reader, firing, columns, progress):
         begin = int(t_us[0]) if begin is None else begin
-        if time == "seconds":
-            times = [repr(t).removesuffix(".0") for t in ((t_us - begin) / 1e6).tolist()]
-        else:
-            times = [f"{t}Z" for t in t_us.astype("datetime64[us]").astype(str).tolist()]
+        times = [repr(t).removesuffix(".0") for t in ((t_us - begin) / 1e6).tolist()]
         cells = [["" if v != v else repr(v) for v in column] for column in temperature_c.T.tolist()]
         file.writelines(",".join(row) + "\n" for row in zip(times, *cells, strict=True))
         rows += len(t_us)
@@ -121,15 +102,6 @@ def write_csv(
 
 def export_parquet(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
     """Write a firing as a Parquet file.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : str
-        Its ID.
-    out : Path
-        Replaced if it is there.
-    progress : callable, optional
 
     Returns
     -------
@@ -178,14 +150,12 @@ def export_line_protocol(
 
     Parameters
     ----------
-    reader : JournalReader
     firing : str
         Its ID.
     out : Path
         Replaced if it is there.
     site : str, optional
         Tag.
-    progress : callable, optional
 
     Returns
     -------
@@ -218,14 +188,6 @@ def export_line_protocol(
 
 def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
     """Write a firing's frames that could not be placed, as they came.
-
-    Parameters
-    ----------
-    reader : JournalReader
-    firing : str
-        Its ID.
-    out : Path
-        Replaced if it is there.
 
     Returns
     -------

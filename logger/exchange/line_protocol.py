@@ -52,7 +52,6 @@ def lines_of(
         One for each channel.
     firing : str
         Its ID.
-    site, proof : str, optional
 
     Returns
     -------

@@ -73,15 +73,6 @@ def test_columns_empty_at_first(tmp_path: Path) -> None:
     assert rows(firing) == [[None, None], [None, None], [20, None], [21, 5]]
 
 
-def test_rows_without_any_reading_say_nothing_of_wires(tmp_path: Path) -> None:
-    lines = [
-        f"{t},,\n" if 5 <= t < 15 else f"{t},{20 + t},{'' if 20 <= t < 30 else 21 + t}\n" for t in range(40)
-    ]
-    firing = read(tmp_path, "t (s),a,b\n" + "".join(lines))
-    assert (firing.status[5:15] == Status.ABSENT).all()
-    assert (firing.status[20:30, 1] == Status.OPEN).all()
-
-
 # --- other people's -----------------------------------------------------------------------------------------
 
 FOREIGN: dict[
@@ -413,7 +404,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "white space": (" \n\n", {}, r"the file is empty"),
     "only a header": ("time_s,a\n", {}, r"a header, but no readings below it"),
     "prose": ("Dear diary,\ntoday I lit a fire,\nand it was hot,\n", {}, r"no row begins with a time"),
-    "one column": ("20\n21\n22\n", {}, r"no character separates columns.*--delimiter"),
+    "one column": ("20\n21\n22\n", {}, r"one number a line, and no times"),
     "a picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(300), {}, r"not a text file|is not utf-16|no "),
     "not that encoding": (
         "s,ö\n0,20\n".encode("latin-1"),

@@ -6,7 +6,6 @@ import csv
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -41,11 +40,10 @@ NAMES = st.text(st.characters(categories=("L", "N", "P", "S", "Zs")), min_size=1
     names=st.lists(NAMES, min_size=1, max_size=4, unique_by=lambda n: n.casefold()),
     seed=st.integers(0, 2**32),
     n=st.integers(1, 60),
-    time=st.sampled_from(["seconds", "utc"]),
 )
 @settings(max_examples=40, deadline=None)
 def test_what_is_exported_imports_back_to_the_same_readings(
-    names: list[str], seed: int, n: int, time: Any, shared: tuple[JournalWriter, JournalReader]
+    names: list[str], seed: int, n: int, shared: tuple[JournalWriter, JournalReader]
 ) -> None:
     """To the microsecond and the last bit, through any names, faults, and two rigs out of step."""
     rng = np.random.default_rng(seed)
@@ -61,7 +59,7 @@ def test_what_is_exported_imports_back_to_the_same_readings(
             keys = [f"k{names.index(c)}" for c in channels]
             writer.append(firing, make_batch(t_us, values, rig=rig, names=keys))
     out = folder / "out.csv"
-    export_csv(reader, firing, out, time=time)
+    export_csv(reader, firing, out)
     info, _ = import_csv(writer, out, plan=reader.firing(firing).plan, started_us=reader.span(firing)[0])  # type: ignore[index]
     before, after = reader.readings(firing), reader.readings(info.id)
     assert [c.probe.name for c in after.columns] == [c.probe.name for c in before.columns]
@@ -70,7 +68,7 @@ def test_what_is_exported_imports_back_to_the_same_readings(
         np.testing.assert_array_equal(after.t_us[j][ok[1]], before.t_us[j][ok[0]])
         np.testing.assert_array_equal(after.temperature_c[j][ok[1]], before.temperature_c[j][ok[0]])
     again = folder / "again.csv"
-    export_csv(reader, info.id, again, time=time)
+    export_csv(reader, info.id, again)
     assert again.read_bytes().splitlines()[0] == out.read_bytes().splitlines()[0]
 
 
@@ -89,15 +87,6 @@ def test_csv_by_eye(writer: JournalWriter, reader: JournalReader, tmp_path: Path
         "2,25.0,,,1e-07,\n"
         "2.000001,,,,,30.0\n"
     )
-    assert export_csv(reader, firing, out, time="utc") == 4
-    lines = out.read_text().splitlines()
-    assert lines[0].startswith("time_utc,")
-    assert [line.split(",")[0] for line in lines[1:]] == [
-        "2026-11-25T10:00:00.000000Z",
-        "2026-11-25T10:00:00.250000Z",
-        "2026-11-25T10:00:02.000000Z",
-        "2026-11-25T10:00:02.000001Z",
-    ]
     assert [p.name for p in tmp_path.iterdir() if not p.name.startswith("journal")] == ["out.csv"]
 
 
@@ -307,11 +296,10 @@ def test_a_probe_called_as_our_own_time_column(
         make_batch([START_US, START_US + 10**6], [[20.0, 30.0], [21.0, 31.0]], names=["time_s", "Time_UTC"]),
     )
     out = tmp_path / "out.csv"
-    for time in ("seconds", "utc"):
-        export_csv(reader, firing, out, time=time)  # type: ignore[arg-type]
-        info, _ = import_csv(writer, out)
-        assert [c.probe.name for c in reader.columns(info.id)] == ["time_s", "Time_UTC"]
-        assert reader.readings(info.id).temperature_c[1].tolist() == [30.0, 31.0]
+    export_csv(reader, firing, out)
+    info, _ = import_csv(writer, out)
+    assert [c.probe.name for c in reader.columns(info.id)] == ["time_s", "Time_UTC"]
+    assert reader.readings(info.id).temperature_c[1].tolist() == [30.0, 31.0]
     assert export_parquet(reader, firing, tmp_path / "out.parquet") == 2
 
 

@@ -212,3 +212,30 @@ def test_the_battery_sums_add_up() -> None:
     for watts, hours in ((0.037 * 5, 190), (0.102 * 5, 70), (5 + 0.102 * 5, 6.5)):
         assert f"**{hours} h**" in text
         assert usable_wh / (watts / 0.85) == pytest.approx(hours, rel=0.03)
+
+
+PROMISED = {
+    "leads.md": (
+        "Alloy 600 or 310",
+        "304 and 316 steel end",
+        "KX or KCA/KCB",
+        "Green rot",
+        "800 to 1050 °C",
+        "Short-range ordering",
+        "250 to 550 °C",
+        "Type N",
+    ),
+    "amplifiers.md": ("within 1.6 s", "tie T− to ground", "0.0 °C"),
+    "power.md": ("heats a closed box to 60 °C", "above 50 °C the cold check refuses"),
+    "infrared.md": ("Guard the pin.", "3.3 V", "150 Ω"),
+    "firmware.md": ("before esptool 5", "Keep 16 channels to 5 a second", "Pico 2", "S3", "listener"),
+    "README.md": ("Sunday morning", "from memory", "Pico 2"),
+    "wiring.md": ("GP17 (22)", "S3", "C3"),  # the board's label, and the pin's number
+    "wire_format.md": ("DTR",),
+}
+
+
+@pytest.mark.parametrize("page", PROMISED)
+def test_what_builders_got_stuck_on_is_in_the_notes(page: str) -> None:
+    text = " ".join(TEXTS[page].replace("*", "").split())
+    assert [words for words in PROMISED[page] if words not in text] == []

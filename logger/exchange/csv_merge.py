@@ -1,0 +1,227 @@
+"""Several files, or one, on one line of time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from logger.exchange.csv_columns import too_many
+from logger.exchange.csv_gaps import mark_broken_ends, mark_long_gaps
+from logger.exchange.csv_table import CsvError, Hint, listed, shown
+from logger.exchange.csv_values import Part, only_name
+from logger.plan import Plan, Probe
+from logger.reading import MAX_CHANNELS, Bytes, Floats, Ints, Status
+
+
+@dataclass(frozen=True, slots=True)
+class CsvFiring:
+    """What one or several CSV files say.
+
+    n rows, k columns.
+
+    Attributes
+    ----------
+    names : tuple of str, length k
+    t_us : int64 array, shape (n,)
+        From the first row on, strictly ascending. [µs]
+    started_us : int or None
+        Time of the first row, UTC; None where the file has no dates. [µs]
+    temperature_c : float64 array, shape (n, k)
+        NaN where there is no reading. [°C]
+    status : uint8 array, shape (n, k)
+        `Status.OPEN` where a word says so, or where a column stays empty for long; `Status.ABSENT` where it
+        is only empty now and then, as when two instruments don't write at the same time.
+    guesses : tuple of str
+        What was found out and may be wrong.
+    notes : tuple of str
+        What was done with the files.
+    left_out : tuple of (str, str)
+        Columns that were left out, and why.
+    own : bool
+        Written by this program.
+    """
+
+    names: tuple[str, ...]
+    t_us: Ints
+    started_us: int | None
+    temperature_c: Floats
+    status: Bytes
+    guesses: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
+    own: bool = False
+
+    @property
+    def t_s(self) -> Floats:
+        """Seconds from the first row, shape (n,)."""
+        return self.t_us / 1e6
+
+    @property
+    def readings(self) -> int:
+        """Number of temperatures: what is empty, open or out of range is none."""
+        return int(np.count_nonzero(self.status == Status.OK))
+
+    def said(self) -> tuple[str, ...]:
+        """Give all that is to be told of how it was read, in sentences."""
+        why: dict[str, list[str]] = {}
+        for column, reason in self.left_out:
+            why.setdefault(reason, []).append(column)
+        left_out = (f"left out: {listed(columns)} ({reason})" for reason, columns in why.items())
+        return (*self.guesses, *self.notes, *left_out)
+
+    @property
+    def start(self) -> datetime | None:
+        """Time of the first row, UTC."""
+        if self.started_us is None:
+            return None
+        return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=self.started_us)
+
+
+def merge_parts(
+    parts: Sequence[Part], paths: Sequence[Path], *, plan: Plan | None = None, notes: Sequence[str] = ()
+) -> CsvFiring:
+    """Put the readings of several files onto one line of time.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Where each came from.
+    plan : Plan, optional
+        See `read_csv`.
+    notes : sequence of str, optional
+        What was done with the files before.
+
+    Raises
+    ------
+    CsvError
+        One has dates and another none, two columns have one name, there are more than 64 columns, or the plan
+        fits none.
+    """
+    if len({part.times.absolute for part in parts}) > 1:
+        odd = next(p for p, part in zip(paths, parts, strict=True) if not part.times.absolute)
+        raise CsvError(
+            "has no dates, but other files have; import them apart", file=odd.name, code="no-dates"
+        )
+    absolute, own = parts[0].times.absolute, all(part.table.own for part in parts)
+    notes = list(notes)
+    if len(parts) == 1:
+        names, t_us, values, status = parts[0].names, parts[0].times.t_us, parts[0].values, parts[0].status
+    else:
+        names, t_us, values, status = _side_by_side(parts, paths, notes)
+    kept = _kept(names, plan, own=own, file=paths[0].name)
+    left_out = [pair for part in parts for pair in part.table.left_out]
+    if len(kept) < len(names):
+        left_out += [(names[j], "the plan names no such probe") for j in range(len(names)) if j not in kept]
+        names = [names[j] for j in kept]
+        values, status = values[:, kept], status[:, kept]
+    for j in range(len(names)):
+        mark_long_gaps(t_us, status[:, j])
+    ends_us = [int(part.times.t_us[-1]) for part in parts for _ in part.names]
+    mark_broken_ends(t_us, values, status, [ends_us[j] for j in kept])
+    guesses = list(dict.fromkeys(guess for part in parts for guess in part.table.guesses))
+    if not absolute:
+        guesses.append("no dates: times count from the first row")
+    return CsvFiring(
+        names=tuple(names),
+        t_us=t_us - t_us[0],
+        started_us=int(t_us[0]) if absolute else None,
+        temperature_c=values,
+        status=status,
+        guesses=tuple(guesses),
+        notes=tuple(dict.fromkeys([*notes, *(note for part in parts for note in part.table.notes)])),
+        left_out=tuple(dict.fromkeys(left_out)),
+        own=own,
+    )
+
+
+def _side_by_side(
+    parts: Sequence[Part], paths: Sequence[Path], notes: list[str]
+) -> tuple[list[str], Ints, Floats, Bytes]:
+    t_us = np.unique(np.concatenate([part.times.t_us for part in parts]))
+    columns: list[tuple[str, list[tuple[Part, int]]]] = []
+    for path, part in zip(paths, parts, strict=True):
+        before = _goes_on(columns, part)
+        if before:
+            notes.append(f"{path.name} goes on where another file ends: its columns are the same")
+            for j, (_, pieces) in enumerate(before):
+                pieces.append((part, j))
+            continue
+        taken = {name.casefold() for name, _ in columns}
+        for j, name in enumerate(only_name(part, path.stem)):
+            full = name if name.casefold() not in taken else f"{path.stem} {name}"
+            if full.casefold() in taken:
+                raise CsvError(
+                    f"column {shown(name)} is in another file of that name too; rename one",
+                    file=path.name,
+                    code="same-name",
+                )
+            columns.append((full, [(part, j)]))
+    values = np.full((len(t_us), len(columns)), np.nan, order="F")
+    status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
+    for i, (_, pieces) in enumerate(columns):
+        for part, j in pieces:
+            at = np.searchsorted(t_us, part.times.t_us)
+            values[at, i] = part.values[:, j]
+            status[at, i] = part.status[:, j]
+    return [name for name, _ in columns], t_us, values, status
+
+
+def _goes_on(
+    columns: list[tuple[str, list[tuple[Part, int]]]], part: Part
+) -> list[tuple[str, list[tuple[Part, int]]]] | None:
+    """Find the columns of earlier files that a file goes on with: the same names, and no time in both."""
+    if not part.times.absolute:
+        return None
+    same = [column for column in columns if column[1][0][0].names == part.names]
+    earlier = [other.times.t_us for _, pieces in same for other, _ in pieces]
+    a, b = part.times.t_us[0], part.times.t_us[-1]
+    apart = all(b < other[0] or a > other[-1] for other in earlier)
+    return same[: len(part.names)] if same and apart and len(same) == len(part.names) else None
+
+
+def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> list[int]:
+    """Say which columns stay: all, or where there are too many those that the plan names."""
+    every = list(range(len(names)))
+    fits = probes_of(names, plan)
+    if plan is not None and plan.probes and not fits:
+        known = listed([shown(probe.name) for probe in plan.probes])
+        raise CsvError(
+            f"no probe of the plan is a column: it has {known}; "
+            f"the file has {listed([shown(n) for n in names])}. "
+            "Name the plan's probes (or their channels) as the columns, or import without a plan",
+            file=file,
+            code="plan-fits-nothing",
+        )
+    if len(names) <= MAX_CHANNELS or own:
+        return every
+    if not fits:
+        raise too_many(file, names, MAX_CHANNELS)
+    if len(fits) > MAX_CHANNELS:
+        raise CsvError(
+            f"the plan names {len(fits)} columns, more than {MAX_CHANNELS};",
+            Hint("leave_out", None, "leaves some out"),
+            file=file,
+            code="too-many-columns",
+        )
+    return [j for j in every if j in fits]
+
+
+def probes_of(names: Sequence[str], plan: Plan | None) -> dict[int, Probe]:
+    """Find the plan's probe of each column: by its name, else by its channel."""
+    found: dict[int, Probe] = {}
+    folded = [name.casefold() for name in names]
+    rest: list[Probe] = []
+    for probe in plan.probes if plan else ():
+        if probe.name.casefold() in folded:
+            found[folded.index(probe.name.casefold())] = probe
+        else:
+            rest.append(probe)
+    for probe in rest:
+        channel = probe.channel.casefold()
+        if channel in folded and folded.index(channel) not in found:
+            found[folded.index(channel)] = probe
+    return found
