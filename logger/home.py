@@ -57,13 +57,7 @@ class Home:
         return self.root / "logger.state"
 
     def create(self) -> None:
-        """Make the folder, readable by its owner only.
-
-        Raises
-        ------
-        UserError
-            It can't be made or written to.
-        """
+        """Make the folder, readable by its owner only; UserError where it can't be made or written to."""
         try:
             self.root.mkdir(parents=True, exist_ok=True, mode=0o700)
         except OSError as exc:
@@ -74,13 +68,7 @@ class Home:
             raise UserError(f"{self.root}: not writable; give a folder that can be written to with --home")
 
     def away(self) -> str:
-        """Say so where this folder's journal was on another disk, which isn't mounted now.
-
-        Returns
-        -------
-        str
-            Empty where all is as it was.
-        """
+        """Say so where this folder's journal was on another disk, which isn't mounted now; else nothing."""
         known = _known_disks()
         if str(self.root) not in known or _disk(self.root) != _disk(_state_folder()):
             return ""
@@ -104,14 +92,9 @@ class Home:
 
     @contextmanager
     def logger_lock(self) -> Iterator[LoggerLock]:
-        """Hold the right to be the one logger of this folder.
+        """Hold the right to be the one logger of this folder; AlreadyRunning where another process does.
 
         The kernel lets go of it when the process ends, however it ends.
-
-        Raises
-        ------
-        AlreadyRunning
-            Another process holds it.
         """
         self.create()
         lock = LoggerLock(self.root)
@@ -169,18 +152,7 @@ class LoggerLock:
         self._folder = self._file = -1
 
     def take(self, *, shared: bool = False) -> bool:
-        """Take it.
-
-        Parameters
-        ----------
-        shared : bool, default False
-            Only to see whether a logger has it; no file is made.
-
-        Returns
-        -------
-        bool
-            False where somebody else has it.
-        """
+        """Take it; False where somebody else has it. `shared`: only look whether one has."""
         self.release()
         how = (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB
         try:
@@ -201,12 +173,9 @@ class LoggerLock:
         return True
 
     def holds(self) -> bool:
-        """Make sure of it: the file may have been removed, or the whole folder have been put elsewhere.
+        """Make sure of it; False where another logger has the folder that bears this name now.
 
-        Returns
-        -------
-        bool
-            False where another logger has the folder that bears this name now.
+        The file may have been removed, or the whole folder have been put elsewhere.
         """
         try:
             if self._path.stat().st_ino == os.fstat(self._file).st_ino:

@@ -27,13 +27,7 @@ Height = Annotated[float, Meta(ge=-100, le=1000)]
 
 
 class RequestError(UserError):
-    """A request that can't be carried out: says why.
-
-    Attributes
-    ----------
-    field : str or None
-        What was given wrongly; None: all of it.
-    """
+    """A request that can't be carried out, and why; `field`: what was given wrongly (None: all of it)."""
 
     def __init__(self, text: str, field: str | None = None) -> None:
         super().__init__(text)
@@ -158,23 +152,10 @@ KINDS: Final[dict[str, type[Asked]]] = {
 
 
 def read_request(kind: str, data: Any) -> Asked:
-    """Check a request, wherever it comes from.
+    """Check a request of one of the `KINDS`, wherever it comes from; RequestError names field and fix.
 
-    Parameters
-    ----------
-    kind : str
-        One of `KINDS`.
-
-    Returns
-    -------
-    Asked
-        Of the kind's type. Every number is finite and within its range, every text short, and free of
-        control characters and of halves of characters.
-
-    Raises
-    ------
-    RequestError
-        Names the field, what is wrong and the fix.
+    Every number of what it gives is finite and within its range, every text short, and free of control
+    characters and of halves of characters.
     """
     if kind not in KINDS:
         raise RequestError(f"{shortened(kind)} is nothing the logger can do; it knows {', '.join(KINDS)}")
@@ -182,13 +163,7 @@ def read_request(kind: str, data: Any) -> Asked:
 
 
 def read_spot(data: Any) -> Spot:
-    """Check a spot reading, as it was asked for or is kept in a journal.
-
-    Raises
-    ------
-    RequestError
-        No place, or numbers that no gun shows.
-    """
+    """Check a spot reading, as it was asked for or is kept in a journal; RequestError says what is wrong."""
     return _read(Spot, data)
 
 
@@ -198,18 +173,7 @@ def data_of(asked: Asked) -> dict[str, Any]:
 
 
 def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
-    """Take a text out of what somebody sent.
-
-    Returns
-    -------
-    str
-        As `plain_text` gives it; empty where it is missing.
-
-    Raises
-    ------
-    RequestError
-        Not text, or too long.
-    """
+    """Take a text out of what somebody sent, as `plain_text` gives it; empty where it is missing."""
     value = data.get(key, "")
     if not isinstance(value, str):
         raise RequestError(f"{key}: {shortened(value)} is not text", key)
@@ -219,23 +183,11 @@ def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
 
 
 def plain_text(text: str, key: str) -> str:
-    """Take out of a text what no reader of it could see.
+    """Strip a text, and take out of it what no reader could see; errors call it `key`.
 
-    Parameters
-    ----------
-    key : str
-        What to call it in errors.
-
-    Returns
-    -------
-    str
-        Stripped; without control characters other than line breaks, and without the marks that turn the
-        direction of what follows. Every script, with its joiners, stays as it is.
-
-    Raises
-    ------
-    RequestError
-        Half a character (a lone surrogate) is in it: no file can hold that.
+    Control characters other than line breaks go, and the marks that turn the direction of what follows. Every
+    script, with its joiners, stays as it is. Half a character (a lone surrogate) is refused: no file can hold
+    it.
     """
     try:
         text.encode()

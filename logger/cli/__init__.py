@@ -17,12 +17,7 @@ SYSTEM = os.name
 
 
 def main(argv: list[str] | None = None) -> None:
-    """Run the command line; the console script's entry.
-
-    Notes
-    -----
-    Ends the process: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours.
-    """
+    """Run the command line and end: 0 on success, 2 for a user's mistake, 1 for a failure of ours."""
     if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here are those of POSIX
         _complain(
             "stokewatch: it runs on Linux, on a small computer beside the fire, and not on Windows; there, "

@@ -120,13 +120,7 @@ class Sources(NamedTuple):
 def read_sources(
     form: str | None, unit: str, serial_ports: tuple[str, ...], plan_file: Path | None
 ) -> tuple[Plan | None, tuple[str, ...], tuple[PlanSource, ...]]:
-    """Give the plan, the ports of rigs that speak the rig's line, and the other sources.
-
-    Raises
-    ------
-    UserError
-        One of them is wrong.
-    """
+    """Give the plan, the ports of rigs that speak the rig's line, and the other sources."""
     from logger.plan import load
     from logger.plan.sources import SourceMistake, sources_as
     from logger.sources.serial_port import port_and_baud
@@ -181,13 +175,7 @@ class PageAt(NamedTuple):
         return arguments if self.tls is None else [*arguments, "--tls", *map(str, self.tls)]
 
     def greeting(self) -> list[str]:
-        """Give the line that tells of it; none where the page itself says where it is, as in a network.
-
-        Raises
-        ------
-        UserError
-            What was said can't be so.
-        """
+        """Give the line that tells of it; none in a network, where the page itself says where it is."""
         if self.lan and self.host != "127.0.0.1":
             raise UserError("--lan listens on every address of this machine; leave --host out, or --lan")
         scheme = "http" if self.tls is None else "https"

@@ -42,25 +42,14 @@ def print_list(lines: Iterable[str], none: str) -> None:
 
 
 def journal_there(home: Home) -> None:
-    """Refuse a folder without a journal.
-
-    Raises
-    ------
-    UserError
-    """
+    """Refuse a folder without a journal."""
     if not home.journal.exists():
         raise UserError(f"{home.root}: no journal here yet; name the right folder with --home")
 
 
 @contextlib.contextmanager
 def reading(home: Home) -> Iterator[JournalReader]:
-    """Read the journal of a folder, and close it again.
-
-    Raises
-    ------
-    UserError
-        There is none.
-    """
+    """Read the journal of a folder, if there is one, and close it again."""
     from logger.journal.reader import JournalReader
 
     journal_there(home)

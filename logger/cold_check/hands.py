@@ -46,18 +46,10 @@ class Hand:
 
 
 def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
-    """Follow probes through some minutes.
+    """Follow probes through some minutes of temperatures, shape (n, k), a row each second [°C]; NaN: none.
 
-    Parameters
-    ----------
-    temperature_c : array, shape (n, k)
-        A row each second, NaN where there was no reading. [°C]
-
-    Returns
-    -------
-    tuple of Hand
-        One for each column. Where most of the probes move at once it isn't a hand but the weather or a fire:
-        then none of them counts as warmed.
+    Where most of the probes move at once it isn't a hand but the weather or a fire: then none of them counts
+    as warmed.
     """
     n, k = temperature_c.shape
     if not n:

@@ -102,16 +102,10 @@ class _Line:
 def check_readings(
     plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand] | None = None
 ) -> list[Finding]:
-    """Judge what probes say while everything is cold.
+    """Judge what probes say in a minute or half of one while everything is cold.
 
-    Parameters
-    ----------
-    plan : Plan or None
-        None: every channel is taken as it comes.
-    batches : sequence of Batch
-        Half a minute or a minute of readings, with their cold junctions (`columns.reconvert`).
-    hands : mapping of (rig, channel) to Hand, optional
-        Which probes were warmed in the hand; without it polarity isn't looked at.
+    Batches come with their cold junctions (`columns.reconvert`). Without `hands`, which probes were warmed in
+    the hand, polarity isn't looked at.
     """
     lines = _lines(plan, batches, hands or {})
     found = _about_channels(plan, lines)
@@ -148,10 +142,7 @@ def check_readings(
 def check_limits(plan: Plan | None) -> list[Finding]:
     """Say what this rig can't judge, however well it works.
 
-    Returns
-    -------
-    list of Finding
-        None fails: a small rig is fit to be lit, and its owner must know what it doesn't tell.
+    None fails: a small rig is fit to be lit, and its owner must know what it doesn't tell.
     """
     if plan is None:
         return []

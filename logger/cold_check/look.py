@@ -38,13 +38,7 @@ POWER: Final = Path("/sys/class/power_supply")
 
 
 def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, home: Path) -> Report:
-    """Judge the rig by what the running logger keeps of it.
-
-    Parameters
-    ----------
-    plan : Plan or None
-        That is to be checked; the running firing's own if left out.
-    """
+    """Judge the rig, by a plan or the running firing's own, from what the running logger keeps of it."""
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
     beat = reader.heartbeat() or {}
@@ -131,13 +125,7 @@ def _watch(tracks: dict[Key, tuple[Any, Floats]]) -> dict[Key, Hand]:
 
 
 def about_machine(home: Path, power: Path = POWER) -> list[Finding]:
-    """Look at this machine's disk, battery and clock.
-
-    Parameters
-    ----------
-    home : Path
-        Where a firing is kept; it need not exist yet.
-    """
+    """Look at this machine's disk, battery and clock; the firings' folder need not exist yet."""
     return [*_about_disk(home), *_about_battery(power), *_about_host_clock(time.time())]
 
 
@@ -190,13 +178,7 @@ def _about_host_clock(now_s: float) -> list[Finding]:
 
 
 def about_lines(counts: dict[str, int]) -> list[Finding]:
-    """Judge how many lines came in whole.
-
-    Parameters
-    ----------
-    counts : dict of str to int
-        `frames`, `bad_crc`, `malformed`.
-    """
+    """Judge by `frames`, `bad_crc`, `malformed` how many lines came in whole."""
     wrong = counts.get("bad_crc", 0) + counts.get("malformed", 0)
     frames = counts.get("frames", 0)
     if not wrong:

@@ -52,12 +52,7 @@ def check_rig(
 ) -> Report:
     """Listen to a rig and judge it; no logger takes part.
 
-    Parameters
-    ----------
-    serial_ports, mqtt_urls : sequence of str
-        Without any of both, serial ports are listened to for a rig.
-    plain : sequence of PlanSource
-        Rigs that don't speak the rig's line.
+    Without any source named, serial ports are listened to for a rig.
     """
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
@@ -89,12 +84,7 @@ def check(
 ) -> Report:
     """Judge the rig by the journal where a logger runs, else by listening to it.
 
-    Raises
-    ------
-    NothingToCheck
-        The logger holds: no firing runs whose readings could be looked at.
-    UserError
-        A source is named wrongly.
+    NothingToCheck: the logger holds, so that no firing runs whose readings could be looked at.
     """
     if not home.logger_runs():
         return check_rig(

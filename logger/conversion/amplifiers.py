@@ -70,25 +70,10 @@ def decode_words(
 ) -> Decoded:
     """Say what a chip's words mean.
 
-    Parameters
-    ----------
-    amp : str
-        A key of `AMPLIFIERS`.
-    words : array of whole numbers from 0 to 2**(8 * word_bytes) - 1
-        int64, or float64 (exact, since no word is longer than 53 bits).
-    letter : str, default 'K'
-        Thermocouple type, one of the chip's `letters`; of no consequence for infrared.
-    cold_junction_c : array of the same shape, optional
-        For a chip that doesn't send its cold junction: one that stands in for it, NaN where there is none.
-        [°C]
+    Words are whole numbers below 2**(8 * word_bytes), as int64 or float64. The letter must be one of the
+    chip's `letters`, else ValueError; `cold_junction_c`, of the words' shape, stands in for one that a chip
+    doesn't send, NaN where there is none.
 
-    Raises
-    ------
-    ValueError
-        The chip is unknown, or doesn't serve the letter.
-
-    Notes
-    -----
     A word of nothing but ones or nothing but zeros is a data line that nobody drives: `Status.CORRUPT`. A
     chip can send all zeros (MAX31855: both junctions at 0.0 °C exactly; MAX6675: 0 °C or below), but a
     reading lost in frost before lighting is a small price for never showing a dead chip as a cool pot.
@@ -116,25 +101,9 @@ def encode_word(
 ) -> int:
     """Make the word that a chip would send: what simulated rigs and tests of firmware need.
 
-    Parameters
-    ----------
-    temperature_c : float
-        Hot junction or surface; beyond the chip's range the word is that of its limit. [°C]
-    cold_junction_c : float, default 25
-        [°C]
-    status : Status, default OK
-        Anything else makes the chip's word for that fault, whatever the temperatures.
-
-    Returns
-    -------
-    int
-        `decode_words` gives the temperatures back within the chip's resolution.
-
-    Raises
-    ------
-    ValueError
-        The chip is unknown, doesn't serve the letter or can't tell that fault; or a temperature is beyond the
-        thermocouple's reference function.
+    Beyond the chip's range it is that of its limit; any status but OK makes the word for that fault.
+    `decode_words` gives the temperatures back within the chip's resolution. ValueError: as of `amplifier`, or
+    it can't tell that fault, or a temperature is beyond the thermocouple's reference function.
     """
     chip = amplifier(amp, letter)
     if status is Status.OK:
@@ -146,18 +115,7 @@ def encode_word(
 
 
 def amplifier(amp: str, letter: str = "K") -> Amplifier:
-    """Look up a chip.
-
-    Parameters
-    ----------
-    letter : str, default 'K'
-        Thermocouple type that it must serve; of no consequence for infrared.
-
-    Raises
-    ------
-    ValueError
-        The chip is unknown, or doesn't serve the letter; the text names the fix.
-    """
+    """Look up a chip; ValueError, with the fix, where it is unknown or doesn't serve the letter."""
     chip = AMPLIFIERS.get(amp)
     if chip is None:
         if (why := UNFIT.get(amp)) is not None:

@@ -43,13 +43,8 @@ class Assembler:
 
     Each rig has a layout: the channels it has sent so far. A channel that stays away keeps its column, as
     `Status.ABSENT`; one that is new, or that delivers in another way than before, begins a new layout.
-
-    Parameters
-    ----------
-    plan : Plan or None, optional
-        Names thermocouple types, cold junctions and corrections; without it every thermocouple is of type K.
-    seen : sequence of (rig, channel), optional
-        Channels of the firing so far, in order of first appearance, where it goes on after a restart.
+    Without a plan every thermocouple is of type K; `seen` are channels of a firing that goes on after a
+    restart, in order of first appearance.
     """
 
     def __init__(self, plan: Plan | None = None, seen: Sequence[tuple[str, str]] = ()) -> None:
@@ -63,18 +58,7 @@ class Assembler:
         self._told: set[Trouble] = set()
 
     def take(self, timed: Sequence[tuple[Frame, int]]) -> list[Batch]:
-        """Convert frames.
-
-        Parameters
-        ----------
-        timed : sequence of (Frame, int)
-            With the time of each frame's samples, UTC. [µs]
-
-        Returns
-        -------
-        list of Batch
-            Each has one rig's frames of one layout, in the order they came in.
-        """
+        """Convert frames with their times (UTC, µs) to batches of one rig and one layout, in order."""
         by_rig: dict[str, list[tuple[Frame, int]]] = {}
         unusual: set[str] = set()
         for pair in timed:

@@ -39,16 +39,8 @@ class Converted:
 def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel:
     """Describe a channel as a probe wants it converted.
 
-    Parameters
-    ----------
-    probe : Probe
-        Says the thermocouple type (K where it says none) and whose cold junction to use.
-
-    Returns
-    -------
-    Channel
-        `letter` is None where there is no thermocouple to convert; `cold_junction` where the channel always
-        brings its own.
+    `letter` is None where there is no thermocouple to convert; `cold_junction` where the channel always
+    brings its own.
     """
     chip = AMPLIFIERS.get(amp or "")
     if kind == "celsius" or (chip is not None and chip.kind == "infrared"):
@@ -66,12 +58,7 @@ def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel
 def reconvert(batch: Batch, probes: Sequence[Probe]) -> Batch:
     """Convert a batch's raw values afresh: with another plan, or with better physics than when it was stored.
 
-    Parameters
-    ----------
-    batch : Batch
-        Its `temperature_c` and `cold_junction_c` are of no consequence.
-    probes : sequence of Probe
-        One for each channel of the batch.
+    A probe for each channel; the batch's temperatures and cold junctions are of no consequence.
     """
     channels = tuple(
         channel_for(c.name, c.kind, c.amp, p) for c, p in zip(batch.channels, probes, strict=True)

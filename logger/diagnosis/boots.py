@@ -31,18 +31,7 @@ class Boot:
 
 
 def boots(frames: Sequence[Frame]) -> list[Boot]:
-    """Tell one rig's starts apart, and two rigs of one name.
-
-    Parameters
-    ----------
-    frames : sequence of Frame
-        Of one name, in the order in which they came in.
-
-    Returns
-    -------
-    list of Boot
-        By their first frames.
-    """
+    """Tell one rig's starts apart, and two rigs of one name, from frames in the order they came in."""
     period_ms = _period_ms(frames)
     found: list[Boot] = []
     for place, frame in enumerate(frames):

@@ -6,18 +6,7 @@ from zlib import adler32, crc32
 
 
 def explain_checksum(line: bytes) -> str:
-    """Say how a line's checksum came about, if it isn't the right one.
-
-    Parameters
-    ----------
-    line : bytes
-        One that `wire.decode` refuses with `BadCrc`.
-
-    Returns
-    -------
-    str
-        Empty if no explanation fits.
-    """
+    """Say how the checksum of a line came about that `wire.decode` refuses; empty if nothing fits."""
     line = line.rstrip(b"\r\n")
     body, star, given = line.rpartition(b"*")
     if not star:

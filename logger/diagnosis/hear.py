@@ -60,15 +60,11 @@ class _Heard:
 async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
     """Hear a source for a while.
 
-    Parameters
-    ----------
-    table : dict
-        A `[[source]]` of a plan without channels. Of `mqtt` also `topic`, `#` if left out; of `modbus` also
-        `first`, `count`, `table`, `type`, `word_order`, `byte_order`, `scale` of the registers to look at,
-        and `units`: other modules on the same line.
-    tell : callable
-        Is given, twice a second, `said` (the last lines), `found` (numbers: `key`, `name`, `value`, None for
-        none, and `mark`: what a `[[source.channel]]` says of it) and `trouble`.
+    `table` is a `[[source]]` of a plan without channels. Of `mqtt` also `topic`, `#` if left out; of `modbus`
+    also `first`, `count`, `table`, `type`, `word_order`, `byte_order`, `scale` of the registers to look at,
+    and `units`: other modules on the same line. `tell` is given, twice a second, `said` (the last lines),
+    `found` (numbers: `key`, `name`, `value`, None for none, and `mark`: what a `[[source.channel]]` says of
+    it) and `trouble`.
     """
     own: dict[str, Any] = {
         k: table[k]
@@ -235,13 +231,7 @@ async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) 
 
 
 def run(seconds: float) -> int:
-    """Hear the source whose table stands on standard input; print a JSON document a line.
-
-    Parameters
-    ----------
-    seconds : float
-        [s]
-    """
+    """Hear the source whose table stands on standard input; print a JSON document a line."""
     _limit()
     try:
         table = json.loads(sys.stdin.read(100_000))

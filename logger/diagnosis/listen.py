@@ -40,30 +40,11 @@ def listen(
     as_json: bool = False,
     echo: Callable[[str], None] = print,
 ) -> bool:
-    """Listen, and print what was found.
+    """Listen, print what was found, and tell whether the lines are right.
 
-    Parameters
-    ----------
-    target : str
-        A serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
-        file of recorded lines.
-    as_json : bool, default False
-        Print one JSON document instead of plain words.
-
-    Returns
-    -------
-    bool
-        Whether the lines are right.
-
-    Raises
-    ------
-    ListenError
-        There is nothing to listen to.
-
-    Notes
-    -----
-    Nothing is acknowledged, so what the rig keeps stays kept for the logger. `?` is asked, which every rig
-    may answer and none has to.
+    To a serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
+    file of recorded lines; ListenError where there is nothing to listen to. Nothing is acknowledged, so what
+    the rig keeps stays kept for the logger. `?` is asked, which every rig may answer and none has to.
     """
     if target.startswith(("mqtt://", "mqtts://")):
         if not as_json:
@@ -83,13 +64,7 @@ def listen(
 
 
 def ports_beside(target: str) -> list[str]:
-    """Name the serial ports that a rig could be on, beside the one that was listened to.
-
-    Parameters
-    ----------
-    target : str
-        As in `listen`; anything but a port has none beside it.
-    """
+    """Name the serial ports that a rig could be on, beside the one that was listened to."""
     from logger.sources.serial_port import candidates, port_and_baud
 
     if target.startswith(("mqtt://", "mqtts://")) or Path(target).is_file():

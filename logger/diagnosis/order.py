@@ -13,13 +13,7 @@ from logger.reading import Floats, Frame
 
 
 def about_seq(frames: Sequence[Frame]) -> list[Finding]:
-    """Look at `seq`: it counts each frame once, in steps of one, and wraps at 2**32.
-
-    Parameters
-    ----------
-    frames : sequence of Frame
-        Of one rig, in the order in which they came in.
-    """
+    """Look at `seq`, which counts each frame of a rig once and wraps at 2**32, in the order they came in."""
     seqs = [f.seq for f in frames]
     if len(seqs) < 2:
         return [Finding("check", "seq", "one frame is too little to tell", "listen longer")]
@@ -61,15 +55,7 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
 
 
 def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Finding]:
-    """Look at `ms`, the rig's own clock, and at its beat.
-
-    Parameters
-    ----------
-    frames : sequence of Frame
-        Of one rig, in the order in which they came in.
-    arrivals_s : sequence of float
-        When, by the host's clock; NaN where nobody knows. [s]
-    """
+    """Look at `ms`, the rig's own clock, and at its beat, against arrivals [s]; NaN where nobody knows."""
     longest = max(boots(frames), key=lambda boot: len(boot.places))
     live = [(frames[i].seq, frames[i].ms, arrivals_s[i]) for i in longest.places]
     in_order = [live[0]]

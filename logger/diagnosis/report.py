@@ -102,15 +102,7 @@ class Diagnosis:
         """Numbers that came on a broker's other topics."""
 
     def take(self, line: bytes, arrival_s: float | None = None) -> None:
-        """Take a line.
-
-        Parameters
-        ----------
-        line : bytes
-            With or without its newline.
-        arrival_s : float, optional
-            When it came in, by any clock that runs evenly; left out for recorded lines. [s]
-        """
+        """Take a line, and when it came in by any clock that runs evenly [s]; left out for recorded lines."""
         self._lines += 1
         if self._lines > MOST_LINES:
             return
@@ -148,13 +140,7 @@ class Diagnosis:
             self._chatter.append(line.strip())
 
     def report(self, unfinished: bytes = b"") -> Report:
-        """Say what was found.
-
-        Parameters
-        ----------
-        unfinished : bytes, optional
-            What came in after the last newline.
-        """
+        """Say what was found, `unfinished` being what came in after the last newline."""
         findings = [*self._about_lines(unfinished)]
         for name, rig in self._rigs.items():
             prefix = f"rig {name}, " if len(self._rigs) > 1 else ""

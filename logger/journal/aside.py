@@ -17,18 +17,7 @@ _DONE: Final = "damaged"
 
 
 def set_aside(path: Path) -> Path:
-    """Rename a journal, so that another can begin in its place.
-
-    Parameters
-    ----------
-    path : Path
-        Closed. Its folder must take changes; the file itself is only renamed.
-
-    Returns
-    -------
-    Path
-        Its new name.
-    """
+    """Rename a closed journal, so that another can begin in its place; give its new name."""
     aside = _free_name(path, _UNJOINED)
     beside(path, "-shm").unlink(missing_ok=True)
     wal = beside(path, "-wal")
@@ -55,34 +44,12 @@ def finish_setting_aside(path: Path) -> None:
 
 
 def unjoined(path: Path) -> list[Path]:
-    """List what stands aside and is still to be joined.
-
-    Parameters
-    ----------
-    path : Path
-        The journal they belong to.
-
-    Returns
-    -------
-    list of Path
-        The oldest first.
-    """
+    """List what stands aside and is still to be joined to a journal, the oldest first."""
     return sorted(path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}"))
 
 
 def joined(path: Path, aside: Path) -> Path:
-    """Give a journal that has been joined the name that says so.
-
-    Parameters
-    ----------
-    path : Path
-        The journal it was joined to.
-
-    Returns
-    -------
-    Path
-        The new name.
-    """
+    """Give a journal that has been joined to another the name that says so."""
     done = _free_name(path, _DONE)
     beside(aside, "-shm").unlink(missing_ok=True)
     if (wal := beside(aside, "-wal")).exists():

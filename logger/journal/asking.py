@@ -30,19 +30,9 @@ class TooManyWaiting(UserError):
 
 
 def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
-    """Ask something of the logger.
+    """Ask something of the logger; give the number by which `JournalReader.request` shows the answer.
 
-    Returns
-    -------
-    int
-        For `JournalReader.request`, which shows the answer.
-
-    Raises
-    ------
-    UserError
-        It is longer than any request, or too many wait already.
-    JournalError
-        There is no journal, or it can't be written to.
+    UserError where it is longer than any request, or too many wait already.
     """
     text = to_json(data)
     if len(text) > MAX_DATA:

@@ -20,13 +20,7 @@ class BinError(UserError):
 
 
 def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
-    """Put a firing into the bin; nothing of it is lost there.
-
-    Raises
-    ------
-    BinError
-        It is running.
-    """
+    """Put a firing into the bin; nothing of it is lost there. BinError while it runs."""
     with writer.transaction():
         info = writer.firing(firing)
         if info.running:
@@ -37,13 +31,7 @@ def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
 
 
 def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
-    """Take a firing out of the bin.
-
-    Raises
-    ------
-    BinError
-        It was being deleted for good.
-    """
+    """Take a firing out of the bin; BinError where it was being deleted for good."""
     with writer.transaction():
         info = writer.firing(firing)
         if DELETING in info.facts:
@@ -58,20 +46,11 @@ def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
 def delete_for_good(
     writer: JournalWriter, firing: str, *, tell: Callable[[float], None] | None = None
 ) -> None:
-    """Delete a firing that lies in the bin, with all that was kept of it.
+    """Delete a firing that lies in the bin, with all that was kept of it; BinError where it isn't there.
 
     It is done bit by bit, so that a logger which records at the same time waits for no more than one bit.
-    Whatever ends it half-way, the firing stays in the bin and can be deleted again.
-
-    Parameters
-    ----------
-    tell : callable, optional
-        Takes how much is done, from 0 to 1.
-
-    Raises
-    ------
-    BinError
-        It isn't in the bin.
+    Whatever ends it half-way, the firing stays in the bin and can be deleted again. `tell` takes how much is
+    done, 0 to 1.
     """
     with writer.transaction():
         info = writer.firing(firing)

@@ -132,13 +132,7 @@ class Gathered:
 
 
 def gather(file: PageFile, until_s: float = float("inf")) -> Gathered:
-    """Look through a journal's pages.
-
-    Parameters
-    ----------
-    until_s : float, optional
-        No longer than until then, by the monotonic clock. [s]
-    """
+    """Look through a journal's pages, until then [s, monotonic clock]."""
     found = Gathered()
     shapes = _shapes()
     broken: list[int] = []

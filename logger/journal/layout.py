@@ -46,13 +46,7 @@ class Layout:
 
     @classmethod
     def loads(cls, row_id: int, rig: str, text: str) -> Layout:
-        """Read a layout as `dumps` wrote it.
-
-        Raises
-        ------
-        ValueError
-            It is damaged.
-        """
+        """Read a layout as `dumps` wrote it; ValueError where it is damaged."""
         try:
             entries = json.loads(text)
             widths = tuple(int(e.pop("word_bytes")) for e in entries)
@@ -105,30 +99,15 @@ class Layout:
         return [j for j, c in enumerate(self.channels) if c.kind == "celsius"]
 
     def fits(self, raw: Floats) -> bool:
-        """Tell whether every word is short enough.
-
-        Parameters
-        ----------
-        raw : array, shape (n, k)
-        """
+        """Tell whether every word of `raw`, shape (n, k), is short enough."""
         return all(
             width == _WIDE or not (raw[:, _span(at)] >= 2.0 ** (8 * width)).any() for width, at in self._words
         )
 
     def encode(self, batch: Batch) -> tuple[Records, Ints]:
-        """Put a batch into records.
+        """Put a batch of n frames, whose words fit, into n records, and give the minute each belongs to.
 
-        Parameters
-        ----------
-        batch : Batch
-            n frames with this layout's channels, whose words fit.
-
-        Returns
-        -------
-        records : structured array, shape (n,)
-            In the batch's order.
-        minute : int64 array, shape (n,)
-            The minute each belongs to, counted from 1970; its bytes don't say that.
+        Minutes are counted from 1970; a record's bytes don't say its own.
         """
         out = np.empty(len(batch.t_us), self.dtype)
         minute = batch.t_us // MINUTE_US
@@ -156,24 +135,9 @@ class Layout:
         return out, minute
 
     def load(self, data: bytes, key: bytes, *, packed: bool) -> Records:
-        """Read records from the journal's bytes.
+        """Read a row's records, read-only; ValueError where they, or its numbers (`row_key`), are damaged.
 
-        Parameters
-        ----------
-        key : bytes
-            The row's numbers, from `row_key`.
-        packed : bool
-            A packed minute (`squeeze`), else a batch as it came in (`seal`).
-
-        Returns
-        -------
-        structured array, shape (n,)
-            Read-only.
-
-        Raises
-        ------
-        ValueError
-            The data are damaged.
+        `packed`: a minute (`squeeze`), else a batch as it came in (`seal`).
         """
         if packed:
             return unsqueeze(data, self.dtype, key)
@@ -183,13 +147,7 @@ class Layout:
             raise ValueError(f"damaged data: {exc}") from exc
 
     def temperature_c(self, records: Records) -> Floats:
-        """Temperatures in records.
-
-        Returns
-        -------
-        array, shape (n, k)
-            NaN where the status isn't OK. [°C]
-        """
+        """Temperatures in n records, shape (n, k); NaN where the status isn't OK. [°C]."""
         out = np.empty((len(records), len(self.channels)))
         first = 0
         for _, at in self._words:
@@ -203,27 +161,11 @@ class Layout:
         return out
 
     def status(self, records: Records) -> Bytes:
-        """`Status` of each reading in records.
-
-        Returns
-        -------
-        uint8 array, shape (n, k)
-        """
+        """`Status` of each reading in n records: uint8 array, shape (n, k)."""
         return np.asarray(records["status"] & np.uint8(_NOT_SENT - 1), np.uint8)
 
     def decode(self, records: Records, minute: Ints | int) -> Batch:
-        """Turn records back into a batch.
-
-        Parameters
-        ----------
-        minute : int or int64 array, shape (n,)
-            From `encode`.
-
-        Returns
-        -------
-        Batch
-            Its cold junctions aren't stored: NaN, until someone converts it afresh.
-        """
+        """Turn records, with their minutes from `encode`, back into a batch; its cold junctions are NaN."""
         raw = np.full((len(records), len(self.channels)), np.nan)
         raw_cj = np.full_like(raw, np.nan)
         for width, at in self._words:
@@ -249,18 +191,9 @@ class Layout:
 
 
 def widths_for(channels: Sequence[Channel], raw: Floats | None = None) -> tuple[int, ...]:
-    """Choose the bytes that each channel's words need.
+    """Choose the bytes that each channel's words need; 0 for channels that don't send words.
 
-    Parameters
-    ----------
-    channels : sequence of Channel, length k
-    raw : array, shape (n, k), optional
-        Values that must fit, where a chip has sent more than its word is long.
-
-    Returns
-    -------
-    tuple of int, length k
-        0 for channels that don't send words.
+    `raw`, shape (n, k), are values that must fit, where a chip has sent more than its word is long.
     """
     widths = []
     for j, channel in enumerate(channels):
@@ -287,15 +220,8 @@ def as_stored(batch: Batch) -> Batch:
 def row_key(*numbers: int) -> bytes:
     """Put a row's numbers into bytes: what its checksum covers beside its data.
 
-    Parameters
-    ----------
-    *numbers : int
-        Which firing, minute and layout the data belong to, and whatever else must not change unnoticed.
-
-    Raises
-    ------
-    ValueError
-        They are damaged: no numbers.
+    Which firing, minute and layout the data belong to, and whatever else must not change unnoticed.
+    ValueError where they are no numbers: damage.
     """
     try:
         return struct.pack(f"<{len(numbers)}q", *numbers)
@@ -306,27 +232,13 @@ def row_key(*numbers: int) -> bytes:
 def seal(data: bytes, key: bytes) -> bytes:
     """Put a checksum behind data: the file itself has none, and flipped bits would be temperatures.
 
-    Parameters
-    ----------
-    key : bytes
-        Covered too; from `row_key`. A flipped number would put readings under another probe's name.
-
-    Returns
-    -------
-    bytes
-        For `unseal` with the same key.
+    It covers `key` too: a flipped number would put readings under another probe's name.
     """
     return data + zlib.crc32(data, zlib.crc32(key)).to_bytes(4, "little")
 
 
 def unseal(data: bytes, key: bytes) -> bytes:
-    """Take the checksum off.
-
-    Raises
-    ------
-    ValueError
-        The data are damaged.
-    """
+    """Take the checksum off; ValueError where the data are damaged."""
     if not is_whole(data, key):
         raise ValueError("damaged data: the checksum is wrong")
     return data[:-4]
@@ -342,20 +254,8 @@ def is_whole(data: bytes, key: bytes) -> bool:
 
 
 def squeeze(array: NDArray[np.generic], key: bytes) -> bytes:
-    """Pack an array whose items change little from one to the next.
+    """Pack and seal an array whose items change little from one to the next.
 
-    Parameters
-    ----------
-    array : array, shape (n, ...)
-        Of any type.
-
-    Returns
-    -------
-    bytes
-        Sealed: `unsqueeze` notices damage.
-
-    Notes
-    -----
     Bytes of the same place of all items stand together, as differences from item to item: the upper bytes of
     slow temperatures become zeros. Then zlib, at its fastest: harder work gains a tenth.
     """
@@ -364,17 +264,9 @@ def squeeze(array: NDArray[np.generic], key: bytes) -> bytes:
 
 
 def unsqueeze(data: bytes, dtype: np.dtype[np.void], key: bytes) -> NDArray[np.void]:
-    """Unpack what `squeeze` packed.
+    """Unpack what `squeeze` packed into items of a type; ValueError where it is damaged.
 
-    Parameters
-    ----------
-    dtype : dtype
-        Of the items; several in a row make one item where they were packed as rows.
-
-    Raises
-    ------
-    ValueError
-        The data are damaged.
+    Several items in a row make one where they were packed as rows.
     """
     try:
         flat = np.frombuffer(zlib.decompress(unseal(data, key)), np.uint8)

@@ -26,23 +26,10 @@ PackedRow = tuple[str, tuple[int | bytes, ...]]
 def pack_minutes(
     db: sqlite3.Connection, key: int, before: int, limit: int = -1, stuck: set[tuple[int, int]] | None = None
 ) -> bool:
-    """Pack a firing's minutes, the oldest first.
+    """Pack a firing's minutes, the oldest first, in a transaction; tell whether none is left.
 
-    Parameters
-    ----------
-    db : sqlite3.Connection
-        In a transaction.
-    before : int
-        Only minutes before this one, counted from 1970.
-    limit : int, default -1
-        At most so many; -1 for any number.
-    stuck : set of (minute, layout), optional
-        Minutes left as they are, since something in them is damaged; new ones are added.
-
-    Returns
-    -------
-    bool
-        Whether none is left.
+    Only those before one (counted from 1970), and `limit` at most (-1: any number). Those in `stuck`, by
+    minute and layout, are left as they are, since something in them is damaged; new ones are added to it.
     """
     stuck = set() if stuck is None else stuck
     due = db.execute(
@@ -71,19 +58,9 @@ def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
 
 
 def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival: int) -> list[PackedRow]:
-    """Pack a minute and roll it up; nothing is written yet.
+    """Pack a minute and roll it up, for `put_minute`; nothing is written yet.
 
-    Parameters
-    ----------
-    minute : int
-        Counted from 1970.
-    arrival : int
-        The newest that is in it.
-
-    Returns
-    -------
-    list of (sql, values)
-        For `put_minute`.
+    Minutes are counted from 1970; `arrival` is the newest that is in it.
     """
     first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
     status = layout.status(records)

@@ -53,10 +53,7 @@ class Cell:
 class PageFile:
     """An SQLite file and its write-ahead log, read page by page; it is never written to.
 
-    Parameters
-    ----------
-    path : Path
-        May be empty, or cut anywhere; `-wal` beside it is read too.
+    It may be empty, or cut anywhere; `-wal` beside it is read too.
     """
 
     def __init__(self, path: Path) -> None:
@@ -92,17 +89,9 @@ class PageFile:
         return _pread(self._file, self.page_size, (number - 1) * self.page_size)
 
     def leaves(self, cells_lost: list[int]) -> Iterator[tuple[int, Cell]]:
-        """Give every row of every leaf page, but for pages that are free.
+        """Give every row of every leaf page and the page's number, but for pages that are free.
 
-        Parameters
-        ----------
-        cells_lost : list of int
-            Takes the number of each page on which something can't be read.
-
-        Yields
-        ------
-        (int, Cell)
-            The page's number, and a row of it.
+        `cells_lost` takes the number of each page on which something can't be read.
         """
         free = self._free()
         for first in range(1, self.pages + 1, _AT_ONCE):
@@ -121,18 +110,7 @@ class PageFile:
                         yield number, cell
 
     def values(self, cell: Cell, columns: int | None = None) -> list[Any]:
-        """Read a row's columns.
-
-        Parameters
-        ----------
-        columns : int, optional
-            Only so many of the first, without looking for the rest on other pages.
-
-        Returns
-        -------
-        list
-            int, float, str, bytes or None.
-        """
+        """Read a row's columns, or only so many of the first, without looking for the rest on other pages."""
         data = cell.local if columns is not None else self._whole(cell)
         at, _ = _varint(data, 0)
         out: list[Any] = []

@@ -42,13 +42,7 @@ class JournalReader:
     """Reads a journal. It may be used from several threads; they take turns.
 
     Throughout, `firing` is a firing's ID, and a stretch goes from `since_us` on until before `until_us`.
-
-    Raises
-    ------
-    NoJournalError
-        There is none yet.
-    JournalError
-        It can't be read.
+    NoJournalError: there is none yet; JournalError: it can't be read.
     """
 
     def __init__(self, path: Path) -> None:
@@ -64,47 +58,22 @@ class JournalReader:
             self._db.close()
 
     def changed(self) -> bool:
-        """Tell whether anything was committed since the last call; costs next to nothing.
-
-        Returns
-        -------
-        bool
-            True the first time.
-        """
+        """Tell whether anything was committed since the last call (at first: yes); costs next to nothing."""
         with self._lock, errors_of(self.path):
             (version,) = self._db.execute("PRAGMA data_version").fetchone()
         before, self._version = self._version, version
         return bool(version != before)
 
     def firings(self, *, binned: bool | None = False) -> list[FiringInfo]:
-        """List firings.
-
-        Parameters
-        ----------
-        binned : bool or None, default False
-            Those in the bin (True), those that aren't, or all (None).
-
-        Returns
-        -------
-        list of FiringInfo
-            The latest first.
-        """
+        """List firings, the latest first: those in the bin (True), those that aren't, or all (None)."""
         with self._snapshot():
             found = select_firings(self._db, "ORDER BY started_us DESC, key DESC")
         return [info for info in found if binned in (None, info.binned)]
 
     def firing(self, ref: str) -> FiringInfo:
-        """Find a firing.
+        """Find a firing by its ID, or `last`: the one that came in last, and isn't in the bin.
 
-        Parameters
-        ----------
-        ref : str
-            Its ID, or `last`: the one that came into the journal last, and isn't in the bin.
-
-        Raises
-        ------
-        UserError
-            There is no such firing.
+        UserError where there is no such firing.
         """
         with self._snapshot():
             if ref == "last":
@@ -126,13 +95,7 @@ class JournalReader:
         return found[0] if found else None
 
     def columns(self, firing: str) -> tuple[Column, ...]:
-        """Say which channels a firing has, and which probe each of them is.
-
-        Returns
-        -------
-        tuple of Column
-            The plan's probes in the plan's order, then the others in order of appearance.
-        """
+        """Say which channels a firing has, and which probe each is: the plan's first, in its order."""
         info = self.firing(firing)
         plan = info.plan
         probes = assign_probes(plan, info.seen)
@@ -154,12 +117,9 @@ class JournalReader:
         return self._traces(columns, parts)
 
     def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
-        """Give every reading as it came from its rig, minute by minute.
+        """Give every reading as it came from its rig, minute by minute, each in order of time.
 
-        Yields
-        ------
-        Batch
-            Of one rig, within one minute, in order of time. Without cold junctions (`conversion.reconvert`).
+        Without cold junctions (`conversion.reconvert`).
         """
         with self._snapshot():
             key = self._key(firing)
@@ -175,15 +135,7 @@ class JournalReader:
     def stretches(self, firing: str, length_us: int) -> list[tuple[int, int]]:
         """Give the stretches of time in which there are readings: a gap of years costs nothing.
 
-        Parameters
-        ----------
-        length_us : int
-            Of a stretch, a multiple of a minute. [µs]
-
-        Returns
-        -------
-        list of (int, int)
-            From a time on, until before another. [µs]
+        Each from a time on until before another; a whole number of minutes long. [µs]
         """
         with self._snapshot():
             minutes = self._stored.minutes(self._key(firing), 0, FOREVER_US)
@@ -191,13 +143,7 @@ class JournalReader:
         return [(begin, begin + length_us) for begin in begins]
 
     def newest_arrival(self) -> int:
-        """Tell what the newest batch's arrival is: where `arrived` goes on for what is still to come.
-
-        Returns
-        -------
-        int
-            0 while there are no readings.
-        """
+        """Tell what the newest batch's arrival is: where `arrived` goes on. 0 without readings."""
         with self._snapshot():
             (newest,) = self._db.execute(
                 "SELECT max(coalesce((SELECT max(arrival) FROM recent), 0),"
@@ -206,17 +152,9 @@ class JournalReader:
         return int(newest)
 
     def arrived(self, after: int, limit: int = 1000) -> list[tuple[int, str, Batch]]:
-        """Give readings in the order they came into the journal, over all firings.
+        """Give readings after an arrival, of all firings, in the order they came into the journal.
 
-        Parameters
-        ----------
-        after : int
-            Go on after this arrival; 0 for the beginning.
-
-        Returns
-        -------
-        list of (arrival, firing ID, Batch)
-            What was given before may be given again, when its minute has been packed with something newer.
+        What was given before may be given again, when its minute has been packed with something newer.
         """
         with self._snapshot():
             recent = RECENT.replace("firing,", "firing, NULL,")
@@ -240,19 +178,10 @@ class JournalReader:
     def history(self, firing: str, max_points: int, since_us: int = 0) -> Traces:
         """Give a firing, or the end of it, in few points that show all its peaks and dips.
 
-        Parameters
-        ----------
-        max_points : int
-            At most about so many points a column, not counting breaks at gaps.
-        since_us : int, default 0
-            From this time on; from the step it falls in where steps are drawn. [µs]
-
-        Returns
-        -------
-        Traces
-            Every reading where there are no more than `max_points`; otherwise the least and the greatest
-            temperature of each step (see `traces.thin`) and at the end the newest reading itself. NaN where
-            a channel sent nothing that was OK, and where nothing came for more than three usual steps.
+        Every reading where there are no more than `max_points` a column; otherwise the least and the greatest
+        temperature of each step (see `traces.thin`) and at the end the newest reading itself. NaN where a
+        channel sent nothing that was OK, and where nothing came for more than three usual steps. Steps are
+        whole: the first may begin before `since_us`.
         """
         columns = self.columns(firing)
         with self._snapshot():
@@ -288,20 +217,9 @@ class JournalReader:
     def rollups(
         self, firing: str, level_s: int, since_us: int = 0
     ) -> dict[tuple[str, str], tuple[Ints, Buckets]]:
-        """Give least, greatest, mean and last reading of each bucket.
+        """Give each channel's buckets (`rollup.BUCKET`) of 1, 10 or 60 s, and where each begins. [µs].
 
-        Parameters
-        ----------
-        level_s : {1, 10, 60}
-            Length of a bucket. [s]
-        since_us : int, default 0
-            Only buckets that begin at or after this time. [µs]
-
-        Returns
-        -------
-        dict of (rig, channel) to (t_us, buckets)
-            Where each bucket begins [µs], and arrays of `rollup.BUCKET`; buckets in which nothing was sent
-            are left out.
+        Only those that begin at or after `since_us`; without those in which nothing was sent.
         """
         if level_s not in LEVELS_S:
             raise ValueError(f"level_s must be one of {LEVELS_S}, not {level_s}")
@@ -332,13 +250,7 @@ class JournalReader:
         }
 
     def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, Event]]:
-        """Give events in the order they were written, over all firings.
-
-        Parameters
-        ----------
-        after_id : int
-            Only those after this one; 0 for the beginning.
-        """
+        """Give events after one, over all firings, in the order they were written."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT firing.id, key, event.id, t_us, kind, data, who FROM event"
@@ -350,13 +262,7 @@ class JournalReader:
         ]
 
     def estimates(self, firing: str, since_us: int = 0) -> dict[str, Estimates]:
-        """Give what the pots were estimated to be at while the firing ran; no measurement.
-
-        Returns
-        -------
-        dict of str to Estimates
-            By zone; empty for a firing that wasn't estimated, such as an import.
-        """
+        """Give, by zone, what the pots were estimated to be at while the firing ran; no measurement."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? ORDER BY t_us",
@@ -375,18 +281,7 @@ class JournalReader:
         return out
 
     def set_apart(self, firing: str | None, since_us: int | None = None) -> list[Apart]:
-        """Give the frames that were kept as they came.
-
-        Parameters
-        ----------
-        firing : str or None
-            Its ID; None for all.
-
-        Returns
-        -------
-        list of Apart
-            In the order they came in.
-        """
+        """Give the frames that were kept as they came (None: of all firings), in that order."""
         with self._snapshot():
             key = None if firing is None else self._key(firing)
             return list(read_apart(self._db, key, since_us))
@@ -407,13 +302,7 @@ class JournalReader:
             return noted(self._db)
 
     def heartbeat(self) -> dict[str, Any] | None:
-        """Give the logger's own health as it last wrote it.
-
-        Returns
-        -------
-        dict or None
-            None where it never did, or what it wrote is damaged.
-        """
+        """Give the logger's own health as it last wrote it; None where it never did, or it is damaged."""
         with self._snapshot():
             row = self._db.execute("SELECT data FROM heartbeat").fetchone()
         try:

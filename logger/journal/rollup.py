@@ -41,18 +41,7 @@ def empty(shape: tuple[int, ...]) -> Buckets:
 
 
 def readings_as_buckets(temperature_c: Floats, status: Bytes) -> Buckets:
-    """Make each reading a bucket of its own.
-
-    Parameters
-    ----------
-    temperature_c, status : arrays of one shape
-        [°C]
-
-    Returns
-    -------
-    Buckets
-        Of that shape.
-    """
+    """Make each reading [°C] a bucket of its own; arrays of one shape."""
     out = np.empty(temperature_c.shape, BUCKET)
     ok = status == Status.OK
     values = np.where(ok, temperature_c, np.nan).astype(np.float32)
@@ -64,18 +53,9 @@ def readings_as_buckets(temperature_c: Floats, status: Bytes) -> Buckets:
 
 
 def merge(buckets: Buckets, starts: Ints) -> Buckets:
-    """Merge runs of buckets.
+    """Merge runs of buckets, shape (m, k), in order of time, to shape (g, k).
 
-    Parameters
-    ----------
-    buckets : Buckets, shape (m, k)
-        In order of time.
-    starts : int array, shape (g,)
-        First row of each run, ascending; the first is 0.
-
-    Returns
-    -------
-    Buckets, shape (g, k)
+    `starts`, shape (g,), is the first row of each run, ascending; the first is 0.
     """
     if not len(starts):
         return empty((0, buckets.shape[1]))
@@ -102,19 +82,9 @@ def merge(buckets: Buckets, starts: Ints) -> Buckets:
 
 
 def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, Buckets]:
-    """Roll up one minute of readings.
+    """Roll up one minute of readings: for each level [s] the whole minute, shape (60 / level, k).
 
-    Parameters
-    ----------
-    t_us : array, shape (n,)
-        Time within the minute, ascending. [µs]
-    temperature_c, status : arrays, shape (n, k)
-        [°C]
-
-    Returns
-    -------
-    dict of int to Buckets
-        For each level [s] the whole minute, shape (60 / level, k).
+    Times within the minute, shape (n,), ascending [µs]; temperatures [°C] and status, shape (n, k).
     """
     second = np.asarray(t_us, np.int64) // 1_000_000
     starts = run_starts(second)
@@ -127,26 +97,16 @@ def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, B
 
 
 def run_starts(keys: Ints) -> Ints:
-    """Find where runs of equal keys begin.
-
-    Returns
-    -------
-    int array
-        Ascending; begins with 0 unless there are no keys.
-    """
+    """Find where runs of equal keys begin, ascending, from 0."""
     if not len(keys):
         return np.zeros(0, np.int64)
     return np.concatenate(([0], np.flatnonzero(np.diff(keys)) + 1))
 
 
 def dump_buckets(buckets: Buckets, level_s: int, key: bytes) -> bytes:
-    """Put a minute's buckets into bytes.
+    """Put a minute's buckets, shape (60 / level_s, k), into bytes.
 
-    Parameters
-    ----------
-    buckets : Buckets, shape (60 / level_s, k)
-    level_s : int
-        Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
+    Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
     """
     return squeeze(buckets, key) if level_s == LEVELS_S[0] else seal(buckets.tobytes(), key)
 
@@ -157,18 +117,7 @@ def rollup_key(level_s: int, firing: int, minute: int, layout: int) -> bytes:
 
 
 def load_buckets(data: bytes, level_s: int, k: int, key: bytes) -> bytes:
-    """Check a minute of buckets and unpack it.
-
-    Returns
-    -------
-    bytes
-        Of the array; those of several minutes can be joined and read at once.
-
-    Raises
-    ------
-    ValueError
-        The data are damaged.
-    """
+    """Check a minute of buckets and unpack it; the bytes of several can be joined and read at once."""
     if level_s == LEVELS_S[0]:
         found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), key).tobytes()
     else:

@@ -141,13 +141,7 @@ def _whole(value: Any, otherwise: int = 0) -> int:
 
 
 def true_layout(db: sqlite3.Connection, layout_id: int) -> tuple[int, str, str] | None:
-    """Give a layout's row (firing, rig, channels), of its two copies the one that is whole.
-
-    Returns
-    -------
-    tuple or None
-        None where there is neither.
-    """
+    """Give a layout's row (firing, rig, channels), of its two copies the one that is whole, if any."""
     found = db.execute(f"{_LAYOUTS} WHERE id = ?", (layout_id,)).fetchone()
     if found is None:
         twin = db.execute("SELECT data FROM twin WHERE kind = 'layout' AND key = ?", (layout_id,)).fetchone()
@@ -186,13 +180,7 @@ def to_request(row: tuple[Any, ...]) -> Request:
 
 
 def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
-    """Make an event of its row (id, t_us, kind, data, who).
-
-    Returns
-    -------
-    Event or None
-        None where it is damaged: done without, and told in the log.
-    """
+    """Make an event of its row (id, t_us, kind, data, who); a damaged one is None, and told in the log."""
     number, t_us, kind, data, who = row
     try:
         if not (isinstance(t_us, int) and isinstance(kind, str) and isinstance(who, str)):
@@ -204,11 +192,5 @@ def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
 
 
 def seal_event(firing: int, t_us: int, kind: str, data: dict[str, Any], who: str) -> str:
-    """Write what an event says, with a checksum over all of its row.
-
-    Raises
-    ------
-    ValueError
-        There is NaN or infinity in it.
-    """
+    """Write what an event says, with a checksum over all of its row; ValueError for NaN or infinity."""
     return seal_text(to_json(data), firing, t_us, kind, who)

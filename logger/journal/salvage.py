@@ -62,18 +62,8 @@ class BadRows(Fault):
 def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
     """Check that a journal is whole. It may be written to meanwhile.
 
-    Parameters
-    ----------
-    every_firing : bool, default False
-        Check the readings' checksums of all firings, not only of the latest; the file's structure is always
-        checked throughout.
-
-    Raises
-    ------
-    NoJournalError
-        There is none.
-    JournalError
-        Not damaged, but can't be read: a newer version, a disk that doesn't answer.
+    Its structure throughout; readings' checksums of the latest firing, or of every one. JournalError where it
+    can't be read for another reason: a newer version, a disk that doesn't answer.
     """
     try:
         with contextlib.closing(open_to_read(path)) as db:
@@ -125,23 +115,9 @@ def _readable(sealed: Any, *about: object) -> bool:
 def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s: float = 0.02) -> Salvage:
     """Save what can be read of a damaged journal into the one that goes on in its place.
 
-    It may be cut short at any moment and begun again: what is there already is not written twice.
-
-    Parameters
-    ----------
-    path : Path
-        The journal that goes on; a logger may be writing to it.
-    aside : Path
-        The damaged one; it is only read, and renamed at the end.
-    room : callable, optional
-        Gives what is free on the disk. [bytes]
-    pause_s : float, default 0.02
-        Between transactions, for whoever records. [s]
-
-    Raises
-    ------
-    JournalError
-        The journal can't be written to, or the disk has too little room left.
+    It may be cut short at any moment and begun again: what is there already is not written twice. A logger
+    may be writing to `path`; `aside` is only read, and renamed at the end. Between transactions it pauses
+    [s], for whoever records. JournalError where the disk has too little `room` left [bytes].
     """
     found = Salvage(aside)
     try:

@@ -102,13 +102,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
 
 
 class JournalError(StokewatchError):
-    """The journal can't be read or written: says why, and the fix.
-
-    Attributes
-    ----------
-    reason : {'full', 'read_only', 'busy', 'damaged', 'gone', 'newer', 'io', 'misuse'}
-        For programs; the text is for people.
-    """
+    """The journal can't be read or written, and the fix; `reason` is for programs, the text for people."""
 
     def __init__(self, text: str, reason: Reason) -> None:
         super().__init__(text)
@@ -164,20 +158,8 @@ def errors_of(path: Path) -> Iterator[None]:
 def open_to_write(path: Path) -> sqlite3.Connection:
     """Open a journal for writing; make it where there is none, bring an older one up to date.
 
-    Parameters
-    ----------
-    path : Path
-        Its folder must exist.
-
-    Returns
-    -------
-    sqlite3.Connection
-        In autocommit mode, WAL, `synchronous=FULL`.
-
-    Raises
-    ------
-    JournalError
-        It can't be opened, is damaged, or was written by a newer version.
+    Its folder must exist. In autocommit mode, WAL, `synchronous=FULL`. JournalError where it can't be opened,
+    is damaged, or was written by a newer version.
     """
     try:
         if not path.exists():
@@ -216,12 +198,9 @@ def _make(path: Path) -> None:
 
 
 def put_in_place(new: Path, path: Path) -> None:
-    """Give a whole new journal its name, unless somebody has made one there meanwhile.
+    """Give a whole new journal its name in its folder, unless somebody has made one there meanwhile.
 
-    Parameters
-    ----------
-    new, path : Path
-        In one folder. `new` keeps its own name too, where the disk knows two names for a file.
+    `new` keeps its own name too, where the disk knows two names for a file.
     """
     if beside(path, "-wal").exists() and not path.exists():
         set_aside(path)  # the log of a journal that was removed, and nothing to do with the new one
@@ -259,19 +238,9 @@ def _let_write(path: Path) -> None:
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """Open a journal for reading only.
+    """Open a journal for reading only; NoJournalError where there is none.
 
-    Returns
-    -------
-    sqlite3.Connection
-        In autocommit mode; usable from any thread, one at a time.
-
-    Raises
-    ------
-    NoJournalError
-        There is none.
-    JournalError
-        It can't be opened, is damaged, or was written by a newer version.
+    In autocommit mode; usable from any thread, one at a time. JournalError as of `open_to_write`.
     """
     if not path.exists():
         raise NoJournalError(path)

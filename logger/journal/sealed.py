@@ -19,44 +19,17 @@ class DamagedError(ValueError):
 
 
 def to_json(data: Any) -> str:
-    """Write what an event, a request or a heartbeat says.
-
-    Raises
-    ------
-    ValueError
-        There is NaN or infinity in it.
-    """
+    """Write what an event, a request or a heartbeat says; ValueError for NaN or infinity."""
     return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def seal_text(text: str, *about: object) -> str:
-    """Put a checksum behind a text.
-
-    Parameters
-    ----------
-    *about : object
-        Numbers and texts of the same row that belong to it.
-
-    Returns
-    -------
-    str
-        For `unseal_text` with the same `about`.
-    """
+    """Put a checksum behind a text, over it and whatever of the same row belongs to it."""
     return f"{text}{_MARK}{_crc(text, about):08x}"
 
 
 def unseal_text(sealed: Any, *about: object) -> str:
-    """Check a text and take its checksum off.
-
-    Parameters
-    ----------
-    sealed : object
-        From `seal_text`, or what damage has made of it.
-
-    Raises
-    ------
-    DamagedError
-    """
+    """Check a text from `seal_text` with the same `about`, and take its checksum off."""
     if isinstance(sealed, str) and sealed[-_TAIL:-8] == _MARK:
         text = sealed[:-_TAIL]
         if sealed[-8:] == f"{_crc(text, about):08x}":
@@ -65,17 +38,7 @@ def unseal_text(sealed: Any, *about: object) -> str:
 
 
 def load_json(sealed: Any, *about: object) -> Any:
-    """Read sealed JSON.
-
-    Parameters
-    ----------
-    sealed : object
-        From `seal_text`; or plain JSON, as versions before it wrote it.
-
-    Raises
-    ------
-    DamagedError
-    """
+    """Read sealed JSON, or plain JSON, as versions before it wrote it; DamagedError for anything else."""
     if not isinstance(sealed, str):
         raise DamagedError("damaged data: no text")
     try:
@@ -102,17 +65,9 @@ def twin_text(of: str, row: int, *columns: object) -> str:
 
 
 def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[Any, ...]:
-    """Tell what a row really says, from both of its copies.
+    """Tell what a row really says, from both of its copies: the twin where that is whole.
 
-    Parameters
-    ----------
-    twin : object
-        From `twin_text`; None where a version before it wrote the row.
-
-    Returns
-    -------
-    tuple
-        Those of the twin where that is whole: both are always written together.
+    None where a version before it wrote the row; both are always written together.
     """
     if isinstance(twin, str):
         try:

@@ -96,13 +96,7 @@ def count(db: sqlite3.Connection, firing: int) -> list[tuple[str, str, int]]:
 
 
 def note(db: sqlite3.Connection, t_us: int, keys: dict[str, list[Key]]) -> None:
-    """Remember which frames are recorded, and forget those of long ago; inside their transaction.
-
-    Parameters
-    ----------
-    keys : dict of str to list of (seq, ms, checksum)
-        By rig.
-    """
+    """Remember which frames are recorded, by rig, and forget those of long ago; inside their transaction."""
     db.execute("INSERT INTO lately (t_us, data) VALUES (?, ?)", (t_us, msgspec.msgpack.encode(keys)))
     db.execute(
         "DELETE FROM lately WHERE id <= (SELECT max(id) - 8 FROM lately) AND t_us < ?", (t_us - LATELY_US,)
@@ -110,12 +104,9 @@ def note(db: sqlite3.Connection, t_us: int, keys: dict[str, list[Key]]) -> None:
 
 
 def noted(db: sqlite3.Connection) -> dict[str, dict[tuple[int, int], int]]:
-    """Give the checksums of the frames that came lately.
+    """Give the checksums of the frames that came lately, by rig, seq and ms.
 
-    Returns
-    -------
-    dict of str to dict of (seq, ms) to int
-        By rig. A row that can't be read is left out: its frames are then not known to be the same.
+    A row that can't be read is left out: its frames are then not known to be the same.
     """
     found: dict[str, dict[tuple[int, int], int]] = {}
     for (data,) in db.execute("SELECT data FROM lately ORDER BY id"):

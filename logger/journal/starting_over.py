@@ -70,17 +70,10 @@ def _search(path: Path, found: GoingOn, until_s: float) -> None:
 
 
 def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
-    """Set a writer's journal aside, since it is damaged, and let it go on with another in its place.
+    """Set a writer's damaged journal aside, and let it go on with another in its place.
 
-    Returns
-    -------
-    Path
-        The damaged one, for `salvage.join`.
-
-    Raises
-    ------
-    JournalError
-        The new one can't be written; it can be tried again.
+    Gives the damaged one, for `salvage.join`. JournalError where the new one can't be written; it can be
+    tried again.
     """
     going_on.numbers = {**writer.numbers(), **going_on.numbers}
     with contextlib.suppress(sqlite3.Error):

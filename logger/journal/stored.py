@@ -54,13 +54,7 @@ class Stored:
         return self._layouts
 
     def load(self, told: Sequence[int], data: bytes, *, packed: bool) -> Records | None:
-        """Read records; damaged ones are a gap, and are told once.
-
-        Parameters
-        ----------
-        told : sequence of int
-            The row's numbers as its checksum covers them (`packing.RECENT`, `packing.CHUNK`).
-        """
+        """Read records by their row's numbers (`packing.RECENT`, `CHUNK`); damaged ones are a gap."""
         layout_id = told[2] if packed else told[1]
         layout = self._layouts.get(layout_id)
         try:

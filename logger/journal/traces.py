@@ -61,22 +61,12 @@ class Traces:
 
 
 def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[tuple[Ints, Floats, Bytes]]:
-    """Reduce buckets to the least and the greatest of each step.
+    """Reduce buckets, shape (m, k), to the least and the greatest of each step, by column.
 
-    Parameters
-    ----------
-    t_us : array, shape (m,)
-        Where each bucket begins, ascending. [µs]
-    buckets : Buckets, shape (m, k)
-    step_us : int
-        A multiple of the buckets' own length. [µs]
-
-    Returns
-    -------
-    list of (t_us, temperature_c, status), length k
-        Two points a step, at a quarter and three quarters of it, in the order that its last reading makes
-        likelier; one in the middle where both are the same; one NaN where nothing of what was sent was OK.
-        Steps in which nothing was sent are left out.
+    Two points a step, at a quarter and three quarters of it, in the order that its last reading makes
+    likelier; one in the middle where both are the same; one NaN where nothing of what was sent was OK. Steps
+    in which nothing was sent are left out. Buckets begin at `t_us`; a step is a multiple of their length.
+    [µs]
     """
     step = t_us // step_us
     starts = run_starts(step)
@@ -101,21 +91,9 @@ def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[tuple[Ints, Floats,
 def break_gaps(
     t_us: Ints, temperature_c: Floats, status: Bytes, usual_us: int | None = None
 ) -> tuple[Ints, Floats, Bytes]:
-    """Put a NaN where readings are missing.
+    """Put a NaN, with `Status.ABSENT`, right after the last point before each gap in n readings.
 
-    Parameters
-    ----------
-    t_us : array, shape (n,)
-        Ascending. [µs]
-    temperature_c, status : arrays, shape (n,)
-        [°C]
-    usual_us : int, optional
-        The usual step; the median of the steps if left out. [µs]
-
-    Returns
-    -------
-    t_us, temperature_c, status : arrays
-        With `Status.ABSENT` right after the last point before each gap.
+    A gap is longer than three usual steps [µs]: the median where none is given.
     """
     if len(t_us) < 2:
         return t_us, temperature_c, status

@@ -22,18 +22,7 @@ _KINDNESS = 15
 
 
 def main(argv: list[str]) -> int:
-    """Do one of both.
-
-    Parameters
-    ----------
-    argv : list of str
-        `check JOURNAL` or `join JOURNAL ASIDE`.
-
-    Returns
-    -------
-    int
-        0, or 1 where it couldn't be done: `{"error": …}`.
-    """
+    """Do one of both: `check JOURNAL` or `join JOURNAL ASIDE`; 1 where it couldn't be done."""
     os.nice(_KINDNESS)
     what, journal, *rest = argv
     path = Path(journal)

@@ -73,11 +73,6 @@ class JournalWriter(WrittenFile):
     What came in is first kept as it came, a row a batch. When a minute is over its rows are put in order,
     rolled up, and packed into one row; both happen inside the transaction that brought the readings, so there
     is never more or less than all of it.
-
-    Raises
-    ------
-    JournalError
-        It can't be opened or is damaged.
     """
 
     def __init__(self, path: Path) -> None:
@@ -105,21 +100,9 @@ class JournalWriter(WrittenFile):
         facts: dict[str, Any] | None = None,
         firing_id: str | None = None,
     ) -> FiringInfo:
-        """Begin a firing.
+        """Begin a firing at the time of its first reading [µs]; JournalError while another one runs.
 
-        Parameters
-        ----------
-        started_us : int
-            Time of its first reading. [µs]
-        ended_us : int, optional
-            For one that is over already: an import. [µs]
-        firing_id : str, optional
-            For one that has an ID already, in another journal.
-
-        Raises
-        ------
-        JournalError
-            Another one is running, or the journal can't be written to.
+        `ended_us`: it is over already, an import. `firing_id`: it has an ID already, in another journal.
         """
         with self.transaction():
             running = self.running()
@@ -147,13 +130,7 @@ class JournalWriter(WrittenFile):
         plan_toml: str | None = None,
         facts: dict[str, Any] | None = None,
     ) -> FiringInfo:
-        """Change what is said about a firing; what is left out stays.
-
-        Parameters
-        ----------
-        facts : dict, optional
-            In place of all the old ones.
-        """
+        """Change what is said about a firing; what is left out stays. `facts` replace all the old ones."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute(
@@ -183,10 +160,7 @@ class JournalWriter(WrittenFile):
     def delete_some(self, firing: str) -> int:
         """Delete some of a firing's rows, at last the firing itself; after `keep_counting`.
 
-        Returns
-        -------
-        int
-            How many rows went; 0: there is nothing of it any more.
+        Gives how many rows went; 0: there is nothing of it any more.
         """
         with self.transaction(), errors_of(self.path):
             row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
@@ -228,17 +202,9 @@ class JournalWriter(WrittenFile):
             return select_firings(self._db, "WHERE key = ?", (self._key(firing),))[0]
 
     def append(self, firing: str, batch: Batch) -> None:
-        """Keep readings. Commits by itself outside a `transaction`.
+        """Keep readings in any order of time, and of any age. Commits by itself outside a `transaction`.
 
-        Parameters
-        ----------
-        batch : Batch
-            In any order of time, and of any age.
-
-        Raises
-        ------
-        JournalError
-            Nothing of it was kept; it can be tried again.
+        JournalError: nothing of it was kept; it can be tried again.
         """
         if not len(batch.t_us):
             return
@@ -297,15 +263,7 @@ class JournalWriter(WrittenFile):
     def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> Event | None:
         """Take a note or a spot reading back: it stays in the journal, as something retracted.
 
-        Parameters
-        ----------
-        t_us, since_us : int
-            Now, and how old the event may be. [µs]
-
-        Returns
-        -------
-        Event or None
-            As it was; None where there is no such event so young.
+        Gives it as it was; None where there is no such event from `since_us` on. [µs]
         """
         with self.transaction():
             found = self._db.execute(
@@ -330,13 +288,7 @@ class JournalWriter(WrittenFile):
     def add_estimate(
         self, firing: str, t_us: int, zones: Mapping[str, tuple[float, float, float, str]]
     ) -> None:
-        """Keep what the pots were estimated to be at, in place of what was kept for that time.
-
-        Parameters
-        ----------
-        zones : mapping of str to (estimate_c, low_c, high_c, basis)
-            By zone; see `JournalReader.estimates`. [°C]
-        """
+        """Keep the pots' estimates by zone (°C, its band, basis), in place of that time's before."""
         rows = {
             zone: [round(c, 1), round(low, 1), round(high, 1), basis]
             for zone, (c, low, high, basis) in zones.items()
@@ -350,12 +302,7 @@ class JournalWriter(WrittenFile):
     def set_apart(self, firing: str | None, rows: Sequence[Apart], placed: Sequence[int]) -> None:
         """Keep frames as they came, and let go of those that have found their places.
 
-        Parameters
-        ----------
-        firing : str or None
-            Its ID; None before one has begun.
-        placed : sequence of int
-            Numbers of earlier ones.
+        `firing` is None before one has begun; `placed` are numbers of earlier ones.
         """
         with self.transaction(), errors_of(self.path):
             key = None if firing is None else self._key(firing)
@@ -365,13 +312,7 @@ class JournalWriter(WrittenFile):
             release(self._db, placed)
 
     def note_lately(self, t_us: int, keys: dict[str, list[Key]]) -> None:
-        """Remember which frames were recorded just now.
-
-        Parameters
-        ----------
-        keys : dict of str to list of (seq, ms, checksum)
-            By rig.
-        """
+        """Remember which frames were recorded just now, by rig."""
         with self.transaction(), errors_of(self.path):
             note(self._db, t_us, keys)
 
@@ -405,11 +346,8 @@ class JournalWriter(WrittenFile):
     def take_requests(self) -> list[Request]:
         """Give requests that haven't been answered, oldest first, at most `AT_ONCE`.
 
-        Returns
-        -------
-        list of Request
-            The same ones again until `finish_request`: what is cut short by the end of the process isn't
-            lost. Answer them in the transaction that carries them out.
+        The same ones again until `finish_request`: what is cut short by the end of the process isn't lost.
+        Answer them in the transaction that carries them out.
         """
         with errors_of(self.path):
             rows = self._db.execute(
@@ -434,21 +372,9 @@ class JournalWriter(WrittenFile):
             )
 
     def repair(self, *, every: bool = False) -> list[str]:
-        """Put rows right that are kept twice, and of which one copy is damaged.
+        """Put rows right that are kept twice, and of which one copy is damaged; say what was.
 
-        Parameters
-        ----------
-        every : bool, default False
-            Of all firings, not only of the one that runs and the newest.
-
-        Returns
-        -------
-        list of str
-            What was put right, for people.
-
-        Raises
-        ------
-        JournalError
+        Of the firing that runs and the newest, or of `every` one.
         """
         with self.transaction(), errors_of(self.path):
             return repair(self._db, every=every)

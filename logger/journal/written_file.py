@@ -12,13 +12,7 @@ from logger.journal.schema import JournalError, abandon, errors_of, open_to_writ
 
 
 class WrittenFile:
-    """The file, open for writing.
-
-    Raises
-    ------
-    JournalError
-        It can't be opened or is damaged.
-    """
+    """The file, open for writing; JournalError where it can't be opened or is damaged."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -44,12 +38,8 @@ class WrittenFile:
         """Open the file again: it was removed, or its disk was away.
 
         Where the file is gone and its folder isn't, everything committed is still to be had from the file
-        that is open, and is written out again.
-
-        Raises
-        ------
-        JournalError
-            It isn't there, or something else is; nothing has changed then.
+        that is open, and is written out again. JournalError where it isn't there, or something else is;
+        nothing has changed then.
         """
         if not self.path.exists():
             folder = self.path.parent
@@ -105,11 +95,8 @@ class WrittenFile:
     def transaction(self) -> Iterator[None]:
         """Commit what is written inside together, or nothing of it.
 
-        Raises
-        ------
-        JournalError
-            The disk is full, read-only, gone, or another program writes for too long. Nothing of this
-            transaction was kept; it can be tried again.
+        JournalError: the disk is full, read-only, gone, or another program writes for too long. Nothing of
+        this transaction was kept; it can be tried again.
         """
         if self._db.in_transaction:
             yield

@@ -64,18 +64,7 @@ class Archive:
         return sorted(found, key=lambda f: (f.started_us, f.id), reverse=True)
 
     def firing(self, ref: str, site: str = "") -> StoredFiring:
-        """Find a firing.
-
-        Parameters
-        ----------
-        ref : str
-            Its ID, or `last`.
-
-        Raises
-        ------
-        UserError
-            There is none, or several sites have one.
-        """
+        """Find a firing by its ID, or `last`; UserError where there is none, or several sites have one."""
         found = [f for f in self.firings(site) if ref in (f.id, "last")]
         place = f" of site {site}" if site else ""
         if not found:
@@ -96,17 +85,9 @@ class Archive:
         return (min(times), max(times)) if times else None
 
     def batches(self, firing: StoredFiring, since_us: int, until_us: int) -> Iterator[list[Batch]]:
-        """Give readings as they came from the rigs, a span of time after the other.
+        """Give readings as they came from the rigs, a span of time after the other, a batch a rig. [µs].
 
-        Parameters
-        ----------
-        since_us, until_us : int
-            From the first of these times on, until before the second. [µs]
-
-        Yields
-        ------
-        list of Batch
-            One for each rig. A channel that told emf and cold junction does so again; others are plain °C.
+        A channel that told emf and cold junction does so again; others are plain °C.
         """
         window_us, begin_us = FIRST_WINDOW_US, since_us
         while begin_us < until_us:
@@ -140,13 +121,7 @@ class Archive:
         return _batches(full, firing.plan)
 
     def events(self, firing: StoredFiring, after_id: int = 0) -> list[Event]:
-        """Give what happened.
-
-        Returns
-        -------
-        list of Event
-            In the order they were written; their numbers are those of the journal they come from.
-        """
+        """Give what happened, in the order it was written; numbers are those of the journal it comes from."""
         query = f"SELECT id, kind, who, data FROM {EVENT} WHERE {_where(firing)} AND id > {int(after_id)}"
         found: dict[int, Event] = {}
         for series in self._influx.select(query):

@@ -44,16 +44,9 @@ log = logging.getLogger(__name__)
 
 
 class Follower:
-    """Keeps a journal in step with the firing that runs elsewhere.
+    """Keeps a journal, empty and nobody else's, in step with the firing that runs elsewhere.
 
-    Parameters
-    ----------
-    path : Path
-        The journal: empty, and nobody else's.
-    site : str
-        Only firings of this site; all sites if empty.
-    ref : str, optional
-        The firing's ID; else the one that runs, or the last.
+    Only of one site, where that is named; a firing by its ID, else the one that runs, or the last.
     """
 
     def __init__(
@@ -84,13 +77,7 @@ class Follower:
         self._writer.close()
 
     def step(self) -> float:
-        """Take over what is new, and a piece of what was before.
-
-        Returns
-        -------
-        float
-            How long to wait before the next step. [s]
-        """
+        """Take over what is new and a piece of what was before; say how long to wait then. [s]."""
         try:
             if self._clock() - self._listed_s >= LIST_S:
                 self._listed_s = self._clock()
@@ -206,13 +193,7 @@ def _rows(batch: Batch, rows: np.ndarray) -> Batch:
 
 @contextlib.contextmanager
 def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
-    """Follow a firing in a thread, for as long as the context is open.
-
-    Yields
-    ------
-    Path
-        The journal to read it from; it is gone afterwards.
-    """
+    """Follow a firing in a thread, while the context is open, into a journal that is gone afterwards."""
     stop = threading.Event()
     with tempfile.TemporaryDirectory(prefix="stokewatch-") as folder:
         path = Path(folder) / "journal.sqlite"

@@ -22,13 +22,10 @@ def mirror_runs(home: Home) -> bool:
 
 
 def mirror_health(home: Home) -> dict[str, Any] | None:
-    """Say how the mirror is.
+    """Say how the mirror is; None where there never was one.
 
-    Returns
-    -------
-    dict or None
-        `state` (`running`, `waiting`, `stopped`), `detail`, `target`, `sent` (lines since its start),
-        `refused` (lines put aside), `behind` (batches to go) and `at_s`. None where there never was one.
+    `state` (`running`, `waiting`, `stopped`), `detail`, `target`, `sent` (lines since its start), `refused`
+    (lines put aside), `behind` (batches to go) and `at_s`.
     """
     known = load_progress(home.root)
     if known is None:

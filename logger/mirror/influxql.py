@@ -70,22 +70,7 @@ class InfluxQL:
         self._pool.clear()
 
     def select(self, query: str) -> list[Series]:
-        """Ask for rows.
-
-        Parameters
-        ----------
-        query : str
-            One SELECT; texts in it made safe by `literal`.
-
-        Returns
-        -------
-        list of Series
-            Empty where nothing fits.
-
-        Raises
-        ------
-        InfluxError
-        """
+        """Ask for rows by one SELECT, its texts made safe by `literal`; InfluxError where that fails."""
         # Since 2.4 every bucket is a database by itself, and one named `a/b` the retention policy b of a.
         database, slash, policy = self._target.bucket.partition("/")
         fields = {

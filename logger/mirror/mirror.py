@@ -248,12 +248,7 @@ class Mirror:
 
 @contextlib.contextmanager
 def mirror_lock(home: Home) -> Iterator[None]:
-    """Hold the right to be the one mirror of this folder, until the process ends.
-
-    Raises
-    ------
-    MirrorRunsError
-    """
+    """Hold the right to be the one mirror of this folder; MirrorRunsError where another does."""
     home.create()
     with (home.root / "mirror.lock").open("a+") as lock:
         try:
@@ -268,13 +263,7 @@ class _Stop(BaseException):
 
 
 def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
-    """Run until SIGINT or SIGTERM.
-
-    Raises
-    ------
-    UserError
-        Another mirror runs here.
-    """
+    """Run until SIGINT or SIGTERM."""
 
     def stop(number: int, frame: FrameType | None) -> NoReturn:
         raise _Stop

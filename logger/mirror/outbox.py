@@ -42,15 +42,7 @@ class Parcel:
 
 
 class Outbox:
-    """Reads the journal for the mirror.
-
-    Raises
-    ------
-    NoJournalError
-        There is none yet.
-    JournalError
-        It can't be read.
-    """
+    """Reads the journal for the mirror; NoJournalError while there is none."""
 
     def __init__(self, path: Path, site: str, clock: Callable[[], float] = time.monotonic) -> None:
         self._reader = JournalReader(path)
@@ -97,17 +89,9 @@ class Outbox:
         self._firings_s = self._beat_s = float("-inf")
 
     def take(self, cursor: Cursor, room: int) -> Parcel:
-        """Give what comes next.
+        """Give what comes next, in about so many lines: readings that came in together stay together.
 
-        Parameters
-        ----------
-        room : int
-            About so many lines: readings that came in together stay together.
-
-        Returns
-        -------
-        Parcel
-            Without lines, and the same cursor, if there is nothing new.
+        Without lines, and the same cursor, if there is nothing new.
         """
         lines = self._take_firings()
         event_id = cursor.event

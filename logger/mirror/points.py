@@ -22,13 +22,7 @@ _TAGGED: Final = ("rule", "zone", "probe", "state")
 
 
 def quoted(text: str) -> str:
-    """Write a field's text.
-
-    Parameters
-    ----------
-    text : str
-        Line breaks become blanks: servers differ in what they make of them.
-    """
+    """Write a field's text. Line breaks become blanks: servers differ in what they make of them."""
     for sign, instead in (("\\", "\\\\"), ('"', '\\"'), ("\r\n", " "), ("\n", " "), ("\r", " ")):
         text = text.replace(sign, instead)
     return f'"{text}"'
@@ -42,12 +36,8 @@ def head(measurement: str, tags: dict[str, str]) -> str:
 def firing_line(info: FiringInfo, *, site: str = "") -> str:
     """Write what is known of a firing, always at the time of its beginning: a later line takes its place.
 
-    Returns
-    -------
-    str
-        Measurement `firing`; tags `site` and `firing`; fields `title`, `invented`, `started_us`, `ended_us`
-        (0 while it runs), and `plan` and `facts` as JSON texts. What is longer than a server takes is left
-        out.
+    Measurement `firing`; tags `site` and `firing`; fields `title`, `invented`, `started_us`, `ended_us` (0
+    while it runs), and `plan` and `facts` as JSON texts. What is longer than a server takes is left out.
     """
     texts = {
         "title": info.title,
@@ -67,12 +57,9 @@ def firing_line(info: FiringInfo, *, site: str = "") -> str:
 def event_line(firing: str, event: Event, *, site: str = "") -> str:
     """Write an event.
 
-    Returns
-    -------
-    str
-        Measurement `event`; tags `site`, `firing`, `kind`, and an alarm's `rule`, `zone`, `probe` and
-        `state`; fields `id`, `who`, `message` and `data`, a JSON text. The last three digits of its time in
-        nanoseconds are those of its number, so that two events of one microsecond don't overwrite each other.
+    Measurement `event`; tags `site`, `firing`, `kind`, and an alarm's `rule`, `zone`, `probe` and `state`;
+    fields `id`, `who`, `message` and `data`, a JSON text. The last three digits of its time in nanoseconds
+    are those of its number, so that two events of one microsecond don't overwrite each other.
     """
     tags = {"site": site, "firing": firing, "kind": event.kind}
     if event.kind == "alarm":
@@ -88,10 +75,7 @@ def event_line(firing: str, event: Event, *, site: str = "") -> str:
 def logger_line(firing: FiringInfo, beat: dict[str, Any], *, site: str = "") -> str | None:
     """Write the logger's health, in place of what was: it is about now, not a record.
 
-    Returns
-    -------
-    str or None
-        Measurement `logger`; tags `site` and `firing`; field `beat`, a JSON text. None if it is too long.
+    Measurement `logger`; tags `site` and `firing`; field `beat`, a JSON text. None if it is too long.
     """
     text = to_json(beat)
     if not _fits(text):

@@ -23,29 +23,11 @@ class PullError(UserError):
 def pull(
     archive: Archive, firing: StoredFiring, home: Home, say: Callable[[float], None] = lambda part: None
 ) -> FiringInfo:
-    """Copy a firing into the journal.
+    """Copy a firing into the journal, under the ID it has everywhere; `say` is told the part fetched, 0 to 1.
 
     It is fetched into a journal of its own first, so that the real one is held up for no longer than the
-    copying on this machine takes, and nothing half-fetched is ever in it.
-
-    Parameters
-    ----------
-    say : callable, optional
-        Is told which part has been fetched, 0 to 1.
-
-    Returns
-    -------
-    FiringInfo
-        Under the ID it has everywhere.
-
-    Raises
-    ------
-    PullError
-        It is in the journal already, or has no readings.
-    InfluxError
-        The server doesn't answer.
-    JournalError
-        The journal can't be written to.
+    copying on this machine takes, and nothing half-fetched is ever in it. PullError: it is in the journal
+    already, or has no readings; InfluxError: the server doesn't answer.
     """
     home.create()
     if home.journal.exists():
@@ -87,15 +69,7 @@ def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None)
 
 
 def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], numbers: dict[int, int]) -> None:
-    """Copy events, also those that were taken back later.
-
-    Parameters
-    ----------
-    events : iterable of Event
-        In the order they were written.
-    numbers : dict of int to int
-        Their numbers there to those here; added to.
-    """
+    """Copy events in order, also those taken back later; `numbers` takes their numbers there to here."""
     for event in events:
         data = event.data
         if event.kind == "retract" and (known := numbers.get(data.get("event", -1))) is not None:

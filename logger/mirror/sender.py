@@ -36,12 +36,8 @@ Refuse = Callable[[Sequence[str], str], None]
 class ServerTrouble(Exception):
     """Nothing can be written for now.
 
-    Attributes
-    ----------
-    doubtful : bool
-        The server may have forgotten what it had acknowledged.
-    wait_s : float
-        How long the server asks to be left alone. [s]
+    `doubtful`: the server may have forgotten what it had acknowledged; `wait_s`: how long it asks to be left
+    alone. [s]
     """
 
     def __init__(self, text: str, *, doubtful: bool, wait_s: float = 0.0) -> None:
@@ -79,10 +75,7 @@ class Sender:
     def write(self, lines: Sequence[str]) -> None:
         """Write lines; those that are refused for what they are go to `refuse`, all others are acknowledged.
 
-        Raises
-        ------
-        ServerTrouble
-            Some are written, perhaps, and some aren't: write all of them again later.
+        ServerTrouble: some are written, perhaps, and some aren't; write all of them again later.
         """
         size = self.size
         for at in range(0, len(lines), size):
@@ -90,12 +83,7 @@ class Sender:
         self.size = min(MOST_LINES, size * 11 // 10)
 
     def ping(self) -> None:
-        """See whether the server is there; that it won't say is an answer too.
-
-        Raises
-        ------
-        ServerTrouble
-        """
+        """See whether the server is there; that it won't say is an answer too."""
         try:
             with self._errors():
                 self._client.api_client.call_api("/ping", "GET")  # type: ignore[no-untyped-call]
@@ -106,31 +94,16 @@ class Sender:
                 raise
 
     def interrupted(self) -> bool:
-        """Tell whether the connection broke since the last call, without the server having said it would.
+        """Tell whether the connection broke since the last call without the server having announced it.
 
         It may have been started again since; what it had acknowledged shortly before may be gone.
-
-        Returns
-        -------
-        bool
-            False the first time.
         """
         doubtful = self._connected > self._known and not self._announced
         self._listen()
         return doubtful
 
     def started(self) -> str:
-        """Ask the server since when it has been running.
-
-        Returns
-        -------
-        str
-            As InfluxDB 2 says it; empty where a server doesn't say.
-
-        Raises
-        ------
-        ServerTrouble
-        """
+        """Ask the server since when it has been running, in its words; empty where it doesn't say."""
         try:
             with self._errors():
                 self._client.api_client.call_api("/ready", "GET")  # type: ignore[no-untyped-call]

@@ -41,25 +41,9 @@ class Target:
     ) -> Target | None:
         """Put together what the command line and the environment say; the command line goes first.
 
-        Parameters
-        ----------
-        url, org, bucket, site : str, optional
-            Else STOKEWATCH_INFLUX_URL, _ORG, _BUCKET and STOKEWATCH_SITE.
-        token_file : Path, optional
-            Else the file that STOKEWATCH_INFLUX_TOKEN_FILE names, else STOKEWATCH_INFLUX_TOKEN itself. There
-            is no option for the token: everybody on a machine can read command lines.
-        environ : mapping, optional
-            In place of the process's environment.
-
-        Returns
-        -------
-        Target or None
-            None where no URL is given.
-
-        Raises
-        ------
-        TargetError
-            The URL is none, or the token's file can't be read.
+        Else STOKEWATCH_INFLUX_URL (None without one), _ORG, _BUCKET and STOKEWATCH_SITE, and the token from
+        the file that STOKEWATCH_INFLUX_TOKEN_FILE names, or STOKEWATCH_INFLUX_TOKEN itself. There is no
+        option for the token: everybody on a machine can read command lines. TargetError names what is wrong.
         """
         env = os.environ if environ is None else environ
         given = url or env.get("STOKEWATCH_INFLUX_URL", "")
@@ -89,17 +73,7 @@ class Target:
 
 
 def checked_url(text: str) -> str:
-    """Check the address of an InfluxDB.
-
-    Returns
-    -------
-    str
-        Without a slash at the end.
-
-    Raises
-    ------
-    TargetError
-    """
+    """Check the address of an InfluxDB; give it without a slash at the end."""
     mend = "give http://host:8086 or https://host"
     try:
         parts = urlsplit(text)

@@ -63,13 +63,7 @@ class StoredPlan:
 
 
 def name_for(text: str) -> str:
-    """Make a plan's file name of what a person calls it.
-
-    Returns
-    -------
-    str
-        Lower-case letters, digits and hyphens; empty where nothing of the text can be kept.
-    """
+    """Make a plan's file name of what a person calls it; empty where nothing of the text can be kept."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:MAX_NAME].strip("-")
 
@@ -93,15 +87,7 @@ def list_plans(home: Path) -> list[StoredPlan]:
 
 
 def load_plan(home: Path, name: str) -> Plan:
-    """Read a plan of the folder.
-
-    Raises
-    ------
-    StoreError
-        No plan goes by that name.
-    PlanError
-        Something in it is wrong.
-    """
+    """Read a plan of the folder; StoreError where none goes by that name."""
     path = _path(home, name)
     if not path.is_file():
         raise StoreError(f"{name}: no plan of this name; choose one of the list")
@@ -109,15 +95,7 @@ def load_plan(home: Path, name: str) -> Plan:
 
 
 def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> None:
-    """Keep a plan; its file appears whole or not at all.
-
-    Raises
-    ------
-    PlanTaken
-        There is one, and it may not go.
-    StoreError
-        No file can go by that name, or the disk doesn't take it.
-    """
+    """Keep a plan; its file appears whole or not at all. PlanTaken: there is one, and it may not go."""
     path = _path(home, name)
     if not replace and path.exists():
         raise PlanTaken(name)
@@ -125,13 +103,7 @@ def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> No
 
 
 def delete_plan(home: Path, name: str) -> None:
-    """Remove a plan from the folder.
-
-    Raises
-    ------
-    StoreError
-        No plan goes by that name.
-    """
+    """Remove a plan from the folder; StoreError where none goes by that name."""
     path = _path(home, name)
     try:
         path.unlink()
@@ -140,13 +112,7 @@ def delete_plan(home: Path, name: str) -> None:
 
 
 def read_kit(home: Path) -> list[tuple[str, bool]]:
-    """Give the packing list.
-
-    Returns
-    -------
-    list of (str, bool)
-        Each thing, and whether it is packed; the usual things where nobody has made a list yet.
-    """
+    """Give the packing list and what of it is packed; the usual things where nobody has made a list yet."""
     try:
         text = _kit_path(home).read_text(encoding="utf-8", errors="replace")
     except FileNotFoundError:
@@ -161,13 +127,7 @@ def read_kit(home: Path) -> list[tuple[str, bool]]:
 
 
 def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
-    """Keep the packing list: plain text that can be written by hand too, a thing on each line.
-
-    Raises
-    ------
-    StoreError
-        Too many, too long, or more than a line.
-    """
+    """Keep the packing list: plain text that can be written by hand too, a thing on each line."""
     if len(items) > MAX_ITEMS:
         raise StoreError(f"more than {MAX_ITEMS} things; leave some at home", "kit")
     for item, _ in items:
@@ -182,15 +142,7 @@ def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
 def write_whole(path: Path, text: str) -> None:
     """Write a file that appears whole or not at all, and is on the disk when this returns.
 
-    Parameters
-    ----------
-    path : Path
-        Its folder is made if need be.
-
-    Raises
-    ------
-    StoreError
-        The disk doesn't take it.
+    Its folder is made if need be; StoreError where the disk doesn't take it.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)

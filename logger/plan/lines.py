@@ -20,14 +20,9 @@ MAX_DOTS: Final = 24
 class PlanError(UserError):
     """A plan that cannot be used: names the file, the line, what is wrong and the fix.
 
-    Attributes
-    ----------
-    field : str or None
-        Where in the plan, such as `probe.0.name` or `alarm.coal_collapse.drop_c`; None: all of it.
-    what : str
-        What is wrong there and the fix, without the place.
-    bounds : (object, float, float, str) or None
-        Of a number: what was given, least, most, unit; for whoever says it in another unit.
+    `field` is the place in the plan, such as `probe.0.name` (None: all of it); `what` is what is wrong there,
+    without the place; `bounds` are, of a number, what was given, least, most and unit, for whoever says it in
+    another unit.
     """
 
     def __init__(self, text: str, field: str | None = None, what: str | None = None) -> None:

@@ -85,13 +85,7 @@ class Plan:
         return tuple(dict.fromkeys(p.zone for p in self.probes))
 
     def dumps(self) -> str:
-        """Write the plan as TOML; alarm settings only where they differ from the defaults.
-
-        Returns
-        -------
-        str
-            `loads` of it gives an equal plan.
-        """
+        """Write the plan as TOML, which `loads` reads again; alarm settings only where they were changed."""
         doc: dict[str, Any] = {
             "title": self.title,
             "target_c": self.target_c,
@@ -127,18 +121,8 @@ def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None 
 def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[Probe, ...]:
     """Say which probe each channel is, the same way for the logger, the archive and the page.
 
-    Parameters
-    ----------
-    plan : Plan or None
-        None or a plan without probes: every channel becomes a probe of its own name.
-    seen : sequence of (rig, channel)
-        In order of first appearance.
-
-    Returns
-    -------
-    tuple of Probe
-        One for each entry of `seen`. A channel that the plan doesn't name gets a probe of its own name, with
-        the rig's name in front where that is taken.
+    Channels come as (rig, channel) in order of first appearance. One that the plan doesn't name gets a probe
+    of its own name, with the rig's name in front where that is taken.
     """
     free = list(plan.probes) if plan else []
     names = {p.name.casefold() for p in free}

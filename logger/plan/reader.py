@@ -27,13 +27,7 @@ from logger.plan.sources import PlanSource, SourceMistake, read_sources
 
 
 def load(path: Path) -> Plan:
-    """Read a plan file.
-
-    Raises
-    ------
-    PlanError
-        The file can't be read, or something in it is wrong.
-    """
+    """Read a plan file; PlanError where it can't be read, or something in it is wrong."""
     try:
         with path.open("rb") as file:
             raw = file.read(4 * MAX_TOML + 1)
@@ -48,17 +42,9 @@ def load(path: Path) -> Plan:
 
 
 def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
-    """Read a plan from TOML text.
+    """Read a plan from TOML text; PlanError names `source`, the line, what is wrong there and the fix.
 
-    Parameters
-    ----------
-    stored : bool, default False
-        A firing's own, perhaps of an older version: what plans could say then is no mistake.
-
-    Raises
-    ------
-    PlanError
-        Names `source`, the line, what is wrong there and the fix.
+    `stored`: a firing's own, perhaps of an older version; what plans could say then is no mistake.
     """
     check_size(text, source)
     try:
@@ -75,18 +61,7 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
 
 
 def from_document(doc: dict[str, Any]) -> Plan:
-    """Read a plan from tables that are not a file's: what a page sends.
-
-    Parameters
-    ----------
-    doc : dict
-        As TOML's reader gives it.
-
-    Raises
-    ------
-    PlanError
-        Its `field` and `what` say where, what is wrong and the fix.
-    """
+    """Read a plan from tables that are not a file's: what a page sends."""
     return _Reader("plan", {}).plan(doc)
 
 

@@ -79,15 +79,7 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
 
 
 class SourceMistake(ValueError):
-    """What is wrong with a table.
-
-    Attributes
-    ----------
-    path : tuple of str and int
-        Where, from the document's root.
-    what : str
-        And how to fix it.
-    """
+    """What is wrong with a table, and the fix; `path` is the way to it from the document's root."""
 
     def __init__(self, path: tuple[str | int, ...], what: str) -> None:
         super().__init__(what)
@@ -95,12 +87,7 @@ class SourceMistake(ValueError):
 
 
 def read_sources(tables: object) -> tuple[PlanSource, ...]:
-    """Check the `[[source]]` tables.
-
-    Raises
-    ------
-    SourceMistake
-    """
+    """Check the `[[source]]` tables; SourceMistake says what is wrong with them."""
     if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise SourceMistake(("source",), "must be a list of tables; write [[source]] above each source")
     if len(tables) > MAX_SOURCES:
@@ -133,23 +120,10 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
 def sources_as(
     form: str | None, unit: str, serial_ports: Sequence[str], plan_sources: Sequence[PlanSource]
 ) -> tuple[tuple[str, ...], tuple[PlanSource, ...]]:
-    """Say what to read, of what the command line and the plan name.
+    """Say which ports speak the rig's line, and what else to read, of what command line and plan name.
 
-    Parameters
-    ----------
-    form : str or None
-        `--as`: how the rigs at the serial ports speak; None: the rig's line.
-    serial_ports : sequence of str
-        PORT or PORT@BAUD.
-
-    Returns
-    -------
-    (tuple of str, tuple of PlanSource)
-        Ports of rigs that speak the rig's line, and the others.
-
-    Raises
-    ------
-    SourceMistake
+    `form` is that of `--as` (None: the rig's line), a serial port PORT or PORT@BAUD. SourceMistake where they
+    don't go together.
     """
     if form is None:
         return tuple(serial_ports), tuple(plan_sources)

@@ -33,10 +33,7 @@ class Armed:
 def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:
     """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
 
-    Raises
-    ------
-    RequestError
-        The plan is wrong, or the running firing has one and isn't named.
+    RequestError: the plan is wrong, or the running firing has one and isn't named.
     """
     try:
         plan = loads(asked.plan_toml)

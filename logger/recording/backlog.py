@@ -73,10 +73,7 @@ class Backlog:
     def write(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> int:
         """Write everything, within a transaction; it goes on waiting until `written`.
 
-        Parameters
-        ----------
-        firing : FiringInfo or None
-            None: only what can't be placed is kept.
+        Without a firing only what can't be placed is kept.
         """
         early = len(self._early)
         if firing is not None:
@@ -94,19 +91,9 @@ class Backlog:
         return early
 
     def written(self, firing: FiringInfo | None, early: int) -> tuple[list[Token], list[Token]]:
-        """Let go of what was written.
+        """Let go of what was written; give whom to thank, and whom to tell that nobody keeps it.
 
-        Parameters
-        ----------
-        firing : FiringInfo or None
-            None: what was said without readings waits for one.
-
-        Returns
-        -------
-        tokens : list of Token
-            To thank.
-        refused : list of Token
-            Of what nobody keeps.
+        What was said without readings waits for a firing.
         """
         if firing is not None:
             del self._early[:early]

@@ -23,14 +23,9 @@ log = logging.getLogger(__name__)
 
 
 class CatchingUp:
-    """A thread that judges a firing from its beginning, or from a state, up to now.
+    """A thread that judges a firing from its beginning, or from a state of the judgement, up to now.
 
-    Parameters
-    ----------
-    state : bytes or None
-        The judgement's; None where there is none that can be gone on from.
-    told_us : int
-        What was said of readings until then is in the journal already. [µs]
+    What was said of readings until `told_us` is in the journal already. [µs]
     """
 
     def __init__(
@@ -53,17 +48,9 @@ class CatchingUp:
         return not self._thread.is_alive()
 
     def finish(self) -> tuple[Judging, list[Event]]:
-        """Judge the little that came meanwhile, in the thread that goes on with it.
+        """Judge the little that came meanwhile, in the thread that goes on with it; raises its failure.
 
-        Returns
-        -------
-        events : list of Event
-            What is to be written: said of readings after `told_us`.
-
-        Raises
-        ------
-        Exception
-            The judgement failed.
+        Gives what is to be written: said of readings after `told_us`.
         """
         if self._failure is not None:
             raise self._failure

@@ -34,10 +34,7 @@ log = logging.getLogger(__name__)
 def run_logger(settings: Settings) -> int:
     """Run until SIGINT or SIGTERM.
 
-    Raises
-    ------
-    UserError
-        Another logger runs here, the journal can't be opened, a source is named wrongly.
+    UserError: another logger runs here, the journal can't be opened, a source is named wrongly.
     """
     level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
     logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", datefmt="%H:%M:%S")

@@ -35,10 +35,7 @@ class Standing:
 class FiringState:
     """Where the recording stands, from one firing to the next.
 
-    Parameters
-    ----------
-    given : Plan or None
-        For a firing that begins; in place of the running firing's plan if it differs.
+    The plan `given` is for a firing that begins; in place of the running firing's plan if it differs.
     """
 
     def __init__(self, given: Plan | None, *, title: str, invented: bool) -> None:
@@ -54,13 +51,7 @@ class FiringState:
         return [probe.channel for probe in self.plan.probes] if self.plan is not None else []
 
     def resume(self, writer: JournalWriter, reader: JournalReader, now_us: int) -> str:
-        """Go on from what is in the journal.
-
-        Returns
-        -------
-        str
-            Why the firing's plan can't be read; empty where it can, or none is needed.
-        """
+        """Go on from what is in the journal; say why the firing's plan can't be read, where that is so."""
         firing = writer.running()
         armed = self._armed(reader, firing)
         damage = ""
@@ -104,13 +95,7 @@ class FiringState:
         return self._begin_us
 
     def open(self, writer: JournalWriter) -> Standing:
-        """Open the firing that has begun, if one has, within a transaction.
-
-        Returns
-        -------
-        Standing
-            For `opened`, once all this is on the disk.
-        """
+        """Open the firing that has begun, if any, within a transaction; for `opened` once on disk."""
         if self.now.firing is not None or self._begin_us is None:
             return self.now
         firing = writer.open_firing(
@@ -132,13 +117,7 @@ class FiringState:
             self._begin_us = None
 
     def change(self, standing: Standing) -> bool:
-        """Take over what a request made of it.
-
-        Returns
-        -------
-        bool
-            True where a firing was ended or armed: the next one begins afresh.
-        """
+        """Take over what a request made of it; True where the next firing begins afresh."""
         before, self.now = self.now, standing
         if standing.firing is not None or (before.firing, before.armed) == (None, standing.armed):
             return False

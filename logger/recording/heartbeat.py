@@ -36,17 +36,7 @@ class Heartbeat:
     def beat(
         self, standing: Standing, verdict: dict[str, Any] | None, trouble: str, now_us: int, readings: int = 0
     ) -> dict[str, Any]:
-        """Say it.
-
-        Parameters
-        ----------
-        verdict : dict or None
-            The judgement's, as JSON.
-        trouble : str
-            What is wrong, in words; empty where nothing is.
-        readings : int, default 0
-            What goes into the journal with this beat.
-        """
+        """Say it, with the judgement's `verdict` (JSON), what is wrong, and readings that go in with it."""
         up = Uptime.now()
         return {
             "pid": os.getpid(),

@@ -28,18 +28,10 @@ class Uptime:
 
 
 def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float) -> int | None:
-    """Where a firing's line of time has got to when its logger is started again.
+    """Where a firing's line of time has got to when its logger is started again. UTC. [µs].
 
-    Parameters
-    ----------
-    beat : mapping
-        The heartbeat of the logger before; empty without a firing that runs.
-
-    Returns
-    -------
-    int or None
-        None where the host's clock is the best there is; it is not where it stands before the last beat. UTC.
-        [µs]
+    `beat` is the last heartbeat, empty without a firing that runs. None where the host's clock is the best
+    there is; it is not where it stands before the last beat.
     """
     if not beat:
         return None
@@ -58,13 +50,8 @@ class HostTime:
 
     The host's clock may be set in the middle of a firing (a small computer without a battery-backed clock
     does that as soon as it sees a network): it is read once, here, and counted on by the monotonic clock.
-
-    Parameters
-    ----------
-    scale : float, default 1
-        Fire seconds per real second; above 1 only in sped-up demonstrations.
-    start_us : int, optional
-        Fire time at the start, from `goes_on_at`; the host's clock if left out. [µs]
+    `scale` is fire seconds per real second, above 1 only in demonstrations; `start_us` is the fire time at
+    the start, from `goes_on_at`.
     """
 
     def __init__(self, scale: float = 1.0, start_us: int | None = None) -> None:
@@ -90,12 +77,6 @@ class HostTime:
         return self._start_us + round(self.fire_s() * 1e6)
 
     def clock_error_s(self) -> float:
-        """How far the host's clock now is from the time line that was begun at the start.
-
-        Returns
-        -------
-        float
-            Positive where the host's clock was set forward. [s]
-        """
+        """How far the host's clock has been set forward since the start. [s]."""
         elapsed = time.monotonic() - self._start_monotonic
         return time.time() - (self._start_wall_s + elapsed)

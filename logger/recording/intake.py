@@ -102,13 +102,7 @@ class Intake:
             self._clock_off_s = off_s
 
     def take(self, after_s: float, at_most_s: float) -> Taken:
-        """Wait for frames, then a little for more of them. For the journal's thread.
-
-        Parameters
-        ----------
-        after_s : float
-            From the first waiting frame. [s]
-        """
+        """Wait for frames, then a little for more, from the first on [s]. For the journal's thread."""
         with self._lock:
             self._lock.wait_for(lambda: self._stopped or self._first_s is not None, at_most_s)
             if self._first_s is not None:

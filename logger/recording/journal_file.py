@@ -30,10 +30,7 @@ log = logging.getLogger(__name__)
 class JournalFile:
     """Opens the journal, and begins another in its place where it is damaged. Any thread may look and tell.
 
-    Parameters
-    ----------
-    tell : callable
-        Takes what happened, for the firing's events: a word, and a sentence.
+    `tell` takes what happened, for the firing's events: a word, and a sentence.
     """
 
     def __init__(self, path: Path, tell: Callable[[str, str], None]) -> None:
@@ -57,22 +54,10 @@ class JournalFile:
     def open(
         self, resume: Callable[[JournalWriter], None], stopped: Callable[[], bool]
     ) -> JournalWriter | None:
-        """Open the journal and go on from it; wait where the disk takes nothing.
+        """Open the journal and go on from it; wait where the disk takes nothing, until `stopped`: then None.
 
-        Parameters
-        ----------
-        resume : callable
-            Goes on from what is in it; called again with another journal where it fails on this one.
-
-        Returns
-        -------
-        JournalWriter or None
-            None where it was stopped before.
-
-        Raises
-        ------
-        JournalError
-            It was written by a newer version, or is no journal.
+        `resume` goes on from what is in it; it is called again with another journal where it fails on this
+        one. JournalError: it was written by a newer version, or is no journal.
         """
         while True:
             writer = None
@@ -111,13 +96,7 @@ class JournalFile:
             time.sleep(_AGAIN_S)
 
     def check(self) -> None:
-        """Raise what somebody has found out about it.
-
-        Raises
-        ------
-        JournalError
-            It is damaged.
-        """
+        """Raise what somebody has found out about it: JournalError where it is damaged."""
         if self.damage:
             damage, self.damage = self.damage, ""
             raise JournalError(f"journal {self._path}: it is damaged ({damage})", "damaged")
@@ -125,13 +104,7 @@ class JournalFile:
     def refused(
         self, exc: JournalError, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any]
     ) -> bool:
-        """Say what it doesn't take, and try what helps against that.
-
-        Returns
-        -------
-        bool
-            Whether the writer goes on with another journal.
-        """
+        """Say what it doesn't take, and try what helps; True where the writer has another journal."""
         if not self.full:
             log.error("%s; readings wait in memory", exc)
         self.full = f"the disk does not take readings: {exc}"

@@ -69,10 +69,8 @@ class Judged:
     ) -> None:
         """Go on from the last state kept: at once where little came since, else beside the recording.
 
-        Raises
-        ------
-        JournalError
-            The journal can't be read; all else that goes wrong only switches the judgement off.
+        JournalError where the journal can't be read; all else that goes wrong only switches the judgement
+        off.
         """
         self._seen = list(firing.seen)
         try:
@@ -96,10 +94,7 @@ class Judged:
     def judge_again(self, writer: JournalWriter, firing: FiringInfo, plan: Plan | None) -> bool:
         """Judge a firing from its beginning: readings of an older journal have joined it.
 
-        Returns
-        -------
-        bool
-            False where it is being caught up with already: to be asked again.
+        False where it is being caught up with already: to be asked again.
         """
         if self._catching_up is not None:
             return False
@@ -108,13 +103,7 @@ class Judged:
         return True
 
     def caught_up(self, writer: JournalWriter, firing: FiringInfo | None, plan: Plan | None) -> Unit | None:
-        """Take over the judgement from the thread that has caught up.
-
-        Returns
-        -------
-        Unit or None
-            What was said meanwhile, for the journal; None where there is nothing to take over.
-        """
+        """Take over, if it is there, the judgement from the thread that has caught up, and what it said."""
         caught = self._catching_up
         if caught is None or not caught.done:
             return None
@@ -139,15 +128,7 @@ class Judged:
     def judge(
         self, batches: list[Batch], begun_us: int | None, firing: FiringInfo | None, plan: Plan | None
     ) -> tuple[list[Event], list[tuple[int, Kept]]]:
-        """Judge readings, or let time pass.
-
-        Parameters
-        ----------
-        begun_us : int or None
-            Where a firing begins with them. [µs]
-        firing : FiringInfo or None
-            That is in the journal.
-        """
+        """Judge readings, or let time pass; `begun_us`: a firing begins with them. [µs]."""
         try:
             if begun_us is not None:
                 self.trouble = ""

@@ -81,16 +81,8 @@ class Placing:
     ) -> None:
         """Go on after a restart: with what the journal knows of a rig.
 
-        Parameters
-        ----------
-        frames : iterable of (seq, ms, t_us)
-            Its latest frames, in order of time.
-        channels : iterable of str
-            That the firing has of it.
-        checksums : dict of (seq, ms) to int
-            Of its latest frames.
-        clock : dict
-            Its entry of `clocks` when that was committed; empty if there is none.
+        Its latest frames (seq, ms, t_us) in order of time and their checksums, the firing's channels of it,
+        and its entry of `clocks` when that was committed; empty if there is none.
         """
         self._admission.known(rig, channels)
         begin_s = self._begin_s()
@@ -116,12 +108,7 @@ class Placing:
     ) -> None:
         """Go on after a restart: with what is set apart.
 
-        Parameters
-        ----------
-        next_id : int
-            The next free number.
-        rows : sequence of Apart
-            The latest ones, which may find their places yet.
+        The latest rows may find their places yet; `next_id` is the next free number.
         """
         self.apart.next_id = next_id
         for (rig, source), (frames, size) in sums.items():
@@ -150,13 +137,7 @@ class Placing:
         }
 
     def forget(self, keys: dict[str, list[Key]]) -> None:
-        """Welcome frames that could not be kept when they come again; in the journal's thread.
-
-        Parameters
-        ----------
-        keys : dict of str to list of (seq, ms, checksum)
-            By rig.
-        """
+        """Welcome frames that could not be kept when they come again; in the journal's thread."""
         for rig, of_rig in keys.items():
             if (stream := self._streams.get(rig)) is not None:
                 for seq, ms, crc in of_rig:
@@ -170,13 +151,7 @@ class Placing:
         self.apart.let_go(row.id)
 
     def expect(self, planned: Iterable[str]) -> None:
-        """Record rigs that bring one of these channels before others; in the journal's thread.
-
-        Parameters
-        ----------
-        planned : iterable of str
-            Channels of the plan.
-        """
+        """Record rigs that bring one of the plan's channels before others; in the journal's thread."""
         self._admission.planned = frozenset(planned)
 
     def begin_afresh(self) -> None:

@@ -20,13 +20,9 @@ log = logging.getLogger(__name__)
 
 
 def prime(placing: Placing, reader: JournalReader, firing: str, now_us: int, *, ours: bool) -> None:
-    """Tell it from a journal.
+    """Tell it from a journal, `ours` where it is the one that is written.
 
-    Parameters
-    ----------
-    ours : bool
-        Whether it is the journal that is written. Of one that was set aside only what can be read counts;
-        it is joined later.
+    Of one that was set aside only what can be read counts; it is joined later.
     """
     try:
         _prime(placing, reader, reader.firing(firing), now_us)

@@ -49,10 +49,7 @@ log = logging.getLogger(__name__)
 class Recorder:
     """Owns the journal's only writing connection, in a thread of its own.
 
-    Parameters
-    ----------
-    far_end : FarEnd
-        Is told, in the journal's thread, what became of what it sent.
+    There `far_end` is told what became of what it sent.
     """
 
     def __init__(

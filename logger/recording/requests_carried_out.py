@@ -56,11 +56,6 @@ class RequestDesk:
 
     Whatever is wrong with a request, or with what carries it out, costs that request alone: it is marked
     refused with its reason, and never taken again.
-
-    Parameters
-    ----------
-    keep : callable
-        See `Keep`.
     """
 
     def __init__(self, time_line: HostTime, far_end: FarEnd, *, keep: Keep) -> None:
@@ -69,22 +64,9 @@ class RequestDesk:
     def answer(
         self, writer: JournalWriter, request: Request, standing: Standing, judging: Judging | None
     ) -> Standing:
-        """Carry out one request, and write its answer beside it.
+        """Carry out one request, write its answer beside it, and give what stands after it.
 
-        Parameters
-        ----------
-        judging : Judging or None
-            None: nothing is judged at the moment.
-
-        Returns
-        -------
-        Standing
-            After it; as it was where the request was refused.
-
-        Raises
-        ------
-        JournalError
-            The disk takes nothing: the request waits, and is to be tried again.
+        JournalError: the disk takes nothing; the request waits, and is to be tried again.
         """
         try:
             with writer.transaction():

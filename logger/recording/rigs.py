@@ -47,15 +47,7 @@ class Settings:
 class Rigs(FarEnd):
     """All sources and beacons of a logger; belongs to the event loop that it is made in.
 
-    Parameters
-    ----------
-    beacons : iterable of str
-        Rigs that had one when the logger was last here.
-
-    Raises
-    ------
-    UserError
-        A source is named wrongly.
+    `beacons` are rigs that had one when the logger was last here. UserError where a source is named wrongly.
     """
 
     def __init__(self, settings: Settings, intake: Intake, beacons: Iterable[str]) -> None:
@@ -130,19 +122,8 @@ def given_sources(
 ) -> list[Given]:
     """Make the sources that the command line names; else a serial port that looks for a rig.
 
-    Parameters
-    ----------
-    answered : callable
-        Is given what rigs say besides frames.
-    taken : set of str
-        Serial ports that are open; shared between the sources.
-    reserved : callable
-        Gives the ports at which nobody looks for a rig.
-
-    Raises
-    ------
-    UserError
-        One is named wrongly.
+    `answered` is given what rigs say besides frames; `taken` are ports that are open, shared between the
+    sources; at those `reserved` nobody looks for a rig. UserError where one is named wrongly.
     """
     if settings.stored is not None:
         from logger.exchange.csv_in import read_csv  # most starts need none of it, and are to be quick

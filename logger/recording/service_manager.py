@@ -23,13 +23,7 @@ ADDRESS: Final = "NOTIFY_SOCKET"
 
 
 def tell(state: str) -> None:
-    """Tell the service manager, if there is one.
-
-    Parameters
-    ----------
-    state : str
-        `READY=1`, `WATCHDOG=1`, `STOPPING=1`. A manager that doesn't listen costs nothing.
-    """
+    """Tell the service manager, if there is one: `READY=1`, `WATCHDOG=1`, `STOPPING=1`."""
     address = os.environ.get(ADDRESS, "")
     if not address:
         return
@@ -44,12 +38,7 @@ def tell(state: str) -> None:
 class Listener:
     """Hears what one child says of itself, and passes it on to whoever listens to us.
 
-    Attributes
-    ----------
-    address : str
-        For the child's environment.
-    ready : bool
-        Whether it has said so since `begin`.
+    `address` is for the child's environment; `ready`, whether it has said so since `begin`.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:

@@ -107,22 +107,11 @@ class _Running:
 async def supervise(
     children: Sequence[Child], say: Callable[[str], None], *, silent_s: float = SILENT_S
 ) -> int:
-    """Run the children until a signal comes or one of them can't go on.
+    """Run the children until a signal comes (0) or one can't go on (its status).
 
     A child that dies is started again, at once at first and then more slowly (at most every 5 s); one that
-    was killed from outside always at once.
-
-    Parameters
-    ----------
-    children : sequence of Child
-        Started in this order, ended in the opposite one.
-    silent_s : float, default 10
-        A watched child that has been silent for longer hangs. [s]
-
-    Returns
-    -------
-    int
-        0 after SIGINT or SIGTERM, else the status of the child that couldn't go on.
+    was killed from outside always at once. They end in the opposite order. A watched one hangs if silent for
+    longer. [s]
     """
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
@@ -161,18 +150,10 @@ async def supervise(
 
 
 def own_fault(lived_s: float, code: int) -> bool:
-    """Say whether a child's end speaks against starting the next one at once.
+    """Say whether a child's end, by status or signal (below 0), speaks against starting the next at once.
 
-    Parameters
-    ----------
-    code : int
-        Its status, or less than 0 the signal that ended it.
-
-    Returns
-    -------
-    bool
-        False where it had worked for long, or had started and was then killed by somebody (a system short of
-        memory does that).
+    Not where it had worked for long, or had started and was then killed by somebody (a system short of memory
+    does that).
     """
     if code in _FROM_OUTSIDE:
         return lived_s < _STARTED_AFTER_S

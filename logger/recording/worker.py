@@ -9,13 +9,7 @@ from collections.abc import Callable, Iterator
 
 
 class Worker:
-    """One piece of work in a thread of its own.
-
-    Parameters
-    ----------
-    work : callable
-        Is to call `ready` as soon as others may begin.
-    """
+    """One piece of work in a thread of its own; it calls `ready` as soon as others may begin."""
 
     def __init__(self, work: Callable[[], None], name: str) -> None:
         self._work = work
@@ -25,26 +19,14 @@ class Worker:
         self._since_s: float | None = None
 
     def start(self) -> None:
-        """Begin, and wait until it is ready.
-
-        Raises
-        ------
-        BaseException
-            What it ended with before it was.
-        """
+        """Begin, and wait until it is ready; raises what it ended with before it was."""
         self._thread.start()
         self._ready.wait()
         if self._failure is not None:
             raise self._failure
 
     def join(self) -> None:
-        """Wait for its end.
-
-        Raises
-        ------
-        BaseException
-            What it ended with.
-        """
+        """Wait for its end; raises what it ended with."""
         self._thread.join()
         if self._failure is not None:
             raise self._failure

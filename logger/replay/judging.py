@@ -49,17 +49,9 @@ class Judging:
     active, so that the judgement sees one line of time whatever way the frames arrived in; what comes later
     than that (a rig that kept its frames during an outage) is in the journal but isn't judged any more.
 
-    Parameters
-    ----------
-    plan : Plan or None
-        None: each channel becomes a probe when it first shows.
-    started_us : int
-        Time of the firing's first reading. [µs]
-    estimating : bool, default False
-        Whether the pots' own temperature is estimated even where the plan doesn't judge on it.
-    stored : bool, default False
-        The firing was imported from other people's files: how often each channel was read is looked up before
-        it is judged, and a channel that begins late or ends early is no fault.
+    Without a plan each channel becomes a probe when it first shows. `stored`: the firing was imported from
+    other people's files; how often each channel was read is looked up before it is judged, and a channel that
+    begins late or ends early is no fault.
     """
 
     def __init__(
@@ -84,13 +76,7 @@ class Judging:
         return self.judge.plan
 
     def rebuild(self, seen: Sequence[tuple[str, str]]) -> None:
-        """Start afresh with these channels; replay the firing's readings afterwards.
-
-        Parameters
-        ----------
-        seen : sequence of (rig, channel)
-            In order of first appearance.
-        """
+        """Start afresh with these channels, in order of first appearance; replay the firing afterwards."""
         self._seen = list(seen)
         plan = self._given or Plan()
         # A plan that only sets targets and alarms judges every channel, as no plan does.
@@ -114,17 +100,9 @@ class Judging:
         return self._judge_until(min(active))
 
     def replay(self, reader: JournalReader, firing: str, since_us: int | None) -> list[Event]:
-        """Judge stored readings: after `restore` or `rebuild`, or for a rehearsal.
+        """Judge stored readings from a time on [µs]: after `restore` or `rebuild`, or for a rehearsal.
 
-        Parameters
-        ----------
-        since_us : int or None
-            From this time on; None for all. [µs]
-
-        Returns
-        -------
-        list of Event
-            After a restart these are in the journal already.
+        After a restart what it gives is in the journal already.
         """
         parts = self.replay_in_steps(reader, firing, since_us, _BLOCK_US)
         return [event for _, events in parts for event in events]
@@ -132,17 +110,9 @@ class Judging:
     def replay_in_steps(
         self, reader: JournalReader, firing: str, since_us: int | None, step_us: int
     ) -> Iterator[tuple[int, list[Event]]]:
-        """Judge stored readings, stopping after each step of time.
+        """Judge stored readings; give what was said in each step of time, and its end. [µs].
 
-        Parameters
-        ----------
-        step_us : int
-            A whole part of a minute, or whole minutes. [µs]
-
-        Yields
-        ------
-        (int, list of Event)
-            The step's end [µs], and what was said in it. Steps without readings are left out.
+        A step is a whole part of a minute, or whole minutes. Steps without readings are left out.
         """
         for event in reader.events(firing):
             if event.kind == "spot" and event.t_us >= (since_us or 0):
@@ -178,13 +148,7 @@ class Judging:
         return self.judge.report(self.seconds(now_us), rule, place, holds, message)
 
     def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
-        """Carry out what a person does about an alarm.
-
-        Raises
-        ------
-        RequestError
-            No such alarm.
-        """
+        """Carry out what a person does about an alarm; RequestError where there is no such alarm."""
         try:
             return self.judge.act(self.seconds(now_us), action, key, who, minutes=minutes)
         except KeyError as exc:
@@ -193,18 +157,7 @@ class Judging:
             ) from exc
 
     def spot(self, t_us: int, data: dict[str, Any]) -> bool:
-        """Take a spot reading, as it is kept in the journal.
-
-        Parameters
-        ----------
-        data : dict
-            `zone`, `temperature_c`, `emissivity`.
-
-        Returns
-        -------
-        bool
-            False where it says nothing of an estimate.
-        """
+        """Take a spot reading, as the journal keeps it; False where it says nothing of an estimate."""
         spot = read_spot(data)
         return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
 
@@ -233,13 +186,7 @@ class Judging:
         ]
 
     def verdict_data(self, *, ahead: bool = True) -> dict[str, Any]:
-        """What the judgement says now, for the heartbeat.
-
-        Parameters
-        ----------
-        ahead : bool, default True
-            Whether to say what comes, too.
-        """
+        """What the judgement says now, for the heartbeat; `ahead`: and what comes."""
         return verdict_data(self.judge.verdict(ahead=ahead))
 
     def snapshot(self) -> bytes:
@@ -247,18 +194,10 @@ class Judging:
         return _HEAD.pack(self._judged_us, len(self.plan.probes)) + self.judge.snapshot()
 
     def restore(self, state: bytes | None, seen: Sequence[tuple[str, str]]) -> int | None:
-        """Go on from a snapshot; readings after it are still to be replayed.
+        """Go on from a `snapshot`; give from when on readings are still to be replayed. [µs].
 
-        Parameters
-        ----------
-        state : bytes or None
-            From `snapshot`; None if there is none.
-
-        Returns
-        -------
-        int or None
-            From when on to replay; None, for everything, where there is no snapshot, it knows fewer channels
-            than there are now, or belongs to another plan or version. [µs]
+        None, for everything: there is no snapshot, it knows fewer channels than there are now, or belongs to
+        another plan or version.
         """
         self.rebuild(seen)
         if state is None:
@@ -378,19 +317,10 @@ def is_stored(firing: FiringInfo) -> bool:
 def rehearse(
     reader: JournalReader, firing: FiringInfo, plan: Plan | None = None, *, estimating: bool = False
 ) -> dict[str, Any]:
-    """Run a plan's alarms over a stored firing, to see what they would have said.
+    """Run a plan's alarms (else its own) over a stored firing, to see what they would have said.
 
-    Parameters
-    ----------
-    plan : Plan, optional
-        The firing's own if left out.
-    estimating : bool, default False
-        Whether to give what the pots were at, too, as it would have been estimated beside the fire.
-
-    Returns
-    -------
-    dict
-        JSON; times count from the firing's first reading.
+    Gives JSON; times count from the firing's first reading. `estimating`: also what the pots were at, as it
+    would have been estimated beside the fire.
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan

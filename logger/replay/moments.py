@@ -39,13 +39,7 @@ class Moments:
         self._forecasts: list[dict[str, Any]] = []
 
     def add(self, t_s: float, verdict: LoadVerdict, *, ahead: bool) -> None:
-        """Take the verdict of a moment.
-
-        Parameters
-        ----------
-        ahead : bool
-            Whether there are forecasts in it; those of the moment before hold on if not.
-        """
+        """Take the verdict of a moment; without forecasts in it those of the moment before hold on."""
         self._t_s.append(t_s)
         self._load["line"].append(self._word(verdict.line))
         self._load["stage"].append(self._word(verdict.stage))
@@ -78,14 +72,11 @@ class Moments:
             self._coals.add(zone.zone)
 
     def data(self) -> dict[str, Any]:
-        """Give them for programs.
+        """Give them for programs, as JSON.
 
-        Returns
-        -------
-        dict
-            JSON: `t_s`; `line` and `stage`, as numbers of `words`; `zones`, each with its columns, `missing`
-            and `ahead` (what was forecast then) as numbers of `words`; `forecasts`, each with its `t_s` and,
-            where the coldest zone had one, `zone`, `at_s`, `ahead_s`, `low_c`, `middle_c`, `high_c`.
+        `t_s`; `line` and `stage`, as numbers of `words`; `zones`, each with its columns, `missing` and
+        `ahead` (what was forecast then) as numbers of `words`; `forecasts`, each with its `t_s` and, where
+        the coldest zone had one, `zone`, `at_s`, `ahead_s`, `low_c`, `middle_c`, `high_c`.
         """
         return {
             "t_s": self._t_s,
@@ -105,16 +96,7 @@ class Moments:
 def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as a rehearsal does, and keep what was said when.
 
-    Parameters
-    ----------
-    plan : Plan, optional
-        The firing's own if left out.
-
-    Returns
-    -------
-    dict
-        JSON, times from the firing's first reading: as of `judging.rehearse`, and `moments` as of
-        `Moments.data`.
+    Gives JSON as `judging.rehearse` does, and `moments` as of `Moments.data`.
     """
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
@@ -144,16 +126,5 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
 
 
 def with_alarms(plan: Plan, alarms: dict[str, dict[str, float | bool]]) -> Plan:
-    """Change some of a plan's alarm settings.
-
-    Parameters
-    ----------
-    alarms : dict
-        By rule: the settings that are to be others.
-
-    Returns
-    -------
-    Plan
-        Not checked: read what it `dumps`.
-    """
+    """Change some of a plan's alarm settings, by rule. Not checked: read what it `dumps`."""
     return replace(plan, alarms={rule: {**own, **alarms.get(rule, {})} for rule, own in plan.alarms.items()})

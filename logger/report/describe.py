@@ -56,22 +56,10 @@ def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
 
 
 def read_description(data: dict[str, Any]) -> dict[str, str]:
-    """Check what somebody writes down.
+    """Check what somebody writes down: some of the fields, and `title`.
 
-    Parameters
-    ----------
-    data : dict
-        Some of the fields, and `title`.
-
-    Returns
-    -------
-    dict of str to str
-        An empty text takes away what was there.
-
-    Raises
-    ------
-    DescribeError
-        A field that there isn't, too long a text, or nothing at all.
+    An empty text takes away what was there. DescribeError: a field that there isn't, too long a text, or
+    nothing at all.
     """
     if not data:
         raise DescribeError("nothing to write down")
@@ -92,18 +80,7 @@ def read_description(data: dict[str, Any]) -> dict[str, str]:
 
 
 def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) -> FiringInfo:
-    """Write something down about a firing, beside what is there.
-
-    Parameters
-    ----------
-    data : dict
-        Some of the fields, and `title`; the others stay as they are.
-
-    Raises
-    ------
-    DescribeError
-        Nothing of it was written.
-    """
+    """Write something down about a firing, beside what is there; DescribeError: nothing of it was written."""
     texts = read_description(data)
     title = texts.pop(TITLE.name, None)
     with writer.transaction():

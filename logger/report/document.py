@@ -49,18 +49,7 @@ _POLICY: Final = (
 
 
 def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> int:
-    """Write a firing's report.
-
-    Returns
-    -------
-    int
-        Its size. [bytes]
-
-    Raises
-    ------
-    ExportError
-        It can't be written.
-    """
+    """Write a firing's report; give its size. [bytes]."""
     info = reader.firing(firing)
     photos = [path.read_bytes() for path in photos_of(reader.path.parent, info.id)]
     text = document(gather(reader, info), reader.history(info.id, POINTS), shown, photos).encode()
@@ -70,24 +59,12 @@ def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> 
 
 
 def picture(known: Gathered, traces: Traces, shown: Shown, width: float, height: float) -> str:
-    """Draw a firing's traces as an SVG file.
-
-    Parameters
-    ----------
-    width, height : float
-        [px]
-    """
+    """Draw a firing's traces as an SVG file; width and height in px."""
     return svg(_drawing(known, traces, story(known, shown), shown, width, height))
 
 
 def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[bytes] = ()) -> str:
-    """Write a firing's report.
-
-    Parameters
-    ----------
-    photos : sequence of bytes
-        JPEG; they go into the file.
-    """
+    """Write a firing's report; JPEG photos go into the file."""
     entries = story(known, shown)
     info = known.info
     head = el(

@@ -27,13 +27,7 @@ FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
 
 
 def canvas(width: float, height: float, label: str) -> Element:
-    """Begin a picture.
-
-    Parameters
-    ----------
-    label : str
-        What it shows, for those who can't see it.
-    """
+    """Begin a picture, labelled for those who can't see it."""
     return el(
         "svg",
         xmlns=SVG,
@@ -89,13 +83,7 @@ class Scales:
 
 
 def order_of(traces: Traces) -> list[int]:
-    """Number the probes from the top of the stack down, those without a height last.
-
-    Returns
-    -------
-    list of int
-        Columns, in that order.
-    """
+    """Number the probes' columns from the top of the stack down, those without a height last."""
     heights = [c.probe.height_cm for c in traces.columns]
     return sorted(range(len(heights)), key=lambda i: (-(-1e9 if (h := heights[i]) is None else h), i))
 
@@ -113,23 +101,10 @@ def draw(
     width: float,
     height: float,
 ) -> Element:
-    """Draw the traces.
+    """Draw the traces as an `svg` that needs no style sheet.
 
-    Parameters
-    ----------
-    started_us : int
-        Time of the first reading. [µs]
-    stages : sequence of dict
-        `stage` and `from_s`.
-    doubtful : mapping of str to sequence of (from, to)
-        By probe, when its readings are not to be believed: drawn pale. [s]
-    width, height : float
-        In pixels where nothing stretches it: letters are 16 high.
-
-    Returns
-    -------
-    Element
-        An `svg` that needs no style sheet.
+    `stages` have `stage` and `from_s`; when a probe is `doubtful` [s], it is drawn pale. Letters are 16 px
+    high where nothing stretches the picture.
     """
     times = [(t_us - started_us) / 1e6 for t_us in traces.t_us]
     ends = [float(t[-1]) for t in times if len(t)]

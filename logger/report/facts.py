@@ -74,23 +74,10 @@ def facts_of(
     spots: Sequence[Mapping[str, Any]],
     pots: Mapping[str, PotsPeak] | None = None,
 ) -> list[Fact]:
-    """Gather what people compare.
+    """Gather what people compare: of the load, then of each zone, kind by kind.
 
-    Parameters
-    ----------
-    rehearsal : mapping
-        From `judgement.rehearsal.summary`.
-    alarms : sequence of mapping
-        Those called; `title` and `warning` of each.
-    notes, spots : sequence of mapping
-        As they are kept in the journal.
-    pots : mapping of str to PotsPeak, optional
-        By zone, where something was estimated.
-
-    Returns
-    -------
-    list of Fact
-        Of the load, then of each zone, kind by kind.
+    `rehearsal` is from `judgement.rehearsal.summary`, `alarms` those called, notes and spots as the journal
+    keeps them, `pots` by zone where something was estimated.
     """
     lit = lighting(levels)
     zones = {z["zone"]: z for z in rehearsal["zones"]}

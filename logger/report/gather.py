@@ -54,13 +54,7 @@ class Gathered:
 
 
 def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
-    """Gather what is known of a firing.
-
-    Parameters
-    ----------
-    rehearsal : dict, optional
-        From `judging.rehearse` under the firing's own plan; made if left out, which takes a second or two.
-    """
+    """Gather what is known of a firing; its rehearsal, if it must be made, takes a second or two."""
     plan = judged_plan(info)
     rehearsal = rehearsal or rehearse(reader, info)
     events = reader.events(info.id)
@@ -97,36 +91,18 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
 def zone_levels(
     reader: JournalReader, info: FiringInfo, doubtful: Mapping[str, Sequence[Span]] | None = None
 ) -> Levels:
-    """Give how hot each zone was.
-
-    Parameters
-    ----------
-    doubtful : mapping of str to sequence of (from, to), optional
-        From `distrusted`; none before the firing has been judged.
-    """
+    """Give how hot each zone was, without what is `distrusted`."""
     return levels_of(judged_plan(info), _lines(reader, info), doubtful or {})
 
 
 def judged_plan(info: FiringInfo) -> Plan:
-    """Give the plan that a firing is judged by.
-
-    Returns
-    -------
-    Plan
-        A plan that only sets targets gets a probe for each channel, as the judgement gives it.
-    """
+    """Give the plan that a firing is judged by; one that only sets targets gets a probe for each channel."""
     plan = info.plan
     return plan if plan.probes else replace(plan, probes=assign_probes(None, info.seen))
 
 
 def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, Any]] | None:
-    """Give the alarms that were called while the firing ran.
-
-    Returns
-    -------
-    list of dict or None
-        None where nothing was judged then: an import.
-    """
+    """Give the alarms that were called while the firing ran; None where nothing was judged: an import."""
     if not any(event.kind in ("alarm", "stage") for event in events):
         return None
     alarms: list[dict[str, Any]] = []

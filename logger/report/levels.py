@@ -53,33 +53,15 @@ class Levels:
         return self.level_c[:, self.pots] if any(self.pots) else self.level_c
 
     def coldest(self) -> Floats:
-        """Give the coldest zone with pots at each moment.
-
-        Returns
-        -------
-        array, shape (n,)
-            NaN where nothing is known. [°C]
-        """
+        """Give the coldest zone with pots at each moment, shape (n,); NaN where nothing is known. [°C]."""
         return _over_zones(np.fmin, self.of_pots)
 
     def hottest(self) -> Floats:
-        """Give the hottest zone with pots at each moment.
-
-        Returns
-        -------
-        array, shape (n,)
-            NaN where nothing is known. [°C]
-        """
+        """Give the hottest zone with pots at each moment, shape (n,); NaN where nothing is known. [°C]."""
         return _over_zones(np.fmax, self.of_pots)
 
     def line(self, zone: str) -> Floats:
-        """Give one zone.
-
-        Raises
-        ------
-        ValueError
-            There is no such zone.
-        """
+        """Give one zone; ValueError where there is none of that name."""
         return self.level_c[:, self.zones.index(zone)]
 
 
@@ -95,18 +77,10 @@ class Moment:
 def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequence[Span]]) -> Levels:
     """Put probes onto one grid, and take each zone's level as the judgement does.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        Probes that the plan doesn't name are left out.
-    distrusted : mapping of str to sequence of (from, to)
-        By probe, when its readings are not to be believed. [s]
+    Probes that the plan doesn't name are left out, and readings while they are `distrusted`. [s]
 
-    Returns
-    -------
-    Levels
-        A step is as long as the slowest probe's usual step, from 1 to 60 s; longer where `MAX_STEPS` of
-        these don't reach to the end.
+    A step is as long as the slowest probe's usual step, from 1 to 60 s; longer where `MAX_STEPS` of these
+    don't reach to the end.
     """
     places = Places(plan)
     index = {probe.name: j for j, probe in enumerate(plan.probes)}
@@ -137,10 +111,7 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
 def lighting(levels: Levels) -> Moment:
     """Find when the fire was lit: from when on the pots warmed as only burning wood warms them.
 
-    Returns
-    -------
-    Moment
-        Where nothing rose so fast, the first lasting rise; else the first reading.
+    Where nothing rose so fast, the first lasting rise; else the first reading.
     """
     smooth = smoothed(levels.of_pots, levels.step_s)
     ahead = max(1, round(_SUSTAINED_S / levels.step_s))
@@ -159,13 +130,7 @@ def lighting(levels: Levels) -> Moment:
 
 
 def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
-    """Find when a zone first came to a temperature, in means over half a minute.
-
-    Returns
-    -------
-    Moment or None
-        None where there is no such zone, or it never came so far.
-    """
+    """Find when a zone first came to a temperature, if it did, in means over half a minute."""
     if zone not in levels.zones or not len(levels.t_s):
         return None
     smooth = smoothed(levels.line(zone)[:, None], levels.step_s)[:, 0]
@@ -181,18 +146,9 @@ def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
 
 
 def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]:
-    """Thin a line so that its peaks and dips stay.
+    """Thin a line to about so many points so that its peaks and dips stay.
 
-    Parameters
-    ----------
-    t_s, value_c : array, shape (n,)
-    points : int
-        About so many remain.
-
-    Returns
-    -------
-    t_s, value_c : array
-        The least and the greatest of each stretch in their order; one NaN where a stretch holds none.
+    The least and the greatest of each stretch in their order; one NaN where a stretch holds none.
     """
     if len(t_s) <= points:
         return t_s, value_c
@@ -208,19 +164,9 @@ def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]
 
 
 def smoothed(values: Floats, step_s: float) -> Floats:
-    """Take the mean over half a minute around each moment.
+    """Take the mean of values, shape (n, z), over half a minute around each moment.
 
-    Parameters
-    ----------
-    values : array, shape (n, z)
-        [°C]
-    step_s : float
-        [s]
-
-    Returns
-    -------
-    array, shape (n, z)
-        NaN where less than half of it is known. [°C]
+    NaN where less than half of it is known.
     """
     n = max(1, round(_SMOOTH_S / step_s)) | 1
     if n == 1 or not len(values):

@@ -12,14 +12,9 @@ SVG: Final = "http://www.w3.org/2000/svg"
 
 
 def el(tag: str, *children: Child, **attributes: object) -> Element:
-    """Make an element.
+    """Make an element; text stays text.
 
-    Parameters
-    ----------
-    *children : Element, str or None
-        Text stays text; None is left out.
-    **attributes : object
-        `class_` stands for `class`, other underscores for hyphens; None is left out.
+    `class_` stands for `class`, other underscores in names of attributes for hyphens; None is left out.
     """
     made = ET.Element(
         tag,
@@ -47,13 +42,7 @@ def add(parent: Element, *children: Child) -> Element:
 
 
 def plain(text: str) -> str:
-    """Take out what neither HTML nor XML may hold.
-
-    Returns
-    -------
-    str
-        Without control characters, but for line breaks, and without halves of surrogate pairs.
-    """
+    """Take out what neither HTML nor XML may hold: control characters, and halves of surrogate pairs."""
     return "".join(c for c in text if c == "\n" or (c.isprintable() and not "\ud800" <= c <= "\udfff"))
 
 

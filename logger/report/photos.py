@@ -42,22 +42,9 @@ def photos_of(home: Path, firing: str) -> list[Path]:
 
 
 def keep_photo(home: Path, firing: str, data: bytes) -> Path:
-    """Keep a photo.
+    """Keep a JPEG, PNG or WebP photo as a JPEG of at most `SIDE_PX`, turned upright.
 
-    Parameters
-    ----------
-    data : bytes
-        JPEG, PNG or WebP.
-
-    Returns
-    -------
-    Path
-        A JPEG of at most `SIDE_PX`, turned upright; place and camera are left out.
-
-    Raises
-    ------
-    PhotoError
-        It is no picture, too large, or there are `MOST` already.
+    Place and camera are left out. PhotoError: it is no picture, too large, or there are `MOST` already.
     """
     if len(data) > MAX_BYTES:
         raise PhotoError(f"this photo has more than {MAX_BYTES >> 20} MB; give a smaller one")
@@ -85,13 +72,7 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
 
 
 def scaled_down(data: bytes) -> bytes:
-    """Scale a photo down.
-
-    Raises
-    ------
-    PhotoError
-        It is no picture that can be read.
-    """
+    """Scale a photo down; PhotoError where it is no picture that can be read."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     try:
@@ -114,13 +95,7 @@ def scaled_down(data: bytes) -> bytes:
 
 
 def photo_called(home: Path, firing: str, name: str) -> Path:
-    """Find one photo.
-
-    Raises
-    ------
-    PhotoError
-        There is none of that name.
-    """
+    """Find one photo; PhotoError where there is none of that name."""
     found = next((path for path in photos_of(home, firing) if path.name == name), None)
     if found is None:
         raise PhotoError("there is no such photo (any more)")

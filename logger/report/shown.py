@@ -76,17 +76,9 @@ def since(t_s: float | None) -> str:
 
 
 def shown(unit: str = "C", zone: str = "") -> Shown:
-    """Choose how numbers and times are written.
+    """Choose how numbers and times are written; in this machine's zone of time if none is named.
 
-    Parameters
-    ----------
-    zone : str, optional
-        Such as `Europe/Vienna`; this machine's if left out.
-
-    Raises
-    ------
-    ZoneUnknownError
-        There is no such zone here.
+    ZoneUnknownError: there is no such zone here.
     """
     name = zone or _own_zone()
     chosen: Literal["C", "F"] = "F" if unit.upper() == "F" else "C"

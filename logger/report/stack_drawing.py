@@ -32,19 +32,10 @@ def draw_stack(
     width: float,
     height: float,
 ) -> Element | None:
-    """Draw the stack through time.
+    """Draw the stack through time, as an `svg` of its own; None where no probe has a height.
 
-    Parameters
-    ----------
-    doubtful : mapping of str to sequence of (from, to)
-        By probe, when its readings are not to be believed: left out. [s]
-    marks : sequence of Mark
-        Their times, as in the picture of the traces; its time axis is this one's too.
-
-    Returns
-    -------
-    Element or None
-        An `svg` that needs no style sheet; None where no probe has a height.
+    Readings while a probe is `doubtful` [s] are left out; the time axis is that of the traces' picture, and
+    so are the marks.
     """
     heights = [column.probe.height_cm for column in traces.columns]
     if all(h is None for h in heights):

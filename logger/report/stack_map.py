@@ -42,18 +42,7 @@ def heat(temperature_c: float) -> str:
 
 
 def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
-    """Give the heights of a picture's rows.
-
-    Parameters
-    ----------
-    heights_cm : sequence of float or None
-        The probes'. [cm]
-
-    Returns
-    -------
-    array, shape (h,)
-        From the bottom up, `STEP_CM` apart. [cm]
-    """
+    """Give the heights of a picture's rows, `STEP_CM` apart, from the bottom up. [cm]."""
     known = [height for height in heights_cm if height is not None]
     bottom = min([0.0, *known]) - BED_CM
     top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
@@ -62,22 +51,10 @@ def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
 
 
 def spread(heights_cm: Sequence[float | None], temperature_c: Floats, rows: Floats) -> Floats:
-    """Spread what probes read over the heights they stand for.
+    """Spread what k probes read at n moments over h rows of heights: shape (n, h). [°C].
 
-    Parameters
-    ----------
-    heights_cm : sequence of float or None, length k
-        None for a probe that counts nowhere. [cm]
-    temperature_c : array, shape (n, k)
-        At n moments; NaN where a probe read nothing, or could not be trusted. [°C]
-    rows : array, shape (h,)
-        [cm]
-
-    Returns
-    -------
-    array, shape (n, h)
-        Between two probes that reach each other, the line between them; probes at one height are averaged;
-        NaN where no probe was within `REACH_CM`. [°C]
+    NaN goes in where a probe read nothing or could not be trusted. Between two probes that reach each other
+    stands the line between them; probes at one height are averaged; NaN where no probe was within `REACH_CM`.
     """
     out = np.full((len(temperature_c), len(rows)), np.nan)
     levels = sorted({height for height in heights_cm if height is not None})

@@ -59,13 +59,7 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
 
 
 def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:
-    """Say how a zone fared.
-
-    Parameters
-    ----------
-    pots : bool
-        False: it holds coals only.
-    """
+    """Say how a zone fared; without `pots` it holds coals only."""
     if zone["peak_c"] is None:
         return "No verdict: no probe here could be trusted."
     if not pots:

@@ -59,40 +59,15 @@ def simulate(
     mishaps: str | Iterable[str] = "any",
     probes: int | None = None,
 ) -> SimulatedFiring:
-    """Make up a firing.
+    """Make up a firing of 45 min to 3 h; the same seed is the same fire at any rate, 0.05 to 50 Hz.
 
-    Parameters
-    ----------
-    seed : int
-        0 or more; the same seed is the same fire at any rate.
-    rate_hz : float, default 1
-        0.05 to 50. [Hz]
-    mishaps : 'any', 'none' or names from `MISHAPS`, default 'any'
-        See `draw`.
-    probes : int, optional
-        3 to 12; drawn from the seed if left out.
-
-    Returns
-    -------
-    SimulatedFiring
-        45 min to 3 h.
-
-    Raises
-    ------
-    ScenarioError
-        Something asked for is out of range.
+    Mishaps and probes: see `draw`. ScenarioError where something asked for is out of range.
     """
     return simulate_scenario(draw(seed, mishaps=mishaps, probes=probes), rate_hz=rate_hz)
 
 
 def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
-    """Let one scenario burn and read it.
-
-    Raises
-    ------
-    ScenarioError
-        The rate is out of range.
-    """
+    """Let one scenario burn and read it; ScenarioError where the rate is out of range."""
     if not 0.05 <= rate_hz <= 50:
         raise ScenarioError(f"{rate_hz:g} readings a second; the simulation gives 0.05 to 50")
     fire = burn(scenario)

@@ -21,13 +21,7 @@ class Terminal:
 
 
 def terminals(plan: Plan) -> tuple[Terminal, ...]:
-    """Say what sits behind each probe's channel.
-
-    Returns
-    -------
-    tuple of Terminal
-        In the order of the plan's probes; infrared ones have an MLX90614.
-    """
+    """Say what sits behind each probe's channel; behind infrared ones an MLX90614."""
     found = []
     thermocouples = 0
     for probe in plan.probes:
@@ -40,13 +34,7 @@ def terminals(plan: Plan) -> tuple[Terminal, ...]:
 
 
 def wired_plan(plan: Plan) -> Plan:
-    """Name a cold junction for each channel whose chip sends none, as the plan of a real rig has to.
-
-    Returns
-    -------
-    Plan
-        The cold junction is that of the first channel whose chip sends it.
-    """
+    """Name a cold junction for each channel whose chip sends none: that of the first whose chip does."""
     wired = terminals(plan)
     source = next(t.channel for t in wired if t.kind in AMPLIFIERS and AMPLIFIERS[t.kind].sends_cold_junction)
 

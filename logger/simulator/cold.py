@@ -23,25 +23,10 @@ BOX_ABOVE_C: Final = 2.5
 class ColdFrames:
     """Frames of a rig that waits to be lit.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Gives probes, their noise and lag, and the air's temperature.
-    seq, ms : int
-        Counter and clock of the first frame.
-    swapped : collection of str
-        Channels whose two wires are swapped at the terminal.
-    off_c : mapping of str to float
-        Channels that read so much too high. [°C]
-    loose : collection of str
-        Channels whose wire is off its terminal.
-    hand_s : float, default 15
-        Each thermocouple in turn is in the hand for half of this, over and over; 0: nobody touches them. [s]
-
-    Raises
-    ------
-    ScenarioError
-        The scenario has no such channel.
+    The scenario gives probes, their noise and lag, and the air's temperature. Channels may be `swapped`
+    (their two wires), `loose`, or so much too high (`off_c`); each thermocouple in turn is in the hand for
+    half of `hand_s` [s], over and over (0: nobody touches them). ScenarioError where the scenario has no such
+    channel.
     """
 
     def __init__(

@@ -24,24 +24,11 @@ FEED_AT_MOST_S: Final = 4200
 class Course:
     """What is done, second by second; n seconds, z zones.
 
-    Attributes
-    ----------
-    burning, unburnt : array (n, z)
-        Wood burning [kg/s m²] and still to burn [kg/m²], over the zone.
-    shade : array (n, z)
-        How far an armload's cold wood hides the zone from the fire, 0 to 1.
-    slump : array (n, z)
-        Share of the coals under the zone that have slid away, 0 to 1.
-    cap_c : array (n, z)
-        What ash and damp wood hold the zone to; inf where there is none. [°C]
-    gust, raked : array (n,)
-        0 to 1.
-    rain : array (n,)
-        [mm/h]
-    wind : array (n,)
-        [m/s]
-    lit, fed, rake : int or None
-        When the wood was lit, feeding ended, raking out began. [s]
+    Wood over a zone is `burning` [kg/s m²] or `unburnt` [kg/m²], shape (n, z); `shade`, how far an armload's
+    cold wood hides the zone from the fire, and `slump`, the share of its coals that have slid away, are 0 to
+    1; `cap_c` is what ash and damp wood hold it to, inf where there is none. Of shape (n,) are `gust` and
+    `raked` (0 to 1), `rain` [mm/h] and `wind` [m/s]. `lit`, `fed` and `rake` are when the wood was lit,
+    feeding ended, raking out began. [s]
     """
 
     def __init__(self, scenario: Scenario) -> None:
@@ -73,13 +60,7 @@ class Course:
         self._blow("start")
 
     def look(self, now: int, outside_c: Floats, middle_c: Floats, gas_c: Floats) -> None:
-        """Let the potter and the weather act.
-
-        Parameters
-        ----------
-        outside_c, middle_c, gas_c : array (z,)
-            The walls' outer faces and middles, and the gas around them. [°C]
-        """
+        """Let the potter and the weather act, by the walls' outer faces and middles and the gas (z,)."""
         scenario = self.scenario
         if self.lit is None:
             dry = middle_c.min() >= scenario.dry_until_c and now >= scenario.dry_min_s

@@ -18,28 +18,11 @@ _MARK: Final = "invented firing"
 def prepare(
     home: Home, *, seed: int | None, speed: float, stored: Path | None = None
 ) -> tuple[list[str] | None, list[str]]:
-    """Make everything that a demonstration needs in its folder.
+    """Make all that a demonstration needs in its folder; give arguments of simulated rig and logger.
 
     An invented firing that is still running from an earlier demonstration is ended: its fire can't be gone on
-    with.
-
-    Parameters
-    ----------
-    seed : int or None
-        None: the usual firing.
-    stored : Path, optional
-        A CSV file of an earlier firing, to be shown again in place of an invented one.
-
-    Returns
-    -------
-    rig, logger : list of str
-        Module and arguments of the simulated rig, None where a stored firing is shown; arguments of
-        ``stokewatch log``, which comes with its `--home`.
-
-    Raises
-    ------
-    UserError
-        A real firing is running in this folder, or a logger is; the stored firing can't be read.
+    with. There is no rig where a stored firing (CSV) is shown again. UserError: a real firing is running in
+    this folder, or a logger is; the stored firing can't be read.
     """
     from logger.journal.writer import JournalWriter
     from logger.simulator import draw, simulate_scenario

@@ -13,11 +13,8 @@ DEMO_SEED: Final = 20
 def demo_scenario() -> Scenario:
     """Give the demo's scenario: seven thermocouples at several heights and one infrared sensor.
 
-    Returns
-    -------
-    Scenario
-        Drying, a climb in which the top leads, armloads, a gust, an open probe for four minutes, burn-down
-        with the bottom leading, coals slumping away on the windward side and raked back, raking out, cooling.
+    Drying, a climb in which the top leads, armloads, a gust, an open probe for four minutes, burn-down with
+    the bottom leading, coals slumping away on the windward side and raked back, raking out, cooling.
     """
     zones = (
         ZoneSpec("lower", 12, "front", exposure=0.35, sky=0.05, share=0.9),

@@ -37,20 +37,11 @@ MISHAPS: Final = (
 
 
 def draw(seed: int, *, mishaps: str | Iterable[str] = "any", probes: int | None = None) -> Scenario:
-    """Draw a firing.
+    """Draw a firing with 3 to 12 probes.
 
-    Parameters
-    ----------
-    mishaps : 'any', 'none' or names from `MISHAPS`
-        `any` draws none to three of them, `none` draws a firing in which nothing is wrong (it still has
-        flicker, gusts, wind and armloads), names ask for just these.
-    probes : int, optional
-        3 to 12; drawn if left out.
-
-    Raises
-    ------
-    ScenarioError
-        Seed, number of probes or a mishap's name is out of range.
+    Mishaps: `any` draws none to three of them, `none` a firing in which nothing is wrong (it still has
+    flicker, gusts, wind and armloads), names from `MISHAPS` ask for just these. ScenarioError where something
+    is out of range.
     """
     if seed < 0:
         raise ScenarioError(f"seed {seed} is below 0; give a whole number from 0 up")

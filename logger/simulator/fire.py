@@ -44,25 +44,12 @@ PILE: Final = 1.085
 
 
 def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
-    """Mean temperature rise on the axis of a fire plume, after McCaffrey.
+    """Mean temperature rise on the axis of a fire plume over the ambient, after McCaffrey. [°C].
 
-    Parameters
-    ----------
-    height_m : array
-        Above the (virtual) source, more than 0. [m]
-    power_kw : array
-        Heat release. [kW]
+    Height [m] is above the (virtual) source, more than 0; power is the heat release. [kW]
 
-    Returns
-    -------
-    array
-        Rise over the ambient. [°C]
-
-    Notes
-    -----
-    ``dT = (k / (0.9 sqrt(2 g)))**2 (z / Q**0.4)**(2 n - 1) T0``, with (k, n) = (6.8, 1/2) in the flame,
-    (1.9, 0) where it comes and goes and (1.1, -1/3) in the plume; the lowest of the three holds, with T0 =
-    293 K.
+    ``dT = (k / (0.9 sqrt(2 g)))**2 (z / Q**0.4)**(2 n - 1) T0``, with (k, n) = (6.8, 1/2) in the flame, (1.9,
+    0) where it comes and goes and (1.1, -1/3) in the plume; the lowest of the three holds, with T0 = 293 K.
     """
     scaled = np.maximum(height_m, 1e-3) / np.maximum(power_kw, 1e-3) ** 0.4
     flame = (6.8 / (0.9 * np.sqrt(2 * 9.81))) ** 2 * 293.0

@@ -47,13 +47,7 @@ class Outlet(Protocol):
 
 
 class DescriptorOutlet:
-    """Lines to a non-blocking file descriptor.
-
-    Parameters
-    ----------
-    fd : int
-        Open for writing; stays the caller's to close.
-    """
+    """Lines to a non-blocking file descriptor, open for writing; stays the caller's to close."""
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
@@ -111,15 +105,7 @@ class DescriptorOutlet:
 def pty_outlet(link: Path) -> Iterator[DescriptorOutlet]:
     """Make a pseudo-terminal and a symbolic link to the end that the logger opens.
 
-    Parameters
-    ----------
-    link : Path
-        A link left behind by an earlier rig is replaced; anything else is not.
-
-    Raises
-    ------
-    OutletError
-        The link can't be made.
+    A link left behind by an earlier rig is replaced; anything else is not: OutletError.
     """
     if link.exists() and not link.is_symlink():
         raise OutletError(f"{link}: there is something here that is no link; choose another path for --pty")
@@ -147,13 +133,7 @@ def pty_outlet(link: Path) -> Iterator[DescriptorOutlet]:
 
 @contextmanager
 def serial_outlet(device: str, baud: int = 921_600) -> Iterator[DescriptorOutlet]:
-    """Open a serial port to send on.
-
-    Raises
-    ------
-    OutletError
-        The port can't be opened.
-    """
+    """Open a serial port to send on; OutletError where it can't be."""
     try:
         port = pyserial.Serial(device, baud, timeout=0, write_timeout=0)
     except (OSError, ValueError) as exc:
@@ -240,18 +220,7 @@ class MqttOutlet:
 
 @asynccontextmanager
 async def mqtt_outlet(url: str, rig: str) -> AsyncIterator[MqttOutlet]:
-    """Send to a broker, with the rig's status retained and a last will.
-
-    Parameters
-    ----------
-    url : str
-        ``mqtt[s]://[user[:password]@]host[:port]``.
-
-    Raises
-    ------
-    OutletError
-        The address is no broker's.
-    """
+    """Send to a broker, with the rig's status retained and a last will; OutletError for a wrong address."""
     broker = _broker(url)
     outlet = MqttOutlet()
     task = asyncio.create_task(outlet.publish_loop(broker, rig), name=f"rig[{rig}].publish")

@@ -30,12 +30,9 @@ class Readings:
 
 
 def place_c(fire: Fire, scenario: Scenario) -> Floats:
-    """True temperature at each probe's place, each second: without lag, noise, flicker or fault.
+    """True temperature at each probe's place, shape (n seconds, k): no lag, noise, flicker or fault. [°C].
 
-    Returns
-    -------
-    array (n seconds, k)
-        Coals; a bead between gas and glow; the outer face of the wall. [°C]
+    Coals; a bead between gas and glow; the outer face of the wall.
     """
     names = [zone.name for zone in scenario.zones]
     columns = []

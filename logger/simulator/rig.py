@@ -32,16 +32,9 @@ DRAIN_S: Final = 1.0
 async def keep_beat(
     line: Callable[[int], bytes], outlet: Outlet, *, hz: float, frames: int | None, stop: asyncio.Event
 ) -> int:
-    """Send lines on an absolute schedule until told to stop.
+    """Send the line of each frame on an absolute schedule [Hz, real time] until told to stop.
 
-    Parameters
-    ----------
-    line : callable
-        Gives the line of frame i.
-    hz : float
-        Frames a second of real time. [Hz]
-    frames : int or None
-        Stop sending after so many; the rig stays there until `stop`.
+    After `frames` it falls silent, and the rig stays there until `stop`.
     """
     start = time.monotonic()
     sent = 0
@@ -104,21 +97,9 @@ async def _run(
 
 
 def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenario:
-    """Find the scenario that the command line asks for.
+    """Find the scenario that the command line asks for: `demo`, `any`, `none`, or mishaps with commas.
 
-    Parameters
-    ----------
-    name : str
-        `demo`, `any`, `none`, or mishaps with commas between.
-    seed : int or None
-        None: the demo's own.
-    channels : int or None
-        3 to 12; None: as the scenario has it.
-
-    Raises
-    ------
-    ScenarioError
-        Out of range, or no such mishap.
+    ScenarioError: out of range, or no such mishap.
     """
     if name == "demo" and seed is None and channels is None:
         return demo_scenario()

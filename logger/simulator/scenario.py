@@ -160,13 +160,7 @@ class Scenario:
     flicker_c: float = 17.0  # ±30 °C holds nearly all of it
 
     def plan(self, target_c: float | None = None) -> Plan:
-        """Make the plan that goes with it, plainly marked as invented.
-
-        Parameters
-        ----------
-        target_c : float, optional
-            Instead of the scenario's. [°C]
-        """
+        """Make the plan that goes with it, plainly marked as invented; with another target [°C] if given."""
         return Plan(
             title=self.title,
             target_c=self.target_c if target_c is None else target_c,

@@ -60,13 +60,7 @@ STALL_FOR_S: Final = 240
 
 
 def zone_levels(fire: Fire, scenario: Scenario) -> dict[str, Floats]:
-    """Mean of what perfect probes would read, by zone, each second.
-
-    Returns
-    -------
-    dict of str to array (n seconds,)
-        Infrared is left out: it ends at 380 °C. [°C]
-    """
+    """Mean of what perfect probes would read, by zone, each second; no infrared: it ends at 380 °C."""
     places = place_c(fire, scenario)
     levels: dict[str, list[Floats]] = {}
     for j, spec in enumerate(scenario.probes):
@@ -76,12 +70,9 @@ def zone_levels(fire: Fire, scenario: Scenario) -> dict[str, Floats]:
 
 
 def reachable_target_c(fire: Fire, scenario: Scenario) -> float:
-    """The target that the potter of this firing can have had: that of the scenario, or what was reached.
+    """The target that the potter of this firing can have had: the scenario's, or what was reached. [°C].
 
-    Returns
-    -------
-    float
-        A multiple of 10, at most the scenario's. Zones that the scenario starves don't count. [°C]
+    A multiple of 10, at most the scenario's. Zones that the scenario starves don't count.
     """
     starved = {stall.zone for stall in scenario.stalls}
     levels = zone_levels(fire, scenario)
@@ -96,18 +87,7 @@ def reachable_target_c(fire: Fire, scenario: Scenario) -> float:
 
 
 def tell(fire: Fire, scenario: Scenario, readings: Readings, target_c: float) -> dict[str, Any]:
-    """Write down what happened.
-
-    Parameters
-    ----------
-    target_c : float
-        The plan's. [°C]
-
-    Returns
-    -------
-    dict
-        See the module's text.
-    """
+    """Write down what happened under the plan's target [°C]; see the module's text."""
     levels = zone_levels(fire, scenario)
     n_s = len(fire.flame_kw)
     peak_s = int(fire.flame_kw.argmax())

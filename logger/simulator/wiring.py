@@ -19,17 +19,7 @@ AFTERGLOW_S: Final = 1200.0
 
 
 class FiringFrames:
-    """Frames of a rig at a simulated fire: frame i belongs to reading i; past the end, what has cooled down.
-
-    Parameters
-    ----------
-    rate_hz : float
-        That it was simulated at. [Hz]
-    rig : str
-        The rig's name.
-    seq, ms : int
-        Counter and clock of the first frame.
-    """
+    """Frames of a rig at a simulated fire: frame i is reading i; past the end, what has cooled down."""
 
     def __init__(self, firing: SimulatedFiring, rate_hz: float, rig: str, seq: int = 0, ms: int = 0) -> None:
         self._firing = firing
@@ -91,30 +81,14 @@ _FAULT_NAMES: Final[dict[Status, FaultName]] = {
 
 
 def load_value(seq: int, channel: int) -> float:
-    """Give the value of a load frame, so that a test can check every one.
+    """Give the value of a load frame, so that a test can check every one: 20.00 to 919.99 °C.
 
-    Parameters
-    ----------
-    seq : int
-        The frame's counter.
-    channel : int
-        0 for `k0` and so on.
-
-    Returns
-    -------
-    float
-        20.00 to 919.99, different for each channel of a frame. [°C]
+    It differs for each channel (0 for `k0`) of a frame.
     """
     return 20 + (seq * 7919 + channel * 104_729) % 90_000 / 100
 
 
 def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
-    """Give a frame of plain °C for load tests.
-
-    Parameters
-    ----------
-    channels : int
-        k0 to k<channels - 1>.
-    """
+    """Give a frame of plain °C for load tests, with channels from k0 on."""
     samples = {f"k{j}": Sample(c=load_value(seq, j)) for j in range(channels)}
     return wire.encode(Frame(rig, seq % WRAP, ms % WRAP, samples))

@@ -30,17 +30,9 @@ ABOVE_C: Final = (500.0, 600.0, 700.0, 800.0)
 
 
 def rulers(*, target_c: float | None = None, burnout_c: float | None = None) -> tuple[Ruler, ...]:
-    """Say which temperatures are drawn across a firing's traces.
+    """Say which temperatures [°C] are drawn across a firing's traces, those whose names matter most first.
 
-    Parameters
-    ----------
-    target_c, burnout_c : float, optional
-        Left out: not drawn. [°C]
-
-    Returns
-    -------
-    tuple of Ruler
-        Those whose names matter most first; where the quartz in clay inverts is always among them.
+    Where the quartz in clay inverts is always among them.
     """
     wanted = (
         ("target", target_c, (), 2.0),

@@ -53,18 +53,7 @@ def said(words: str, *values: str | Degrees) -> Said:
 
 
 def in_unit(parts: Sequence[Any], unit: Unit) -> str:
-    """Write a sentence in a unit.
-
-    Parameters
-    ----------
-    parts : sequence
-        Words, and `Degrees` or what became of them in JSON.
-
-    Raises
-    ------
-    ValueError, TypeError
-        These are no such parts.
-    """
+    """Write a sentence in a unit; its parts are words, and `Degrees` or what became of them in JSON."""
     return "".join(part if isinstance(part, str) else _written(Degrees(*part), unit) for part in parts)
 
 
