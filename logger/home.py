@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import json
 import os
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -86,9 +87,8 @@ class Home:
             return
         with contextlib.suppress(OSError):  # no more than a word that isn't said one day
             _state_folder().mkdir(parents=True, exist_ok=True)
-            fresh = _state_folder() / f"{_DISKS}.new"
-            fresh.write_text(json.dumps([*known, str(self.root)][-_MOST_KNOWN:], indent=1))
-            fresh.replace(_state_folder() / _DISKS)
+            kept = json.dumps([*known, str(self.root)][-_MOST_KNOWN:], indent=1)
+            write_whole(_state_folder() / _DISKS, kept.encode())
 
     @contextmanager
     def logger_lock(self) -> Iterator[LoggerLock]:
@@ -116,6 +116,25 @@ class Home:
             return not lock.take(shared=True)
         finally:
             lock.release()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file that appears whole or not at all, and is on the disk when this returns."""
+    handle, draft = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(draft).replace(path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def _state_folder() -> Path:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -127,6 +127,13 @@ class Batch:
     # where there is none. Not stored: it follows from `raw` and `raw_cj`. [°C]
     cold_junction_c: Floats
     status: Bytes  # uint8 array, shape (n, k); `Status` of each reading
+
+    def rows(self, chosen: slice | NDArray[np.bool_]) -> Batch:
+        """Give some of the frames."""
+        return replace(self, **{name: getattr(self, name)[chosen] for name in _BY_FRAME})
+
+
+_BY_FRAME = ("t_us", "seq", "ms", "raw", "raw_cj", "temperature_c", "cold_junction_c", "status")
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,7 +71,7 @@ def status(home: Home, as_json: bool) -> int:
 
     Ends with 1 where a logger runs and can't record.
     """
-    from logger.mirror.health import mirror_health
+    from logger.mirror.progress import mirror_health
     from logger.recording.health import look
 
     beat, firing, unread = _last_beat(home)

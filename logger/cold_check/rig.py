@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
@@ -40,20 +40,23 @@ class Heard:
     said: dict[str, str] = field(default_factory=dict)  # what each source last said of itself
 
 
-def check_rig(
+def check(
+    home: Home,
     plan: Plan | None,
     *,
     serial_ports: Sequence[str],
     mqtt_urls: Sequence[str],
     plain: Sequence[PlanSource] = (),
     seconds: float,
-    home: Path,
     begun: Callable[[], None],
 ) -> Report:
-    """Listen to a rig and judge it; no logger takes part.
+    """Judge the rig by the journal where a logger runs, else by listening to it.
 
-    Without any source named, serial ports are listened to for a rig.
+    Without any source named, serial ports are listened to for a rig. NothingToCheck: the logger has no firing
+    open whose readings could be looked at.
     """
+    if home.logger_runs():
+        return _check_running(home, plan, named=bool(serial_ports or mqtt_urls))
     taken: set[str] = set()
     sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
     name = f"stokewatch-check-{uuid4().hex[:12]}"
@@ -69,42 +72,19 @@ def check_rig(
     else:
         found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
     found += about_lines(heard.counts)
-    return Report.of([*found, *about_machine(home)])
+    return Report.of([*found, *about_machine(home.root)])
 
 
-def check(
-    home: Home,
-    plan: Plan | None,
-    *,
-    serial_ports: Sequence[str],
-    mqtt_urls: Sequence[str],
-    plain: Sequence[PlanSource] = (),
-    seconds: float,
-    begun: Callable[[], None],
-) -> Report:
-    """Judge the rig by the journal where a logger runs, else by listening to it.
-
-    NothingToCheck: the logger holds, so that no firing runs whose readings could be looked at.
-    """
-    if not home.logger_runs():
-        return check_rig(
-            plan,
-            serial_ports=serial_ports,
-            mqtt_urls=mqtt_urls,
-            plain=plain,
-            seconds=seconds,
-            home=home.root,
-            begun=begun,
-        )
-    if serial_ports or mqtt_urls:
+def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:
+    """Judge the rig of the logger that runs; `named`: somebody would have us read it too."""
+    if named:
         raise NothingToCheck(
             f"{home.root}: the logger runs here and listens to the rig itself; leave out --serial and "
             "--mqtt, or give this check another --home"
         )
     from logger.journal.reader import JournalReader
 
-    reader = JournalReader(home.journal)
-    try:
+    with contextlib.closing(JournalReader(home.journal)) as reader:
         firing = reader.running()
         if firing is None:
             raise NothingToCheck(
@@ -112,8 +92,6 @@ def check(
                 "rig on the page under Prepare"
             )
         return check_journal(reader, firing, plan, home.root)
-    finally:
-        reader.close()
 
 
 async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) -> Heard:

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
-import ssl
 import sys
 import time
 from collections import deque
 from collections.abc import Callable
 from typing import Any, Final
-from urllib.parse import unquote, urlsplit
 
 from logger.errors import UserError
 from logger.plan.sources import WORDS, PlanSource, SourceMistake, read_sources
@@ -137,28 +134,20 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
     import aiomqtt
     import msgspec
 
+    from logger.sources.broker import login
     from logger.sources.plain.numbers import Field, leaves
     from logger.sources.plain.topics import numbers_of
 
     topic = str(table.get("topic") or "#")
     source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
-    parts = urlsplit(source.url or "")
-    secure = parts.scheme == "mqtts"
     try:
-        host, port = parts.hostname or "", parts.port or (8883 if secure else 1883)
+        broker = login(source.url or "")
     except ValueError as exc:
         raise HearError(f"url: {exc}; write mqtt://host:port") from exc
-    password = unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
-    name = f"{parts.scheme}://{host}:{port}"
+    name = f"mqtt{'s' * bool(broker['tls_context'])}://{broker['hostname']}:{broker['port']}"
     heard.trouble = f"{name}: nothing with numbers in it came on {topic} yet"
     try:
-        async with aiomqtt.Client(
-            host,
-            port,
-            username=unquote(parts.username) if parts.username else None,
-            password=password if parts.username else None,
-            tls_context=ssl.create_default_context() if secure else None,
-        ) as client:
+        async with aiomqtt.Client(**broker) as client:
             await client.subscribe(topic, qos=0)
             async for message in client.messages:
                 own_topic, payload = message.topic.value, bytes(message.payload or b"")[:65536]

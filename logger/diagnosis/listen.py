@@ -7,12 +7,11 @@ import contextlib
 import errno
 import json
 import os
-import ssl
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import unquote, urlsplit
+from urllib.parse import urlsplit
 
 from logger.diagnosis import Diagnosis, Report
 from logger.errors import UserError
@@ -161,28 +160,18 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
 async def _listen_to_broker(url: str, seconds: float) -> Report:
     import aiomqtt
 
-    parts = urlsplit(url)
-    secure = parts.scheme == "mqtts"
+    from logger.sources.broker import login
+
     try:
-        port = parts.port or (8883 if secure else 1883)
+        broker = login(url)
     except ValueError:
-        port = 0
-    if not parts.hostname or not port:
-        raise ListenError(f"{_without_password(url)}: no broker's address; write mqtt://[user@]host[:port]")
+        raise ListenError(
+            f"{_without_password(url)}: no broker's address; write mqtt://[user@]host[:port]"
+        ) from None
     diagnosis = Diagnosis()
     asked: set[str] = set()
     try:
-        async with aiomqtt.Client(
-            parts.hostname,
-            port,
-            username=unquote(parts.username) if parts.username else None,
-            password=(
-                unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
-            )
-            if parts.username
-            else None,
-            tls_context=ssl.create_default_context() if secure else None,
-        ) as client:
+        async with aiomqtt.Client(**broker) as client:
             ours = [f"stokewatch/+/{topic}" for topic in ("frame", "status")] + [answer_topic("+")]
             for topic in ours:
                 await client.subscribe(topic, qos=1)

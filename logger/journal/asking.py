@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import UserError
+from logger.journal.rows import read_meta
 from logger.journal.schema import errors_of
-from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+from logger.journal.sealed import seal_text, to_json
 
 NUMBERS: Final = "numbers_from"
 """In `meta`: where a journal that began in place of a damaged one goes on counting."""
@@ -44,19 +45,13 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
         with contextlib.closing(db):
             db.execute("PRAGMA synchronous = FULL")
             made_us = time.time_ns() // 1000
+            first, sealed = read_meta(db, NUMBERS).get("request", 0), seal_text(text, made_us, kind, who)
             cursor = db.execute(
                 "INSERT INTO request (id, made_us, kind, data, who) SELECT"
                 " max(coalesce((SELECT max(id) FROM request), 0) + 1, ?), ?, ?, ?, ?"
                 " WHERE (SELECT count(*) FROM request WHERE result IS NULL) < ?",
-                (_first_request(db), made_us, kind, seal_text(text, made_us, kind, who), who, MAX_WAITING),
+                (first, made_us, kind, sealed, who, MAX_WAITING),
             )
             if not cursor.rowcount:
                 raise TooManyWaiting
             return int(cursor.lastrowid or 0)
-
-
-def _first_request(db: sqlite3.Connection) -> int:
-    row = db.execute("SELECT value FROM meta WHERE key = ?", (NUMBERS,)).fetchone()
-    with contextlib.suppress(DamagedError):
-        return 0 if row is None else int(load_dict(row[0], NUMBERS).get("request", 0))
-    return 0

@@ -6,13 +6,23 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from logger.errors import UserError
-from logger.journal.rows import BINNED, FiringInfo
+from logger.journal.asking import NUMBERS
+from logger.journal.rows import BINNED, FiringInfo, numbers_given, read_meta
+from logger.journal.schema import errors_of
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
 
 DELETING: Final = "deleting"
 """Fact of a firing whose readings are on their way out: it can't be put back any more."""
+
+AT_ONCE: Final = 200
+"""Rows of one table: a logger that records meanwhile waits for no longer than these take."""
+_PER_FIRING: Final = (
+    *("recent", "chunk", "rollup_1", "rollup_10", "rollup_60", "event", "estimate", "set_apart", "state"),
+    "layout",
+)
+"""Tables whose rows belong to a firing; layouts at last, since readings point there."""
 
 
 class BinError(UserError):
@@ -57,9 +67,41 @@ def delete_for_good(
         if not info.binned or info.running:
             raise BinError(f"{info.title or info.id} is not in the bin; put it there first")
         writer.change_firing(info.id, facts={**info.facts, DELETING: True})
-        writer.keep_counting()
+        _keep_counting(writer)
     done = 0
-    while gone := writer.delete_some(firing):
+    while gone := _delete_some(writer, firing):
         done += gone
         if tell is not None:
             tell(done / (done + 4000))  # how much is left would have to be counted first
+
+
+def _keep_counting(writer: JournalWriter) -> None:
+    """Remember how far numbers have been given out, before the rows that show it are deleted.
+
+    Whoever follows this journal (a mirror, a page) asks for what came after the last number it has seen.
+    """
+    known, given = read_meta(writer._db, NUMBERS), numbers_given(writer._db)
+    # Whoever reads knows layouts by their numbers: none may come to mean something else.
+    for table, key in (("layout", "id"), ("firing", "key")):
+        newest = writer._db.execute(f"SELECT max({key}) FROM {table}").fetchone()[0]
+        given[table] = int(newest or 0)
+    writer.set_meta(NUMBERS, {**known, **{n: max(g + 1, int(known.get(n, 0))) for n, g in given.items()}})
+
+
+def _delete_some(writer: JournalWriter, firing: str) -> int:
+    """Delete some of a firing's rows, at last the firing itself; give how many went, 0 at the end."""
+    with writer.transaction(), errors_of(writer.path):
+        row = writer._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
+        if row is None:
+            return 0
+        key = int(row[0])
+        for table in _PER_FIRING:
+            some = f"SELECT rowid FROM {table} WHERE firing = ? LIMIT {AT_ONCE}"
+            if table == "layout":
+                writer._db.execute(f"DELETE FROM twin WHERE kind = 'layout' AND key IN ({some})", (key,))
+            gone = writer._db.execute(f"DELETE FROM {table} WHERE rowid IN ({some})", (key,)).rowcount
+            if gone:
+                return gone
+        writer._db.execute("DELETE FROM twin WHERE kind = 'firing' AND key = ?", (key,))
+        writer._forget()
+        return writer._db.execute("DELETE FROM firing WHERE key = ?", (key,)).rowcount

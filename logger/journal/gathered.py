@@ -43,12 +43,9 @@ class Gathered:
     stretches: list[Stretch] = field(default_factory=list)
     broken_pages: int = 0
 
+    @cached_property
     def firings(self) -> dict[int, tuple[Any, ...]]:
         """By key: id, title, plan, started, ended, invented, facts; only what is sound."""
-        return self._firings
-
-    @cached_property
-    def _firings(self) -> dict[int, tuple[Any, ...]]:
         found = {}
         own = {rowid: tuple(row[1:8]) for rowid, row in self.rows.get("firing", ())}
         for key in {*own, *(key for kind, key in self._twins if kind == "firing")}:
@@ -65,12 +62,9 @@ class Gathered:
                 found[key] = (firing_id, title, plan, started, ended, bool(invented), facts)
         return found
 
+    @cached_property
     def layouts(self) -> dict[int, tuple[int, Layout]]:
         """By number: whose firing's it is, and the layout."""
-        return self._layouts
-
-    @cached_property
-    def _layouts(self) -> dict[int, tuple[int, Layout]]:
         found = {}
         own = {rowid: tuple(row[1:4]) for rowid, row in self.rows.get("layout", ())}
         for number in {*own, *(key for kind, key in self._twins if kind == "layout")}:

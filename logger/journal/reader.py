@@ -14,7 +14,7 @@ from logger.errors import UserError
 from logger.journal.layout import MINUTE_US
 from logger.journal.packing import CHUNK, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
-from logger.journal.rows import FiringInfo, Request, select_firings, to_event, to_request
+from logger.journal.rows import FiringInfo, Request, read_meta, select_firings, to_event, to_request
 from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.set_apart import Apart, noted, sums
@@ -310,14 +310,10 @@ class JournalReader:
         except DamagedError:
             return None
 
-    def meta(self, key: str) -> dict[str, Any] | None:
-        """Give a small fact about the whole journal; None where there is none, or it is damaged."""
+    def meta(self, key: str) -> dict[str, Any]:
+        """Give a small fact about the whole journal; empty where there is none, or it is damaged."""
         with self._snapshot():
-            row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
-        try:
-            return None if row is None else load_dict(row[0], key)
-        except DamagedError:
-            return None
+            return read_meta(self._db, key)
 
     def request(self, request_id: int) -> Request | None:
         """Give a request, with its answer if there is one."""

@@ -21,6 +21,8 @@ from logger.reading import Event
 log = logging.getLogger(__name__)
 
 
+MOST_NUMBER: Final = 1 << 53
+"""No counting gets there: what says so is damaged."""
 BINNED: Final = "binned_us"
 """Fact of a firing that lies in the bin: since when. [µs]"""
 JOINED: Final = "joined"
@@ -76,6 +78,26 @@ class Request:
     data: dict[str, Any] | None  # None where the row can't be read
     who: str
     result: dict[str, Any] | None  # None until it has been dealt with
+
+
+def read_meta(db: sqlite3.Connection, key: str) -> dict[str, Any]:
+    """Read a small fact about the whole journal; empty where there is none, or it is damaged."""
+    row = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+    with contextlib.suppress(DamagedError):
+        return {} if row is None else load_dict(row[0], key)
+    return {}
+
+
+def numbers_given(db: sqlite3.Connection) -> dict[str, int]:
+    """Give the highest number that each table has given out, as far as they can be read."""
+    highest: dict[str, int] = {}
+    for name, column in (("event", "id"), ("request", "id"), ("recent", "arrival"), ("chunk", "arrival")):
+        with contextlib.suppress(sqlite3.Error):
+            found = db.execute(f"SELECT max({column}) FROM {name}").fetchone()[0]
+            if isinstance(found, int) and 0 < found < MOST_NUMBER:
+                kind = "arrival" if column == "arrival" else name
+                highest[kind] = max(found, highest.get(kind, 0))
+    return highest
 
 
 class _Named(msgspec.Struct):

@@ -20,7 +20,7 @@ from logger.journal.layout import Layout, Records, is_whole, row_key
 from logger.journal.packing import CHUNK, RECENT, load_layout, packed_rows, put_minute
 from logger.journal.pages import BrokenCell, PageFile
 from logger.journal.rollup import LEVELS_S
-from logger.journal.rows import JOINED, new_firing_id, seal_event
+from logger.journal.rows import JOINED, new_firing_id, read_meta, seal_event
 from logger.journal.schema import JournalError, errors_of, journal_error, open_to_read
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
 from logger.journal.set_apart import keep
@@ -155,7 +155,7 @@ class _Join:
 
     def run(self) -> None:
         was = self._was
-        layouts = was.layouts()
+        layouts = was.layouts
         stretches: dict[int, dict[tuple[int, int], list[Stretch]]] = {}
         for stretch in was.stretches:
             if stretch.layout not in layouts or layouts[stretch.layout][0] != stretch.firing:
@@ -165,7 +165,7 @@ class _Join:
                 own.setdefault((stretch.minute, stretch.layout), []).append(stretch)
         done = self._done()
         # What burns now first, then from the newest to the oldest.
-        for key in sorted(set(was.firings()) | set(stretches), reverse=True):
+        for key in sorted(set(was.firings) | set(stretches), reverse=True):
             own = stretches.get(key, {})
             name, same = self._firing(key, own)
             # With a broken key a firing's row stands there twice, and its readings belong to one of them.
@@ -196,7 +196,7 @@ class _Join:
         all_of_it = [s for pieces in own.values() for s in pieces]
         first = min((s.t0_us for s in all_of_it), default=0)
         last = max((s.t1_us for s in all_of_it), default=first)
-        said = self._was.firings().get(key)
+        said = self._was.firings.get(key)
         running = self._writer.running()
         if said is None:
             # Its own row is lost; named so that it is the same one if this is begun again.
@@ -231,7 +231,7 @@ class _Join:
         """Copy readings, the newest first."""
         waiting: list[tuple[int, Layout, Records, int]] = []
         for (minute, layout_id), pieces in sorted(own.items(), reverse=True):
-            records = self._load(pieces, self._was.layouts()[layout_id][1])
+            records = self._load(pieces, self._was.layouts[layout_id][1])
             if records is None:
                 continue
             waiting.append((minute, layouts[layout_id], records, max(s.arrival for s in pieces)))
@@ -329,21 +329,15 @@ class _Join:
                 ),
             )
 
-    def _kept(self) -> dict[str, Any]:
-        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (JOINED,)).fetchone()
-        with contextlib.suppress(DamagedError):
-            return {} if row is None else load_dict(row[0], JOINED)
-        return {}
-
     def _done(self) -> list[str]:
-        kept = self._kept()
+        kept = read_meta(self._db, JOINED)
         return list(kept["done"]) if kept.get("file") == self._name else []
 
     def _keep_done(self, done: list[str]) -> None:
         self._writer.set_meta(JOINED, {"count": self._count_joined(), "file": self._name, "done": done})
 
     def _count_joined(self) -> int:
-        return int(self._kept().get("count", 0))
+        return int(read_meta(self._db, JOINED).get("count", 0))
 
     def _tell(self) -> None:
         self._found.lost += [f"{count} {what}" for what, count in self._bad.items()]

@@ -13,7 +13,7 @@ from logger.journal.aside import BESIDE, beside, set_aside
 from logger.journal.asking import NUMBERS
 from logger.journal.gathered import gather
 from logger.journal.pages import PageFile
-from logger.journal.rows import FIRING_COLUMNS
+from logger.journal.rows import FIRING_COLUMNS, numbers_given
 from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
 from logger.journal.sealed import DamagedError, load_dict, to_json, true_row
 from logger.journal.twins import keep_firing
@@ -62,7 +62,7 @@ def _ask(path: Path, found: GoingOn, until_s: float) -> None:
 
 def _search(path: Path, found: GoingOn, until_s: float) -> None:
     with contextlib.closing(PageFile(path)) as file:
-        firings = gather(file, until_s).firings()
+        firings = gather(file, until_s).firings
     for key in sorted(firings):
         firing_id, title, plan, started_us, ended_us, invented, facts = firings[key]
         if ended_us is None:
@@ -75,7 +75,7 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
     Gives the damaged one, for `salvage.join`. JournalError where the new one can't be written; it can be
     tried again.
     """
-    going_on.numbers = {**writer.numbers(), **going_on.numbers}
+    going_on.numbers = {**numbers_given(writer._db), **going_on.numbers}
     with contextlib.suppress(sqlite3.Error):
         writer._db.execute("ROLLBACK")
     with contextlib.suppress(JournalError):

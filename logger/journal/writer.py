@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import logging
-import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,16 +15,18 @@ from logger.journal.layout import MINUTE_US, Layout, is_whole, row_key, seal, un
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
+    MOST_NUMBER,
     FiringInfo,
     Request,
     new_firing_id,
+    read_meta,
     seal_event,
     select_firings,
     to_event,
     to_request,
 )
 from logger.journal.schema import JournalError, errors_of
-from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+from logger.journal.sealed import seal_text, to_json
 from logger.journal.set_apart import Apart, Key, adopt, note, release
 from logger.journal.set_apart import keep as keep_apart
 from logger.journal.twins import keep, keep_firing, repair
@@ -42,19 +41,8 @@ AT_ONCE: Final = 50
 """Requests that are taken together: a heap of them must not keep the readings waiting."""
 KEPT_DATA: Final = 4000
 """Characters that are kept of a request once it has been answered: a note with its texts."""
-_MOST: Final = 1 << 53
-_PER_FIRING: Final = (
-    *("recent", "chunk", "rollup_1", "rollup_10", "rollup_60", "event", "estimate", "set_apart", "state"),
-    "layout",
-)
-"""Tables whose rows belong to a firing; layouts at last, since readings point there."""
-DELETED_AT_ONCE: Final = 200
-"""Rows of one table: a logger that records meanwhile waits for no longer than these take."""
 PACK_MINUTES: Final = 8
 """At most so many minutes are packed in one transaction while readings come in: it stays short."""
-
-
-log = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
@@ -140,47 +128,6 @@ class JournalWriter(WrittenFile):
             )
             keep_firing(self._db, key)
             return self.firing(firing)
-
-    def keep_counting(self) -> None:
-        """Remember how far numbers have been given out, before the rows that show it are deleted.
-
-        Whoever follows this journal (a mirror, a page) asks for what came after the last number it has seen.
-        """
-        with self.transaction():
-            known = self._numbers_from()
-            given = self.numbers()
-            # Whoever reads knows layouts by their numbers: none may come to mean something else.
-            for table, key in (("layout", "id"), ("firing", "key")):
-                newest = self._db.execute(f"SELECT max({key}) FROM {table}").fetchone()[0]
-                given[table] = int(newest or 0)
-            self.set_meta(
-                NUMBERS, {**known, **{n: max(g + 1, int(known.get(n, 0))) for n, g in given.items()}}
-            )
-
-    def delete_some(self, firing: str) -> int:
-        """Delete some of a firing's rows, at last the firing itself; after `keep_counting`.
-
-        Gives how many rows went; 0: there is nothing of it any more.
-        """
-        with self.transaction(), errors_of(self.path):
-            row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
-            if row is None:
-                return 0
-            key = int(row[0])
-            for table in _PER_FIRING:
-                some = f"SELECT rowid FROM {table} WHERE firing = ? LIMIT {DELETED_AT_ONCE}"
-                if table == "layout":
-                    self._db.execute(
-                        f"DELETE FROM twin WHERE kind = 'layout' AND key IN ({some})",
-                        (key,),
-                    )
-                gone = self._db.execute(f"DELETE FROM {table} WHERE rowid IN ({some})", (key,)).rowcount
-                if gone:
-                    return gone
-            self._db.execute("DELETE FROM twin WHERE kind = 'firing' AND key = ?", (key,))
-            self._layouts.clear()
-            self._progress.pop(firing, None)
-            return self._db.execute("DELETE FROM firing WHERE key = ?", (key,)).rowcount
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
         """End a firing and pack what is left of it."""
@@ -379,27 +326,9 @@ class JournalWriter(WrittenFile):
         with self.transaction(), errors_of(self.path):
             return repair(self._db, every=every)
 
-    def numbers(self) -> dict[str, int]:
-        """Give the highest number that each table has given out, as far as they can be read."""
-        highest: dict[str, int] = {}
-        for name, sql in (
-            ("event", "SELECT max(id) FROM event"),
-            ("request", "SELECT max(id) FROM request"),
-            ("arrival", "SELECT max(arrival) FROM recent"),
-            ("arrival", "SELECT max(arrival) FROM chunk"),
-        ):
-            with contextlib.suppress(sqlite3.Error):
-                found = self._db.execute(sql).fetchone()[0]
-                if isinstance(found, int) and 0 < found < _MOST:
-                    highest[name] = max(found, highest.get(name, 0))
-        return highest
-
     def _numbers_from(self) -> dict[str, int]:
         with errors_of(self.path):
-            row = self._db.execute("SELECT value FROM meta WHERE key = ?", (NUMBERS,)).fetchone()
-        with contextlib.suppress(DamagedError):
-            return {} if row is None else load_dict(row[0], NUMBERS)
-        return {}
+            return read_meta(self._db, NUMBERS)
 
     def _key(self, firing: str) -> int:
         if firing in self._progress:
@@ -432,7 +361,7 @@ class JournalWriter(WrittenFile):
                 "SELECT 1 + max(coalesce((SELECT max(arrival) FROM recent), 0),"
                 " coalesce((SELECT max(arrival) FROM chunk), 0))"
             ).fetchone()
-            if not isinstance(newest, int) or not 0 < newest < _MOST:
+            if not isinstance(newest, int) or not 0 < newest < MOST_NUMBER:
                 raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
             # Asked each time: another process may have emptied the bin.
             self._arrival = max(newest, int(self._numbers_from().get("arrival", 0)))

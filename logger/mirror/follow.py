@@ -14,8 +14,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-
 from logger.errors import StokewatchError
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
@@ -23,7 +21,6 @@ from logger.mirror.archive import Archive, StoredFiring
 from logger.mirror.influxql import InfluxError, InfluxQL
 from logger.mirror.pull import copy_events, open_copy
 from logger.mirror.target import Target
-from logger.reading import Batch
 from logger.sources import Backoff
 
 LOOK_S: Final = 0.5
@@ -142,7 +139,7 @@ class Follower:
             for batch in batches:
                 before = newest.get(batch.rig, newest[""] - _SLACK_US)
                 newest[batch.rig] = max(before, int(batch.t_us[-1]))
-                self._writer.append(firing.id, _rows(batch, batch.t_us > before))
+                self._writer.append(firing.id, batch.rows(batch.t_us > before))
             copy_events(self._writer, firing.id, events, self._numbers)
             if beat is not None and text != self._beat:
                 self._writer.heartbeat(beat)
@@ -174,21 +171,6 @@ def _pieces(first_us: int, until_us: int) -> Iterator[tuple[int, int, bool]]:
             begin_us = max(least_us, until_us - piece_us)
             yield begin_us, until_us, least_us == whole_us
             until_us = begin_us
-
-
-def _rows(batch: Batch, rows: np.ndarray) -> Batch:
-    return Batch(
-        rig=batch.rig,
-        channels=batch.channels,
-        t_us=batch.t_us[rows],
-        seq=batch.seq[rows],
-        ms=batch.ms[rows],
-        raw=batch.raw[rows],
-        raw_cj=batch.raw_cj[rows],
-        temperature_c=batch.temperature_c[rows],
-        cold_junction_c=batch.cold_junction_c[rows],
-        status=batch.status[rows],
-    )
 
 
 @contextlib.contextmanager

@@ -75,7 +75,7 @@ class Outbox:
     def _which(self) -> int:
         joined: dict[str, Any] = {}
         with contextlib.suppress(JournalError):  # whoever reads on finds that out
-            joined = self._reader.meta(JOINED) or {}
+            joined = self._reader.meta(JOINED)
         return self._inode + (int(joined.get("count", 0)) << 64)
 
     def newest(self) -> int:

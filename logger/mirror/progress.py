@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import hashlib
-import json
-import os
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
+
+from logger.home import Home, write_whole
 from logger.mirror.outbox import Cursor
 
 PROGRESS: Final = "mirror.json"
@@ -40,25 +42,14 @@ class Progress:
 
     def save(self, home: Path) -> None:
         """Write it to disk, whole or not at all."""
-        new = home / f"{PROGRESS}.new"
-        with new.open("w", encoding="utf-8") as file:
-            json.dump(asdict(self), file)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(home / PROGRESS)
+        write_whole(home / PROGRESS, msgspec.json.encode(self))
 
 
 def load_progress(home: Path) -> Progress | None:
     """Read what is remembered; None if there is nothing that can be read."""
     try:
-        data = json.loads((home / PROGRESS).read_text(encoding="utf-8"))
-        cursor, floor = (
-            Cursor(int(at["arrival"]), int(at["event"])) for at in (data["cursor"], data["floor"])
-        )
-        return Progress(
-            str(data["target"]), int(data["file"]), cursor, floor, str(data["started"]), dict(data["health"])
-        )
-    except (OSError, ValueError, KeyError, TypeError):
+        return msgspec.json.decode((home / PROGRESS).read_bytes(), type=Progress)
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError):
         return None
 
 
@@ -66,6 +57,32 @@ def forget_progress(home: Path) -> None:
     """Remember nothing: everything is sent again, what was refused too."""
     for name in (PROGRESS, REFUSED):
         (home / name).unlink(missing_ok=True)
+
+
+def mirror_runs(home: Home) -> bool:
+    """Tell whether a mirror of this folder runs."""
+    try:
+        with (home.root / "mirror.lock").open("r") as lock:
+            fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def mirror_health(home: Home) -> dict[str, Any] | None:
+    """Say how the mirror is; None where there never was one.
+
+    `state` (`running`, `waiting`, `stopped`), `detail`, `target`, `sent` (lines since its start), `refused`
+    (lines put aside), `behind` (batches to go) and `at_s`.
+    """
+    known = load_progress(home.root)
+    if known is None:
+        return None
+    health = {"detail": "", "sent": 0, "refused": 0, "behind": 0, "at_s": 0.0, **known.health}
+    health["state"] = health.get("state", "") if mirror_runs(home) else "stopped"
+    return {**health, "target": known.target.strip()}
 
 
 class Refused:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from logger.errors import UserError
+from logger.home import write_whole
 from logger.plan import Plan, PlanError, load
 
 MAX_NAME: Final = 60
@@ -99,7 +98,7 @@ def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> No
     path = _path(home, name)
     if not replace and path.exists():
         raise PlanTaken(name)
-    write_whole(path, plan.dumps())
+    _write(path, plan.dumps())
 
 
 def delete_plan(home: Path, name: str) -> None:
@@ -136,31 +135,14 @@ def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
         if len(item) > MAX_ITEM:
             raise StoreError(f"longer than {MAX_ITEM} characters: {item[:30]} …; shorten it", "kit")
     lines = [f"[{'x' if packed else ' '}] {item.strip()}\n" for item, packed in items]
-    write_whole(_kit_path(home), "".join(lines))
+    _write(_kit_path(home), "".join(lines))
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a file that appears whole or not at all, and is on the disk when this returns.
-
-    Its folder is made if need be; StoreError where the disk doesn't take it.
-    """
+def _write(path: Path, text: str) -> None:
+    """Write a file, and its folder if need be; StoreError where the disk doesn't take it."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        handle, draft = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=".part", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(draft).replace(path)
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        write_whole(path, text.encode())
     except OSError as exc:
         raise StoreError(f"{path}: {exc.strerror or exc}; make room, or see who may write there") from exc
 

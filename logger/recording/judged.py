@@ -75,7 +75,7 @@ class Judged:
         self._seen = list(firing.seen)
         try:
             state = writer.load_state(firing.id)
-            unjudged = reader.meta(UNJUDGED) or {}
+            unjudged = reader.meta(UNJUDGED)
             last_us = firing.last_us or firing.started_us
             judging = Judging(plan, firing.started_us, estimating=True)
             since_us = judging.restore(state, firing.seen)

@@ -40,7 +40,7 @@ def _prime(placing: Placing, reader: JournalReader, firing: FiringInfo, now_us: 
         channels.setdefault(rig, []).append(channel)
     since_us = (now_us if firing.last_us is None else firing.last_us) - PRIME_US
     if firing.last_us is not None:
-        clocks = reader.meta("clocks") or {}
+        clocks = reader.meta("clocks")
         frames: dict[str, list[tuple[int, int, int]]] = {}
         checksums = reader.noted_lately()
         for batch in reader.batches(firing.id, since_us=since_us):

@@ -299,14 +299,7 @@ def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
     a, b = np.searchsorted(batch.t_us, (since_us, until_us))
     if b - a == len(batch.t_us):
         return batch
-    rows = slice(int(a), int(b))
-    return replace(
-        batch,
-        **{
-            name: getattr(batch, name)[rows]
-            for name in ("t_us", "seq", "ms", "raw", "raw_cj", "temperature_c", "cold_junction_c", "status")
-        },
-    )
+    return batch.rows(slice(int(a), int(b)))
 
 
 def is_stored(firing: FiringInfo) -> bool:

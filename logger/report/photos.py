@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import re
 import secrets
 import shutil
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import UserError
+from logger.home import write_whole
 
 FOLDER: Final = "photos"
 MOST: Final = 12
@@ -53,20 +53,12 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
         raise PhotoError(f"there are {MOST} photos already; take one away first")
     scaled = scaled_down(data)
     folder = _folder(home, firing)
-    number = int(there[-1].name[:2]) + 1 if there else 1
-    if number > 99:
-        number = 99
-    beside = folder / f".{secrets.token_hex(6)}.part"
+    number = min(int(there[-1].name[:2]) + 1, 99) if there else 1
     kept = folder / f"{number:02}-{secrets.token_hex(4)}.jpg"
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with beside.open("xb") as file:
-            file.write(scaled)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(kept)
+        write_whole(kept, scaled)
     except OSError as exc:
-        beside.unlink(missing_ok=True)
         raise PhotoError(f"the photo could not be kept ({exc.strerror or exc}); is the disk full?") from exc
     return kept
 

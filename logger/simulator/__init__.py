@@ -7,15 +7,16 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 import numpy as np
 
+from logger.exchange.export import whole_file
 from logger.plan import Plan
 from logger.reading import Bytes, Floats
 from logger.simulator.box import wired_plan
@@ -85,28 +86,16 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
 
 def write_csv(firing: SimulatedFiring, path: Path) -> None:
     """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature."""
-    with _whole(path) as file:
+    with whole_file(path) as raw:
+        file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["time_s", *(probe.name for probe in firing.plan.probes)])
         for t, row in zip(firing.t_s.tolist(), firing.temperature_c.tolist(), strict=True):
             writer.writerow([f"{t:.10g}", *("" if np.isnan(v) else f"{v:.2f}" for v in row)])
+        file.detach()  # flushes
 
 
 def write_truth(firing: SimulatedFiring, path: Path) -> None:
     """Write what really happened as JSON."""
-    with _whole(path) as file:
-        json.dump(firing.truth, file, indent=1)
-        file.write("\n")
-
-
-@contextmanager
-def _whole(path: Path) -> Iterator[TextIO]:
-    """Write a file that appears whole or not at all."""
-    draft = path.with_name(f".{path.name}.part")
-    try:
-        with draft.open("w", encoding="utf-8", newline="") as file:
-            yield file
-        draft.replace(path)
-    except BaseException:
-        draft.unlink(missing_ok=True)
-        raise
+    with whole_file(path) as file:
+        file.write(json.dumps(firing.truth, indent=1).encode() + b"\n")

@@ -6,21 +6,19 @@ import asyncio
 import contextlib
 import os
 import random
-import ssl
 import termios
 import tty
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Protocol
-from urllib.parse import unquote, urlsplit
+from typing import Any, Final
 
 import aiomqtt
 import serial as pyserial
 
 from logger.errors import UserError
+from logger.sources.broker import login
 
 # What a small rig can keep while nobody reads, and one with a radio while its broker is away; then the oldest
 # goes.
@@ -32,35 +30,18 @@ class OutletError(UserError):
     """A place that the rig can't send to."""
 
 
-class Outlet(Protocol):
+class Outlet:
     """Takes lines at once; what can't leave soon enough is dropped, oldest first."""
 
-    dropped: int
-
-    def send(self, line: bytes) -> None:
-        """Take a line."""
-        ...
-
-    async def drain(self, seconds: float) -> None:
-        """Wait until all has left, so long at most."""
-        ...
-
-
-class DescriptorOutlet:
-    """Lines to a non-blocking file descriptor, open for writing; stays the caller's to close."""
-
-    def __init__(self, fd: int) -> None:
-        self._fd = fd
+    def __init__(self, kept: int) -> None:
+        self._kept = kept
         self._lines: deque[bytes] = deque()
-        self._rest = b""
-        self._waiting = False
         self._empty = asyncio.Event()
         self.dropped = 0
-        os.set_blocking(fd, False)
 
     def send(self, line: bytes) -> None:
         """Take a line."""
-        if len(self._lines) >= KEPT_LINES:
+        if len(self._lines) >= self._kept:
             self._lines.popleft()
             self.dropped += 1
         self._lines.append(line)
@@ -72,6 +53,25 @@ class DescriptorOutlet:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
                 await self._empty.wait()
+
+    def _write(self) -> None:
+        """See that what waits leaves."""
+        raise NotImplementedError
+
+
+class DescriptorOutlet(Outlet):
+    """Lines to a non-blocking file descriptor, open for writing; stays the caller's to close."""
+
+    def __init__(self, fd: int) -> None:
+        super().__init__(KEPT_LINES)
+        self._fd = fd
+        self._rest = b""
+        self._waiting = False
+        os.set_blocking(fd, False)
+
+    async def drain(self, seconds: float) -> None:
+        """Wait until all has left, so long at most."""
+        await super().drain(seconds)
         self._wait(False)
 
     def _write(self) -> None:
@@ -142,52 +142,23 @@ def serial_outlet(device: str, baud: int = 921_600) -> Iterator[DescriptorOutlet
         yield DescriptorOutlet(port.fileno())
 
 
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """An MQTT broker's address."""
-
-    hostname: str
-    port: int
-    username: str | None
-    password: str | None
-    secure: bool
-
-
-class MqttOutlet:
+class MqttOutlet(Outlet):
     """Lines to a broker, QoS 1; kept while it is away, and sent in order when it is back."""
 
     def __init__(self) -> None:
-        self._lines: deque[bytes] = deque()
+        super().__init__(KEPT_MESSAGES)
         self._fresh = asyncio.Event()
-        self._empty = asyncio.Event()
-        self.dropped = 0
 
-    def send(self, line: bytes) -> None:
-        """Take a line."""
-        if len(self._lines) >= KEPT_MESSAGES:
-            self._lines.popleft()
-            self.dropped += 1
-        self._lines.append(line)
-        self._empty.clear()
+    def _write(self) -> None:
         self._fresh.set()
 
-    async def drain(self, seconds: float) -> None:
-        """Wait until all has left, so long at most."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(seconds):
-                await self._empty.wait()
-
-    async def publish_loop(self, broker: Broker, rig: str) -> None:
-        """Keep the connection and publish what comes."""
+    async def publish_loop(self, broker: dict[str, Any], rig: str) -> None:
+        """Keep the connection (`login`) and publish what comes."""
         status, topic = f"stokewatch/{rig}/status", f"stokewatch/{rig}/frame"
         pause_s = 0.25
         while True:
             client = aiomqtt.Client(
-                broker.hostname,
-                broker.port,
-                username=broker.username,
-                password=broker.password,
-                tls_context=ssl.create_default_context() if broker.secure else None,
+                **broker,
                 identifier=f"stokewatch-rig-{rig}",
                 will=aiomqtt.Will(status, b"offline", qos=1, retain=True),
             )
@@ -221,7 +192,12 @@ class MqttOutlet:
 @asynccontextmanager
 async def mqtt_outlet(url: str, rig: str) -> AsyncIterator[MqttOutlet]:
     """Send to a broker, with the rig's status retained and a last will; OutletError for a wrong address."""
-    broker = _broker(url)
+    try:
+        broker = login(url)
+    except ValueError:
+        raise OutletError(
+            "--mqtt is not a broker's address; write mqtt[s]://[user[:password]@]host[:port]"
+        ) from None
     outlet = MqttOutlet()
     task = asyncio.create_task(outlet.publish_loop(broker, rig), name=f"rig[{rig}].publish")
     try:
@@ -231,21 +207,3 @@ async def mqtt_outlet(url: str, rig: str) -> AsyncIterator[MqttOutlet]:
         with contextlib.suppress(asyncio.CancelledError):
             async with asyncio.timeout(1.0):
                 await task
-
-
-def _broker(url: str) -> Broker:
-    parts = urlsplit(url)
-    secure = parts.scheme == "mqtts"
-    try:
-        port = parts.port or (8883 if secure else 1883)
-    except ValueError:
-        port = 0
-    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or not port:
-        raise OutletError("--mqtt is not a broker's address; write mqtt[s]://[user[:password]@]host[:port]")
-    return Broker(
-        parts.hostname,
-        port,
-        unquote(parts.username) if parts.username else None,
-        unquote(parts.password) if parts.password else None,
-        secure,
-    )

@@ -228,7 +228,7 @@ def test_state_events_heartbeat_and_meta(writer: JournalWriter, reader: JournalR
     assert [e.id for e in reader.events(firing, after_id=first)] == [second]
     with pytest.raises(ValueError, match="JSON"):
         writer.add_event(firing, START_US, "note", {"x": float("nan")})
-    assert reader.meta("mirror") is None
+    assert reader.meta("mirror") == {}
     writer.set_meta("mirror", {"at": 17})
     assert reader.meta("mirror") == {"at": 17}
 

@@ -13,9 +13,8 @@ import pytest
 from logger.home import Home
 from logger.journal.aside import beside
 from logger.journal.writer import JournalWriter
-from logger.mirror.health import mirror_health
 from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror, MirrorRunsError, mirror_lock
-from logger.mirror.progress import REFUSED, load_progress
+from logger.mirror.progress import REFUSED, load_progress, mirror_health
 from logger.mirror.target import Target
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import Answer, Gate
