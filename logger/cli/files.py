@@ -194,14 +194,7 @@ def _progress(done_word: str) -> Callable[[int, int], None] | None:
 @json_option
 @with_home
 def export(
-    home: Home,
-    firing: str,
-    kind: str,
-    output: Path,
-    site: str,
-    timezone: str,
-    unit: str,
-    as_json: bool,
+    home: Home, firing: str, kind: str, output: Path, site: str, timezone: str, unit: str, as_json: bool
 ) -> int:
     """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages.
 

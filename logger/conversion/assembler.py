@@ -122,8 +122,7 @@ class Assembler:
         if rig not in self._layouts and len(self._layouts) >= _MAX_RIGS:
             del self._layouts[next(iter(self._layouts))]
         self._layouts[rig] = layout = _Layout(
-            tuple(merged.values()),
-            tuple(self._probe(rig, name).correction for name in merged),
+            tuple(merged.values()), tuple(self._probe(rig, name).correction for name in merged)
         )
         return layout
 
@@ -152,11 +151,7 @@ class Assembler:
         return probe
 
     def _batch(
-        self,
-        rig: str,
-        layout: _Layout,
-        run: list[tuple[Frame, int]],
-        columns: list[list[Sample]],
+        self, rig: str, layout: _Layout, run: list[tuple[Frame, int]], columns: list[list[Sample]]
     ) -> Batch:
         shape = (len(run), len(columns))
         raw = np.empty(shape)
@@ -180,13 +175,7 @@ class Assembler:
         )
 
     def _fill(
-        self,
-        rig: str,
-        channel: Channel,
-        column: list[Sample],
-        raw: Floats,
-        raw_cj: Floats,
-        sent: Bytes,
+        self, rig: str, channel: Channel, column: list[Sample], raw: Floats, raw_cj: Floats, sent: Bytes
     ) -> None:
         """Read one channel's samples; at once where nothing is amiss, which is nearly always."""
         if [s.fault for s in column].count(None) == len(column):

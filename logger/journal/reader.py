@@ -25,15 +25,7 @@ from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
 from logger.reading import Batch, Bytes, Event, Floats, Ints, Status
 
-__all__ = [
-    "Column",
-    "FiringInfo",
-    "JournalError",
-    "JournalReader",
-    "NoJournalError",
-    "Request",
-    "Traces",
-]
+__all__ = ["Column", "FiringInfo", "JournalError", "JournalReader", "NoJournalError", "Request", "Traces"]
 
 FOREVER_US: Final = 2**62
 

@@ -13,14 +13,7 @@ from logger.reading import Bytes, Floats, Ints, Status
 LEVELS_S: Final = (1, 10, 60)
 
 BUCKET: Final = np.dtype(
-    [
-        ("min", "<f4"),
-        ("max", "<f4"),
-        ("mean", "<f4"),
-        ("last", "<f4"),
-        ("count", "<u4"),
-        ("status", "u1"),
-    ]
+    [("min", "<f4"), ("max", "<f4"), ("mean", "<f4"), ("last", "<f4"), ("count", "<u4"), ("status", "u1")]
 )
 """One column in one bucket. `min` to `last` are of the OK readings, NaN where there was none; `count` counts
 those; `status` is the worst of all readings there, `Status.ABSENT` where there was none at all."""

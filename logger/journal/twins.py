@@ -58,13 +58,7 @@ def _doubtful(db: sqlite3.Connection) -> list[int]:
 
 
 def _repair_row(
-    db: sqlite3.Connection,
-    table: str,
-    key: str,
-    columns: str,
-    number: int,
-    said: tuple[Any, ...],
-    twin: Any,
+    db: sqlite3.Connection, table: str, key: str, columns: str, number: int, said: tuple[Any, ...], twin: Any
 ) -> list[str]:
     true = true_row(table, number, said, twin)
     if true != said or (table == "firing" and not _counts(db, number)):

@@ -310,12 +310,7 @@ class JournalWriter(WrittenFile):
             self._db.execute(
                 "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
                 " data = CASE WHEN length(data) > ? OR ? THEN '{}' ELSE data END WHERE id = ?",
-                (
-                    seal_text(to_json(result), request_id),
-                    KEPT_DATA,
-                    not result.get("ok", False),
-                    request_id,
-                ),
+                (seal_text(to_json(result), request_id), KEPT_DATA, not result.get("ok", False), request_id),
             )
 
     def repair(self, *, every: bool = False) -> list[str]:

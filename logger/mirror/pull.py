@@ -80,11 +80,7 @@ def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], num
 
 
 def _fetch(
-    archive: Archive,
-    firing: StoredFiring,
-    extent: tuple[int, int],
-    path: Path,
-    say: Callable[[float], None],
+    archive: Archive, firing: StoredFiring, extent: tuple[int, int], path: Path, say: Callable[[float], None]
 ) -> None:
     first, last = extent
     with contextlib.closing(JournalWriter(path)) as writer:

@@ -74,14 +74,7 @@ _RULES: Final = (
         (
             Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
             Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
-            Setting(
-                "rate_c_per_min",
-                "°C/min",
-                3.0,
-                0.5,
-                20.0,
-                "Moving less is standing still.",
-            ),
+            Setting("rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less is standing still."),
             Setting("for_s", "s", 300.0, 60.0, 600.0, "Over how long a time it has moved no more than that."),
         ),
     ),

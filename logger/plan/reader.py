@@ -271,14 +271,7 @@ class _Reader:
         return value.strip()
 
     def _number(
-        self,
-        at: Place,
-        table: dict[str, Any],
-        key: str,
-        default: float,
-        low: float,
-        high: float,
-        unit: str,
+        self, at: Place, table: dict[str, Any], key: str, default: float, low: float, high: float, unit: str
     ) -> float:
         value = table.get(key, default)
         wrong = None

@@ -101,10 +101,7 @@ class Placing:
         stream.prime(came, self._time.fire_s(), restored)
 
     def prime_apart(
-        self,
-        next_id: int,
-        sums: dict[tuple[str, str], tuple[int, int]],
-        rows: Sequence[Apart],
+        self, next_id: int, sums: dict[tuple[str, str], tuple[int, int]], rows: Sequence[Apart]
     ) -> None:
         """Go on after a restart: with what is set apart.
 

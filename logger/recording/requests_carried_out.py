@@ -90,12 +90,7 @@ class RequestDesk:
         return standing
 
     def _carry_out(
-        self,
-        writer: JournalWriter,
-        asked: Asked,
-        who: str,
-        standing: Standing,
-        judging: Judging | None,
+        self, writer: JournalWriter, asked: Asked, who: str, standing: Standing, judging: Judging | None
     ) -> tuple[Standing, dict[str, Any]]:
         now_us = self._time.utc_us()
         firing = standing.firing

@@ -223,11 +223,7 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
         if mark.temperature_c is not None:
             y = scales.y(mark.temperature_c)
             yield el(
-                "path",
-                d=f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z",
-                fill="#fff",
-                stroke=INK,
-                stroke_width=1.6,
+                "path", d=f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z", fill="#fff", stroke=INK, stroke_width=1.6
             )
             yield el("text", str(mark.number), x=f"{x + 5:.1f}", y=f"{y - 4:.1f}", fill=INK, **HALO)
             continue

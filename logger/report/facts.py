@@ -6,9 +6,8 @@ All of it is counted from the readings of probes at their places, but what is ma
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from itertools import pairwise
 from typing import Any, Final, Literal
 
@@ -93,19 +92,25 @@ def facts_of(
     ]
 
 
+def _facts_about(zone: str | None) -> Callable[..., Fact]:
+    """Make facts of one zone; None: of the load."""
+
+    def fact(
+        key: str, label: str, unit: Unit, value: float | None, at_s: float | None = None, **more: Any
+    ) -> Fact:
+        return Fact(key, zone, label, unit, value, at_s, **more)
+
+    return fact
+
+
 def _of_load(
     levels: Levels, lit: Moment, rehearsal: Mapping[str, Any], zones: Mapping[str, Any]
 ) -> list[Fact]:
-    of_load = partial(Fact, zone=None)
+    fact = _facts_about(None)
+    lit_min = lit.t_s / 60.0 if lit.found else None
     facts = [
-        of_load(key="recorded_min", label="Recorded for", unit="min", value=rehearsal["duration_s"] / 60.0),
-        of_load(
-            key="lit_min",
-            label="Lit after the first reading",
-            unit="min",
-            value=lit.t_s / 60.0 if lit.found else None,
-            words=lit.how,
-        ),
+        fact("recorded_min", "Recorded for", "min", rehearsal["duration_s"] / 60.0),
+        fact("lit_min", "Lit after the first reading", "min", lit_min, words=lit.how),
     ]
     judged = [zones[name] for name, pots in zip(levels.zones, levels.pots, strict=True) if pots]
     peaks = [z for z in judged if z["peak_c"] is not None]
@@ -113,43 +118,20 @@ def _of_load(
         return facts
     coldest = min(peaks, key=lambda z: float(z["peak_c"]))
     at, peak_c = float(coldest["peak_s"]), float(coldest["peak_c"])
-    reached = sum(z["reached_target"] for z in judged)
+    reached = float(sum(z["reached_target"] for z in judged))
+    of = f"of {len(judged)}"
     facts += [
-        of_load(
-            key="coldest_peak_c",
-            label="Coldest zone's peak",
-            unit="°C",
-            value=peak_c,
-            at_s=at,
-            words=coldest["zone"],
-        ),
-        of_load(
-            key="to_coldest_peak_min",
-            label="From lighting to that peak",
-            unit="min",
-            value=max(0.0, at - lit.t_s) / 60.0,
-        ),
-        of_load(
-            key="zones_at_target",
-            label="Zones that reached their target",
-            unit="count",
-            value=float(reached),
-            words=f"of {len(judged)}",
-        ),
+        fact("coldest_peak_c", "Coldest zone's peak", "°C", peak_c, at, words=coldest["zone"]),
+        fact("to_coldest_peak_min", "From lighting to that peak", "min", max(0.0, at - lit.t_s) / 60.0),
+        fact("zones_at_target", "Zones that reached their target", "count", reached, words=of),
     ]
     if len(peaks) > 1:
         spread = levels.hottest() - levels.coldest()
         apart = max(float(z["peak_c"]) for z in peaks) - peak_c
-        then = spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)]
+        then = _number(spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)])
         facts += [
-            of_load(key="peaks_apart_c", label="Between the zones' peaks", unit="Δ°C", value=apart),
-            of_load(
-                key="spread_at_peak_c",
-                label="Spread when the coldest zone peaked",
-                unit="Δ°C",
-                value=_number(then),
-                at_s=at,
-            ),
+            fact("peaks_apart_c", "Between the zones' peaks", "Δ°C", apart),
+            fact("spread_at_peak_c", "Spread when the coldest zone peaked", "Δ°C", then, at),
             _spread_in_cooling(levels, spread, max(float(z["peak_s"]) for z in peaks)),
         ]
     return facts
@@ -194,19 +176,12 @@ def _written(
     )
     wood = [note for note in notes if note.get("kind") == "wood"]
     amounts = ", ".join(str(note["amount"]) for note in wood if note.get("amount"))
+    fact, times = _facts_about(None), float(len(wood))
     return [
-        Fact("alarms", None, "Alarms", "count", float(len(titles)), basis="judged", words=called),
-        Fact(
-            "wood_notes",
-            None,
-            "Times wood was added",
-            "count",
-            float(len(wood)),
-            basis="written",
-            words=amounts,
-        ),
-        Fact("notes", None, "Notes", "count", float(len(notes)), basis="written"),
-        Fact("spots", None, "Gun readings", "count", float(len(spots)), basis="written"),
+        fact("alarms", "Alarms", "count", float(len(titles)), basis="judged", words=called),
+        fact("wood_notes", "Times wood was added", "count", times, basis="written", words=amounts),
+        fact("notes", "Notes", "count", float(len(notes)), basis="written"),
+        fact("spots", "Gun readings", "count", float(len(spots)), basis="written"),
     ]
 
 
@@ -214,69 +189,29 @@ def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
     """What was estimated of a zone, in a firing in which anything was."""
     if not pots:
         return []
-    label, peak = "Peak of the pots themselves", pots.get(zone)
+    fact, key, label, peak = _facts_about(zone), "pots_peak_c", "Peak of the pots themselves", pots.get(zone)
     if peak is None:
-        return [Fact("pots_peak_c", zone, label, "°C", None, basis="estimated")]
-    return [
-        Fact(
-            key="pots_peak_c",
-            zone=zone,
-            label=label,
-            unit="°C",
-            value=peak.c,
-            at_s=peak.at_s,
-            basis="estimated",
-            low=peak.low_c,
-            high=peak.high_c,
-        )
-    ]
+        return [fact(key, label, "°C", None, basis="estimated")]
+    return [fact(key, label, "°C", peak.c, peak.at_s, basis="estimated", low=peak.low_c, high=peak.high_c)]
 
 
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:
-    of_zone = partial(Fact, zone=levels.zones[z])
+    fact = _facts_about(levels.zones[z])
     level, t_s, peak_s = levels.level_c[:, z], levels.t_s, judged["peak_s"]
-    basis: Basis = "measured"
+    to_peak_min = None if peak_s is None else (peak_s - lit.t_s) / 60.0
+    soak_min, burnt_min = judged["soak_s"] / 60.0, judged["above_burnout_s"] / 60.0
+    target, burnout = (plan.target_c,), (plan.burnout_c,)
+    above = {c: float(minutes_above(t_s, level, c, longest_gap_s=LONGEST_GAP_S)) for c in ABOVE_C}
     model = judged.get("one_hour_model") or {}
     return [
-        of_zone(key="peak_c", label="Peak", unit="°C", value=judged["peak_c"], at_s=peak_s, basis=basis),
-        of_zone(
-            key="to_peak_min",
-            label="From lighting to its peak",
-            unit="min",
-            value=None if peak_s is None else (peak_s - lit.t_s) / 60.0,
-        ),
-        of_zone(
-            key="soak_min",
-            label="At the plan's target or above",
-            unit="min",
-            value=judged["soak_s"] / 60.0,
-            basis=basis,
-            limits_c=(plan.target_c,),
-        ),
-        of_zone(
-            key="above_burnout_min",
-            label="At the plan's burn-out or above",
-            unit="min",
-            value=judged["above_burnout_s"] / 60.0,
-            basis=basis,
-            limits_c=(plan.burnout_c,),
-        ),
-        *(
-            of_zone(
-                key=f"above_{limit:.0f}_min",
-                label="Above {0}",
-                unit="min",
-                value=float(minutes_above(t_s, level, limit, longest_gap_s=LONGEST_GAP_S)),
-                limits_c=(limit,),
-            )
-            for limit in ABOVE_C
-        ),
+        fact("peak_c", "Peak", "°C", judged["peak_c"], peak_s),
+        fact("to_peak_min", "From lighting to its peak", "min", to_peak_min),
+        fact("soak_min", "At the plan's target or above", "min", soak_min, limits_c=target),
+        fact("above_burnout_min", "At the plan's burn-out or above", "min", burnt_min, limits_c=burnout),
+        *(fact(f"above_{c:.0f}_min", "Above {0}", "min", m, limits_c=(c,)) for c, m in above.items()),
         *_rates_of_zone(levels, z, peak_s),
-        of_zone(
-            key="one_hour_c",
-            label="Equivalent one-hour temperature (a model)",
-            unit="°C",
-            value=judged.get("one_hour_c"),
+        fact(
+            *("one_hour_c", "Equivalent one-hour temperature (a model)", "°C", judged.get("one_hour_c")),
             basis="estimated",
             low=model.get("low_c"),
             high=model.get("high_c"),
@@ -286,52 +221,23 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
 
 def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
     """How fast a zone rose and fell, at most and through the temperatures that matter to clay."""
-    of_zone = partial(Fact, zone=levels.zones[z])
-    t_s = levels.t_s
+    fact, t_s = _facts_about(levels.zones[z]), levels.t_s
     smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
     rate, midway = _rates(smooth, levels.step_s)
     after_peak = t_s > (math.inf if peak_s is None else peak_s)
-    climb_at, climb = _steepest(t_s, rate, midway < DRY_C)
+    climb_at, fastest = _steepest(t_s, rate, midway < DRY_C)
     fall_at, fall = _steepest(t_s, -rate, after_peak)
     quartz_at, quartz = _steepest(t_s, -rate, np.abs(midway - QUARTZ_C) < AROUND_QUARTZ_C)
+    climb, through = _climb(levels, levels.zones[z]), _through_quartz(t_s, smooth, peak_s)
+    dry, hot, at_quartz = (DRY_C,), (DRY_C, HOT_C), (QUARTZ_C,)
+    around = (QUARTZ_C + AROUND_QUARTZ_C, QUARTZ_C - AROUND_QUARTZ_C)
+    speed, label = "°C/min", "Fastest fall near {0} (quartz)"
     return [
-        of_zone(
-            key="fastest_drying_c_per_min",
-            label="Fastest climb below {0}",
-            unit="°C/min",
-            value=climb,
-            at_s=climb_at,
-            limits_c=(DRY_C,),
-        ),
-        of_zone(
-            key="climb_c_per_min",
-            label="Climb from {0} to {1}",
-            unit="°C/min",
-            value=_climb(levels, levels.zones[z]),
-            limits_c=(DRY_C, HOT_C),
-        ),
-        of_zone(
-            key="fastest_fall_c_per_min",
-            label="Fastest fall after its peak",
-            unit="°C/min",
-            value=fall,
-            at_s=fall_at,
-        ),
-        of_zone(
-            key="fall_at_quartz_c_per_min",
-            label="Fastest fall near {0} (quartz)",
-            unit="°C/min",
-            value=quartz,
-            at_s=quartz_at,
-            limits_c=(QUARTZ_C,),
-        ),
-        of_zone(
-            key="through_quartz_min",
-            label="Cooling from {0} to {1} took",
-            unit="min",
-            value=_through_quartz(t_s, smooth, peak_s),
-            limits_c=(QUARTZ_C + AROUND_QUARTZ_C, QUARTZ_C - AROUND_QUARTZ_C),
-        ),
+        fact("fastest_drying_c_per_min", "Fastest climb below {0}", speed, fastest, climb_at, limits_c=dry),
+        fact("climb_c_per_min", "Climb from {0} to {1}", speed, climb, limits_c=hot),
+        fact("fastest_fall_c_per_min", "Fastest fall after its peak", speed, fall, fall_at),
+        fact("fall_at_quartz_c_per_min", label, speed, quartz, quartz_at, limits_c=at_quartz),
+        fact("through_quartz_min", "Cooling from {0} to {1} took", "min", through, limits_c=around),
     ]
 
 

@@ -54,11 +54,7 @@ class SimulatedFiring:
 
 
 def simulate(
-    seed: int,
-    *,
-    rate_hz: float = 1.0,
-    mishaps: str | Iterable[str] = "any",
-    probes: int | None = None,
+    seed: int, *, rate_hz: float = 1.0, mishaps: str | Iterable[str] = "any", probes: int | None = None
 ) -> SimulatedFiring:
     """Make up a firing of 45 min to 3 h; the same seed is the same fire at any rate, 0.05 to 50 Hz.
 
