@@ -14,7 +14,7 @@ from logger.report.describe import described
 from logger.report.drawing import draw, order_of
 from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
-from logger.report.markup import Child, Element, add, el, html, svg
+from logger.report.markup import Element, add, el, html, svg
 from logger.report.photos import photos_of
 from logger.report.shown import Shown, since
 from logger.report.stack_drawing import draw_stack
@@ -167,16 +167,7 @@ def _plan(known: Gathered, traces: Traces, shown: Shown) -> Element:
         "div",
         el("h2", "Plan"),
         el("p", targets),
-        el(
-            "div",
-            el(
-                "table",
-                el("thead", _row("th", "", "Probe", "Height", "Reads", "Zone", "Side")),
-                el("tbody", *rows),
-                class_="probes",
-            ),
-            class_="wide",
-        ),
+        _table("probes", ("", "Probe", "Height", "Reads", "Zone", "Side"), rows),
         el("p", f"Alarm settings other than usual: {alarms}.", class_="soft") if alarms else None,
     )
 
@@ -277,8 +268,7 @@ def _verdicts(known: Gathered, shown: Shown) -> Element:
         )
         for zone in zones
     ]
-    head = _row("th", "Zone", "Peak", "At", "Above burn-out", "At target", "Verdict")
-    return el("div", el("table", el("thead", head), el("tbody", *rows), class_="verdicts"), class_="wide")
+    return _table("verdicts", ("Zone", "Peak", "At", "Above burn-out", "At target", "Verdict"), rows)
 
 
 def _happened(known: Gathered, entries: Sequence[Entry]) -> Element:
@@ -358,10 +348,7 @@ def _of_zones(known: Gathered, shown: Shown) -> Element:
         label = shown.label(facts[0]) + (" *" if facts[0].basis == "estimated" else "")
         cells = [el("td", _cell(fact, shown), class_="n") for fact in facts]
         rows.append(el("tr", el("th", label, scope="row"), *cells))
-    table = el(
-        "table", el("thead", _row("th", "", *known.levels.zones)), el("tbody", *rows), class_="compared"
-    )
-    return el("div", table, class_="wide")
+    return _table("compared", ("", *known.levels.zones), rows)
 
 
 def _cell(fact: Fact, shown: Shown) -> str:
@@ -397,5 +384,6 @@ def _pairs(rows: Iterable[tuple[str, str]], class_: str = "") -> Element:
     return listed
 
 
-def _row(tag: str, *cells: Child) -> Element:
-    return el("tr", *(el(tag, cell, scope="col") for cell in cells))
+def _table(class_: str, head: Iterable[str], rows: Iterable[Element]) -> Element:
+    heads = el("thead", el("tr", *(el("th", cell, scope="col") for cell in head)))
+    return el("div", el("table", heads, el("tbody", *rows), class_=class_), class_="wide")

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -22,7 +22,7 @@ NARROW: Final = 620.0
 """Below this width the lines' ends have numbers only, and there is no room for names of stages."""
 
 INK, SOFT, RULE, FAINT, BAND, ALARM = "#1c1410", "#4a3a30", "#6e5544", "#e2d5be", "#f3ead9", "#9c1400"
-HALO: Final = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
+HALO: Final[dict[str, Any]] = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
 FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
 
 
@@ -37,6 +37,16 @@ def canvas(width: float, height: float, label: str) -> Element:
         font_size=FONT,
         aria_label=label,
     )
+
+
+def stroke(d: str, colour: str = INK, width: float = 1, **more: object) -> Element:
+    """Draw a line along a path."""
+    return el("path", d=d, stroke=colour, stroke_width=width, **more)
+
+
+def words(text: str, x: float | str, y: float | str, colour: str = INK, **more: object) -> Element:
+    """Write on a picture."""
+    return el("text", text, x=x, y=y, fill=colour, **more)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,17 +149,11 @@ def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Ele
     for n, (stage, (begin, end)) in enumerate(zip(stages, spans, strict=True)):
         x, width = scales.x(begin), scales.x(end) - scales.x(begin)
         if n % 2 == 0:
-            yield el(
-                "rect",
-                x=f"{x:.1f}",
-                y=TOP,
-                width=f"{max(0.0, width):.1f}",
-                height=scales.bottom - TOP,
-                fill=BAND,
-            )
+            wide, high = f"{max(0.0, width):.1f}", scales.bottom - TOP
+            yield el("rect", x=f"{x:.1f}", y=TOP, width=wide, height=high, fill=BAND)
         name = STAGES.get(str(stage["stage"]), str(stage["stage"]))
         if width > 9.2 * len(name) + 8:
-            yield el("text", name, x=f"{x + 4:.1f}", y=TOP - 24, fill=SOFT, font_style="italic")
+            yield words(name, f"{x + 4:.1f}", TOP - 24, SOFT, font_style="italic")
 
 
 def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
@@ -157,46 +161,32 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
     bottom, right = scales.bottom, scales.right
     for degrees in range(0 if shown.unit == "C" else 200, int(shown.number(scales.top_c)) + 1, step):
         y = scales.y((degrees - 32) / 1.8 if shown.unit == "F" else degrees)
-        yield el("path", d=f"M{LEFT:g} {y:.1f}H{right:g}", stroke=FAINT, stroke_width=1)
-        yield el("text", str(degrees), x=LEFT - 7, y=f"{y + 5.5:.1f}", text_anchor="end", fill=INK)
-    yield el(
-        "text", f"°{shown.unit}", x=LEFT - 7, y=TOP - 24, text_anchor="end", fill=INK, font_weight="bold"
-    )
+        yield stroke(f"M{LEFT:g} {y:.1f}H{right:g}", FAINT)
+        yield words(str(degrees), LEFT - 7, f"{y + 5.5:.1f}", text_anchor="end")
+    yield words(f"°{shown.unit}", LEFT - 7, TOP - 24, text_anchor="end", font_weight="bold")
     length_min = scales.end_s / 60.0
     most = (right - LEFT) / 62.0
     every = next((m for m in (5, 10, 15, 20, 30, 60, 120, 240) if length_min / m <= most), 480)
     for minutes in range(0, int(length_min) + 1, every):
         x = scales.x(minutes * 60.0)
-        yield el("path", d=f"M{x:.1f} {bottom:g}v5", stroke=INK, stroke_width=1)
-        yield el("text", since(minutes * 60.0), x=f"{x:.1f}", y=bottom + 21, text_anchor="middle", fill=INK)
-    yield el("path", d=f"M{LEFT:g} {TOP:g}V{bottom:g}H{right:g}", fill="none", stroke=INK, stroke_width=1.2)
-    yield el(
-        "text",
-        "hours : minutes" if scales.narrow else "hours : minutes since the first reading",
-        x=(LEFT + right) / 2,
-        y=scales.height - 6,
-        text_anchor="middle",
-        fill=SOFT,
-    )
+        yield stroke(f"M{x:.1f} {bottom:g}v5")
+        yield words(since(minutes * 60.0), f"{x:.1f}", bottom + 21, text_anchor="middle")
+    yield stroke(f"M{LEFT:g} {TOP:g}V{bottom:g}H{right:g}", width=1.2, fill="none")
+    axis = "hours : minutes" if scales.narrow else "hours : minutes since the first reading"
+    yield words(axis, (LEFT + right) / 2, scales.height - 6, SOFT, text_anchor="middle")
 
 
 def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> Iterator[Element]:
     taken: list[float] = []
     for name, temperature_c, dash, width in rulers(target_c=target_c, burnout_c=burnout_c):
         y = scales.y(temperature_c)
-        yield el(
-            "path",
-            d=f"M{LEFT:g} {y:.1f}H{scales.right:g}",
-            stroke=RULE,
-            stroke_width=width,
-            stroke_dasharray=_dashed(dash),
-        )
-        words = f"{name} {shown.degrees(temperature_c, unit=False)}"
+        yield stroke(f"M{LEFT:g} {y:.1f}H{scales.right:g}", RULE, width, stroke_dasharray=_dashed(dash))
+        label = f"{name} {shown.degrees(temperature_c, unit=False)}"
         # Above its line or under it, whichever is clear of another ruler's words; else it has none.
         at = next((w for w in (y - 5, y + 16) if all(abs(w - other) >= FONT for other in taken)), None)
         if at is not None:
             taken.append(at)
-            yield el("text", words, x=LEFT + 5, y=f"{at:.1f}", fill=SOFT, **HALO)
+            yield words(label, LEFT + 5, f"{at:.1f}", SOFT, **HALO)
 
 
 def _dashed(dash: Dash) -> str | None:
@@ -222,24 +212,14 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
         colour = ALARM if mark.kind == "alarm" else RULE
         if mark.temperature_c is not None:
             y = scales.y(mark.temperature_c)
-            yield el(
-                "path", d=f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z", fill="#fff", stroke=INK, stroke_width=1.6
-            )
-            yield el("text", str(mark.number), x=f"{x + 5:.1f}", y=f"{y - 4:.1f}", fill=INK, **HALO)
+            yield stroke(f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z", width=1.6, fill="#fff")
+            yield words(str(mark.number), f"{x + 5:.1f}", f"{y - 4:.1f}", **HALO)
             continue
-        yield el(
-            "path",
-            d=f"M{x:.1f} {TOP:g}V{scales.bottom:g}",
-            stroke=colour,
-            stroke_width=1,
-            stroke_dasharray="1 4",
-        )
+        yield stroke(f"M{x:.1f} {TOP:g}V{scales.bottom:g}", colour, stroke_dasharray="1 4")
         text = str(mark.number)
         if x >= free:  # numbers stand in one line: those without room keep their stroke only
             weight = "bold" if mark.kind == "alarm" else None
-            yield el(
-                "text", text, x=f"{x:.1f}", y=TOP - 6, fill=colour, text_anchor="middle", font_weight=weight
-            )
+            yield words(text, f"{x:.1f}", TOP - 6, colour, text_anchor="middle", font_weight=weight)
             free = x + 9.5 * len(text) + 5.0
 
 
@@ -265,26 +245,9 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
         ended = right - x > 30.0
         short = "" if scales.narrow else name if len(name) <= 16 else name[:15] + "…"
         colour = DAY[i % len(DAY)]
-        yield el(
-            "path",
-            d=f"M{x:.1f} {y:.1f}L{right + 8:g} {label:.1f}",
-            stroke=colour,
-            stroke_width=0.7,
-            stroke_dasharray="1 5" if ended else None,
-            opacity=0.5 if ended else None,
-        )
-        yield el(
-            "path",
-            d=f"M{right + 9:g} {label:.1f}h{8 if scales.narrow else 22}",
-            stroke=colour,
-            stroke_width=2.2,
-            stroke_dasharray=_dashed(DASHES[i % len(DASHES)]),
-        )
-        yield el(
-            "text",
-            f"{number} {short}".strip(),
-            x=right + (21 if scales.narrow else 35),
-            y=f"{label + 5.5:.1f}",
-            fill=colour,
-            font_weight="bold",
-        )
+        fading = {"stroke_dasharray": "1 5", "opacity": 0.5} if ended else {}
+        yield stroke(f"M{x:.1f} {y:.1f}L{right + 8:g} {label:.1f}", colour, 0.7, **fading)
+        sample = f"M{right + 9:g} {label:.1f}h{8 if scales.narrow else 22}"
+        yield stroke(sample, colour, 2.2, stroke_dasharray=_dashed(DASHES[i % len(DASHES)]))
+        at_x = right + (21 if scales.narrow else 35)
+        yield words(f"{number} {short}".strip(), at_x, f"{label + 5.5:.1f}", colour, font_weight="bold")

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
 
 from logger.journal.traces import Traces
 from logger.reading import Floats
-from logger.report.drawing import FONT, HALO, INK, RULE, SOFT, Mark, Scales, canvas, order_of
+from logger.report.drawing import FONT, HALO, RULE, SOFT, Mark, Scales, canvas, order_of, stroke, words
 from logger.report.levels import Span
 from logger.report.markup import Element, add, el
 from logger.report.shown import Shown
@@ -58,7 +58,7 @@ def draw_stack(
     for number, i in enumerate(order_of(traces), 1):
         if (h := heights[i]) is not None:
             x = scales.x(0.0) + 6.0 + 20.0 * (number % 3)
-            add(picture, el("text", str(number), x=f"{x:.1f}", y=f"{y(h) + 5.5:.1f}", fill=INK, **HALO))
+            add(picture, words(str(number), f"{x:.1f}", f"{y(h) + 5.5:.1f}", **HALO))
     for mark in marks:
         x = scales.x(mark.t_s)
         add(picture, el("path", d=f"M{x:.1f} {_TOP:g}V{bottom:g}", stroke=RULE, stroke_dasharray="1 5"))
@@ -82,9 +82,8 @@ def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Sp
     return means
 
 
-def _cells(scales: Scales, cells: Floats, rows: Floats, y: object) -> Iterator[Element]:
+def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], float]) -> Iterator[Element]:
     """One path a shade: runs of columns that have it, row by row."""
-    assert callable(y)
     shades = np.where(np.isfinite(cells), np.round(np.nan_to_num(cells) / SHADE_C), -1).astype(int)
     paths: dict[int, list[str]] = {}
     wide = (scales.right - scales.x(0.0)) / COLUMNS
@@ -103,17 +102,15 @@ def _cells(scales: Scales, cells: Floats, rows: Floats, y: object) -> Iterator[E
         yield el("path", d="".join(parts), fill=heat(shade * SHADE_C))
 
 
-def _axes(scales: Scales, rows: Floats, y: object, bottom: float) -> Iterator[Element]:
-    assert callable(y)
+def _axes(scales: Scales, rows: Floats, y: Callable[[float], float], bottom: float) -> Iterator[Element]:
     left = scales.x(0.0)
     every = 20.0 if rows[-1] - rows[0] < 120 else 50.0
     for cm in np.arange(0.0, rows[-1] + 0.1, every):
         at = y(cm)
-        yield el("path", d=f"M{left - 5:g} {at:.1f}h5", stroke=INK, stroke_width=1)
+        yield stroke(f"M{left - 5:g} {at:.1f}h5")
         text = f"{cm:.0f} cm" if cm == 0 else f"{cm:.0f}"
-        yield el("text", text, x=left - 8, y=f"{at + 5.5:.1f}", text_anchor="end", fill=INK)
-    frame = f"M{left:g} {_TOP:g}V{bottom:g}H{scales.right:g}"
-    yield el("path", d=frame, fill="none", stroke=INK, stroke_width=1.2)
+        yield words(text, left - 8, f"{at + 5.5:.1f}", text_anchor="end")
+    yield stroke(f"M{left:g} {_TOP:g}V{bottom:g}H{scales.right:g}", width=1.2, fill="none")
 
 
 def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Element]:
@@ -125,6 +122,5 @@ def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Element]:
         top = _TOP + n * tall
         yield el("rect", x=x, y=f"{top:.1f}", width=16, height=f"{tall - 1:.1f}", fill=heat(c))
         if not scales.narrow:
-            size = min(FONT, tall + 2.0)
-            at = f"{top + tall / 2 + 5:.1f}"
-            yield el("text", shown.degrees(c), x=x + 22, y=at, fill=SOFT, font_size=f"{size:.0f}")
+            at, size = f"{top + tall / 2 + 5:.1f}", f"{min(FONT, tall + 2.0):.0f}"
+            yield words(shown.degrees(c), x + 22, at, SOFT, font_size=size)
