@@ -100,7 +100,7 @@ def convert(
     -------
     Converted
         The temperature is NaN wherever the status isn't `Status.OK`. The cold junction is NaN too where one
-        had to be assumed (see `amplifiers.MAX6675_ASSUMED_JUNCTION_C`).
+        had to be assumed (see `chips.MAX6675_ASSUMED_JUNCTION_C`).
     """
     missing = np.isnan(raw)
     out = np.where(missing, status, np.uint8(Status.OK))

@@ -222,6 +222,26 @@ class Judging:
         """Convert seconds since the firing's first reading to a time."""
         return self._started_us + round(t_s * 1e6)
 
+    @classmethod
+    def of_stored(cls, firing: FiringInfo, plan: Plan | None, *, estimating: bool = False) -> Judging:
+        """Begin to judge a stored firing, under a plan or its own."""
+        if plan is None and firing.plan_toml is not None:
+            plan = firing.plan
+        judging = cls(plan, firing.started_us, estimating=estimating, stored="imported" in firing.facts)
+        judging.rebuild(firing.seen)
+        return judging
+
+    def length_s(self, firing: FiringInfo) -> float:
+        """Tell how long a stored firing lasted [s]."""
+        return self.seconds(firing.last_us or firing.started_us)
+
+    def summary(self, firing: FiringInfo, events: list[Event]) -> dict[str, Any]:
+        """End a stored firing; give, as JSON, what was said of it."""
+        events = events + self.advance(firing.last_us or firing.started_us)
+        self.judge.close()
+        verdict = self.judge.verdict(ahead=False)
+        return {"firing": firing.id, **summary(self.plan, events, verdict, self.length_s(firing))}
+
     def _set_columns(self) -> None:
         probes = {id(p): i for i, p in enumerate(self.judge.plan.probes)}
         assigned = assign_probes(self.judge.plan, self._seen)
@@ -302,11 +322,6 @@ def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
     return batch.rows(slice(int(a), int(b)))
 
 
-def is_stored(firing: FiringInfo) -> bool:
-    """Tell whether a firing was imported from files, not logged."""
-    return "imported" in firing.facts
-
-
 def rehearse(
     reader: JournalReader, firing: FiringInfo, plan: Plan | None = None, *, estimating: bool = False
 ) -> dict[str, Any]:
@@ -315,18 +330,9 @@ def rehearse(
     Gives JSON; times count from the firing's first reading. `estimating`: also what the pots were at, as it
     would have been estimated beside the fire.
     """
-    if plan is None and firing.plan_toml is not None:
-        plan = firing.plan
-    judging = Judging(plan, firing.started_us, estimating=estimating, stored=is_stored(firing))
-    judging.rebuild(firing.seen)
-    events = judging.replay(reader, firing.id, None)
-    duration_s = judging.seconds(firing.last_us or firing.started_us)
-    events += judging.advance(firing.last_us or firing.started_us)
-    judging.judge.close()
-    said = {
-        "firing": firing.id,
-        **summary(judging.plan, events, judging.judge.verdict(ahead=False), duration_s),
-    }
+    judging = Judging.of_stored(firing, plan, estimating=estimating)
+    said = judging.summary(firing, judging.replay(reader, firing.id, None))
     if estimating:
-        said["estimate"] = estimate_table(judging.plan, judging.judge.take_estimates(), duration_s)
+        estimates = judging.judge.take_estimates()
+        said["estimate"] = estimate_table(judging.plan, estimates, judging.length_s(firing))
     return said

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.judgement.rehearsal import summary
 from logger.judgement.verdicts import ZoneVerdict
-from logger.replay.judging import Judging, is_stored
+from logger.replay.judging import Judging
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -98,12 +97,8 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
 
     Gives JSON as `judging.rehearse` does, and `moments` as of `Moments.data`.
     """
-    if plan is None and firing.plan_toml is not None:
-        plan = firing.plan
-    last_us = firing.last_us or firing.started_us
-    judging = Judging(plan, firing.started_us, stored=is_stored(firing))
-    judging.rebuild(firing.seen)
-    duration_s = judging.seconds(last_us)
+    judging = Judging.of_stored(firing, plan)
+    duration_s = judging.length_s(firing)
     step_s = next((s for s in STEPS_S if duration_s / s <= MOST_MOMENTS), STEPS_S[-1])
     moments = Moments(judging.plan.zones)
     events = []
@@ -115,14 +110,7 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
         if ahead:
             due_s = t_s + max(FORECAST_S, duration_s / MOST_FORECASTS)
         moments.add(t_s, judging.judge.verdict(ahead=ahead), ahead=ahead)
-    events += judging.advance(last_us)
-    judging.judge.close()
-    verdict = judging.judge.verdict(ahead=False)
-    return {
-        "firing": firing.id,
-        **summary(judging.plan, events, verdict, duration_s),
-        "moments": moments.data(),
-    }
+    return {**judging.summary(firing, events), "moments": moments.data()}
 
 
 def with_alarms(plan: Plan, alarms: dict[str, dict[str, float | bool]]) -> Plan:
