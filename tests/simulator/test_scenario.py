@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from logger.errors import UserError
 from logger.plan import loads
 from logger.simulator import ScenarioError, simulate, simulate_scenario, write_csv, write_truth
 from logger.simulator.demo_fire import demo_scenario
@@ -95,6 +96,6 @@ def test_file_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
     firing = simulate(2, rate_hz=0.1)
     (tmp_path / "folder").mkdir()
     for write in (write_csv, write_truth):
-        with pytest.raises(OSError, match="folder"):
+        with pytest.raises(UserError, match="folder"):
             write(firing, tmp_path / "folder")
     assert [p.name for p in tmp_path.iterdir()] == ["folder"]
