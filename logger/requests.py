@@ -158,7 +158,9 @@ def read_request(kind: str, data: Any) -> Asked:
     characters and of halves of characters.
     """
     if kind not in KINDS:
-        raise RequestError(f"{shortened(kind)} is nothing the logger can do; it knows {', '.join(KINDS)}")
+        raise RequestError(
+            f"{shortened(kind)} is nothing that can be asked; the logger knows {', '.join(KINDS)}"
+        )
     return _read(KINDS[kind], data)
 
 

@@ -48,7 +48,7 @@ def _complain(text: str) -> None:
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.option("--home", type=click.Path(path_type=Path, file_okay=False), help="As on each command.")
+@click.option("--home", type=click.Path(path_type=Path, file_okay=False), help="As after each command.")
 @click.version_option(package_name="stokewatch")
 @click.pass_context
 def cli(ctx: click.Context, home: Path | None) -> None:

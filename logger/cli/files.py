@@ -63,13 +63,13 @@ def _stoppable(left: str) -> Iterator[None]:
 @click.option("--timezone", help="Of times without one: Europe/Vienna, or UTC+1.")
 @click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Of all temperatures.")
 @click.option("--keep", multiple=True, metavar="COLUMN", help="Only these columns; T1-* means several.")
-@click.option("--leave-out", multiple=True, metavar="COLUMN", help="A column that is no temperature.")
+@click.option("--leave-out", multiple=True, metavar="COLUMN", help="A column that isn't a temperature.")
 @click.option("--no-reading", multiple=True, metavar="WORD", help="A word that means there was no reading.")
 @click.option("--order", type=click.Choice(["refuse", "sort"]), default="refuse", show_default=True)
 @click.option(
     "--repeats", type=click.Choice(["refuse", "last", "spread"]), default="refuse", show_default=True
 )
-@click.option("--once", is_flag=True, help="Leave files that are here already: nothing comes in twice.")
+@click.option("--once", is_flag=True, help="Skip files that are here already.")
 @json_option
 @with_home
 @_stoppable("nothing was imported")

@@ -109,7 +109,7 @@ def log(home: Home, said: Sources, stored: Path | None, time_scale: float, inven
     "--from-influx",
     "influx_url",
     metavar="URL",
-    help="Show what an InfluxDB holds instead, and nothing but show it; many may.",
+    help="Show what an InfluxDB holds instead; nobody can act there.",
 )
 @click.option("--firing", metavar="ID", help="From InfluxDB; else the one that runs, or the last.")
 @with_influx_but_url
@@ -159,12 +159,14 @@ def pin(home: Home, own: bool) -> int:
     new = click.prompt("New PIN", hide_input=True, confirmation_prompt=True) if own else drawn_pin()
     home.create()
     Operators(home.root).set_pin(new)
-    click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is told only now)")
+    click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is shown only now)")
     return 0
 
 
 @click.command()
-@click.option("--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="Times life.")
+@click.option(
+    "--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="Times real time."
+)
 @click.option("--seed", type=int, help="Another invented firing than the usual one.")
 @click.option("--stored", type=FILE, help="Show this firing (a CSV file) again instead.")
 @with_page

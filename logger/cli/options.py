@@ -147,7 +147,7 @@ with_sources = _together(
             multiple=True,
             type=Text(),
             metavar="NAME",
-            help="Of a broker's rigs only this; may be repeated.",
+            help="Only this one of a broker's rigs; may be repeated.",
         ),
         form_option,
         unit_option,
@@ -190,7 +190,7 @@ with_page = _together(
         click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535)),
         click.option("--no-browser", is_flag=True, help="Open no browser."),
         click.option(
-            "--lan", is_flag=True, help="Let the network watch; who knows the operator PIN may act."
+            "--lan", is_flag=True, help="Let the network watch; whoever knows the operator PIN may act."
         ),
         click.option(
             "--tls",

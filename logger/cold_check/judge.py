@@ -29,7 +29,7 @@ PLACE_C: Final = 1.5
 BOX_C: Final = 3.0
 """The same between a probe and the rig's box, which warms itself (common practice, no source). [°C]"""
 COLD_C: Final = 50.0
-"""Warmer than this nothing is that waits to be lit. [°C]"""
+"""Nothing that waits to be lit is warmer than this. [°C]"""
 FIRE_C: Final = 100.0
 """No sun and no pre-warming brings half of the probes above `COLD_C` and one above this. [°C]"""
 HOT_BOX_C: Final = 50.0

@@ -184,5 +184,5 @@ def about_lines(counts: dict[str, int]) -> list[Finding]:
     if not wrong:
         return [Finding("pass", "lines", "rig", f"{frames} frames, no line damaged")] if frames else []
     level: Level = "fail" if wrong * 20 > frames else "warn"
-    text = f"{wrong} of {frames + wrong} lines were damaged or no frames"
+    text = f"{wrong} of {frames + wrong} lines were damaged, or not frames"
     return [Finding(level, "lines", "rig", text, "`stokewatch listen` says what is wrong with them")]

@@ -20,7 +20,7 @@ def explain_checksum(line: bytes) -> str:
     try:
         value = int(text, 16)
     except ValueError:
-        return "what stands behind the * is no hex number"
+        return "what follows the * is not a hex number"
     swapped = int.from_bytes(value.to_bytes(8, "big")[-4:], "little")
     candidates = {
         crc32(body + b"*"): "it counts the * too; stop before it",

@@ -120,7 +120,7 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
             elif offered.trouble:
                 heard.trouble = f"{port} {offered.trouble}"
             else:
-                heard.trouble = "No numbers that come again and again; is the speed right?"
+                heard.trouble = "No numbers that repeat line after line; is the speed right?"
         heard.trouble = f"{port} was unplugged; plug the board in again"
     finally:
         line.close()
@@ -174,7 +174,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                     mark |= {"unit": field.unit} if field.unit else {}
                     heard.number(key, called, _plain(value), mark)
     except aiomqtt.MqttError as exc:
-        heard.trouble = f"{name}: {exc}; does the broker run, and are address, user and password right?"
+        heard.trouble = f"{name}: {exc}; is the broker running, and are address, user and password right?"
 
 
 def _called(topic: str, path: str | None, taken: list[str]) -> str:

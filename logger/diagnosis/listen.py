@@ -183,7 +183,8 @@ async def _listen_to_broker(url: str, seconds: float) -> Report:
             await _take_messages(client, diagnosis, asked, seconds / 2)
     except aiomqtt.MqttError as exc:
         raise ListenError(
-            f"{_without_password(url)}: {exc}; does the broker run, and are address, user and password right?"
+            f"{_without_password(url)}: {exc}; is the broker running, and are address, user and password "
+            "right?"
         ) from exc
     return diagnosis.report()
 

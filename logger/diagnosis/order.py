@@ -49,7 +49,7 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
         found.append(Finding("good", "seq", text))
     if late > 0:
         found.append(
-            Finding("good", "seq", f"{late} frames came late and in their old numbers: kept, and sent on")
+            Finding("good", "seq", f"{late} frames came late under their old numbers: the rig had kept them")
         )
     return found or [Finding("good", "seq", "counts up by one")]
 

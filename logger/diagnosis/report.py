@@ -275,7 +275,7 @@ class Diagnosis:
         reasons = Counter(explain_checksum(line) for line in self._wrong_crcs)
         reason, count = reasons.most_common(1)[0]
         if reason and count > len(self._wrong_crcs) / 2:
-            return [Finding("bad", "crc", f"{text}: {reason}", "correct how the firmware makes the checksum")]
+            return [Finding("bad", "crc", f"{text}: {reason}", "fix how the firmware makes the checksum")]
         if frames > 20 * self._bad_crc:
             mend = (
                 "now and then a line is damaged on its way: a shorter or screened USB lead, away from motors"

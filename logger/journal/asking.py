@@ -26,7 +26,7 @@ class TooManyWaiting(UserError):
 
     def __init__(self) -> None:
         super().__init__(
-            f"{MAX_WAITING} requests wait for the logger; see with `stokewatch status` whether it runs"
+            f"{MAX_WAITING} requests wait for the logger; check with `stokewatch status` that it runs"
         )
 
 
@@ -37,7 +37,7 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
     """
     text = to_json(data)
     if len(text) > MAX_DATA:
-        raise UserError(f"longer than {MAX_DATA} characters; that is no request of this program")
+        raise UserError(f"longer than {MAX_DATA} characters; no request of this program is that long")
     with errors_of(path):
         db = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0, isolation_level=None

@@ -40,8 +40,8 @@ class FiringInfo:
     last_us: int | None  # time of its newest reading; None if there is none. [µs]
     plan_toml: str | None  # the plan it was given; None where nobody made one
     readings: int  # channel values in the journal, those with a fault among them
-    # changes whenever readings arrive that are older than others of their rig: who has drawn the firing
-    # should read it afresh
+    # changes whenever readings arrive that are older than others of their rig: whoever has drawn the firing
+    # should read it again
     late: int
     invented: bool
     facts: dict[str, Any]  # what people wrote down about it

@@ -131,7 +131,7 @@ def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s
     log.warning(
         "%s was damaged; saved %d firings, %d readings, %d events; lost: %s",
         *(found.aside, found.firings, found.readings, found.events),
-        "; ".join(found.lost) or "nothing that can be told",
+        "; ".join(found.lost) or "nothing that is known",
     )
     return found
 
@@ -342,7 +342,7 @@ class _Join:
     def _tell(self) -> None:
         self._found.lost += [f"{count} {what}" for what, count in self._bad.items()]
         if self._was.broken_pages:
-            self._found.lost.append(f"what stood on {self._was.broken_pages} damaged pages")
+            self._found.lost.append(f"what was on {self._was.broken_pages} damaged pages")
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:

@@ -41,10 +41,10 @@ class Apart:
 
 
 WHY: Final = {
-    "unplaced": "its counter and clock fit no line of this rig",
-    "rig": "one rig more than are recorded",
+    "unplaced": "its counter and clock fit nothing else that this rig sent",
+    "rig": "more rigs send than one firing takes",
     "topic": "it came under another rig's topic",
-    "channels": "it names channels beyond those that are recorded",
+    "channels": "it has more channels than one firing takes",
 }
 
 

@@ -59,7 +59,7 @@ class Stored:
         layout = self._layouts.get(layout_id)
         try:
             if layout is None:
-                raise ValueError("nobody can tell any more which channels they are of")
+                raise ValueError("the list of their channels is lost")
             return layout.load(data, row_key(*told), packed=packed)
         except ValueError as exc:
             if tuple(told) not in self._damaged:

@@ -119,7 +119,7 @@ class InfluxQL:
                         else:
                             found[key] = Series(part.tags, part.columns, part.values)
         except msgspec.MsgspecError as exc:
-            raise InfluxError(f"{self._target.url}: answers what can't be read ({exc})") from None
+            raise InfluxError(f"{self._target.url}: its answer can't be read ({exc})") from None
         if cut_short:
             raise InfluxError(
                 f"{self._target.url}: it cuts answers short; raise its limit of rows for one answer"

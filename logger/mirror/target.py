@@ -52,9 +52,7 @@ class Target:
         named = token_file or env.get("STOKEWATCH_INFLUX_TOKEN_FILE", "")
         token = _read_token(Path(named)) if named else env.get("STOKEWATCH_INFLUX_TOKEN", "").strip()
         if not token.isascii() or any(c.isspace() for c in token):
-            raise TargetError(
-                "the token for InfluxDB has blanks or odd letters in it; give it as it was made"
-            )
+            raise TargetError("the token for InfluxDB has spaces or odd letters in it; copy it exactly")
         place = env.get("STOKEWATCH_SITE", "") if site is None else site
         if len(place) > MAX_SITE or not place.isprintable():
             raise TargetError(f"site {place!r}: give up to {MAX_SITE} printable letters on one line")
@@ -86,7 +84,7 @@ def checked_url(text: str) -> str:
             "into a file and name it in STOKEWATCH_INFLUX_TOKEN_FILE"
         )
     if parts.scheme not in ("http", "https") or not parts.hostname or port == 0:
-        raise TargetError(f"{text}: no address of an InfluxDB; {mend}")
+        raise TargetError(f"{text}: not the address of an InfluxDB; {mend}")
     if parts.query or parts.fragment:
         raise TargetError(f"{text}: leave out what follows ? or #; {mend}")
     return text.rstrip("/")

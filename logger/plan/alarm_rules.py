@@ -74,7 +74,9 @@ _RULES: Final = (
         (
             Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
             Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
-            Setting("rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less is standing still."),
+            Setting(
+                "rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less than this counts as standing still."
+            ),
             Setting("for_s", "s", 300.0, 60.0, 600.0, "Over how long a time it has moved no more than that."),
         ),
     ),
@@ -166,7 +168,7 @@ _RULES: Final = (
                 20.0,
                 10.0,
                 1200.0,
-                "A value that stands for less is never called stuck; how long it takes depends on how the "
+                "A value that stays for less is never called stuck; how long it takes depends on how the "
                 "probe moved before.",
             ),
             Setting(
@@ -179,7 +181,7 @@ _RULES: Final = (
                 "wall by a tenth of that share, has jumped; some jumps are a loose wire.",
             ),
             Setting(
-                "cold_junction_c", "°C", 60.0, 40.0, 125.0, "Hotter than this a cold junction is in danger."
+                "cold_junction_c", "°C", 60.0, 40.0, 125.0, "A cold junction hotter than this is in danger."
             ),
         ),
     ),
@@ -221,7 +223,7 @@ _RULES: Final = (
                 20.0,
                 1.0,
                 300.0,
-                "How long it must be there. It is told a minute later: no probe may prove faulty.",
+                "How long it must be there. It is told a minute later, in case a probe proves faulty.",
             ),
         ),
     ),

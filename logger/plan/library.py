@@ -89,7 +89,7 @@ def load_plan(home: Path, name: str) -> Plan:
     """Read a plan of the folder; StoreError where none goes by that name."""
     path = _path(home, name)
     if not path.is_file():
-        raise StoreError(f"{name}: no plan of this name; choose one of the list")
+        raise StoreError(f"{name}: no plan has this name; choose one from the list")
     return load(path)
 
 
@@ -107,7 +107,7 @@ def delete_plan(home: Path, name: str) -> None:
     try:
         path.unlink()
     except FileNotFoundError as exc:
-        raise StoreError(f"{name}: no plan of this name; choose one of the list") from exc
+        raise StoreError(f"{name}: no plan has this name; choose one from the list") from exc
 
 
 def read_kit(home: Path) -> list[tuple[str, bool]]:
@@ -131,7 +131,7 @@ def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
         raise StoreError(f"more than {MAX_ITEMS} things; leave some at home", "kit")
     for item, _ in items:
         if not item.strip() or not item.isprintable():
-            raise StoreError("a thing is one line of text; leave no line empty", "kit")
+            raise StoreError("each thing is one line of text; leave none empty", "kit")
         if len(item) > MAX_ITEM:
             raise StoreError(f"longer than {MAX_ITEM} characters: {item[:30]} …; shorten it", "kit")
     lines = [f"[{'x' if packed else ' '}] {item.strip()}\n" for item, packed in items]
@@ -144,7 +144,7 @@ def _write(path: Path, text: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         write_whole(path, text.encode())
     except OSError as exc:
-        raise StoreError(f"{path}: {exc.strerror or exc}; make room, or see who may write there") from exc
+        raise StoreError(f"{path}: {exc.strerror or exc}; make room, or check who may write there") from exc
 
 
 def _path(home: Path, name: str) -> Path:

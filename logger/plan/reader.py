@@ -54,7 +54,7 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     except RecursionError as exc:
         raise PlanError(f"{source}: nested too deep to be a plan") from exc
     except ValueError as exc:  # Python reads no integer of more than 4300 digits
-        raise PlanError(f"{source}: a number of thousands of digits; a plan's have a few") from exc
+        raise PlanError(f"{source}: a number with thousands of digits; no setting needs them") from exc
     if stored and isinstance(doc.get("estimate"), dict):
         doc["estimate"].pop("judge_on", None)
     return _Reader(source, line_numbers(text)).plan(doc)

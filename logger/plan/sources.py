@@ -161,7 +161,7 @@ def _mistake(at: tuple[str | int, ...], words: str) -> SourceMistake:
         return SourceMistake((*at, *path, missing[1]), "is missing")
     allowed = [str(value) for value in get_args(fields[str(path[-1])].type)] if path[-1:] != [] else []
     if what.startswith("Invalid enum value") and allowed:
-        return SourceMistake((*at, *path), f"is none of {', '.join(allowed)}")
+        return SourceMistake((*at, *path), f"is not one of {', '.join(allowed)}")
     return SourceMistake((*at, *path), f"{what[:1].lower()}{what[1:]}".replace("`", "'"))
 
 

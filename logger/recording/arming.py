@@ -1,7 +1,7 @@
 """Arming: what is decided before lighting becomes the plan of the firing that begins with the next reading.
 
 What runs without a plan until then is a rig that is being set up. A firing that has a plan is ended for
-another one only where who asks names it.
+another one only if the request names it.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def kept(reader: JournalReader) -> Armed | None:
         return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
     except (PlanError, AttributeError, KeyError, TypeError) as exc:
         # Of an older version's rules, or damaged; the firing itself must be recorded all the same.
-        log.error("what was armed can't be taken up: %s", exc)
+        log.error("the armed plan can't be used: %s", exc)
         return None
 
 

@@ -76,7 +76,7 @@ class JournalFile:
                 why: Exception = exc
                 reason = exc.reason
             except Exception as exc:  # what is in it can't be gone on from, however that comes
-                log.exception("the journal can't be gone on from")
+                log.exception("this journal can't be continued")
                 why, reason = exc, "damaged"
             if writer is not None:
                 writer.close()

@@ -201,7 +201,7 @@ class Judged:
         for rig, state in self._beacons().items():
             if state not in ("failed", "shown"):
                 continue  # no news yet: an alarm that stands goes on standing
-            words = f"the lamp or buzzer of rig {rig} hasn't answered rightly for 12 s"
+            words = f"the lamp or buzzer of rig {rig} hasn't answered properly for 12 s"
             found += judging.report(now_us, "beacon_failed", rig, state == "failed", words)
         self.keep_at_once |= bool(found)
         return found

@@ -30,8 +30,8 @@ _SAID: Final = {
         "the other sends is set apart, not lost"
     ),
     "disorder": (
-        "its seq and ms can't be believed: they stand still or jump from frame to frame; times are those of "
-        "arrival. Mend the firmware; `stokewatch listen` says what is wrong"
+        "its seq and ms make no sense: they stand still or jump from frame to frame; times are those of "
+        "arrival. Fix the firmware; `stokewatch listen` says what is wrong"
     ),
 }
 

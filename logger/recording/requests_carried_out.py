@@ -84,7 +84,7 @@ class RequestDesk:
         except Exception as exc:
             # A fault of ours: it must cost neither the readings nor the requests that come after it.
             log.error("request %d (%s) failed", request.id, shortened(request.kind), exc_info=exc)
-            why = f"the logger failed at it ({type(exc).__name__}); its log says more"
+            why = f"a fault in the logger ({type(exc).__name__}); see its log"
         with writer.transaction():
             writer.finish_request(request.id, {"ok": False, "error": why[:1000]})
         return standing
@@ -163,7 +163,7 @@ class RequestDesk:
         now_us = self._time.utc_us()
         was = writer.retract_event(firing.id, asked.event, now_us, 0, who)
         if was is None or was.kind != "note":
-            raise RequestError("that is no note of this firing; choose one", "event")
+            raise RequestError("that isn't a note of this firing; choose one that is", "event")
         if was.data.get("kind") == "text" and not asked.text:
             raise RequestError("an empty note; write a word or two", "text")
         at_us = was.t_us

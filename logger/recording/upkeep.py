@@ -71,7 +71,7 @@ async def _join(path: Path, aside: Path, journal: JournalFile) -> None:
         return
     journal.upkeep = ""
     journal.joined = True
-    lost = "; ".join(told["lost"]) or "nothing that can be told"
+    lost = "; ".join(told["lost"]) or "nothing that is known"
     text = (
         f"saved {told['firings']} firings, {told['readings']} readings and {told['events']} events; "
         f"lost: {lost}; the damaged file is kept as {told['aside']}"

@@ -153,7 +153,7 @@ class Judging:
             return self.judge.act(self.seconds(now_us), action, key, who, minutes=minutes)
         except KeyError as exc:
             raise RequestError(
-                f"{shortened(key)} is no alarm that can be acted upon; it may have cleared", "key"
+                f"{shortened(key)} isn't an alarm that stands; it may have cleared", "key"
             ) from exc
 
     def spot(self, t_us: int, data: dict[str, Any]) -> bool:

@@ -240,9 +240,13 @@ def _photos(photos: Sequence[bytes]) -> list[Element]:
 
 
 def _legend(known: Gathered) -> Element:
-    lit = f"Lit at {since(known.lit.t_s)} ({known.lit.how})." if known.lit.found else "No lighting was seen."
+    lit = (
+        f"Lit at {since(known.lit.t_s)} ({known.lit.how})."
+        if known.lit.found
+        else "When it was lit could not be seen."
+    )
     words = (
-        f"Numbers above the traces are those of the list of what happened; ◇ are spot readings. {lit} "
+        f"Numbers above the traces match the list of what happened; ◇ marks a gun reading. {lit} "
         "A line breaks where there was no reading, and is pale where the probe could not be trusted. Below, "
         "the stack through time: height up, colour for temperature, blank where no probe was within "
         f"{REACH_CM:g} cm."

@@ -47,7 +47,7 @@ def keep_photo(home: Path, firing: str, data: bytes) -> Path:
     Place and camera are left out. PhotoError: it is no picture, too large, or there are `MOST` already.
     """
     if len(data) > MAX_BYTES:
-        raise PhotoError(f"this photo has more than {MAX_BYTES >> 20} MB; give a smaller one")
+        raise PhotoError(f"this photo is larger than {MAX_BYTES >> 20} MB; give a smaller one")
     there = photos_of(home, firing)
     if len(there) >= MOST:
         raise PhotoError(f"there are {MOST} photos already; take one away first")

@@ -90,7 +90,7 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
         return Shown(chosen, ZoneInfo(name), name)
     except (KeyError, OSError, ValueError) as exc:
         raise ZoneUnknownError(
-            f"{name}: no such zone of time here; give one such as Europe/Vienna or UTC"
+            f"{name}: no such time zone here; give one such as Europe/Vienna or UTC"
         ) from exc
 
 

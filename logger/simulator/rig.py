@@ -120,7 +120,9 @@ def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenar
 @click.option("--seed", type=int, help="Another invented firing than the demo's.")
 @click.option("--channels", type=click.IntRange(1, 64), help="Probes; 3 to 12 at a fire.")
 @click.option("--rate-hz", default=4.0, show_default=True, type=click.FloatRange(0.1, 200))
-@click.option("--speed", default=1.0, show_default=True, type=click.FloatRange(0.1, 1000), help="Times life.")
+@click.option(
+    "--speed", default=1.0, show_default=True, type=click.FloatRange(0.1, 1000), help="Times real time."
+)
 @click.option("--beat-load", is_flag=True, help="No fire: plain frames whose every value can be checked.")
 @click.option("--cold", is_flag=True, help="Not lit: all cold, one tip after another in a hand.")
 @click.option("--hand-s", default=15.0, show_default=True, help="Seconds for each tip; 0: none is touched.")
@@ -183,7 +185,7 @@ def command(
     sent, dropped = asyncio.run(
         _run(line, rig_name, pty=pty, serial=serial, mqtt=mqtt, hz=rate_hz * speed, frames=frames)
     )
-    click.echo(f"{rig_name}: sent {sent} frames, {dropped} of them into the void", err=True)
+    click.echo(f"{rig_name}: sent {sent} frames, {dropped} of them lost", err=True)
 
 
 def _offset(text: str) -> tuple[str, float]:

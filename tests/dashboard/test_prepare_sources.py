@@ -221,7 +221,7 @@ def test_a_broker_that_is_not_there_is_said(page: Setup) -> None:
 
     def told() -> bool:
         page.call("prepare-heard.children", "prepare-hear-poll.n_intervals")
-        return "does the broker run" in page.said
+        return "is the broker running" in page.said
 
     until(told, "a word", 30)
 

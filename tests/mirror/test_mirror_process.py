@@ -61,8 +61,8 @@ def test_run_sends_along_and_nobody_sees_the_token(
 
 def test_what_is_given_wrong_is_said_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "--influx URL" in refused("mirror", home=tmp_path)
-    assert "no address" in refused("mirror", "--influx", "one", home=tmp_path)
-    assert "no address" in refused("run", "--influx", "one", home=tmp_path)
+    assert "not the address" in refused("mirror", "--influx", "one", home=tmp_path)
+    assert "not the address" in refused("run", "--influx", "one", home=tmp_path)
     monkeypatch.setenv("STOKEWATCH_INFLUX_TOKEN_FILE", str(tmp_path / "none"))
     assert "can't be read" in refused("run", "--influx", "http://one", home=tmp_path)
 

@@ -73,5 +73,5 @@ def test_live_on_another_machine(
 
 
 def test_what_is_given_wrong(tmp_path: Path) -> None:
-    assert "no address" in refused("page", "--from-influx", "here", home=tmp_path)
+    assert "not the address" in refused("page", "--from-influx", "here", home=tmp_path)
     assert "--from-influx" in refused("page", "--firing", "x", home=tmp_path)

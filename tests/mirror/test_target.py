@@ -62,7 +62,7 @@ def test_other_mistakes(tmp_path: Path) -> None:
     url = {"STOKEWATCH_INFLUX_URL": "http://one"}
     with pytest.raises(TargetError, match="can't be read"):
         find(**url, STOKEWATCH_INFLUX_TOKEN_FILE=str(tmp_path / "none"))
-    with pytest.raises(TargetError, match="blanks") as caught:
+    with pytest.raises(TargetError, match="spaces") as caught:
         find(**url, STOKEWATCH_INFLUX_TOKEN="s3 cret")
     assert "s3" not in str(caught.value)
     with pytest.raises(TargetError, match="one line"):

@@ -36,9 +36,9 @@ def test_removed_is_gone(tmp_path: Path) -> None:
     plans.save_plan(tmp_path, "six-jars", PLAN)
     plans.delete_plan(tmp_path, "six-jars")
     assert plans.list_plans(tmp_path) == []
-    with pytest.raises(StoreError, match="no plan of this name"):
+    with pytest.raises(StoreError, match="no plan has this name"):
         plans.load_plan(tmp_path, "six-jars")
-    with pytest.raises(StoreError, match="no plan of this name"):
+    with pytest.raises(StoreError, match="no plan has this name"):
         plans.delete_plan(tmp_path, "six-jars")
 
 
