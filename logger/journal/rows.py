@@ -73,7 +73,6 @@ class Request:
     """Something a person asks of the logger."""
 
     id: int
-    made_us: int  # when it was asked. [µs]
     kind: str
     data: dict[str, Any] | None  # None where the row can't be read
     who: str
@@ -197,8 +196,8 @@ def to_request(row: tuple[Any, ...]) -> Request:
         asked = load_dict(data, made_us, kind, who)
         answer = None if result is None else load_dict(result, request_id)
     except DamagedError:
-        return Request(request_id, 0, "damaged", {}, "", None if result is None else {"ok": False})
-    return Request(request_id, made_us, kind, asked, who, answer)
+        return Request(request_id, "damaged", {}, "", None if result is None else {"ok": False})
+    return Request(request_id, kind, asked, who, answer)
 
 
 def to_event(row: tuple[Any, ...], firing: int) -> Event | None:

@@ -132,10 +132,10 @@ def pty_outlet(link: Path) -> Iterator[DescriptorOutlet]:
 
 
 @contextmanager
-def serial_outlet(device: str, baud: int = 921_600) -> Iterator[DescriptorOutlet]:
+def serial_outlet(device: str) -> Iterator[DescriptorOutlet]:
     """Open a serial port to send on; OutletError where it can't be."""
     try:
-        port = pyserial.Serial(device, baud, timeout=0, write_timeout=0)
+        port = pyserial.Serial(device, 921_600, timeout=0, write_timeout=0)
     except (OSError, ValueError) as exc:
         raise OutletError(f"{device}: can't be opened ({exc}); check --serial") from exc
     with port:

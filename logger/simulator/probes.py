@@ -19,13 +19,12 @@ FLICKER_HZ: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """What the rig reads: n instants, k probes; `true_c` is what a perfect, instant probe would read."""
+    """What the rig reads: n instants, k probes."""
 
     t_s: Floats
     temperature_c: Floats
     status: Bytes
     cold_junction_c: Floats
-    true_c: Floats
     faults: list[dict[str, Any]]
 
 
@@ -62,7 +61,6 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
     grid = np.arange(n_s, dtype=float)
     tick = np.minimum((t * FLICKER_HZ).astype(np.int64), len(flicker) - 1)
     temperature = np.empty((len(t), k))
-    true = np.empty((len(t), k))
     cold = np.empty((len(t), k))
     names = [zone.name for zone in scenario.zones]
     for j, spec in enumerate(scenario.probes):
@@ -72,7 +70,6 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
             value += scenario.flicker_c * _flicker_share(spec) * flame * flicker[tick, j]
         value += spec.bias_c * value / 800.0 + rng.normal(0, spec.noise_c, len(t))
         temperature[:, j] = value
-        true[:, j] = np.interp(t, grid, true_s[:, j])
         cold[:, j] = np.interp(t, grid, cold_s[:, j])
     status = np.zeros((len(t), k), dtype=np.uint8)
     faults = _spoil(fire, scenario, rng, t, temperature, status, cold)
@@ -81,7 +78,7 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
             status[temperature[:, j] >= INFRARED_END_C, j] = Status.RANGE
             cold[:, j] = np.nan
     temperature[status != Status.OK] = np.nan
-    return Readings(t, temperature, status, cold, true, faults)
+    return Readings(t, temperature, status, cold, faults)
 
 
 def anchor_s(fire: Fire, fault: Fault) -> float:
