@@ -108,11 +108,11 @@ async def test_a_note_is_put_right_however_old_and_what_it_said_stays_known(runn
     [earliest] = running.events("note")
     assert earliest.t_us < before.t_us
     refused = running.ask("amend", event=after.id, text="again")
-    assert "no note" in refused["error"], "what has been put right already is no note any more"
+    assert "isn't a note" in refused["error"], "what has been put right already is no note any more"
     free = running.ask("note", kind="text", text="smoke turns clear")
     assert "a word or two" in running.ask("amend", event=free["event"])["error"]
     spot = running.ask("spot", zone="k0", temperature_c=742.0)
-    assert "no note" in running.ask("amend", event=spot["event"], text="x")["error"]
+    assert "isn't a note" in running.ask("amend", event=spot["event"], text="x")["error"]
     assert len(running.events("spot")) == 1
     assert {e.data["text"] for e in running.events("note")} == {"oak", "smoke turns clear"}
 
