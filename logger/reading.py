@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 import unicodedata
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -130,9 +130,10 @@ class Batch:
 
     def rows(self, chosen: slice | NDArray[np.bool_]) -> Batch:
         """Give some of the frames."""
-        return replace(self, **{name: getattr(self, name)[chosen] for name in _BY_FRAME})
+        return Batch(self.rig, self.channels, *(getattr(self, name)[chosen] for name in _BY_FRAME))
 
 
+# The fields that have a value for each frame, in their order.
 _BY_FRAME = ("t_us", "seq", "ms", "raw", "raw_cj", "temperature_c", "cold_junction_c", "status")
 
 
