@@ -16,7 +16,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from dashboard.context import Context, current
 from dashboard.first_look import Opening, opening_now
 from dashboard.guard import Asker, asker
-from dashboard.parts.words import Unit
+from dashboard.live.messages import Wish
+from dashboard.still import for_both
 from logger.errors import StokewatchError
 
 CALLBACKS: Final = "/_dash-update-component"
@@ -71,7 +72,7 @@ class Front:
     """
 
     def __init__(
-        self, app: ASGIApp, context: Context, known: Known, look: Callable[[Unit], Awaitable[str]]
+        self, app: ASGIApp, context: Context, known: Known, look: Callable[[Wish], Awaitable[str]]
     ) -> None:
         self.app = app
         self._context, self._known, self._look = context, known, look
@@ -89,7 +90,7 @@ class Front:
             return
         opening = Opening.read(Request(scope).cookies.get("look", ""))
         if path == "/" and scope["method"] == "GET":
-            opening = opening._replace(look=await self._look(opening.unit))
+            opening = opening._replace(look=await self._look(opening.wish))
         opening_now.set(opening)
         if path != CALLBACKS:
             await self.app(scope, receive, send)
@@ -123,6 +124,8 @@ class Front:
             if status != 200:
                 await Response(content, status, media_type=media_type)(scope, receive, send)
                 return
+            if scope["path"].startswith("/assets/") and "css" in media_type:
+                content = for_both(content.decode()).encode()
             if any(kind in media_type for kind in PACKED):
                 content = gzip.compress(content, 6, mtime=0)
             if len(self._kept) < MAX_KEPT:

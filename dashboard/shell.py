@@ -38,7 +38,7 @@ INDEX: Final = """<!DOCTYPE html>
         <link rel="icon" href="/assets/icon.svg" type="image/svg+xml">
         {%css%}
     </head>
-    <body data-state="opening">
+    <body data-state="opening" data-page="@page@">
         @first-look@
         {%app_entry%}
         <div>{%config%}{%scripts%}{%renderer%}</div>
@@ -90,7 +90,7 @@ def _head() -> Any:
                         [
                             html.Span("", id="stage-line"),
                             " · ",
-                            html.Span("", className="clock"),
+                            html.Span("", className="clock", id="clock"),
                             html.Span(" · invented", id="invented", hidden=True),
                         ],
                         className="stage",

@@ -19,9 +19,7 @@
     plot: (id) => document.querySelector(`#${id} .js-plotly-plot`),
   };
   window.stokewatch = S;
-  let seq = null; // of the last screen that counts; null until a whole one is here
-  let [socket, wish, asking] = [null, null, 0];
-  let heard = mark();
+  let [socket, wish, asking, heard, seq] = [null, null, 0, mark(), null]; // seq: of the last screen; null until a whole one is here
   let newest = null; // {mark, age_s}: the youngest reading
   const texts = new Map(); // by element: what the server last said
   let served = null; // the server's last word on the state
@@ -110,6 +108,8 @@
     if (lost && (served !== null || since(heard) > LOST_S)) S.state = "link";
     else if (served !== null && seq !== null) S.state = served;
     document.body.dataset.state = S.state;
+    const drawn = document.querySelector("#traces .js-line") || performance.now() > 20000;
+    if (drawn ? S.state !== "opening" : !["opening", "fresh"].includes(S.state)) $("first-look")?.remove();
     const box = $("lost");
     if (!box) return;
     box.hidden = S.state !== "link";

@@ -114,7 +114,7 @@ def traces_figure(
             *ruler_shapes(rules, unit),
         ],
         "annotations": [
-            *_rule_names(rules, NAME[low] * top_c, unit),
+            *rule_names(rules, NAME[low] * top_c, unit),
             *_stage_names(stages, length_s, zero_s),
         ],
     }
@@ -193,16 +193,17 @@ def _minute(t_s: float, zero_s: float) -> float:
     return round((t_s - zero_s) / 60.0, 3)
 
 
+def last(line: Line) -> tuple[float | None, float | None]:
+    """Give a line's last reading, its time and temperature; None where it has none ([s], [°C])."""
+    known = np.flatnonzero(np.isfinite(line.c))
+    return (float(line.t_s[known[-1]]), float(line.c[known[-1]])) if len(known) else (None, None)
+
+
 def _ends(
     lines: Sequence[Line], top_c: float, low: bool, lead_min: float, zero_s: float, unit: Unit
 ) -> dict[str, Any]:
     """A number at each line's end."""
-    found: list[tuple[float | None, float | None]] = []
-    for line in lines:
-        known = np.flatnonzero(np.isfinite(line.c))
-        last = known[-1] if len(known) else None
-        found.append((None, None) if last is None else (float(line.t_s[last]), float(line.c[last])))
-    x, y = ends(found, top_c, lead_min, zero_s, unit, low=low)
+    x, y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, low=low)
     return {
         "x": x,
         "y": y,
@@ -218,7 +219,7 @@ def _ends(
 
 
 def ends(
-    last: Sequence[tuple[float | None, float | None]],
+    found: Sequence[tuple[float | None, float | None]],
     top_c: float,
     lead_min: float,
     zero_s: float,
@@ -230,7 +231,7 @@ def ends(
 
     Parameters
     ----------
-    last : sequence of (time, temperature)
+    found : sequence of (time, temperature)
         Of each line, its last reading; None where there is none. [s], [°C]
     top_c : float
         Where the axis ends: beyond it plotly shows none. [°C]
@@ -246,12 +247,12 @@ def ends(
     """
     x: list[float | None] = []
     y: list[float | None] = []
-    for t, c in last:
+    for t, c in found:
         x += [None] * 3 if t is None else [_minute(t, zero_s), _minute(t + 60.0 * lead_min, zero_s), None]
         y += [None if c is None else numbers([c], unit)[0], None, None]
-    apart_c = top_c * min(APART[low], 1.0 / max(1, len(last)))
+    apart_c = top_c * min(APART[low], 1.0 / max(1, len(found)))
     groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
-    for c, i in sorted((c, i) for i, (_, c) in enumerate(last) if c is not None):
+    for c, i in sorted((c, i) for i, (_, c) in enumerate(found) if c is not None):
         groups.append([(c, i)])
         while len(groups) > 1 and (
             _low(groups[-1], apart_c, top_c) < _low(groups[-2], apart_c, top_c) + apart_c * len(groups[-2])
@@ -377,8 +378,8 @@ def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]
     return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
 
 
-def _rule_names(rules: Sequence[Ruler], high_c: float, unit: Unit) -> list[dict[str, Any]]:
-    """Names of the limits, above or under their lines, whichever is clear of another's; else none."""
+def rule_names(rules: Sequence[Ruler], high_c: float, unit: Unit) -> list[dict[str, Any]]:
+    """Name the limits, above or under their lines, whichever is clear of another's; else not at all."""
     names: list[dict[str, Any]] = []
     taken: list[tuple[float, float]] = []
     for rule in rules:

@@ -12,6 +12,7 @@ from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from dashboard.figures.stack import stack_figure
+from dashboard.figures.standing import standing_traces
 from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.forecast_lines import ahead_s, forecast_lines
@@ -71,7 +72,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         "past-alarms": {"children": fire_parts.alarm_history(board.events, unit)},
     }
     if whole:
-        drawn.props["values"] = {"children": _rows(board)}
+        drawn.props["values"] = {"children": value_rows(board)}
         drawn.props["stack"] = {"figure": _stack(board, wish, quiet)}
         drawn.props[wish.view] = {"figure": picture(board, wish)}
     elif wish.view == "traces":
@@ -89,7 +90,8 @@ def places(board: Board) -> list[Place]:
     ]
 
 
-def _rows(board: Board) -> list[Any]:
+def value_rows(board: Board) -> list[Any]:
+    """Give the rows of the probes, from the top of the stack down; `_values` fills them."""
     there = sorted(enumerate(places(board)), key=lambda item: item[1].number)
     return [fire_parts.value_row(i, place) for i, place in there]
 
@@ -201,6 +203,23 @@ def picture(board: Board, wish: Wish) -> Any:
     ranges = follow(board, wish)
     figure.layout.xaxis.range, figure.layout.yaxis.range = ranges["x"], ranges["y"]
     return figure
+
+
+def standing(board: Board, wish: Wish) -> str:
+    """Draw the traces as an SVG element that stands where the live ones will."""
+    firing, ranges, lit_s = board.firing or {}, follow(board, wish), lighting_s(board)
+    return standing_traces(
+        _lines(board),
+        **ranges,
+        target_c=firing["target_c"],
+        burnout_c=firing["burnout_c"],
+        zero_s=lit_s or 0.0,
+        lit=lit_s is not None,
+        top_c=top_c(board),
+        lead_min=_lead_min(board, wish),
+        unit=wish.unit,
+        theme=wish.theme,
+    )
 
 
 def grid(lines: list[Line], begin_s: float, end_s: float) -> tuple[Floats, Floats]:

@@ -18,7 +18,6 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from dashboard.live.board import Board
 from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
 from dashboard.live.watch import MAX_POINTS, Watcher
-from dashboard.parts.words import Unit
 
 LOOK_S: Final = 0.1
 """A look at a journal that hasn't changed costs next to nothing [s]."""
@@ -55,8 +54,8 @@ Draw = Callable[[Board, Wish, float | None, bool], Drawn]
 """Renders a screen: board, wish, seconds since the logger spoke, and whether the pictures begin again."""
 
 
-FirstLook = Callable[[Board, float | None, str, Unit], str]
-"""Renders a board, seconds since the logger spoke, and the time of day as HTML, in a unit."""
+FirstLook = Callable[[Board, float | None, str, Wish], str]
+"""Renders a board, seconds since the logger spoke, and the time of day as HTML, as it is wished for."""
 
 
 class Tablet:
@@ -167,7 +166,7 @@ class Hub:
         self._turn = asyncio.Lock()
         self._looking: asyncio.Task[None] | None = None
         self._pulsing: asyncio.Task[None] | None = None
-        self._told_s = self._points_s = -1e9
+        self._told_s = self._points_s = self._drawn_s = -1e9
         self._grown = 0
 
     async def serve(self, socket: WebSocket) -> None:
@@ -207,12 +206,14 @@ class Hub:
             if not self.tablets:
                 await self.stop()
 
-    async def first_look(self, unit: Unit) -> str:
+    async def first_look(self, wish: Wish) -> str:
         """Give what a tablet shows while its page still opens: HTML; empty where there is nothing to show."""
         async with self._turn:
             try:
                 await self._look()
-                return self._first_look(self.board, self.quiet_s(), time.strftime("%H:%M:%S"), unit)
+                if time.monotonic() - self._drawn_s > PICTURE_S["traces"]:
+                    self._keep_lines(Board.of(await asyncio.to_thread(self.watcher.snapshot, None)))
+                return self._first_look(self.board, self.quiet_s(), time.strftime("%H:%M:%S"), wish)
             except Exception:
                 log.exception("a first look failed")  # the page itself will say why
                 return ""
@@ -262,7 +263,12 @@ class Hub:
 
     async def _begin(self) -> None:
         self.board = Board.of(await asyncio.to_thread(self.watcher.snapshot, None))
+        self._keep_lines(self.board)
         await self._whole([t for t in self.tablets if t.wish is not None])
+
+    def _keep_lines(self, board: Board) -> None:
+        """Keep the newest lines of the whole firing, for a tablet that opens the page."""
+        self.board.traces, self._drawn_s = board.traces, time.monotonic()
 
     def quiet_s(self) -> float | None:
         """Say how long ago the logger gave a sign of life; None where that isn't known [s]."""
@@ -281,6 +287,8 @@ class Hub:
             board = self.board
             if wish.page == "fire":
                 board = Board.of(await asyncio.to_thread(self.watcher.snapshot, wish.window_s))
+                if wish.window_s is None:
+                    self._keep_lines(board)
             glass = self._glasses.setdefault(wish, Glass(wish))
             seq, text = await asyncio.to_thread(self._whole_screen, glass, board)
             for tablet in sharing:

@@ -27,8 +27,10 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     tablet.goto(page_server.url)
     live = "() => document.body.dataset.state === 'fresh' && document.querySelector('#zones .level')"
     until(lambda: (evening.tell(), tablet.evaluate(live))[1], "the live page", 60, 0.4)
-    assert tablet.locator("#first-look").is_hidden()
-    assert tablet.locator("#first-look .level").count() == tablet.locator("#zones > li").count()
+    gone = "() => !document.querySelector('#first-look') && document.querySelector('#stale').hidden"
+    until(lambda: (evening.tell(), tablet.evaluate(gone))[1], "the first look has given way", 60, 0.4)
+    assert tablet.locator("#traces .js-line").count() > 0, "it gives way to traces"
+    zones, place = tablet.locator("#zones > li").count(), tablet.locator("#chart").bounding_box()
 
     tablet.locator("#theme-choice").click()
     tablet.locator("#unit-choice label", has_text="°F").click()
@@ -40,8 +42,14 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     assert seen.is_visible()
     assert tablet.evaluate("document.documentElement.dataset.theme") == "night"
     assert "Coals have fallen away: windward" in seen.inner_text()
-    levels = tablet.locator("#first-look .level").all_inner_texts()
-    assert levels, "no zone"
-    numbers = [int(text.removesuffix("°F")) for text in levels if text != "–"]
+    assert tablet.locator("#first-look .line").count() == len(fire.made.plan.probes)
+    stands = tablet.locator("#first-look .at-chart").bounding_box()
+    assert stands is not None
+    assert place is not None
+    for side in ("x", "y", "width", "height"):  # a sentence of the verdict may have come or gone meanwhile
+        assert abs(stands[side] - place[side]) <= 24, (side, stands, place)
+    levels = tablet.locator("#first-look .zone .level").all_inner_texts()
+    assert len(levels) == zones
+    numbers = [int(text.split("°")[0]) for text in levels if text[0].isdigit()]
     assert numbers == sorted(numbers), "the coldest first"
     assert re.search(r"As it was at \d\d:\d\d:\d\d", seen.inner_text())
