@@ -7,12 +7,12 @@ from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-import plotly.graph_objects as go
 
 from dashboard.figures.look import (
     TEMPLATES,
     Theme,
     Unit,
+    checked,
     line_dash,
     number,
     numbers,
@@ -50,7 +50,7 @@ _LETTERS: Final = 46.0
 """So many letters of a stage's name stand side by side on a phone's glass."""
 
 
-def traces_figure(
+def traces_drawing(
     lines: Sequence[Line],
     *,
     target_c: float,
@@ -67,7 +67,7 @@ def traces_figure(
     low: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
-) -> go.Figure:
+) -> dict[str, Any]:
     """Draw the traces of a firing.
 
     Parameters
@@ -93,9 +93,10 @@ def traces_figure(
 
     Returns
     -------
-    go.Figure
-        Minutes across; one hover tells all probes at a moment. Colours come from the template: another one
-        turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
+    dict
+        `data` and `layout`, as plotly takes them: minutes across; one hover tells all probes at a moment.
+        Colours come from the template: another one turns day into night. Lists, not arrays: plotly's
+        `extendData` ignores arrays.
     """
     top_c = highest(lines, target_c)
     scatters = [
@@ -118,8 +119,10 @@ def traces_figure(
             *_stage_names(stages, length_s, zero_s),
         ],
     }
-    # At once: piece by piece, plotly checks everything again with each piece.
-    return go.Figure([{"type": "scatter", **each} for each in scatters], layout)
+    return {"data": [{"type": "scatter", **each} for each in scatters], "layout": layout}
+
+
+traces_figure = checked(traces_drawing)
 
 
 def highest(lines: Sequence[Line], target_c: float) -> float:

@@ -13,7 +13,7 @@ from dashboard.figures.look import numbers
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from dashboard.figures.stack import stack_figure
 from dashboard.figures.standing import standing_traces
-from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_figure
+from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
 from dashboard.live.board import Board
 from dashboard.live.forecast_lines import ahead_s, forecast_lines
 from dashboard.live.hub import Drawn
@@ -189,7 +189,7 @@ def picture(board: Board, wish: Wish) -> Any:
     ]
     length_s = _length_s(board)
     stages = _stages(board)
-    figure = traces_figure(
+    figure = traces_drawing(
         lines,
         length_s=length_s,
         lead_min=_lead_min(board, wish),
@@ -199,9 +199,9 @@ def picture(board: Board, wish: Wish) -> Any:
         low=wish.low,
         **common,
     )
-    figure.add_traces([{"type": "scatter", **trace} for trace in forecast_lines(board, wish)])
-    ranges = follow(board, wish)
-    figure.layout.xaxis.range, figure.layout.yaxis.range = ranges["x"], ranges["y"]
+    figure["data"] += [{"type": "scatter", **trace} for trace in forecast_lines(board, wish)]
+    for axis, shown in follow(board, wish).items():
+        figure["layout"][f"{axis}axis"]["range"] = shown
     return figure
 
 

@@ -7,6 +7,7 @@ import time
 from typing import Any
 
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 from dash import dcc, html
 from firing_fixture import SmallFire
@@ -180,7 +181,7 @@ def test_each_probe_has_its_line_in_the_live_pictures_colour_and_dashes(theme: A
     assert len(svg) < 60_000
     assert "style" not in svg
     lines = drawn(svg)
-    live = picture(there, wish).data
+    live = go.Figure(picture(there, wish)).data
     assert len(lines) == 16
     for i, line in enumerate(lines):
         assert line[2] == (NIGHT if theme == "night" else DAY)[i % 8]
@@ -194,7 +195,7 @@ def test_each_probe_has_its_line_in_the_live_pictures_colour_and_dashes(theme: A
 def test_a_line_keeps_its_extremes_and_its_gap_and_where_the_live_axes_put_it() -> None:
     there = many()
     svg = first_look(there, 0.5, NOW, FIRE)
-    figure = picture(there, FIRE)
+    figure = go.Figure(picture(there, FIRE))
     (left, right), (low, high) = figure.layout.xaxis.range, figure.layout.yaxis.range
     for line, live in zip(drawn(svg), figure.data, strict=False):
         x, y = np.array(live.x, float), np.array(live.y, float)

@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import plotly.graph_objects as go
 import pytest
 from firing_fixture import SmallFire
 from starlette.testclient import TestClient
@@ -388,7 +389,7 @@ def test_what_comes_goes_to_the_traces_it_belongs_to(path: Path, fire: SmallFire
     fire.light()
     fire.burn(30)
     there = board(path)
-    figure = picture(there, Wish("fire"))
+    figure = go.Figure(picture(there, Wish("fire")))
     there.points = [([31.0], [25.0])] * len(there.values)
     more, indices, keep = draw(there, Wish("fire"), 0.1, False).props["traces"]["extendData"]
     assert figure.data[indices[-1]].name == "numbers"
