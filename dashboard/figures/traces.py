@@ -46,8 +46,8 @@ _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign
     "act": ("Acknowledged, silenced", "circle-open", "#8a6d54"),
     "good": ("Good news", "circle", "#3f8f5f"),
 }
-_LETTERS: Final = 46.0
-"""So many letters of a stage's name stand side by side on a phone's glass."""
+_LETTERS: Final = {False: 46.0, True: 28.0}
+"""So many letters of stages' names stand side by side; True: on a phone's glass."""
 
 
 def traces_drawing(
@@ -116,7 +116,7 @@ def traces_drawing(
         ],
         "annotations": [
             *rule_names(rules, NAME[low] * top_c, unit),
-            *_stage_names(stages, length_s, zero_s),
+            *_stage_names(stages, length_s, zero_s, low),
         ],
     }
     return {"data": [{"type": "scatter", **each} for each in scatters], "layout": layout}
@@ -364,14 +364,14 @@ def _wrapped(text: str, width: int = 44) -> str:
     return "<br>".join([*lines, line])
 
 
-def _stage_names(stages: Sequence[Stage], length_s: float, zero_s: float) -> list[dict[str, Any]]:
+def _stage_names(stages: Sequence[Stage], length_s: float, zero_s: float, low: bool) -> list[dict[str, Any]]:
     """Names of stages that have room for them, uppermost in the strip."""
     spans = [*(stage.from_s for stage in stages), length_s]
     place = {"yref": "paper", "y": 1, "yshift": _STAGES_PX, "xanchor": "left", "yanchor": "bottom"}
     return [
         {**place, "x": round((stage.from_s - zero_s) / 60.0, 3), "text": stage.name, "showarrow": False}
         for stage, (begin, end) in zip(stages, pairwise(spans), strict=True)
-        if (end - begin) / max(length_s, 1.0) * _LETTERS >= len(stage.name)
+        if (end - begin) / max(length_s, 1.0) * _LETTERS[low] >= len(stage.name)
     ]
 
 

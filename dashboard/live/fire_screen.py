@@ -121,8 +121,7 @@ def _lines(board: Board) -> list[Line]:
 
 
 def _length_s(board: Board) -> float:
-    ended = (board.firing or {}).get("ended_s")
-    return float(ended if ended is not None else board.newest_s or 0.0)
+    return max((board.firing or {}).get("ended_s") or 0.0, board.newest_s or 0.0)
 
 
 def _lead_min(board: Board, wish: Wish) -> float:
@@ -150,7 +149,8 @@ def follow(board: Board, wish: Wish) -> dict[str, Any]:
     zero_s = lighting_s(board) or 0.0
     low, high = numbers([0.0, top_c(board)], wish.unit)
     return {
-        "x": [round((begin_s - zero_s) / 60.0, 2), round((end_s - zero_s) / 60.0, 2)],
+        # Upwards: a number behind the last line's end must not lie beyond it.
+        "x": [round((begin_s - zero_s) / 60.0, 2), math.ceil((end_s - zero_s) / 0.6 + 0.1) / 100.0],
         "y": [low, high],
     }
 
