@@ -79,8 +79,9 @@
     if (message.newest_age_s !== undefined && message.newest_age_s !== null) newest = { mark: mark(), age_s: message.newest_age_s };
     for (const [id, props] of Object.entries(message.props || {})) {
       if (!there(id)) continue;
-      const { follow, extendData, ...own } = props; // a script draws the first two: they are no properties
-      if (own.figure) S.keepZoom?.(id, own.figure);
+      const { follow, extendData, figure, ...own } = props; // a script draws the first two: they are no properties
+      if (figure) S.keepZoom?.(id, figure);
+      if (figure) setTimeout(() => [write(), S.set(id, { figure })], 30); // after the numbers: it takes a busy tablet seconds
       if (follow) S.follow?.(id, follow);
       if (extendData) S.grow?.(extendData);
       if (Object.keys(own).length) S.set(id, own);
@@ -124,8 +125,7 @@
   }
 
   S.fillTimes = () => {
-    const now = new Date();
-    const time = (date) => date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+    const [now, time] = [new Date(), (date) => date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })];
     for (const clock of document.querySelectorAll(".clock")) clock.textContent = time(now);
     for (const span of document.querySelectorAll("[data-in-s]")) {
       span.dataset.at ||= String(now.getTime() + Number(span.dataset.inS) * 1000);
@@ -139,9 +139,8 @@
     watched = mark();
     if (late) return write(); // what is there already is shown meanwhile
     if (socket && since(heard) > DEAD_S) {
-      const dead = socket;
+      socket.close();
       lose();
-      dead.close();
     }
     tick();
   }

@@ -13,6 +13,11 @@ from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
+FIRST = """() => { window.atFirst = "";
+    const seen = new MutationObserver(() => document.querySelector('#traces .js-line') && (seen.disconnect(),
+        window.atFirst = document.querySelector('#zones')?.textContent || "no zones"));
+    seen.observe(document.body, {childList: true, subtree: true}); }"""
+
 
 def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     fire: Fire, page_server: PageServer, tablet: Page
@@ -31,6 +36,14 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     until(lambda: (evening.tell(), tablet.evaluate(gone))[1], "the first look has given way", 60, 0.4)
     assert tablet.locator("#traces .js-line").count() > 0, "it gives way to traces"
     zones, place = tablet.locator("#zones > li").count(), tablet.locator("#chart").bounding_box()
+
+    # From another page nothing stands still meanwhile: numbers must not wait for the traces' being drawn.
+    tablet.locator("#door-firings").click()
+    tablet.wait_for_selector("#traces", state="detached")
+    tablet.evaluate(FIRST)
+    tablet.locator("#door-fire").click()
+    until(lambda: (evening.tell(), tablet.evaluate("window.atFirst"))[1], "the traces again", 60, 0.4)
+    assert re.search(r"\d+°", tablet.evaluate("window.atFirst"))
 
     tablet.locator("#theme-choice").click()
     tablet.locator("#unit-choice label", has_text="°F").click()
