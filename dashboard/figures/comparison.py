@@ -57,10 +57,6 @@ class Curve:
 def heats(unit: Unit) -> list[tuple[str, str]]:
     """Give names and colours of the heats that bars are made of.
 
-    Parameters
-    ----------
-    unit : {'C', 'F'}
-
     Returns
     -------
     list of (name, colour)

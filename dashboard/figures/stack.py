@@ -63,7 +63,6 @@ def spots_of(places: Sequence[Place], *, low: bool = False) -> list[Spot | None]
 
     Parameters
     ----------
-    places : sequence of Place
     low : bool, default False
         Whether the drawing is low: numbers need more of its height.
 

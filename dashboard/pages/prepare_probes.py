@@ -133,8 +133,6 @@ def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> li
     ----------
     chosen : object
         Its place among the probes, from the browser.
-    doc : dict
-    unit : {'C', 'F'}
     errors : dict of str to str
         By field.
     """

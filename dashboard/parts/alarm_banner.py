@@ -27,9 +27,7 @@ def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:
 
     Parameters
     ----------
-    alarm : dict
     what : {'message', 'advice'}
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -50,7 +48,6 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
     ----------
     alarm : dict
         See `logger.judgement.alarms.alarm_data`.
-    unit : {'C', 'F'}, default 'C'
     """
     title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
     place = alarm.get("zone") or alarm.get("probe")
@@ -63,13 +60,7 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
 
 
 def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
-    """Show one alarm: its name and place, the fact, what to do.
-
-    Parameters
-    ----------
-    alarm : dict
-    unit : {'C', 'F'}
-    """
+    """Show one alarm: its name and place, the fact, what to do."""
     name, fact = headline(alarm, unit)
     good, key = alarm.get("warning") is False, alarm.get("key")
     seen = alarm.get("state") == "acknowledged"
@@ -95,11 +86,6 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
 
 def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any]:
     """Show the alarms that stand: the first whole, the others folded behind a line.
-
-    Parameters
-    ----------
-    alarms : sequence of dict
-    unit : {'C', 'F'}, default 'C'
 
     Returns
     -------

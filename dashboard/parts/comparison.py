@@ -60,7 +60,6 @@ def change(fact: Fact, first: Fact, unit: Unit) -> str:
     ----------
     fact, first : Fact
         Both with a value.
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -97,7 +96,6 @@ def fact_table(
         One a kind, in it one a firing.
     titles : sequence of str
         Of the firings.
-    shown : Shown
     opened : bool
         Whether it is seen at first; else a tap on its name opens it.
     """
@@ -148,7 +146,6 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
     ----------
     verdicts : sequence of mapping
         Zones of a rehearsal, the one whose peak stayed lowest first, each with its `verdict`.
-    shown : Shown
     """
     rows = [
         html.Tr(
@@ -170,12 +167,7 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
 
 
 def heat_key(unit: Unit) -> list[Any]:
-    """Say which colour is which heat.
-
-    Parameters
-    ----------
-    unit : {'C', 'F'}
-    """
+    """Say which colour is which heat."""
     return [
         html.Li([html.Span("", style={"background": colour}), name], **{"data-heat": name})
         for name, colour in heats(unit)

@@ -43,8 +43,6 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
         The judgement's verdict.
     cards : sequence of (zone, card)
         The coldest first.
-    firing : dict
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -75,7 +73,6 @@ def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
     ----------
     forecast : dict or None
         `words`, and `zones` with their own.
-    unit : {'C', 'F'}
     """
     words = (forecast or {}).get("words") or ""
     for zone in ((forecast or {}).get("zones") or {}).values():
@@ -92,7 +89,6 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
     ----------
     forecast : dict
         `words`, `cool`.
-    unit : {'C', 'F'}
     """
     words = forecast.get("words") or ""
     if forecast.get("cool"):
@@ -107,7 +103,6 @@ def zone_card(zone: str, n: int) -> Any:
 
     Parameters
     ----------
-    zone : str
     n : int
         Its place in the row; see `zone_texts`.
     """
@@ -170,7 +165,6 @@ def pots(estimate: Sequence[Any], unit: Unit) -> str:
     ----------
     estimate : sequence
         °C, least, most, what it stands on, proved consistent.
-    unit : {'C', 'F'}
     """
     c, low, high, basis, consistent = estimate
     how = {
@@ -240,9 +234,6 @@ def value_words(
 
     Parameters
     ----------
-    value : Value
-    unit : {'C', 'F'}
-    running : bool
     silent : bool
         Whether nothing has come for too long.
     age_s : float or None

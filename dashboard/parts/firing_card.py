@@ -51,13 +51,7 @@ def length_s(info: FiringInfo) -> float:
 
 
 def coldest(row: Row, unit: Unit) -> str:
-    """Say how hot the place became that stayed coldest.
-
-    Parameters
-    ----------
-    row : Row
-    unit : {'C', 'F'}
-    """
+    """Say how hot the place became that stayed coldest."""
     if row.info.running:
         seen = row.picture["coldest"]
         return f"Coldest zone about {reading(seen['peak_c'], unit)} so far" if seen else "Burning"
@@ -86,9 +80,6 @@ def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> A
 
     Parameters
     ----------
-    row : Row
-    unit : {'C', 'F'}
-    night : bool
     may_act : bool
         Whether whoever looks may delete and change.
     chosen : bool
@@ -178,15 +169,7 @@ def may_be_placed(info: FiringInfo) -> bool:
 
 
 def binned_card(row: Row, unit: Unit, *, night: bool, may_act: bool) -> Any:
-    """Make the card of a firing in the bin.
-
-    Parameters
-    ----------
-    row : Row
-    unit : {'C', 'F'}
-    night : bool
-    may_act : bool
-    """
+    """Make the card of a firing in the bin."""
     title = row.info.title or "Firing"
     parts = [_face(row, title, title, unit, night=night)]
     if may_act:

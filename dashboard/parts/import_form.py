@@ -178,7 +178,6 @@ def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
     ----------
     found : mapping
         From `dashboard.jobs.preview`.
-    unit : {'C', 'F'}
     begun : str
         Day and time of day of the first row; empty where the files have no date.
     """

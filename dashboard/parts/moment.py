@@ -39,7 +39,6 @@ def moments(
         `target_c`, `burnout_c`, `soak_min`.
     estimates : mapping
         By zone, what the pots were estimated to be at beside the fire: `t`, `c`, `lo`, `hi`.
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -145,7 +144,6 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
         From `logger.replay.moments.judged`.
     zero_s, length_s : float
         [s]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -172,10 +170,6 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
 
 def probe_rows(places: Sequence[Place]) -> list[Any]:
     """List probes from the top of the stack down; a script fills in what each read at a moment.
-
-    Parameters
-    ----------
-    places : sequence of Place
 
     Returns
     -------
@@ -217,7 +211,6 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
         From `logger.replay.moments.judged`.
     firing : mapping
         `target_c`, `burnout_c`.
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -253,10 +246,6 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
 
 def standing(marks: Sequence[Mark]) -> list[Any]:
     """Tell the alarms; a script shows those that stand at a moment.
-
-    Parameters
-    ----------
-    marks : sequence of Mark
 
     Returns
     -------
@@ -389,7 +378,6 @@ def about(length_s: float, *, running: bool) -> str:
     ----------
     length_s : float
         [s]
-    running : bool
 
     Returns
     -------

@@ -59,8 +59,6 @@ def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
 
     Parameters
     ----------
-    doc : dict
-    unit : {'C', 'F'}
     errors : mapping of str to str
         By field.
     """
@@ -157,9 +155,6 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
 
     Parameters
     ----------
-    doc : dict
-    i : int
-    unit : {'C', 'F'}
     errors : mapping of str to str
     """
     probe = doc["probe"][i]
@@ -227,8 +222,6 @@ def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
 
     Parameters
     ----------
-    doc : dict
-    unit : {'C', 'F'}
     errors : mapping of str to str
     """
     return [_rule(rule, doc, unit, errors) for rule in RULES.values()]

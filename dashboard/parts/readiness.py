@@ -85,7 +85,6 @@ def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> 
         From `rig_look.look_at_rig`.
     named : mapping of str to str
         Probes' names by `rig channel`.
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -216,7 +215,6 @@ def step_states(ready: Ready, saved: str) -> dict[str, str]:
 
     Parameters
     ----------
-    ready : Ready
     saved : str
         The name that the plan is saved under, empty for none.
 

@@ -16,7 +16,6 @@ def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
     ----------
     prefix : str
         Of the page.
-    zone : str
     line : int, optional
         Which of the figure's lines; left out: all of the zone.
     """
@@ -39,7 +38,6 @@ def let_single_out(prefix: str, graph: str) -> None:
 
     Parameters
     ----------
-    prefix : str
     graph : str
         The figure, whose first traces are the lines.
     """

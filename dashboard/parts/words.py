@@ -36,7 +36,6 @@ def degrees(temperature_c: float | None, unit: Unit) -> str:
     ----------
     temperature_c : float or None
         [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -58,7 +57,6 @@ def difference(c: float, unit: Unit) -> str:
     ----------
     c : float
         [°C]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -98,7 +96,6 @@ def rate(rate_c_min: float | None, unit: Unit) -> str:
     ----------
     rate_c_min : float or None
         [°C/min]
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -141,7 +138,6 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
         °C, °C/min, peak, min above burn-out, min of soak, what is missing, how: see `Watcher`.
     firing : dict
         With `target_c`, `burnout_c` and `soak_min`.
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -165,12 +161,6 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
 
 def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:
     """Say what a zone has had so far.
-
-    Parameters
-    ----------
-    card : list
-    firing : dict
-    unit : {'C', 'F'}
 
     Returns
     -------
@@ -196,7 +186,6 @@ def event_words(event: dict[str, Any], unit: Unit) -> str:
     ----------
     event : dict
         `kind`, `data`.
-    unit : {'C', 'F'}
 
     Returns
     -------

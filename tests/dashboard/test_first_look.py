@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from dash import dcc, html
 from firing_fixture import SmallFire
 from starlette.testclient import TestClient
 
+import dashboard
 from dashboard.app import Page
 from dashboard.figures.look import line_dash
 from dashboard.figures.standing import COLUMN, SIDE, ticks
@@ -190,6 +192,12 @@ def test_each_probe_has_its_line_in_the_live_pictures_colour_and_dashes(theme: A
             live[i].line.dash if live[i].line.dash != "solid" else ""
         )
         assert live[i].line.dash == line_dash(i)
+
+
+def test_the_rows_of_probes_have_their_lines_colours() -> None:
+    css = (Path(dashboard.__file__).parent / "assets/fire.css").read_text()
+    own = re.findall(r"\.line-(\d) \{\s*--own: (#\w+);", css)
+    assert own == [(str(i), colour) for table in (DAY, NIGHT) for i, colour in enumerate(table)]
 
 
 def test_a_line_keeps_its_extremes_and_its_gap_and_where_the_live_axes_put_it() -> None:
