@@ -136,7 +136,7 @@ def _between(bar: Bar, k: int) -> float:
 def _peak(bar: Bar, unit: Unit) -> str:
     if bar.peak_c is None:
         return "no probe to be trusted"
-    word = "" if bar.reached_target is None else " ✓" if bar.reached_target else " short of target"
+    word = "" if bar.reached_target is None else " ✓" if bar.reached_target else " short"
     return f"peak {number(bar.peak_c, unit):.0f}°{word}"
 
 

@@ -84,7 +84,7 @@ def layout(firings: str = "", **_query: str) -> Any:
 def _body() -> list[Any]:
     return [
         html.H2("What the pots went through"),
-        html.P("Minutes that each zone spent in each heat, and its peak. ✓ reached its target."),
+        html.P("Minutes that each zone spent in each heat, and its peak: ✓ at its target, or short of it."),
         html.Ul(id="compare-key", **{"aria-label": "Colours of heat"}),
         dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
         html.H2("Comparison"),
