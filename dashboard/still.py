@@ -12,7 +12,8 @@ from typing import Any, Final
 
 _ID: Final = re.compile(r"#([A-Za-z_][\w-]*)(?=[^{}]*\{)")  # of a selector: a colour has no brace after it
 _TAGS: Final = {"Link": "a", "Graph": "div", "SegmentedControl": "div"}
-_KEPT: Final = ("href", "role", "aria-label", "aria-current", "type")
+UNPRESSED: Final = ' disabled role="none"'
+_KEPT: Final = ("href", "role", "aria-label", "aria-current")
 
 
 class Markup(str):
@@ -36,7 +37,8 @@ def still(part: Any, props: dict[str, dict[str, Any]]) -> str:
     Returns
     -------
     str
-        HTML. Buttons can't be pressed yet; what is hidden, and what only a script can show, is left out.
+        HTML. What can't be pressed yet is no button to a screen reader; what is hidden, and what only a
+        script can show, is left out.
     """
     if part is None or isinstance(part, str | int | float):
         return part if isinstance(part, Markup) else escape(str(part or ""))
@@ -57,10 +59,12 @@ def still(part: Any, props: dict[str, dict[str, Any]]) -> str:
         return ""
     classes = [f"at-{name}"] if isinstance(name, str) else []
     classes += [has["className"]] if has.get("className") else []
-    told = {"class": " ".join(classes)} | {key: str(has[key]) for key in _KEPT if has.get(key)}
-    written = "".join(f' {key}="{escape(value)}"' for key, value in told.items() if value)
     tag = _TAGS.get(own["type"], own["type"].lower())
-    return f"<{tag}{written}{' disabled' if tag == 'button' else ''}>{still(children, props)}</{tag}>"
+    told = {"class": " ".join(classes)}
+    if tag != "button":
+        told |= {key: str(has[key]) for key in _KEPT if has.get(key)}
+    written = "".join(f' {key}="{escape(value)}"' for key, value in told.items() if value)
+    return f"<{tag}{written}{UNPRESSED if tag == 'button' else ''}>{still(children, props)}</{tag}>"
 
 
 def _segment(label: str, is_chosen: bool) -> Markup:

@@ -214,6 +214,7 @@ def shown(page: Page, url: str) -> Page:
     page.goto(url)
     page.wait_for_selector("#values li", state="attached", timeout=60_000)
     until(lambda: drawn(page), "the traces", 30)
+    page.wait_for_selector("#first-look", state="detached")
     return page
 
 
