@@ -258,7 +258,7 @@ def test_times() -> None:
 
 @pytest.mark.parametrize("zone", ["Nowhere/Atall", "../../etc/passwd", "/etc/localtime", "a\0b"])
 def test_zones_that_are_none(zone: str) -> None:
-    with pytest.raises(ZoneUnknownError, match="no such zone"):
+    with pytest.raises(ZoneUnknownError, match="no such time zone"):
         shown("C", zone)
 
 
@@ -327,7 +327,7 @@ def test_export_html_in_a_zone_that_is_none(home: Path, tmp_path: Path) -> None:
         "export", "last", "--home", str(home), "--format", "html", "-o", str(out), "--timezone", "Moon"
     )
     assert done.returncode == 2
-    assert "Moon: no such zone of time here" in done.stderr
+    assert "Moon: no such time zone here" in done.stderr
     assert not out.exists()
 
 
