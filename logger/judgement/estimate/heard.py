@@ -39,6 +39,11 @@ class Ears:
     plan : Plan
     zones : tuple of str
     model : Model
+
+    Attributes
+    ----------
+    touching : bool array (z,)
+        Zones with a probe that touches a wall, and so feels the air beside it.
     """
 
     def __init__(self, plan: Plan, zones: tuple[str, ...], model: Model) -> None:
@@ -46,6 +51,9 @@ class Ears:
         self._walls, self._airs = (
             [[j for j, p in enumerate(plan.probes) if p.zone == zone and p.reads in reads] for zone in zones]
             for reads in (("wall", "surface"), ("air",))
+        )
+        self.touching: Bools = np.array(
+            [any(plan.probes[j].reads == "wall" for j in walls) for walls in self._walls], np.bool_
         )
         self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
 
@@ -79,8 +87,6 @@ class Ears:
                 most = np.where(there, mine, -np.inf).max(axis=1)
                 least = np.where(there, mine, np.inf).min(axis=1)
                 apart[:, z] = np.where(there.sum(axis=1) > 1, most - least, np.nan)
-        both = np.isfinite(wall) & np.isfinite(air)
-        wall = np.where(both, wall + model.gas_share * (wall - air), wall)
         return Heard(wall, pace, air, apart, _mean(level[:, self._coals], good[:, self._coals]))
 
 

@@ -38,8 +38,9 @@ class Model:
         is thought to be more than the mean's. [s]
     tip_share : float
         How much lower than the wall a tip reads that loses heat to the air, as a share of its rise.
-    gas_share : float
-        Share of the air in what a probe on a wall reads, taken out where the air is known.
+    gas_share, gas_u_share : float
+        Share of the air in what a probe that touches a wall reads, taken out where any air is known, and how
+        uncertain it is.
     behind_s : float
         How long what stands behind the wall takes to follow it: pots, sherds and air, minutes. [s]
     behind_share, behind_u_share : float
@@ -60,16 +61,22 @@ class Model:
         Standard uncertainty of what a wall's probes say: fixed, per °C above ambient, and per °C/s. [°C], [s]
     air_u_c, air_u_share, air_u_gap : float
         The same of what the air says; the last for each °C between the air and the wall. [°C]
+    above_u_c : float
+        How far walls with a probe must stand off what their air says for others to be taken half so. [°C]
+    neighbour_u_c, unlike_share : float
+        How far one zone's wall may be from another's; how much of what they have long differed by is doubt of
+        the air. [°C]
     lost_u_c, lost_u_share : float
         What it grows to where no probe of the zone can be believed. [°C]
     """
 
     wall: Wall = field(default_factory=Wall)
-    lead_s: float = 25.0
-    tip_share: float = 0.007
-    gas_share: float = 0.02
+    lead_s: float = 24.0
+    tip_share: float = 0.012
+    gas_share: float = 0.04
+    gas_u_share: float = 0.04
     behind_s: float = 500.0
-    behind_share: float = 0.045
+    behind_share: float = 0.05
     behind_u_share: float = 0.27
     air_lead_s: float = 9.0
     core_share: float = 0.3
@@ -78,11 +85,14 @@ class Model:
     ember_share: float = 0.2
     lain_share: float = 0.1
     wall_u_c: float = 3.5
-    wall_u_share: float = 0.008
-    wall_u_s: float = 10.0
+    wall_u_share: float = 0.013
+    wall_u_s: float = 17.0
     air_u_c: float = 16.0
-    air_u_share: float = 0.115
-    air_u_gap: float = 0.15
+    air_u_share: float = 0.07
+    air_u_gap: float = 0.5
+    above_u_c: float = 250.0
+    neighbour_u_c: float = 100.0
+    unlike_share: float = 0.4
     lost_u_c: float = 20.0
     lost_u_share: float = 0.2
 

@@ -40,7 +40,7 @@ rehearsal takes it at the very same moment. [s]"""
 SPOT_S: Final = 900.0
 """A spot reading counts as what an estimate stands on for this long. [s]"""
 CANT_TELL_C: Final = 150.0
-"""A zone of which no probe is heard, and whose band is wider than this on either side, is not told. [°C]"""
+"""Nothing is told of a zone whose estimate may well be farther off than this, embers apart. [°C]"""
 LIT_C: Final = 300.0
 """Embers lie against pots once the air there has been so hot (common practice, no source). [°C]"""
 EMBERS_S: Final = (60.0, 3600.0)
@@ -53,8 +53,15 @@ PROVED_S: Final = 300.0
 """How long it must have been tested before it counts as consistent. [s]"""
 MISFIT: Final = 2.5
 """Mean square of what is off, in standard deviations, above which it is not consistent."""
+LEARNT_S: Final = (300.0, 600.0)
+"""How quickly it is learnt what walls are above their air, and how slowly that is forgotten. [s]"""
+UNLIKE_S: Final = 600.0
+"""How long a zone's air must say otherwise than the walls of its neighbours before it is doubted. [s]"""
+LIFTS_S: Final = (30.0, 150.0, 900.0)
+"""How quickly an estimate by air is lifted towards its neighbours and falls back, and how long it keeps what
+a wall said that is heard no more. [s]"""
 _FORGETS_S: Final = 150.0
-_GROWS_S: Final = 30.0
+_GROWS_S: Final = 10.0
 """Doubt comes more quickly than it goes: at ignition air and wall part within half a minute. [s]"""
 
 
@@ -72,6 +79,11 @@ class Pots:
     zones : tuple of str
     wall_c, var_c2 : array (z,)
         By probes alone: mean through the wall, NaN before anything was known, and its variance. [°C], [°C²]
+    body_c, lift_c : array (z,)
+        What its air alone would have made of the wall, and how far above that it is taken to be. [°C]
+    above_air_c, unlike_c : array (z,)
+        How far other zones' walls are above what their air alone says; how far the neighbours' walls have
+        been from what the air says here. [°C]
     behind_c, trail_c : array (z,)
         What stands behind the wall; how much farther towards it the mean may lie, above 0 where it is
         colder. [°C]
@@ -89,7 +101,11 @@ class Pots:
         self.zones = zones_of_pots(plan)
         z = len(self.zones)
         self.wall_c: Floats = np.full(z, np.nan)
-        self.var_c2: Floats = np.full(z, 400.0)
+        self.var_c2: Floats = np.full(z, np.nan)
+        self.body_c: Floats = np.full(z, np.nan)
+        self.lift_c: Floats = np.zeros(z)
+        self.above_air_c: Floats = np.zeros(z)
+        self.unlike_c: Floats = np.zeros(z)
         self.behind_c: Floats = np.full(z, np.nan)
         self.trail_c: Floats = np.zeros(z)
         self.peak_c: Floats = np.full(z, np.nan)
@@ -201,9 +217,7 @@ class Pots:
             if not np.isfinite(self.wall_c[z]):
                 continue
             now = self._estimate(z)
-            if now.basis in ("neighbours", "nothing") and now.hi_c - now.lo_c > 2 * CANT_TELL_C:
-                continue
-            if np.isfinite((now.wall_c, now.lo_c, now.hi_c, now.surface_c, now.steepest_c_mm)).all():
+            if now and np.isfinite((now.wall_c, now.lo_c, now.hi_c, now.surface_c, now.steepest_c_mm)).all():
                 told[zone] = now
         return told
 
@@ -239,32 +253,75 @@ class Pots:
     def _step(self, heard: Heard, i: int) -> None:
         """Go on by `STEP_S`."""
         model, wall, air, before = self.model, heard.wall_c[i], heard.air_c[i], self.wall_c
-        coals = float(heard.coals_c[i])
-        self.coals_c = coals
+        self.coals_c = coals = float(heard.coals_c[i])
         on_wall, in_air = ~np.isnan(wall), ~np.isnan(air)
+        own = on_wall | in_air
         source = air
         if coals == coals:
             source = air + model.ember_share * np.maximum(coals - air, 0.0)
-        own = on_wall | in_air
-        if not own.all():
-            source = np.where(in_air, source, self._neighbours(own))
-        wall = self._towards_behind(wall)
-        known = ~np.isnan(before)
-        begun = np.where(known, before, np.where(on_wall, wall, source))
-        source = np.where(np.isnan(source), begun, source)
-        pace = (source - begun) * model.speed_per_s(begun, source)
+        gap = np.nan_to_num(np.where(self._ears.touching, wall - air, 0.0))
+        wall = self._towards_behind(wall + model.gas_share * gap)
+        others = before if own.all() else self._neighbours(own, before)
+        begun = np.where(np.isnan(before), np.where(on_wall, wall, np.where(in_air, source, others)), before)
+        body = np.where(np.isnan(self.body_c), begun, self.body_c)
+        pace = np.where(in_air, (source - body) * model.speed_per_s(body, source), 0.0)
+        body = body + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        self.body_c = np.where(in_air, body, self.body_c)
+        goal_c2 = self._lift(np.where(on_wall, wall, np.nan), source)
         # Where nothing of its own is heard a zone drifts to its neighbours, more slowly than heat would flow.
-        pace = np.where(own, pace, np.clip(source - begun, -200.0, 200.0) / MEMORY_S)
-        now = np.where(on_wall, wall, begun + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S))
+        drift = np.nan_to_num(np.clip(others - begun, -200.0, 200.0) / MEMORY_S)
+        pace = np.where(own, pace, drift)
+        now = np.where(in_air, self.body_c + self.lift_c, begun + STEP_S * pace)
+        most = STEP_S * FASTEST_C_S
+        now = np.where(on_wall, wall, np.clip(now, begun - most, begun + most))
         self.rate_c_s = np.where(on_wall, heard.rate_c_s[i], pace)
         self.wall_c = np.clip(now, COLDEST_C, HOTTEST_C)
+        self.lift_c = np.nan_to_num(self.wall_c - self.body_c)
         self.by_wall, self.by_probe = on_wall, own
         self._lie_in_embers(air, coals)
-        self._doubt(source, heard.apart_c[i])
+        self._doubt(goal_c2, heard.apart_c[i], gap)
         # Foretold by the heat of the air where that is known, else along the line it was on.
-        self.foretold_c = self.foretold_c + STEP_S * np.where(in_air, pace, self.line_c_s)
+        heated = (source - begun) * model.speed_per_s(begun, source)
+        self.foretold_c = self.foretold_c + STEP_S * np.where(in_air, heated, self.line_c_s)
         if self.second % TEST_S == 0:
             self._test(heard.apart_c[i])
+
+    def _lift(self, wall: Floats, source: Floats) -> Floats:
+        """Learn from the walls that have a probe how far the others are above what their air alone says.
+
+        Air and the neighbours' walls are two witnesses of which one may be wrong: the mean goes by how sure
+        each is, and what they differ by is doubt. Returns the variance that comes of it. [°C²]
+        """
+        model = self.model
+        others, apart_c2, count = self._walls_around(wall)
+        above = self._neighbours(~np.isnan(wall + source), wall - self.body_c)
+        over_s = np.where(np.abs(above) > np.abs(self.above_air_c), *LEARNT_S)
+        self.above_air_c = self.above_air_c + STEP_S / over_s * np.nan_to_num(above - self.above_air_c)
+        lift = self.above_air_c**3 / (self.above_air_c**2 + model.above_u_c**2)
+        unlike = others - self.body_c - lift
+        self.unlike_c = self.unlike_c + STEP_S / UNLIKE_S * np.nan_to_num(unlike - self.unlike_c)
+        rise = np.fmax(self.body_c + lift - AMBIENT_C, 0.0)
+        by_air = (model.air_u_c + model.air_u_share * rise) ** 2
+        by_air += np.nan_to_num(model.air_u_gap * (source - self.body_c)) ** 2
+        by_air += (model.unlike_share * self.unlike_c) ** 2
+        near = model.neighbour_u_c**2 / np.maximum(count, 1) + 1.5 * apart_c2
+        share = by_air / (by_air + near)
+        alone = count == 0
+        goal = np.where(alone, lift, lift + share * unlike)
+        over_s = np.where(np.abs(goal) > np.abs(self.lift_c), *LIFTS_S[:2])
+        kept = self.lift_c + STEP_S / np.where(alone, LIFTS_S[2], over_s) * (goal - self.lift_c)
+        self.lift_c = np.nan_to_num(kept)
+        both = share * near + share * (1.0 - share) * unlike**2
+        found: Floats = np.where(alone, by_air + (0.5 * (self.lift_c - lift)) ** 2, both)
+        return found
+
+    def _walls_around(self, wall: Floats) -> tuple[Floats, Floats, Floats]:
+        """Mean of the neighbours' walls by zone, their mean square about it, and how many there are."""
+        there = ~np.isnan(wall)
+        mean = self._neighbours(there, wall)
+        square = self._neighbours(there, np.where(there, wall, 0.0) ** 2)
+        count = there.sum() - there.astype(np.float64)
+        return mean, np.maximum(np.nan_to_num(square - mean**2), 0.0), count
 
     def _towards_behind(self, face: Floats) -> Floats:
         """Where the mean lies between what a wall's probe says and what stands behind the wall."""
@@ -288,23 +345,26 @@ class Pots:
         lain = lain + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
         self.lain_c = np.where(~self.by_wall & (self.peak_c > LIT_C), lain, wall)
 
-    def _doubt(self, source: Floats, apart_c: Floats) -> None:
+    def _doubt(self, goal_c2: Floats, apart_c: Floats, gap_c: Floats) -> None:
         """Carry the variance on."""
         model, rise = self.model, np.fmax(self.wall_c - AMBIENT_C, 0.0)
         apart = np.where(np.isnan(apart_c), 0.0, apart_c)
         by_wall = (
             (model.wall_u_c + model.wall_u_share * rise) ** 2
             + (model.wall_u_s * self.rate_c_s) ** 2
+            + (model.gas_u_share * gap_c) ** 2
             + 0.1 * apart**2
         )
         if self.by_wall.all():
             self.var_c2 = by_wall
             return
-        gap = model.air_u_gap * np.nan_to_num(np.abs(source - self.wall_c))
-        by_air = (model.air_u_c + model.air_u_share * rise) ** 2 + gap**2
-        goal = np.where(self.by_probe, by_air, (model.lost_u_c + model.lost_u_share * rise) ** 2)
+        goal = np.where(self.by_probe, goal_c2, (model.lost_u_c + model.lost_u_share * rise) ** 2)
+        goal = np.where(np.isnan(goal), self.var_c2, goal)
         over_s = np.where(goal > self.var_c2, np.where(self.by_probe, _GROWS_S, MEMORY_S), _FORGETS_S)
         grown = self.var_c2 + STEP_S / over_s * (goal - self.var_c2)
+        # Of a wall that was never heard it isn't known what it was at when its air was first.
+        first = np.where(self.by_probe & np.isnan(self.var_c2), (0.6 * rise) ** 2, np.nan)
+        grown = np.where(np.isnan(grown), np.fmax(first, goal), grown)
         self.var_c2 = np.where(self.by_wall, by_wall, grown)
 
     def _test(self, apart_c: Floats) -> None:
@@ -318,13 +378,13 @@ class Pots:
         self.foretold_c = np.where(self.by_wall, self.wall_c, np.nan)
         self.line_c_s = self.rate_c_s
 
-    def _neighbours(self, own: Bools) -> Floats:
-        """What the other zones that are heard say of each."""
-        there = own & np.isfinite(self.wall_c)
+    def _neighbours(self, there: Bools, of_c: Floats) -> Floats:
+        """Mean over those other zones, the more alike the more; NaN where there is none."""
+        there = there & ~np.isnan(of_c)
         weight = self._likeness * there
         total = weight.sum(axis=1)
         total[total == 0.0] = np.nan
-        mean: Floats = weight @ np.where(there, self.wall_c, 0.0) / total
+        mean: Floats = weight @ np.where(there, of_c, 0.0) / total
         return mean
 
     def _take_spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> None:
@@ -353,9 +413,9 @@ class Pots:
         return max(float(np.nan_to_num(self.lain_c[z] - self.wall_c[z])), 0.0)
 
     def _variance(self, z: int) -> float:
-        return float(self.var_c2[z]) * max(1.0, float(self.misfit[z]))
+        return float(self.var_c2[z]) * (max(1.0, float(self.misfit[z])) if self.by_wall[z] else 1.0)
 
-    def _estimate(self, z: int) -> ZoneEstimate:
+    def _estimate(self, z: int) -> ZoneEstimate | None:
         u_c, offset, trail_c = float(np.sqrt(self._variance(z))), 0.0, float(self.trail_c[z])
         above_c = self._above(z)
         spots = [s for s in self._spots if s.zone == self.zones[z] and self.second - s.t_s <= COUNTS_S]
@@ -365,6 +425,8 @@ class Pots:
             alone_u_c = u_c
             offset, u_c = moved_by(spots, float(self.second), u_c)
             trail_c *= u_c / alone_u_c
+        if BAND * u_c + abs(trail_c) > CANT_TELL_C:
+            return None
         by_air = float(self.wall_c[z]) + offset
         wall = min(max(by_air + self.model.lain_share * above_c, COLDEST_C), HOTTEST_C)
         rate = 60.0 * float(self.rate_c_s[z])
@@ -387,7 +449,8 @@ class Pots:
 
 _KEPT: Final = frozenset(
     (
-        "wall_c", "var_c2", "behind_c", "trail_c", "peak_c", "lain_c", "rate_c_s", "misfit", "proved_s",
-        "foretold_c", "line_c_s", "by_probe", "by_wall", "coals_c", "second",
+        "wall_c", "var_c2", "body_c", "lift_c", "above_air_c", "unlike_c", "behind_c", "trail_c", "peak_c",
+        "lain_c", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s", "by_probe", "by_wall",
+        "coals_c", "second",
     )
 )  # fmt: skip
