@@ -269,6 +269,14 @@ def test_a_wall_that_falls_from_hot_air_is_not_believed_blindly() -> None:
     assert not last.consistent
 
 
+def test_a_wall_in_embers_that_holds_beside_colder_air_is_believed() -> None:
+    columns = np.full((1800, 2), 780.0)
+    columns[:, 1] = 500.0
+    last = told((WALL, AIR), columns)[-1].zones["belly"]
+    assert last.consistent
+    assert last.lo_c < 790 < last.hi_c
+
+
 # --- spots --------------------------------------------------------------------------------------------------
 
 

@@ -18,10 +18,18 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.judgement.estimate.air import STEP_S, ByAir
 from logger.judgement.estimate.heard import COLDEST_C, FASTEST_C_S, HOTTEST_C, Ears, Heard
 from logger.judgement.estimate.model import AMBIENT_C, Model
 from logger.judgement.estimate.spots import COUNTS_S, Spot, moved_by, surface_of_spot
-from logger.judgement.estimate.zones import Basis, EstimateRow, ZoneEstimate, likeness, zones_of_pots
+from logger.judgement.estimate.zones import (
+    Basis,
+    EstimateRow,
+    ZoneEstimate,
+    likeness,
+    mean_around,
+    zones_of_pots,
+)
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Walls
 from logger.physics.uncertainty import COVERAGE
@@ -30,8 +38,6 @@ from logger.plan import Plan
 from logger.reading import Floats
 
 BAND: Final = COVERAGE[0.90]
-STEP_S: Final = 5
-"""How often the estimate goes on: a wall moves little in between. [s]"""
 ROW_S: Final = 10
 """How often a row is given out to be kept. [s]"""
 SPOT_WAIT_S: Final = 5.0
@@ -41,11 +47,6 @@ SPOT_S: Final = 900.0
 """A spot reading counts as what an estimate stands on for this long. [s]"""
 CANT_TELL_C: Final = 150.0
 """Nothing is told of a zone whose estimate may well be farther off than this, embers apart. [°C]"""
-LIT_C: Final = 300.0
-"""Embers lie against pots once the air there has been so hot (common practice, no source). [°C]"""
-EMBERS_S: Final = (60.0, 3600.0)
-"""Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they do so
-(common practice, no source). [s]"""
 TEST_S: Final = 30
 """What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
 MEMORY_S: Final = 300.0
@@ -53,13 +54,6 @@ PROVED_S: Final = 300.0
 """How long it must have been tested before it counts as consistent. [s]"""
 MISFIT: Final = 2.5
 """Mean square of what is off, in standard deviations, above which it is not consistent."""
-LEARNT_S: Final = (300.0, 600.0)
-"""How quickly it is learnt what walls are above their air, and how slowly that is forgotten. [s]"""
-UNLIKE_S: Final = 600.0
-"""How long a zone's air must say otherwise than the walls of its neighbours before it is doubted. [s]"""
-LIFTS_S: Final = (30.0, 150.0, 900.0)
-"""How quickly an estimate by air is lifted towards its neighbours and falls back, and how long it keeps what
-a wall said that is heard no more. [s]"""
 _FORGETS_S: Final = 150.0
 _GROWS_S: Final = 10.0
 """Doubt comes more quickly than it goes: at ignition air and wall part within half a minute. [s]"""
@@ -79,16 +73,9 @@ class Pots:
     zones : tuple of str
     wall_c, var_c2 : array (z,)
         By probes alone: mean through the wall, NaN before anything was known, and its variance. [°C], [°C²]
-    body_c, lift_c : array (z,)
-        What its air alone would have made of the wall, and how far above that it is taken to be. [°C]
-    above_air_c, unlike_c : array (z,)
-        How far other zones' walls are above what their air alone says; how far the neighbours' walls have
-        been from what the air says here. [°C]
     behind_c, trail_c : array (z,)
         What stands behind the wall; how much farther towards it the mean may lie, above 0 where it is
         colder. [°C]
-    peak_c, lain_c : array (z,)
-        The hottest that its air was, fading; what the wall would be at if embers lay against it. [°C]
     rate_c_s : array (z,)
         [°C/s]
     misfit, proved_s : array (z,)
@@ -102,14 +89,8 @@ class Pots:
         z = len(self.zones)
         self.wall_c: Floats = np.full(z, np.nan)
         self.var_c2: Floats = np.full(z, np.nan)
-        self.body_c: Floats = np.full(z, np.nan)
-        self.lift_c: Floats = np.zeros(z)
-        self.above_air_c: Floats = np.zeros(z)
-        self.unlike_c: Floats = np.zeros(z)
         self.behind_c: Floats = np.full(z, np.nan)
         self.trail_c: Floats = np.zeros(z)
-        self.peak_c: Floats = np.full(z, np.nan)
-        self.lain_c: Floats = np.full(z, np.nan)
         self.rate_c_s: Floats = np.zeros(z)
         self.misfit: Floats = np.zeros(z)
         self.proved_s: Floats = np.zeros(z)
@@ -124,6 +105,7 @@ class Pots:
         self._plan = plan
         self._ears = Ears(plan, self.zones, self.model)
         self._likeness = likeness(plan, self.zones)
+        self._air = ByAir(self.model, self._likeness)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
         """Take a spot reading; it counts once the seconds up to `SPOT_WAIT_S` after it have come.
@@ -227,6 +209,7 @@ class Pots:
         return {
             **kept,
             "zones": self.zones,
+            "air": self._air.snapshot(),
             "awaited": self._awaited,
             "spots": [asdict(spot) for spot in self._spots],
         }
@@ -247,6 +230,7 @@ class Pots:
         if list(state["zones"]) != list(self.zones):
             raise ValueError("a snapshot of other zones; start afresh")
         self.__dict__.update({name: state[name] for name in _KEPT})
+        self._air.restore(state["air"])
         self._awaited = [(t, zone, c, e) for t, zone, c, e in state["awaited"]]
         self._spots = [Spot(**spot) for spot in state["spots"]]
 
@@ -261,67 +245,28 @@ class Pots:
             source = air + model.ember_share * np.maximum(coals - air, 0.0)
         gap = np.nan_to_num(np.where(self._ears.touching, wall - air, 0.0))
         wall = self._towards_behind(wall + model.gas_share * gap)
-        others = before if own.all() else self._neighbours(own, before)
+        others = before if own.all() else mean_around(self._likeness, np.where(own, before, np.nan))
         begun = np.where(np.isnan(before), np.where(on_wall, wall, np.where(in_air, source, others)), before)
-        body = np.where(np.isnan(self.body_c), begun, self.body_c)
-        pace = np.where(in_air, (source - body) * model.speed_per_s(body, source), 0.0)
-        body = body + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
-        self.body_c = np.where(in_air, body, self.body_c)
-        goal_c2 = self._lift(np.where(on_wall, wall, np.nan), source)
+        warming = self._air.warm(begun, source)
+        goal_c2 = self._air.lift(np.where(on_wall, wall, np.nan), source)
         # Where nothing of its own is heard a zone drifts to its neighbours, more slowly than heat would flow.
         drift = np.nan_to_num(np.clip(others - begun, -200.0, 200.0) / MEMORY_S)
-        pace = np.where(own, pace, drift)
-        now = np.where(in_air, self.body_c + self.lift_c, begun + STEP_S * pace)
+        pace = np.where(own, warming, drift)
+        now = np.where(in_air, self._air.body_c + self._air.lift_c, begun + STEP_S * pace)
         most = STEP_S * FASTEST_C_S
         now = np.where(on_wall, wall, np.clip(now, begun - most, begun + most))
         self.rate_c_s = np.where(on_wall, heard.rate_c_s[i], pace)
         self.wall_c = np.clip(now, COLDEST_C, HOTTEST_C)
-        self.lift_c = np.nan_to_num(self.wall_c - self.body_c)
+        self._air.lift_c = np.nan_to_num(self.wall_c - self._air.body_c)
         self.by_wall, self.by_probe = on_wall, own
-        self._lie_in_embers(air, coals)
+        self._air.lie_in_embers(self.wall_c, air, coals, on_wall)
         self._doubt(goal_c2, heard.apart_c[i], gap)
-        # Foretold by the heat of the air where that is known, else along the line it was on.
-        heated = (source - begun) * model.speed_per_s(begun, source)
+        # Foretold by the heat of the air where that is known, else along the line it was on. Air that is
+        # colder than the wall need not cool it: embers may hold it where it is.
+        heated = np.fmax((source - begun) * model.speed_per_s(begun, source), warming)
         self.foretold_c = self.foretold_c + STEP_S * np.where(in_air, heated, self.line_c_s)
         if self.second % TEST_S == 0:
             self._test(heard.apart_c[i])
-
-    def _lift(self, wall: Floats, source: Floats) -> Floats:
-        """Learn from the walls that have a probe how far the others are above what their air alone says.
-
-        Air and the neighbours' walls are two witnesses of which one may be wrong: the mean goes by how sure
-        each is, and what they differ by is doubt. Returns the variance that comes of it. [°C²]
-        """
-        model = self.model
-        others, apart_c2, count = self._walls_around(wall)
-        above = self._neighbours(~np.isnan(wall + source), wall - self.body_c)
-        over_s = np.where(np.abs(above) > np.abs(self.above_air_c), *LEARNT_S)
-        self.above_air_c = self.above_air_c + STEP_S / over_s * np.nan_to_num(above - self.above_air_c)
-        lift = self.above_air_c**3 / (self.above_air_c**2 + model.above_u_c**2)
-        unlike = others - self.body_c - lift
-        self.unlike_c = self.unlike_c + STEP_S / UNLIKE_S * np.nan_to_num(unlike - self.unlike_c)
-        rise = np.fmax(self.body_c + lift - AMBIENT_C, 0.0)
-        by_air = (model.air_u_c + model.air_u_share * rise) ** 2
-        by_air += np.nan_to_num(model.air_u_gap * (source - self.body_c)) ** 2
-        by_air += (model.unlike_share * self.unlike_c) ** 2
-        near = model.neighbour_u_c**2 / np.maximum(count, 1) + 1.5 * apart_c2
-        share = by_air / (by_air + near)
-        alone = count == 0
-        goal = np.where(alone, lift, lift + share * unlike)
-        over_s = np.where(np.abs(goal) > np.abs(self.lift_c), *LIFTS_S[:2])
-        kept = self.lift_c + STEP_S / np.where(alone, LIFTS_S[2], over_s) * (goal - self.lift_c)
-        self.lift_c = np.nan_to_num(kept)
-        both = share * near + share * (1.0 - share) * unlike**2
-        found: Floats = np.where(alone, by_air + (0.5 * (self.lift_c - lift)) ** 2, both)
-        return found
-
-    def _walls_around(self, wall: Floats) -> tuple[Floats, Floats, Floats]:
-        """Mean of the neighbours' walls by zone, their mean square about it, and how many there are."""
-        there = ~np.isnan(wall)
-        mean = self._neighbours(there, wall)
-        square = self._neighbours(there, np.where(there, wall, 0.0) ** 2)
-        count = there.sum() - there.astype(np.float64)
-        return mean, np.maximum(np.nan_to_num(square - mean**2), 0.0), count
 
     def _towards_behind(self, face: Floats) -> Floats:
         """Where the mean lies between what a wall's probe says and what stands behind the wall."""
@@ -332,18 +277,6 @@ class Pots:
         self.trail_c = np.nan_to_num(model.behind_u_share * gap)
         mean: Floats = face - model.behind_share * gap
         return mean
-
-    def _lie_in_embers(self, air: Floats, coals_c: float) -> None:
-        """Carry on what each wall with no probe on it would be at if embers lay against it."""
-        gap = np.nan_to_num(air - self.peak_c)
-        begun = np.where(np.isnan(self.peak_c), air, self.peak_c)
-        self.peak_c = begun + gap * STEP_S / np.where(gap > 0.0, *EMBERS_S)
-        wall, glow = self.wall_c, self.peak_c if np.isnan(coals_c) else coals_c
-        source = np.fmax(np.fmax(wall, air), glow)
-        lain = np.fmax(self.lain_c, wall)
-        pace = (source - lain) * self.model.speed_per_s(lain, source)
-        lain = lain + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
-        self.lain_c = np.where(~self.by_wall & (self.peak_c > LIT_C), lain, wall)
 
     def _doubt(self, goal_c2: Floats, apart_c: Floats, gap_c: Floats) -> None:
         """Carry the variance on."""
@@ -378,15 +311,6 @@ class Pots:
         self.foretold_c = np.where(self.by_wall, self.wall_c, np.nan)
         self.line_c_s = self.rate_c_s
 
-    def _neighbours(self, there: Bools, of_c: Floats) -> Floats:
-        """Mean over those other zones, the more alike the more; NaN where there is none."""
-        there = there & ~np.isnan(of_c)
-        weight = self._likeness * there
-        total = weight.sum(axis=1)
-        total[total == 0.0] = np.nan
-        mean: Floats = weight @ np.where(there, of_c, 0.0) / total
-        return mean
-
     def _take_spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> None:
         z = self.zones.index(zone)
         wall = float(self.wall_c[z])
@@ -410,7 +334,7 @@ class Pots:
 
     def _above(self, z: int) -> float:
         """How far above what its air says a wall would be in embers. [°C]."""
-        return max(float(np.nan_to_num(self.lain_c[z] - self.wall_c[z])), 0.0)
+        return max(float(np.nan_to_num(self._air.lain_c[z] - self.wall_c[z])), 0.0)
 
     def _variance(self, z: int) -> float:
         return float(self.var_c2[z]) * (max(1.0, float(self.misfit[z])) if self.by_wall[z] else 1.0)
@@ -449,8 +373,7 @@ class Pots:
 
 _KEPT: Final = frozenset(
     (
-        "wall_c", "var_c2", "body_c", "lift_c", "above_air_c", "unlike_c", "behind_c", "trail_c", "peak_c",
-        "lain_c", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s", "by_probe", "by_wall",
-        "coals_c", "second",
+        "wall_c", "var_c2", "behind_c", "trail_c", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s",
+        "by_probe", "by_wall", "coals_c", "second",
     )
 )  # fmt: skip

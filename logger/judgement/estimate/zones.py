@@ -92,3 +92,26 @@ def likeness(plan: Plan, zones: Sequence[str]) -> Floats:
     weights = np.exp(-np.where(np.isnan(apart), LIKE_CM, apart) / LIKE_CM)
     np.fill_diagonal(weights, 0.0)
     return np.asarray(weights, dtype=np.float64)
+
+
+def mean_around(weights: Floats, of_c: Floats) -> Floats:
+    """Mean over the other zones of which something is known, the more alike the more.
+
+    Parameters
+    ----------
+    weights : array (z, z)
+        As from `likeness`.
+    of_c : array (z,)
+        NaN where nothing is known.
+
+    Returns
+    -------
+    array (z,)
+        NaN where nothing is known of any other.
+    """
+    there = ~np.isnan(of_c)
+    weight = weights * there
+    total = weight.sum(axis=1)
+    total[total == 0.0] = np.nan
+    mean: Floats = weight @ np.where(there, of_c, 0.0) / total
+    return mean

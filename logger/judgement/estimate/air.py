@@ -1,0 +1,145 @@
+"""What a wall is at that no probe touches: by the air beside it, by other zones' walls, by embers against it.
+
+A zone's air and the walls of its neighbours are two witnesses of which one may be wrong: a bead in a draught
+reads hundreds of degrees below pots in embers, and a flame or a fire that hasn't come so far yet belongs to
+one zone alone. The mean goes by how sure each is, and what they differ by is doubt.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from logger.judgement.estimate.heard import FASTEST_C_S
+from logger.judgement.estimate.model import AMBIENT_C, Model
+from logger.judgement.estimate.zones import mean_around
+from logger.judgement.trend import Bools
+from logger.reading import Floats
+
+STEP_S: Final = 5
+"""How often the estimate goes on: a wall moves little in between. [s]"""
+LEARNT_S: Final = (300.0, 600.0)
+"""How quickly it is learnt what walls are above their air, and how slowly that is forgotten. [s]"""
+UNLIKE_S: Final = 600.0
+"""How long a zone's air must say otherwise than the walls of its neighbours before it is doubted. [s]"""
+LIFTS_S: Final = (30.0, 150.0, 900.0)
+"""How quickly an estimate by air is lifted towards its neighbours and falls back, and how long it keeps what
+a wall said that is heard no more. [s]"""
+LIT_C: Final = 300.0
+"""Embers lie against pots once the air there has been so hot (common practice, no source). [°C]"""
+EMBERS_S: Final = (60.0, 3600.0)
+"""Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they do so
+(common practice, no source). [s]"""
+_KEPT: Final = ("body_c", "lift_c", "above_c", "unlike_c", "peak_c", "lain_c")
+
+
+class ByAir:
+    """Carries on what z walls would be at by their air, whether a probe touches them or not.
+
+    Parameters
+    ----------
+    model : Model
+    likeness : array (z, z)
+        As from `likeness`.
+
+    Attributes
+    ----------
+    body_c, lift_c : array (z,)
+        What its air alone would have made of the wall, NaN before any was heard; how far above that the
+        estimate is. [°C]
+    above_c, unlike_c : array (z,)
+        How far other zones' walls are above what their air alone says; how far the neighbours' walls have
+        been from what the air says here. [°C]
+    peak_c, lain_c : array (z,)
+        The hottest that its air was, fading; what the wall would be at if embers lay against it. [°C]
+    """
+
+    def __init__(self, model: Model, likeness: Floats) -> None:
+        z = len(likeness)
+        self.body_c: Floats = np.full(z, np.nan)
+        self.lift_c: Floats = np.zeros(z)
+        self.above_c: Floats = np.zeros(z)
+        self.unlike_c: Floats = np.zeros(z)
+        self.peak_c: Floats = np.full(z, np.nan)
+        self.lain_c: Floats = np.full(z, np.nan)
+        self._model = model
+        self._likeness = likeness
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on."""
+        return {name: getattr(self, name) for name in _KEPT}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Go on from a snapshot."""
+        self.__dict__.update({name: state[name] for name in _KEPT})
+
+    def warm(self, begun: Floats, source: Floats) -> Floats:
+        """Let what heats them act on the bodies for `STEP_S`.
+
+        Parameters
+        ----------
+        begun : array (z,)
+            Where a body begins that was none before. [°C]
+        source : array (z,)
+            What heats them, NaN where that isn't known. [°C]
+
+        Returns
+        -------
+        array (z,)
+            How fast they warm, 0 where that isn't known. [°C/s]
+        """
+        body = np.where(np.isnan(self.body_c), begun, self.body_c)
+        pace: Floats = np.nan_to_num((source - body) * self._model.speed_per_s(body, source))
+        pace = np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        self.body_c = np.where(np.isnan(source), self.body_c, body + STEP_S * pace)
+        return pace
+
+    def lift(self, wall: Floats, source: Floats) -> Floats:
+        """Learn from walls that have a probe how far the others are above what their air alone says.
+
+        Parameters
+        ----------
+        wall, source : array (z,)
+            By probes on them, and what heats them; NaN where there is none. [°C]
+
+        Returns
+        -------
+        array (z,)
+            Variance of `body_c` + `lift_c`. [°C²]
+        """
+        model, there = self._model, ~np.isnan(wall)
+        others = mean_around(self._likeness, wall)
+        apart_c2 = np.nan_to_num(mean_around(self._likeness, wall**2) - others**2)
+        count = there.sum() - there.astype(np.float64)
+        above = mean_around(self._likeness, np.where(np.isnan(source), np.nan, wall - self.body_c))
+        over_s = np.where(np.abs(above) > np.abs(self.above_c), *LEARNT_S)
+        self.above_c = self.above_c + STEP_S / over_s * np.nan_to_num(above - self.above_c)
+        lift = self.above_c**3 / (self.above_c**2 + model.above_u_c**2)
+        unlike = others - self.body_c - lift
+        self.unlike_c = self.unlike_c + STEP_S / UNLIKE_S * np.nan_to_num(unlike - self.unlike_c)
+        by_air = (model.air_u_c + model.air_u_share * np.fmax(self.body_c + lift - AMBIENT_C, 0.0)) ** 2
+        by_air += np.nan_to_num(model.air_u_gap * (source - self.body_c)) ** 2
+        by_air += (model.unlike_share * self.unlike_c) ** 2
+        near = model.neighbour_u_c**2 / np.maximum(count, 1) + 1.5 * np.maximum(apart_c2, 0.0)
+        share = by_air / (by_air + near)
+        alone = count == 0
+        goal = np.where(alone, lift, lift + share * unlike)
+        over_s = np.where(np.abs(goal) > np.abs(self.lift_c), *LIFTS_S[:2])
+        over_s = np.where(alone, LIFTS_S[2], over_s)
+        self.lift_c = np.nan_to_num(self.lift_c + STEP_S / over_s * (goal - self.lift_c))
+        both = share * near + share * (1.0 - share) * unlike**2
+        found: Floats = np.where(alone, by_air + (0.5 * (self.lift_c - lift)) ** 2, both)
+        return found
+
+    def lie_in_embers(self, wall: Floats, air: Floats, coals_c: float, by_wall: Bools) -> None:
+        """Carry on what each wall with no probe on it would be at if embers lay against it."""
+        gap = np.nan_to_num(air - self.peak_c)
+        begun = np.where(np.isnan(self.peak_c), air, self.peak_c)
+        self.peak_c = begun + gap * STEP_S / np.where(gap > 0.0, *EMBERS_S)
+        glow = self.peak_c if np.isnan(coals_c) else coals_c
+        source = np.fmax(np.fmax(wall, air), glow)
+        lain = np.fmax(self.lain_c, wall)
+        pace = (source - lain) * self._model.speed_per_s(lain, source)
+        lain = lain + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        self.lain_c = np.where(~by_wall & (self.peak_c > LIT_C), lain, wall)
