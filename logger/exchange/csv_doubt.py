@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import numpy as np
@@ -20,6 +20,8 @@ _JUMP_C: Final = 200.0
 _NEAR_ZERO_C: Final = 5.0
 _ROOM_C: Final = 8.0
 _HOT_C: Final = 100.0
+_FRACTION: Final = 2.0
+"""Nothing in or beside a fire stays as near to 0 °C: these are shares, kilowatts or volts."""
 _COLD_C: Final = -45.0
 """Colder than this no open fire's probe has been."""
 
@@ -89,19 +91,27 @@ def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:
     -------
     list of int
         Those that begin near 0 while all others begin at a room's temperature or above it, and never get hot
-        where the others do.
+        where the others do; and those that never leave ±`_FRACTION` where any gets hot.
     """
+    lowest, highest = (
+        np.array([_extreme(blocks, end) for blocks in columns]) for end in (np.nanmin, np.nanmax)
+    )
+    if np.nanmax(highest, initial=-np.inf) < _HOT_C:
+        return []
+    fraction = (highest < _FRACTION) & (lowest > -_FRACTION)
     firsts = np.array([_first(blocks) for blocks in columns])
     if len(firsts) < 4:
-        return []
+        return np.flatnonzero(fraction).tolist()
     near_zero = np.abs(firsts) < _NEAR_ZERO_C
     others = firsts[~near_zero & ~np.isnan(firsts)]
     if not near_zero.any() or 2 * near_zero.sum() >= len(firsts) or not len(others) or others.min() < _ROOM_C:
-        return []
-    highest = np.array([max(float(np.nanmax(b, initial=-np.inf)) for b in blocks) for blocks in columns])
-    if highest[~near_zero].max() < _HOT_C:
-        return []
-    return [int(i) for i in np.flatnonzero(near_zero & (highest < _HOT_C))]
+        return np.flatnonzero(fraction).tolist()
+    return np.flatnonzero(fraction | (near_zero & (highest < _HOT_C))).tolist()
+
+
+def _extreme(blocks: Sequence[Floats], end: Callable[..., float]) -> float:
+    found = [float(end(block)) for block in blocks if not np.isnan(block).all()]
+    return float(end(found)) if found else np.nan
 
 
 def _first(blocks: Sequence[Floats]) -> float:

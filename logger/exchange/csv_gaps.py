@@ -13,23 +13,28 @@ from logger.reading import Bytes, Floats, Ints, Status
 def mark_long_gaps(t_us: Ints, status: Bytes) -> None:
     """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
 
-    Before its first reading it says nothing: its logger didn't run yet. For what comes after its last one see
-    `mark_broken_ends`.
+    Three that fall silent in one row, or all, are a logger that stopped. Before its first reading a column
+    says nothing: its logger didn't run yet. For what comes after its last one see `mark_broken_ends`.
 
     Parameters
     ----------
     t_us : int64 array, shape (n,)
-    status : uint8 array, shape (n,)
+    status : uint8 array, shape (n, k)
         Changed in place.
     """
-    there = np.flatnonzero(status != Status.ABSENT)
-    if len(there) < 2:
-        return
-    usual = float(np.median(np.diff(t_us[there])))
-    empty = np.flatnonzero(status == Status.ABSENT)
-    empty = empty[(empty > there[0]) & (empty < there[-1])]
-    after = np.searchsorted(there, empty)
-    status[empty[t_us[there[after]] - t_us[there[after - 1]] > max(3 * usual, 2e6)]] = Status.OPEN
+    read = status != Status.ABSENT
+    silent = (read[:-1] & ~read[1:]).sum(axis=1)
+    together = (silent > 2) | ((silent > 1) & (silent == read[:-1].sum(axis=1)))
+    for column in status.T:
+        there = np.flatnonzero(column != Status.ABSENT)
+        if len(there) < 2:
+            continue
+        usual = float(np.median(np.diff(t_us[there])))
+        empty = np.flatnonzero(column == Status.ABSENT)
+        empty = empty[(empty > there[0]) & (empty < there[-1])]
+        after = np.searchsorted(there, empty)
+        long = t_us[there[after]] - t_us[there[after - 1]] > max(3 * usual, 2e6)
+        column[empty[long & ~together[there[after - 1]]]] = Status.OPEN
 
 
 HOT_END_C: Final = 100.0

@@ -118,8 +118,7 @@ def merge_parts(
         left_out += [(names[j], "the plan names no such probe") for j in range(len(names)) if j not in kept]
         names = [names[j] for j in kept]
         values, status = values[:, kept], status[:, kept]
-    for j in range(len(names)):
-        mark_long_gaps(t_us, status[:, j])
+    mark_long_gaps(t_us, status)
     ends_us = [int(part.times.t_us[-1]) for part in parts for _ in part.names]
     mark_broken_ends(t_us, values, status, [ends_us[j] for j in kept])
     guesses = list(dict.fromkeys(guess for part in parts for guess in part.table.guesses))

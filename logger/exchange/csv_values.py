@@ -304,7 +304,7 @@ class Reader:
                 header = table.headers[table.columns[j]]
                 if table.columns[j] not in table.sure and not has_temperature_word(header):
                     kept.remove(j)
-                    why = "begins near 0 where all others begin warmer, and stays low"
+                    why = "begins near 0 and stays low, where others get hot"
                     table.left_out.append((header, why))
             codes = [
                 j for j in kept if table.columns[j] not in table.sure and is_code(self._columns[j].values)

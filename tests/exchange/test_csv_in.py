@@ -73,6 +73,25 @@ def test_columns_empty_at_first(tmp_path: Path) -> None:
     assert rows(firing) == [[None, None], [None, None], [20, None], [21, 5]]
 
 
+def test_columns_that_fall_silent_together_are_a_logger_that_stopped(tmp_path: Path) -> None:
+    lines = [
+        f"{t},,,,{20 + t}\n"
+        if 5 <= t < 15
+        else f"{t},{20 + t},{21 + t},{'' if 20 <= t < 30 else 22 + t},{20 + t}\n"
+        for t in range(40)
+    ]
+    firing = read(tmp_path, "t (s),a,b,c,d\n" + "".join(lines))
+    assert (firing.status[5:15, :3] == Status.ABSENT).all()
+    assert (firing.status[20:30, 2] == Status.OPEN).all()
+
+
+def test_shares_beside_a_fire_are_no_temperatures(tmp_path: Path) -> None:
+    lines = [f"{t},{20 + 9 * t},0.{t:02d},{0.00002 * t:.5f},{19 + 8 * t}\n" for t in range(40)]
+    firing = read(tmp_path, "t (s),front,oxygenish,soot,rear\n" + "".join(lines))
+    assert firing.names == ("front", "rear")
+    assert {name for name, _ in firing.left_out} == {"oxygenish", "soot"}
+
+
 # --- other people's -----------------------------------------------------------------------------------------
 
 FOREIGN: dict[
