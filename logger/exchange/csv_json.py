@@ -32,7 +32,6 @@ def rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
 
     Parameters
     ----------
-    text : str
     cut : bool
         Whether somebody wants what stands before its end: a list may stay open.
 

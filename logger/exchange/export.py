@@ -31,13 +31,7 @@ class ExportError(UserError):
     """An export that can't be made: says why, and the mend."""
 
 
-def export_csv(
-    reader: JournalReader,
-    firing: str,
-    out: Path,
-    *,
-    progress: Progress | None = None,
-) -> int:
+def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
     """Write a firing as CSV.
 
     Parameters
@@ -72,13 +66,7 @@ def export_csv(
     return rows
 
 
-def write_csv(
-    reader: JournalReader,
-    firing: str,
-    file: IO[str],
-    *,
-    progress: Progress | None = None,
-) -> int:
+def write_csv(reader: JournalReader, firing: str, file: IO[str], *, progress: Progress | None = None) -> int:
     """Write a firing as CSV into an open file; see `export_csv`.
 
     Returns
