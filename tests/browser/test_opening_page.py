@@ -49,9 +49,10 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     tablet.locator("#theme-choice").click()
     tablet.locator("#unit-choice label", has_text="°F").click()
     until(lambda: "Fnight" in str(tablet.context.cookies()), "the tablet keeps its look", 20)
-    evening.tell()
     tablet.route(re.compile(r"\.js"), without)
-    tablet.reload(wait_until="load")
+    zone = "#first-look .zone"
+    again = lambda: (evening.tell(), tablet.reload(wait_until="load"), tablet.locator(zone).count())[2]  # noqa: E731
+    until(again, "a first look at fresh readings", 60, 0.1)
     seen = tablet.locator("#first-look")
     assert seen.is_visible()
     assert tablet.evaluate("document.documentElement.dataset.theme") == "night"
