@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
+import socket
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
-from tablets import ARGUMENTS, CHROMIUM, Fire, PageServer
-
-from tests.processes import free_port
+from tablets import ARGUMENTS, CHROMIUM, SIZES, Fire, PageServer, Shelf
 
 
 @pytest.fixture(scope="session")
@@ -21,21 +20,34 @@ def browser() -> Iterator[Browser]:
         made.close()
 
 
+@pytest.fixture(scope="session")
+def shelf(browser: Browser) -> Shelf:
+    return Shelf(browser)
+
+
 @pytest.fixture(autouse=True)
 def none_stays_open(request: pytest.FixtureRequest) -> Iterator[None]:
     """Close what a test left open, also one that failed: each open page keeps the processor busy."""
     yield
-    if "browser" in request.fixturenames:
-        for context in request.getfixturevalue("browser").contexts:
+    if "browser" not in request.fixturenames:
+        return
+    shelf: Shelf = request.getfixturevalue("shelf")
+    for context in request.getfixturevalue("browser").contexts:
+        if context is not shelf.context:
             context.close()
+    shelf.put_back()
 
 
 @pytest.fixture
-def tablet(browser: Browser) -> Iterator[Page]:
+def take(shelf: Shelf) -> Callable[[str], Page]:
+    """A tablet of a size, in daylight: as new."""
+    return lambda size: shelf.take(*SIZES[size])
+
+
+@pytest.fixture
+def tablet(take: Callable[[str], Page]) -> Page:
     """A tablet lying flat, in daylight."""
-    context = browser.new_context(viewport={"width": 1180, "height": 820}, color_scheme="light")
-    yield context.new_page()
-    context.close()
+    return take("flat")
 
 
 @pytest.fixture
@@ -43,9 +55,18 @@ def home(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.fixture(scope="session")
+def port() -> Iterator[int]:
+    """One for all page servers that follow one another, so that the browser knows the scripts; kept from others."""
+    with socket.socket() as kept:
+        kept.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        kept.bind(("127.0.0.1", 0))
+        yield int(kept.getsockname()[1])
+
+
 @pytest.fixture
-def page_server(home: Path) -> Iterator[PageServer]:
-    made = PageServer(home, free_port())
+def page_server(home: Path, port: int) -> Iterator[PageServer]:
+    made = PageServer(home, port)
     yield made
     if made.process is not None:
         made.stop(signal.SIGKILL)

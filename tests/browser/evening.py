@@ -15,8 +15,6 @@ from logger.judgement.alarms import Alarm, alarm_data
 from logger.replay.judging import Judging
 from tests.processes import until
 
-SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844), "low": (1024, 600)}
-
 COLLAPSE = alarm_data(
     Alarm(
         "coal_collapse:windward",

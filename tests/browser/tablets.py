@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import copy
+import functools
 import os
 import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
 from importlib.resources import files
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
+import forked
 import numpy as np
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
@@ -32,7 +34,46 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
     "--no-first-run",
+    "--process-per-site",  # so that `Shelf` spares what it is for
 ]
+
+
+SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844), "low": (1024, 600)}
+
+
+class Shelf:
+    """Tablets that are taken one after another: as new, but for the page's scripts.
+
+    They share what draws them, which has compiled the scripts: half of a page's opening. What a page keeps in a
+    tablet is cleared away in between. A second tablet beside one of these is a context of its own.
+    """
+
+    ANY = "http://127.0.0.1/"
+
+    def __init__(self, browser: Browser) -> None:
+        self.context = browser.new_context(color_scheme="light")
+        self._origins: set[str] = set()
+        self._kept = self.context.new_page()  # of the same site as the others: what draws it stays
+        self._kept.route(self.ANY, lambda route: route.fulfill(body="<title>Shelf</title>"))
+        self._kept.goto(self.ANY)
+        self._tools = self.context.new_cdp_session(self._kept)
+
+    def take(self, width: int, height: int) -> Page:
+        page = self.context.new_page()
+        page.set_viewport_size({"width": width, "height": height})
+        page.on("framenavigated", lambda frame: self._origins.add("/".join(frame.url.split("/")[:3])))
+        return page
+
+    def put_back(self) -> None:
+        for page in self.context.pages:
+            if page is not self._kept:
+                page.close()
+        self.context.clear_cookies()
+        kept = "local_storage,indexeddb,cache_storage,service_workers,file_systems"
+        while self._origins:
+            self._tools.send(
+                "Storage.clearDataForOrigin", {"origin": self._origins.pop(), "storageTypes": kept}
+            )
 
 
 class PageServer:
@@ -41,23 +82,18 @@ class PageServer:
     def __init__(self, home: Path, port: int) -> None:
         self.home, self.port = home, port
         self.url = f"http://127.0.0.1:{port}"
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: BaseProcess | None = None
         self.log = home / "page.log"
 
     def start(self) -> None:
-        command = [sys.executable, "-P", "-m", "logger.cli", "page", "--home", str(self.home)]
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [*command, "--port", str(self.port), "--no-browser"],
-                stdout=log,
-                stderr=log,
-                env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
-            )
+        self.process = forked.page(
+            ["--home", str(self.home), "--port", str(self.port), "--no-browser"], self.log
+        )
         until(self.answers, "the page server answers", 60)
 
     def answers(self) -> bool:
         assert self.process is not None
-        if self.process.poll() is not None:
+        if not self.process.is_alive():
             pytest.fail(f"the page server ended at once: {self.log.read_text()}")
         try:
             with socket.create_connection(("127.0.0.1", self.port), 1):
@@ -68,18 +104,26 @@ class PageServer:
     def stop(self, how: signal.Signals = signal.SIGTERM) -> tuple[int, float]:
         """End it; give its exit status and how long it took. [s]"""
         assert self.process is not None
+        assert self.process.pid is not None
         started = time.monotonic()
-        self.process.send_signal(how)
-        code = self.process.wait(10)
+        os.kill(self.process.pid, how)
+        self.process.join(10)
+        code = self.process.exitcode
+        assert code is not None, "it does not end"
         self.process = None
         return code, time.monotonic() - started
+
+
+@functools.cache
+def _simulated(seed: int, probes: int) -> SimulatedFiring:
+    return simulate(seed, rate_hz=2, mishaps="none", probes=probes)
 
 
 class Fire:
     """Writes an invented firing into a journal as a logger would, when told to."""
 
     def __init__(self, home: Path, *, seed: int = 5, probes: int = 6) -> None:
-        self.made: SimulatedFiring = simulate(seed, rate_hz=2, mishaps="none", probes=probes)
+        self.made: SimulatedFiring = copy.deepcopy(_simulated(seed, probes))
         self.path = home / "journal.sqlite"
         self.writer = JournalWriter(self.path)
         self.written = 0

@@ -5,13 +5,13 @@ from __future__ import annotations
 import contextlib
 import re
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page
-from tablets import PageServer, findings
+from playwright.sync_api import Page
+from tablets import SIZES, PageServer, findings
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -25,7 +25,6 @@ from tests.processes import free_port, until
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 
 HOSTILE = "<img src=x onerror=alert(1)>"
-SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844), "low": (1024, 600)}
 
 
 def stored(home: Path, *, binned: bool | None = False) -> list[Any]:
@@ -329,11 +328,9 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
 @pytest.mark.parametrize("theme", ["day", "night"])
 @pytest.mark.parametrize("size", SIZES)
 def test_readable_touchable_and_nothing_for_axe(
-    archive: PageServer, browser: Browser, tmp_path: Path, size: str, theme: str
+    archive: PageServer, take: Callable[[str], Page], tmp_path: Path, size: str, theme: str
 ) -> None:
-    width, height = SIZES[size]
-    context = browser.new_context(viewport={"width": width, "height": height})
-    page = context.new_page()
+    page = take(size)
     opened(page, archive)
     until(lambda: page.locator(".firing").count() == 2, "the list", 60)
     if theme == "night":
@@ -355,4 +352,3 @@ def test_readable_touchable_and_nothing_for_axe(
     assert page.evaluate(TOO_SMALL) == []
     assert findings(page) == []
     page.click("#import-cancel")
-    context.close()

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from evening import COLLAPSE, SIZES, Evening
+from evening import COLLAPSE, Evening
 from playwright.sync_api import Browser, Page
 from tablets import Fire, PageServer, findings, shown, state
 
@@ -143,11 +143,11 @@ def test_a_rig_that_speaks_seldom_is_not_called_silent(
 
 
 def test_warnings_and_caution_stay_in_sight_on_a_scrolled_phone(
-    rigs: TwoRigs, browser: Browser, page_server: PageServer
+    rigs: TwoRigs, take: Callable[[str], Page], page_server: PageServer
 ) -> None:
     rigs.alarms = [ALARM]
     rigs.send("a1", "b2")
-    phone = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
+    phone = take("phone")
     shown(phone, page_server.url)
     until(lambda: phone.is_visible("#stale"), "it says that the logger is silent", 15)
     for y in (0, 300, 100_000):
@@ -157,33 +157,28 @@ def test_warnings_and_caution_stay_in_sight_on_a_scrolled_phone(
     # An alarm that nobody has judged since is told apart from one that stands now.
     before = phone.evaluate("getComputedStyle(document.querySelector('#alarms b'), '::before').content")
     assert "When data last came" in before
-    phone.context.close()
 
 
-def test_names_are_text_and_there_is_one_socket(
-    rigs: TwoRigs, browser: Browser, page_server: PageServer
-) -> None:
+def test_names_are_text_and_there_is_one_socket(rigs: TwoRigs, tablet: Page, page_server: PageServer) -> None:
     rigs.alarms = [ALARM]
     rigs.writer.add_event(rigs.id, round(time.time() * 1e6), "note", {"text": f"wood {HOSTILE}"}, HOSTILE)
     rigs.send("a1", "b2")
-    page = browser.new_context(viewport={"width": 1180, "height": 820}).new_page()
     sockets: list[str] = []
     said: list[str] = []
-    page.on("websocket", lambda socket: sockets.append(socket.url))
-    page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
-    shown(page, page_server.url)
-    until(lambda: page.locator("#alarms .alarm").count(), "the alarm is shown")
-    page.locator("#fire-side label", has_text="Log").click()
+    tablet.on("websocket", lambda socket: sockets.append(socket.url))
+    tablet.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
+    shown(tablet, page_server.url)
+    until(lambda: tablet.locator("#alarms .alarm").count(), "the alarm is shown")
+    tablet.locator("#fire-side label", has_text="Log").click()
     for selector in ("#firing-title", "#alarms", "#events"):
-        assert HOSTILE in page.inner_text(selector), selector
-    assert HOSTILE in str(page.locator("#values").text_content())
-    assert HOSTILE in page.locator("#traces").evaluate(
+        assert HOSTILE in tablet.inner_text(selector), selector
+    assert HOSTILE in str(tablet.locator("#values").text_content())
+    assert HOSTILE in tablet.locator("#traces").evaluate(
         "e => JSON.stringify(e.querySelector('.js-plotly-plot').data.map((t) => t.name))"
     )
-    assert page.locator("#glass img").count() == 0
+    assert tablet.locator("#glass img").count() == 0
     assert said == []
     assert [url.rsplit("/", 1)[1] for url in sockets] == ["live"]
-    page.context.close()
 
 
 def test_the_headline_is_read_out_once(rigs: TwoRigs, tablet: Page, page_server: PageServer) -> None:
@@ -225,11 +220,10 @@ def test_two_tablets_and_a_reload_show_the_same(
 
 @pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("phone", "night")])
 def test_axe_finds_nothing_at_the_fire_in_any_state(
-    fire: Fire, page_server: PageServer, browser: Browser, size: str, theme: str
+    fire: Fire, page_server: PageServer, take: Callable[[str], Page], size: str, theme: str
 ) -> None:
     page_server.start()
-    width, height = SIZES[size]
-    page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+    page = take(size)
     page.add_init_script(f"localStorage.setItem('theme', '\"{theme}\"')")
     page.goto(page_server.url)
     until(lambda: page.is_visible("#waiting"), "it waits", 60)
@@ -268,7 +262,6 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
     until(lambda: page.locator("#ended-summary li").count() > 2, "its summary", 120)
     found["ended"] = findings(page)
     assert {name: what for name, what in found.items() if what} == {}
-    page.context.close()
 
 
 def test_the_checker_finds_what_is_wrong(fire: Fire, page_server: PageServer, tablet: Page) -> None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 import signal
 import time
+from collections.abc import Callable
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Page
 from tablets import (
+    SIZES,
     Fire,
     PageServer,
     Writing,
@@ -286,14 +288,14 @@ def test_the_stack_through_time_is_honest_about_where_no_probe_was(lit: Fire, ta
     assert any(value is not None for value in z)
 
 
-@pytest.mark.parametrize(("width", "height"), [(1180, 820), (820, 1180), (390, 844), (1024, 600)])
+@pytest.mark.parametrize("size", SIZES)
 def test_fits_and_asks_nothing_of_the_internet(
-    fire: Fire, page_server: PageServer, browser: Browser, width: int, height: int
+    fire: Fire, page_server: PageServer, take: Callable[[str], Page], size: str
 ) -> None:
     fire.light(300)
     page_server.start()
-    context = browser.new_context(viewport={"width": width, "height": height})
-    page = context.new_page()
+    width, height = SIZES[size]
+    page = take(size)
     asked: list[str] = []
     complaints: list[str] = []
     sockets: list[str] = []
@@ -319,7 +321,6 @@ def test_fits_and_asks_nothing_of_the_internet(
         if width >= 820 and height >= 820:
             assert plot["width"] * plot["height"] >= 0.5 * width * height, "the traces hold half of the glass"
         assert plot["height"] >= 240
-    context.close()
 
 
 def test_at_a_glance(lit: Fire, tablet: Page) -> None:

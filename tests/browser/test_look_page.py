@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from evening import COLLAPSE, SIZES, Evening, asked, busiest
-from playwright.sync_api import Browser, Page
-from tablets import Fire, PageServer, drawn, ranges, shown
+from evening import COLLAPSE, Evening, asked, busiest
+from playwright.sync_api import Page
+from tablets import SIZES, Fire, PageServer, drawn, ranges, shown
 
 from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
+
+Take = Callable[[str], Page]
 
 PARTS = "#top, #banners, #verdict-row, #zones > li, #values > li, #chart, #foot > p"
 
@@ -79,9 +81,8 @@ def evening(fire: Fire, page_server: PageServer) -> Evening:
     return made
 
 
-def opened(evening: Evening, browser: Browser, server: PageServer, size: str, theme: str = "day") -> Page:
-    width, height = SIZES[size]
-    page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+def opened(evening: Evening, take: Take, server: PageServer, size: str, theme: str = "day") -> Page:
+    page = take(size)
     page.add_init_script(f"localStorage.setItem('theme', '\"{theme}\"')")
     shown(page, server.url)
     until(lambda: (evening.tell(), page.locator("#zones li").count() == 4)[1], "the zones", 30, 0.4)
@@ -103,9 +104,9 @@ SEVERAL = [
 
 @pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("upright", "night"), ("low", "day")])
 def test_on_a_tablet_the_traces_hold_the_glass_whatever_stands(
-    evening: Evening, page_server: PageServer, browser: Browser, size: str, theme: str
+    evening: Evening, page_server: PageServer, take: Take, size: str, theme: str
 ) -> None:
-    page = opened(evening, browser, page_server, size, theme)
+    page = opened(evening, take, page_server, size, theme)
     width, height = SIZES[size]
     for alarms in ([], [COLLAPSE], SEVERAL):
         evening.call(*alarms)
@@ -126,13 +127,12 @@ def test_on_a_tablet_the_traces_hold_the_glass_whatever_stands(
         )
         if size != "upright":
             assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
-    page.context.close()
 
 
 def test_a_tablet_that_is_turned_has_numbers_as_near_as_its_glass_allows(
-    evening: Evening, page_server: PageServer, browser: Browser
+    evening: Evening, page_server: PageServer, take: Take
 ) -> None:
-    page = opened(evening, browser, page_server, "low")
+    page = opened(evening, take, page_server, "low")
 
     def nearest() -> float:
         [y] = [trace["y"][1::3] for trace in drawn(page) if trace["name"] == "numbers"]
@@ -142,14 +142,13 @@ def test_a_tablet_that_is_turned_has_numbers_as_near_as_its_glass_allows(
     width, height = SIZES["upright"]
     page.set_viewport_size({"width": width, "height": height})
     told(evening, lambda: nearest() < 40, "upright it needs less")
-    page.context.close()
 
 
 @pytest.mark.parametrize("alarm", [False, True])
 def test_on_a_phone_what_is_wrong_and_the_coldest_come_first(
-    evening: Evening, page_server: PageServer, browser: Browser, alarm: bool
+    evening: Evening, page_server: PageServer, take: Take, alarm: bool
 ) -> None:
-    page = opened(evening, browser, page_server, "phone")
+    page = opened(evening, take, page_server, "phone")
     busiest(evening, page, alarm=False)
     if alarm:
         evening.call(COLLAPSE)
@@ -176,13 +175,12 @@ def test_on_a_phone_what_is_wrong_and_the_coldest_come_first(
     page.evaluate("scrollTo(0, 100000)")
     assert all(in_sight(page, "#theme-choice")), "how the page looks is further down"
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    page.context.close()
 
 
 def test_alarms_that_are_over_are_folded_and_acknowledged_at_once(
-    evening: Evening, page_server: PageServer, browser: Browser
+    evening: Evening, page_server: PageServer, take: Take
 ) -> None:
-    page = opened(evening, browser, page_server, "phone")
+    page = opened(evening, take, page_server, "phone")
     over = [
         COLLAPSE | {"key": f"coal_collapse:{zone}", "zone": zone, "state": "returned-unacknowledged"}
         for zone in ("upper", "lower", "leeward")
@@ -201,13 +199,10 @@ def test_alarms_that_are_over_are_folded_and_acknowledged_at_once(
     # Nobody answers here, so the page waits for the logger with each of them.
     until(lambda: len(asked(evening.fire)) == 3, "each is acknowledged", 30)
     assert asked(evening.fire) == [("ack", {"key": each["key"]}) for each in over]
-    page.context.close()
 
 
-def test_many_zones_scroll_within_themselves(
-    evening: Evening, page_server: PageServer, browser: Browser
-) -> None:
-    page = opened(evening, browser, page_server, "flat")
+def test_many_zones_scroll_within_themselves(evening: Evening, page_server: PageServer, take: Take) -> None:
+    page = opened(evening, take, page_server, "flat")
     zones = evening.tell()["zones"]
     pots = [z for z in zones if not z["coals"]]
     more = [z | {"zone": f"{z['zone']} {n}"} for n in range(4) for z in pots]
@@ -222,16 +217,15 @@ def test_many_zones_scroll_within_themselves(
     assert page.evaluate(
         "(() => { const z = document.getElementById('zones'); return z.scrollWidth > z.clientWidth })()"
     )
-    page.context.close()
 
 
 # --- what comes, and what the pots are at ----------------------------------------------------------------------------
 
 
 def test_what_is_to_come_is_the_verdicts_band_and_sentence(
-    evening: Evening, page_server: PageServer, browser: Browser
+    evening: Evening, page_server: PageServer, take: Take
 ) -> None:
-    page = opened(evening, browser, page_server, "flat")
+    page = opened(evening, take, page_server, "flat")
 
     def lines() -> dict[str, Any]:
         return {t["name"]: t for t in drawn(page) if t["name"].startswith("to come")}
@@ -264,7 +258,6 @@ def test_what_is_to_come_is_the_verdicts_band_and_sentence(
     page.reload()
     until(lambda: (evening.tell(**nothing), bool(drawn(page)))[1], "the traces", 30, 0.4)
     assert not lines()
-    page.context.close()
 
 
 def bands(page: Page) -> dict[str, Any]:
@@ -272,9 +265,9 @@ def bands(page: Page) -> dict[str, Any]:
 
 
 def test_the_pots_are_told_as_an_estimate_and_can_be_taken_away(
-    evening: Evening, page_server: PageServer, browser: Browser
+    evening: Evening, page_server: PageServer, take: Take
 ) -> None:
-    page = opened(evening, browser, page_server, "flat")
+    page = opened(evening, take, page_server, "flat")
     until(lambda: bands(page), "bands are drawn")
     zones = evening.judging.judge.verdict().estimates
     assert set(bands(page)) == set(zones)
@@ -317,13 +310,10 @@ def test_the_pots_are_told_as_an_estimate_and_can_be_taken_away(
     told(evening, lambda: drawn(page), "the traces")
     page.wait_for_timeout(1500)
     assert not bands(page), "the choice is kept"
-    page.context.close()
 
 
-def test_each_reading_has_its_own_uncertainty(
-    evening: Evening, page_server: PageServer, browser: Browser
-) -> None:
-    page = opened(evening, browser, page_server, "flat")
+def test_each_reading_has_its_own_uncertainty(evening: Evening, page_server: PageServer, take: Take) -> None:
+    page = opened(evening, take, page_server, "flat")
     told(evening, lambda: "±" in page.inner_text("#values"), "how sure readings are")
     said = re.findall(r"± (\d+)°", page.inner_text("#values"))
     assert len(said) >= 6
@@ -331,14 +321,13 @@ def test_each_reading_has_its_own_uncertainty(
     # A silent probe's is not shown: nothing is known of now.
     until(lambda: page.evaluate("document.body.dataset.state") != "fresh", "silence is said", 20)
     until(lambda: "±" not in page.inner_text("#values"), "nothing is as sure as that any more")
-    page.context.close()
 
 
 # --- where somebody hesitated ----------------------------------------------------------------------------------------
 
 
-def test_silenced_says_until_when(evening: Evening, page_server: PageServer, browser: Browser) -> None:
-    page = opened(evening, browser, page_server, "flat")
+def test_silenced_says_until_when(evening: Evening, page_server: PageServer, take: Take) -> None:
+    page = opened(evening, take, page_server, "flat")
     until_s = (time.time() * 1e6 - evening.fire.start_us) / 1e6 + 600
     shelved = {**COLLAPSE, "state": "shelved", "transition": "shelved", "shelved_until_s": until_s}
     evening.fire.writer.add_event(evening.fire.id, round(time.time() * 1e6), "alarm", shelved)
@@ -348,13 +337,12 @@ def test_silenced_says_until_when(evening: Evening, page_server: PageServer, bro
     said = re.search(r"until (\d\d:\d\d):", page.inner_text("#silenced"))
     assert said is not None
     assert said[1] in clocks
-    page.context.close()
 
 
 def test_a_gun_reading_far_from_its_zone_is_asked_about_once(
-    evening: Evening, page_server: PageServer, browser: Browser
+    evening: Evening, page_server: PageServer, take: Take
 ) -> None:
-    page = opened(evening, browser, page_server, "flat")
+    page = opened(evening, take, page_server, "flat")
     page.get_by_role("button", name="Note …").click()
     said = page.get_by_role("dialog")
     assert "0.90–0.95" in said.inner_text()
@@ -374,13 +362,12 @@ def test_a_gun_reading_far_from_its_zone_is_asked_about_once(
     keep.click()
     [(kind, data)] = until(lambda: asked(evening.fire), "it is kept")
     assert (kind, data["zone"], data["temperature_c"]) == ("spot", "upper", 909)
-    page.context.close()
 
 
 def test_a_touch_on_the_stack_opens_a_note_at_that_place(
-    evening: Evening, page_server: PageServer, browser: Browser
+    evening: Evening, page_server: PageServer, take: Take
 ) -> None:
-    page = opened(evening, browser, page_server, "flat")
+    page = opened(evening, take, page_server, "flat")
     ring = """() => { const gd = document.querySelector('#stack .js-plotly-plot');
         const n = gd.data.findIndex((t) => t.name === 'places'), t = gd.data[n], box = gd.getBoundingClientRect();
         const { xaxis, yaxis } = gd._fullLayout;
@@ -391,7 +378,6 @@ def test_a_touch_on_the_stack_opens_a_note_at_that_place(
     zone = zone[0] if isinstance(zone, list) else zone
     assert page.get_by_role("textbox", name="Where").input_value() == zone
     assert re.search(rf"Note: {zone}, \d+ cm", page.get_by_role("dialog").inner_text())
-    page.context.close()
 
 
 def test_without_a_plan_it_says_that_none_is_armed(fire: Fire, page_server: PageServer, tablet: Page) -> None:
