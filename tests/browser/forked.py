@@ -21,6 +21,6 @@ def page(arguments: list[str], log: Path) -> ForkServerProcess:
     """Start `stokewatch page`; what it says goes to a file."""
     forking = multiprocessing.get_context("forkserver")
     forking.set_forkserver_preload(["logger.cli", "dashboard.serving"])
-    made = forking.Process(target=_page, args=(arguments, log))
+    made = forking.Process(target=_page, args=(arguments, log), daemon=True)
     made.start()
     return made

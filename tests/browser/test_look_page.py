@@ -212,8 +212,9 @@ def test_many_zones_scroll_within_themselves(evening: Evening, page_server: Page
         return page.locator("#zones li").count() == 20
 
     until(there, "twenty zones", 30, 0.4)
+    fits = "document.documentElement.scrollHeight <= innerHeight"
+    until(lambda: there() and page.evaluate(fits), "the traces make room", 30, 0.4)
     assert not overlaps(page)
-    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
     assert page.evaluate(
         "(() => { const z = document.getElementById('zones'); return z.scrollWidth > z.clientWidth })()"
     )
