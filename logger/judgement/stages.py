@@ -10,6 +10,9 @@ DRYING, CLIMB, PEAK, BURN_DOWN, COOLING = STAGES = ("drying", "climb", "peak", "
 
 LIT_C_PER_MIN: Final = 12.0
 """Coals alone warm a stack more slowly than this, burning wood faster."""
+RAKED_COALS_C_PER_MIN: Final = -25.0
+RAKED_C_PER_MIN: Final = -12.0
+"""Coals that burn out under a stack, even in wind, cool more slowly than this, and so do the pots."""
 LEADS_C: Final = 15.0
 
 _FOR_S: Final = {CLIMB: 30, PEAK: 90, BURN_DOWN: 75, COOLING: 90}
@@ -80,12 +83,13 @@ class Stages:
         self._seen_raked = False
         if rate != rate:
             return ""
-        raked = self._seen_raked = (
+        gone = (
             coals_c < self.coals_high_c - 60.0
             and coals_rate < -12.0
             and rate < -8.0
             and self.coals_high_c > 450.0
         )
+        self._seen_raked = gone and coals_rate < RAKED_COALS_C_PER_MIN and rate < RAKED_C_PER_MIN
         cold = hottest < 400.0 and rate < 0.0 and self.high_c > 450.0
         fallen = middle < self.high_c - 30.0 and rate < -2.0
         match self.stage:
@@ -98,12 +102,12 @@ class Stages:
                 if middle > 550.0 and rate < 6.0:
                     return PEAK
             case "peak":
-                if raked or cold:
+                if gone or cold:
                     return COOLING
                 if fallen:
                     return BURN_DOWN
             case "burn_down":
-                if raked or cold:
+                if gone or cold:
                     return COOLING
                 if middle > self.low_c + 30.0 and rate > 2.0:
                     return PEAK if middle > 550.0 and rate < 6.0 else CLIMB
