@@ -55,31 +55,16 @@ class Curve:
 
 
 def heats(unit: Unit) -> list[tuple[str, str]]:
-    """Give names and colours of the heats that bars are made of.
-
-    Returns
-    -------
-    list of (name, colour)
-        From the coldest.
-    """
+    """Name the heats that bars are made of, from the coldest: (name, colour)."""
     ends = [f"{number(c, unit):.0f}" for c in ABOVE_C]
     names = [*(f"{low}–{high}" for low, high in pairwise(ends)), f"above {ends[-1]}"]
     return [(f"{name} °{unit}", heat(c + 50.0)) for name, c in zip(names, ABOVE_C, strict=True)]
 
 
 def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day") -> go.Figure:
-    """Draw how long each zone was how hot, the firings under one another.
+    """Draw how long each zone was how hot, the firings under one another; peaks stand at the ends.
 
-    Parameters
-    ----------
-    bars : sequence of Bar
-        Zone by zone, in each the firings in their order.
-
-    Returns
-    -------
-    go.Figure
-        A bar a zone and firing; its parts are minutes between `ABOVE_C`, in the colour of that heat. At its
-        end stands the peak. Its height grows with the bars.
+    A bar's parts are minutes between `ABOVE_C`, in the colour of that heat. The height grows with the bars.
     """
     figure = go.Figure()
     rows = [[bar.zone for bar in bars], [str(bar.firing) for bar in bars]]
@@ -148,13 +133,7 @@ def curves_figure(
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
-    """Draw one line a firing, all from the moment at which they are aligned.
-
-    Parameters
-    ----------
-    since : str
-        What that moment is: `lighting`.
-    """
+    """Draw one line a firing, all from the moment at which they are aligned; `since` names it: `lighting`."""
     figure = go.Figure()
     for curve in curves:
         figure.add_scatter(

@@ -16,45 +16,29 @@ from logger.report.stack_map import STEP_CM, rows_cm, spread
 CURSOR: Final = 0
 """Where the cursor is among the shapes."""
 ON_HEAT: Final = {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"}
-"""Letters that are read over any colour of heat."""
+"""Letters that can be read over any colour of heat."""
 APART: Final = 0.08
-"""Numbers of probes need so much of the height each, where the glass is low."""
+"""Share of the height that a probe's number needs, where the glass is low."""
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
-    """Give the range of the height axis, the same for the drawn stack and the stack through time, in cm."""
+    """Give the range of the height axis [cm], the same for the drawn stack and the stack through time."""
     rows = rows_of(places)
     return [float(rows[0]), float(rows[-1]) + STEP_CM]
 
 
 def columns_of(places: Sequence[Place], temperature_c: Floats, sides: Sequence[str] | None = None) -> Floats:
-    """Spread what probes read over the heights they stand for.
+    """Spread what k probes read at n moments over the heights they stand for [°C].
 
-    Parameters
-    ----------
-    places : sequence of Place, length k
-    temperature_c : array, shape (n, k)
-        At n moments; NaN where a probe read nothing, or could not be trusted. [°C]
-    sides : sequence of str, optional
-        Only probes on these sides.
-
-    Returns
-    -------
-    array, shape (n, h)
-        By rows of `rows_of(places)`, see `logger.report.stack_map.spread`. [°C]
+    `temperature_c` is (n, k), NaN where a probe read nothing or could not be trusted; only probes on `sides`
+    count, if given. The result is (n, h), by rows of `rows_of(places)`; see `logger.report.stack_map.spread`.
     """
     heights = [p.height_cm if sides is None or p.side in sides else None for p in places]
     return spread(heights, temperature_c, rows_of(places))
 
 
 def rows_of(places: Sequence[Place]) -> Floats:
-    """Give the heights of the picture's rows.
-
-    Returns
-    -------
-    array, shape (h,)
-        From the bottom up. [cm]
-    """
+    """Give the heights of the picture's rows, from the bottom up [cm]."""
     return rows_cm([place.height_cm for place in places])
 
 
@@ -75,28 +59,20 @@ def heat_figure(
 ) -> go.Figure:
     """Draw the stack through time.
 
+    The first trace is a heat map whose columns can be appended with `extendData` (see `column`).
+
     Parameters
     ----------
-    places : sequence of Place, length k
-    t_s : array, shape (n,)
-        Ascending. [s]
-    temperature_c : array, shape (n, k)
-        NaN where there was no reading. [°C]
+    t_s, temperature_c : array, shapes (n,) and (n, k)
+        Ascending [s]; NaN where there was no reading [°C].
     target_c, burnout_c : float
         A line runs where the stack passes them. [°C]
     zero_s : float
-        The moment that counts as zero on the time axis. [s]
-    lit : bool
-        Whether that moment is the lighting.
+        The moment that counts as zero on the time axis: the lighting if `lit`. [s]
     marks : sequence of Mark
         Those with a height or a zone stand where they belong.
     sides : sequence of str, optional
         Only probes on these sides.
-
-    Returns
-    -------
-    go.Figure
-        Its first trace is a heat map whose columns can be appended with `extendData` (see `column`).
     """
     minutes = [round(t, 3) for t in ((np.asarray(t_s) - zero_s) / 60.0).tolist()]
     known = columns_of(places, temperature_c, sides)
@@ -154,18 +130,7 @@ def heat_figure(
 
 
 def column(spread_c: Floats, unit: Unit) -> list[int | None]:
-    """Make one moment's column of the heat map.
-
-    Parameters
-    ----------
-    spread_c : array, shape (h,)
-        One row of `columns_of`. [°C]
-
-    Returns
-    -------
-    list
-        Whole degrees, None where no probe was near.
-    """
+    """Round one row of `columns_of` [°C] to whole degrees of `unit`; None where no probe was near."""
     return [None if c != c else round(number(c, unit)) for c in spread_c.tolist()]
 
 
@@ -186,7 +151,7 @@ def _contour(x: list[float], y: list[float], z: Any, at: float, name: str, dash:
 
 
 def _key(text: str) -> dict[str, Any]:
-    """What the lines are, in the upper right corner, where it is rarely anything but hot."""
+    """Name the lines in the upper right corner, where it is rarely anything but hot."""
     corner = {"xref": "paper", "yref": "paper", "x": 0.995, "y": 1, "xanchor": "right", "yanchor": "top"}
     return {**corner, "text": text, "showarrow": False, "font": ON_HEAT, "bgcolor": "rgba(28,20,16,0.6)"}
 

@@ -30,7 +30,7 @@ HEAT_SCALE: Final = [
 
 
 def checked(draw: Callable[How, dict[str, Any]]) -> Callable[How, go.Figure]:
-    """Let plotly look at each property of a drawing: for 16 long lines it takes a fifth of a second."""
+    """Let plotly check each property of a drawing: for 16 long lines it takes a fifth of a second."""
 
     def drawn(*args: How.args, **kwargs: How.kwargs) -> go.Figure:
         return go.Figure(draw(*args, **kwargs))
@@ -49,23 +49,17 @@ def theme_of(told: Any) -> Theme:
 
 
 def number(temperature_c: float, unit: Unit) -> float:
-    """Give a temperature in the unit that is shown, in °C or °F."""
+    """Convert a temperature to the unit that is shown."""
     return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
 
 
 def numbers(temperatures_c: Iterable[float], unit: Unit) -> list[float | None]:
-    """Give temperatures in the unit that is shown, as plotly's `extendData` takes them.
-
-    Returns
-    -------
-    list
-        To a tenth; None for NaN, where a line breaks. [°C or °F]
-    """
+    """Convert temperatures to the unit shown, to a tenth, for `extendData`; NaN, a break, becomes None."""
     return [None if c != c else round(number(c, unit), 1) for c in temperatures_c]
 
 
 def line_dash(i: int) -> str:
-    """Give the dashes of a probe's or a firing's line, by its number from 0, as plotly takes them."""
+    """Choose the dashes of a probe's or a firing's line by its number from 0, as plotly takes them."""
     return _dashed(DASHES[i % len(DASHES)])
 
 

@@ -67,13 +67,7 @@ class Band:
 
 
 def numbered(heights_cm: Sequence[float | None]) -> list[int]:
-    """Number probes from the top of the stack down, those without a height last.
-
-    Returns
-    -------
-    list of int
-        From 1, in the order of what was given.
-    """
+    """Number probes from 1, from the top of the stack down, those without a height last; order as given."""
     order = sorted(
         range(len(heights_cm)), key=lambda i: (-(h if (h := heights_cm[i]) is not None else -1e9), i)
     )

@@ -14,17 +14,9 @@ TOP_C: Final = 1000.0
 def spark(
     low_c: Sequence[float | None], high_c: Sequence[float | None], target_c: float, *, night: bool = False
 ) -> str:
-    """Draw the range between a firing's coldest and hottest place.
+    """Draw the range between a firing's coldest and hottest place, as a `data:` address of an SVG picture.
 
-    Parameters
-    ----------
-    low_c, high_c : sequence of float or None
-        By even steps of time; None where nothing was read, and the picture has a gap. [°C]
-
-    Returns
-    -------
-    str
-        A `data:` address of an SVG picture.
+    Temperatures [°C] are by even steps of time; None, where nothing was read, leaves a gap.
     """
     ink, rule = ("#ff9a5c", "#a58a6f") if night else ("#8a2c02", "#6e5544")
     step = WIDTH / max(1, len(low_c))

@@ -24,7 +24,7 @@ PLACES_TRACE: Final = "places"
 _LEFT: Final = ("windward", "left", "north", "west", "back")
 _RIGHT: Final = ("leeward", "right", "south", "east")
 _ASIDE: Final = 0.62
-"""So far from the middle the sides are, where the pile's edge is 1."""
+"""How far from the middle the sides are, where the pile's edge is 1."""
 _JAR: Final = (  # a jar's outline around its middle, 1 high: mouth, neck, shoulder, belly, base
     *((-0.23, 0.5), (0.23, 0.5), (0.18, 0.38), (0.43, 0.24), (0.5, 0.0), (0.42, -0.22), (0.3, -0.42)),
     *((0.12, -0.5), (-0.12, -0.5), (-0.3, -0.42), (-0.42, -0.22), (-0.5, 0.0), (-0.43, 0.24), (-0.18, 0.38)),
@@ -42,34 +42,15 @@ class Spot:
 
 
 def side_of(side: str) -> int:
-    """Tell on which part of the drawing a side is.
-
-    Parameters
-    ----------
-    side : str
-        Free text: windward is drawn left, leeward right, what isn't known in the middle.
-
-    Returns
-    -------
-    int
-        0 left, 1 middle, 2 right.
-    """
+    """Tell where a side is drawn: 0 left (windward), 1 middle (any other text), 2 right (leeward)."""
     words = set(re.findall(r"\w+", side.lower()))
     return 0 if words & set(_LEFT) else 2 if words & set(_RIGHT) else 1
 
 
 def spots_of(places: Sequence[Place], *, low: bool = False) -> list[Spot | None]:
-    """Find where each probe is drawn: beside its neighbours, never over them.
+    """Place each probe beside its neighbours, never over them; None for one without a height.
 
-    Parameters
-    ----------
-    low : bool, default False
-        Whether the drawing is low: numbers need more of its height.
-
-    Returns
-    -------
-    list of Spot or None
-        None for a probe without a height.
+    In a `low` drawing numbers need more of the height.
     """
     bottom, top = heights_range(places)
     near_cm = (top - bottom) * (0.2 if low else 0.09)
@@ -91,13 +72,7 @@ def spots_of(places: Sequence[Place], *, low: bool = False) -> list[Spot | None]
 
 
 def zone_spots(places: Sequence[Place]) -> dict[str, Spot]:
-    """Find where on the drawing a zone is touched.
-
-    Returns
-    -------
-    dict of str to Spot
-        In the middle of its probes; zones without a height are left out.
-    """
+    """Find where a zone is touched: in the middle of its probes; zones without a height are left out."""
     own: dict[str, list[Spot]] = {}
     for place, spot in zip(places, spots_of(places), strict=True):
         if spot is not None and place.zone:
@@ -109,19 +84,10 @@ def zone_spots(places: Sequence[Place]) -> dict[str, Spot]:
 
 
 def side_columns(places: Sequence[Place], temperature_c: Floats) -> Floats:
-    """Spread what probes read over the drawing's three parts.
+    """Spread what k probes read at n moments (n, k) over the drawing's left, middle and right: (n, 3, h).
 
-    Parameters
-    ----------
-    places : sequence of Place, length k
-    temperature_c : array, shape (n, k)
-        NaN where there was no reading. [°C]
-
-    Returns
-    -------
-    array, shape (n, 3, h)
-        Left, middle, right by rows of `rows_of(places)`. A part without a probe of its own at a height shows
-        the mean of the others there; NaN where no probe was near. [°C]
+    By rows of `rows_of(places)` [°C]. A part without a probe of its own at a height shows the mean of the
+    others there; NaN where there was no reading, or no probe near.
     """
     whole = columns_of(places, temperature_c)
     out = np.repeat(whole[:, None, :], len(SIDES), axis=1)
@@ -144,30 +110,26 @@ def stack_figure(
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
-    """Draw the stack.
+    """Draw the stack as it is now.
+
+    The first trace is the heat behind the pots (3 parts across): another moment is another `z` of it. The
+    second answers a finger on a probe (its `hovertext`), a third on a zone.
 
     Parameters
     ----------
-    places : sequence of Place, length k
     temperature_c : array, shape (k,)
-        Now; NaN where a probe read nothing. [°C]
-    words : mapping of str to str, optional
+        NaN where a probe read nothing. [°C]
+    words : mapping, optional
         By probe, what the hover says instead of its temperature: a fault.
     touchable : bool
         Whether zones can be touched: the trace `places`, whose `customdata` are the zones.
     editable : bool
-        Whether probes are to be dragged: their numbers are annotations, large enough for a finger then; the
+        Whether probes can be dragged: their numbers become annotations, large enough for a finger; the
         graph's `config` has to allow it (`edits.annotationPosition`, see `moved`).
     aspect : float
         About how wide the drawing is shown, as a share of its height.
     low : bool
-        Whether the drawing is low; see `spots_of`.
-
-    Returns
-    -------
-    go.Figure
-        The first trace is the heat behind the pots (3 parts across): another moment is another `z` of it.
-        The second answers a finger on a probe (its `hovertext`), a third on a zone.
+        See `spots_of`.
     """
     now = np.asarray(temperature_c, np.float64)
     heat = {
@@ -208,35 +170,14 @@ def stack_figure(
 
 
 def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[int | None]]:
-    """Make the heat behind the pots at one moment: `z` of the figure's first trace.
-
-    Parameters
-    ----------
-    places : sequence of Place, length k
-    temperature_c : array, shape (k,)
-        [°C]
-
-    Returns
-    -------
-    list of 3 lists, length h
-        [°C]
-    """
+    """Make the heat behind the pots at one moment, `z` of the figure's first trace: 3 lists of h, in °C."""
     return [column(part, "C") for part in side_columns(places, np.asarray(temperature_c)[None, :])[0]]
 
 
 def hover_of(
     places: Sequence[Place], temperature_c: Floats, words: Mapping[str, str], unit: Unit = "C"
 ) -> list[str]:
-    """Say what a touched probe says, of those that have a height.
-
-    Parameters
-    ----------
-    places : sequence of Place, length k
-    temperature_c : array, shape (k,)
-        [°C]
-    words : mapping of str to str
-        By probe, instead of its temperature.
-    """
+    """Say what each probe with a height says when touched: its temperature [°C], or its `words` instead."""
     said = []
     for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):
         if place.height_cm is not None:
@@ -247,18 +188,10 @@ def hover_of(
 
 
 def moved(relayout: Mapping[str, Any] | None) -> dict[int, tuple[float | None, float | None]]:
-    """Read which probes were dragged where.
+    """Read from a graph's `relayoutData` which probes were dragged where; anything else in it is ignored.
 
-    Parameters
-    ----------
-    relayout : mapping or None
-        `relayoutData` of the figure's graph; whatever else is in it is left out.
-
-    Returns
-    -------
-    dict of int to (x, height)
-        By probe, in the order of the places with a height; None for what didn't move. x from -1 to 1, the
-        height in whole cm.
+    Keys number the places that have a height. x runs from -1 to 1, the height is in whole cm; None for what
+    didn't move.
     """
     found: dict[int, tuple[float | None, float | None]] = {}
     for key, value in (relayout or {}).items():

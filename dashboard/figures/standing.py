@@ -19,7 +19,7 @@ from logger.words.looks import DASHES, DAY, NIGHT, Dash, rulers
 SIDE: Final = 1000
 """The picture's own units, across and up; the browser stretches it to its place."""
 COLUMN: Final = 3
-"""Of so many units a line keeps its least and its greatest reading."""
+"""Units across of which a line keeps its least and its greatest reading."""
 
 
 def standing_traces(
@@ -36,21 +36,10 @@ def standing_traces(
     unit: Unit,
     theme: Theme,
 ) -> str:
-    """Draw the traces with their limits and a few numbers at the axes.
+    """Draw the traces, their limits and a few numbers at the axes, as an `svg` to be stretched to any size.
 
-    Parameters
-    ----------
-    x, y : sequence of float, length 2
-        What the axes show, as the live picture's do: minutes, and °C or °F.
-    top_c : float
-        Where the temperature axis ends. [°C]
-    zero_s, lit, lead_min
-        See `traces_figure`.
-
-    Returns
-    -------
-    str
-        An `svg` element without styles or scripts, to be stretched to any size.
+    It has no styles or scripts. `x` and `y` are the axes' ends, as the live picture's: minutes, and °C or °F;
+    `top_c` is where the temperature axis ends [°C]. The rest: see `traces_drawing`.
     """
 
     def across(minutes: Any) -> Any:
@@ -97,7 +86,7 @@ def standing_traces(
 
 
 def ticks(low: float, high: float, at_most: float) -> list[float]:
-    """Give round numbers along an axis, about so many, as plotly steps them."""
+    """Choose round numbers along an axis, about so many, with plotly's steps."""
     rough = (high - low) / at_most
     ten = 10.0 ** math.floor(math.log10(rough))
     step = ten * next(n for n in (2.0, 5.0, 10.0, 20.0) if n >= rough / ten)

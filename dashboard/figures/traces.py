@@ -29,7 +29,7 @@ APART: Final = {False: 1.0 / 26.0, True: 1.0 / 15.0}
 NAME: Final = {False: 1.0 / 14.0, True: 1.0 / 9.0}
 """The same of a limit's name and its ground."""
 LEAD: Final = 0.015
-"""So far behind its line's end a number stands, of the time that is shown; a thin line leads there."""
+"""Share of the time shown between a line's end and its number; a thin line leads there."""
 CURSOR, VEIL, FIRST_RULE = 0, 1, 2
 """Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
@@ -47,7 +47,7 @@ _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign
     "good": ("Good news", "circle", "#3f8f5f"),
 }
 _LETTERS: Final = {False: 46.0, True: 28.0}
-"""So many letters of stages' names stand side by side; True: on a phone's glass."""
+"""Letters of stages' names that fit side by side; True: on a phone's glass."""
 
 
 def traces_drawing(
@@ -68,7 +68,10 @@ def traces_drawing(
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> dict[str, Any]:
-    """Draw the traces of a firing.
+    """Draw the traces of a firing: `data` and `layout`, as plotly takes them.
+
+    Minutes across; one hover tells all probes at a moment. Colours come from the template: another one turns
+    day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
 
     Parameters
     ----------
@@ -77,26 +80,17 @@ def traces_drawing(
     length_s : float
         From the first reading to the last. [s]
     zero_s : float
-        The moment that counts as zero on the time axis. [s]
-    lit : bool
-        Whether that moment is the lighting; else it is the first reading.
+        The moment that counts as zero on the time axis: the lighting if `lit`, else the first reading. [s]
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
     cursor_s : float, optional
         A moment that is pointed at; what comes after it lies under a veil. [s]
     forecast : bool
-        Whether there are two more lines, empty, for what was to come: `forecast band` and `forecast`.
+        Whether to add two empty lines for what was to come: `forecast band` and `forecast`.
     lead_min : float, optional
         From a line's end to its number; `LEAD` of the whole firing, unless a part of it is shown. [min]
     low : bool
         Whether the glass is low, as a phone's.
-
-    Returns
-    -------
-    dict
-        `data` and `layout`, as plotly takes them: minutes across; one hover tells all probes at a moment.
-        Colours come from the template: another one turns day into night. Lists, not arrays: plotly's
-        `extendData` ignores arrays.
     """
     top_c = highest(lines, target_c)
     scatters = [
@@ -126,25 +120,13 @@ traces_figure = checked(traces_drawing)
 
 
 def highest(lines: Sequence[Line], target_c: float) -> float:
-    """Give where the temperature axis ends.
-
-    Returns
-    -------
-    float
-        A multiple of 50, with room above the target and the hottest reading. [°C]
-    """
+    """Choose the temperature axis's end [°C]: a multiple of 50 well above target and hottest reading."""
     peaks = [float(np.nanmax(line.c)) for line in lines if np.isfinite(line.c).any()]
     return float(np.ceil(max([target_c + 60.0, LOWEST_TOP_C, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0)
 
 
 def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str, Any]]:
-    """Make the shapes that point at a moment.
-
-    Returns
-    -------
-    list of dict
-        A line and a veil over all that comes after it; both unseen where nothing is pointed at.
-    """
+    """Point at a moment: a line, and a veil over all that comes after it; both unseen if `at_s` is None."""
     shown = at_s is not None
     at, end = ((at_s or 0.0) - zero_s) / 60.0, (length_s - zero_s) / 60.0
     upright = {"yref": "paper", "y0": 0, "y1": 1, "visible": shown}
@@ -156,15 +138,7 @@ def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str,
 
 
 def single_out(count: int, chosen: Sequence[int]) -> list[float]:
-    """Give the opacity of each line where some are singled out.
-
-    Parameters
-    ----------
-    count : int
-        Lines.
-    chosen : sequence of int
-        Those to be seen; none: all are.
-    """
+    """Give the opacity of each of `count` lines; if none is chosen, all are seen."""
     return [1.0 if not chosen or i in chosen else 0.12 for i in range(count)]
 
 
@@ -197,7 +171,7 @@ def _minute(t_s: float, zero_s: float) -> float:
 
 
 def last(line: Line) -> tuple[float | None, float | None]:
-    """Give a line's last reading, its time and temperature; None where it has none ([s], [°C])."""
+    """Find a line's last reading, [s] and [°C]; None where it has none."""
     known = np.flatnonzero(np.isfinite(line.c))
     return (float(line.t_s[known[-1]]), float(line.c[known[-1]])) if len(known) else (None, None)
 
@@ -232,21 +206,8 @@ def ends(
 ) -> tuple[list[float | None], list[float | None]]:
     """Say where the lines' numbers stand: behind their ends, moved apart where they would cover one another.
 
-    Parameters
-    ----------
-    found : sequence of (time, temperature)
-        Of each line, its last reading; None where there is none. [s], [°C]
-    top_c : float
-        Where the axis ends: beyond it plotly shows none. [°C]
-    lead_min : float
-        From a line's end to its number. [min]
-    low : bool
-        Whether the glass is low.
-
-    Returns
-    -------
-    x, y : list, length 3 n
-        By line its end, its number's place, and None: minutes, and °C or °F.
+    `found` is each line's last reading [s, °C]; beyond `top_c` [°C] plotly shows none. x and y (length 3 n)
+    have, line by line, its end, its number's place `lead_min` [min] further, and None: minutes, and °C or °F.
     """
     x: list[float | None] = []
     y: list[float | None] = []
@@ -312,10 +273,7 @@ def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
 
 
 def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) -> dict[str, Any]:
-    """Signs in the strip; at the traces' upper edge an alarm has a line as long as it stood.
-
-    The strip has a height in pixels: a sign stands at the edge, and its standoff, turned upwards, lifts it.
-    """
+    """Draw signs in the strip, lifted by their standoff [px]; an alarm's line is as long as it stood."""
     name, sign, colour = _SIGNS[kind]
     x: list[float | None] = []
     sizes: list[int] = []
