@@ -9,7 +9,7 @@ from dashboard.live.messages import State
 from logger.reading import Status
 
 QUIET_S: Final = 3.0
-"""A logger that has said nothing for so long is silent [s]."""
+"""A logger that has said nothing for this long is silent [s]."""
 RIG_S: Final = 3.0
 """So is a rig, or after two and a half of its usual steps [s]."""
 MAX_EVENTS: Final = 200
@@ -76,13 +76,7 @@ class Board:
         return board
 
     def take(self, update: dict[str, Any]) -> None:
-        """Add what came since.
-
-        Parameters
-        ----------
-        update : dict
-            See `Watcher.look`.
-        """
+        """Add an update from `Watcher.look`."""
         self._now(update)
         if update.get("events"):
             known = {e["id"] for e in self.events}
@@ -123,32 +117,20 @@ class Board:
         return max((v.newest_s for v in self.values if v.newest_s is not None), default=None)
 
     def now_s(self, quiet_s: float) -> float:
-        """Give the firing's own time, now."""
+        """Tell the firing's own time now."""
         at_s = self.at_s if self.at_s is not None else self.newest_s or 0.0
         return at_s + quiet_s * self.scale
 
     def age_s(self, t_s: float, quiet_s: float) -> float:
-        """Give how long ago something was, in the tablet's seconds."""
+        """Say how long ago something was, in the tablet's seconds."""
         return max(0.0, (self.now_s(0.0) - t_s) / self.scale) + quiet_s
 
     def usual_s(self, i: int) -> float:
-        """Give how often a probe usually speaks: one that does every five seconds isn't silent after three.
-
-        Returns
-        -------
-        float
-            At most ten. [s]
-        """
+        """Give how often a probe usually speaks [s], 10 at most: one due every 5 s isn't silent after 3."""
         return float(min((self.probes[i]["every_s"] or 1.0) / self.scale, 10.0))
 
     def state(self, quiet_s: float | None) -> State:
-        """Tell what can be trusted.
-
-        Parameters
-        ----------
-        quiet_s : float or None
-            Since the logger last gave a sign of life; None where that isn't known. [s]
-        """
+        """Tell what can be trusted, `quiet_s` after the logger's last sign of life (None: not known)."""
         if self.trouble:
             return "trouble"
         if self.firing is not None and not self.running:
@@ -174,7 +156,7 @@ class Board:
         return value.c if value.ok and not self.is_silent(i, quiet_s) else None
 
     def unseen(self) -> list[dict[str, Any]]:
-        """Give the warnings that nobody has acknowledged."""
+        """List the warnings that nobody has acknowledged."""
         return [
             a
             for a in self.alarms

@@ -32,15 +32,7 @@ MANY: Final = 1_000_000
 
 
 def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> None:
-    """Render the fire.
-
-    Parameters
-    ----------
-    drawn : Drawn
-        What stands on every page; the fire is added to it.
-    whole : bool
-        Whether to draw the pictures; else what has come is added to them.
-    """
+    """Add the fire to `drawn`: whole pictures, or only what has come since."""
     state, quiet = board.state(quiet_s), quiet_s or 0.0
     firing, unit = board.firing, wish.unit
     how = "empty" if firing is None else "ended" if not board.running else "burning"
@@ -82,7 +74,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
 
 
 def places(board: Board) -> list[Place]:
-    """Give where the probes are, numbered from the top of the stack down."""
+    """Tell where the probes are, numbered from the top of the stack down."""
     numbers_ = numbered([p["height_cm"] for p in board.probes])
     return [
         Place(p["name"], n, p["height_cm"], p["side"], p["reads"], p["zone"])
@@ -91,7 +83,7 @@ def places(board: Board) -> list[Place]:
 
 
 def value_rows(board: Board) -> list[Any]:
-    """Give the rows of the probes, from the top of the stack down; `_values` fills them."""
+    """Make the probes' rows, from the top of the stack down; `_values` fills them."""
     there = sorted(enumerate(places(board)), key=lambda item: item[1].number)
     return [fire_parts.value_row(i, place) for i, place in there]
 
@@ -129,7 +121,7 @@ def _lead_min(board: Board, wish: Wish) -> float:
 
 
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
-    """Give the stretch of time that is shown, in s; it moves on by steps, not with every reading."""
+    """Tell the stretch of time that is shown [s]; it moves on by steps, not with every reading."""
     length_s = max(_length_s(board), 60.0)
     lead_s = 60.0 * _lead_min(board, wish)  # the lines' numbers have room
     if wish.window_s is not None:
@@ -144,7 +136,7 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
 
 
 def follow(board: Board, wish: Wish) -> dict[str, Any]:
-    """Give the axes' ranges while nobody has zoomed: `x` in minutes, `y` in the unit that is shown."""
+    """Tell the axes' ranges while nobody has zoomed: `x` in minutes, `y` in the unit that is shown."""
     begin_s, end_s = span_s(board, wish)
     zero_s = lighting_s(board) or 0.0
     low, high = numbers([0.0, top_c(board)], wish.unit)
@@ -156,7 +148,7 @@ def follow(board: Board, wish: Wish) -> dict[str, Any]:
 
 
 def top_c(board: Board) -> float:
-    """Give where the temperature axis ends: with room above the target and the hottest reading so far."""
+    """Tell where the temperature axis ends: with room above the target and the hottest reading so far."""
     seen = [v.c for v in board.values if v.c is not None]
     if board.peak_c < -273.0:
         seen += [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]
@@ -223,19 +215,9 @@ def standing(board: Board, wish: Wish) -> str:
 
 
 def grid(lines: list[Line], begin_s: float, end_s: float) -> tuple[Floats, Floats]:
-    """Bring lines to common moments.
+    """Bring k lines to n common moments between `begin_s` and `end_s`: t_s (n,), °C (n, k).
 
-    Parameters
-    ----------
-    lines : list of Line, length k
-    begin_s, end_s : float
-        [s]
-
-    Returns
-    -------
-    t_s : array, shape (n,)
-    c : array, shape (n, k)
-        The last reading before each moment, NaN where there was none within two steps. [°C]
+    Each value is the last reading before the moment, NaN where there was none within two steps.
     """
     step_s = max((end_s - begin_s) / HEAT_COLUMNS, 2.0)
     t_s = np.arange(begin_s, end_s + 0.5 * step_s, step_s)
@@ -307,15 +289,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
 
 
 def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[float | None]]:
-    """Keep of a pixel's worth of points the least, the greatest, the last, and where the line breaks.
-
-    Parameters
-    ----------
-    t_s : list of float, length n
-        [s]
-    c : list of float or None, length n
-        [°C]
-    """
+    """Keep of a pixel's worth of points the least, the greatest, the last, and where the line breaks."""
     known = [n for n, value in enumerate(c) if value is not None]
     kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}
     if known:

@@ -11,14 +11,14 @@ from dashboard.live.board import Board
 from dashboard.live.messages import Wish
 
 FURTHEST_S: Final = 1200.0
-"""No further ahead is drawn: what was forecast is surest soon. [s]"""
+"""Nothing further ahead is drawn: a forecast is surest for what comes soon. [s]"""
 LEAST_S: Final = 120.0
 SHARE: Final = 0.25
-"""Of what is shown of the past, so much is shown of what is to come."""
+"""How much is shown of what is to come, as a share of the past that is shown."""
 
 
 def told(board: Board) -> dict[str, Any] | None:
-    """Give the coldest zone's forecast; None once the firing has ended, or where there is none."""
+    """Find the coldest zone's forecast; None once the firing has ended, or where there is none."""
     coldest = (board.verdict or {}).get("coldest")
     if not board.running or coldest is None:
         return None
@@ -26,18 +26,12 @@ def told(board: Board) -> dict[str, Any] | None:
 
 
 def ahead_s(board: Board, span_s: float) -> float:
-    """Give how much room what is to come takes beside so much that has been."""
+    """Tell how far ahead to draw beside so much that has been [s]."""
     return 0.0 if told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
 
 
 def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
-    """Make the traces of the forecast.
-
-    Returns
-    -------
-    list of dict
-        Least and most with a veil between, the middle in dashes, and whose it is in words.
-    """
+    """Make the forecast's traces: least, most and a veil between, the middle dashed, whose it is in words."""
     now = told(board)
     if now is None:
         return []

@@ -28,14 +28,14 @@ PULSE_S: Final = 0.75
 BACKLOG: Final = 32
 """Messages that wait for a slow tablet; with more it gets a whole screen instead of each of them."""
 PICTURE_S: Final = {"traces": 30.0, "heat": 8.0}
-"""So often a picture is drawn again, for what isn't added to it point by point. [s]"""
+"""How often a picture is drawn again, for what isn't added to it point by point. [s]"""
 MAX_TABLETS: Final = 64
 SLOW_S: Final = 5.0
-"""What isn't needed at once is told so often. [s]"""
+"""How often what isn't needed at once is told. [s]"""
 PIXELS: Final = 900
-"""A trace is some so many pixels long; points are told when one of them would be filled."""
+"""About how many pixels long a trace is; points are told when one of them would be filled."""
 POINTS_S: Final = (2.0, 6.0)
-"""But at most and at least so often: each time a slow tablet is busy for a while [s]."""
+"""But no more often, and no less: each time a slow tablet is busy for a while [s]."""
 
 log = logging.getLogger(__name__)
 
@@ -151,9 +151,9 @@ def tab_title(board: Board) -> str:
 
 
 class Hub:
-    """Looks ten times a second while somebody watches, and tells tablets what they wished for.
+    """Looks ten times a second while somebody watches, and tells tablets what they asked for.
 
-    Looks and whole screens take turns, so a whole screen and those after it hold every reading once.
+    Looks and whole screens take turns, so that a whole screen and those after it hold every reading once.
     """
 
     def __init__(self, path: Path, draw: Draw, version: str, first_look: FirstLook) -> None:

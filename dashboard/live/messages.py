@@ -1,11 +1,8 @@
-"""What goes over the wire between the server and a tablet, as types.
+"""What goes over the wire between the server and a tablet: JSON objects, `is` naming their type.
 
-A tablet opens a WebSocket at `/live` and is told `Hello`. It says what it wants to see (`Wish`) and gets a
-whole `Screen`; from then on screens that hold only what changed. `seq` counts the screens of one wish: a
-tablet that misses a number says its wish again. Nothing is silent for longer than 0.75 s without at least a
-`Pulse`, so a tablet that hears nothing for 3 s knows, by its own clock, that the link is gone.
-
-All are JSON objects with the key `is`: `hello`, `screen`, `pulse`.
+At `/live` a tablet is told `Hello`, says what it wants to see (`Wish`) and gets a whole `Screen`; from then
+on only what changed. `seq` counts the screens of one wish: a tablet that misses a number says its wish again.
+At least a `Pulse` comes every 0.75 s, so that by its own clock a tablet soon knows that the link is gone.
 """
 
 from __future__ import annotations
@@ -27,7 +24,7 @@ State = Literal["opening", "waiting", "fresh", "ended", "logger", "rig", "troubl
 class Hello(msgspec.Struct, tag_field="is", tag="hello"):
     """The first message."""
 
-    version: str  # of the page's code. A tablet whose document is of another version loads it anew.
+    version: str  # of the page's code. A tablet whose document is of another version loads it again.
 
 
 class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
@@ -60,7 +57,7 @@ class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     page: Literal["fire", "other"] = "other"  # `other`: only what stands on every page
     unit: Literal["C", "F"] = "C"
     theme: Literal["day", "night"] = "day"
-    # only the last so many seconds; None: the whole firing. [s]
+    # how much of the past; None: the whole firing. [s]
     window_s: Annotated[int, msgspec.Meta(gt=0)] | None = None
     view: Literal["traces", "heat"] = "traces"  # which picture of the fire is open
     bands: bool = True  # whether the pots' estimates are drawn among the traces

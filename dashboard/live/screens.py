@@ -15,13 +15,7 @@ SILENCES: Final = ("logger", "rig", "trouble")
 
 
 def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
-    """Render what a wish is to see.
-
-    Parameters
-    ----------
-    whole : bool
-        Whether the pictures are to be drawn from the beginning.
-    """
+    """Render what a wish is to see; `whole` draws the pictures from the beginning."""
     drawn = frame(board, quiet_s, wish.unit)
     if wish.page == "fire":
         from dashboard.live.fire_screen import fire_screen
@@ -78,7 +72,7 @@ def stage_line(board: Board, state: str) -> str:
 
 
 def lighting_s(board: Board) -> float | None:
-    """Give when somebody noted that the fire was lit; None where nobody did [s]."""
+    """Find when somebody noted that the fire was lit [s]; None where nobody did."""
     return next(
         (e["t"] for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "lit"), None
     )
@@ -95,7 +89,7 @@ def since_wood(board: Board, quiet_s: float) -> str:
 
 
 def last_stage(board: Board) -> str:
-    """Give the stage that was told last."""
+    """Find the stage that was told last."""
     return next((e["data"].get("stage", "") for e in reversed(board.events) if e["kind"] == "stage"), "")
 
 

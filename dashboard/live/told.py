@@ -64,13 +64,7 @@ class Newest:
 
 
 def band(line: Estimates, started_us: int) -> Message:
-    """Give what the pots of a zone were estimated to be at in few points: it moves slowly.
-
-    Returns
-    -------
-    dict
-        `t` since then [s], `c`, and the band `lo`, `hi`. [°C]
-    """
+    """Thin what a zone's pots were estimated to be at, which moves slowly: `t` [s], `c`, `lo`, `hi` [°C]."""
     kept = np.unique(np.linspace(0, len(line.t_us) - 1, min(len(line.t_us), MAX_ESTIMATES)).astype(int))
     drawn = {"c": line.estimate_c, "lo": line.low_c, "hi": line.high_c}
     return {
@@ -80,7 +74,7 @@ def band(line: Estimates, started_us: int) -> Message:
 
 
 def cells_of(temperature_c: np.ndarray, status: np.ndarray) -> list[float | str]:
-    """Temperatures, or `!` and the status: no number can be mistaken for a fault."""
+    """Write temperatures, or `!` and the status: no number can be mistaken for a fault."""
     # Not numpy's rounding: it differs in the last digit now and then, and a point has one value everywhere.
     cells: list[float | str] = [round(c, 1) for c in temperature_c.tolist()]
     for n in np.flatnonzero(np.isnan(temperature_c)).tolist():
@@ -105,7 +99,7 @@ def to_draw(batch: Batch, rows: np.ndarray) -> list[int]:
 
 
 def since(t_us: int, started_us: int) -> float:
-    """Give a time of a firing in seconds since its first reading."""
+    """Count a firing's time in seconds from its first reading."""
     return round((t_us - started_us) / 1e6, 3)
 
 
@@ -123,9 +117,9 @@ def brief(verdict: Any) -> Any:
 
 
 def card_of(zone: Message) -> list[Any]:
-    """Of a zone what its card shows: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
+    """List what a zone's card shows: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
 
-    In steps that are seen: else each zone would be sent every second.
+    Rounded to what can be seen: else each zone would be sent every second.
     """
     level, rate, peak = (
         None if (value := zone.get(key)) is None else round(value)
@@ -137,7 +131,7 @@ def card_of(zone: Message) -> list[Any]:
 
 
 def forecast(verdict: Any) -> Any:
-    """What is to come, in words and to be drawn; it is made anew every few seconds only."""
+    """Give what is to come, in words and to be drawn; it is worked out again only every few seconds."""
     if not isinstance(verdict, dict):
         return None
     drawn = ("at_s", "words", "cool", "ahead_s", "low_c", "middle_c", "high_c")
@@ -150,6 +144,6 @@ def forecast(verdict: Any) -> Any:
 
 
 def number(data: Message | None, key: str, default: float) -> float:
-    """Give a number that a heartbeat says."""
+    """Read a number from a heartbeat."""
     value = (data or {}).get(key)
     return float(value) if isinstance(value, int | float) else default

@@ -6,13 +6,13 @@ from collections import deque
 from typing import Final
 
 OVER_S: Final = 60.0
-"""A rate of change is taken over so long [s]."""
+"""The time that a rate of change is taken over [s]."""
 LEAST_S: Final = 15.0
 """Over less than this it is mostly noise [s]."""
 
 
 class RateOfChange:
-    """Slope of the straight line of least squares through the last minute's readings.
+    """Slope of the least-squares line through the last minute's readings.
 
     Kept up reading by reading: what tablets are told four times a second must not cost a fit of 600 points a
     probe. The sums are of whole numbers, so they stay exact however long it goes on.
@@ -24,15 +24,7 @@ class RateOfChange:
         self._t = self._c = self._tt = self._tc = 0
 
     def push(self, t_us: int, temperature_c: float) -> None:
-        """Take the next reading that is OK.
-
-        Parameters
-        ----------
-        t_us : int
-            Later than all before. [µs]
-        temperature_c : float
-            Finite. [°C]
-        """
+        """Take the next reading that is OK: later than all before, and finite."""
         if not self._points:
             self._begin_us = t_us
         t, c = t_us - self._begin_us, round(temperature_c * 10_000)
@@ -49,13 +41,7 @@ class RateOfChange:
         self._tc += sign * t * c
 
     def c_min(self) -> float | None:
-        """Give the rate of change.
-
-        Returns
-        -------
-        float or None
-            None where the readings span less than 15 s or are fewer than three. [°C/min]
-        """
+        """Give °C/min; None where the readings span less than 15 s or are fewer than three."""
         n = len(self._points)
         if n < 3 or self._points[-1][0] - self._points[0][0] < LEAST_S * 1e6:
             return None

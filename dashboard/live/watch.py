@@ -36,7 +36,7 @@ from logger.reading import Batch
 from logger.recording.health import look
 
 HEALTH_S: Final = 1.0
-"""How often it is looked whether the logger can record. [s]"""
+"""How often to check that the logger can record. [s]"""
 MAX_POINTS: Final = 1200
 """Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
 MAX_EVENTS: Final = 200
@@ -69,21 +69,16 @@ class Watcher:
         """When the logger last gave a sign of life, as far as can be told. Unix time [s]."""
 
     def close(self) -> None:
-        """Close the journal; the next look opens it again and begins afresh."""
+        """Close the journal; the next look opens it and begins again."""
         with self._turn:
             if self._reader is not None:
                 self._reader.close()
                 self._reader = None
 
     def look(self, wall_s: float) -> tuple[str, Message | None]:
-        """Look for what is new.
+        """Look for what is new: `same`, `update` with what to add, or `afresh`.
 
-        Returns
-        -------
-        kind : {'same', 'update', 'afresh'}
-            `afresh`: what was drawn no longer holds, ask for a snapshot.
-        update : dict or None
-            What to add, where `kind` is `update`.
+        `afresh`: what was drawn no longer holds, ask for a snapshot.
         """
         with self._turn:
             return self._look_or_tell(wall_s)
@@ -296,13 +291,7 @@ class Watcher:
         }
 
     def snapshot(self, window_s: float | None = None) -> Message:
-        """Everything needed to draw the page anew.
-
-        Parameters
-        ----------
-        window_s : float, optional
-            Only the last so many seconds of readings; the whole firing if left out. [s]
-        """
+        """Give all that is needed to draw the page again, or the last `window_s` seconds of it."""
         with self._turn:
             return self._snapshot(window_s)
 
