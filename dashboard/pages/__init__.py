@@ -24,7 +24,7 @@ class Entry:
         return importlib.import_module(f"dashboard.pages.{self.module}")
 
     def registering(self) -> dict[str, Any]:
-        """Give what `dash.register_page` takes."""
+        """List what `dash.register_page` takes."""
         where = {"path_template": self.path} if "<" in self.path else {"path": self.path}
         layout = self.load().layout
         return {"module": f"dashboard.pages.{self.module}", "title": self.title, "layout": layout, **where}

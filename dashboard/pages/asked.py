@@ -13,12 +13,9 @@ MOST_IDS: Final = 10_000
 
 
 def button_pressed() -> dict[str, Any]:
-    """Tell which of many buttons was pressed, by its ID.
+    """Tell by its ID which of many buttons was pressed.
 
-    Raises
-    ------
-    PreventUpdate
-        None was: a new button came, and that alone calls the callback.
+    PreventUpdate is raised if none was: a new button appeared, and that alone calls the callback.
     """
     if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
         raise PreventUpdate
@@ -26,13 +23,7 @@ def button_pressed() -> dict[str, Any]:
 
 
 def needed_draft(kept: Any) -> tuple[Document, str]:
-    """Read the draft that a browser kept; see `draft_of`.
-
-    Raises
-    ------
-    PreventUpdate
-        It is none.
-    """
+    """Read the draft that a browser kept (see `draft_of`), or raise PreventUpdate."""
     draft = draft_of(kept)
     if draft is None:
         raise PreventUpdate

@@ -43,13 +43,7 @@ class TemperatureRefused(UserError):
 
 
 def layout(firings: str = "", **_query: str) -> Any:
-    """Give the page.
-
-    Parameters
-    ----------
-    firings : str
-        IDs, by commas.
-    """
+    """Lay out the page for firings whose IDs are separated by commas."""
     asked = list(dict.fromkeys(part.strip() for part in firings.split(",") if part.strip()))
     left_out = len(asked) - MOST
     more = f" Six at most: {left_out} more are left out." if left_out > 0 else ""
@@ -179,7 +173,7 @@ def _ids(given: Any) -> list[str]:
     State("compare-ready", "data"),
 )
 async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
-    """Work one firing out after another: each takes seconds the first time, and is shown when it is there."""
+    """Work out one firing after another: each takes seconds the first time, and is shown once it is there."""
     ids = _ids(firings)
     gathered = gathering(here().journal_path)
     done: list[str] = []
@@ -362,17 +356,9 @@ def _curves(
 
 
 def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tuple[float, str]:
-    """Find the moment at which a firing is aligned.
+    """Find the moment at which a firing is aligned, from its first reading [s], and what it is called.
 
-    Parameters
-    ----------
-    at_c : float or None
-        The first passing of this temperature by the zone; None: lighting. [°C]
-
-    Returns
-    -------
-    t_s : float
-        From the first reading; of lighting where the zone never came so far. [s]
+    It is when the zone first passes `at_c` [°C]; the lighting if that is None or the zone never got so far.
     """
     lit = one.lit
     how = (

@@ -28,7 +28,7 @@ GRAPH: Final[dict[str, Any]] = {
 
 
 def layout(**_query: str) -> Any:
-    """Give the page."""
+    """Lay out the page."""
     return html.Div(
         id="fire",
         className="opening",

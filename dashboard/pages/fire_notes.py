@@ -40,13 +40,7 @@ EMISSIVITY: Final = 0.95
 
 
 def dialogs(close: Mapping[str, str]) -> list[Any]:
-    """Make the dialog for a note or a gun reading, and the one that puts a note right.
-
-    Parameters
-    ----------
-    close : mapping of str to str
-        Of the button that closes a dialog.
-    """
+    """Make the dialog for a note or a gun reading, and one that corrects a note; `close`: its button."""
     return [
         dmc.Modal(
             id="note-dialog",
@@ -341,7 +335,7 @@ async def undo(clicks: list[int | None]) -> Any:
 )
 @operator_only
 def open_edit(clicks: list[int | None], unit: str) -> Any:
-    """Open a note, to put it right."""
+    """Open a note to correct it."""
     pressed = button_pressed()
     note = noted(here().journal_path, pressed["event"])
     title = event_words({"kind": "note", "data": note}, unit_of(unit))
@@ -360,7 +354,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
 )
 @operator_only
 async def keep_edit(clicks: int | None, text: Any, ago: Any, event: Any) -> Any:
-    """Put a note right: its words, its time, or both."""
+    """Correct a note: its words, its time, or both."""
     if not clicks:
         raise PreventUpdate
     data = {"event": event, "text": str(text or "").strip(), "ago_min": None if ago in ("", None) else ago}

@@ -57,15 +57,7 @@ UPLOAD: Final = "/api/firings/upload"
 
 
 def layout(show: str = "", places: str = "", **_query: str) -> Any:
-    """Give the page.
-
-    Parameters
-    ----------
-    show : str
-        `bin`, or `import`; else the list.
-    places : str
-        ID of a firing that is to be given places and a plan.
-    """
+    """Lay out the list, the `bin` or the `import`; `places` is the ID of a firing to be given places."""
     if places:
         return firings_places.layout(places)
     if show == "import":
@@ -444,7 +436,7 @@ async def look(_: Any, errand: Any, turn: Any) -> Any:
     prevent_initial_call=True,
 )
 async def stop(_: Any, errand: Any, turn: Any) -> Any:
-    """Call it off."""
+    """Cancel it."""
     if isinstance(errand, dict):
         await exports(here().journal_path).errands.stop(errand.get("token"))
     deleting = isinstance(errand, dict) and errand.get("kind") != "export"
@@ -464,7 +456,7 @@ clientside_callback(
 
 
 def routes(context: Context) -> APIRouter:
-    """Give the page's endpoints: files in, and files that were made."""
+    """Make the page's endpoints: files in, and files that were made."""
     router = APIRouter(prefix="/api/firings")
     spool = Spool(context.home)
 

@@ -45,11 +45,11 @@ from logger.errors import StokewatchError
 from logger.exchange.csv_in import already_here
 
 HEADERS: Final = 300
-"""At most so many are offered; any other can be written."""
+"""The most that are offered; any other can be typed."""
 
 
 def layout() -> Any:
-    """Give the page."""
+    """Lay out the page."""
     return html.Div(
         id="import",
         children=[
@@ -177,7 +177,7 @@ async def say_burning(_: Any) -> str:
 )
 @operator_only
 async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
-    """Look at the files again: others were sent, or they are to be read otherwise."""
+    """Look at the files again: others were sent, or they are to be read in another way."""
     batch, names = files_sent(sent)
     if not names:
         raise PreventUpdate

@@ -36,7 +36,7 @@ class PlacesError(UserError):
 
 
 def layout(firing: str) -> Any:
-    """Give the page."""
+    """Lay out the page."""
     return html.Div(
         id="places",
         children=[
@@ -281,21 +281,10 @@ def placed(
     numbers: dict[Any, Any],
     unit: Unit,
 ) -> Plan:
-    """Make the plan that a firing is given.
+    """Make the plan that a firing is given; PlanError names the field that is wrong.
 
-    Parameters
-    ----------
-    chosen : Plan or None
-        Whose alarms and couples hold; the firing's own if None.
-    said : dict
-        By column and part (`PARTS`), as the form has it.
-    numbers : dict
-        `target_c`, `burnout_c` [in `unit`] and `soak_min`.
-
-    Raises
-    ------
-    PlanError
-        Names the field.
+    Alarms and couples are those of `chosen`, or of the firing's own plan. `said` is by column and part
+    (`PARTS`), as the form has it; `numbers` has `target_c`, `burnout_c` [in `unit`] and `soak_min`.
     """
     base = chosen or info.plan
     matched = _matched(base, columns)

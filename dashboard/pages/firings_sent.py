@@ -26,12 +26,12 @@ from logger.requests import plain_text
 
 
 def spool_here() -> Spool:
-    """Give the place where files lie that were sent."""
+    """Find the place of files that were sent."""
     return Spool(here().home)
 
 
 def errands_here() -> Errands:
-    """Give the work that goes on."""
+    """Find the work that goes on."""
     return exports(here().journal_path).errands
 
 

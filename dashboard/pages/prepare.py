@@ -1,7 +1,7 @@
 """The day before and the last hour: plan, probes, alarms, packing, cold check; then arm.
 
-The draft is one store in the browser. Fields write into it, all else is made of it; `prepare-turn` counts
-when forms have to be made again: another plan was taken, or a probe came or went.
+The draft is one store in the browser: fields write into it, all else is made from it. `prepare-turn` counts
+when the forms have to be made again: another plan was taken, or a probe came or went.
 """
 
 from __future__ import annotations
@@ -42,13 +42,7 @@ NAMES: Final = tuple(name for name, *_ in STEPS)
 
 
 def layout(step: str = "plan", **_query: str) -> Any:
-    """Give the page.
-
-    Parameters
-    ----------
-    step : str
-        One of `NAMES`.
-    """
+    """Lay out the page at one of the steps of `NAMES`."""
     return html.Div(
         id="prepare",
         children=[
@@ -120,7 +114,7 @@ def go(_: list[int | None]) -> Any:
     State("prepare-turn", "data"),
 )
 async def begin(_: Any, kept: Any, turn: Any) -> Any:
-    """Go on with the draft that this browser kept, or begin with a plan for what runs."""
+    """Go on with the draft that this browser kept, or begin with a plan for what is running."""
     if turn and draft_of(kept) is not None:
         raise PreventUpdate
     if draft_of(kept) is not None:
@@ -130,7 +124,7 @@ async def begin(_: Any, kept: Any, turn: Any) -> Any:
 
 
 def fresh() -> Plan:
-    """Make the plan one begins with: of the firing that runs, else an empty one of today's date."""
+    """Make the plan to begin with: that of the running firing, else an empty one with today's date."""
     plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
     if not here().journal_path.exists():
         return plan
@@ -153,10 +147,10 @@ def fresh() -> Plan:
     State("prepare-plan", "data"),
 )
 def forms(_: Any, unit: Any, chosen: Any, kept: Any) -> Any:
-    """Make the forms of the plan, of the alarms, and of the probe that was chosen.
+    """Make the forms of the plan, of the alarms, and of the probe that was chosen, all at once.
 
-    All at once: new fields are written into the draft with those that stand, and one of an older draft undid
-    what was dragged meanwhile.
+    New fields are written into the draft with those that stand; one of an older draft would undo what was
+    dragged meanwhile.
     """
     draft = needed_draft(kept)
     doc, in_unit = draft[0], unit_of(unit)
@@ -204,7 +198,7 @@ def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
     prevent_initial_call=True,
 )
 def defaults(_: list[int | None], kept: Any, turn: Any) -> Any:
-    """Take an alarm's settings back to what they usually are."""
+    """Set an alarm's settings back to their defaults."""
     draft, rule = needed_draft(kept), RULES.get(str(button_pressed()["rule"]))
     if rule is None:
         raise PreventUpdate

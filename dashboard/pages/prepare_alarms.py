@@ -75,7 +75,7 @@ def panel() -> list[Any]:
 
 @callback(Output("prepare-on-firing", "data"), Input("prepare-turn", "data"))
 async def choices(_: Any) -> Any:
-    """List the firings that one can rehearse on."""
+    """List the firings that can be rehearsed on."""
     return await asyncio.to_thread(_choices)
 
 
@@ -87,7 +87,7 @@ def _choices() -> list[dict[str, str]]:
 
 
 def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
-    """Give an earlier firing's own probes, with the targets and alarms that are being tried."""
+    """Combine an earlier firing's own probes with the targets and alarms that are being tried."""
     return replace(plan, title=firing.title, probes=of_firing(firing).probes, sources=())
 
 

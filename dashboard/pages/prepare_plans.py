@@ -104,7 +104,7 @@ def _saving() -> Any:
     State("prepare-plan", "data"),
 )
 async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
-    """List what one may begin from."""
+    """List the plans to begin from."""
     draft = draft_of(kept)
     name = draft[1] if draft else ""
     found = await asyncio.to_thread(plans.list_plans, here().home)
@@ -182,7 +182,7 @@ async def open_plan(_: list[Any], turn: Any) -> Any:
     prevent_initial_call=True,
 )
 def ask_again(_: list[Any]) -> str:
-    """Ask once more: a sooty finger's slip costs nothing."""
+    """Ask once more: a slip of a sooty finger then costs nothing."""
     return str(button_pressed()["name"])
 
 
@@ -237,7 +237,7 @@ def info_of(firing: str) -> FiringInfo:
 
 
 def of_firing(firing: FiringInfo) -> Plan:
-    """Give a firing's plan, with a probe for each of its channels where nobody had made one."""
+    """Take a firing's plan, with a probe for each of its channels where nobody had made one."""
     plan = firing.plan
     return plan if plan.probes else replace(plan, probes=assign_probes(None, firing.seen))
 
@@ -339,7 +339,7 @@ def _good(doc: Document) -> Plan | str:
     prevent_initial_call=True,
 )
 def export(_: Any, kept: Any) -> Any:
-    """Give the plan as a file."""
+    """Save the plan as a file."""
     draft = draft_of(kept)
     plan = _good(draft[0]) if draft else ""
     if isinstance(plan, str):

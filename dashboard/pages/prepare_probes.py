@@ -127,15 +127,7 @@ def draw(kept: Any, theme: Any, unit: Any) -> Any:
 
 
 def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
-    """Make the fields of the probe that was chosen.
-
-    Parameters
-    ----------
-    chosen : object
-        Its place among the probes, from the browser.
-    errors : dict of str to str
-        By field.
-    """
+    """Make the fields of a probe; `chosen` is its place in the list, from the browser; errors by field."""
     i = _selected(chosen, doc)
     return [] if i is None else list(probe_fields(doc, i, unit, errors))
 

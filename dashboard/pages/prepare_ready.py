@@ -157,7 +157,7 @@ def arm_panel() -> list[Any]:
 
 @callback(Output("prepare-kit", "data"), Input("prepare-turn", "data"))
 async def kit(_: Any) -> Any:
-    """Give the packing list."""
+    """List what to pack."""
     return await asyncio.to_thread(plans.read_kit, here().home)
 
 
@@ -201,7 +201,7 @@ def _items(items: Any) -> list[tuple[str, bool]]:
     prevent_initial_call=True,
 )
 def change_kit(ticks: list[Any], _: list[Any], __: Any, ___: Any, ____: Any, new: Any) -> Any:
-    """Change the packing list; only what changes it asks who it is."""
+    """Change the packing list; only then is it asked who does so."""
     items = plans.read_kit(here().home)
     pressed = ctx.triggered_id
     ticked = {part["id"]["item"]: v is True for part, v in zip(ctx.inputs_list[0], ticks, strict=True)}
@@ -240,7 +240,7 @@ def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
     State("prepare-plan", "data"),
 )
 async def cold_check(step: Any, _: Any, kept: Any) -> Any:
-    """Look whether the rig is fit to be lit."""
+    """Check whether the rig is fit to be lit."""
     draft = draft_of(kept)
     if step not in ("check", "arm") or draft is None:  # a page that is loaded here has no draft yet
         return no_update, no_update, no_update, step not in ("check", "arm")
@@ -252,17 +252,9 @@ async def cold_check(step: Any, _: Any, kept: Any) -> Any:
 
 
 def check_rig(doc: Document) -> dict[str, Any]:
-    """Judge the rig by what the running logger keeps.
+    """Check the rig by what the running logger keeps: `fit` and `findings`.
 
-    Returns
-    -------
-    dict
-        `fit` and `findings`.
-
-    Raises
-    ------
-    UserError
-        The plan is wrong, or nothing comes in.
+    UserError is raised if the plan is wrong, or nothing comes in.
     """
     plan, path = read_document(doc), here().journal_path
     if not path.exists():

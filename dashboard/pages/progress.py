@@ -1,4 +1,4 @@
-"""How far work has come that somebody waits for: what callbacks beside `parts.progress.working` give back."""
+"""How far work has come that somebody waits for: what the callbacks of `parts.progress.working` return."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ NOTHING: Final[Shown] = ("0", "", True, True)
 
 
 def shown(prefix: str, *, again: bool = False) -> list[Output]:
-    """Give the outputs of which `Shown` tells; `again` where another callback has them too."""
+    """List the outputs that `Shown` fills; `again` where another callback has them too."""
     parts = (("progress", "value"), ("said", "children"), ("working", "hidden"), ("poll", "disabled"))
     return [Output(f"{prefix}-{part}", name, allow_duplicate=again) for part, name in parts]
 
 
 def stopped(prefix: str) -> list[Output]:
-    """Give the outputs of what stops it: whether nobody asks, whether the bar is hidden, and words."""
+    """List the outputs of what stops it: whether nobody asks, whether the bar is hidden, and words."""
     parts = (("poll", "disabled"), ("working", "hidden"), ("said", "children"))
     return [Output(f"{prefix}-{part}", name, allow_duplicate=True) for part, name in parts]
 
 
 async def so_far(work: Work, words: str = "Working it out") -> Shown | None:
-    """Wait a moment for a work, and say how far it has come; None where it is over."""
+    """Wait a moment for work, and say how far it has come; None where it is over."""
     await asyncio.wait([work.task], timeout=0.3)
     return None if work.done else (f"{work.share:.2f}", f"{words}: {work.share:.0%}", False, False)
 

@@ -38,13 +38,7 @@ SPEEDS: Final = (1, 10, 30, 60, 120)
 
 
 def layout(firing: str = "", at: str = "", **_query: str) -> Any:
-    """Give the page of one stored firing.
-
-    Parameters
-    ----------
-    at : str
-        Seconds since its first reading.
-    """
+    """Lay out the page of one stored firing; `at` is in seconds from its first reading."""
     return html.Div(
         id="replay",
         children=[

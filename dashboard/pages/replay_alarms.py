@@ -20,7 +20,7 @@ from logger.replay.moments import with_alarms
 
 
 class SettingRefused(UserError):
-    """An alarm's setting that is none: names the field."""
+    """An alarm's setting can't be so: names the field."""
 
     def __init__(self, rule: str, name: str, text: str) -> None:
         super().__init__(text)
@@ -46,23 +46,15 @@ def settings_form() -> list[Any]:
 
 
 def firing_id(which: Any) -> str:
-    """Give the ID that the page's store of its firing holds; empty where there is none."""
+    """Read the ID of the firing from the page's store; empty where there is none."""
     firing = which.get("firing") if isinstance(which, dict) else None
     return firing if isinstance(firing, str) else ""
 
 
 def judged_by(plan: Plan, alarms: Any) -> Plan:
-    """Change a plan's alarm settings.
+    """Change a plan's alarm settings, given by rule, `enabled` among them.
 
-    Parameters
-    ----------
-    alarms : dict
-        By rule: settings to be others, `enabled` among them.
-
-    Raises
-    ------
-    SettingRefused
-        No such rule or setting, or a number out of its range.
+    SettingRefused: no such rule or setting, or a number out of its range.
     """
     if not isinstance(alarms, dict):
         raise SettingRefused("", "", "alarm settings: give them by alarm")

@@ -60,13 +60,7 @@ PHOTOS: Final = "/api/report/photos"
 
 
 def layout(firing: str = "", **_query: str) -> Any:
-    """Give the page.
-
-    Parameters
-    ----------
-    firing : str
-        Its ID, or `last`.
-    """
+    """Lay out the report of a firing: its ID, or `last`."""
     return html.Div(
         id="report",
         children=[
@@ -382,7 +376,7 @@ follow_theme("report")
 
 
 def routes(context: Context) -> APIRouter:
-    """Give the page's endpoints: files to keep, the report itself, photos."""
+    """Make the page's endpoints: files to keep, the report itself, photos."""
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
 
