@@ -12,7 +12,7 @@ from dashboard.parts.words import Unit, capital
 from logger.words.said import in_unit
 
 SILENCE_MIN = (10, 30)
-"""So long an alarm can be silenced with one tap. [min]"""
+"""How long one tap silences an alarm. [min]"""
 
 
 def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None = None) -> Any:
@@ -23,17 +23,7 @@ def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None =
 
 
 def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:
-    """Write what an alarm says, from its values where it carries them.
-
-    Parameters
-    ----------
-    what : {'message', 'advice'}
-
-    Returns
-    -------
-    str
-        In °C in spite of all where an older journal has nothing but words.
-    """
+    """Write an alarm's `message` or `advice` from its values; an older journal has only words, in °C."""
     parts = alarm.get("parts" if what == "message" else "advice_parts")
     with contextlib.suppress(TypeError, ValueError, KeyError):
         if parts:
@@ -42,13 +32,7 @@ def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:
 
 
 def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
-    """Name an alarm and its place, and give the fact.
-
-    Parameters
-    ----------
-    alarm : dict
-        See `logger.judgement.alarms.alarm_data`.
-    """
+    """Name an alarm (see `logger.judgement.alarms.alarm_data`) and its place, and give the fact."""
     title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
     place = alarm.get("zone") or alarm.get("probe")
     message = told(alarm, "message", unit)
@@ -85,13 +69,7 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
 
 
 def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any]:
-    """Show the alarms that stand: the first whole, the others folded behind a line.
-
-    Returns
-    -------
-    list of component
-        Empty where there is none.
-    """
+    """Show the alarms that stand: the first whole, the others folded behind a line."""
     over = [a for a in alarms if a.get("state") == "returned-unacknowledged"]
     bad = [a for a in alarms if a.get("warning") is not False and a not in over]
     # Those that nobody has seen come first; good news never hides an alarm.
@@ -127,22 +105,11 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any
 
 
 def silenced(events: Sequence[dict[str, Any]], now_s: float, scale: float) -> list[Any]:
-    """Show which alarms are silenced for a while.
+    """Show which of the running firing's alarms are silenced for a while.
 
-    Parameters
-    ----------
-    events : sequence of dict
-        Of the running firing.
-    now_s : float
-        The firing's time. [s]
-    scale : float
-        How fast that runs.
-
-    Returns
-    -------
-    list of component
-        A script of the tablet's writes the time of day into what has `data-in-s`, in its own zone;
-        to the half minute, so that a row isn't another one with every second.
+    Its clock stands at `now_s` and runs `scale` times as fast as the wall's. A script of the tablet's writes
+    the time of day into what has `data-in-s`, in its own zone; to the half minute, so that a row isn't sent
+    again every second.
     """
     last = {e["data"]["key"]: e for e in events if e["kind"] == "alarm" and e["data"].get("key")}
     rows = []

@@ -24,13 +24,7 @@ SOURCES: Final = (
 
 
 def bars(known: Sequence[Gathered]) -> list[Bar]:
-    """Give what each zone of each firing went through.
-
-    Returns
-    -------
-    list of Bar
-        Zone by zone; a zone that holds coals only has no target of its own.
-    """
+    """Give what each zone of each firing went through; a zone of coals only has no target."""
     zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
     found = []
     for zone in zones:
@@ -54,18 +48,7 @@ def bars(known: Sequence[Gathered]) -> list[Bar]:
 
 
 def change(fact: Fact, first: Fact, unit: Unit) -> str:
-    """Write a fact's difference to that of the first firing.
-
-    Parameters
-    ----------
-    fact, first : Fact
-        Both with a value.
-
-    Returns
-    -------
-    str
-        With its sign; `±0` where it rounds to none.
-    """
+    """Write a fact's difference to the first firing's with its sign; `±0` where it rounds to none."""
     assert fact.value is not None
     assert first.value is not None
     value = fact.value - first.value
@@ -86,18 +69,9 @@ def _unit(fact: Fact, unit: Unit) -> str:
 def fact_table(
     zone: str, rows: Sequence[Sequence[Fact | None]], titles: Sequence[str], shown: Shown, *, opened: bool
 ) -> Any:
-    """Make the table of the whole load, or of one zone.
+    """Make the table of the whole load (`zone` is empty), or of one zone: a row a kind, a column a firing.
 
-    Parameters
-    ----------
-    zone : str
-        Empty for the whole load.
-    rows : sequence of facts
-        One a kind, in it one a firing.
-    titles : sequence of str
-        Of the firings.
-    opened : bool
-        Whether it is seen at first; else a tap on its name opens it.
+    Unless `opened`, a tap on its name opens it.
     """
     name = f"Zone {zone}" if zone else "The whole load"
     heads = [html.Th("Fact", scope="col")]
@@ -140,13 +114,7 @@ def _cell(fact: Fact | None, first: Fact | None, shown: Shown) -> Any:
 
 
 def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
-    """Make the table of verdicts.
-
-    Parameters
-    ----------
-    verdicts : sequence of mapping
-        Zones of a rehearsal, the one whose peak stayed lowest first, each with its `verdict`.
-    """
+    """Make the table of a rehearsal's zones with their verdicts, the one whose peak stayed lowest first."""
     rows = [
         html.Tr(
             [

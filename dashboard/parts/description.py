@@ -15,15 +15,7 @@ LONGEST = 1000
 
 
 def form(firing: str, texts: Mapping[str, str]) -> list[Any]:
-    """Make the form.
-
-    Parameters
-    ----------
-    firing : str
-        Its ID: what is typed is kept under it on the tablet until it is saved.
-    texts : mapping of str to str
-        What has been saved, by field.
-    """
+    """Make the form of the texts saved; the tablet keeps what is typed, by firing ID, until it is saved."""
     before = [_field(field, firing, texts) for field in (TITLE, *FIELDS) if not field.after]
     after = [_field(field, firing, texts) for field in FIELDS if field.after]
     return [
@@ -51,17 +43,7 @@ def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
 
 
 def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
-    """Show a firing's photos.
-
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-    names : sequence of str
-        Of its files.
-    may_act : bool
-        Whether they can be taken away.
-    """
+    """Show a firing's photos, by their files' names; whoever may act can remove them."""
     shown = []
     for number, name in enumerate(names, 1):
         picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}")

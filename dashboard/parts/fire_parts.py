@@ -35,20 +35,9 @@ Cards = Sequence[tuple[str, list[Any]]]
 
 
 def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], unit: Unit) -> str:
-    """Say what the load needs.
+    """Say what the load needs, from the judgement's values, so that it is the same in either unit.
 
-    Parameters
-    ----------
-    told : dict or None
-        The judgement's verdict.
-    cards : sequence of (zone, card)
-        The coldest first.
-
-    Returns
-    -------
-    str
-        From the judgement's values, so that it is the same in either unit; its own sentence where that has
-        no numbers in it.
+    Its own sentence where that has no numbers in it. `cards` are (zone, card), the coldest first.
     """
     if told is None or not told.get("line"):
         return ""
@@ -67,13 +56,7 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
 
 
 def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
-    """Say what comes as it is going.
-
-    Parameters
-    ----------
-    forecast : dict or None
-        `words`, and `zones` with their own.
-    """
+    """Say what comes at this rate, from a forecast's `words` and its `zones` with their own."""
     words = (forecast or {}).get("words") or ""
     for zone in ((forecast or {}).get("zones") or {}).values():
         if zone.get("words") and words.endswith(zone["words"]):
@@ -83,13 +66,7 @@ def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
 
 
 def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
-    """Say what comes of a zone; only cooling has a temperature in its words.
-
-    Parameters
-    ----------
-    forecast : dict
-        `words`, `cool`.
-    """
+    """Say what comes of a zone, from its `words`; only cooling (`cool`) has a temperature in them."""
     words = forecast.get("words") or ""
     if forecast.get("cool"):
         cool = Arrival(**forecast["cool"])
@@ -99,13 +76,7 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
 
 
 def zone_card(zone: str, n: int) -> Any:
-    """Show a zone in a line: name, temperature, direction, and what it needs; a touch singles it out.
-
-    Parameters
-    ----------
-    n : int
-        Its place in the row; see `zone_texts`.
-    """
+    """Show a zone, the row's nth, in a line: name, temperature, direction, need; a touch singles it out."""
     return html.Li(
         html.Button(
             [
@@ -125,7 +96,7 @@ def zone_card(zone: str, n: int) -> Any:
 
 
 def zone_texts(cards: Cards, firing: dict[str, Any], unit: Unit) -> dict[str, str | list[str]]:
-    """Give what is written into the zones' cards."""
+    """Make the texts of the zones' cards."""
     texts: dict[str, str | list[str]] = {}
     for n, (_, card) in enumerate(cards):
         texts[f"zone-level-{n}"] = degrees(card[0], unit)
@@ -159,13 +130,7 @@ def zone_details(cards: Cards, board: Board, unit: Unit) -> list[Any]:
 
 
 def pots(estimate: Sequence[Any], unit: Unit) -> str:
-    """Say what a zone's pots are at by the model.
-
-    Parameters
-    ----------
-    estimate : sequence
-        °C, least, most, what it stands on, proved consistent.
-    """
+    """Say what a zone's pots are at by the model: °C, least, most, what it stands on, proved consistent."""
     c, low, high, basis, consistent = estimate
     how = {
         "spot": ", from gun readings",
@@ -177,7 +142,7 @@ def pots(estimate: Sequence[Any], unit: Unit) -> str:
 
 
 def which_counts(cards: Cards) -> str:
-    """Say which of two numbers of a zone verdict, target and soak go by."""
+    """Say which of a zone's two numbers verdict, target and soak go by."""
     by = sum(card[6] == "estimate" for _, card in cards)
     if not by:
         return "What counts is what the probes read; the estimate of the pots is a model's advice beside it."
@@ -204,7 +169,7 @@ def glance(cards: Cards, board: Board, unit: Unit, live: bool) -> dict[str, str 
 
 
 def value_row(i: int, place: Place) -> Any:
-    """Give the row of a probe; what it reads is filled in by `value-{i}` and `moves-{i}`."""
+    """Make the row of a probe; `value-{i}` and `moves-{i}` fill in what it reads."""
     where = [f"{place.height_cm:g} cm" if place.height_cm is not None else place.side, READS[place.reads]]
     return html.Li(
         html.Button(
@@ -230,19 +195,10 @@ def value_row(i: int, place: Place) -> Any:
 def value_words(
     value: Value, unit: Unit, *, running: bool, silent: bool, age_s: float | None
 ) -> tuple[str, str, str]:
-    """Say what a probe reads.
+    """Say what a probe reads, more of it, and how: `ok`, `fault` or `stale`.
 
-    Parameters
-    ----------
-    silent : bool
-        Whether nothing has come for too long.
-    age_s : float or None
-        Of the last temperature. [s]
-
-    Returns
-    -------
-    reading, more, how : str
-        `how` is `ok`, `fault` or `stale`: a number that isn't measured now never looks like one.
+    A number that isn't measured now never looks like one: `silent` if nothing has come for too long, `age_s`
+    is how old the last temperature is.
     """
     ago = "" if age_s is None else age(age_s)
     if value.status != Status.OK:

@@ -22,19 +22,9 @@ KINDS: Final = (("csv", "CSV"), ("parquet", "Parquet"), ("line-protocol", "Line 
 class Row:
     """One firing of a list.
 
-    Attributes
-    ----------
-    info : FiringInfo
-    picture : dict
-        From `dashboard.glimpse.glimpse`.
-    peak : (str, float) or None
-        Zone and peak of the pots' zone that stayed coldest, by the rehearsal. [°C]
-    known : bool
-        Whether that has been worked out.
-    day : str
-        Day and time of day of its first reading; empty where nobody knows.
-    failed : bool, default False
-        Whether it could not be worked out.
+    `peak` is zone and peak [°C] of the pots' zone that stayed coldest, by the rehearsal, once that is `known`
+    or has `failed`; `picture` is from `dashboard.glimpse.glimpse`; `day` is day and time of day of the first
+    reading, empty where nobody knows.
     """
 
     info: FiringInfo
@@ -46,7 +36,7 @@ class Row:
 
 
 def length_s(info: FiringInfo) -> float:
-    """Give how long a firing's readings last [s]."""
+    """Tell how long a firing's readings last [s]."""
     return ((info.last_us or info.started_us) - info.started_us) / 1e6
 
 
@@ -66,7 +56,7 @@ def coldest(row: Row, unit: Unit) -> str:
 
 
 def peak_id(firing: str) -> dict[str, str]:
-    """Give the id of the line that `coldest` fills."""
+    """Make the id of the line that `coldest` fills."""
     return {"type": "firing-peak", "firing": firing}
 
 
@@ -76,15 +66,7 @@ def when(row: Row) -> str:
 
 
 def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> Any:
-    """Make a firing's card.
-
-    Parameters
-    ----------
-    may_act : bool
-        Whether whoever looks may delete and change.
-    chosen : bool
-        Whether it is among those to be compared.
-    """
+    """Make a firing's card; `chosen` if it is among those to be compared."""
     info = row.info
     own, title = quote(info.id), info.title or "Firing"
     doors: list[Any] = [

@@ -87,19 +87,7 @@ CLOCK_LEAPS: Final = "goes on by an hour"
 
 
 def page_words(text: str) -> tuple[str, list[str]]:
-    """Say an importer's refusal in the words of the page's form.
-
-    Parameters
-    ----------
-    text : str
-        It names options of the command.
-
-    Returns
-    -------
-    text : str
-    fields : list of str
-        The form's fields that were named.
-    """
+    """Say an importer's refusal, which names the command's options, in the form's words; list its fields."""
     fields: list[str] = []
 
     def name(match: re.Match[str]) -> str:
@@ -115,17 +103,7 @@ def page_words(text: str) -> tuple[str, list[str]]:
 
 
 def way_words(field: str, value: Any, words: str) -> str:
-    """Say one way on from a refusal.
-
-    Parameters
-    ----------
-    field : str
-        Of `CsvOptions`.
-    value : object
-        What to set it to.
-    words : str
-        What that does.
-    """
+    """Say one way on from a refusal: what setting a field of `CsvOptions` to a value does."""
     shown = ", ".join(map(str, value)) if isinstance(value, list | tuple) else value
     known = dict(SELECTS.get(field, ()))
     shown = known.get(str(value).lower() if isinstance(value, bool) else str(value), shown)
@@ -133,17 +111,9 @@ def way_words(field: str, value: Any, words: str) -> str:
 
 
 def fields(zones: Sequence[str]) -> list[Any]:
-    """Make the fields by which a file's reading is steered.
+    """Make the fields that steer how a file is read.
 
-    Parameters
-    ----------
-    zones : sequence of str
-        Time zones to offer.
-
-    Returns
-    -------
-    list of component
-        Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
+    Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
     """
     return [
         html.Div(_field(name, label, zones), id={"type": "read-box", "field": name})
@@ -172,14 +142,9 @@ def _field(name: str, label: str, zones: Sequence[str]) -> Any:
 
 
 def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
-    """Show what was understood of the files, and the first rows of each.
+    """Show what `dashboard.jobs.preview` understood of the files, and the first rows of each.
 
-    Parameters
-    ----------
-    found : mapping
-        From `dashboard.jobs.preview`.
-    begun : str
-        Day and time of day of the first row; empty where the files have no date.
+    `begun` is day and time of day of the first row, empty where the files have no date.
     """
     whole, files = found["whole"], found["files"]
     told = [] if whole["error"] else [_summary(whole, begun), _guesses(whole), _columns(whole, files, unit)]

@@ -18,9 +18,9 @@ SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "�
 
 
 LONGEST_AHEAD_MIN, LEAST_AHEAD_MIN, AHEAD_SHARE = 20.0, 2.0, 0.25
-"""A forecast is drawn for a quarter of the time that the firing has taken so far, within these. [min]"""
+"""A forecast is drawn for a quarter of the firing's time so far, within these limits. [min]"""
 MODEL_HOLD_S = 45.0
-"""So long an estimate stands after it was made. [s]"""
+"""How long an estimate stands after it was made. [s]"""
 
 
 def moments(
@@ -31,20 +31,9 @@ def moments(
 ) -> dict[str, Any]:
     """Put the verdicts of all moments into words, each sentence once.
 
-    Parameters
-    ----------
-    judged : mapping
-        From `logger.replay.moments.judged`.
-    firing : mapping
-        `target_c`, `burnout_c`, `soak_min`.
-    estimates : mapping
-        By zone, what the pots were estimated to be at beside the fire: `t`, `c`, `lo`, `hi`.
-
-    Returns
-    -------
-    dict
-        `t_s`; `words`; `columns`: by name (`line`, and `now 0`, `peak 0`, `above 0`, `soak 0`, `need 0` of
-        the first zone, …) numbers of `words`, one a moment.
+    `judged` is from `logger.replay.moments.judged`; `estimates` of the pots, made beside the fire, are by
+    zone: `t`, `c`, `lo`, `hi`. The result has `t_s`, `words`, and `columns`: by name (`line`, and `now 0`,
+    `peak 0`, `above 0`, `soak 0`, `need 0` of the first zone, …) numbers of `words`, one a moment.
     """
     told = judged["moments"]
     words: dict[str, int] = {"": 0}
@@ -68,21 +57,10 @@ def moments(
 def peaks(
     t_s: Sequence[float], level_c: Sequence[float | None], booked_c: Sequence[float | None]
 ) -> list[float | None]:
-    """Give a zone's peak so far, which is never lower than what it is at.
+    """Give a zone's peak so far [°C], which is never lower than what it is at.
 
-    Parameters
-    ----------
-    t_s : sequence of float, length n
-        [s]
-    level_c : sequence of float or None, length n
-        None where it could not be trusted. [°C]
-    booked_c : sequence of float or None, length n
-        The judgement's, a minute late. [°C]
-
-    Returns
-    -------
-    list of float or None, length n
-        What the judgement didn't book in the end (a probe that turned out to be at fault) is no peak. [°C]
+    `level_c` is None where it could not be trusted; `booked_c` is the judgement's, a minute late. What that
+    didn't book in the end (a probe that turned out to be at fault) is no peak.
     """
     most = next((c for c in reversed(booked_c) if c is not None), None)
     found, begin = [], 0
@@ -136,20 +114,10 @@ def _pots(estimate: Mapping[str, Any] | None, t_s: float, unit: Unit) -> str:
 
 
 def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: Unit) -> list[dict[str, Any]]:
-    """Cut the forecasts to what is drawn of them.
+    """Cut the forecasts of `logger.replay.moments.judged` to what is drawn of them.
 
-    Parameters
-    ----------
-    judged : mapping
-        From `logger.replay.moments.judged`.
-    zero_s, length_s : float
-        [s]
-
-    Returns
-    -------
-    list of dict
-        `t_s` and `zone`; `x` in minutes of the time axis, `y`, and `band` (there and back). Empty lines where
-        nothing was forecast. [min], [°C or °F]
+    Each has `t_s`, `zone`, `x` in minutes of the time axis, `y` and `band` (there and back) in the unit
+    shown: empty lists where nothing was forecast.
     """
     found = []
     for made in judged["moments"]["forecasts"]:
@@ -169,13 +137,7 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
 
 
 def probe_rows(places: Sequence[Place]) -> list[Any]:
-    """List probes from the top of the stack down; a script fills in what each read at a moment.
-
-    Returns
-    -------
-    list of component
-        Buttons: a tap singles a probe's line out.
-    """
+    """List probes from the top of the stack down; a script fills in their readings, a tap singles one out."""
     order = sorted(range(len(places)), key=lambda i: places[i].number)
     return [
         html.Li(
@@ -203,20 +165,7 @@ def _where(place: Place) -> str:
 
 
 def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit) -> Any:
-    """Make the table of zones; a script fills in what each was at a moment.
-
-    Parameters
-    ----------
-    judged : mapping
-        From `logger.replay.moments.judged`.
-    firing : mapping
-        `target_c`, `burnout_c`.
-
-    Returns
-    -------
-    component
-        The zone whose peak stayed lowest comes first, coals last.
-    """
+    """Make the table of zones, lowest peak first, coals last; a script fills in what each was at a moment."""
     zones = judged["moments"]["zones"]
     peaks = [(zone["peak_c"] or [None])[-1] or 0.0 for zone in zones]
     heads = (
@@ -245,12 +194,7 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
 
 
 def standing(marks: Sequence[Mark]) -> list[Any]:
-    """Tell the alarms; a script shows those that stand at a moment.
-
-    Returns
-    -------
-    list of component
-    """
+    """List the alarms; a script shows those that stand at a moment."""
     shown_ = []
     for mark in marks:
         if mark.kind in ("alarm", "good"):
@@ -269,16 +213,7 @@ def clock(t_s: float) -> str:
 
 
 def happened(marks: Sequence[tuple[Mark, str]]) -> list[Any]:
-    """List notes, gun readings, alarms and what people did about them; a tap goes there.
-
-    Parameters
-    ----------
-    marks : sequence of (Mark, who)
-
-    Returns
-    -------
-    list of component
-    """
+    """List notes, gun readings, alarms and what people did about them, with who; a tap goes there."""
     return [
         html.Li(
             html.Button(
@@ -299,18 +234,9 @@ def happened(marks: Sequence[tuple[Mark, str]]) -> list[Any]:
 def differences(
     before: Sequence[Mapping[str, Any]], after: Sequence[Mapping[str, Any]]
 ) -> dict[str, list[Any]]:
-    """Tell which alarms went, came or moved, each beside the nearest of its kind and place.
+    """Compare two rehearsals' alarms, each with the nearest of its kind and place.
 
-    Parameters
-    ----------
-    before, after : sequence of mapping
-        Alarms of two rehearsals.
-
-    Returns
-    -------
-    dict
-        `came` and `gone`, lists of alarms; `moved`, pairs of them that lie more than a second, and no more
-        than ten minutes, apart.
+    `came` and `gone` are alarms; `moved` are pairs more than a second, and no more than ten minutes, apart.
     """
     left = list(after)
     gone: list[Any] = []
@@ -338,19 +264,7 @@ MOVED_S = 600.0
 
 
 def changed(found: Mapping[str, list[Any]], titles: Mapping[str, str]) -> list[Any]:
-    """Show what other settings would have changed.
-
-    Parameters
-    ----------
-    found : mapping
-        From `differences`.
-    titles : mapping of str to str
-        By rule.
-
-    Returns
-    -------
-    list of component
-    """
+    """Show what other settings would have changed, from `differences`; titles are by rule."""
     if not any(found.values()):
         return [html.P("With these settings: the same alarms at the same times.")]
 
@@ -372,17 +286,7 @@ def changed(found: Mapping[str, list[Any]], titles: Mapping[str, str]) -> list[A
 
 
 def about(length_s: float, *, running: bool) -> str:
-    """Say what one looks at.
-
-    Parameters
-    ----------
-    length_s : float
-        [s]
-
-    Returns
-    -------
-    str
-    """
+    """Say how long the firing is, and whether it is still running."""
     if running:
         return f"{span(length_s)} so far. Still running: this is what was there when you opened it."
     return f"{span(length_s)}. A stored firing; nothing here is happening now."

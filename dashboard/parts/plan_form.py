@@ -36,7 +36,7 @@ Errors = Mapping[str, str]
 
 
 def field_id(path: str, unit: Unit) -> dict[str, str]:
-    """Give a field's id: where in the plan, and how a number in it is shown."""
+    """Make a field's id: where in the plan, and how a number in it is shown."""
     return {"type": "prepare-field", "path": path, "as": kind_of(path, unit)}
 
 
@@ -55,13 +55,7 @@ def _number(doc: Document, path: str, label: str, of: str, hint: str, unit: Unit
 
 
 def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
-    """Make the form of what is fired, and how hot.
-
-    Parameters
-    ----------
-    errors : mapping of str to str
-        By field.
-    """
+    """Make the form of what is fired, and how hot."""
     units = {"soak_min": "min", "estimate.wall_mm": "mm"}
     return [
         dmc.TextInput(
@@ -118,13 +112,7 @@ def where(probe: Mapping[str, Any]) -> str:
 
 
 def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]:
-    """Make the list of probes, from the top down: each opens its own fields.
-
-    Returns
-    -------
-    list of component
-        What each reads is filled in by `prepare-reading`.
-    """
+    """Make the list of probes, from the top down; `prepare-reading` fills in what each reads."""
     places = places_of(doc)
     rows = []
     for i in sorted(range(len(places)), key=lambda k: places[k].number):
@@ -151,12 +139,7 @@ def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]
 
 
 def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]:
-    """Make the form of one probe.
-
-    Parameters
-    ----------
-    errors : mapping of str to str
-    """
+    """Make the form of one probe."""
     probe = doc["probe"][i]
 
     def text(key: str, make: Any = dmc.TextInput, **more: Any) -> Any:
@@ -218,12 +201,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
 
 
 def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
-    """Make the form of all alarms and all their settings.
-
-    Parameters
-    ----------
-    errors : mapping of str to str
-    """
+    """Make the form of all alarms and all their settings."""
     return [_rule(rule, doc, unit, errors) for rule in RULES.values()]
 
 

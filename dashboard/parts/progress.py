@@ -10,11 +10,8 @@ from dash import dcc, html
 def working(prefix: str) -> Any:
     """Make what shows that something is being worked out.
 
-    Parameters
-    ----------
-    prefix : str
-        Of its ids: `-poll` asks twice a second while it is enabled, `-working` is the whole, `-progress` the
-        bar, `-said` its words, `-stop` the button.
+    IDs after `prefix`: `-poll` asks twice a second while it is enabled, `-working` is the whole, `-progress`
+    the bar, `-said` its words, `-stop` the button.
     """
     return html.Div(
         [

@@ -77,19 +77,9 @@ def finding(found: Mapping[str, str]) -> Any:
 
 
 def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> tuple[str, str, str]:
-    """Say which probe is in the hand: the one that moves.
+    """Say which probe is in the hand, the one that moves: words, its `rig channel` or "", and its way.
 
-    Parameters
-    ----------
-    rig : mapping
-        From `rig_look.look_at_rig`.
-    named : mapping of str to str
-        Probes' names by `rig channel`.
-
-    Returns
-    -------
-    words, key, way : str
-        `key` is `rig channel` of the one that moves, empty where none does; `way` is `rising` or `falling`.
+    The way is `rising` or `falling`; `rig` is from `rig_look.look_at_rig`, `named` by `rig channel`.
     """
     channels = rig["channels"]
     if not channels:
@@ -125,17 +115,7 @@ def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> 
 class Ready:
     """What is known before arming.
 
-    Attributes
-    ----------
-    doc : dict
-    problems : sequence of dict
-        From `planning.problems`.
-    rig : mapping or None
-        From `rig_look.look_at_rig`.
-    report : mapping or None
-        Of the cold check.
-    kit : sequence of (str, bool)
-    limits : sequence of str
+    `problems` are from `planning.problems`, `rig` from `rig_look.look_at_rig`; `report` is the cold check's.
     """
 
     doc: Document
@@ -146,7 +126,7 @@ class Ready:
     limits: Sequence[str]
 
     def never(self) -> list[tuple[str, str]]:
-        """Say why it can't be armed, each with the step where that is mended."""
+        """Say why it can't be armed, each reason with the step where it can be fixed."""
         found = []
         if self.rig is None or self.rig["state"] == "no_logger":
             found.append(("No logger runs: start it with “stokewatch run”.", "probes"))
@@ -155,7 +135,7 @@ class Ready:
         return found
 
     def advice(self) -> list[tuple[str, str]]:
-        """Say what speaks against arming; it may be armed all the same, knowingly."""
+        """Say what speaks against arming; it can be armed all the same, knowingly."""
         found = []
         if not self.doc.get("probe"):
             found.append(("No probe has a place in the plan.", "probes"))
@@ -205,24 +185,13 @@ def _degrees(c: Any, unit: Unit) -> str:
 
 
 def step_of(field: str | None) -> str:
-    """Say in which step a field is mended."""
+    """Say in which step a field is fixed."""
     first = (field or "").split(".")[0]
     return {"probe": "probes", "alarm": "alarms", "source": "probes"}.get(first, "plan")
 
 
 def step_states(ready: Ready, saved: str) -> dict[str, str]:
-    """Say what stands by each step: done, to be looked at, or wrong.
-
-    Parameters
-    ----------
-    saved : str
-        The name that the plan is saved under, empty for none.
-
-    Returns
-    -------
-    dict of str to str
-        A `!` or `✓` comes first where it is wrong or done.
-    """
+    """Say what stands by each step: `!` first if wrong, `✓` if done; `saved` is the plan's name, or ""."""
     wrong = {step_of(p["field"]) for p in ready.problems}
     probes = ready.doc.get("probe", [])
     homeless = sum(not isinstance(p.get("height_cm"), int | float) for p in probes)

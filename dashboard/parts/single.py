@@ -10,37 +10,17 @@ from dashboard.figures.traces import single_out
 
 
 def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
-    """Make the id of a button that singles something out.
-
-    Parameters
-    ----------
-    prefix : str
-        Of the page.
-    line : int, optional
-        Which of the figure's lines; left out: all of the zone.
-    """
+    """Make the id of a button that singles out one of the figure's lines, or all of the zone."""
     return {"type": f"{prefix}-one", "zone": zone, "line": -1 if line is None else line}
 
 
 def chosen(prefix: str) -> list[Any]:
-    """Make the stores of what is singled out.
-
-    Returns
-    -------
-    list of component
-        `-chosen` has what `name_of` gave, or None for all; whatever is put into `-all` brings all back.
-    """
+    """Make the stores of what is singled out: `-chosen` (None: all) and `-all`, which brings all back."""
     return [dcc.Store(id=f"{prefix}-chosen"), dcc.Store(id=f"{prefix}-all")]
 
 
 def let_single_out(prefix: str, graph: str) -> None:
-    """Register what a tap on such a button does.
-
-    Parameters
-    ----------
-    graph : str
-        The figure, whose first traces are the lines.
-    """
+    """Register what a tap on such a button does to the figure, whose first traces are the lines."""
     buttons = {"type": f"{prefix}-one", "zone": ALL, "line": ALL}
 
     @callback(
@@ -55,7 +35,7 @@ def let_single_out(prefix: str, graph: str) -> None:
     def single(clicks: list[int | None], back: Any, now: Any) -> Any:
         """Let the others fade; a second tap brings them back."""
         there = [each["id"] for each in ctx.inputs_list[0]]
-        if not ctx.triggered or not ctx.triggered[0]["value"]:  # buttons came anew; nobody tapped
+        if not ctx.triggered or not ctx.triggered[0]["value"]:  # buttons were made again; nobody tapped
             return no_update, [str(now == name).lower() for name in there], no_update
         tapped = ctx.triggered_id
         now = None if tapped == f"{prefix}-all" or now == tapped else dict(tapped)
@@ -66,15 +46,7 @@ def let_single_out(prefix: str, graph: str) -> None:
 
 
 def opacities(there: list[dict[str, Any]], now: dict[str, Any] | None) -> dict[int, float]:
-    """Give how strongly each line is drawn.
-
-    Parameters
-    ----------
-    there : list of dict
-        All that can be tapped, as `name_of` gives it.
-    now : dict or None
-        What is singled out.
-    """
+    """Give how strongly each line is drawn, from what can be tapped (`name_of`) and what is singled out."""
     lines = {name["line"]: name["zone"] for name in there if name["line"] >= 0}
     which = [
         line

@@ -97,22 +97,12 @@ _MAY_BE_EMPTY: Final = ("topic", "broken", "rig")
 
 
 def field_id(name: str) -> dict[str, str]:
-    """Give a field's id."""
+    """Make a field's id."""
     return {"type": "prepare-source", "name": name}
 
 
 def source_fields(ports: Sequence[str]) -> list[Any]:
-    """Make the form.
-
-    Parameters
-    ----------
-    ports : sequence of str
-        Serial ports that are there.
-
-    Returns
-    -------
-    list of component
-    """
+    """Make the form, with the serial ports there are."""
     fields = []
     for name in ("format", *SHOWN):
         value = {"format": "lines", "port": ports[0] if ports else ""}.get(name) or _DEFAULTS.get(name, "")
@@ -141,25 +131,14 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
 
 
 class FieldWrong(UserError):
-    """Something in the form is no number."""
+    """Something in the form isn't a number."""
 
 
 def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
-    """Read the form.
+    """Read the form, filled by anybody; FieldWrong names what can't be.
 
-    Parameters
-    ----------
-    given : mapping
-        By field; from anybody.
-
-    Returns
-    -------
-    dict
-        As `logger.diagnosis.hear.hear` takes it; and `broken`, `every_s`, `rig`, `unit`, as a plan has them.
-
-    Raises
-    ------
-    FieldWrong
+    The table is as `logger.diagnosis.hear.hear` takes it; and `broken`, `every_s`, `rig`, `unit`, as a plan
+    has them.
     """
     form = str(given.get("format"))
     table: dict[str, Any] = {"format": "modbus" if form in ("rtu", "tcp") else form}
@@ -207,18 +186,7 @@ def _number(name: str, text: str, such: str) -> float:
 
 
 def form_of(source: Mapping[str, Any]) -> dict[str, str]:
-    """Write a source of a plan into the form.
-
-    Parameters
-    ----------
-    source : mapping
-        A `[[source]]`; what is said of its channels is taken from the first of them.
-
-    Returns
-    -------
-    dict
-        By field.
-    """
+    """Write a plan's `[[source]]` into the form, by field; its first channel speaks for all."""
     channels = channels_of(source)
     said = {k: v for k, v in source.items() if k != "channel"}
     said |= {k: v for k, v in (channels[0] if channels else {}).items() if k in OF_CHANNELS}
@@ -240,23 +208,13 @@ def form_of(source: Mapping[str, Any]) -> dict[str, str]:
 
 
 def channels_of(source: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Give a source's channels, as far as they are any."""
+    """List a source's channels, leaving out what isn't one."""
     channels = source.get("channel")
     return [c for c in channels if isinstance(c, dict)] if isinstance(channels, list) else []
 
 
 def key_of(mark: Mapping[str, Any]) -> str:
-    """Say which number a channel is, as `logger.diagnosis.hear` does.
-
-    Parameters
-    ----------
-    mark : mapping
-        A `[[source.channel]]`.
-
-    Returns
-    -------
-    str
-    """
+    """Name the number that a `[[source.channel]]` is, as `logger.diagnosis.hear` does."""
     if "register" in mark:
         return (f"u{mark['unit_id']}" if "unit_id" in mark else "") + f"r{mark['register']}"
     if "topic" in mark:
@@ -273,14 +231,12 @@ def with_source(
     known: Mapping[str, tuple[str, str]] = MappingProxyType({}),
     form: Mapping[str, Any] = MappingProxyType({}),
 ) -> dict[str, Any]:
-    """Give a plan with a source in it, and a probe for each of its numbers.
+    """Give a copy of a plan with a source in it, and a probe for each of its numbers.
 
     Parameters
     ----------
-    doc : dict
-        Not changed.
     table : dict
-        As `table_of` gives it.
+        From `table_of`.
     chosen : list of dict
         Numbers as they were found: `key`, `name`, `mark`, and whether they `stood` in the plan and were not
         heard since. One without a name is named by its topic.
@@ -291,12 +247,7 @@ def with_source(
     known : mapping
         By key, what that source calls a channel, and its probe's name.
     form : mapping
-        What stood in the form when that source was taken into it: of numbers that stood in the plan only
-        what was changed since is new.
-
-    Returns
-    -------
-    dict
+        The form when that source was taken into it: of numbers that stood only what changed since is new.
     """
     sources, probes = list(doc.get("source", [])), [dict(p) for p in doc["probe"]]
     own = {k: v for k, v in table.items() if k not in (*ASKED, *OF_CHANNELS)}

@@ -10,24 +10,12 @@ from dashboard.figures.look import TEMPLATES
 
 
 def templates(prefix: str) -> Any:
-    """Make the store of the figures' templates.
-
-    Parameters
-    ----------
-    prefix : str
-        Of its id, `-templates`.
-    """
+    """Make the store of the figures' templates; its id is `prefix` and `-templates`."""
     return dcc.Store(id=f"{prefix}-templates", data=TEMPLATES)
 
 
 def follow_theme(prefix: str) -> None:
-    """Let all figures of a page follow day and night at once.
-
-    Parameters
-    ----------
-    prefix : str
-        Of the store's id.
-    """
+    """Let all figures of a page follow day and night at once, from the store of `templates`."""
     clientside_callback(
         ClientsideFunction("stokewatch", "retemplate"),
         Output(f"{prefix}-templates", "storage_type"),

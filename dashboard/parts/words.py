@@ -21,27 +21,16 @@ FAULTS: Final = {
     Status.ABSENT: "no data",
 }
 STEADY_C_MIN: Final = 0.5
-"""Slower than this counts as steady; the arrows of the page have said so from the beginning [°C/min]."""
+"""Slower than this counts as steady, as the page's arrows have always had it [°C/min]."""
 
 
 def shown(temperature_c: float, unit: Unit) -> float:
-    """Give a temperature in the unit that is shown. [°C] in, [°C or °F] out."""
+    """Convert a temperature from °C to the unit that is shown."""
     return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
 
 
 def degrees(temperature_c: float | None, unit: Unit) -> str:
-    """Write a temperature.
-
-    Parameters
-    ----------
-    temperature_c : float or None
-        [°C]
-
-    Returns
-    -------
-    str
-        Whole degrees with their sign, without the unit's letter; a dash for None.
-    """
+    """Write a temperature in whole degrees, with its sign but not the unit's letter; a dash for None."""
     return "–" if temperature_c is None else f"{shown(temperature_c, unit):.0f}°".replace("-", "−")
 
 
@@ -51,32 +40,12 @@ def reading(temperature_c: float | None, unit: Unit) -> str:
 
 
 def difference(c: float, unit: Unit) -> str:
-    """Write a difference between temperatures.
-
-    Parameters
-    ----------
-    c : float
-        [°C]
-
-    Returns
-    -------
-    str
-    """
+    """Write a difference between temperatures, given in °C."""
     return f"{c * (1.8 if unit == 'F' else 1.0):.0f}°".replace("-", "−")
 
 
 def arrow(rate_c_min: float | None) -> str:
-    """Give the sign of a direction, for those who look from afar.
-
-    Parameters
-    ----------
-    rate_c_min : float or None
-        [°C/min]
-
-    Returns
-    -------
-    str
-    """
+    """Give the sign of a direction, for those who look from afar, from °C/min."""
     if rate_c_min is None:
         return ""
     if abs(rate_c_min) < STEADY_C_MIN:
@@ -90,17 +59,7 @@ def direction(rate_c_min: float | None) -> str:
 
 
 def rate(rate_c_min: float | None, unit: Unit) -> str:
-    """Write a rate of change.
-
-    Parameters
-    ----------
-    rate_c_min : float or None
-        [°C/min]
-
-    Returns
-    -------
-    str
-    """
+    """Write a rate of change, given in °C/min."""
     if rate_c_min is None:
         return "rate not known yet"
     value = rate_c_min * (1.8 if unit == "F" else 1.0)
@@ -130,19 +89,7 @@ def capital(text: str) -> str:
 
 
 def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
-    """Say what a zone still needs.
-
-    Parameters
-    ----------
-    card : list
-        °C, °C/min, peak, min above burn-out, min of soak, what is missing, how: see `Watcher`.
-    firing : dict
-        With `target_c`, `burnout_c` and `soak_min`.
-
-    Returns
-    -------
-    str
-    """
+    """Say what a zone still needs, from its card (see `Watcher`)."""
     level, _, peak, _, soak, missing, how = card
     if how == "faulty" or level is None:
         return "No verdict: no probe here can be trusted"
@@ -160,12 +107,7 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
 
 
 def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:
-    """Say what a zone has had so far.
-
-    Returns
-    -------
-    list of str
-    """
+    """Say what a zone has had so far."""
     level, _, peak, above, soak, _, how = card
     if how == "faulty":
         return []
@@ -180,17 +122,7 @@ def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:
 
 
 def event_words(event: dict[str, Any], unit: Unit) -> str:
-    """Say what happened.
-
-    Parameters
-    ----------
-    event : dict
-        `kind`, `data`.
-
-    Returns
-    -------
-    str
-    """
+    """Say what happened, from an event's `kind` and `data`."""
     kind, data = event["kind"], event.get("data") or {}
     if kind == "spot":
         place = f" at {data['height_cm']:g} cm" if data.get("height_cm") is not None else ""
