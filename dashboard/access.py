@@ -20,18 +20,7 @@ LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
 def host_name(header: str) -> str:
-    """Take the name out of a Host header.
-
-    Parameters
-    ----------
-    header : str
-        `name`, `name:port` or `[address]:port`.
-
-    Returns
-    -------
-    str
-        Lower case, without port and brackets; empty where it can't be one.
-    """
+    """Take the name out of a Host header: lower case, no port or brackets; empty where it can't be one."""
     found = _HOST.fullmatch(header)
     return "" if found is None else found["name"].lower().strip("[]")
 
@@ -55,15 +44,9 @@ class Access:
     """Middleware that turns away requests from strange names and pages.
 
     A page elsewhere can make a browser ask this server under a name of its own (DNS rebinding), or open a
-    websocket to it. Neither can forge the headers Host and Origin.
-
-    Parameters
-    ----------
-    host : str
-        The address listened on. Where that is all of them, any numeric address and this machine's own name
-        are good.
-    script_hashes : sequence of str
-        Of the inline scripts, as a Content-Security-Policy takes them.
+    websocket to it. Neither can forge the headers Host and Origin. Where `host`, the address listened on, is
+    all of them, any numeric address and this machine's own name are good. `script_hashes` of the inline
+    scripts are as a Content-Security-Policy takes them.
     """
 
     def __init__(self, app: ASGIApp, host: str, script_hashes: Sequence[str]) -> None:

@@ -14,34 +14,20 @@ from logger.journal.reader import JournalReader
 from logger.requests import data_of, read_request
 
 PATIENCE_S: Final = 5.0
-"""The logger looks for requests several times a second; an answer later than this is not waited for. [s]"""
+"""The logger looks for requests several times a second; no answer is waited for longer than this. [s]"""
 LOOK_S: Final = 0.05
 
 
 class ActError(UserError):
-    """The logger refused."""
+    """The logger refused a request; says why."""
 
 
 async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> dict[str, Any]:
-    """Ask the logger for something, and wait for its answer.
+    """Ask the logger for something (`note`, `spot`, `ack`, `shelve`, `finish` …), and wait for its answer.
 
-    Parameters
-    ----------
-    kind : str
-        `note`, `spot`, `ack`, `shelve`, `finish` …
-
-    Returns
-    -------
-    dict
-        The logger's answer; `{"waiting": True, "request": id}` where none came in time: the request stays
-        in the journal and is carried out when the logger is back.
-
-    Raises
-    ------
-    RequestError
-        It is none, or something in it can't be: names the field.
-    ActError
-        The logger refused; says why.
+    That is `{"waiting": True, "request": id}` where none came in time: the request stays in the journal and
+    is carried out when the logger is back. RequestError names the field that can't be; ActError says why the
+    logger refused.
     """
     asked = data_of(read_request(kind, data))
     number = await asyncio.to_thread(add_request, journal_path, kind, asked, who)

@@ -1,7 +1,7 @@
 """Long work and what strangers send, each in a process of its own: with limits, progress, an end on demand.
 
-``python -m dashboard.apart JOB MEMORY_MB FILE_MB TIME_S`` reads its arguments as JSON. It writes lines of
-JSON: how far it is, and at last its answer.
+``python -m dashboard.apart JOB MEMORY_MB FILE_MB TIME_S`` takes JSON, and answers in lines of it, with
+progress.
 """
 
 from __future__ import annotations
@@ -106,30 +106,11 @@ class Apart:
     async def run(
         self, job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any
     ) -> Any:
-        """Run a job.
+        """Run one of `JOBS` and give its answer, through JSON.
 
-        Parameters
-        ----------
-        job : str
-            One of `JOBS`.
-        tell : callable, optional
-            Is called with how much is done, now and then; not every job knows.
-        file_mb : int, optional
-            Less than the job's own largest file. [MB]
-        **given
-            Its arguments, as JSON takes them.
-
-        Returns
-        -------
-        object
-            Its answer, through JSON.
-
-        Raises
-        ------
-        UserError
-            What was given is wrong, or asks for too much.
-        StokewatchError
-            It failed, or there is too much to do.
+        `tell` is called with how much is done, now and then; not every job knows. `file_mb` is below the
+        job's own largest file. UserError: what was given is wrong, or asks for too much; StokewatchError: it
+        failed, or there is too much to do.
         """
         lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
         lane, who = lanes[JOBS[job].quick], asker.get()

@@ -41,7 +41,7 @@ from logger.recording.health import look
 from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
 LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
-"""What may be larger than a request usually is: files. The room itself says more kindly what is too much."""
+"""What may be larger than a request usually is: files. Their own limit is said more kindly."""
 SUITES: Final = "/_dash-component-suites/"
 
 
@@ -84,21 +84,9 @@ def create_app(
     door: Door | None = None,
     places: Places | None = None,
 ) -> Page:
-    """Make the page.
+    """Make the page; `app.server` is the FastAPI application.
 
-    Parameters
-    ----------
-    journal_path : Path
-        The journal; it need not exist yet.
-    door : Door, optional
-        Who may act; everybody if left out.
-    places : Places, optional
-        Of the server's connections: learns operators' addresses.
-
-    Returns
-    -------
-    Page
-        `app.server` is the FastAPI application.
+    The journal need not exist yet. Without a `door` everybody may act; `places` learns operators' addresses.
     """
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -162,10 +150,7 @@ _registered: tuple[list[Any], dict[str, Any]] = ([], {})
 
 
 def _register(app: Page) -> None:
-    """Register pages and callbacks, which are global in Dash and go to the first application that asks.
-
-    Every further one of this process (tests make many) gets the same again.
-    """
+    """Register pages and callbacks; Dash keeps them globally, for the first application that asks only."""
     PAGE_REGISTRY.clear()
     for entry in PAGES:
         register_page(**entry.registering())
@@ -238,13 +223,9 @@ async def _refuse_form(request: Request, exc: Exception) -> JSONResponse:
 
 
 def health(journal_path: Path) -> JSONResponse:
-    """Say whether the journal can be read.
+    """Answer 200 while the journal can be read, else 503; `ok` is false where the logger can't record.
 
-    Returns
-    -------
-    JSONResponse
-        200 while the journal can be read, though `ok` is false where the logger can't record; else 503. A
-        journal that isn't there yet is no fault.
+    A journal that isn't there yet is no fault.
     """
     running, beat = None, None
     there = journal_path.exists()

@@ -25,19 +25,15 @@ KNOWN: Final = 64
 MAX_HEAD: Final = 32 << 10
 """Bytes of a request's line and headers; a browser sends one or two kB."""
 HEAD_S: Final = 10.0
-"""A request's line and headers take no longer to come. [s]"""
+"""A request's line and headers must have come by then. [s]"""
 STALL_S: Final = 30.0
-"""An answer that nobody reads is waited for so long. [s]"""
+"""How long an answer may stay unread. [s]"""
 
 
 def who_is(address: str) -> str:
-    """Tell by what an address is counted.
+    """Tell by what an address is counted; empty for this machine itself.
 
-    Returns
-    -------
-    str
-        Empty for this machine itself. Of IPv6 the first 64 bits, since one device has all the rest to itself
-        (RFC 4291, section 2.5.1).
+    Of IPv6 the first 64 bits: one device has all the rest to itself (RFC 4291, section 2.5.1).
     """
     try:
         found = ipaddress.ip_address(address.partition("%")[0])
@@ -53,13 +49,8 @@ def who_is(address: str) -> str:
 class Places:
     """Who holds how many connections, and who gives way when all are taken. Does no I/O.
 
-    The greediest address gives way to one that has fewer: nobody is kept out by one who takes all. Of those
-    who come from very many addresses `RESERVE` places are kept free, for operators.
-
-    Parameters
-    ----------
-    most, each, reserve : int
-        See `MOST`, `EACH`, `RESERVE`.
+    The greediest address gives way to one that has fewer: nobody is kept out by one who takes all. Against
+    very many addresses `reserve` places are kept free, for operators.
     """
 
     def __init__(self, most: int = MOST, each: int = EACH, reserve: int = RESERVE) -> None:
@@ -86,14 +77,9 @@ class Places:
         return not who or who in self._known
 
     def enter(self, address: str) -> tuple[int | None, int | None]:
-        """Take a place.
+        """Take a place: its ticket for `leave`, or None; and the ticket of a connection evicted for it.
 
-        Returns
-        -------
-        ticket : int or None
-            For `leave`; None where there is no place.
-        evicted : int or None
-            The ticket of a connection that has to end for it; it has no place any more.
+        The evicted one has to end, and has no place any more.
         """
         who = who_is(address)
         own = len(self._held.get(who, ()))
@@ -112,7 +98,7 @@ class Places:
         return ticket, evicted
 
     def leave(self, ticket: int) -> None:
-        """Give a place back; nothing where it was given back already."""
+        """Free a place; nothing if that was done already."""
         who = self._owners.pop(ticket, None)
         if who is not None:
             held = self._held[who]

@@ -36,11 +36,5 @@ current: ContextVar[Context] = ContextVar("stokewatch_context")
 
 
 def here() -> Context:
-    """Give the context of the page that is asked.
-
-    Raises
-    ------
-    LookupError
-        Called outside of a request; tests set `current` first.
-    """
+    """Give the context of the page that is asked; outside of a request LookupError (tests set `current`)."""
     return current.get()

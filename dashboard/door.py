@@ -45,7 +45,7 @@ class OpenDoor:
         return True
 
     def routes(self) -> APIRouter:
-        """Give the endpoint that says so."""
+        """Make the endpoint that says so."""
         router = APIRouter(prefix="/api/operator")
 
         @router.get("")
@@ -56,12 +56,9 @@ class OpenDoor:
 
 
 class PinDoor:
-    """Watchers look; who has shown the PIN acts.
+    """Watchers look; whoever has shown the PIN acts.
 
-    Parameters
-    ----------
-    secure : bool
-        Whether the page is served by TLS; then the cookie never travels without.
+    `secure`: the page is served by TLS; then the cookie never travels without.
     """
 
     def __init__(self, operators: Operators, *, secure: bool) -> None:
@@ -71,33 +68,21 @@ class PinDoor:
         self._turn = asyncio.Lock()
 
     async def operator(self, request: Request) -> str:
-        """Say whose session the request comes with.
-
-        Raises
-        ------
-        HTTPException
-            401 where there is none.
-        """
+        """Say whose session the request comes with, or raise HTTPException 401."""
         who = self._operators.who(request.cookies.get(COOKIE))
         if who is None:
             raise HTTPException(401, "only an operator may do that; enter the PIN first")
         return who or "an operator"
 
     def knows(self, connection: HTTPConnection) -> bool:
-        """Tell whether a request or a websocket comes with a session.
-
-        Returns
-        -------
-        bool
-            False where the file of sessions can't be read, too.
-        """
+        """Tell whether a connection comes with a session; False where their file can't be read, too."""
         try:
             return self._operators.who(connection.cookies.get(COOKIE)) is not None
         except PinError:
             return False
 
     def routes(self) -> APIRouter:
-        """Give the endpoints: who am I, in, and out."""
+        """Make the endpoints: who am I, sign in, sign out."""
         router = APIRouter(prefix="/api/operator")
 
         @router.get("")

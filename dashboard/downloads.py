@@ -25,11 +25,11 @@ EACH: Final = 2
 RESERVE: Final = 2
 """Places among `MOST` that only operators, and this machine, may take."""
 SPARE_MB: Final = 512
-"""Is left free on the journal's disk: readings come first. [MB]"""
+"""Left free on the journal's disk: readings come first. [MB]"""
 LARGEST_MB: Final = 2048
 PATIENCE_S: Final = 60.0
 SLOWEST: Final = 50_000.0
-"""A file is taken at so many bytes a second at least, after the first `PATIENCE_S`."""
+"""Bytes a second at which a file must be taken, after the first `PATIENCE_S`."""
 PIECE: Final = 1 << 16
 
 log = logging.getLogger(__name__)
@@ -45,13 +45,7 @@ class NoRoom(StokewatchError):
 
 
 class Place:
-    """A place among the files that are being made or taken; `leave` it at the end.
-
-    Attributes
-    ----------
-    room_mb : int
-        How large the file may be. [MB]
-    """
+    """A place among the files being made or taken, of at most `room_mb` MB; `leave` it at the end."""
 
     def __init__(self, held: list[Asker], who: Asker, room_mb: int) -> None:
         self._held: list[Asker] | None = held
@@ -60,7 +54,7 @@ class Place:
         held.append(who)
 
     def leave(self) -> None:
-        """Give the place to others; nothing where that was done already."""
+        """Free the place; nothing if that was done already."""
         if self._held is not None:
             self._held.remove(self._who)
             self._held = None
@@ -74,15 +68,7 @@ class Downloads:
         self._held: list[Asker] = []
 
     def place(self) -> Place:
-        """Take a place for whoever asks.
-
-        Raises
-        ------
-        BusyError
-            There is none.
-        NoRoom
-            The disk is nearly full.
-        """
+        """Take a place, or raise BusyError (there is none) or NoRoom (the disk is nearly full)."""
         who = asker.get()
         full = len(self._held) >= (MOST if who.trusted else MOST - RESERVE)
         if full or (not who.trusted and sum(other.who == who.who for other in self._held) >= EACH):
@@ -96,12 +82,7 @@ class Downloads:
 class Download(StreamingResponse):
     """A file that is given away, piece by piece; whoever takes it too slowly loses it.
 
-    Parameters
-    ----------
-    file : binary file
-        Closed at the end, however that comes.
-    place : Place
-        Left at the end.
+    However that ends, the file is closed and the place left.
     """
 
     def __init__(self, file: IO[bytes], place: Place, media: str, headers: dict[str, str]) -> None:

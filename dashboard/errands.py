@@ -1,4 +1,4 @@
-"""Work that somebody waits for and may call off, each under a name that nobody guesses."""
+"""Work that somebody waits for and may cancel, each under a name that nobody guesses."""
 
 from __future__ import annotations
 
@@ -30,18 +30,7 @@ class Errands:
         self._works: OrderedDict[str, Work] = OrderedDict()
 
     def begin(self, run: Callable[[Work], Awaitable[dict[str, Any]]], name: str) -> str:
-        """Begin an errand.
-
-        Parameters
-        ----------
-        run : callable
-            Takes the work, to tell how far it has come; gives the answer.
-
-        Returns
-        -------
-        str
-            Under which `look` and `stop` know it.
-        """
+        """Begin an errand, and name it for `look` and `stop`; `run` tells its work how far it has come."""
         token, work = secrets.token_hex(12), Work()
         work.task = asyncio.create_task(run(work), name=name)  # type: ignore[arg-type]
         work.task.add_done_callback(_seen)
@@ -51,12 +40,7 @@ class Errands:
         return token
 
     def look(self, token: object) -> Work:
-        """Find an errand.
-
-        Raises
-        ------
-        GoneError
-        """
+        """Find an errand, or raise GoneError."""
         work = self._works.get(token) if isinstance(token, str) else None
         if work is None:
             raise GoneError
@@ -69,7 +53,7 @@ class Errands:
         return work
 
     async def stop(self, token: object) -> None:
-        """Call an errand off, and wait until it has ended; nothing where it is over, or isn't known."""
+        """Cancel an errand, and wait until it has ended; nothing if it is over, or unknown."""
         work = self._works.pop(token, None) if isinstance(token, str) else None
         if work is not None:
             work.task.cancel()
@@ -78,7 +62,7 @@ class Errands:
 
 
 def _seen(task: asyncio.Task[Any]) -> None:
-    """An errand that failed while nobody looked is no fault to be told of at its end."""
+    """Keep quiet, at its end, about an errand that failed while nobody looked."""
     if not task.cancelled():
         task.exception()
 

@@ -27,7 +27,7 @@ FILES: Final = {
 }
 """By kind: what it is called, how its name ends, its type."""
 WAITS_S: Final = 120.0
-"""A file that was made and isn't fetched goes again after this. [s]"""
+"""A file that isn't fetched is dropped after this. [s]"""
 
 
 @dataclass(slots=True)
@@ -47,7 +47,7 @@ class Made:
         return size
 
     def give(self) -> Download:
-        """Give it away; it is gone at the end."""
+        """Stream it out; it is gone at the end."""
         _, ending, media = FILES[self.kind]
         name = file_name(self.info.title, self.info.id, ending)
         return Download(self.file, self.place, media, download_headers(name, self.size))
@@ -71,24 +71,10 @@ class Exports:
         self._made: dict[str, Made] = {}
 
     async def make(self, info: FiringInfo, kind: str, tell: Callable[[float], None] | None = None) -> Made:
-        """Write a firing as a file.
+        """Write a firing as a file of a kind of `FILES`, to be given away or dropped.
 
-        Parameters
-        ----------
-        kind : str
-            Of `FILES`.
-
-        Returns
-        -------
-        Made
-            To be given away or dropped.
-
-        Raises
-        ------
-        UserError
-            No such kind.
-        StokewatchError
-            Too many files are being made, the disk is nearly full, or it failed.
+        UserError: no such kind; StokewatchError: too many are being made, the disk is nearly full, or it
+        failed.
         """
         if kind not in FILES:
             raise UserError(f"a firing can be saved as {', '.join(FILES)}")
@@ -121,13 +107,7 @@ class Exports:
         return token
 
     def take(self, token: str) -> Made:
-        """Take a file that was made.
-
-        Raises
-        ------
-        UserError
-            There is none; each is given once.
-        """
+        """Take a file that was made; each is given once, then UserError."""
         made = self._made.pop(token, None)
         if made is None:
             raise UserError("this file is no longer here; save it again")
@@ -141,7 +121,7 @@ class Exports:
 
 @lru_cache(maxsize=4)
 def exports(journal_path: Path) -> Exports:
-    """Give the exports of a journal, the same to every page."""
+    """Find the exports of a journal, the same for every page."""
     return Exports(journal_path)
 
 
@@ -151,13 +131,7 @@ def file_name(title: str, firing: str, ending: str) -> str:
 
 
 def download_headers(name: str, size: int) -> dict[str, str]:
-    """Make the headers of a file to be kept.
-
-    Parameters
-    ----------
-    name : str
-        From `plain_name`.
-    """
+    """Make the headers of a file to be kept, under a name from `plain_name`."""
     plain = name.encode("ascii", "replace").decode().replace("?", "_")
     return {
         "content-disposition": f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}",

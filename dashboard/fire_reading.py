@@ -18,18 +18,12 @@ from logger.report.shown import shown as written_in
 from logger.report.story import verdict
 
 FAR_C: Final = 150.0
-"""No place of a zone is so far from its probes but by a slip. Common practice, no source. [°C]"""
+"""A place this far from its zone's probes is a slip. Common practice, no source. [°C]"""
 RECENT_S: Final = 5.0
 
 
 def place_options(journal_path: Path) -> list[dict[str, str]]:
-    """Give the zones of the running firing, those with pots first.
-
-    Returns
-    -------
-    list of dict
-        As a select takes them; empty where nothing runs.
-    """
+    """List the running firing's zones as a select takes them, pots first; empty where nothing runs."""
     if not journal_path.exists():
         return []
     with contextlib.closing(JournalReader(journal_path)) as reader:
@@ -43,18 +37,7 @@ def place_options(journal_path: Path) -> list[dict[str, str]]:
 
 
 def noted(journal_path: Path, event: Any) -> dict[str, Any]:
-    """Give a note of the running firing.
-
-    Returns
-    -------
-    dict
-        `kind`, `text`, `amount` …
-
-    Raises
-    ------
-    UserError
-        There is none.
-    """
+    """Find a note of the running firing (`kind`, `text`, `amount` …), or raise UserError."""
     with contextlib.closing(JournalReader(journal_path)) as reader:
         firing = reader.running()
         for each in reader.events(firing.id) if firing is not None else ():
@@ -64,13 +47,7 @@ def noted(journal_path: Path, event: Any) -> dict[str, Any]:
 
 
 def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:
-    """Say what is known of a zone, where a gun's reading is far from all of it.
-
-    Returns
-    -------
-    str
-        Empty where it is near enough, or nothing is known.
-    """
+    """Say what is known of a zone where a gun's reading is far from all of it; else, or if unknown, ""."""
     with contextlib.closing(JournalReader(journal_path)) as reader:
         firing = reader.running()
         if firing is None or firing.last_us is None:

@@ -37,23 +37,14 @@ class Opening(NamedTuple):
 
 
 opening_now: ContextVar[Opening] = ContextVar("opening_now", default=Opening())  # noqa: B039 immutable
-"""Of the request that is being answered."""
+"""For the request that is being answered."""
 
 
 def first_look(board: Board, quiet_s: float | None, time_of_day: str, wish: Wish) -> str:
     """Render the fire's page: what is wrong, which zone is coldest, what each needs, and the traces.
 
-    Parameters
-    ----------
-    quiet_s : float or None
-        Since the logger last gave a sign of life. [s]
-    time_of_day : str
-        Stands below it all: the numbers don't change, and must not look as if they did.
-
-    Returns
-    -------
-    str
-        HTML; empty where no firing is running.
+    HTML; empty where no firing is running. `time_of_day` stands below: the numbers don't change, and must not
+    look as if they did.
     """
     from dashboard.pages import fire
 

@@ -31,15 +31,10 @@ Known = Mapping[str, Mapping[str, Any]]
 
 
 def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
-    """Tell whether a request's body names a callback that there is, with its own inputs and outputs.
+    """Tell whether a body names a callback of `app.callback_map`, with its own inputs and outputs.
 
-    Dash answers anything else with status 500, after running into its own assertions. The values aren't
-    looked at: that is each callback's to do.
-
-    Parameters
-    ----------
-    known : mapping
-        `app.callback_map`, complete only after Dash's first request.
+    Dash answers anything else with status 500, after running into its own assertions. The map is complete
+    only after Dash's first request. Values are left to each callback.
     """
     try:
         body = json.loads(raw)
@@ -63,13 +58,7 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
 
 
 class Front:
-    """Middleware: sets who asks, turns away what is no callback, keeps static files compressed.
-
-    Parameters
-    ----------
-    known : mapping
-        `app.callback_map`.
-    """
+    """Middleware: sets who asks, turns away what is no callback, keeps static files compressed."""
 
     def __init__(
         self, app: ASGIApp, context: Context, known: Known, look: Callable[[Wish], Awaitable[str]]

@@ -54,13 +54,7 @@ class Work:
         return self.task.done()
 
     def answer(self) -> dict[str, Any]:
-        """Give what came of it.
-
-        Raises
-        ------
-        StokewatchError
-            It failed, or was stopped.
-        """
+        """Give what came of it; StokewatchError: it failed, or was stopped."""
         if self.task.cancelled():
             raise Stopped
         return self.task.result()
@@ -76,42 +70,22 @@ class Gathering:
         self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
     async def firing(self, firing: str) -> FiringInfo:
-        """Find a firing.
-
-        Raises
-        ------
-        UserError
-            There is no such firing.
-        """
+        """Find a firing, or raise UserError."""
         return await asyncio.to_thread(self._firing, firing)
 
     async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
-        """Begin to rehearse a firing, or give what there is of that.
+        """Begin a rehearsal, or find one, answered by `logger.replay.judging.rehearse`.
 
-        Parameters
-        ----------
-        plan : Plan, optional
-            The firing's own if left out; what another one says is not kept on the disk.
-
-        Returns
-        -------
-        Work
-            Its answer is from `logger.replay.judging.rehearse`.
+        Only what the firing's own plan gives is kept on the disk.
         """
         return await self._work("rehearse", info, None if plan is None else plan.dumps())
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
-        """Begin to judge a firing moment by moment, or give what there is of that.
-
-        Returns
-        -------
-        Work
-            Its answer is from `logger.replay.moments.judged`.
-        """
+        """Begin a judgement of every moment, or find one, answered by `logger.replay.moments.judged`."""
         return await self._work("judge", info, None if plan is None else plan.dumps())
 
     def stop(self, work: Work) -> None:
-        """Stop a work that goes on, and forget it."""
+        """Stop work that is still going on, and forget it."""
         if work.done:
             return
         work.task.cancel()
@@ -119,13 +93,7 @@ class Gathering:
             del self._works[key]
 
     async def known(self, firing: str) -> Gathered:
-        """Gather what is known of a firing.
-
-        Raises
-        ------
-        UserError
-            There is no such firing.
-        """
+        """Gather what is known of a firing; UserError: there is no such firing."""
         info = await self.firing(firing)
         work = await self.rehearsal(info)
         await asyncio.wait([work.task])  # whoever goes away doesn't take it from the others
@@ -179,18 +147,15 @@ class Gathering:
 
 
 def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:
-    """Give what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
+    """Sum up what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
     spots = tuple((e.t_us, json.dumps(e.data)) for e in reader.events(info.id) if e.kind == "spot")
     return (info.id, info.last_us, info.readings, info.late, info.plan_toml, spots)
 
 
 def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | None:
-    """Give what a firing's rehearsal said, if it has been worked out by this very program.
+    """Find the rehearsal of a firing (`judging.rehearse`), if this very program worked it out.
 
-    Returns
-    -------
-    dict or None
-        From `judging.rehearse`: peaks and verdicts that agree with report and command to the degree.
+    So its peaks and verdicts agree with report and command to the degree.
     """
     return _kept(reader.path.parent, state_of(reader, info))
 
@@ -236,5 +201,5 @@ def _program() -> str:
 
 @lru_cache(maxsize=4)
 def gathering(journal_path: Path) -> Gathering:
-    """Give the gathering of a journal, the same to every page."""
+    """Find the gathering of a journal, the same for every page."""
     return Gathering(journal_path)

@@ -23,12 +23,9 @@ MAX_CELLS: Final = 50_000
 def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     """Make a firing's small picture and its headline figure.
 
-    Returns
-    -------
-    dict
-        `coldest`: zone and peak of the zone (without coals) whose peak is lowest, from means over the
-        probes and over 1, 10 or 60 s; None where there is none. `low`, `mean`, `high`: lists of °C, None
-        where nothing was read. `step_s`, `target_c`.
+    `coldest` is zone and peak [°C] of the zone (without coals) whose peak is lowest, from means over the
+    probes and over 1, 10 or 60 s, or None; `low`, `mean`, `high` are lists of °C, None where nothing was
+    read; `step_s`; `target_c`.
     """
     length_s = max(1.0, ((firing.last_us or firing.started_us) - firing.started_us) / 1e6)
     level_s = max(s for s in LEVELS_S if s * STEPS <= length_s or s == LEVELS_S[0])

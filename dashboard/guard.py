@@ -34,7 +34,7 @@ NOBODY: Final = Asker(None, "nobody is known here", False)
 
 
 class RefusedError(StokewatchError):
-    """Somebody who may only watch wanted to act."""
+    """Somebody who may only watch tried to act."""
 
     def __init__(self, asker: Asker) -> None:
         super().__init__(asker.refusal)
@@ -42,13 +42,7 @@ class RefusedError(StokewatchError):
 
 
 def who_asks() -> str:
-    """Say who acts, for the record.
-
-    Raises
-    ------
-    RefusedError
-        It is nobody who may.
-    """
+    """Say who acts, for the record; RefusedError: nobody who may act."""
     found = asker.get(NOBODY)
     if found.who is None:
         raise RefusedError(found)
@@ -56,22 +50,14 @@ def who_asks() -> str:
 
 
 def may_act() -> bool:
-    """Tell whether the one who asks may act."""
+    """Tell whether whoever asks may act."""
     return asker.get(NOBODY).who is not None
 
 
 def operator_only(callback: Callable[..., Any]) -> Callable[..., Any]:
-    """Let only an operator call this; goes below `@callback`.
+    """Let only an operator call this, sync or async; goes below `@callback`.
 
-    Parameters
-    ----------
-    callback : callable
-        Sync or async.
-
-    Returns
-    -------
-    callable
-        With the attribute `operator_only`, by which a test tells guarded callbacks from open ones.
+    Its attribute `operator_only` lets a test tell guarded callbacks from open ones.
     """
     guarded: Any
     if inspect.iscoroutinefunction(callback):
@@ -92,9 +78,9 @@ def operator_only(callback: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def on_error(error: Exception) -> None:
-    """Show what went wrong in a callback; a fault of ours goes to the log as well.
+    """Show what went wrong in a callback, for Dash; a fault of ours goes to the log as well.
 
-    Dash calls it. Without it an exception in a callback leaves no trace, neither on the page nor in the log.
+    Without it an exception in a callback leaves no trace, neither on the page nor in the log.
     """
     if isinstance(error, RefusedError) and error.may_enter:
         set_props("pin-dialog", {"opened": True})

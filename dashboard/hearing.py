@@ -1,6 +1,6 @@
-"""What a rig says that is being set up: a process apart opens the port, and says what it hears.
+"""What a rig says while it is set up: ``stokewatch hear``, a process apart, opens the port and prints it.
 
-The page itself never opens a port: it only reads what ``stokewatch hear`` prints, the newest line of it.
+The page itself never opens a port: it only reads the newest line.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any, Final
 from logger.errors import UserError
 
 SECONDS: Final = 60.0
-"""So long one hears at most; whoever wants more asks again. [s]"""
+"""The longest hearing; whoever wants more asks again. [s]"""
 LONGEST: Final = 1 << 18
 """Bytes of a line of what is told."""
 
@@ -38,30 +38,13 @@ class Hearing:
         return self._task is not None and not self._task.done()
 
     def told(self) -> Told:
-        """Give what has been heard.
-
-        Returns
-        -------
-        dict
-            `said`, `found`, `trouble`.
-
-        Raises
-        ------
-        UserError
-            What was asked for can't be heard.
-        """
+        """Give what has been heard: `said`, `found`, `trouble`; UserError: it can't be heard."""
         if self._failed:
             raise UserError(self._failed)
         return self._told
 
     async def begin(self, table: dict[str, Any], seconds: float = SECONDS) -> None:
-        """Begin to hear a source; what was heard before ends.
-
-        Parameters
-        ----------
-        table : dict
-            See `logger.diagnosis.hear.hear`.
-        """
+        """Begin to hear a source, as `logger.diagnosis.hear.hear` takes it, in place of the one before."""
         await self.end()
         self._told, self._failed = NOTHING, ""
         self._process = await asyncio.create_subprocess_exec(

@@ -1,4 +1,4 @@
-"""How files are to be read that come in: the form's fields, checked."""
+"""How to read files that come in: the form's fields, checked."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Reading(BaseModel, extra="forbid"):
 
 
 class ReadingRefused(UserError):
-    """A way to read that is none: says why beside each field."""
+    """Files can't be read this way: says why beside each field."""
 
     def __init__(self, wrong: dict[str, str]) -> None:
         super().__init__("; ".join(f"{FIELDS[name]}: {text}" for name, text in wrong.items()))
@@ -40,17 +40,7 @@ class ReadingRefused(UserError):
 
 
 def reading_of(ids: Any, values: Any) -> Reading:
-    """Read the form's fields.
-
-    Parameters
-    ----------
-    ids : list of dict
-        With `field` each.
-
-    Raises
-    ------
-    ReadingRefused
-    """
+    """Read the form's fields, whose ids have `field`; or raise ReadingRefused."""
     given: dict[str, Any] = {}
     for own, value in zip(ids, values, strict=False):
         name = own.get("field") if isinstance(own, dict) else None

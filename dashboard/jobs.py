@@ -1,7 +1,4 @@
-"""What `dashboard.apart` does in a process of its own.
-
-Each takes ``tell``, a callable that takes how much is done, from 0 to 1.
-"""
+"""What `dashboard.apart` does in a process of its own; each job tells how much is done, from 0 to 1."""
 
 from __future__ import annotations
 
@@ -30,13 +27,13 @@ class TellingReader(JournalReader):
         self._spans: dict[str, tuple[int, int] | None] = {}
 
     def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
-        """Give every reading; see `JournalReader.batches`."""
+        """Read it all; see `JournalReader.batches`."""
         for batch in super().batches(firing, since_us, until_us):
             self._at(firing, int(batch.t_us[-1]))
             yield batch
 
     def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
-        """Give every reading; see `JournalReader.readings`."""
+        """Read it all; see `JournalReader.readings`."""
         self._at(firing, since_us)
         return super().readings(firing, since_us, until_us)
 
@@ -49,20 +46,7 @@ class TellingReader(JournalReader):
 
 
 def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
-    """Say what is understood of CSV files.
-
-    Parameters
-    ----------
-    files : list of str
-        Paths.
-    options : dict
-        Of `CsvOptions`.
-
-    Returns
-    -------
-    dict
-        `files`, `whole`, and the files' `digests`.
-    """
+    """Say what is understood of CSV files read by `CsvOptions`: `files`, `whole`, and their `digests`."""
     from logger.exchange.csv_in import digest_of
     from logger.exchange.csv_preview import preview_together
 
@@ -88,17 +72,7 @@ def import_files(
 ) -> dict[str, Any]:
     """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
 
-    Parameters
-    ----------
-    started_us : int or None
-        Where the files have no dates. [µs]
-    plan : str or None
-        TOML.
-
-    Returns
-    -------
-    dict
-        `firing` and `title`.
+    `started_us` [µs] is for files without dates, `plan` is TOML. Gives `firing` and `title`.
     """
     from logger.exchange.csv_in import import_csv
     from logger.journal.writer import JournalWriter
@@ -119,18 +93,7 @@ def import_files(
 
 
 def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
-    """Delete firings that lie in the bin, with all that was kept of them.
-
-    Parameters
-    ----------
-    firings : list of str
-        IDs; those that are gone already are passed over.
-
-    Returns
-    -------
-    dict
-        `gone`: how many.
-    """
+    """Delete firings in the bin with all that was kept of them; `gone` counts those that still lay there."""
     from dashboard.gathering import forget
     from logger.journal.bin import delete_for_good
     from logger.journal.writer import JournalWriter
@@ -149,7 +112,7 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 
 
 def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
-    """Write a firing as a file; give the number of rows."""
+    """Write a firing as a file, and count its rows."""
     from logger.exchange import export as exports
 
     write = {
@@ -162,18 +125,7 @@ def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int
 
 
 def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[str, Any]:
-    """Judge a stored firing from its beginning.
-
-    Parameters
-    ----------
-    plan : str or None
-        TOML; the firing's own if None.
-
-    Returns
-    -------
-    dict
-        See `logger.replay.moments.judged`.
-    """
+    """Judge a stored firing as `logger.replay.moments.judged` does, by a plan in TOML or its own."""
     from logger.plan import loads
     from logger.replay.moments import judged
 
@@ -182,13 +134,7 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
 
 def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
-    """Judge a stored firing from its beginning, as `stokewatch rehearse` does.
-
-    Returns
-    -------
-    dict
-        See `logger.replay.judging.rehearse`.
-    """
+    """Judge a stored firing from its beginning, as `stokewatch rehearse` does (`judging.rehearse`)."""
     from logger.plan import loads
     from logger.replay.judging import rehearse as run
 

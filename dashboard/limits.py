@@ -29,9 +29,9 @@ MAX_DEPTH: Final = 64
 MAX_PATH: Final = 4096
 """Bytes of a path with its query."""
 BODY_S: Final = 30.0
-"""A small body is here after so long, and of a large one some part each time. [s]"""
+"""A small body must be here by then, and some part of a large one each time. [s]"""
 SLOWEST: Final = 20_000.0
-"""Bytes a second that a large body comes with at least, over its whole length."""
+"""Bytes a second at which a large body must come, over its whole length."""
 MAX_TABLETS: Final = 64
 """Websockets in all."""
 TABLETS_EACH: Final = 16
@@ -80,20 +80,12 @@ class Limits:
 
     It holds for every endpoint and for Dash's callbacks alike: a small body is here whole, and is JSON
     without NaN, halves of characters or endless nesting, before anything else sees it. Whoever goes away
-    takes what was asked with them: the work for it is cancelled.
+    takes what was asked with them: the work for it is cancelled. This machine's own requests aren't counted:
+    whoever sits at it needs no page to slow it down.
 
-    This machine's own requests aren't counted: who sits at it needs no page to slow it down.
-
-    Parameters
-    ----------
-    large : mapping of str to int
-        Paths that may take more bytes than others; their bodies go through as they come.
-    knows : callable
-        Tells whether a connection is an operator's.
-    places : Places
-        Of the connections: learns operators' addresses.
-    is_there : callable
-        Tells of a path whether something can be at it.
+    `large` has paths that may take more bytes than others: their bodies go through as they come. `knows`
+    tells whether a connection is an operator's, and `places` learns their addresses; `is_there` tells whether
+    something can be at a path.
     """
 
     def __init__(
@@ -230,11 +222,8 @@ class Limits:
 def is_sound(text: bytes) -> bool:
     """Tell whether bytes are JSON that nothing behind can stumble over.
 
-    Returns
-    -------
-    bool
-        False for NaN and infinity (numbers too large for a double among them), halves of characters, broken
-        UTF-8, and more than `MAX_DEPTH` lists in lists.
+    False for NaN and infinity (numbers too large for a double among them), halves of characters, broken
+    UTF-8, and more than `MAX_DEPTH` lists in lists.
     """
     try:
         check_json(text)
@@ -244,13 +233,7 @@ def is_sound(text: bytes) -> bool:
 
 
 def check_json(text: bytes) -> None:
-    """Refuse what `is_sound` calls unsound.
-
-    Raises
-    ------
-    HTTPException
-        422, with what is wrong where.
-    """
+    """Refuse what `is_sound` calls unsound: HTTPException 422, with what is wrong where."""
     try:
         found = orjson.loads(text)
     except orjson.JSONDecodeError as exc:

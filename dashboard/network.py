@@ -10,13 +10,7 @@ import segno
 
 
 def own_addresses() -> list[str]:
-    """Give the addresses under which others in the network may reach this machine.
-
-    Returns
-    -------
-    list of str
-        IPv4, without loopback; those of private networks first, and of virtual bridges last.
-    """
+    """List the IPv4 addresses at which others may reach this machine: private first, virtual bridges last."""
     found: list[tuple[bool, bool, str]] = []
     for adapter in ifaddr.get_adapters():
         bridge = adapter.nice_name.startswith(("docker", "br-", "veth", "virbr"))
@@ -37,13 +31,7 @@ def qr_code(url: str) -> str:
 
 
 def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
-    """Say how to open the page from elsewhere.
-
-    Parameters
-    ----------
-    pin : str or None
-        Where one has been made now.
-    """
+    """Say how to open the page from elsewhere, with the PIN if one has been made now."""
     lines = [f"Page for this network at {' or '.join(urls)}"] if urls else []
     if urls:
         lines.append(qr_code(urls[0]))

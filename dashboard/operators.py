@@ -22,11 +22,11 @@ from logger.errors import UserError
 
 PIN_DIGITS: Final = 6
 SESSION_S: Final = 24 * 3600.0
-"""A firing with its cooling; then the PIN is asked for again. [s]"""
+"""Long enough for a firing with its cooling; then the PIN is asked for again. [s]"""
 MAX_SESSIONS: Final = 32
 MAX_NAME: Final = 40
 WINDOW_S: Final = 600.0
-"""Wrong PINs are counted over so long. [s]"""
+"""The time that wrong PINs are counted over. [s]"""
 WRONG_PER_ADDRESS: Final = 5
 WRONG_IN_ALL: Final = 20
 """However many addresses somebody has: 120 guesses an hour among a million PINs."""
@@ -39,17 +39,9 @@ class PinError(UserError):
 
 
 def check_pin(pin: str) -> str:
-    """Check a PIN that somebody chose.
+    """Check a PIN that somebody chose, and give it without blanks around it, or raise PinError.
 
-    Returns
-    -------
-    str
-        The same, without blanks around it.
-
-    Raises
-    ------
-    PinError
-        Not 6 to 12 digits, or among the first that anybody would try.
+    Refused are any but 6 to 12 digits, and those that anybody would try first.
     """
     pin = pin.strip()
     if not (pin.isascii() and pin.isdigit() and PIN_DIGITS <= len(pin) <= 12):
@@ -71,8 +63,8 @@ def drawn_pin() -> str:
 class Operators:
     """The PIN and the open sessions, in one file that only its owner can read.
 
-    The PIN itself is nowhere: the file holds its argon2 hash, and of each session's token only a digest. A
-    page that is started again knows its operators still.
+    The file holds only the PIN's argon2 hash, and of each session's token a digest. A page that is started
+    again knows its operators still.
     """
 
     def __init__(self, home: Path) -> None:
@@ -80,18 +72,7 @@ class Operators:
         self._hasher = PasswordHasher()
 
     def first_pin(self) -> str | None:
-        """Make a PIN where there is none.
-
-        Returns
-        -------
-        str or None
-            The PIN, to be told once; None where there was one already.
-
-        Raises
-        ------
-        PinError
-            The file can't be read.
-        """
+        """Make a PIN where there is none, to be told once, else None; PinError: the file can't be read."""
         with self._locked():
             if self.path.exists():
                 self._read()
@@ -101,13 +82,7 @@ class Operators:
             return pin
 
     def set_pin(self, pin: str) -> None:
-        """Put another PIN in place of the one there is; ends every session.
-
-        Raises
-        ------
-        PinError
-            See `check_pin`.
-        """
+        """Put another PIN in place of the one there is (see `check_pin`); ends every session."""
         kept = {"pin": self._hasher.hash(check_pin(pin)), "sessions": {}}
         with self._locked():
             self._write(kept)
@@ -120,18 +95,7 @@ class Operators:
             return False
 
     def open_session(self, who: str) -> str:
-        """Let somebody in who knew the PIN.
-
-        Parameters
-        ----------
-        who : str
-            A name, to stand beside what they do.
-
-        Returns
-        -------
-        str
-            The token of the session: it is kept nowhere but in the browser.
-        """
+        """Let in somebody who knew the PIN; the session's token is kept nowhere but in the browser."""
         token = secrets.token_urlsafe(32)
         with self._locked():
             kept = self._read()
@@ -142,13 +106,7 @@ class Operators:
         return token
 
     def who(self, token: str | None) -> str | None:
-        """Tell whose session a token is.
-
-        Returns
-        -------
-        str or None
-            The name, which may be empty; None where there is no such session.
-        """
+        """Tell whose session a token is: a name, which may be empty; None where there is no such session."""
         if not token or not self.path.exists():
             return None
         session = self._read()["sessions"].get(_digest(token))

@@ -54,18 +54,7 @@ class PlanRefused(UserError):
 
 
 def read_document(doc: Document) -> Plan:
-    """Read a plan as the page keeps it.
-
-    Parameters
-    ----------
-    doc : dict
-        As `to_document` gives it; a height that nobody knows may be None.
-
-    Raises
-    ------
-    PlanRefused
-        Names the field.
-    """
+    """Read a plan as `to_document` gives it (a height may be None); PlanRefused names the field."""
     probes = doc.get("probe", [])
     if isinstance(probes, list):
         probes = [{k: v for k, v in p.items() if v is not None} if isinstance(p, dict) else p for p in probes]
@@ -76,20 +65,14 @@ def read_document(doc: Document) -> Plan:
 
 
 def to_document(plan: Plan) -> Document:
-    """Give a plan as a page edits it: the file's tables, with every setting of every alarm."""
+    """Write a plan as a page edits it: the file's tables, with every setting of every alarm."""
     doc = tomllib.loads(plan.dumps())
     alarms = {rule: dict(settings) for rule, settings in plan.alarms.items()}
     return {"cool_c": plan.cool_c, **doc, "probe": doc.get("probe", []), "alarm": alarms}
 
 
 def draft_of(data: Any) -> tuple[Document, str] | None:
-    """Read a draft that a browser kept: its plan's tables, and the name that it was saved under.
-
-    Returns
-    -------
-    (dict, str) or None
-        None where it is no draft.
-    """
+    """Read a browser's draft: its plan's tables, and the name that it was saved under; None if it is none."""
     if not isinstance(data, dict) or not isinstance(data.get("doc"), dict):
         return None
     doc = data["doc"]
@@ -109,17 +92,9 @@ def draft_of(data: Any) -> tuple[Document, str] | None:
 
 
 def kind_of(path: str, unit: Unit) -> str:
-    """Say how a field is shown.
+    """Say how a field of the plan (`alarm.coal_collapse.drop_c`) is shown: `text`, `number`, `F` or `dF`.
 
-    Parameters
-    ----------
-    path : str
-        Where in the plan, such as `alarm.coal_collapse.drop_c`.
-
-    Returns
-    -------
-    {'text', 'number', 'F', 'dF'}
-        `dF`: a difference, or a rate, in °F.
+    `dF` is a difference, or a rate, in °F.
     """
     if path == "title" or (path.startswith("probe.") and not path.endswith(".height_cm")):
         return "text"
@@ -142,13 +117,7 @@ def _setting(path: str) -> Setting | None:
 
 
 def written(value: Any, kind: str) -> str:
-    """Write a value into a field.
-
-    Parameters
-    ----------
-    value : object
-        As the plan keeps it; what isn't a number is written as it is.
-    """
+    """Write a value of the plan into a field; what isn't a number is written as it is."""
     if value is None:
         return ""
     if kind == "text" or isinstance(value, bool) or not isinstance(value, int | float):
@@ -158,18 +127,10 @@ def written(value: Any, kind: str) -> str:
 
 
 def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
-    """Read what was typed into a field.
+    """Read what was typed: a number as the plan keeps it, with a decimal point or comma.
 
-    Parameters
-    ----------
-    empty : bool
-        Whether nothing may stand there; then that is None.
-
-    Returns
-    -------
-    object
-        A number as the plan keeps it, with a decimal point or comma; what isn't one stays as it was
-        written, and is refused with the plan.
+    What isn't one stays as it was written, and is refused with the plan; nothing is None if it may be
+    `empty`.
     """
     said = "" if text is None else str(text)[:400]
     if kind == "text":
@@ -189,7 +150,7 @@ def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
 
 
 def value_at(doc: Document, path: str) -> Any:
-    """Give what stands in a plan's field; None where nothing does."""
+    """Look up what stands in a plan's field; None where nothing does."""
     here: Any = doc
     for part in path.split("."):
         try:
@@ -200,15 +161,7 @@ def value_at(doc: Document, path: str) -> Any:
 
 
 def with_fields(doc: Document, fields: Sequence[tuple[str, str, Any]]) -> Document:
-    """Give a plan with what was typed.
-
-    Parameters
-    ----------
-    doc : dict
-        Not changed.
-    fields : sequence of (path, kind, text)
-        What says the same as before leaves the plan as it is, to the last digit.
-    """
+    """Copy a plan with the (path, kind, text) typed; what says the same stays to the last digit."""
     new: Document = copy.deepcopy(doc)
     for path, kind, text in fields:
         if not _PATH.fullmatch(path) or (path.startswith("alarm.") and _setting(path) is None):
@@ -242,19 +195,9 @@ def _put(doc: Document, parts: list[str], value: Any) -> None:
 
 
 def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
-    """Find all that is wrong with a plan, not the first thing alone: each belongs beside its own field.
+    """Find all that is wrong with a plan: each belongs beside its own field.
 
-    Parameters
-    ----------
-    doc : dict
-        As for `read_document`.
-    unit : {'C', 'F'}
-        Of temperatures in the words.
-
-    Returns
-    -------
-    list of dict
-        `field`, `label` as the page names it, `text`; none where the plan is good.
+    Each has `field`, `label` as the page names it, and `text`, with temperatures in `unit`.
     """
     found: dict[str | None, str] = {}
 

@@ -35,7 +35,7 @@ MAX_STEPS: Final = 86_400
 NONE: Final = -32768
 """No reading in a grid: this plus the status."""
 LEAST_HOLD_S: Final = 5.0
-"""As beside the fire: a probe that says nothing for so long is silent. [s]"""
+"""As beside the fire: a probe that says nothing for this long is silent. [s]"""
 RATE_S: Final = 60.0
 LEAST_RATE_S: Final = 15.0
 _JUDGED: Final = ("raised", "cleared")
@@ -45,21 +45,10 @@ ALL_SIDES: Final = "all sides"
 def shown(
     info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, theme: Theme, bands: bool, side: str
 ) -> dict[str, Any]:
-    """Work out all that the page shows of a firing.
+    """Work out all that the page shows of a firing, by the callback's names for its outputs.
 
-    Parameters
-    ----------
-    judged : dict or None
-        From `logger.replay.moments.judged`; None: not judged yet, or not at all.
-    bands : bool
-        Whether to draw what the pots were estimated to be at.
-    side : str
-        The side whose stack through time is drawn, or `ALL_SIDES`.
-
-    Returns
-    -------
-    dict
-        By the callback's names for its outputs.
+    `judged` is from `logger.replay.moments.judged`, None if there is none (yet); `bands` draws what the pots
+    were estimated to be at; `side` is that whose stack through time is drawn, or `ALL_SIDES`.
     """
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         events = reader.events(info.id)
@@ -147,12 +136,9 @@ def _whole_degrees(values: Any) -> Any:
 def marks_of(
     info: FiringInfo, events: list[Event], judged: dict[str, Any] | None, unit: Unit
 ) -> list[tuple[Mark, str]]:
-    """Give what happened in a firing, in order of time, and who wrote it down.
+    """List what happened in a firing, in order of time, and who wrote it down.
 
-    Parameters
-    ----------
-    judged : dict or None
-        Alarms as they were worked out; None: as they were called beside the fire.
+    Alarms are as they were worked out, without `judged` as they were called beside the fire.
     """
     found: list[tuple[Mark, str]] = []
     for event in events:
@@ -176,16 +162,12 @@ def marks_of(
 
 
 def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dict[str, Any]:
-    """Gather what a script needs to go through a firing.
+    """Gather what a script needs to go through a firing; times in seconds from the first reading.
 
-    Returns
-    -------
-    dict
-        `shown`, what each probe showed second by second (in longer steps beyond a day) in whole degrees, or
-        `none` plus its status; `rates`, how fast it changed, in tenths of a degree a minute, or `none`:
-        base64 of int16. `step_s`, `from_s`, `steps`; `faults` (words, by status); `estimates` (what
-        the pots were estimated to be at beside the fire, °C; none of an import); `started_s`, `length_s`,
-        `time_known`. Times in seconds from the first reading.
+    `shown`, what each probe showed second by second (in longer steps beyond a day) in whole degrees, or
+    `none` plus its status; `rates`, in tenths of a degree a minute, or `none`: base64 of int16. `step_s`,
+    `from_s`, `steps`; `faults` (words, by status); `estimates` (what the pots were estimated to be at beside
+    the fire, °C; none of an import); `started_s`, `length_s`, `time_known`.
     """
     last_us = firing.last_us or firing.started_us
     length_s = (last_us - firing.started_us) / 1e6
@@ -242,19 +224,9 @@ def _held(there: Any, longest: float) -> Any:
 
 
 def rates(c: Any, step_s: float) -> Any:
-    """Give how fast readings change: the slope of the straight line of least squares through the last minute.
+    """Give how fast readings in even steps change: the slope of least squares over the last minute.
 
-    Parameters
-    ----------
-    c : array, shape (n,)
-        By even steps; NaN where nothing was read. [°C]
-    step_s : float
-        [s]
-
-    Returns
-    -------
-    array, shape (n,)
-        NaN where the last minute's readings span less than 15 s or are fewer than three. [°C/min]
+    In °C/min; NaN where its readings span less than 15 s or are fewer than three.
     """
     n = len(c)
     wide = round(RATE_S / step_s)

@@ -1,4 +1,4 @@
-"""What the rig says at this moment, channel by channel: for who prepares a firing."""
+"""What the rig says at this moment, channel by channel: for whoever prepares a firing."""
 
 from __future__ import annotations
 
@@ -25,12 +25,9 @@ Channels = list[dict[str, Any]]
 def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
     """Say how things stand between logger and rig, and what each channel reads.
 
-    Returns
-    -------
-    dict
-        `state`: `no_logger`, `holding` (nothing is recorded after a firing's end), `waiting` (for a first
-        reading), `silent` or `live`; `firing` that runs, or None; `channels`; `beacons`: of each rig that has
-        a lamp or a buzzer, its state.
+    `state`: `no_logger`, `holding` (nothing is recorded after a firing's end), `waiting` (for a first
+    reading), `silent` or `live`; `firing` that runs, or None; `channels`; `beacons`, by rig, of those that
+    have a lamp or a buzzer.
     """
     runs = Home(home).logger_runs()
     if not journal_path.exists():

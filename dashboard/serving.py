@@ -26,7 +26,7 @@ from dashboard.operators import Operators
 from logger.errors import UserError
 
 CLOSING_S: Final = 1
-"""Open connections get so long to close at the end. [s]"""
+"""How long open connections get to close at the end. [s]"""
 
 
 class PortTakenError(UserError):
@@ -57,17 +57,9 @@ class CertificateError(UserError):
 
 
 def listen(host: str, port: int) -> Listener:
-    """Take the port before anything else starts, so that a mistake is said in one line.
+    """Take the port (0: any free) before anything else starts, so that a mistake is said in one line.
 
-    Parameters
-    ----------
-    port : int
-        0: any that is free.
-
-    Raises
-    ------
-    UserError
-        It is taken, or there is no such address.
+    UserError: it is taken, or there is no such address.
     """
     try:
         family, kind, proto, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
@@ -116,21 +108,9 @@ def serve(
 ) -> int:
     """Serve the page until a signal ends it.
 
-    Beyond this machine's loopback address, who wants to act needs the operator PIN.
-
-    Parameters
-    ----------
-    tls : (Path, Path), optional
-        Certificate and key, in PEM.
-    door : Door, optional
-        Who may act; else everybody on the loopback address, and beyond it who knows the operator PIN.
-    say : callable
-        Takes what the person at the terminal should know.
-
-    Raises
-    ------
-    UserError
-        The port is taken, the address isn't this machine's, or the certificate can't be used.
+    Beyond this machine's loopback address, acting takes the operator PIN, unless a `door` decides. `tls` is
+    certificate and key, in PEM; `say` takes what the person at the terminal should know. UserError: the port
+    is taken, the address isn't this machine's, or the certificate can't be used.
     """
     if tls is not None:
         _check_certificate(*tls)

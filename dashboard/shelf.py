@@ -35,7 +35,7 @@ ORDERS: Final = {
 
 
 def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
-    """Give a journal's firings, the latest first; none where there is no journal yet."""
+    """List a journal's firings, the latest first; none where there is no journal yet."""
     try:
         with contextlib.closing(JournalReader(path)) as reader:
             return reader.firings(binned=binned)
@@ -44,13 +44,7 @@ def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
 
 
 def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
-    """Find firings by what is said about them.
-
-    Parameters
-    ----------
-    words : str
-        Each of them occurs in the title, the day, the ID, or what was written down.
-    """
+    """Find firings: each of the words is in the title, the day, the ID, or what was written down."""
     wanted = words.casefold().split()
     if not wanted:
         return list(infos)
@@ -71,17 +65,7 @@ def _day(info: FiringInfo) -> str:
 
 
 def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -> list[FiringInfo]:
-    """Sort firings.
-
-    Parameters
-    ----------
-    infos : sequence of FiringInfo
-        The latest first.
-    order : str
-        Of `ORDERS`; anything else is the first.
-    peaks : dict of str to float
-        By ID; those without one come last. [°C]
-    """
+    """Sort firings (given the latest first) by one of `ORDERS`, else as given; those without a peak last."""
     match order:
         case "oldest":
             return list(reversed(infos))
@@ -98,14 +82,9 @@ def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -
 
 
 def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, float] | None]:
-    """Give the peak of the zone that stayed coldest, as report, comparison and command say it.
+    """Give the coldest pots' zone and peak [°C], as report, comparison and command say it.
 
-    Returns
-    -------
-    known : bool
-        Whether the firing has been rehearsed by this very program.
-    peak : (str, float) or None
-        Zone, °C; None where no zone of pots was read.
+    First comes whether this very program has rehearsed the firing; the peak is None where no pots were read.
     """
     rehearsal = kept_rehearsal(reader, info)
     if rehearsal is None:
@@ -123,7 +102,7 @@ def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, f
 
 
 def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float], list[str]]:
-    """Give the peaks that are known, by ID [°C], and the IDs of those that aren't yet."""
+    """Find the peaks that are known, by ID [°C], and the IDs of those that aren't yet."""
     with contextlib.closing(JournalReader(path)) as reader:
         told = {info.id: peak_of(reader, info) for info in infos}
     peaks = {firing: peak[1] for firing, (_, peak) in told.items() if peak is not None}
@@ -138,7 +117,7 @@ class Pictures:
         self._made: OrderedDict[str, tuple[tuple[Any, ...], dict[str, Any]]] = OrderedDict()
 
     def rows(self, infos: Sequence[FiringInfo]) -> list[Row]:
-        """Give firings with their pictures and peaks; one that can't be read is left out."""
+        """List firings with their pictures and peaks; one that can't be read is left out."""
         rows = []
         with contextlib.closing(JournalReader(self._path)) as reader:
             for info in infos:
@@ -159,18 +138,14 @@ class Pictures:
 
 @lru_cache(maxsize=4)
 def pictures(path: Path) -> Pictures:
-    """Give the pictures of a journal, the same to everybody."""
+    """Find the pictures of a journal, the same for everybody."""
     return Pictures(path)
 
 
 def known_plans(path: Path) -> list[dict[str, Any]]:
-    """List the plans by which a file's columns may be known.
+    """List the plans by which a file's columns may be known: saved ones, then latest firings', once each.
 
-    Returns
-    -------
-    list of dict
-        `ref` for `plan_called`, `title`, and the probes' `names`: those that were saved, then those of the
-        latest firings, each plan once.
+    Each has `ref` for `plan_called`, `title`, and the probes' `names`.
     """
     every = [(f"plan:{p.name}", p.plan.title or p.name, p.plan) for p in list_plans(path.parent) if p.plan]
     texts: set[str] = set()
@@ -186,13 +161,7 @@ def known_plans(path: Path) -> list[dict[str, Any]]:
 
 
 def plan_called(path: Path, ref: str) -> Plan:
-    """Find a plan of `known_plans`.
-
-    Raises
-    ------
-    UserError
-        There is no such plan.
-    """
+    """Find a plan of `known_plans`, or raise UserError."""
     kind, _, name = ref.partition(":")
     if kind == "plan":
         return load_plan(path.parent, name)

@@ -48,11 +48,11 @@ INDEX: Final = """<!DOCTYPE html>
 WAITING: Final = "The logger doesn't answer; it will be noted when it is back."
 
 DOORS: Final = (("/prepare", "Prepare"), ("/", "Fire"), ("/firings", "Firings"))
-"""The pages that one goes to directly; the others are entered from a firing."""
+"""The pages with a door of their own; the others are entered from a firing."""
 
 
 def shell() -> Any:
-    """Give the layout around the pages."""
+    """Lay out what stands around the pages."""
     return dmc.MantineProvider(
         id="mantine",
         theme=THEME,

@@ -1,4 +1,4 @@
-"""Where files stand that came in from a tablet, until they are imported or left."""
+"""Files that a tablet sent, kept until they are imported or left."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Spool:
         self.root = home / "spool"
 
     def open(self) -> str:
-        """Make a place for files that belong together; give its token."""
+        """Make a place for files that belong together, and name it by a token."""
         self.sweep()
         token = secrets.token_hex(8)
         self.root.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -41,31 +41,14 @@ class Spool:
         return token
 
     def folder(self, token: str) -> Path:
-        """Find the place.
-
-        Raises
-        ------
-        SpoolError
-            It isn't there any more.
-        """
+        """Find the place; SpoolError: it isn't there any more."""
         found = self.root / token
         if not re.fullmatch(r"[0-9a-f]{16}", token) or not found.is_dir():
             raise SpoolError("these files are no longer here; choose them again")
         return found
 
     def files(self, token: str, names: Sequence[str]) -> list[Path]:
-        """Find files.
-
-        Parameters
-        ----------
-        names : sequence of str
-            As `take` gave them.
-
-        Raises
-        ------
-        SpoolError
-            One of them isn't there.
-        """
+        """Find files by the names that `take` gave them; SpoolError: one isn't there."""
         folder = self.folder(token)
         there = {path.name: path for path in folder.iterdir()}
         if not names or not set(names) <= there.keys():
@@ -73,18 +56,7 @@ class Spool:
         return [there[name] for name in names]
 
     async def take(self, token: str, name: str, body: AsyncIterator[bytes]) -> str:
-        """Take a file in; nothing of it stays where it is refused.
-
-        Returns
-        -------
-        str
-            What it is called here.
-
-        Raises
-        ------
-        SpoolError
-            Too large, or too many.
-        """
+        """Take a file in and name it; SpoolError: too large, or too many, and nothing of it stays."""
         folder = self.folder(token)
         there = [path for path in folder.iterdir() if not path.name.startswith(".")]
         if len(there) >= MAX_FILES:
@@ -124,12 +96,9 @@ class Spool:
 
 
 def plain_name(name: str, otherwise: str) -> str:
-    """Make a file's name that is one on any disk.
+    """Make a file's name that any disk takes.
 
-    Returns
-    -------
-    str
-        Letters, digits, spaces and ``-_.,()+``; no folder, no dot in front, at most 80 characters.
+    Letters, digits, spaces and ``-_.,()+``; no folder, no dot in front, at most 80 characters.
     """
     last = unicodedata.normalize("NFC", name).replace("\\", "/").rsplit("/", 1)[-1]
     kept = "".join(c if c.isalnum() or c in " -_.,()+" else "_" for c in last)

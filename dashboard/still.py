@@ -26,19 +26,10 @@ def for_both(css: str) -> str:
 
 
 def still(part: Any, props: dict[str, dict[str, Any]]) -> str:
-    """Render components.
+    """Render components as HTML; `props` by id take the place of a component's own.
 
-    Parameters
-    ----------
-    part : component, str, number, list of these, or None
-    props : dict
-        By id, what to put in place of a component's own properties.
-
-    Returns
-    -------
-    str
-        HTML. What can't be pressed yet is no button to a screen reader; what is hidden, and what only a
-        script can show, is left out.
+    What can't be pressed yet is no button to a screen reader; what is hidden, or only a script can show, is
+    left out.
     """
     if part is None or isinstance(part, str | int | float):
         return part if isinstance(part, Markup) else escape(str(part or ""))

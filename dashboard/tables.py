@@ -34,18 +34,10 @@ def places(columns: Sequence[Column]) -> list[Place]:
 def readings(
     reader: JournalReader, info: FiringInfo, step_s: Literal[1, 10, 60] | None = None
 ) -> pd.DataFrame:
-    """Give a firing's readings as a wide table.
+    """Read a firing's temperatures: index `time` (UTC), a column a probe in the plan's order [°C].
 
-    Parameters
-    ----------
-    step_s : {1, 10, 60}, optional
-        Means over such steps, from the journal's rollups; every reading if left out. [s]
-
-    Returns
-    -------
-    pandas.DataFrame
-        Index `time`, UTC; a column a probe, in the plan's order. NaN where a probe sent nothing or what it
-        sent was at fault. [°C]
+    Means over `step_s` from the journal's rollups, or every reading. NaN where a probe sent nothing or a
+    fault.
     """
     import pandas as pd
 
@@ -83,34 +75,16 @@ def _series(t_us: Any, c: Any) -> pd.Series[float]:
 
 
 def seconds(table: pd.DataFrame, info: FiringInfo) -> Any:
-    """Give a table's times from a firing's first reading.
-
-    Returns
-    -------
-    float array, shape (n,)
-        [s]
-    """
+    """Count a table's times from a firing's first reading [s], shape (n,)."""
     return (table.index.as_unit("us").asi8 - info.started_us) / 1e6
 
 
 def on_steps(
     reader: JournalReader, info: FiringInfo, columns: int, distrusted: dict[str, list[tuple[float, float]]]
 ) -> tuple[Any, pd.DataFrame]:
-    """Give a firing in even steps of time, for pictures with a column a step.
+    """Read a firing in at most about `columns` even steps: their middles [s], (n,), and means [°C], (n, k).
 
-    Parameters
-    ----------
-    columns : int
-        At most about so many steps.
-    distrusted : dict
-        By probe, spans in which its readings are not to be believed: left out. [s]
-
-    Returns
-    -------
-    t_s : array, shape (n,)
-        Middle of each step. [s]
-    pandas.DataFrame, shape (n, k)
-        Means. [°C]
+    `distrusted` has by probe the spans [s] whose readings are not to be believed: left out.
     """
     length_us = (info.last_us or info.started_us) - info.started_us
     step_s = next((s for s in (1, 10, 60) if s * columns * 1_000_000 >= length_us), 60)
@@ -131,7 +105,7 @@ def on_steps(
 
 
 def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
-    """Give a firing's traces in the plan's order, thinned so that peaks and dips stay."""
+    """Read a firing's traces in the plan's order, thinned so that peaks and dips stay."""
     drawn = reader.history(info.id, points)
     return [
         Line(place, (t_us - info.started_us) / 1e6, c)
@@ -140,13 +114,7 @@ def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
 
 
 def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
-    """Give what the pots were estimated to be at while the firing ran.
-
-    Returns
-    -------
-    list of Band
-        None for a firing that wasn't estimated, such as an import.
-    """
+    """Read what the pots were estimated to be at; none for a firing without estimates, such as an import."""
     return [
         Band(zone, (line.t_us - info.started_us) / 1e6, line.low_c, line.high_c)
         for zone, line in reader.estimates(info.id).items()
@@ -159,25 +127,16 @@ def local_time(t_us: int) -> str:
 
 
 def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
-    """Name stages as they are shown.
-
-    Parameters
-    ----------
-    told : sequence of dict
-        From a rehearsal: `stage`, `from_s`.
-    """
+    """Name stages (`stage`, `from_s`) of a rehearsal as they are shown."""
     return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
 
 
 def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
-    """Lay facts of several firings side by side.
+    """Lay facts of several firings side by side: a column a firing (its ID), a row a fact.
 
-    Returns
-    -------
-    pandas.DataFrame
-        A column a firing (its ID), a row a fact: index `zone` (empty for the whole load) and `fact`, the
-        whole load first, then zone by zone, kinds in the order of `report.facts`. Units are those of the
-        facts' keys (`peak_c`, `above_600_min`). NaN where there is nothing to say.
+    Index `zone` and `fact`: the whole load (empty) first, then zone by zone, kinds in the order of
+    `report.facts`. Units are those of the facts' keys (`peak_c`, `above_600_min`); NaN where there is
+    nothing.
     """
     import pandas as pd
 
@@ -192,13 +151,7 @@ def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
 
 
 def fact_rows(known: Sequence[Gathered]) -> list[tuple[str, list[Fact | None]]]:
-    """Give the same as facts, with all that is to be said of them.
-
-    Returns
-    -------
-    list of (zone, facts)
-        In the rows' order of `facts_table`; a fact a firing, None where it has none.
-    """
+    """Give `facts_table`'s rows as (zone, facts), one a firing; None where there is none."""
     by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
     return [(row[0], [facts.get(row) for facts in by_firing]) for row in _rows(by_firing)]
 
@@ -213,13 +166,7 @@ def _rows(by_firing: Sequence[dict[tuple[str, str], Fact]]) -> list[tuple[str, s
 
 
 def differences(table: pd.DataFrame) -> pd.DataFrame:
-    """Give each firing's difference to the first.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Of the same shape; zero in the first column.
-    """
+    """Subtract the first firing's facts from each firing's: the same shape, zero in the first column."""
     return table.sub(table.iloc[:, 0], axis=0) if table.shape[1] else table
 
 
@@ -232,18 +179,7 @@ def place_of(data: dict[str, Any]) -> dict[str, Any]:
 
 
 def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
-    """Give what happened in a firing, as marks.
-
-    Parameters
-    ----------
-    entries : sequence of Entry
-        From `logger.report.story.story`: the words are the report's.
-
-    Returns
-    -------
-    list of Mark
-        In order of time.
-    """
+    """Make marks of what happened, in order of time; words are the report's (`logger.report.story.story`)."""
     ends = {(alarm["raised_s"], alarm["title"]): alarm for alarm in known.alarms}
     written = {written.t_s: written.data for written in (*known.notes, *known.spots)}
     found = []

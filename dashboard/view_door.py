@@ -12,13 +12,7 @@ class ViewDoor:
     """Everybody looks, nobody acts: the logger is elsewhere, and hears nothing from here."""
 
     async def operator(self, request: Request) -> NoReturn:
-        """Let nobody through.
-
-        Raises
-        ------
-        HTTPException
-            403, always.
-        """
+        """Let nobody through: HTTPException 403, always."""
         raise HTTPException(
             403, "this page only shows what an InfluxDB holds; act on the page beside the fire's own logger"
         )
@@ -28,7 +22,7 @@ class ViewDoor:
         return False
 
     def routes(self) -> APIRouter:
-        """Give the endpoint that says so."""
+        """Make the endpoint that says so."""
         router = APIRouter(prefix="/api/operator")
 
         @router.get("")
