@@ -33,11 +33,8 @@ _LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
 def parts_of_dates(table: Table) -> list[int]:
     """Find the columns of year, month, day, hour, minute and perhaps second by their names.
 
-    Returns
-    -------
-    list of int
-        In that order; or year, day of the year, and hour and minute in one number; or (hour,) minute and
-        second; or empty.
+    They come in that order; or as year, day of the year, and hour and minute in one number; or as (hour,)
+    minute and second; or there are none.
     """
     names = [re.sub(r"[_. -]+", " ", name).strip().casefold() for name in table.header]
     exact = {name.rstrip("s"): i for i, name in reversed(list(enumerate(names)))}
@@ -64,12 +61,8 @@ def parts_of_dates(table: Table) -> list[int]:
 
 
 def parts_without_names(table: Table) -> list[int]:
-    """Find such columns in a file without a header, by what stands in them.
-
-    Parameters
-    ----------
-    table : Table
-        Is told in its guesses what was found.
+    """Find such columns in a file without a header by what stands in them; the table's guesses say what was
+    found.
     """
     if table.header_row is not None or len(table.head) < 2:
         return []

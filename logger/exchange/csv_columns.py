@@ -39,23 +39,10 @@ MAX_WORTH: Final = 256
 def find_temperatures(
     table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions, named: frozenset[str]
 ) -> None:
-    """Find a table's columns of temperatures, their names and units.
+    """Find a table's columns of temperatures, their names and units, and write them into the table.
 
-    Parameters
-    ----------
-    table : Table
-        Is told what was found, and what is left out.
-    units_row : sequence of str
-        What a row of units says.
-    above : sequence of str
-        Cells above the header.
-    named : frozenset of str
-        Columns that a plan names, in lower case.
-
-    Raises
-    ------
-    CsvError
-        There is none, there are too many, or a unit can mean two things.
+    `above` are the cells above the header; `named` the columns that a plan names, in lower case. CsvError:
+    there is none, there are too many, or a unit can mean two things.
     """
     table.by = _column_of_probes(table, options)
     keep, leave_out = (
@@ -264,16 +251,7 @@ def _add(table: Table, column: int, name: str) -> None:
 
 
 def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
-    """Refuse more columns than a rig has channels, and say which to keep.
-
-    Parameters
-    ----------
-    name : str
-        The file's.
-    names : sequence of str
-        Of the columns.
-    most : int, default 64
-    """
+    """Refuse more columns than a rig has channels, and say which to keep."""
     groups: dict[str, list[str]] = {}
     for column in names:
         groups.setdefault(re.sub(r"\d+$", "*", column), []).append(column)

@@ -101,12 +101,7 @@ _MINUTES: Final = re.compile(r"(\d{1,4}):(\d{2})[.,](\d{1,6})")
 
 
 def kind_of(cell: str) -> TimeKind | None:
-    """Say what kind of time a cell may be.
-
-    Returns
-    -------
-    {'datetime', 'date', 'clock', 'number'} or None
-    """
+    """Say what kind of time a cell may be."""
     text = cell.strip()
     if not text or len(text) > LONGEST or not any(c.isdigit() for c in text):
         return None
@@ -128,16 +123,8 @@ def kind_of(cell: str) -> TimeKind | None:
 def plainly(text: str) -> str:
     """Write a time in brackets, with an h, with points or with signs for year, month and day as others do.
 
-    Parameters
-    ----------
-    text : str
-        Without spaces around it.
-
-    Returns
-    -------
-    str
-        As it was, where it is none of these; minutes with decimal seconds (`61:00.5`), durations
-        (`PT1M1.5S`) and numbers with their unit (`61.5 s`) as hours.
+    Minutes with decimal seconds (`61:00.5`), durations (`PT1M1.5S`) and numbers with their unit (`61.5 s`)
+    become hours; anything else stays as it is.
     """
     ticks = _TICKS.fullmatch(text)
     if ticks is not None:
@@ -165,11 +152,8 @@ def plainly(text: str) -> str:
 def joined(cells: Sequence[str]) -> str:
     """Write the time that stands in several columns as one.
 
-    Parameters
-    ----------
-    cells : sequence of str
-        Date and time of day; date and hour as a number, perhaps with minute and second; or year, month, day,
-        hour, minute and perhaps second; minute and second; AM or PM at the end of any of these.
+    They hold date and time of day; date and hour as a number, perhaps with minute and second; year, month,
+    day, hour, minute and perhaps second; or minute and second; each with AM or PM at the end or without.
     """
     if len(cells) > 1 and HALF.fullmatch(cells[-1].strip()):
         return f"{joined(cells[:-1])} {cells[-1].strip()}"
@@ -211,19 +195,9 @@ def _clock_of(cells: Sequence[str]) -> str:
 
 
 def days_of(parts: tuple[str | None, ...], order: Order) -> int:
-    """Count a date's days from 1970.
+    """Count a date's days from 1970; ValueError: no such day, or it can't be that of a firing.
 
-    Parameters
-    ----------
-    parts : tuple of str or None
-        The groups `DATE_PARTS` of a match.
-    order : {'dmy', 'mdy', 'ymd'}
-        Of 3/4/25.
-
-    Raises
-    ------
-    ValueError
-        There is no such day, or it can't be that of a firing.
+    `parts` are the groups `DATE_PARTS` of a match.
     """
     y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _, oy, oday, wy, week, wday = parts
     if oy is not None or wy is not None:  # ISO 8601: a year's day, or a week's

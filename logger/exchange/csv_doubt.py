@@ -27,13 +27,7 @@ _COLD_C: Final = -45.0
 
 
 def counts_rows(blocks: Sequence[Floats]) -> bool:
-    """Say whether a column counts the rows, from 0 or from 1.
-
-    Parameters
-    ----------
-    blocks : sequence of float64 array
-        The column, in parts.
-    """
+    """Say whether a column, given in parts, counts the rows, from 0 or from 1."""
     first = float(blocks[0][0])
     if first not in (0.0, 1.0) or sum(len(block) for block in blocks) < _FEW:
         return False
@@ -46,13 +40,7 @@ def counts_rows(blocks: Sequence[Floats]) -> bool:
 
 
 def is_code(blocks: Sequence[Floats]) -> bool:
-    """Say whether a column is a code beside readings: whole numbers, 0 most of the time.
-
-    Parameters
-    ----------
-    blocks : sequence of float64 array
-        The column, in parts.
-    """
+    """Say whether a column, given in parts, is a code beside readings: whole numbers, 0 most of the time."""
     noughts = sum(int(np.count_nonzero(block == 0)) for block in blocks)
     filled = sum(int(np.count_nonzero(~np.isnan(block))) for block in blocks)
     whole = all((block[np.isfinite(block)] % 1 == 0).all() for block in blocks)
@@ -60,18 +48,7 @@ def is_code(blocks: Sequence[Floats]) -> bool:
 
 
 def stands_still(columns: Sequence[Sequence[Floats]]) -> list[tuple[int, float]]:
-    """Find columns that say one number all along while others get warmer by 50 °C or more.
-
-    Parameters
-    ----------
-    columns : sequence of sequence of float64 array
-        Each column in parts. [°C]
-
-    Returns
-    -------
-    list of (int, float)
-        Which, and what they say.
-    """
+    """Find columns [°C] stuck at one number while others warm by 50 °C or more, and that number."""
     whole = [np.concatenate([b[np.isfinite(b)] for b in blocks]) for blocks in columns]
     spans = [float(np.ptp(column)) if len(column) else 0.0 for column in whole]
     if max(spans, default=0.0) < 50:
@@ -80,18 +57,10 @@ def stands_still(columns: Sequence[Sequence[Floats]]) -> list[tuple[int, float]]
 
 
 def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:
-    """Find columns that can't be temperatures beside the others: heat flows or voltages of a fire.
+    """Find columns [°C] that can't be temperatures beside the others: heat flows or voltages of a fire.
 
-    Parameters
-    ----------
-    columns : sequence of sequence of float64 array
-        Each column in parts. [°C]
-
-    Returns
-    -------
-    list of int
-        Those that begin near 0 while all others begin at a room's temperature or above it, and never get hot
-        where the others do; and those that never leave ±`_FRACTION` where any gets hot.
+    They begin near 0 while all others begin at a room's temperature or above it, and never get hot where the
+    others do; or they never leave ±`_FRACTION` where any gets hot.
     """
     lowest, highest = (
         np.array([_extreme(blocks, end) for blocks in columns]) for end in (np.nanmin, np.nanmax)
@@ -121,22 +90,9 @@ def _first(blocks: Sequence[Floats]) -> float:
 def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
     """Find numbers that stand for no reading within what a couple may read, and mark them as out of range.
 
-    Parameters
-    ----------
-    values : float64 array, shape (n,)
-        [°C]
-    status : uint8 array, shape (n,)
-        Changed in place.
-
-    Returns
-    -------
-    list of (float, int)
-        Each number, and how often it stood there.
-
-    Notes
-    -----
-    Only the very numbers that instruments use, and only where the column leaps to them and, unless it ends
-    there, back again: by 200 °C, or to where no fire is cold enough.
+    Only the very numbers that instruments use, and only where the column [°C] leaps to them and, unless it
+    ends there, back again: by 200 °C, or to where no fire is cold enough. `status` changes in place; each
+    number comes with how often it stood there.
     """
     found: list[tuple[float, int]] = []
     ok = np.flatnonzero(status == Status.OK)

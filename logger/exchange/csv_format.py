@@ -55,23 +55,9 @@ _DAY_PARTS: Final = tuple(
 
 
 def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozenset()) -> tuple[Text, Table]:
-    """Find the table in a file.
+    """Find the table in a file; CsvError: nothing in it could be one of times and temperatures.
 
-    Parameters
-    ----------
-    named : frozenset of str, optional
-        Columns that a plan names, in lower case: whatever they look like they are temperatures.
-
-    Returns
-    -------
-    Text
-        From which its rows can be read.
-    Table
-
-    Raises
-    ------
-    CsvError
-        Nothing in it that could be a table of times and temperatures.
+    Columns `named` by a plan, in lower case, are temperatures whatever they look like.
     """
     text = open_text(path, options)
     rows = list(itertools.islice(text.rows(options), HEAD_LINES))

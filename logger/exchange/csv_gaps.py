@@ -14,13 +14,8 @@ def mark_long_gaps(t_us: Ints, status: Bytes) -> None:
     """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
 
     Three that fall silent in one row, or all, are a logger that stopped. Before its first reading a column
-    says nothing: its logger didn't run yet. For what comes after its last one see `mark_broken_ends`.
-
-    Parameters
-    ----------
-    t_us : int64 array, shape (n,)
-    status : uint8 array, shape (n, k)
-        Changed in place.
+    says nothing: its logger didn't run yet. For what comes after its last one see `mark_broken_ends`. `t_us`
+    (n,); `status` (n, k) changes in place.
     """
     read = status != Status.ABSENT
     silent = (read[:-1] & ~read[1:]).sum(axis=1)
@@ -44,17 +39,8 @@ HOT_END_C: Final = 100.0
 def mark_broken_ends(t_us: Ints, values_c: Floats, status: Bytes, ends_us: Sequence[int]) -> None:
     """Take a column that ends alone and hot, while its file goes on, for a couple that broke for good.
 
-    Several that end together, or one that ends cold, are a logger that stopped.
-
-    Parameters
-    ----------
-    t_us : int64 array, shape (n,)
-    values_c : float64 array, shape (n, k)
-        [°C]
-    status : uint8 array, shape (n, k)
-        Changed in place.
-    ends_us : sequence of int, length k
-        The last time of the file that each column came from. [µs]
+    Several that end together, or one that ends cold, are a logger that stopped. `t_us` (n,), `values_c` (n,
+    k); `status` (n, k) changes in place; `ends_us` is the last time of the file that each column came from.
     """
     found = [np.flatnonzero(column != Status.ABSENT) for column in status.T]
     last = [int(there[-1]) if len(there) else -1 for there in found]

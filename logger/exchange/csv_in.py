@@ -50,15 +50,8 @@ def read_csv(
 ) -> CsvFiring:
     """Read a firing from a CSV file, or from several with a channel each.
 
-    Parameters
-    ----------
-    plan : Plan, optional
-        Columns that its probes name are temperatures; of more than 64 columns only they are read.
-
-    Raises
-    ------
-    CsvError
-        Something in it can't be read: names the row, the column, and the option that helps.
+    Columns that the plan's probes name are temperatures; of more than 64 columns only they are read. CsvError
+    names the row, the column and the option that helps.
     """
     given = [paths] if isinstance(paths, Path) else list(paths)
     options = options or CsvOptions()
@@ -86,23 +79,9 @@ def import_csv(
 ) -> tuple[FiringInfo, CsvFiring]:
     """Put a firing from CSV files into the journal, all of it or nothing.
 
-    Parameters
-    ----------
-    plan : Plan, optional
-        Its probes' names, or their channels, are the columns' names.
-    title : str, optional
-        The plan's, or the file's name if left out.
-    started_us : int, optional
-        Time of the first reading, where the file doesn't say; now if left out. [µs]
-    invented : bool, default False
-        From a simulation.
-
-    Raises
-    ------
-    CsvError
-        Something can't be read.
-    JournalError
-        The journal can't be written to.
+    The plan's probes, or their channels, are named like the columns. Without a title it is the plan's, or the
+    file's name. `started_us` is the time of the first reading where the file doesn't say; left out: now.
+    CsvError: something can't be read. JournalError: the journal can't be written to.
     """
     paths = [paths] if isinstance(paths, Path) else list(paths)
     digests = [digest for path in paths if (digest := digest_of(path))]
@@ -134,31 +113,16 @@ def import_csv(
 def read_file(
     path: Path, options: CsvOptions, *, named: frozenset[str] = frozenset(), progress: Progress | None = None
 ) -> Part:
-    """Read one file.
+    """Read one file; CsvError: it can't be opened, is too large, or can't be read.
 
-    Parameters
-    ----------
-    named : frozenset of str, optional
-        Columns that a plan names, in lower case.
-
-    Raises
-    ------
-    CsvError
-        It can't be opened, is too large, or can't be read.
+    `named` are columns that a plan names, in lower case.
     """
     text, table = read_table(path, options, named)
     return read_rows(text, table, options, progress)
 
 
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
-    """Leave out files that are another one over again.
-
-    Returns
-    -------
-    list of Path
-    list of str
-        What was left out, in words.
-    """
+    """Leave out files that repeat another one, and say in words what was left out."""
     if len(paths) < 2:
         return list(paths), []
     seen: dict[str, Path] = {}
@@ -175,13 +139,9 @@ def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 
 
 def digest_of(path: Path) -> str:
-    """Work out by what a file is known again, whatever its name.
+    """Work out what a file is recognised by, whatever its name: the SHA-256 of its bytes in hex.
 
-    Returns
-    -------
-    str
-        SHA-256 of its bytes in hex; empty where it can't be read, since reading it says why, and for a pipe,
-        which could be read only once.
+    Empty where it can't be read, since reading it says why, and for a pipe, which could be read only once.
     """
     if not path.is_file():
         return ""
@@ -193,19 +153,9 @@ def digest_of(path: Path) -> str:
 
 
 def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> dict[str, FiringInfo]:
-    """Find files that were imported before.
+    """Find files that were imported before: by digest, the newest firing that holds each.
 
-    Parameters
-    ----------
-    firings : iterable of FiringInfo
-        The newest first.
-    digests : iterable of str
-        As `digest_of` gives them; empty ones are never here.
-
-    Returns
-    -------
-    dict
-        The newest firing that holds each file; digests of files that are new are no keys.
+    `firings` come newest first; `digests` are `digest_of`'s, of which empty ones are never here.
     """
     wanted = {digest for digest in digests if digest}
     found: dict[str, FiringInfo] = {}

@@ -28,17 +28,9 @@ def decoded(text: str, row: int) -> Any:
 
 
 def rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
-    """Find the rows in a document, or in several one after another.
+    """Find the rows in a document, or in several one after another; BadLine: no JSON, or no rows in it.
 
-    Parameters
-    ----------
-    cut : bool
-        Whether somebody wants what stands before its end: a list may stay open.
-
-    Raises
-    ------
-    BadLine
-        It is no JSON, or holds no rows.
+    With `cut` somebody wants what stands before its end: a list may stay open.
     """
     try:
         document = json.loads(text)

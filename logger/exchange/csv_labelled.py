@@ -52,13 +52,7 @@ _ENOUGH: Final = 0.7
 
 
 class BadLine(ValueError):
-    """A line that is no JSON, in a file of it.
-
-    Parameters
-    ----------
-    row : int
-        Its number, from 1.
-    """
+    """A line that is no JSON, in a file of it; `row` counts from 1."""
 
     def __init__(self, row: int, why: str) -> None:
         super().__init__(why)

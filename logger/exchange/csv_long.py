@@ -24,10 +24,7 @@ _VALUE: Final = ("value", "Value", "_value", "reading")
 def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
     """Read a table's times and temperatures, whether it has a row for each time or for each reading.
 
-    Raises
-    ------
-    CsvError
-        A cell can't be read, or the rows' times don't go up.
+    CsvError: a cell can't be read, or the rows' times don't go up.
     """
     if table.by is None:
         return read_part(text, table, options, progress)

@@ -19,41 +19,19 @@ from logger.reading import MAX_CHANNELS, Bytes, Floats, Ints, Status
 
 @dataclass(frozen=True, slots=True)
 class CsvFiring:
-    """What one or several CSV files say.
-
-    n rows, k columns.
-
-    Attributes
-    ----------
-    names : tuple of str, length k
-    t_us : int64 array, shape (n,)
-        From the first row on, strictly ascending. [µs]
-    started_us : int or None
-        Time of the first row, UTC; None where the file has no dates. [µs]
-    temperature_c : float64 array, shape (n, k)
-        NaN where there is no reading. [°C]
-    status : uint8 array, shape (n, k)
-        `Status.OPEN` where a word says so, or where a column stays empty for long; `Status.ABSENT` where it
-        is only empty now and then, as when two instruments don't write at the same time.
-    guesses : tuple of str
-        What was found out and may be wrong.
-    notes : tuple of str
-        What was done with the files.
-    left_out : tuple of (str, str)
-        Columns that were left out, and why.
-    own : bool
-        Written by this program.
-    """
+    """What one or several CSV files say: n rows, k columns."""
 
     names: tuple[str, ...]
-    t_us: Ints
-    started_us: int | None
-    temperature_c: Floats
+    t_us: Ints  # (n,), from the first row on, strictly ascending
+    started_us: int | None  # of the first row, UTC; None where the file has no dates
+    temperature_c: Floats  # (n, k), NaN where there is no reading
+    # (n, k): OPEN where a word says so or a column stays empty for long; ABSENT where it is only empty now
+    # and then, as when two instruments don't write at the same time
     status: Bytes
-    guesses: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    left_out: tuple[tuple[str, str], ...] = ()
-    own: bool = False
+    guesses: tuple[str, ...] = ()  # what was found out and may be wrong
+    notes: tuple[str, ...] = ()  # what was done with the files
+    left_out: tuple[tuple[str, str], ...] = ()  # columns, and why
+    own: bool = False  # written by this program
 
     @property
     def t_s(self) -> Floats:
@@ -84,22 +62,10 @@ class CsvFiring:
 def merge_parts(
     parts: Sequence[Part], paths: Sequence[Path], *, plan: Plan | None = None, notes: Sequence[str] = ()
 ) -> CsvFiring:
-    """Put the readings of several files onto one line of time.
+    """Put the readings of several files onto one line of time; for `plan` see `read_csv`.
 
-    Parameters
-    ----------
-    paths : sequence of Path
-        Where each came from.
-    plan : Plan, optional
-        See `read_csv`.
-    notes : sequence of str, optional
-        What was done with the files before.
-
-    Raises
-    ------
-    CsvError
-        One has dates and another none, two columns have one name, there are more than 64 columns, or the plan
-        fits none.
+    `paths` say where each came from, `notes` what was done with the files before. CsvError: one has dates and
+    another none, two columns have one name, there are more than 64 columns, or the plan fits none.
     """
     if len({part.times.absolute for part in parts}) > 1:
         odd = next(p for p, part in zip(paths, parts, strict=True) if not part.times.absolute)

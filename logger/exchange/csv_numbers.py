@@ -24,17 +24,10 @@ _BOTH: Final = re.compile(r"[+\-−]?\d{1,3}(?:,\d{3})+\.\d+")
 
 
 def as_number(cell: str, decimal: str) -> float | None:
-    """Read a number.
+    """Read a number, None where it is none.
 
-    Parameters
-    ----------
-    decimal : {'.', ','}
-        What is the other one may stand between thousands, where they are three digits each.
-
-    Returns
-    -------
-    float or None
-        None where it is no number.
+    Of point and comma the one that isn't `decimal` may stand between thousands, where they are three digits
+    each.
     """
     text = cell.strip().replace("−", "-").removeprefix("'")
     if text[:1] in ("+", "-"):
@@ -56,17 +49,7 @@ def as_number(cell: str, decimal: str) -> float | None:
 
 
 def find_decimal(table: Table, options: CsvOptions) -> str:
-    """Find a table's decimal sign.
-
-    Returns
-    -------
-    {'.', ','}
-
-    Raises
-    ------
-    CsvError
-        It can be both: 1,234 alone.
-    """
+    """Find a table's decimal sign, point or comma; CsvError: it can be both, as in 1,234 alone."""
     if options.decimal is not None:
         if options.decimal not in (".", ","):
             raise table.refuse(f"--decimal {options.decimal!r}: must be '.' or ','", code="decimal")

@@ -20,23 +20,10 @@ _LONG: Final = 10
 
 
 def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tuple[Ints | slice, Times]:
-    """Bring a file's rows into order of time, each time once, or refuse.
+    """Bring a file's rows, given by number, into order of time, each time once; return their new order and
+    times.
 
-    Parameters
-    ----------
-    rows : int array
-        Numbers of the rows.
-
-    Returns
-    -------
-    int array or slice
-        Which rows, in their new order.
-    Times
-
-    Raises
-    ------
-    CsvError
-        They go back in time, or two have one, and no option says what to do about it.
+    CsvError: they go back in time, or two have one, and no option says what to do about it.
     """
     t_us = times.t_us
     steps = np.diff(t_us)

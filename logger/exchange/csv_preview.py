@@ -23,123 +23,57 @@ _LINE_LENGTH: Final = 200
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What was understood of a file.
+    """What was understood of a file."""
 
-    Attributes
-    ----------
-    error : str or None
-        Why it can't be imported like that.
-    refusal : dict or None
-        The same in parts; see `CsvError.as_dict`.
-    lines : tuple of str
-        The file's first lines, as they stand there.
-    encoding, delimiter, decimal : str
-    header_row : int or None
-    headers : tuple of str
-        Of all columns.
-    head : tuple of (int, tuple of str)
-        The first rows of readings: the row's number in the file, and its cells.
-    time : tuple of str
-        Headers of the time's column or columns.
-    columns : tuple of (str, str)
-        Name and unit (`c`, `f` or `k`) of each column of temperatures.
-    rows : int
-    started : datetime or None
-        Of the first row, UTC.
-    duration_s : float or None
-    lowest_c, highest_c : float or None
-        Of all readings. [°C]
-    guesses : tuple of str
-        What was found out and may be wrong, what was done, and what was left out.
-    left_out : tuple of (str, str)
-        Columns that were left out, and why.
-    """
-
-    error: str | None = None
-    refusal: dict[str, Any] | None = None
-    lines: tuple[str, ...] = ()
+    error: str | None = None  # why it can't be imported like that
+    refusal: dict[str, Any] | None = None  # the same in parts; see `CsvError.as_dict`
+    lines: tuple[str, ...] = ()  # the file's first, as they stand there
     encoding: str = ""
     delimiter: str = ""
     decimal: str = ""
     header_row: int | None = None
-    headers: tuple[str, ...] = ()
+    headers: tuple[str, ...] = ()  # of all columns
+    # the first rows of readings: number in the file, cells
     head: tuple[tuple[int, tuple[str, ...]], ...] = ()
-    time: tuple[str, ...] = ()
-    columns: tuple[tuple[str, str], ...] = ()
+    time: tuple[str, ...] = ()  # headers of the time's column or columns
+    columns: tuple[tuple[str, str], ...] = ()  # name and unit (c, f, k) of each column of temperatures
     rows: int = 0
-    started: datetime | None = None
+    started: datetime | None = None  # of the first row, UTC
     duration_s: float | None = None
-    lowest_c: float | None = None
+    lowest_c: float | None = None  # of all readings
     highest_c: float | None = None
-    guesses: tuple[str, ...] = ()
-    left_out: tuple[tuple[str, str], ...] = ()
+    guesses: tuple[str, ...] = ()  # what may be wrong, what was done, and what was left out
+    left_out: tuple[tuple[str, str], ...] = ()  # columns, and why
 
 
 @dataclass(frozen=True, slots=True)
 class Whole:
-    """The firing that files make together.
+    """The firing that files make together."""
 
-    Attributes
-    ----------
-    error : str or None
-        Why they can't be imported like that; nothing else is known then.
-    refusal : dict or None
-        The same in parts; see `CsvError.as_dict`.
-    names : tuple of str
-        Of its columns.
-    lowest_c, highest_c : tuple of float or None
-        By column; None where there is no reading. [°C]
-    readings : tuple of int
-        By column.
-    rows : int
-    started : datetime or None
-        UTC; None where no file has dates.
-    duration_s : float
-    step_s : float
-        The usual time from row to row.
-    gaps : tuple of (float, float)
-        Where rows are missing: from when, and for how long. [s]
-    guesses : tuple of str
-        What was found out and may be wrong, what was done, and what was left out.
-    left_out : tuple of (str, str)
-        Columns that were left out, and why.
-    """
-
-    error: str | None = None
-    refusal: dict[str, Any] | None = None
-    names: tuple[str, ...] = ()
-    lowest_c: tuple[float | None, ...] = ()
+    error: str | None = None  # why they can't be imported like that; nothing else is known then
+    refusal: dict[str, Any] | None = None  # the same in parts; see `CsvError.as_dict`
+    names: tuple[str, ...] = ()  # of its columns
+    lowest_c: tuple[float | None, ...] = ()  # by column; None where there is no reading
     highest_c: tuple[float | None, ...] = ()
-    readings: tuple[int, ...] = ()
+    readings: tuple[int, ...] = ()  # by column
     rows: int = 0
-    started: datetime | None = None
+    started: datetime | None = None  # UTC; None where no file has dates
     duration_s: float = 0.0
-    step_s: float = 0.0
-    gaps: tuple[tuple[float, float], ...] = ()
-    guesses: tuple[str, ...] = ()
-    left_out: tuple[tuple[str, str], ...] = ()
+    step_s: float = 0.0  # the usual time from row to row
+    gaps: tuple[tuple[float, float], ...] = ()  # where rows are missing: from when, and for how long [s]
+    guesses: tuple[str, ...] = ()  # what may be wrong, what was done, and what was left out
+    left_out: tuple[tuple[str, str], ...] = ()  # columns, and why
 
 
 def preview(path: Path, options: CsvOptions | None = None) -> Preview:
-    """Say what is understood of a file.
-
-    Returns
-    -------
-    Preview
-        With `error` where it can't be imported like that, and what was understood up to there.
+    """Say what is understood of a file; where it can't be imported, why (`error`) and what was understood so
+    far.
     """
     return preview_together([path], options)[0][0]
 
 
 def preview_together(paths: Sequence[Path], options: CsvOptions | None = None) -> tuple[list[Preview], Whole]:
-    """Say what is understood of several files, and what firing they make together.
-
-    Returns
-    -------
-    list of Preview
-        One for each file.
-    Whole
-    """
+    """Say what is understood of several files, each for itself, and what firing they make together."""
     options = options or CsvOptions()
     once, notes = each_once(paths)
     seen: dict[Path, tuple[Preview, Part | None]] = {path: _look(path, options) for path in once}

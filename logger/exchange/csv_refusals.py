@@ -139,10 +139,7 @@ def refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None
 
 
 def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
-    """Refuse numbers that are a year or a month, or that were taken for the time only for want of one.
-
-    `below` is the column's cell in the row of units.
-    """
+    """Refuse numbers that are a year or a month, or that were taken for the time only for want of one."""
     header = table.headers[column]
     if _PART_OF_DATE.fullmatch(header):
         raise table.refuse(

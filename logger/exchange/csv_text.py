@@ -95,17 +95,9 @@ class Text:
     """What stands around texts, where it isn't the usual sign."""
 
     def rows(self, options: CsvOptions, progress: Progress | None = None) -> Iterator[Row]:
-        """Read the rows that options don't leave out, with their numbers from 1.
+        """Read the rows that options don't leave out, with their numbers from 1; empty rows are left out too.
 
-        Yields
-        ------
-        (int, list of str)
-            Rows without anything in them are left out.
-
-        Raises
-        ------
-        CsvError
-            A line is too long, a quote stays open, or it takes too long.
+        CsvError: a line is too long, a quote stays open, or it takes too long.
         """
         left_out = skipped_rows(options, self.path.name)
         last = options.last_line
@@ -180,13 +172,7 @@ class Text:
 
 
 def open_text(path: Path, options: CsvOptions) -> Text:
-    """Find out how a file is written.
-
-    Raises
-    ------
-    CsvError
-        It can't be opened, is too large, or is no text.
-    """
+    """Find out how a file is written; CsvError: it can't be opened, is too large, or is no text."""
     try:
         size = path.stat().st_size
         if size > MAX_BYTES:
@@ -225,18 +211,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
 
 
 def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
-    """Read which rows are to be left out.
-
-    Parameters
-    ----------
-    name : str, optional
-        The file's, for messages.
-
-    Raises
-    ------
-    CsvError
-        That is no number and no range.
-    """
+    """Read which rows are to be left out; CsvError, with the file's `name`: no number and no range."""
     found: set[int] = set()
     for text in options.skip_rows:
         for part in text.split(","):

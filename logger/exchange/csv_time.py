@@ -41,20 +41,11 @@ _DAY_US: Final = 86_400_000_000
 
 @dataclass(slots=True)
 class Times:
-    """When a file's rows were taken.
+    """When a file's rows were taken."""
 
-    Attributes
-    ----------
-    t_us : int64 array
-        UTC since 1970 if `absolute`, else from any beginning. [µs]
-    absolute : bool
-    wall_us : int64 array or None
-        What the clock on the wall said, where nothing in the file says its zone. [µs]
-    """
-
-    t_us: Ints
+    t_us: Ints  # UTC since 1970 if `absolute`, else from any beginning
     absolute: bool
-    wall_us: Ints | None = None
+    wall_us: Ints | None = None  # what the clock on the wall said, where nothing in the file says its zone
 
 
 class TimeReader:
@@ -81,18 +72,7 @@ class TimeReader:
         self._rows: Ints = np.zeros(0, np.int64)
 
     def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
-        """Read a block of times.
-
-        Parameters
-        ----------
-        rows : sequence of int
-            Numbers of the rows.
-
-        Returns
-        -------
-        list of int
-            Where in the block is no time of this kind.
-        """
+        """Read a block of times in the numbered rows; return where in the block is no time of this kind."""
         if self.kind == "number":
             return self._add_numbers(cells)
         pattern = CLOCK_ONLY if self.kind == "clock" else DATETIME
@@ -126,17 +106,8 @@ class TimeReader:
         return bad
 
     def finish(self, rows: Ints) -> Times:
-        """Say what all the times are.
-
-        Parameters
-        ----------
-        rows : int array
-            Numbers of all rows that were added.
-
-        Raises
-        ------
-        CsvError
-            They can mean two things: names the options that say which.
+        """Say what the times in all the numbered rows are; CsvError names the options that say which of two
+        they mean.
         """
         self._rows = rows
         if self.kind == "number":

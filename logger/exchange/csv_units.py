@@ -22,13 +22,7 @@ _LEAST_KELVIN: Final = 200.0
 
 
 def say_units(table: Table) -> None:
-    """Say of which temperatures nothing says the unit, once it is known which columns are temperatures.
-
-    Parameters
-    ----------
-    table : Table
-        Its guesses are added to.
-    """
+    """Say in the guesses of which temperatures nothing says the unit, once their columns are known."""
     unsaid = [j for j, i in enumerate(table.columns) if i in table.unsaid]
     if not unsaid:
         return
@@ -37,14 +31,8 @@ def say_units(table: Table) -> None:
 
 
 def doubt_units(table: Table, values_c: Floats) -> None:
-    """Say where temperatures of no stated unit look like another unit's.
-
-    Parameters
-    ----------
-    table : Table
-        Its guesses are added to.
-    values_c : float64 array, shape (n, k)
-        As they were taken. [°C]
+    """Say in the table's guesses where temperatures of no stated unit, `values_c` (n, k), look like another
+    unit's.
     """
     unsaid = [j for j, i in enumerate(table.columns) if i in table.unsaid and table.units[j] == "c"]
     found = [column[~np.isnan(column)] for column in values_c[:, unsaid].T]
@@ -68,10 +56,7 @@ def doubt_units(table: Table, values_c: Floats) -> None:
 def units_beside(table: Table) -> dict[int, Unit]:
     """Find columns that hold nothing but a unit (CH1, Unit, CH2, Unit): the unit of the column before each.
 
-    Returns
-    -------
-    dict of int to {'c', 'f', 'k'}
-        By column; a column of units itself, i, is a key as -1 - i.
+    By column; a column of units itself, i, is a key as -1 - i.
     """
     if table.own or table.by is not None:
         return {}

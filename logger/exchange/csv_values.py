@@ -51,24 +51,13 @@ _GENERIC: Final = frozenset(
 
 @dataclass(slots=True)
 class Part:
-    """One file's readings, in order of time: n rows, k columns.
-
-    Attributes
-    ----------
-    names : list of str
-    times : Times
-    values : float64 array, shape (n, k), in columns
-        [°C]
-    status : uint8 array, shape (n, k), in columns
-    table : Table
-        What was understood of the file, and said about it.
-    """
+    """One file's readings, in order of time: n rows, k columns."""
 
     names: list[str]
     times: Times
-    values: Floats
-    status: Bytes
-    table: Table
+    values: Floats  # (n, k), °C, in columns
+    status: Bytes  # (n, k), in columns
+    table: Table  # what was understood of the file, and said about it
 
 
 @dataclass(slots=True)
@@ -85,13 +74,7 @@ class _Column:
 
 
 def read_part(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
-    """Read a table's times and temperatures.
-
-    Raises
-    ------
-    CsvError
-        A cell can't be read, or the rows' times don't go up.
-    """
+    """Read a table's times and temperatures; CsvError: a cell can't be read, or the times don't go up."""
     reader = Reader(table, options)
     rows = itertools.dropwhile(lambda row: row[0] < table.first_row, text.rows(options, progress))
     while block := list(itertools.islice(plain_rows(rows, table), BLOCK)):
@@ -100,13 +83,7 @@ def read_part(text: Text, table: Table, options: CsvOptions, progress: Progress 
 
 
 def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
-    """Leave out the header where it is repeated among the rows, and remarks.
-
-    Parameters
-    ----------
-    table : Table
-        Is told in its notes what was left out.
-    """
+    """Leave out remarks, and the header where it is repeated among the rows; the table's notes say so."""
     header = [cell.casefold() for cell in table.header if cell]
     again, remarks = 0, 0
     for number, row in rows:
@@ -141,13 +118,7 @@ class Reader:
         self._memo: dict[str, tuple[float | None, Status, str | None]] = {}
 
     def add(self, block: Sequence[Row]) -> None:
-        """Read a block of rows.
-
-        Raises
-        ------
-        CsvError
-            They are too many.
-        """
+        """Read a block of rows; CsvError: they are too many."""
         table, width = self._table, self._width
         numbers, cells = [], []
         for number, row in block:
@@ -249,17 +220,9 @@ class Reader:
     # --- all of it --------------------------------------------------------------------------------------
 
     def finish(self, text: Text) -> Part:
-        """Say what all the rows are.
+        """Say what all the rows are, of the text that they came from.
 
-        Parameters
-        ----------
-        text : Text
-            That they came from.
-
-        Raises
-        ------
-        CsvError
-            A cell can't be read, or the rows' times don't go up.
+        CsvError: a cell can't be read, or the rows' times don't go up.
         """
         table, options = self._table, self._options
         if not self._count:
@@ -456,11 +419,5 @@ class Reader:
 
 
 def only_name(part: Part, stem: str) -> list[str]:
-    """Name a file's columns: its only one by the file's name, where its own says nothing.
-
-    Parameters
-    ----------
-    stem : str
-        The file's name without its ending.
-    """
+    """Name a file's columns: its only one by the file's `stem`, where its own name says nothing."""
     return [stem] if len(part.names) == 1 and part.names[0].casefold() in _GENERIC else list(part.names)

@@ -211,19 +211,9 @@ _NO_PROBE: Final = (
 
 
 def scale_in(header: str) -> tuple[str, float]:
-    """Take out of a header what it says of tenths or hundredths of a degree.
+    """Take out of a header, or a unit, what it says of tenths or hundredths of a degree.
 
-    Parameters
-    ----------
-    header : str
-        A name, or a unit alone.
-
-    Returns
-    -------
-    str
-        The header without it.
-    float
-        What the numbers below are multiplied by; 1 where it says nothing.
+    The header without it, and what the numbers below are multiplied by (1 where it says nothing).
     """
     text = header.translate(_ONE_SIGN)
     match = _SCALE.search(text)
@@ -245,12 +235,7 @@ OF_OTHER: Final = "is no unit of temperature"
 
 
 def unit_in(header: str) -> tuple[str, Unit | None]:
-    """Split a header into the name and the unit of temperature, where it says one.
-
-    Returns
-    -------
-    str, {'c', 'f', 'k'} or None
-    """
+    """Split a header into the name and the unit of temperature, where it says one."""
     header = header.translate(_ONE_SIGN)
     match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
     if match is None:
@@ -263,14 +248,8 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
 
 
 def unit_cell(cell: str) -> tuple[Unit | None, bool]:
-    """Read a cell of a row of units.
-
-    Returns
-    -------
-    {'c', 'f', 'k'} or None
-        Where it is a unit of temperature.
-    bool
-        Whether it is a unit of something else.
+    """Read a cell of a row of units: the unit of temperature, if it is one, and whether it is a unit of
+    anything else.
     """
     text = scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
     match = _TEMPERATURE_UNIT.fullmatch(text)
@@ -314,12 +293,8 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
 
 
 def is_types_row(row: Sequence[str]) -> bool:
-    """Say whether a row says of each column of what type its probe is: `Type K`, `TC K`.
-
-    Returns
-    -------
-    bool
-        Two of one type or more; beside them what other instruments are called.
+    """Say whether a row tells the types of two probes or more: `Type K`, `TC K`, beside other instruments'
+    names.
     """
     types = [bool(_TYPE.fullmatch(cell.strip())) for cell in row[1:]]
     first = row[0].strip() if row else ""
@@ -339,12 +314,8 @@ def has_temperature_word(header: str) -> bool:
 
 
 def why_no_time(header: str, below: str) -> str | None:
-    """Say why numbers are no times: by a unit in their header or in the row of units, or by their name.
-
-    Parameters
-    ----------
-    header, below : str
-        `below` is the column's cell in the row of units.
+    """Say why numbers are no times: by a unit in their header or in the row of units (`below`), or by their
+    name.
     """
     if TIME_WORD.search(header.replace("_", " ")) or re.match(r"t(?![a-z\d])", header, re.I):
         return None
@@ -356,17 +327,9 @@ def why_no_time(header: str, below: str) -> str | None:
 
 
 def why_no_temperature(header: str, unit: Unit | None) -> str | None:
-    """Say what else than a probe's temperature a column is by its header.
+    """Say what else than a probe's temperature a column is by its header, None where it may well be one.
 
-    Parameters
-    ----------
-    unit : {'c', 'f', 'k'} or None
-        What the file says of it.
-
-    Returns
-    -------
-    str or None
-        None where it may well be one.
+    `unit` is what the file says of it.
     """
     text = header.replace("_", " ")
     for what, words in _NO_PROBE:

@@ -41,17 +41,7 @@ def offset_words(offset: int) -> str:
 def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
     """Give the offsets from UTC of a wall's clock, the hour that comes twice by where the clock goes back.
 
-    Parameters
-    ----------
-    local_us : int64 array, shape (n,)
-        [µs]
-    zone : tzinfo or None
-        The computer's own if None.
-
-    Returns
-    -------
-    int64 array, shape (n,)
-        [µs]
+    Without a zone it is the computer's own.
     """
     # Zones change at full quarters of an hour: ask once for each, not for each row.
     quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)

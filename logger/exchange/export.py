@@ -32,32 +32,15 @@ class ExportError(UserError):
 
 
 def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
-    """Write a firing as CSV.
+    """Write a firing as CSV, replacing `out`; return the number of rows. ExportError: it can't be written.
 
-    Parameters
-    ----------
-    out : Path
-        Replaced if it is there.
-    progress : callable, optional
-        Is told from time to time how much is done, and of how much; what it raises ends the export and leaves
-        nothing.
-
-    Returns
-    -------
-    int
-        Number of rows.
-
-    Raises
-    ------
-    ExportError
-        It can't be written.
-
-    Notes
-    -----
     First column `time_s`, from the first reading; a column a probe in °C, a row for each time at which a rig
     sent something; empty where there was no reading that is OK. Numbers are as short as they can be and still
     read back to the same double. A name that a spreadsheet would run as a formula (it begins with one of
     `FORMULA`) gets an apostrophe in front, which an import takes off again.
+
+    `progress` is told from time to time how much is done, and of how much; what it raises ends the export and
+    leaves nothing.
     """
     with whole_file(out) as raw:
         file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
@@ -67,13 +50,7 @@ def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progr
 
 
 def write_csv(reader: JournalReader, firing: str, file: IO[str], *, progress: Progress | None = None) -> int:
-    """Write a firing as CSV into an open file; see `export_csv`.
-
-    Returns
-    -------
-    int
-        Number of rows.
-    """
+    """Write a firing as CSV into an open file, and return the number of rows; see `export_csv`."""
     columns = reader.columns(firing)
     header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
     csv.writer(file, lineterminator="\n").writerow(["time_s", *header])
@@ -89,20 +66,8 @@ def write_csv(reader: JournalReader, firing: str, file: IO[str], *, progress: Pr
 
 
 def export_parquet(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
-    """Write a firing as a Parquet file.
+    """Write a firing as a Parquet file; return the number of rows. ExportError: it can't be written.
 
-    Returns
-    -------
-    int
-        Number of rows.
-
-    Raises
-    ------
-    ExportError
-        It can't be written.
-
-    Notes
-    -----
     Column `time`, UTC in microseconds, and a column of float64 a probe, null where there was no reading that
     is OK. The file's metadata have the firing's ID, title and plan, and which rigs' readings nothing proves.
     """
@@ -134,26 +99,9 @@ def export_parquet(reader: JournalReader, firing: str, out: Path, *, progress: P
 def export_line_protocol(
     reader: JournalReader, firing: str, out: Path, *, site: str = "", progress: Progress | None = None
 ) -> int:
-    """Write a firing in InfluxDB's line protocol; see `line_protocol.lines_of`.
+    """Write a firing in InfluxDB's line protocol, replacing `out`; return the number of lines.
 
-    Parameters
-    ----------
-    firing : str
-        Its ID.
-    out : Path
-        Replaced if it is there.
-    site : str, optional
-        Tag.
-
-    Returns
-    -------
-    int
-        Number of lines.
-
-    Raises
-    ------
-    ExportError
-        It can't be written.
+    See `line_protocol.lines_of`. ExportError: it can't be written.
     """
     info = reader.firing(firing)
     probes = dict(zip(info.seen, assign_probes(info.plan, info.seen), strict=True))
@@ -175,22 +123,10 @@ def export_line_protocol(
 
 
 def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
-    """Write a firing's frames that could not be placed, as they came.
+    """Write a firing's frames that could not be placed, as they came; return their number.
 
-    Returns
-    -------
-    int
-        Number of frames.
-
-    Raises
-    ------
-    ExportError
-        It can't be written.
-
-    Notes
-    -----
     Tab-separated, a header line: when it came in (UTC), by what source, which rig it names, why it is here,
-    and the line itself with its checksum.
+    and the line itself with its checksum. ExportError: it can't be written.
     """
     rows = reader.set_apart(firing)
     with whole_file(out) as file:
@@ -205,10 +141,7 @@ def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
 def whole_file(out: Path) -> Iterator[IO[bytes]]:
     """Write a file beside its place and move it there when it is complete; into a device straight.
 
-    Raises
-    ------
-    ExportError
-        It can't be written; a file that was at `out` is still there.
+    ExportError: it can't be written; a file that was at `out` is still there.
     """
     beside = out.with_name(f".{out.name}.{secrets.token_hex(4)}.part")
     try:

@@ -28,13 +28,9 @@ _ESCAPES: Final = str.maketrans(
 
 
 def escape_tag(text: str) -> str:
-    r"""Write a tag's value.
+    r"""Write a tag's value: commas, equals signs and spaces escaped.
 
-    Returns
-    -------
-    str
-        Commas, equals signs and spaces escaped; a backslash, which a tag can't carry where it stands before
-        one of those or at the end, becomes the sign '∖'.
+    A backslash, which a tag can't carry before one of those or at the end, becomes the sign '∖' there.
     """
     return text.translate(_ESCAPES)
 
@@ -42,24 +38,12 @@ def escape_tag(text: str) -> str:
 def lines_of(
     batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = "", proof: str = ""
 ) -> list[str]:
-    """Write a batch's readings, one line each.
+    """Write a batch's readings, one line each; those that weren't sent have none.
 
-    Parameters
-    ----------
-    batch : Batch
-        As it comes from the journal.
-    probes : sequence of Probe
-        One for each channel.
-    firing : str
-        Its ID.
-
-    Returns
-    -------
-    list of str
-        Measurement `reading`; tags `site`, `rig`, `channel`, `firing`, `probe`, `zone`, `proof`, those left
-        out that are empty; fields `temperature_c`, `cold_junction_c`, `emf_uv` where there are any, and
-        `fault`, the status' name in lower case, where the reading isn't OK. Times in nanoseconds. Readings
-        that weren't sent have no line.
+    Measurement `reading`; tags `site`, `rig`, `channel`, `firing` (its ID), `probe`, `zone`, `proof`, those
+    left out that are empty; fields `temperature_c`, `cold_junction_c`, `emf_uv` where there are any, and
+    `fault`, the status' name in lower case, where the reading isn't OK. Times in nanoseconds. `probes` has
+    one for each channel.
     """
     again = reconvert(batch, probes)
     emf_uv = _emf_uv(again)
