@@ -61,9 +61,7 @@ def parts_of_dates(table: Table) -> list[int]:
 
 
 def parts_without_names(table: Table) -> list[int]:
-    """Find such columns in a file without a header by what stands in them; the table's guesses say what was
-    found.
-    """
+    """Find such columns in a file without a header by what stands in them; say so in the table's guesses."""
     if table.header_row is not None or len(table.head) < 2:
         return []
     rows = [[_whole(cell) for cell in row] for _, row in table.head]

@@ -66,9 +66,7 @@ class Whole:
 
 
 def preview(path: Path, options: CsvOptions | None = None) -> Preview:
-    """Say what is understood of a file; where it can't be imported, why (`error`) and what was understood so
-    far.
-    """
+    """Say what is understood of a file; with `error` where it can't be imported, and all up to there."""
     return preview_together([path], options)[0][0]
 
 

@@ -65,9 +65,7 @@ class CsvError(UserError):
         self.file, self.row, self.column = file, row, column
 
     def as_dict(self) -> dict[str, Any]:
-        """Say it in parts: `code`, `what`, `file`, `row`, `column`, and `hints` of `field`, `value` and
-        `words`.
-        """
+        """Say it in parts: `code`, `what`, `file`, `row`, `column`, and `hints` (a `Hint`'s fields)."""
         return {
             "code": self.code,
             "what": self.what,

@@ -106,9 +106,7 @@ class TimeReader:
         return bad
 
     def finish(self, rows: Ints) -> Times:
-        """Say what the times in all the numbered rows are; CsvError names the options that say which of two
-        they mean.
-        """
+        """Say what the times of all numbered rows are; CsvError: they can mean two things."""
         self._rows = rows
         if self.kind == "number":
             return self._finish_numbers(np.concatenate(self._values))

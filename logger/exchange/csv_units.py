@@ -31,9 +31,7 @@ def say_units(table: Table) -> None:
 
 
 def doubt_units(table: Table, values_c: Floats) -> None:
-    """Say in the table's guesses where temperatures of no stated unit, `values_c` (n, k), look like another
-    unit's.
-    """
+    """Say in the guesses where temperatures (n, k) of no stated unit look like another unit's."""
     unsaid = [j for j, i in enumerate(table.columns) if i in table.unsaid and table.units[j] == "c"]
     found = [column[~np.isnan(column)] for column in values_c[:, unsaid].T]
     firsts = np.array([column[0] for column in found if len(column)])

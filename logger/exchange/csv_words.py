@@ -248,9 +248,7 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
 
 
 def unit_cell(cell: str) -> tuple[Unit | None, bool]:
-    """Read a cell of a row of units: the unit of temperature, if it is one, and whether it is a unit of
-    anything else.
-    """
+    """Read a cell of a row of units: its unit of temperature, or whether it is a unit of something else."""
     text = scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
     match = _TEMPERATURE_UNIT.fullmatch(text)
     if match is not None:
@@ -293,9 +291,7 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
 
 
 def is_types_row(row: Sequence[str]) -> bool:
-    """Say whether a row tells the types of two probes or more: `Type K`, `TC K`, beside other instruments'
-    names.
-    """
+    """Say whether a row tells two probes' types or more (`Type K`, `TC K`), beside other instruments."""
     types = [bool(_TYPE.fullmatch(cell.strip())) for cell in row[1:]]
     first = row[0].strip() if row else ""
     beside = sum(1 for cell in row[1:] if cell.strip())
@@ -314,9 +310,7 @@ def has_temperature_word(header: str) -> bool:
 
 
 def why_no_time(header: str, below: str) -> str | None:
-    """Say why numbers are no times: by a unit in their header or in the row of units (`below`), or by their
-    name.
-    """
+    """Say why numbers are no times: by a unit in their header or below it in the row of units, or by name."""
     if TIME_WORD.search(header.replace("_", " ")) or re.match(r"t(?![a-z\d])", header, re.I):
         return None
     other = _OTHER_UNIT.search(header)

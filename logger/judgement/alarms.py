@@ -1,12 +1,8 @@
-"""The life of an alarm, as ANSI/ISA-18.2 draws it.
+"""The life of an alarm, as ANSI/ISA-18.2-2016 draws it (states: from memory).
 
-An alarm is raised when its condition has held for the on-delay and returns when it has been absent for the
-off-delay; people acknowledge it, or shelve it for a time. Deadbands belong to the rules: they know whether
-their alarm is active.
-
-References
-----------
-.. [1] ANSI/ISA-18.2-2016, Management of Alarm Systems for the Process Industries (states: from memory).
+Raised when its condition has held for the on-delay, it returns when that has been absent for the off-delay;
+people acknowledge it, or shelve it for a time. Deadbands belong to the rules: they know whether their alarm
+is active.
 """
 
 from __future__ import annotations
@@ -48,23 +44,12 @@ PRIORITY: Final = {
 
 @dataclass(frozen=True)
 class Event:
-    """Something the judgement has to say.
+    """Something the judgement has to say."""
 
-    Attributes
-    ----------
-    t_s : float
-        Since the firing's first reading. [s]
-    kind : {'alarm', 'stage'}
-    data : dict
-        JSON.
-    who : str
-        The person, where one did it.
-    """
-
-    t_s: float
-    kind: str
-    data: dict[str, Any]
-    who: str = ""
+    t_s: float  # since the firing's first reading
+    kind: str  # alarm or stage
+    data: dict[str, Any]  # JSON
+    who: str = ""  # the person, where one did it
 
 
 @dataclass
@@ -107,23 +92,9 @@ class AlarmBook:
         on_delay_s: float,
         off_delay_s: float,
     ) -> Literal["", "raised", "cleared"]:
-        """Take one second of an alarm's condition.
+        """Take one second of an alarm's condition, which has the rule's deadband in it; `key` is rule:place.
 
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        key : str
-            rule:place.
-        condition : bool
-            With the rule's deadband in it.
-        on_delay_s, off_delay_s : float
-            For how long it must hold, or be absent. [s]
-
-        Returns
-        -------
-        {'', 'raised', 'cleared'}
-            What has come of it; the caller then calls `raise_` or `clear`.
+        Returns what has come of it; the caller then calls `raise_` or `clear`.
         """
         alarm = self.alarms.get(key)
         if alarm is None:
@@ -176,29 +147,10 @@ class AlarmBook:
         ]
 
     def act(self, t_s: float, action: str, key: str, who: str, minutes: float) -> list[Event]:
-        """Do what a person wants with an alarm.
+        """Do what a person wants with an alarm: ack, shelve for so many minutes, or unshelve.
 
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        action : {'ack', 'shelve', 'unshelve'}
-        key : str
-        who : str
-        minutes : float
-            To shelve it for. [min]
-
-        Returns
-        -------
-        list of Event
-            None where there is nothing to do (acknowledged already).
-
-        Raises
-        ------
-        KeyError
-            No such alarm, or it has long been normal.
-        ValueError
-            No such action.
+        No event where there is nothing to do (acknowledged already). KeyError: no such alarm, or it has long
+        been normal. ValueError: no such action.
         """
         alarm = self.alarms[key]
         if alarm.state == "normal":
@@ -256,13 +208,7 @@ def _urgency(alarm: Alarm) -> tuple[bool, int, float]:
 
 
 def alarm_data(alarm: Alarm) -> dict[str, Any]:
-    """Everything about an alarm that is shown.
-
-    Returns
-    -------
-    dict
-        JSON.
-    """
+    """Everything about an alarm that is shown, as JSON."""
     rule = RULES[alarm.rule]
     return {
         "key": alarm.key,

@@ -16,23 +16,14 @@ COVERS: Final = "the clay's activation energy alone, not what the probes are off
 
 @dataclass(frozen=True, slots=True)
 class OneHour:
-    """The steady temperature that would have done the same to the clay within an hour. A model.
+    """The steady temperature that would have done the same to the clay within an hour. A model."""
 
-    Attributes
-    ----------
-    c : float
-        By the usual activation energy. [°C]
-    low_c, high_c : float
-        Least and greatest by the energies that are thought possible; what the probes are off is not in them.
-        [°C]
-    energies_kj_mol : tuple of float
-        The usual energy first. [kJ/mol]
-    """
-
-    c: float
+    c: float  # by the usual activation energy
+    # with `high_c`, least and greatest by the energies that are thought possible; what the probes are off is
+    # not in them
     low_c: float
     high_c: float
-    energies_kj_mol: tuple[float, ...]
+    energies_kj_mol: tuple[float, ...]  # the usual energy first
 
     def data(self) -> dict[str, Any]:
         """For programs: JSON, rounded; `kind` says that it is no measurement."""
@@ -48,19 +39,7 @@ class OneHour:
 
 
 def one_hour(zones: Sequence[str], work: HeatWork) -> dict[str, OneHour]:
-    """Give what has come together so far.
-
-    Parameters
-    ----------
-    zones : sequence of str
-        In the order of the work's columns.
-    work : HeatWork
-
-    Returns
-    -------
-    dict of str to OneHour
-        Without zones of which nothing is known.
-    """
+    """Give what has come together so far, without unknown zones; `zones` are in the work's columns' order."""
     found = work.equivalent_c()
     return {
         zone: OneHour(float(column[0]), float(column.min()), float(column.max()), work.energies_kj_mol)

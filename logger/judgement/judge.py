@@ -56,53 +56,28 @@ LONGEST_GAP_S: Final = 4 * 3600
 
 @dataclass(frozen=True)
 class LoadVerdict:
-    """What the judgement says of the whole load.
+    """What the judgement says of the whole load."""
 
-    Attributes
-    ----------
-    line : str
-        For people, led by the coldest zone.
-    stage : str
-    leading : {'top', 'bottom'} or None
-    coldest : str or None
-    zones : tuple of ZoneVerdict
-        Coldest first.
-    alarms : tuple of Alarm
-        Standing, the probable cause first.
-    coming : str
-        What comes of the coldest zone that lacks something as it is going; where none does, when the
-        last will be cool.
-    estimates : dict of str to ZoneEstimate
-        What the pots of each zone are at by the model; empty where nothing is estimated.
-    one_hour : dict of str to OneHour
-        By zone, the steady temperature that would have done the same within an hour. A model.
-    """
-
-    line: str
+    line: str  # for people, led by the coldest zone
     stage: str
-    leading: str | None
+    leading: str | None  # top or bottom
     coldest: str | None
-    zones: tuple[ZoneVerdict, ...]
-    alarms: tuple[Alarm, ...]
+    zones: tuple[ZoneVerdict, ...]  # the coldest first
+    alarms: tuple[Alarm, ...]  # standing, the probable cause first
+    # of the coldest zone that lacks something as it is going; where none does, when the last will be cool
     coming: str
+    # what each zone's pots are at by the model; empty where nothing is estimated
     estimates: dict[str, ZoneEstimate]
+    # by zone, the steady temperature that would have done the same within an hour; a model
     one_hour: dict[str, OneHour]
 
 
 class Judge:
-    """Judges a firing as its readings come.
+    """Judges a firing as its readings come; its plan's probes are the columns of what is pushed.
 
-    Parameters
-    ----------
-    plan : Plan
-        Its probes are the columns of what is pushed.
-    estimating : bool, default False
-        Whether the pots' own temperature is estimated even where no rule of the plan goes by it.
-    stored : bool, default False
-        The readings come from a file that a logger of somebody else's wrote: what is missing from it is no
-        fault.
-    usual_s : array (k,), optional
-        How far apart each probe's readings lie, where that is known beforehand. [s]
+    `estimating`: the pots' own temperature is estimated even where no rule of the plan goes by it. `stored`:
+    the readings come from a file that a logger of somebody else's wrote: what is missing from it is no fault.
+    `usual_s` (k,): how far apart each probe's readings lie, where that is known beforehand.
     """
 
     def __init__(
@@ -147,23 +122,11 @@ class Judge:
         status: Bytes,
         cold_junction_c: Floats | None = None,
     ) -> list[Event]:
-        """Judge readings.
+        """Judge readings, and give events in order of time.
 
-        Parameters
-        ----------
-        t_s : array (n,)
-            Seconds since the firing's first reading. Of a second that was judged already, nothing counts. [s]
-        temperature_c : array (n, k)
-            NaN where not `Status.OK`. [°C]
-        status : uint8 array (n, k)
-            `Status.ABSENT`: not in this frame.
-        cold_junction_c : array (n, k), optional
-            [°C]
-
-        Returns
-        -------
-        list of Event
-            In order of time. The newest second is kept until it is over.
+        `t_s` (n,) counts from the firing's first reading; of a second that was judged already, nothing
+        counts, and the newest is kept until it is over. All else (n, k): the temperature is NaN where it is
+        not `Status.OK`; `Status.ABSENT` is not in this frame.
         """
         if cold_junction_c is None:
             cold_junction_c = np.full(temperature_c.shape, np.nan)
@@ -185,13 +148,7 @@ class Judge:
         return events + self._empty_until(math.floor(t[-1]))
 
     def advance(self, t_s: float) -> list[Event]:
-        """Let time pass without readings.
-
-        Parameters
-        ----------
-        t_s : float
-            May lie before what was pushed: then nothing happens. [s]
-        """
+        """Let time pass without readings; a time before what was pushed changes nothing."""
         until = math.floor(t_s - LATE_S)
         if until <= self._second:
             return []
@@ -202,81 +159,27 @@ class Judge:
         return events + self._empty_until(until)
 
     def report(self, t_s: float, rule: str, place: str, holds: bool, message: str) -> list[Event]:
-        """Take a condition that no reading shows, such as a lamp that doesn't answer.
-
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        rule : str
-        place : str
-            Where; in the alarm's key.
-        holds : bool
-        message : str
-        """
+        """Take a condition that no reading shows, such as a lamp that doesn't answer."""
         return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, lambda: message))
 
     def act(self, t_s: float, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
-        """Do what a person wants with an alarm.
-
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        action : {'ack', 'shelve', 'unshelve'}
-        key : str
-            The alarm's.
-        who : str
-        minutes : float, default 10
-            To shelve it for. [min]
-
-        Raises
-        ------
-        KeyError
-            No such alarm stands.
-        """
+        """Acknowledge an alarm, shelve it for so many minutes or unshelve it; KeyError: none such stands."""
         return self._alarms.act(t_s, action, key, who, minutes)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
-        """Take a spot reading of a zone's surface.
+        """Take a spot reading of a zone's surface, as the gun showed it with the emissivity it was set to.
 
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        zone : str
-        reading_c : float
-            As the gun showed it. [°C]
-        set_emissivity : float
-            That the gun was set to.
-
-        Returns
-        -------
-        bool
-            False where it says nothing of an estimate: there is none, or none of that place.
+        False where it says nothing of an estimate: there is none, or none of that place.
         """
         return self._pots is not None and self._pots.spot(t_s, zone, reading_c, set_emissivity)
 
     def retract_spot(self, t_s: float, zone: str) -> None:
-        """Take a spot reading back, as if it had never been.
-
-        Parameters
-        ----------
-        t_s : float
-            When it was taken. [s]
-        zone : str
-        """
+        """Take back the spot reading of `t_s`, as if it had never been."""
         if self._pots is not None:
             self._pots.retract(t_s, zone)
 
     def raked(self, t_s: float) -> None:
-        """Take a note that raking out has begun; it counts once `NOTED_S` have gone.
-
-        Parameters
-        ----------
-        t_s : float
-            When it was noted. [s]
-        """
+        """Take a note that raking out has begun at `t_s`; it counts once `NOTED_S` have gone."""
         if t_s not in self._raked_s:
             self._raked_s.append(t_s)
 
@@ -297,13 +200,7 @@ class Judge:
         return rows
 
     def verdict(self, *, ahead: bool = True) -> LoadVerdict:
-        """What is to be said now.
-
-        Parameters
-        ----------
-        ahead : bool, default True
-            Whether to say what comes, too: that takes about a millisecond a zone.
-        """
+        """What is to be said now; what comes (`ahead`) takes about a millisecond a zone more."""
         come: dict[str, Forecast | None] = {}
         if ahead:
             come = self._outlook.forecasts(
@@ -329,13 +226,7 @@ class Judge:
         )
 
     def snapshot(self) -> bytes:
-        """Everything needed to go on to the second.
-
-        Returns
-        -------
-        bytes
-            For `restore`.
-        """
+        """Everything needed to go on to the second, for `restore`."""
         return pack(
             {
                 "state": STATE,
@@ -353,22 +244,7 @@ class Judge:
 
     @classmethod
     def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False, stored: bool = False) -> Judge:
-        """Go on from a snapshot.
-
-        Parameters
-        ----------
-        plan : Plan
-            The same as before.
-        state : bytes
-            From `snapshot`.
-        estimating, stored : bool, default False
-            As before.
-
-        Raises
-        ------
-        ValueError
-            The snapshot is of another version.
-        """
+        """Go on from a snapshot with the same plan and switches; ValueError: it is of another version."""
         judge = cls(plan, estimating=estimating, stored=stored)
         data = unpack(state)
         if data.get("state") != STATE:
@@ -603,13 +479,7 @@ def _state(part: Any) -> dict[str, Any]:
 
 
 def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
-    """A verdict for programs.
-
-    Returns
-    -------
-    dict
-        JSON: `load` and `alarms`.
-    """
+    """A verdict for programs: `load` and `alarms`."""
     load = {
         "line": verdict.line,
         "stage": verdict.stage,

@@ -25,27 +25,13 @@ Means = Callable[[Floats, Floats], Floats]
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """Seconds that wait to be booked, and those that come.
-
-    Attributes
-    ----------
-    level_c : array (n, k)
-        Per probe. [°C]
-    weight : array (n, k)
-        1.0 where the probe was part of its zone's level.
-    fresh : array (n, k)
-        1.0 where it gave a reading.
-    fault : array (n, k)
-        1.0 where it was called faulty.
-    basis : array (n, z)
-        As of `levels.Basis`.
-    """
+    """Seconds that wait to be booked, and those that come: (n, k) per probe."""
 
     level_c: Floats
-    weight: Floats
-    fresh: Floats
-    fault: Floats
-    basis: Floats
+    weight: Floats  # 1.0 where the probe was part of its zone's level
+    fresh: Floats  # 1.0 where it gave a reading
+    fault: Floats  # 1.0 where it was called faulty
+    basis: Floats  # (n, z), as of `levels.Basis`
 
     def columns(self) -> tuple[Floats, ...]:
         """All of them, in order."""
@@ -54,41 +40,19 @@ class Pages:
 
 @dataclass(frozen=True, slots=True)
 class Booked:
-    """What was booked in each of n seconds, of the second a minute before; all arrays (n, z).
+    """What was booked in each of n seconds, of the second a minute before; all arrays (n, z)."""
 
-    Attributes
-    ----------
-    counted_c
-        NaN where nothing was booked. [°C]
-    soak_s
-        Time at the target or above until then. [s]
-    there : bool
-        From that second on the zone was at its target for as long as was asked for, up to a minute.
-    """
-
-    counted_c: Floats
-    soak_s: Floats
-    there: Bools
+    counted_c: Floats  # NaN where nothing was booked
+    soak_s: Floats  # time at the target or above until then
+    there: Bools  # from then on the zone was at its target as long as asked for, up to a minute
 
 
 class Ledger:
     """Books peaks and times above temperatures of z zones.
 
-    Parameters
-    ----------
-    plan : Plan
-    places : Places
-    means : callable
-        Of `ZoneBook`.
-
-    Attributes
-    ----------
-    peak_c, peak_s : array (z,)
-        -inf and NaN before there is one. [°C], [s]
-    peak_basis : int array (z,)
-        What the level was taken from then, as of `levels.Basis`.
-    above_s : array (len(ABOVE_C) + 2, z)
-        Time above `ABOVE_C`, the plan's burn-out and its target: the line between two readings counts. [s]
+    `peak_c` and `peak_s` (z,) are -inf and NaN before there is one; `peak_basis` (z,) says what the level was
+    taken from then, as of `levels.Basis`; `above_s` (len(ABOVE_C) + 2, z) is the time above `ABOVE_C`, the
+    plan's burn-out and its target: the line between two readings counts. `means` is `ZoneBook`'s.
     """
 
     def __init__(self, plan: Plan, places: Places, means: Means) -> None:
@@ -108,14 +72,7 @@ class Ledger:
         self._means = means
 
     def run(self, begin_s: int, pages: Pages) -> Booked:
-        """Take n seconds, and book those that have waited long enough.
-
-        Parameters
-        ----------
-        begin_s : int
-            Start of the first. [s]
-        pages : Pages
-        """
+        """Take n seconds from `begin_s` on, and book those that have waited long enough."""
         n = len(pages.level_c)
         before = len(self.waiting[0])
         rows = Pages(*(np.concatenate([a, b]) for a, b in zip(self.waiting, pages.columns(), strict=True)))
@@ -125,17 +82,9 @@ class Ledger:
         return _padded(booked, n)
 
     def close(self, end_s: int) -> Floats:
-        """Book what still waits, at the end of a firing: no more readings come that could change it.
+        """Book what still waits at the end of a firing of `end_s` seconds: no more readings can change it.
 
-        Parameters
-        ----------
-        end_s : int
-            So many seconds were judged. [s]
-
-        Returns
-        -------
-        array (n, z)
-            What was counted in the last n seconds. [°C]
+        Gives what was counted in the last n seconds (n, z) [°C].
         """
         rows = Pages(*self.waiting)
         n = len(rows.level_c)

@@ -24,17 +24,7 @@ that opens for a moment must not look like a leap of some hundred degrees. [s]""
 
 
 class Basis:
-    """Says each second which probes stand for each zone.
-
-    Parameters
-    ----------
-    places : Places
-
-    Attributes
-    ----------
-    away_s : int array (z,)
-        For how long no wall of the zone could be trusted. [s]
-    """
+    """Says each second which probes stand for each zone; `away_s` (z,): how long no wall could be trusted."""
 
     def __init__(self, places: Places) -> None:
         self.away_s: Ints = np.zeros(len(places.zones), np.int64)
@@ -46,19 +36,10 @@ class Basis:
         self._places = places
 
     def run(self, trusted: Floats) -> tuple[Floats, Ints]:
-        """Take n seconds.
+        """Take n seconds; `trusted` (n, k) is 1.0 where a probe is to be believed.
 
-        Parameters
-        ----------
-        trusted : array (n, k)
-            1.0 where a probe is to be believed.
-
-        Returns
-        -------
-        weight : array (n, k)
-            1.0 where a probe is part of its zone's level.
-        basis : int array (n, z)
-            `WALL`, `AIR`, or `NONE` where the zone has no level or holds coals only.
+        Gives weights (n, k), 1.0 where a probe is part of its zone's level, and the basis (n, z): `WALL`,
+        `AIR`, or `NONE` where the zone has no level or holds coals only.
         """
         n = len(trusted)
         there = np.zeros((n, len(self._walled)), np.bool_)
@@ -80,20 +61,9 @@ class Basis:
 
 
 def zone_levels(places: Places, values: Floats, step_s: float) -> Floats:
-    """Put probes' values on an even grid together to zones' levels, as the judgement does.
+    """Put probes' values on an even grid (n, k) together to zones' levels (n, z), as the judgement does.
 
-    Parameters
-    ----------
-    places : Places
-    values : array (n, k)
-        NaN where there is none, or none to be trusted. [°C]
-    step_s : float
-        [s]
-
-    Returns
-    -------
-    array (n, z)
-        NaN where there is none. [°C]
+    Values are NaN where there is none, or none to be trusted; levels where there is none.
     """
     known: Bools = np.isfinite(values)
     levels = np.full((len(values), len(places.zones)), np.nan)

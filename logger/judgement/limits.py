@@ -7,13 +7,7 @@ from logger.plan import Plan
 
 
 def limits(plan: Plan) -> tuple[str, ...]:
-    """Say what the alarms can't tell with these probes.
-
-    Returns
-    -------
-    tuple of str
-        Sentences for people; empty where nothing is missing.
-    """
+    """Say in sentences for people what the alarms can't tell with these probes."""
     places = Places(plan)
     if not plan.probes:
         return ("No probe is planned: nothing can be judged.",)

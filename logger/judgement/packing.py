@@ -16,13 +16,7 @@ def pack(state: dict[str, Any]) -> bytes:
 
 
 def unpack(data: bytes) -> dict[str, Any]:
-    """Read what `pack` wrote.
-
-    Returns
-    -------
-    dict
-        Arrays are writable copies.
-    """
+    """Read what `pack` wrote; arrays are writable copies."""
     decoder = msgspec.msgpack.Decoder(dict[str, Any], ext_hook=_decode)
     return decoder.decode(data)
 

@@ -14,26 +14,12 @@ from logger.plan.alarm_rules import RULES
 
 
 def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_s: float) -> dict[str, Any]:
-    """Gather a firing's alarms, stages and zones.
+    """Gather a firing's alarms, stages and zones, given all events in order and the verdict at the end.
 
-    Parameters
-    ----------
-    plan : Plan
-        That the firing was judged by.
-    events : iterable of Event
-        All that the judgement said, in order.
-    verdict : LoadVerdict
-        At the end.
-    duration_s : float
-        [s]
-
-    Returns
-    -------
-    dict
-        JSON: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`. Times in
-        seconds from the first reading. `basis` says which of its probes a zone's peak was read by. Its
-        `one_hour_c` is a model's word: `one_hour_model` tells its activation energy, and between which
-        temperatures it would lie with others.
+    JSON: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`; times in seconds
+    from the first reading. `basis` says which of its probes a zone's peak was read by. Its `one_hour_c` is a
+    model's word: `one_hour_model` tells its activation energy, and between which temperatures it would lie
+    with others.
     """
     alarms: list[dict[str, Any]] = []
     standing: dict[str, dict[str, Any]] = {}
@@ -86,18 +72,7 @@ def _one_hour(found: OneHour | None) -> dict[str, Any]:
 
 
 def table(result: dict[str, Any]) -> str:
-    """Write a rehearsal for people.
-
-    Parameters
-    ----------
-    result : dict
-        From `summary`.
-
-    Returns
-    -------
-    str
-        Plain text, several lines.
-    """
+    """Write a rehearsal (`summary`) for people: plain text, several lines."""
     lines = [f"{_clock(result['duration_s'])} of readings", "", "Stages"]
     lines += [f"  {_clock(s['from_s']):>8}  {s['stage'].replace('_', ' ')}" for s in result["stages"]]
     lines += ["", "Alarms" if result["alarms"] else "No alarms"]

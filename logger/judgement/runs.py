@@ -9,19 +9,7 @@ from logger.reading import Ints
 
 
 def run_lengths(holds: Bools, before: Ints) -> Ints:
-    """Count how long each column has held.
-
-    Parameters
-    ----------
-    holds : bool array (n, m)
-    before : int array (m,)
-        For how long it had held before the first row. [s]
-
-    Returns
-    -------
-    int array (n, m)
-        [s]
-    """
+    """Count for how many rows each column of `holds` (n, m) has held, `before` (m,) of them already."""
     at = np.arange(1, len(holds) + 1)[:, None]
     broken = np.maximum.accumulate(np.where(holds, 0, at), axis=0)
     return np.where(broken > 0, at - broken, before + at)

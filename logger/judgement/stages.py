@@ -21,11 +21,8 @@ _FOR_S: Final = {CLIMB: 30, PEAK: 90, BURN_DOWN: 75, COOLING: 90}
 class Stages:
     """The stage and the leading end, with hysteresis.
 
-    Attributes
-    ----------
-    raked : bool
-        Raking out has begun: noted, or seen by coals and pots that fall fast together after the flames. It
-        holds until the fire climbs again.
+    `raked`: raking out has begun: noted, or seen by coals and pots that fall fast together after the flames.
+    It holds until the fire climbs again.
     """
 
     def __init__(self, places: Places) -> None:
@@ -41,19 +38,10 @@ class Stages:
         self._places = places
 
     def step(self, level: list[float], rate: list[float], coals_c: float, coals_rate: float) -> bool:
-        """Take a second.
+        """Take a second, and say whether the stage, or which end leads, has changed.
 
-        Parameters
-        ----------
-        level, rate : list of float, length z
-            Of each zone; NaN where nobody knows. [°C], [°C/min]
-        coals_c, coals_rate : float
-            Mean of the probes that read coals; NaN if none. [°C], [°C/min]
-
-        Returns
-        -------
-        bool
-            The stage, or which end leads, has changed.
+        Levels and rates (°C/min) are z zones', NaN where nobody knows; coals the mean of the probes that read
+        them, NaN if none.
         """
         pots = [z for z in self._places.pots if level[z] == level[z]]
         if not pots:

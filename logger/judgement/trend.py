@@ -43,47 +43,20 @@ class Ring:
         self.at = 0
 
     def put(self, row: Floats) -> None:
-        """Add a row; the oldest goes.
-
-        Parameters
-        ----------
-        row : array (columns,)
-        """
+        """Add a row (columns,); the oldest goes."""
         i = self.at
         self.table[i] = row
         self.table[i + self.rows] = row
         self.at = (i + 1) % self.rows
 
     def last(self, n: int) -> Floats:
-        """The newest rows, oldest first.
-
-        Parameters
-        ----------
-        n : int
-            At most the ring's rows.
-
-        Returns
-        -------
-        array (n, columns)
-            A view; good until the next `put`.
-        """
+        """The newest rows, at most the ring's, oldest first: a view, good until the next `put`."""
         end = self.at + self.rows
         return self.table[end - n : end]
 
 
 def running_mean(rows: Floats, n: int) -> Floats:
-    """Mean of each row and the n - 1 before it, added up in one order wherever the rows lie.
-
-    Parameters
-    ----------
-    rows : array (m, columns)
-        At least n.
-    n : int
-
-    Returns
-    -------
-    array (m - n + 1, columns)
-    """
+    """Mean of each row and the n - 1 before it (at least n rows), added up in one order wherever they lie."""
     m = len(rows) - n + 1
     total: Floats = rows[:m].copy()
     for i in range(1, n):
@@ -94,23 +67,10 @@ def running_mean(rows: Floats, n: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What became of k probes over n seconds.
-
-    Attributes
-    ----------
-    value_c, median_c, level_c : array (n, k)
-        As in `Trend`. [°C]
-    medians_c : array (`RATE_S` + n, k)
-        `median_c` with what was before it. [°C]
-    rate_c_per_min : array (n, k)
-        [°C/min]
-    valid : bool array (n, k)
-    age_s, interval_s : array (n, k)
-        [s]
-    """
+    """What became of k probes over n seconds, all (n, k); see `Trend`."""
 
     value_c: Floats
-    medians_c: Floats
+    medians_c: Floats  # `RATE_S` rows longer: `median_c` with what was before it
     median_c: Floats
     level_c: Floats
     rate_c_per_min: Floats
@@ -120,26 +80,15 @@ class Course:
 
 
 class Trend:
-    """Level and rate of k probes.
+    """Level and rate of k probes, all (k,).
 
-    Parameters
-    ----------
-    k : int
-    usual_s : array (k,), optional
-        How far apart each probe's readings are known to lie, as in a file that was read to its end before it
-        is judged; NaN where nobody knows. [s]
+    `value_c` is this second's, held where a slow probe sent none; `median_c` the same without spikes;
+    `level_c` smoothed; NaN if there is none. `valid`: the probe has a value that isn't overdue. `age_s` is
+    since its last good reading, `interval_s` the lesser of the last two intervals. `slow` has levels of every
+    fifth second; NaN where there was no value, or one that was overdue.
 
-    Attributes
-    ----------
-    value_c, median_c, level_c : array (k,)
-        This second's, held where a slow probe sent none; the same without spikes; smoothed. NaN if there is
-        none. [°C]
-    valid : bool array (k,)
-        The probe has a value that isn't overdue.
-    age_s, interval_s : array (k,)
-        Since its last good reading; between readings: the lesser of the last two intervals. [s]
-    slow : Ring
-        Levels of every fifth second; NaN where there was no value, or one that was overdue.
+    `usual_s` (k,) says how far apart each probe's readings are known to lie, as in a file that was read to
+    its end before it is judged; NaN where nobody knows.
     """
 
     def __init__(self, k: int, usual_s: Floats | None = None) -> None:
@@ -158,47 +107,24 @@ class Trend:
         self.slow = Ring(_SLOW_N, k)
 
     def step(self, second: int, value_c: Floats, count: Ints) -> None:
-        """Take the next second: `run` for one.
+        """Take the next second: `run` for one; each once, in order, counted from the first reading.
 
-        Parameters
-        ----------
-        second : int
-            Seconds since the firing's first reading; each once, in order. [s]
-        value_c : array (k,)
-            Mean of its good readings; NaN if none. [°C]
-        count : int array (k,)
-            Number of good readings.
+        `value_c` (k,) is the mean of `count` (k,) good readings; NaN if none.
         """
         course = self.run(value_c[None], count[None] > 0)
         if second % SLOW_EVERY_S == 0:
             self.remember(course, 0)
 
     def remember(self, course: Course, i: int) -> None:
-        """Put a second's levels into `slow`.
-
-        Parameters
-        ----------
-        course : Course
-        i : int
-            Which of its seconds.
-        """
+        """Put the levels of a course's second `i` into `slow`."""
         # What is only held, as by an infrared sensor that is blind, hasn't stood still.
         self.slow.put(np.where(course.valid[i], course.level_c[i], np.nan))
 
     def run(self, value_c: Floats, fresh: Bools) -> Course:
         """Take the next seconds. However they are cut, the same comes of them to the last bit.
 
-        Parameters
-        ----------
-        value_c : array (n, k)
-            Mean of each second's good readings. [°C]
-        fresh : bool array (n, k)
-            There were any.
-
-        Returns
-        -------
-        Course
-            `slow` is left to the caller, who goes through the seconds one by one.
+        `value_c` (n, k) is the mean of each second's good readings, `fresh` (n, k) whether there were any.
+        `slow` is left to the caller, who goes through the seconds one by one.
         """
         n = len(value_c)
         value, age, interval, line = self._held(value_c, fresh)
@@ -223,25 +149,14 @@ class Trend:
         return Course(value, medians, median, level, rate, valid, age, interval)
 
     def rate_c_per_min(self) -> Floats:
-        """Slope of a straight line through the last 40 s of medians.
-
-        Returns
-        -------
-        array (k,)
-            NaN before there are so many. [°C/min]
-        """
+        """Slope of a straight line through the last 40 s of medians (k,); NaN before there are so many."""
         rate: Floats = (_SLOPE[:, None] * self.medians).sum(axis=0)
         return rate
 
     def rate_uncertainty_c_per_min(self) -> Floats:
-        """Standard uncertainty of `rate_c_per_min`, from what the line leaves over.
+        """Standard uncertainty of `rate_c_per_min` (k,), from what the line leaves over.
 
         The medians overlap by five seconds, so only a fifth of them counts as independent.
-
-        Returns
-        -------
-        array (k,)
-            [°C/min]
         """
         window = self.medians
         slope = self.rate_c_per_min() / 60.0

@@ -15,60 +15,29 @@ from logger.plan import Plan
 
 @dataclass(frozen=True)
 class ZoneVerdict:
-    """What a zone is and still needs.
-
-    Attributes
-    ----------
-    zone : str
-    level_c, rate_c_per_min, peak_c, peak_s : float or None
-        None where there is no telling. [°C], [°C/min], [°C], [s]
-    above_s : dict of str to float
-        Time above 500, 550 … 800 °C. [s]
-    above_burnout_s, soak_s : float
-        Time above the plan's burn-out, and at its target or above. [s]
-    reached_target : bool
-    missing : str
-        In words.
-    faulty : bool
-        All of its probes are; then there is no verdict.
-    coals : bool
-        It holds coals only and need not reach anything.
-    basis : {'wall', 'air'} or None
-        Which of its probes its level is taken from; None where it has none, or holds coals only.
-    peak_basis : {'wall', 'air'} or None
-        The same when its peak was read.
-    forecast : Forecast or None
-        What comes of it as it is going; None where nobody can say.
-    rate_sd_c_per_min : float or None
-        Standard uncertainty of its probes' rate; None where it isn't known. [°C/min]
-    """
+    """What a zone is and still needs; None where there is no telling."""
 
     zone: str
     level_c: float | None
     rate_c_per_min: float | None
     peak_c: float | None
     peak_s: float | None
-    above_s: dict[str, float]
-    above_burnout_s: float
-    soak_s: float
+    above_s: dict[str, float]  # time above 500, 550 … 800 °C [s]
+    above_burnout_s: float  # time above the plan's burn-out
+    soak_s: float  # time at its target or above
     reached_target: bool
-    missing: str
-    faulty: bool
-    coals: bool
+    missing: str  # in words
+    faulty: bool  # all of its probes are; then there is no verdict
+    coals: bool  # it holds coals only and need not reach anything
+    # wall or air: the probes its level is taken from; None without one, and for coals
     basis: str | None = None
-    peak_basis: str | None = None
-    forecast: Forecast | None = None
-    rate_sd_c_per_min: float | None = None
+    peak_basis: str | None = None  # the same when its peak was read
+    forecast: Forecast | None = None  # as it is going
+    rate_sd_c_per_min: float | None = None  # standard uncertainty of its probes' rate
 
 
 def verdicts(plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> list[ZoneVerdict]:
-    """Judge all zones.
-
-    Returns
-    -------
-    list of ZoneVerdict
-        The coldest first; those without a verdict, and coals, last.
-    """
+    """Judge all zones: the coldest first; those without a verdict, and coals, last."""
     found = [_verdict(z, plan, places, book, ledger) for z in range(len(places.zones))]
     return sorted(found, key=lambda v: (v.faulty, v.coals, v.level_c or 0.0))
 

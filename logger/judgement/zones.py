@@ -19,27 +19,16 @@ _BOTTOM_WORDS: Final = ("lower", "base", "bottom", "low", "foot")
 class Places:
     """A plan's probes and zones as index arrays; k probes, z zones.
 
-    Attributes
-    ----------
-    zones : tuple of str
-    zone_of : list of int
-        Per probe.
-    members : list of list of int
-        Per zone, the probes that may stand for it: those at walls, infrared among them, and those in the air;
-        in a zone of coals only, these. `logger.judgement.levels` says which of them do.
-    walls_of, airs_of : list of list of int
-        Per zone, its members at walls, and those in the air.
-    is_wall, is_air : bool array (k,)
-    coals : list of int
-        Probes that read coals.
-    slots : list of (int array (z,), float array (z,))
-        The same as arrays: the zones' first members, second members and so on; whether there is one.
-    surface : bool array (k,)
-        Infrared: may be blind, and is no fault then.
-    pots : list of int
-        Zones with more than coals in them.
-    top, bottom : list of int
-        The uppermost and lowest of these; empty where nobody said.
+    Per probe: `zone_of`, `is_wall` and `is_air` (k,), `surface` (k,): infrared, which may be blind, and is no
+    fault then. `coals` lists the probes that read coals.
+
+    Per zone: `members`, the probes that may stand for it: those at walls (`walls_of`), infrared among them,
+    and those in the air (`airs_of`); in a zone of coals only, these. `logger.judgement.levels` says which of
+    them do. `slots` is the same as arrays: the zones' first members, second members and so on; whether there
+    is one.
+
+    `pots` lists the zones with more than coals in them, `top` and `bottom` the uppermost and lowest of these,
+    empty where nobody said.
     """
 
     def __init__(self, plan: Plan) -> None:
@@ -94,15 +83,7 @@ class Places:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCourse:
-    """What became of z zones over n seconds; all arrays (n, z).
-
-    Attributes
-    ----------
-    level_c, rate_c_per_min
-        As in `ZoneBook`. [°C], [°C/min]
-    basis : int array
-        What the level is taken from (`levels.Basis`).
-    """
+    """What became of z zones over n seconds; all arrays (n, z), as in `ZoneBook`."""
 
     level_c: Floats
     rate_c_per_min: Floats
@@ -111,30 +92,17 @@ class ZoneCourse:
 
 @dataclass(frozen=True, slots=True)
 class Walls:
-    """Of the pots' walls, as estimated, over n seconds.
-
-    Attributes
-    ----------
-    wall_c, gradient_c_mm : array (n, z)
-        Where the plan tells their thickness and the estimate can be relied on; NaN elsewhere. The gradient is
-        above 0 where the face is hotter than the inside. [°C], [°C/mm]
-    """
+    """Of the pots' walls, as estimated (n, z); NaN without their thickness or a reliable estimate."""
 
     wall_c: Floats
-    gradient_c_mm: Floats
+    gradient_c_mm: Floats  # above 0 where the face is hotter than the inside
 
 
 class ZoneBook:
     """What each of z zones is at now.
 
-    Attributes
-    ----------
-    level_c, rate_c_per_min : array (z,)
-        Mean of each zone's probes that count; NaN where there is none. [°C], [°C/min]
-    weight : array (k,)
-        1.0 for the probes that the levels are taken from.
-    basis : int array (z,)
-        What each level is taken from (`levels.Basis`).
+    `level_c` and `rate_c_per_min` (z,) are the mean of its probes that count, NaN where there is none;
+    `weight` (k,) is 1.0 for these; `basis` (z,) says what the level is taken from (`levels.Basis`).
     """
 
     def __init__(self, plan: Plan, places: Places) -> None:
@@ -152,16 +120,9 @@ class ZoneBook:
         weight: Floats,
         basis: Ints,
     ) -> ZoneCourse:
-        """Take n seconds.
+        """Take n seconds: per probe (n, k), and `basis` (n, z), what each level is taken from.
 
-        Parameters
-        ----------
-        level_c, rate_c_per_min : array (n, k)
-            Per probe. [°C], [°C/min]
-        weight : array (n, k)
-            1.0 where the probe is part of its zone's level.
-        basis : int array (n, z)
-            What each level is taken from.
+        `weight` is 1.0 where the probe is part of its zone's level.
         """
         level, rate = self.means(level_c, weight), self.means(rate_c_per_min, weight)
         self.level_c, self.rate_c_per_min = level[-1], rate[-1]
@@ -169,17 +130,7 @@ class ZoneBook:
         return ZoneCourse(level, rate, basis)
 
     def means(self, values: Floats, weight: Floats) -> Floats:
-        """Mean of the probes of each zone that count.
-
-        Parameters
-        ----------
-        values, weight : array (n, k)
-
-        Returns
-        -------
-        array (n, z)
-            NaN where there is none.
-        """
+        """Mean of the probes of each zone that count (n, k), as (n, z); NaN where there is none."""
         # What doesn't count may hold NaN, and NaN times nothing is NaN.
         safe = np.where(weight > 0.0, values, 0.0)
         total = np.zeros((len(values), len(self._places.zones)))

@@ -37,22 +37,10 @@ _KEPT: Final = ("body_c", "lift_c", "above_c", "unlike_c", "peak_c", "lain_c")
 class ByAir:
     """Carries on what z walls would be at by their air, whether a probe touches them or not.
 
-    Parameters
-    ----------
-    model : Model
-    likeness : array (z, z)
-        As from `likeness`.
-
-    Attributes
-    ----------
-    body_c, lift_c : array (z,)
-        What its air alone would have made of the wall, NaN before any was heard; how far above that the
-        estimate is. [°C]
-    above_c, unlike_c : array (z,)
-        How far other zones' walls are above what their air alone says; how far the neighbours' walls have
-        been from what the air says here. [°C]
-    peak_c, lain_c : array (z,)
-        The hottest that its air was, fading; what the wall would be at if embers lay against it. [°C]
+    All (z,), in °C: `body_c`, what its air alone would have made of the wall, NaN before any was heard;
+    `lift_c`, how far above that the estimate is; `above_c`, how far other zones' walls are above what their
+    air alone says; `unlike_c`, how far the neighbours' walls have been from what the air says here; `peak_c`,
+    the hottest that its air was, fading; `lain_c`, what the wall would be at if embers lay against it.
     """
 
     def __init__(self, model: Model, likeness: Floats) -> None:
@@ -75,19 +63,9 @@ class ByAir:
         self.__dict__.update({name: state[name] for name in _KEPT})
 
     def warm(self, begun: Floats, source: Floats) -> Floats:
-        """Let what heats them act on the bodies for `STEP_S`.
+        """Let what heats the bodies act on them for `STEP_S`, and give how fast they warm [°C/s]; all (z,).
 
-        Parameters
-        ----------
-        begun : array (z,)
-            Where a body begins that was none before. [°C]
-        source : array (z,)
-            What heats them, NaN where that isn't known. [°C]
-
-        Returns
-        -------
-        array (z,)
-            How fast they warm, 0 where that isn't known. [°C/s]
+        A body that was none before begins at `begun`; where `source` is NaN, not known, the warming is 0.
         """
         body = np.where(np.isnan(self.body_c), begun, self.body_c)
         pace: Floats = np.nan_to_num((source - body) * self._model.speed_per_s(body, source))
@@ -98,15 +76,7 @@ class ByAir:
     def lift(self, wall: Floats, source: Floats) -> Floats:
         """Learn from walls that have a probe how far the others are above what their air alone says.
 
-        Parameters
-        ----------
-        wall, source : array (z,)
-            By probes on them, and what heats them; NaN where there is none. [°C]
-
-        Returns
-        -------
-        array (z,)
-            Variance of `body_c` + `lift_c`. [°C²]
+        Walls (z,), and what heats them, are NaN without a probe. Gives the variance of `body_c` + `lift_c`.
         """
         model, there = self._model, ~np.isnan(wall)
         others = mean_around(self._likeness, wall)

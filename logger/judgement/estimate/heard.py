@@ -34,16 +34,7 @@ class Heard:
 class Ears:
     """Puts the probes of each zone together.
 
-    Parameters
-    ----------
-    plan : Plan
-    zones : tuple of str
-    model : Model
-
-    Attributes
-    ----------
-    touching : bool array (z,)
-        Zones with a probe that touches a wall, and so feels the air beside it.
+    `touching` (z,): zones with a probe that touches a wall, and so feels the air beside it.
     """
 
     def __init__(self, plan: Plan, zones: tuple[str, ...], model: Model) -> None:
@@ -58,20 +49,7 @@ class Ears:
         self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
 
     def heard(self, course: Course, trusted: Floats, here: slice) -> Heard:
-        """Give what they say in some of the seconds.
-
-        Parameters
-        ----------
-        course : Course
-        trusted : array (n, k)
-            1.0 where the probe is to be believed.
-        here : slice
-            Which seconds.
-
-        Returns
-        -------
-        Heard
-        """
+        """Give what they say in seconds `here`; `trusted` (n, k) is 1.0 where a probe is to be believed."""
         model = self._model
         level, rate = course.level_c[here], course.rate_c_per_min[here] / 60.0
         good = (trusted[here] > 0.0) & course.valid[here] & (level > COLDEST_C) & (level < HOTTEST_C)

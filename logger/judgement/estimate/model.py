@@ -27,88 +27,46 @@ AMBIENT_C: Final = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Model:
-    """Numbers that hold on every family of fires in `tests.benchmarks.bench_pots`, settled on none alone.
+    """Numbers that hold on every family of fires in `tests.benchmarks.bench_pots`, settled on none alone."""
 
-    Attributes
-    ----------
-    wall : Wall
-        Of the pots.
-    lead_s : float
-        How far a wall probe's level is carried on along its rate: the smoothing's own lag, and what its lag
-        is thought to be more than the mean's. [s]
-    tip_share : float
-        How much lower than the wall a tip reads that loses heat to the air, as a share of its rise.
-    gas_share, gas_u_share : float
-        Share of the air in what a probe that touches a wall reads, taken out where any air is known, and how
-        uncertain it is.
-    behind_s : float
-        How long what stands behind the wall takes to follow it: pots, sherds and air, minutes. [s]
-    behind_share, behind_u_share : float
-        How far the mean lies towards what is behind, as a share of what that is behind the face: as it is
-        taken, and how much farther it may well lie.
-    air_lead_s : float
-        The same as `lead_s` for a probe in the air: the smoothing's own lag. [s]
-    core_share : float
-        How much of what stands behind the wall warms with it, as a share of the wall's heat.
-    film_w_m2k, view : float
-        Convection, and how much of the wall's view the fire fills. [W/(m² K)]
-    ember_share : float
-        How far a wall goes from the air's temperature to the coals' where these are hotter.
-    lain_share : float
-        How far what is told without a probe on the wall lies from where its air has brought it towards where
-        embers against it would have; the band reaches all of the way.
-    wall_u_c, wall_u_share, wall_u_s : float
-        Standard uncertainty of what a wall's probes say: fixed, per °C above ambient, and per °C/s. [°C], [s]
-    air_u_c, air_u_share, air_u_gap : float
-        The same of what the air says; the last for each °C between the air and the wall. [°C]
-    above_u_c : float
-        How far walls with a probe must stand off what their air says for others to be taken half so. [°C]
-    neighbour_u_c, unlike_share : float
-        How far one zone's wall may be from another's; how much of what they have long differed by is doubt of
-        the air. [°C]
-    lost_u_c, lost_u_share : float
-        What it grows to where no probe of the zone can be believed. [°C]
-    """
-
-    wall: Wall = field(default_factory=Wall)
+    wall: Wall = field(default_factory=Wall)  # of the pots
+    # how far a wall probe's level is carried on along its rate: the smoothing's own lag, and what its lag is
+    # thought to be more than the mean's
     lead_s: float = 24.0
+    # how much lower than the wall a tip reads that loses heat to the air, as a share of its rise
     tip_share: float = 0.012
+    # share of the air in what a probe that touches a wall reads, taken out where any air is known …
     gas_share: float = 0.04
-    gas_u_share: float = 0.04
-    behind_s: float = 500.0
+    gas_u_share: float = 0.04  # … and how uncertain it is
+    behind_s: float = 500.0  # until what stands behind the wall follows it: pots, sherds and air, minutes
+    # how far the mean lies towards what is behind, as a share of what that is behind the face …
     behind_share: float = 0.05
-    behind_u_share: float = 0.27
-    air_lead_s: float = 9.0
-    core_share: float = 0.3
-    film_w_m2k: float = 25.0
-    view: float = 0.6
+    behind_u_share: float = 0.27  # … and how much farther it may well lie
+    air_lead_s: float = 9.0  # as `lead_s`, for a probe in the air: the smoothing's own lag
+    core_share: float = 0.3  # what warms with the wall behind it, as a share of the wall's heat
+    film_w_m2k: float = 25.0  # convection
+    view: float = 0.6  # how much of the wall's view the fire fills
+    # how far a wall goes from the air's temperature to the coals' where these are hotter
     ember_share: float = 0.2
+    # without a probe on the wall: how far what is told lies from where its air has brought it towards where
+    # embers against it would have; the band reaches all of the way
     lain_share: float = 0.1
-    wall_u_c: float = 3.5
-    wall_u_share: float = 0.013
-    wall_u_s: float = 17.0
-    air_u_c: float = 16.0
+    wall_u_c: float = 3.5  # standard uncertainty of what a wall's probes say: fixed …
+    wall_u_share: float = 0.013  # … per °C above ambient …
+    wall_u_s: float = 17.0  # … and per °C/s
+    air_u_c: float = 16.0  # the same of what the air says …
     air_u_share: float = 0.07
-    air_u_gap: float = 0.5
+    air_u_gap: float = 0.5  # … for each °C between the air and the wall
+    # how far walls with a probe must stand off what their air says for others to be taken half so
     above_u_c: float = 250.0
-    neighbour_u_c: float = 100.0
-    unlike_share: float = 0.4
-    lost_u_c: float = 20.0
+    neighbour_u_c: float = 100.0  # how far one zone's wall may be from another's
+    unlike_share: float = 0.4  # how much of what they have long differed by is doubt of the air
+    lost_u_c: float = 20.0  # what it grows to where no probe of the zone can be believed
     lost_u_share: float = 0.2
 
     @classmethod
     def of_wall(cls, thickness_mm: float) -> Model:
-        """The model for pots whose wall has been measured: a thicker one trails its face by longer.
-
-        Parameters
-        ----------
-        thickness_mm : float
-            Above 0. [mm]
-
-        Returns
-        -------
-        Model
-        """
+        """The model for pots whose wall (above 0) has been measured: a thicker one trails its face longer."""
         usual, wall = cls(), Wall(thickness_mm=thickness_mm)
         behind_s = (wall.diffusion_s - usual.wall.diffusion_s) / 6  # half of a wall heated from one side only
         share = usual.behind_u_share * thickness_mm / usual.wall.thickness_mm
@@ -120,18 +78,7 @@ class Model:
         return self.wall.areal_capacity_j_m2k * (1 + self.core_share)
 
     def speed_per_s(self, wall_c: Any, source_c: Any) -> Any:
-        """How fast a wall follows what heats it.
-
-        Parameters
-        ----------
-        wall_c, source_c : float or array
-            [°C]
-
-        Returns
-        -------
-        float or array
-            One over its time constant. [1/s]
-        """
+        """How fast a wall follows what heats it: one over its time constant [1/s]."""
         wall, source = wall_c + KELVIN, source_c + KELVIN
         glow = self.view * STEFAN_BOLTZMANN * (wall**2 + source**2) * (wall + source)
         return (self.film_w_m2k + glow) / self.areal_capacity_j_m2k

@@ -4,11 +4,7 @@ them.
 An estimate, never a measurement. What it stands on is the best that can be believed: the zone's probes on
 walls; its probes in the air, whose heat a wall takes up at a pace with physical bounds; its neighbours; or
 nothing. Whether it is *consistent* is tested against readings that it hasn't used yet, and its band widens
-while it isn't.
-
-References
-----------
-.. [1] JCGM 100:2008 (GUM), table G.1: a band of 90 % is 1.645 standard uncertainties on either side.
+while it isn't. A band of 90 % is 1.645 standard uncertainties on either side (JCGM 100:2008, GUM, table G.1).
 """
 
 from __future__ import annotations
@@ -62,24 +58,11 @@ _GROWS_S: Final = 10.0
 class Pots:
     """Estimates what the pots are at, beside a judgement that gives it what the probes say.
 
-    Parameters
-    ----------
-    plan : Plan
-    model : Model, optional
-        Left out: that for the plan's wall.
-
-    Attributes
-    ----------
-    zones : tuple of str
-    wall_c, var_c2 : array (z,)
-        By probes alone: mean through the wall, NaN before anything was known, and its variance. [°C], [°C²]
-    behind_c, trail_c : array (z,)
-        What stands behind the wall; how much farther towards it the mean may lie, above 0 where it is
-        colder. [°C]
-    rate_c_s : array (z,)
-        [°C/s]
-    misfit, proved_s : array (z,)
-        Mean square of what the last tests were off, in standard deviations; how long there have been tests.
+    All (z,): `wall_c` and its variance `var_c2`, by probes alone: mean through the wall, NaN before anything
+    was known; `behind_c`, what stands behind the wall; `trail_c`, how much farther towards it the mean may
+    lie, above 0 where it is colder; `rate_c_s`; `misfit`, mean square of what the last tests were off, in
+    standard deviations; `proved_s`, how long there have been tests. Without a model it is that for the plan's
+    wall.
     """
 
     def __init__(self, plan: Plan, model: Model | None = None) -> None:
@@ -110,19 +93,8 @@ class Pots:
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
         """Take a spot reading; it counts once the seconds up to `SPOT_WAIT_S` after it have come.
 
-        Parameters
-        ----------
-        t_s : float
-            [s]
-        zone : str
-        reading_c : float
-            As the gun showed it. [°C]
-        set_emissivity : float
-
-        Returns
-        -------
-        bool
-            False for a place that is no zone of the estimate, or a number that no pot in a fire shows.
+        The reading is as the gun showed it. False for a place that is no zone of the estimate, or a number
+        that no pot in a fire shows.
         """
         surface_c, _ = surface_of_spot(reading_c, set_emissivity)
         if zone not in self.zones or not COLDEST_C < surface_c < HOTTEST_C:
@@ -134,34 +106,15 @@ class Pots:
         return True
 
     def retract(self, t_s: float, zone: str) -> None:
-        """Take a spot reading back, as if it had never been.
-
-        Parameters
-        ----------
-        t_s : float
-            When it was taken. [s]
-        zone : str
-        """
+        """Take back the spot reading of `t_s`, as if it had never been."""
         self._awaited = [s for s in self._awaited if s[:2] != (t_s, zone)]
         self._spots = [s for s in self._spots if (s.t_s, s.zone) != (t_s, zone)]
 
     def run(self, begin_s: int, course: Course, trusted: Floats) -> tuple[list[EstimateRow], Walls]:
-        """Take n seconds. However they are cut, the same comes of them.
+        """Take n seconds from `begin_s` on. However they are cut, the same comes of them.
 
-        Parameters
-        ----------
-        begin_s : int
-            Start of the first. [s]
-        course : Course
-        trusted : array (n, k)
-            1.0 where the probe is to be believed.
-
-        Returns
-        -------
-        list of EstimateRow
-            Rows to keep, every `ROW_S`.
-        Walls
-            Where the plan tells how thick the walls are.
+        `trusted` (n, k) is 1.0 where a probe is to be believed. Gives rows to keep, every `ROW_S`, and the
+        walls where the plan tells how thick they are.
         """
         n, shape = len(trusted), (len(trusted), len(self._plan.zones))
         first = (-begin_s - 1) % STEP_S
@@ -215,18 +168,7 @@ class Pots:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a snapshot of the same plan.
-
-        Parameters
-        ----------
-        state : dict
-            From `snapshot`.
-
-        Raises
-        ------
-        ValueError
-            It belongs to other zones.
-        """
+        """Go on from a snapshot of the same plan; ValueError: it belongs to other zones."""
         if list(state["zones"]) != list(self.zones):
             raise ValueError("a snapshot of other zones; start afresh")
         self.__dict__.update({name: state[name] for name in _KEPT})

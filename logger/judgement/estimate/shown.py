@@ -11,13 +11,7 @@ from logger.plan import Plan
 
 
 def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
-    """A zone's estimate for programs.
-
-    Returns
-    -------
-    dict
-        JSON; `kind` says that it is no measurement.
-    """
+    """A zone's estimate for programs; `kind` says that it is no measurement."""
     return {
         "kind": "estimated",
         "estimate_c": round(zone.wall_c, 1),
@@ -32,13 +26,9 @@ def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
 
 
 def estimate_table(plan: Plan, rows: Sequence[EstimateRow], duration_s: float) -> dict[str, Any]:
-    """A firing's estimate on an even grid.
+    """A firing's estimate on an even grid: `time_s` 0, 10, 20 …, and by zone `c`, `low_c` and `high_c`.
 
-    Returns
-    -------
-    dict
-        JSON: `time_s` 0, 10, 20 …, and by zone `c`, `low_c` and `high_c`: the mean temperature of the pots'
-        walls and its 90 % band, null where there is none.
+    Mean temperature of the pots' walls and its 90 % band, null where there is none.
     """
     zones = tuple(dict.fromkeys([*plan.zones, *plan.clay.zones]))
     n = int(duration_s // ROW_S) + 1

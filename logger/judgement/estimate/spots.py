@@ -28,24 +28,13 @@ LIKELY: Final = 2.6
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A gun reading put right, and what the probes alone said then.
-
-    Attributes
-    ----------
-    t_s : float
-        [s]
-    zone : str
-    surface_c, u_c : float
-        And its standard uncertainty. [°C]
-    expected_c, expected_u_c : float
-        The face by the zone's probes at that time. [°C]
-    """
+    """A gun reading put right, and what the probes alone said then."""
 
     t_s: float
     zone: str
     surface_c: float
-    u_c: float
-    expected_c: float
+    u_c: float  # standard uncertainty of `surface_c`
+    expected_c: float  # the face by the zone's probes at that time
     expected_u_c: float
 
     @property
@@ -57,27 +46,11 @@ class Spot:
 def surface_of_spot(
     reading_c: float, set_emissivity: float, fire_c: float | None = None
 ) -> tuple[float, float]:
-    """Put a gun's reading of a pot in the fire right.
+    """Put a gun's reading of a pot in the fire right; give the surface and its standard uncertainty [°C].
 
-    Parameters
-    ----------
-    reading_c : float
-        As the gun showed it. [°C]
-    set_emissivity : float
-        That it was set to.
-    fire_c : float, optional
-        What glows around the pot. Left out: as hot as the pot itself. [°C]
-
-    Returns
-    -------
-    surface_c, u_c : float
-        And its standard uncertainty; NaN where no surface shows so. [°C]
-
-    Notes
-    -----
-    A pot in a fire reflects the fire, not the open air: taken as cold, its surroundings would make a pot at
-    700 °C look some 40 °C hotter than it is. What it reflects is `FIRE_SHARE` of black glow at `fire_c` and
-    open air for the rest.
+    NaN where no surface shows so. A pot in a fire reflects the fire, not the open air: taken as cold, its
+    surroundings would make a pot at 700 °C look some 40 °C hotter than it is. What it reflects is
+    `FIRE_SHARE` of black glow at `fire_c` (left out: as hot as the pot itself) and open air for the rest.
     """
     surface = float(corrected_c(reading_c, emissivity=CLAY_EMISSIVITY, set_emissivity=set_emissivity))
     if not np.isfinite(surface):
@@ -108,24 +81,10 @@ def surface_of_spot(
 
 
 def moved_by(spots: list[Spot], t_s: float, u_c: float) -> tuple[float, float]:
-    """How far a zone's spots move its estimate, and what uncertainty is left.
+    """How far a zone's spots move its estimate at `t_s`, and what uncertainty is left.
 
-    Parameters
-    ----------
-    spots : list of Spot
-        Of one zone.
-    t_s : float
-        Now. [s]
-    u_c : float
-        Standard uncertainty of the estimate without them. [°C]
-
-    Returns
-    -------
-    offset_c, u_c : float
-        [°C]
-
-    Notes ----- Shots with one gun err together (its calibration, the clay's emissivity, what it reflects), so
-    that several count as one, the newer the more.
+    `u_c` is the estimate's without them. Shots with one gun err together (its calibration, the clay's
+    emissivity, what it reflects), so that several count as one, the newer the more.
     """
     weights = [float(np.exp(-(t_s - s.t_s) / FADES_S)) for s in spots]
     total = sum(weights)

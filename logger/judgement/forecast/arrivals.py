@@ -48,21 +48,12 @@ _MIXED_ROWS: Final = 4
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """When a zone comes to a temperature; times from `Forecast.at_s` on.
-
-    Attributes
-    ----------
-    temperature_c : float
-        [°C]
-    chance : float
-        That it gets there within the hour, 0 to 1; 1 for cooling.
-    early_s, middle_s, late_s : float or None
-        If it gets there: one time in ten before `early_s`, half the times before `middle_s`, nine times in
-        ten before `late_s`. None where it hardly ever does. [s]
-    """
+    """When a zone comes to a temperature; times from `Forecast.at_s` on."""
 
     temperature_c: float
-    chance: float
+    chance: float  # that it gets there within the hour, 0 to 1; 1 for cooling
+    # if it gets there: one time in ten before this, half the times before `middle_s`, nine times in ten
+    # before `late_s`; None where it hardly ever does
     early_s: float | None
     middle_s: float | None
     late_s: float | None
@@ -70,48 +61,28 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """What comes of a zone as it is going.
+    """What comes of a zone as it is going."""
 
-    Attributes
-    ----------
-    at_s : float
-        Made then, since the firing's first reading. [s]
-    words : str
-        For people.
-    burnout, target : Arrival or None
-        None where the zone has been there already, or where nobody can tell: then the words say so.
-    cool : Arrival or None
-        None unless the zone is cooling.
-    ahead_s : tuple of float
-        For drawing: times from `at_s` on. [s]
-    low_c, middle_c, high_c : tuple of float
-        The band that should hold the level eight times in ten, and its middle. [°C]
-    """
-
-    at_s: float
-    words: str
+    at_s: float  # made then, since the firing's first reading
+    words: str  # for people
+    # None where the zone has been there already, or where nobody can tell: then the words say so
     burnout: Arrival | None
     target: Arrival | None
-    cool: Arrival | None
-    ahead_s: tuple[float, ...]
-    low_c: tuple[float, ...]
+    cool: Arrival | None  # None unless the zone is cooling
+    ahead_s: tuple[float, ...]  # for drawing: times from `at_s` on
+    low_c: tuple[float, ...]  # with `high_c` the band that should hold the level eight times in ten
     middle_c: tuple[float, ...]
     high_c: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """How fast a level has moved.
+    """How fast a level has moved: slope [°C/min] of the last so many minutes.
 
-    Attributes
-    ----------
-    level_c : float
-        Now. [°C]
-    one, two, five : float
-        Slope of the last so many minutes; a shorter one stands in where the past is too short. [°C/min]
+    A shorter one stands in where the past is too short.
     """
 
-    level_c: float
+    level_c: float  # now
     one: float
     two: float
     five: float
@@ -123,17 +94,9 @@ class Rates:
 
 
 def rates(past_c: Floats) -> Rates | None:
-    """How fast a zone's level has moved lately.
+    """How fast a zone's level has moved lately, None in the first minute.
 
-    Parameters
-    ----------
-    past_c : array (n,)
-        Every `SLOW_EVERY_S`, the newest last; NaN where nothing was known. [°C]
-
-    Returns
-    -------
-    Rates or None
-        None in the first minute.
+    `past_c` (n,): every `SLOW_EVERY_S`, the newest last; NaN where nothing was known.
     """
     past = past_c[-PAST_ROWS:]
     if not len(past) or not np.isfinite(past[-1]) or np.isfinite(past).sum() < LEAST_ROWS:
@@ -149,21 +112,9 @@ def rates(past_c: Floats) -> Rates | None:
 
 
 def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
-    """What a chance is told from.
+    """What a chance is told from (8,), scaled so that each is about one in size.
 
-    Parameters
-    ----------
-    now : Rates
-    goal_c : float
-        [°C]
-    peak_c : float
-        The highest that the zone has been at. [°C]
-    stage : str
-
-    Returns
-    -------
-    array (8,)
-        Scaled so that each is about one in size.
+    `peak_c` is the highest that the zone has been at.
     """
     to_go = max(goal_c - now.level_c, 5.0)
     return np.array(
@@ -191,13 +142,7 @@ def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
 
 
 def band(now: Rates) -> Floats:
-    """What the level may do.
-
-    Returns
-    -------
-    array (3, len(DRAWN_S))
-        Low, middle, high. [°C]
-    """
+    """What the level may do: low, middle and high [°C], shape (3, len(DRAWN_S))."""
     ahead_min = np.array(DRAWN_S[1:]) / 60.0
     two, five = (min(max(rate, -60.0), 120.0) for rate in (now.two, now.five))
     change = CHANGE @ np.array([two, five, now.level_c - 450.0, 1.0])
@@ -218,26 +163,11 @@ def forecast(
     target_c: float | None,
     cool_c: float | None,
 ) -> Forecast | None:
-    """Say what comes of a zone.
+    """Say what comes of a zone, None in the first minute and where the level is none of a wood fire.
 
-    Parameters
-    ----------
-    at_s : float
-        Time of the newest level. [s]
-    past_c : array (n,)
-        Its level every `SLOW_EVERY_S`, the newest last. [°C]
-    stage : str
-    peak_c : float
-        The highest that it has been at. [°C]
-    burnout_c, target_c : float or None
-        None where the zone has been there. [°C]
-    cool_c : float or None
-        None where it isn't cooling. [°C]
-
-    Returns
-    -------
-    Forecast or None
-        None in the first minute, and where the level is none of a wood fire.
+    `at_s` is the time of the newest level, `past_c` (n,) the level every `SLOW_EVERY_S`, the newest last,
+    `peak_c` the highest yet. Burn-out and target are None where the zone has been there, `cool_c` where it
+    isn't cooling.
     """
     now = rates(past_c)
     if now is None or not COLDEST_C < now.level_c < HOTTEST_C:
@@ -267,18 +197,7 @@ def can_tell(chance: float) -> bool:
 
 
 def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None, unit: Unit = "C") -> str:
-    """Put a forecast into a potter's words.
-
-    Parameters
-    ----------
-    burnout, target, cool : Arrival or None
-    unit : {'C', 'F'}, default 'C'
-
-    Returns
-    -------
-    str
-        Empty where there is nothing to say.
-    """
+    """Put a forecast into a potter's words, none where there is nothing to say."""
     parts: list[str] = []
     for name, told in (("burn-out", burnout), ("target", target)):
         if told is None:
@@ -329,10 +248,7 @@ def _slope(rows: Floats) -> float | None:
 
 
 def _mixed(past_c: Floats) -> NDArray[np.bool_]:
-    """Where what was held at the start of a gap, or the means after it, still have what was before in them.
-
-    The newest always counts.
-    """
+    """Where values held in a gap, or the means after it, still mix in what was before; never the newest."""
     gap = ~np.isfinite(past_c)
     mixed = gap.copy()
     for n in range(1, _MIXED_ROWS + 1):

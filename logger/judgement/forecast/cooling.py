@@ -1,10 +1,8 @@
 """When a zone that cools will be down to a temperature: Newton's law with a film that weakens as radiation
 does.
 
-References
-----------
-.. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley: lumped capacitance,
-   radiation heat transfer coefficient.
+F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley: lumped capacitance, radiation
+heat transfer coefficient.
 """
 
 from __future__ import annotations
@@ -31,10 +29,7 @@ _EMBERS_ERROR: Final = 0.6
 def film_w_m2k(temperature_c: Any) -> Any:
     """How strongly a body exchanges heat with surroundings of nearly its own temperature.
 
-    Returns
-    -------
-    float or array
-        Convection, 12 W/m²K (free convection and a light wind), and radiation, 4 ε σ T³ with ε = 0.9.
+    Convection, 12 W/m²K (free convection and a light wind), and radiation, 4 ε σ T³ with ε = 0.9.
     """
     return 12.0 + 4.0 * 0.9 * STEFAN_BOLTZMANN * (temperature_c + KELVIN) ** 3
 
@@ -42,24 +37,11 @@ def film_w_m2k(temperature_c: Any) -> Any:
 def cooling_s(
     past_c: Floats, temperature_c: float, ambient_c: float = AMBIENT_C
 ) -> tuple[float, float, float] | None:
-    """When a zone that cools will be down to a temperature.
+    """When a zone that cools will be down to a temperature: early, middle and late [s].
 
-    Parameters
-    ----------
-    past_c : array (n,)
-        Its level every `SLOW_EVERY_S`, the newest last. [°C]
-    temperature_c : float
-        [°C]
-    ambient_c : float, default 15
-        [°C]
+    None where it doesn't fall, is there already, or won't be within half a day. `past_c` (n,) is its level
+    every `SLOW_EVERY_S`, the newest last.
 
-    Returns
-    -------
-    early_s, middle_s, late_s : float, or None
-        None where the zone doesn't fall, is there already, or won't be within half a day. [s]
-
-    Notes
-    -----
     ``dT/dt = -k (T - Ta) sqrt(h(T) / h(T0))``, k from a line through the logarithm of the last three minutes;
     h is convection and radiation. The root stands for embers and ground that the zone cools with: these give
     their heat off by convection and conduction more than by radiation.

@@ -28,22 +28,9 @@ class Outlook:
     def forecasts(
         self, second: int, stage: str, trend: Trend, book: ZoneBook, ledger: Ledger
     ) -> dict[str, Forecast | None]:
-        """What comes of each zone as it is going.
+        """What comes of each zone as it is going, once so many seconds have been judged.
 
-        Parameters
-        ----------
-        second : int
-            So many seconds have been judged. [s]
-        stage : str
-        trend : Trend
-        book : ZoneBook
-        ledger : Ledger
-
-        Returns
-        -------
-        dict of str to Forecast or None
-            By zone, of the probes that its level is taken from. None before the wood is lit, for coals, and
-            where no probe can be trusted.
+        None before the wood is lit, for coals, and where no probe can be trusted.
         """
         newest = (second - 1) // SLOW_EVERY_S
         made = (newest, stage, book.weight.tobytes())
@@ -83,13 +70,7 @@ class Outlook:
         return None if stage == COOLING and made is not None and made.cool is None else made
 
     def rate_sd(self, trend: Trend, book: ZoneBook) -> dict[str, float | None]:
-        """How sure each zone's rate is, as if its probes erred together.
-
-        Returns
-        -------
-        dict of str to float or None
-            Standard uncertainty by zone; None where it isn't known. [°C/min]
-        """
+        """Standard uncertainty [°C/min] of each zone's rate, if known, as if its probes erred together."""
         u = trend.rate_uncertainty_c_per_min()
         told: dict[str, float | None] = {}
         for name, members in zip(self._places.zones, self._places.members, strict=True):
@@ -99,18 +80,10 @@ class Outlook:
 
 
 def coming(pots: Sequence[ZoneVerdict]) -> str:
-    """What comes of the load, in a sentence.
+    """What comes of the load, in a sentence, from zones with a verdict, the coldest first.
 
-    Parameters
-    ----------
-    pots : sequence of ZoneVerdict
-        Zones with a verdict, the coldest first.
-
-    Returns
-    -------
-    str
-        Of the coldest zone that lacks something, as it is going; where none does, of the last to cool.
-        Empty where there is nothing to say.
+    Of the coldest zone that lacks something, as it is going; where none does, of the last to cool. Empty
+    where there is nothing to say.
     """
     told = [(v, v.forecast) for v in pots if v.forecast is not None and v.forecast.words]
     for zone, forecast_ in told:
