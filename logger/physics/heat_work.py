@@ -2,14 +2,10 @@
 
 A model, not a measurement. The idea of an equivalent firing temperature held for one hour is Tite's [1]_;
 here the 'same' is an Arrhenius integral with one activation energy, which real clay, with its many
-overlapping changes, does not have. `HeatWork` therefore gives the answers for a low and a high energy beside
-it. Minutes above a temperature (`minutes_above`) are plain facts.
+overlapping changes, does not have. `HeatWork` therefore gives the answers for a low and a high energy too.
 
-References
-----------
 .. [1] M. S. Tite, "Determination of the firing temperature of ancient ceramics by measurement of thermal
-   expansion: a reassessment", Archaeometry 11 (1969), 131-143. From memory, as is the definition: the
-   temperature which, held for one hour, would have had the same effect.
+   expansion: a reassessment", Archaeometry 11 (1969), 131-143. From memory, as is the definition.
 .. [2] J. D. Haynes, "Worldwide virtual temperatures for product stability testing", J. Pharm. Sci. 60 (1971),
    927-929 (mean kinetic temperature: the same integral over a given time). From memory.
 """
@@ -30,10 +26,8 @@ GAS_CONSTANT: Final = 8.314462618  # J/(mol K), exact since the SI of 2019
 HOUR_S: Final = 3600.0
 
 ENERGY_KJ_MOL: Final = 300.0
-"""Activation energy used where none is given. [kJ/mol]
-
-Sintering and vitrification of clays are reported from some 200 to 600 kJ/mol (from memory, no single
-source): a round figure inside that.
+"""Activation energy used where none is given [kJ/mol]: a round figure inside the 200 to 600 kJ/mol that are
+reported for sintering and vitrification of clays (from memory, no single source).
 """
 ENERGY_RANGE_KJ_MOL: Final = (200.0, 500.0)
 """The energies between which `HeatWork` states how far the answer moves. [kJ/mol]"""
@@ -42,23 +36,10 @@ ENERGY_RANGE_KJ_MOL: Final = (200.0, 500.0)
 def minutes_above(
     t_s: ArrayLike, temperature_c: ArrayLike, threshold_c: float, *, longest_gap_s: float = 60.0
 ) -> Floats:
-    """Time spent at or above a temperature, straight lines between readings. A plain fact.
+    """Time spent at or above a temperature [min], straight lines between readings. A plain fact.
 
-    Parameters
-    ----------
-    t_s : array-like, shape (n,)
-        Ascending. [s]
-    temperature_c : array-like, shape (n,) or (n, z)
-        NaN where unknown. [°C]
-    threshold_c : float
-        [°C]
-    longest_gap_s : float, default 60
-        Between two readings further apart than this nothing is counted. [s]
-
-    Returns
-    -------
-    array, shape () or (z,)
-        [min]
+    `t_s` (n,) ascends; temperatures are (n,) or (n, z), NaN where unknown; between readings further apart
+    than `longest_gap_s` nothing is counted. The result is () or (z,).
     """
     t = np.asarray(t_s, dtype=np.float64)
     value = np.asarray(temperature_c, dtype=np.float64)
@@ -79,24 +60,9 @@ def minutes_above(
 class HeatWork:
     """The integral kept up reading by reading, for several zones and energies at once.
 
-    Parameters
-    ----------
-    energies_kj_mol : sequence of float, default (300, 200, 500)
-        Activation energies: the one used, then those that show how much it matters. [kJ/mol]
-    hold_s : float, default 3600
-        [s]
-    longest_gap_s : float, default 60
-        A zone without a reading for longer than this gets nothing for that time; `missing_s` counts it. [s]
-
-    Attributes
-    ----------
-    missing_s : array, shape (zones,)
-        Time that nothing is known of. [s]
-
-    Raises
-    ------
-    ValueError
-        No energy, or an energy or the hold not above 0.
+    The first energy is the one used, the others show how much it matters. A zone without a reading for longer
+    than `longest_gap_s` gets nothing for that time; `missing_s` (zones,) counts it. ValueError: no energy, or
+    an energy or the hold not above 0.
     """
 
     def __init__(
@@ -120,15 +86,7 @@ class HeatWork:
         self.missing_s = np.zeros(zones)
 
     def push(self, t_s: float, temperature_c: Floats) -> None:
-        """Take one reading of each zone.
-
-        Parameters
-        ----------
-        t_s : float
-            Not before the last. [s]
-        temperature_c : array, shape (zones,)
-            NaN where unknown. [°C]
-        """
+        """Take one reading (zones,), not before the last; NaN where unknown."""
         known = np.isfinite(temperature_c)
         kelvin = np.maximum(np.where(known, temperature_c, 0.0) + KELVIN, 1.0)
         rate = np.exp(-self._slope_k / kelvin)
@@ -140,15 +98,9 @@ class HeatWork:
         self._last_t = np.where(known, t_s, self._last_t)
 
     def equivalent_c(self) -> Floats:
-        """One-hour equivalent temperature so far. A model.
+        """One-hour equivalent temperature so far (energies, zones): a model; NaN where nothing was
+        integrated.
 
-        Returns
-        -------
-        array, shape (energies, zones)
-            NaN where nothing was integrated. [°C]
-
-        Notes
-        -----
         ``hold exp(-E / (R T_eq)) = ∫ exp(-E / (R T)) dt``: ten minutes at 800 °C equal an hour at 746 °C, if
         300 kJ/mol it is.
         """
@@ -167,18 +119,7 @@ class HeatWork:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a snapshot of the same zones and energies.
-
-        Parameters
-        ----------
-        state : dict
-            From `snapshot`.
-
-        Raises
-        ------
-        ValueError
-            It belongs to other zones or energies.
-        """
+        """Go on from a snapshot; ValueError: it belongs to other zones or energies."""
         total = np.array(state["sum"], dtype=np.float64)
         if total.shape != self._sum.shape:
             raise ValueError(f"a snapshot of {total.shape}, but this has {self._sum.shape}")

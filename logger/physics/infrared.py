@@ -49,22 +49,11 @@ FULL: Final = Band(0.0, float("inf"))
 
 
 def fraction_below(lambda_t_um_k: ArrayLike) -> Floats:
-    """Share of a black body's emission that lies below a wavelength.
+    """Share of a black body's emission that lies below a wavelength, within 1e-9.
 
-    Parameters
-    ----------
-    lambda_t_um_k : array-like
-        Wavelength times absolute temperature, 0 or more; infinity is allowed. [µm K]
-
-    Returns
-    -------
-    array
-        0 to 1, of the same shape, within 1e-9.
-
-    Notes
-    -----
-    With ``x = c2 / (λT)``: ``15/π⁴ Σ exp(-n x)/n (x³ + 3x²/n + 6x/n² + 6/n³)`` [1]_; below x = 1, where that
-    takes many terms, one minus the power series of the rest.
+    The argument, wavelength times absolute temperature, is 0 or more; infinity is allowed. With ``x = c2 /
+    (λT)``: ``15/π⁴ Σ exp(-n x)/n (x³ + 3x²/n + 6x/n² + 6/n³)`` [1]_; below x = 1, where that takes many
+    terms, one minus the power series of the rest.
     """
     lambda_t = np.asarray(lambda_t_um_k, dtype=np.float64)
     with np.errstate(divide="ignore"):
@@ -91,18 +80,7 @@ def fraction_below(lambda_t_um_k: ArrayLike) -> Floats:
 
 
 def radiance(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
-    """Radiance of a black body within a band.
-
-    Parameters
-    ----------
-    temperature_c : array-like
-        Above -273.15. [°C]
-
-    Returns
-    -------
-    array
-        NaN where the temperature is NaN. [W/(m² sr)]
-    """
+    """Radiance [W/(m² sr)] of a black body above -273.15 °C within a band; NaN where the temperature is."""
     kelvin = np.asarray(temperature_c, dtype=np.float64) + KELVIN
     full: Floats = STEFAN_BOLTZMANN / np.pi * kelvin**4
     if band == FULL:
@@ -112,20 +90,8 @@ def radiance(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
 
 
 def radiance_slope(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
-    """Change of a black body's radiance with temperature.
+    """Change of a black body's radiance with temperature, in W/(m² sr K).
 
-    Parameters
-    ----------
-    temperature_c : array-like
-        [°C]
-
-    Returns
-    -------
-    array
-        [W/(m² sr K)]
-
-    Notes
-    -----
     From ``L = σT⁴/π (F(λ₂T) - F(λ₁T))`` with ``dF/d(λT) = 15/π⁴ x⁵/c2 / (exp(x) - 1)``.
     """
     kelvin = np.asarray(temperature_c, dtype=np.float64) + KELVIN
@@ -139,20 +105,8 @@ def radiance_slope(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floa
 
 
 def temperature_c(radiance_w_m2_sr: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
-    """Temperature of the black body that has a given radiance within a band.
+    """Temperature of the black body that has a given radiance within a band, from -100 to 2500 °C, else NaN.
 
-    Parameters
-    ----------
-    radiance_w_m2_sr : array-like
-        [W/(m² sr)]
-
-    Returns
-    -------
-    array
-        NaN where no temperature from -100 to 2500 °C has that radiance. [°C]
-
-    Notes
-    -----
     ``ln L`` is nearly straight in ``1/T``: a table gives the start, one Newton step the rest; the error stays
     below 1e-6 °C.
     """
@@ -186,37 +140,15 @@ def corrected_c(
 ) -> Floats:
     """Temperature of the surface behind a thermometer's reading.
 
-    Parameters
-    ----------
-    reading_c : array-like
-        What the thermometer says. [°C]
-    emissivity : array-like
-        The surface's own in the band, above 0, at most 1.
-    set_emissivity : array-like, default 0.95
-        What the thermometer is set to.
-    surroundings_c : array-like, default 20
-        What the surface reflects: the open air, or the fire's other side. [°C]
-    assumed_c : array-like, optional
-        What the thermometer takes the surroundings to be; most take their own temperature. Left out: 20. [°C]
+    `emissivity` is the surface's own, `set_emissivity` what the thermometer is set to. `surroundings_c` is
+    what the surface reflects: the open air, or the fire's other side; `assumed_c` what the thermometer takes
+    that to be (most take their own temperature), 20 if left out. NaN where the reflection alone is more than
+    what was seen, or the answer lies outside -100 to 2500 °C. ValueError: an emissivity is not above 0 and at
+    most 1.
 
-    Returns
-    -------
-    array
-        NaN where the reflection alone is more than what was seen, or the answer lies outside -100 to 2500 °C.
-        [°C]
-
-    Raises
-    ------
-    ValueError
-        An emissivity is not above 0 and at most 1.
-
-    Notes
-    -----
     The signal is ``S = ε_set L(reading) + (1 - ε_set) L(assumed)``; the surface solves
     ``S = ε L(T) + (1 - ε) L(surroundings)``. The surface is taken as grey and diffuse within the band.
 
-    Examples
-    --------
     A gun left at 0.95 reads 700 °C from clay of 0.90 that faces open air:
 
     >>> round(float(corrected_c(700.0, emissivity=0.90)), 1)
@@ -237,22 +169,8 @@ def emissivity_sensitivity_c(
 ) -> Floats:
     """How far the surface's temperature moves when its emissivity is taken 0.01 higher, the signal the same.
 
-    Parameters
-    ----------
-    surface_c : array-like
-        [°C]
-    surroundings_c : array-like, default 20
-        [°C]
-
-    Returns
-    -------
-    array
-        Negative where the surface is hotter than what it reflects. [°C per 0.01 of emissivity]
-
-    Raises
-    ------
-    ValueError
-        An emissivity is not above 0 and at most 1.
+    Negative where the surface is hotter than what it reflects. ValueError: an emissivity is not above 0 and
+    at most 1.
     """
     true = _emissivity(emissivity)
     excess = radiance(surface_c, band) - radiance(surroundings_c, band)
@@ -266,22 +184,9 @@ def surroundings_sensitivity(
     surroundings_c: ArrayLike,
     band: Band = LONG_INFRARED,
 ) -> Floats:
-    """How far the surface's temperature moves for each °C that the surroundings are taken hotter.
+    """How far the surface's temperature moves for each °C that the surroundings are taken hotter: 0 or less.
 
-    Parameters
-    ----------
-    surface_c, surroundings_c : array-like
-        [°C]
-
-    Returns
-    -------
-    array
-        0 or less. [°C/°C]
-
-    Raises
-    ------
-    ValueError
-        An emissivity is not above 0 and at most 1.
+    ValueError: an emissivity is not above 0 and at most 1.
     """
     true = _emissivity(emissivity)
     return -(1 - true) / true * radiance_slope(surroundings_c, band) / radiance_slope(surface_c, band)

@@ -45,36 +45,16 @@ def emf_uv(letter: str, temperature_c: float) -> float: ...
 @overload
 def emf_uv(letter: str, temperature_c: Floats) -> Floats: ...
 def emf_uv(letter: str, temperature_c: float | Floats) -> float | Floats:
-    """Thermoelectric voltage of a couple whose cold junction is at 0 °C.
+    """Thermoelectric voltage of a couple whose cold junction is at 0 °C: the ITS-90 reference function [1]_.
 
-    The ITS-90 reference function [1]_, exact.
+    NaN outside its range: 0 to 1820 °C (B), -270 to 1000 °C (E), -210 to 1200 °C (J), -270 to 1372 °C (K),
+    -270 to 1300 °C (N), -50 to 1768.1 °C (R and S), -270 to 400 °C (T). ValueError: `letter` is none of the
+    eight.
 
-    Parameters
-    ----------
-    letter : {'B', 'E', 'J', 'K', 'N', 'R', 'S', 'T'}
-        Thermocouple type.
-    temperature_c : float or array
-        Temperature of the hot junction. [°C]
-
-    Returns
-    -------
-    float or array of the same shape
-        NaN outside the function's range: 0 to 1820 °C (B), -270 to 1000 °C (E), -210 to 1200 °C (J), -270 to
-        1372 °C (K), -270 to 1300 °C (N), -50 to 1768.1 °C (R and S), -270 to 400 °C (T). [µV]
-
-    Raises
-    ------
-    ValueError
-        `letter` is none of the eight.
-
-    References
-    ----------
     .. [1] Burns, G. W. et al., Temperature-Electromotive Force Reference Functions and Tables for the
        Letter-Designated Thermocouple Types Based on the ITS-90, NIST Monograph 175, 1993; the same functions
        are in IEC 60584-1:2013.
 
-    Examples
-    --------
     >>> round(emf_uv("K", 750.0))
     31213
     """
@@ -86,23 +66,7 @@ def slope_uv_per_c(letter: str, temperature_c: float) -> float: ...
 @overload
 def slope_uv_per_c(letter: str, temperature_c: Floats) -> Floats: ...
 def slope_uv_per_c(letter: str, temperature_c: float | Floats) -> float | Floats:
-    """Seebeck coefficient: the derivative of `emf_uv`.
-
-    Parameters
-    ----------
-    temperature_c : float or array
-        Temperature of the hot junction. [°C]
-
-    Returns
-    -------
-    float or array of the same shape
-        NaN outside the range of the reference function. [µV/°C]
-
-    Raises
-    ------
-    ValueError
-        `letter` is none of the eight.
-    """
+    """Seebeck coefficient, in µV/°C: the derivative of `emf_uv`, with the same range and errors."""
     return _evaluate(letter, temperature_c, _Curve.slope_uv_per_c)
 
 
@@ -114,26 +78,10 @@ def temperature_c(letter: str, emf_uv: float | Floats) -> float | Floats:
     """Temperature of the hot junction of a couple whose cold junction is at 0 °C.
 
     The inverse of the reference function, within `INVERSE_ERROR_C` of the exact one. (NIST's own inverse
-    polynomials are good to about 0.05 °C, and end at -200 °C.)
+    polynomials are good to about 0.05 °C, and end at -200 °C.) NaN where `emf_uv` is NaN or belongs to no
+    temperature of the function; for type B also where it belongs to more than one, below
+    `SINGLE_VALUED_FROM_C`. ValueError: `letter` is none of the eight.
 
-    Parameters
-    ----------
-    emf_uv : float or array
-        Thermoelectric voltage. [µV]
-
-    Returns
-    -------
-    float or array of the same shape
-        NaN where `emf_uv` is NaN or belongs to no temperature of the reference function; for type B also
-        where it belongs to more than one, below `SINGLE_VALUED_FROM_C`. [°C]
-
-    Raises
-    ------
-    ValueError
-        `letter` is none of the eight.
-
-    Examples
-    --------
     >>> round(temperature_c("K", 31213.0), 1)
     750.0
     """
@@ -158,41 +106,14 @@ def compensated_temperature_c(
     """Temperature of the hot junction, from what a meter at the cold junction sees.
 
     Adds the emf that the cold junction's temperature stands for, then inverts: temperatures themselves must
-    never be added, since the emf is no straight line.
-
-    Parameters
-    ----------
-    emf_uv : float or array
-        Thermoelectric voltage as measured. [µV]
-    cold_junction_c : float or array
-        Temperature of the cold junction. [°C]
-
-    Returns
-    -------
-    float or array
-        NaN where either is NaN or beyond the reference function. [°C]
-
-    Raises
-    ------
-    ValueError
-        `letter` is none of the eight.
+    never be added, since the emf is no straight line. NaN where either is NaN or beyond the reference
+    function. ValueError: `letter` is none of the eight.
     """
     return temperature_c(letter, emf_uv + _evaluate(letter, cold_junction_c, _Curve.emf_uv))
 
 
 def range_c(letter: str) -> tuple[float, float]:
-    """Temperatures between which the reference function is defined.
-
-    Returns
-    -------
-    low_c, high_c : float
-        [°C]
-
-    Raises
-    ------
-    ValueError
-        `letter` is none of the eight.
-    """
+    """Lowest and highest temperature of the reference function; ValueError: `letter` is none of the eight."""
     curves = _curves(letter)
     return curves[0].low_c, curves[-1].high_c
 
@@ -376,35 +297,16 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: float) -> floa
 @overload
 def tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Floats: ...
 def tolerance_c(letter: str, tolerance_class: int, temperature_c: float | Floats) -> float | Floats:
-    """How far a new thermocouple may be from the reference function.
+    """How far (±) a new thermocouple may be from the reference function, by IEC 60584-1 [1]_.
 
-    Tolerance classes of IEC 60584-1 [1]_: the greater of a fixed value and a share of the temperature. They
-    hold for wire as delivered; type K drifts and ages above 800 °C and in smoke, and may then be further off.
+    The greater of a fixed value and a share of the temperature; class 1 is the tightest, 3 for use below 40
+    °C (but for type B). It holds for wire as delivered; type K drifts and ages above 800 °C and in smoke, and
+    may then be further off. NaN where the class does not reach, or doesn't exist for the letter. ValueError:
+    `letter` is none of the eight, or the class none of the three.
 
-    Parameters
-    ----------
-    tolerance_class : {1, 2, 3}
-        1 is the tightest; 3 is for use below 40 °C (but for type B).
-    temperature_c : float or array
-        Temperature of the hot junction. [°C]
-
-    Returns
-    -------
-    float or array of the same shape
-        ±, NaN where the class does not reach, or doesn't exist for the letter. [°C]
-
-    Raises
-    ------
-    ValueError
-        `letter` is none of the eight, or `tolerance_class` none of the three.
-
-    References
-    ----------
     .. [1] IEC 60584-1:2013, Thermocouples - Part 1: EMF specifications and tolerances, clause on tolerances
        (formerly IEC 60584-2).
 
-    Examples
-    --------
     >>> tolerance_c("K", 2, 800.0)
     6.0
     """

@@ -1,9 +1,7 @@
 """How sure a reading is: its standard uncertainty, put together from its causes.
 
-References
-----------
-.. [1] JCGM 100:2008, Evaluation of measurement data - Guide to the expression of uncertainty in measurement
-   (GUM): combination 5.1.2, rectangular limits 4.3.7, coverage factors table G.1.
+.. [1] JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM): combination 5.1.2,
+   rectangular limits 4.3.7, coverage factors table G.1.
 """
 
 from __future__ import annotations
@@ -45,13 +43,7 @@ class Budget:
 
 
 def from_limits(half_width: ArrayLike) -> Floats:
-    """Standard uncertainty of a value that is only known to lie within ± a limit.
-
-    Returns
-    -------
-    array
-        ``a / √3``: anywhere within is as likely [1]_, 4.3.7.
-    """
+    """Standard uncertainty of a value known only to lie within ± a limit: ``a / √3`` [1]_, 4.3.7."""
     u: Floats = np.asarray(half_width, dtype=np.float64) / np.sqrt(3)
     return u
 
@@ -67,32 +59,14 @@ def thermocouple_budget(
 ) -> Budget:
     """Uncertainty of a thermocouple's reading as a measurement of its own bead's place.
 
-    Parameters
-    ----------
-    temperature_c : array-like
-        [°C]
-    letter : str or None, default 'K'
-        None for a channel that delivers plain °C: then there is no tolerance and no cold junction in it.
-    tolerance_class : int, default 2
-        IEC 60584-1. Where the class doesn't reach, its value at its nearest end is taken.
-    amplifier_limit_c : array-like, default 2
-        The amplifier's stated accuracy, ±. [°C]
-    cold_junction_limit_c : float, default 2
-        ±, at the terminals. [°C]
-    cold_junction_c : float, default 25
-        [°C]
+    Causes `class`, `drift`, `amplifier`, `cold_junction`; how far a probe lags, and what the place has to do
+    with the clay, is not in it. No `letter` is a channel that delivers plain °C: then there is no tolerance
+    and no cold junction. Where the IEC 60584-1 class doesn't reach, its value at its nearest end is taken.
 
-    Returns
-    -------
-    Budget
-        Causes `class`, `drift`, `amplifier`, `cold_junction`; how far a probe lags is not in it.
-
-    Notes
-    -----
-    Tolerance, amplifier and cold junction are limits, so rectangular. The cold junction's share is weighed
-    with the ratio of the Seebeck coefficients there and here. Type K and its kin drift above 800 °C and in
-    smoke: half a per cent of the reading is put in as a limit there (from memory; ageing can be worse). What
-    the place has to do with the clay is not in here.
+    Tolerance, amplifier's stated accuracy and cold junction at the terminals are limits (±), so rectangular.
+    The cold junction's share is weighed with the ratio of the Seebeck coefficients there and here. Type K and
+    its kin drift above 800 °C and in smoke: half a per cent of the reading is put in as a limit there (from
+    memory; ageing can be worse).
     """
     reading = np.asarray(temperature_c, dtype=np.float64)
     still = np.zeros(reading.shape)
@@ -118,27 +92,12 @@ def infrared_budget(
     instrument_limit_share: float = 0.02,
     aim_c: float = 8.0,
 ) -> Budget:
-    """Uncertainty of a corrected infrared reading as a measurement of the surface.
+    """Uncertainty of a corrected infrared reading (`infrared.corrected_c`) as a measurement of the surface.
 
-    Parameters
-    ----------
-    surface_c : array-like
-        After `infrared.corrected_c`. [°C]
-    u_emissivity : float, default 0.02
-        Standard uncertainty.
-    surroundings_c : array-like, default 20
-        What the surface reflects. [°C]
-    u_surroundings_c : float, default 30
-        Standard uncertainty. [°C]
-    instrument_limit_c, instrument_limit_share : float, default 2 and 0.02
-        The instrument's stated accuracy: ± the greater of °C and share of the reading. [°C], [-]
-    aim_c : float, default 8
-        Standard deviation between two shots at the same place (common practice, no source). [°C]
-
-    Returns
-    -------
-    Budget
-        Causes `instrument`, `emissivity`, `reflection`, `aim`. Flame, smoke or ash in the way are not in it.
+    Causes `instrument`, `emissivity`, `reflection`, `aim`; flame, smoke or ash in the way are not in it. `u_`
+    are standard uncertainties; `surroundings_c` is what the surface reflects; the instrument's stated
+    accuracy is ± the greater of °C and share of the reading; `aim_c` the standard deviation between two shots
+    at the same place (common practice, no source).
     """
     surface = np.asarray(surface_c, dtype=np.float64)
     around = np.asarray(surroundings_c, dtype=np.float64)

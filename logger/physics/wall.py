@@ -46,26 +46,10 @@ class Wall:
 
 
 def steady_lag_c(rate_c_min: ArrayLike, wall: Wall) -> Floats:
-    """How far the inner face trails the outer when the wall warms steadily from outside.
+    """How far, in °C, the inner face trails the outer when the wall warms steadily from outside.
 
-    Parameters
-    ----------
-    rate_c_min : array-like
-        [°C/min]
-
-    Returns
-    -------
-    array
-        [°C]
-
-    Notes
-    -----
     ``r L² / (2 a)`` for an insulated inner face, once the start is forgotten (after some L²/(2 a)) [1]_. The
-    surface is ``r L² / (3 a)`` from the mean.
-
-    Examples
-    --------
-    A 7 mm wall at 60 °C a minute:
+    surface is ``r L² / (3 a)`` from the mean. A 7 mm wall at 60 °C a minute:
 
     >>> round(float(steady_lag_c(60.0, Wall())), 1)
     49.0
@@ -74,24 +58,9 @@ def steady_lag_c(rate_c_min: ArrayLike, wall: Wall) -> Floats:
 
 
 def steady_steepest_c_mm(rate_c_min: ArrayLike, wall: Wall) -> Floats:
-    """How steep it gets in a wall that warms or cools steadily from outside: at its face.
+    """How steep it gets in a wall that warms or cools steadily from outside: at its face, without sign.
 
-    Parameters
-    ----------
-    rate_c_min : array-like
-        [°C/min]
-
-    Returns
-    -------
-    array
-        Without sign. [°C/mm]
-
-    Notes
-    -----
     ``r L / a`` for an insulated inner face: what flows in through the face warms all that is behind it [1]_.
-
-    Examples
-    --------
     A 7 mm wall at 60 °C a minute:
 
     >>> round(float(steady_steepest_c_mm(60.0, Wall())), 1)
