@@ -16,54 +16,27 @@ class SourceError(UserError):
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """One line that came in.
+    """One line that came in."""
 
-    Attributes
-    ----------
-    line : bytes
-        Without its newline; it can be anything.
-    monotonic_s : float
-        `time.monotonic` as the read that brought its end returned. [s]
-    source : str
-        The `Source.name` it came by.
-    rig : str or None
-        The rig's name by the line's envelope (an MQTT topic); the frame must say the same.
-    token : object or None
-        For `Source.acknowledge`, once the line is dealt with: in the journal, or refused. None where the
-        sender waits for no answer.
-    frame : Frame or None
-        What the line says, where the source has looked at it already.
-    """
-
-    line: bytes
-    monotonic_s: float
-    source: str
-    rig: str | None = None
+    line: bytes  # without its newline; it can be anything
+    monotonic_s: float  # `time.monotonic` as the read that brought its end returned
+    source: str  # the `Source.name` it came by
+    rig: str | None = None  # its name by the envelope (an MQTT topic); the frame must say the same
+    # for `Source.acknowledge`, once the line is dealt with: in the journal, or refused; None where the sender
+    # waits for no answer
     token: object | None = None
-    frame: Frame | None = None
+    frame: Frame | None = None  # what the line says, where the source has looked at it
 
 
 @dataclass(frozen=True, slots=True)
 class Sampled:
-    """Readings of a rig that doesn't speak the rig's line: nothing proves that they are whole or in order.
-
-    Attributes
-    ----------
-    rig : str
-    samples : dict of str to Sample
-        By channel.
-    monotonic_s : float
-        When they came in, which is all the time they have. [s]
-    source : str
-    token : object or None
-        As `Arrival.token`.
-    """
+    """Readings of a rig that doesn't speak the rig's line: nothing proves that they are whole or in order."""
 
     rig: str
-    samples: dict[str, Sample]
-    monotonic_s: float
+    samples: dict[str, Sample]  # by channel
+    monotonic_s: float  # when they came in, which is all the time they have
     source: str
-    token: object | None = None
+    token: object | None = None  # as `Arrival.token`
 
 
 Put = Callable[[Arrival | Sampled], Awaitable[None]]
@@ -86,37 +59,18 @@ class Source(Protocol):
     """Gives lines until it is cancelled; cables may be pulled and brokers go away meanwhile.
 
     All of it belongs to the event loop: call nothing from another thread.
-
-    Attributes
-    ----------
-    name : str
-        What people call it, without any password; stays the same.
-    proof : {'crc', 'none'}
-        Whether its lines carry a checksum and a counter.
     """
 
-    name: str
-    proof: str
+    name: str  # what people call it, without any password; stays the same
+    proof: str  # crc or none: whether its lines carry a checksum and a counter
 
     async def run(self, put: Put, report: Report) -> None:
-        """Hand on every line; ends by cancellation alone.
-
-        Parameters
-        ----------
-        put : callable
-            Is awaited with each `Arrival`, in the order they came in.
-        report : callable
-            Is called with a kind and facts.
-        """
+        """Await `put` with every `Arrival`, in the order they came in; end by cancellation alone."""
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Tell the sender that its lines are dealt with.
+        """Tell the sender that its lines, in the order they came in, are dealt with.
 
-        Parameters
-        ----------
-        tokens : iterable of object
-            `Arrival.token` of lines that came from here, in the order they came in. Those of an earlier
-            connection do no harm.
+        Tokens of an earlier connection do no harm.
         """
 
     def refuse(self, tokens: Iterable[object]) -> None:
@@ -126,13 +80,7 @@ class Source(Protocol):
         """Have the sender keep these lines, and send them again, where it can: they had to be let go of."""
 
     def say(self, rig: str, line: bytes) -> None:
-        """Send a line to a rig, if it can be reached; whether it heard shows by its answer alone.
-
-        Parameters
-        ----------
-        line : bytes
-            From `logger.rig_line.dialogue`, with its newline.
-        """
+        """Send a line of `dialogue` to a rig, if it can be reached; only its answer shows that it heard."""
 
 
 class Deaf:
@@ -152,28 +100,14 @@ class Deaf:
 
 
 class Backoff:
-    """Waits between attempts: random up to a limit that doubles, so that many don't come back at once.
-
-    Parameters
-    ----------
-    first_s, longest_s : float
-        The limit at first, and at most. [s]
-    random : callable
-        Gives numbers from 0 to 1.
-    """
+    """Waits between attempts: random up to a limit that doubles, so that many don't come back at once."""
 
     def __init__(self, first_s: float, longest_s: float, random: Callable[[], float]) -> None:
         self._first_s, self._longest_s, self._random = first_s, longest_s, random
         self._limit_s = first_s
 
     def next_s(self) -> float:
-        """Give the wait before the next attempt.
-
-        Returns
-        -------
-        float
-            [s]
-        """
+        """Give the wait before the next attempt."""
         wait_s = self._random() * self._limit_s
         self._limit_s = min(2 * self._limit_s, self._longest_s)
         return wait_s

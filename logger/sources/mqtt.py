@@ -54,8 +54,7 @@ Message = tuple[aiomqtt.Message, float]
 class _Inbox(asyncio.Queue[Message]):
     """Notes when each message came in.
 
-    Its length is bounded by `IN_FLIGHT`: by the broker for messages of QoS 1, here for those of QoS 0, which
-    nobody promised to keep.
+    `IN_FLIGHT` bounds its length: at the broker for QoS 1, here for QoS 0, which nobody promised to keep.
     """
 
     def _put(self, item: Any) -> None:
@@ -81,15 +80,7 @@ class Statuses:
                 del self._rigs[next(iter(self._rigs))]
 
     def is_news(self, rig: str, online: bool, now_s: float) -> bool:
-        """Say whether people should be told.
-
-        Parameters
-        ----------
-        rig : str
-            As the topic has it.
-        now_s : float
-            Monotonic time. [s]
-        """
+        """Say whether people should be told that a rig came or went; `now_s` is monotonic time."""
         if self._told.get(rig) is online or not is_name(rig):
             return False
         strange = rig not in self._rigs and rig not in self._told
@@ -112,28 +103,14 @@ class Statuses:
 
 
 class Broker:
-    """One broker, and all rigs that send to it.
+    """One broker, and all rigs that send to it, or only `rigs`.
 
-    Parameters
-    ----------
-    url : str
-        ``mqtt[s]://[user[:password]@]host[:port]``. A password may also stand in STOKEWATCH_MQTT_PASSWORD,
-        where it isn't in the list of processes for all to see.
-    client_id : str
-        The same at every start, so that the broker knows whom it keeps frames for.
-    ca_file : Path, optional
-        Certificate authority, for ``mqtts`` with a certificate of one's own; else STOKEWATCH_MQTT_CA.
-    answer : callable, optional
-        Is given what rigs say besides frames.
-    rigs : sequence of str, optional
-        Only these rigs' frames; those of all if left out.
-    session_s : int, optional
-        How long the broker keeps frames for this client while it is away; 0 for who only looks in. [s]
-
-    Raises
-    ------
-    SourceError
-        The URL isn't a broker's, or the certificate can't be read.
+    `url` is ``mqtt[s]://[user[:password]@]host[:port]``; a password may also stand in
+    STOKEWATCH_MQTT_PASSWORD, where it isn't in the list of processes for all to see. `client_id` is the same
+    at every start, so that the broker knows whom it keeps frames for; it does so for `session_s` while this
+    client is away, 0 if it only looks in. `ca_file` is for ``mqtts`` with one's own certificate; else
+    STOKEWATCH_MQTT_CA. `answer` is given what rigs say besides frames. SourceError: the URL isn't a broker's,
+    or the certificate can't be read.
     """
 
     proof = "crc"
@@ -209,13 +186,7 @@ class Broker:
             await asyncio.sleep(waits.next_s())
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Let the broker forget frames.
-
-        Parameters
-        ----------
-        tokens : iterable of (connection, message)
-            Those of an earlier connection mean nothing to the broker any more: it sends these frames again.
-        """
+        """Let the broker forget frames; those of an earlier connection it sends again anyway."""
         if self._client is None:
             return
         for connection, mid in cast(Iterable[tuple[int, int]], tokens):
@@ -331,13 +302,7 @@ def _end_if_cancelled() -> None:
 
 
 def without_password(url: str) -> str:
-    """Give a URL in a form that may be shown.
-
-    Parameters
-    ----------
-    url : str
-        Anything that was meant as one.
-    """
+    """Give a URL, or anything that was meant as one, in a form that may be shown."""
     return re.sub("^([a-z]*://|(?![a-z]*://))([^:@]*):.*@", r"\1\2:…@", url)
 
 

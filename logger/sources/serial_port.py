@@ -60,19 +60,9 @@ class _Descriptor(serial.Serial):  # type: ignore[misc]
 
 
 class SerialLine:
-    """An open port, its bytes cut to lines as they come in.
+    """An open port, its bytes cut to lines as they come in; OSError (pyserial's too): it can't be opened.
 
-    Parameters
-    ----------
-    baud : int, optional
-        [Bd]
-    returns : bool, default False
-        Whether a carriage return alone ends a line too, as with some boards that print numbers.
-
-    Raises
-    ------
-    OSError
-        It can't be opened; pyserial's own errors are among these.
+    `returns`: a carriage return alone ends a line too, as with some boards that print numbers.
     """
 
     def __init__(self, port: str, baud: int = BAUD, *, returns: bool = False) -> None:
@@ -160,68 +150,33 @@ def keep_dtr(fd: int) -> None:
 
 @dataclass(slots=True)
 class Heard:
-    """What a port says when one listens to it.
-
-    Attributes
-    ----------
-    port : str
-    description : str
-        The system's words for the device.
-    lines, frames : int
-        How many lines came, and how many of them were true frames.
-    rig : str or None
-        Its name, if there was a frame.
-    channels : tuple of str
-    trouble : str
-        Why it could not be listened to.
-    baud : int
-        At which it was listened to last. [Bd]
-    numbers : dict of str to float
-        What it prints in lines, where that isn't the rig's line; NaN where it says that there is none.
-    unreadable : int
-        Bytes that made no line of text.
-    last : str
-        The last line of text.
-    """
+    """What a port says when one listens to it."""
 
     port: str
-    description: str = ""
+    description: str = ""  # the system's words for the device
     lines: int = 0
-    frames: int = 0
-    rig: str | None = None
+    frames: int = 0  # how many of the lines were true frames
+    rig: str | None = None  # its name, if there was a frame
     channels: tuple[str, ...] = field(default=())
-    trouble: str = ""
-    baud: int = BAUD
+    trouble: str = ""  # why it could not be listened to
+    baud: int = BAUD  # at which it was listened to last
+    # what it prints, where that isn't the rig's line; NaN where it says none
     numbers: dict[str, float] = field(default_factory=dict)
-    unreadable: int = 0
-    last: str = ""
+    unreadable: int = 0  # bytes that made no line of text
+    last: str = ""  # the last line of text
     left_alone: str = ""
 
 
 def candidates() -> list[Port]:
-    """Serial ports of this machine that a rig could be on.
-
-    Returns
-    -------
-    list of (port, description)
-        Those on USB; built-in ones, which nearly always lead nowhere, are left out.
-    """
+    """Serial ports on USB and their descriptions; built-in ones nearly always lead nowhere."""
     return [(p.device, p.description or "") for p in sorted(list_ports.comports()) if p.vid is not None]
 
 
 async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
-    """Listen to ports, all at once, and tell what each says.
+    """Listen to ports, all at once, and tell what each says, in the order given.
 
-    Parameters
-    ----------
-    for_s : float, default 2.5
-        A port that gave two frames isn't listened to any longer; one that says what can't be read is listened
-        to at other speeds, too. [s]
-
-    Returns
-    -------
-    list of Heard
-        In the order given.
+    A port that gave two frames isn't listened to any longer; one that says what can't be read is listened to
+    at other speeds, too.
     """
 
     async def one(heard: Heard) -> Heard:
@@ -287,19 +242,9 @@ def _is_text(line: bytes) -> bool:
 
 
 def why(exc: OSError, port: str | None = None) -> str:
-    """Say in a few words why a port can't be opened, and how to fix it.
+    """Say why a port can't be opened, and how to fix it, in a few words that go on after its name.
 
-    Parameters
-    ----------
-    exc : OSError
-        From pyserial.
-    port : str, optional
-        Looked up among what other programs hold open.
-
-    Returns
-    -------
-    str
-        Goes on after the port's name.
+    For the `port` given it looks up what other program holds it open.
     """
     if exc.errno in _GONE:
         return _NOT_THERE
@@ -311,13 +256,7 @@ def why(exc: OSError, port: str | None = None) -> str:
 
 
 def port_and_baud(text: str) -> tuple[str, int]:
-    """Take PORT[@BAUD] apart.
-
-    Raises
-    ------
-    SourceError
-        What stands behind the @ is no speed.
-    """
+    """Take PORT[@BAUD] apart; SourceError: what stands behind the @ is no speed."""
     port, at, baud = text.rpartition("@")
     if not at:
         return text, BAUD
@@ -327,13 +266,7 @@ def port_and_baud(text: str) -> tuple[str, int]:
 
 
 def holder(port: str) -> tuple[int, str] | None:
-    """Find the program that has a port open.
-
-    Returns
-    -------
-    (pid, name) or None
-        None where it can't be told: another user's programs show nothing.
-    """
+    """Find the program (pid, name) that has a port open; another user's programs show nothing."""
     wanted = os.path.realpath(port)
     for entry in Path("/proc").glob("[0-9]*/fd/*"):
         with contextlib.suppress(OSError):
@@ -343,18 +276,7 @@ def holder(port: str) -> tuple[int, str] | None:
 
 
 def holder_words(found: tuple[int, str] | None) -> str:
-    """Say who holds a port, and how to get it back.
-
-    Parameters
-    ----------
-    found : (pid, name) or None
-        From `holder`.
-
-    Returns
-    -------
-    str
-        Goes on after the port's name.
-    """
+    """Say who (from `holder`) holds a port, and how to get it back; goes on after the port's name."""
     if found is None:
         return (
             "is in use by another program; close it. Two that take ports by themselves are ModemManager and "
@@ -366,21 +288,11 @@ def holder_words(found: tuple[int, str] | None) -> str:
 
 
 class SerialPort:
-    """One rig on a serial port.
+    """One rig on a serial port, PORT or PORT@BAUD; with None, a rig looked for on any port.
 
     When the port goes away it is tried again twice a second; a rig that comes back under another port's name
-    is found by its own name.
-
-    Parameters
-    ----------
-    port : str or None
-        PORT or PORT@BAUD; None: look for a rig on any port.
-    taken : set of str
-        Ports that other sources hold; shared between them.
-    answer : callable, optional
-        Is given what the rig says besides frames.
-    find : callable, default `candidates`
-        Lists the ports that a missing rig may come back on.
+    is found by its own name, on the ports that `find` lists. Ports in `taken`, shared between sources, are
+    held by others. `answer` is given what the rig says besides frames.
     """
 
     proof = "crc"
@@ -447,10 +359,7 @@ class SerialPort:
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Tell the rig, once a second, which frame is on disk; a rig that keeps frames then lets go of it.
 
-        Parameters
-        ----------
-        tokens : iterable of int
-            The frames' `seq`, in the order they came in.
+        The tokens are the frames' `seq`, in the order they came in.
         """
         now_s = time.monotonic()
         if self._line is None or now_s - self._said_s < ACKNOWLEDGE_EVERY_S:

@@ -17,23 +17,10 @@ _FIRST_MS: Final = 3_600_000
 
 
 class StoredFiring(Deaf):
-    """Gives the lines a rig would have sent.
+    """Gives the lines a rig would have sent, at `speed` times life.
 
-    Parameters
-    ----------
-    name : str
-        What to call the source.
-    t_us : int64 array, shape (n,)
-        Times of the readings, ascending. [µs]
-    temperature_c : float64 array, shape (n, k)
-        NaN where there was no reading: the channel is left out of that line. [°C]
-    speed : float, default 1
-        Times life.
-
-    Raises
-    ------
-    SourceError
-        It has no readings, or too many columns for a rig.
+    `t_us` (n,) ascends; `temperature_c` (n, k) is NaN where there was no reading: the channel is left out of
+    that line. SourceError: it has no readings, or too many columns for a rig.
     """
 
     proof = "crc"
@@ -61,18 +48,7 @@ class StoredFiring(Deaf):
         await asyncio.Event().wait()
 
     def line(self, seq: int) -> bytes | None:
-        """Give one line.
-
-        Parameters
-        ----------
-        seq : int
-            Number of the reading, from 0.
-
-        Returns
-        -------
-        bytes or None
-            Without its newline; None where no channel had a reading.
-        """
+        """Give the line of a reading, counted from 0, without its newline; None where no channel had one."""
         values = self._temperature_c[seq].tolist()
         samples = {channel_name(i): Sample(c=value) for i, value in enumerate(values) if value == value}
         if not samples:
@@ -82,11 +58,5 @@ class StoredFiring(Deaf):
 
 
 def channel_name(column: int) -> str:
-    """Give the made-up channel of a column.
-
-    Parameters
-    ----------
-    column : int
-        From 0.
-    """
+    """Give the made-up channel of a column, counted from 0."""
     return f"k{column}"

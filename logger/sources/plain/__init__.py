@@ -7,19 +7,10 @@ from logger.sources import Source
 
 
 def plain_source(wanted: PlanSource, taken: set[str], client_id: str) -> Source:
-    """Make a source of a plan's table.
+    """Make a source of a plan's table; SourceError: it can't be read as it is named.
 
-    Parameters
-    ----------
-    taken : set of str
-        Serial ports that other sources hold; shared between them.
-    client_id : str
-        As `Broker`'s; each gets a name of its own from it.
-
-    Raises
-    ------
-    SourceError
-        It can't be read as it is named.
+    `taken` are serial ports that other sources hold, shared between them; each source gets a name of its own
+    from `client_id`.
     """
     if wanted.format == "lines":
         from logger.sources.plain.lines import PrintedLines

@@ -19,14 +19,9 @@ _PATIENCE_S: Final = 5.0
 
 
 class PrintedLines(Deaf):
-    """One such board; see `Source`. It can't be acknowledged, and hears nothing.
+    """One such board, of format `lines`; it can't be acknowledged, and hears nothing.
 
-    Parameters
-    ----------
-    source : PlanSource
-        Of format `lines`.
-    taken : set of str
-        Ports that other sources hold; shared between them.
+    `taken` are ports that other sources hold; shared between them.
     """
 
     proof = "none"

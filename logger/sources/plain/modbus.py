@@ -32,13 +32,7 @@ Span = tuple[int | None, str, int, int, tuple[SourceChannel, ...]]
 
 
 class Module(Deaf):
-    """One module, asked for its registers again and again; see `Source`.
-
-    Parameters
-    ----------
-    source : PlanSource
-        Of format `modbus`.
-    """
+    """One module, of format `modbus`, asked for its registers again and again; see `Source`."""
 
     proof = "none"
 
@@ -158,12 +152,9 @@ class Module(Deaf):
 
 
 def spans(channels: Sequence[SourceChannel]) -> list[Span]:
-    """Put registers that follow one another into one question.
+    """Put registers that follow one another into one question: unit, table, first, count, channels.
 
-    Returns
-    -------
-    list of (unit, table, first, count, channels)
-        No register between is asked for: many modules refuse those that they don't have.
+    No register between is asked for: many modules refuse those that they don't have.
     """
     found: list[Span] = []
     for channel in sorted(channels, key=lambda c: (c.unit_id or 0, c.table, c.register or 0)):

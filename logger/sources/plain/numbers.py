@@ -94,53 +94,29 @@ Unit = str
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One value of a line.
+    """One value of a line."""
 
-    Attributes
-    ----------
-    key : str
-        Its name; its place, from "1", where the line names nothing; in JSON the way to it
-        ("stack.0", lists count from 0).
-    value : float or None
-        As printed, in the board's unit; NaN where the board says that it has none; None where it is no
-        number at all.
-    unit : str or None
-        C, F or K, where the line says so.
-    whole : bool
-        Whether it was printed as a whole number.
-    """
-
+    # its name; its place, from "1", where the line names nothing; in JSON the way to it ("stack.0", lists
+    # count from 0)
     key: str
+    # as printed, in the board's unit; NaN where the board says that it has none; None where it is no number
+    # at all
     value: float | None
-    unit: Unit | None = None
-    whole: bool = dataclasses.field(default=False, compare=False)
+    unit: Unit | None = None  # C, F or K, where the line says so
+    whole: bool = dataclasses.field(default=False, compare=False)  # printed as a whole number
 
 
 def seven_bits(line: bytes) -> bytes:
-    """Take the parity off a line of seven bits (7E1) that was read as eight: every byte's bits are even.
-
-    Returns
-    -------
-    bytes
-        As it was, where it is none of these.
-    """
+    """Take the parity off a line of seven bits (7E1) that was read as eight: every byte's bits are even."""
     if len(line) > 4 and not line.isascii() and all(byte.bit_count() % 2 == 0 for byte in line):
         return bytes(byte & 0x7F for byte in line)
     return line
 
 
 def plain_text(line: bytes) -> str:
-    """Decode a line, without colours, a prompt, brackets and an instrument's checksum.
+    """Decode a line, without colours, a prompt, brackets and an instrument's checksum (see `seven_bits`).
 
-    Parameters
-    ----------
-    line : bytes
-        Without its newline; see `seven_bits`.
-
-    Returns
-    -------
-    str
-        Empty where it is a comment (#), too long, or tells a place.
+    Empty where it is a comment (#), too long, or tells a place.
     """
     if len(line) > LONGEST_LINE:
         return ""
@@ -152,21 +128,11 @@ def plain_text(line: bytes) -> str:
 
 
 def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> list[Field]:
-    """Take a line apart.
+    """Take a line, without its newline, apart into its values in their order.
 
-    Parameters
-    ----------
-    line : bytes
-        Without its newline.
-    decimal : {'.', ','}, optional
-        Of a line like 21,5,22,0, which says two temperatures with ',' and four without.
-    judged : bool, default False
-        Whether the board is known to write a word behind each number; see `is_judged`.
-
-    Returns
-    -------
-    list of Field
-        In their order; empty where there is no number in it, or it is a comment (#).
+    Empty where there is no number in it, or it is a comment (#). A line like 21,5,22,0 says two temperatures
+    with `decimal` ',' and four without. `judged`: the board is known to write a word behind each number; see
+    `is_judged`.
     """
     text = plain_text(line)
     if not text:
@@ -212,17 +178,7 @@ def _from_json(text: str) -> Iterator[Field]:
 
 
 def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
-    """Give the values at the ends of a JSON document.
-
-    Parameters
-    ----------
-    document : object
-        As decoded.
-    way : str, optional
-        The way to it; its parts are joined by points.
-    depth : int, optional
-        Beyond 8 nothing is looked at.
-    """
+    """Give the values at the ends of a JSON document, by the way to them ("stack.0"), down to depth 8."""
     if depth > 8:
         return
     if isinstance(document, dict):
@@ -320,32 +276,18 @@ def _value(key: str, text: str) -> Field:
 
 @dataclass(frozen=True, slots=True)
 class Marked:
-    """Which value is which channel.
-
-    Attributes
-    ----------
-    channel : str
-    key : str
-        Of `Field`.
-    unit : {'C', 'F', 'K'}, default 'C'
-    scale, offset : float, default 1 and 0
-        What it is multiplied by first (0.1 for tenths), and what is added then.
-    broken : tuple of float, optional
-        Values, as printed, that stand for a broken wire; where none are named and nothing is scaled,
-        `OPEN_NUMBERS` do.
-    sure : bool, default False
-        Whether the unit is this one whatever the rig says.
-    printed : bool, default True
-        False for a register's number, of which only its manual says what a broken wire reads.
-    """
+    """Which value is which channel."""
 
     channel: str
-    key: str
+    key: str  # of `Field`
     unit: Unit = "C"
-    scale: float = 1.0
-    offset: float = 0.0
+    scale: float = 1.0  # what it is multiplied by first (0.1 for tenths) …
+    offset: float = 0.0  # … and what is added then
+    # values, as printed, that stand for a broken wire; where none are named and nothing is scaled,
+    # `OPEN_NUMBERS` do
     broken: tuple[float, ...] = ()
-    sure: bool = False
+    sure: bool = False  # the unit is this one whatever the rig says
+    # False for a register's number, of which only its manual says what a broken wire reads
     printed: bool = True
 
     @property
@@ -354,19 +296,9 @@ class Marked:
         return self.printed and self.scale == 1 and self.offset == 0 and not self.broken
 
     def sample(self, value: float, said: Unit | None = None) -> Sample:
-        """Make a reading of a printed value.
+        """Make a reading in °C of a printed value (NaN: none) in the unit that the rig `said`, if it did.
 
-        Parameters
-        ----------
-        value : float
-            NaN where there is none.
-        said : {'C', 'F', 'K'}, optional
-            The unit that the rig says itself.
-
-        Returns
-        -------
-        Sample
-            In °C; `open` for a broken wire, `range` for what no thermocouple can be at.
+        `open` for a broken wire, `range` for what no thermocouple can be at.
         """
         if math.isnan(value) or value in self.broken or (self.as_printed and value in OPEN_NUMBERS):
             return Sample(fault="open")
@@ -398,14 +330,8 @@ class MinusOne:
 
 
 def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Marked:
-    """Say how a channel of a plan's source is read.
-
-    Parameters
-    ----------
-    unit : {'C', 'F', 'K'}
-        The source's, where the channel has none of its own.
-    name : str, optional
-        Where the plan leaves the channel's name to a topic.
+    """Say how a channel of a plan's source is read; `unit` is for those without one, `name` for those named
+    by topic.
     """
     return Marked(
         name or channel.name or "",
@@ -419,13 +345,7 @@ def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Mark
 
 
 def channel_names(keys: Sequence[str]) -> list[str]:
-    """Make channels' names of a line's keys.
-
-    Returns
-    -------
-    list of str
-        One for each, all different, each fit to be a channel's name.
-    """
+    """Make names of channels of a line's keys: one for each, all different and allowed."""
     names: list[str] = []
     for key in keys:
         plain = re.sub(r"[^A-Za-z0-9_.-]+", "_", key).strip("_.-")[:28] or "n"

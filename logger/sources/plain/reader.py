@@ -53,21 +53,9 @@ class Lines:
     """Takes lines apart whose meaning the lines around them show.
 
     Names above their numbers; `1,21.5` then `2,22.0`; `north 21.5 22.0` then `south 26.5 27.0`; decimal
-    commas between commas; numbers to the base of 16.
-
-    Parameters
-    ----------
-    decimal : {'.', ','}, optional
-        As a plan says it.
-
-    Attributes
-    ----------
-    waits : bool
-        Whether the last line can mean two things, and more must come.
-    turn : str
-        Whose line the last one was, where several probes or boards take turns.
-    trouble : str
-        Why lines are left alone, in words that go on after a port's name.
+    commas between commas; numbers to the base of 16. `waits`: the last line can mean two things, and more
+    must come. `turn`: whose line the last one was, where several probes or boards take turns. `trouble`: why
+    lines are left alone, in words that go on after a port's name.
     """
 
     def __init__(self, decimal: str | None = None) -> None:
@@ -225,17 +213,9 @@ class _Commas:
 class LineReader:
     """Turns a board's lines into samples.
 
-    Parameters
-    ----------
-    marks : sequence of Marked
-        Which values are channels; empty: every number is one, under its own name or as `n1`, `n2`, ….
-    unit : {'C', 'F', 'K'}, default 'C'
-        Where nothing is marked and the line doesn't say.
-    decimal : {'.', ','}, optional
-        See `numbers.fields`.
+    Without `marks` every number is a channel, under its own name or as `n1`, `n2`, …; `unit` is for these,
+    where the line doesn't say.
 
-    Notes
-    -----
     There is no checksum: what a line looks like is all that tells a whole one from half of one, or from what
     a board says while it starts. Lines with the same keys, one after another for `SETTLE_S`, settle what a
     sample is; a line with other keys is none. A board that prints otherwise is followed after `FOLLOW_S`.
@@ -269,18 +249,7 @@ class LineReader:
         return self._lines.trouble or (TWO_THINGS if self._lines.waits else "")
 
     def sample(self, line: bytes, at_s: float) -> dict[str, Sample] | None:
-        """Read a line.
-
-        Parameters
-        ----------
-        at_s : float
-            When it came in. [s]
-
-        Returns
-        -------
-        dict of str to Sample, or None
-            By channel; None where the line is no sample: chatter, half a line, or the first of its kind.
-        """
+        """Read a line by channel; None where it is no sample: chatter, half a line, the first of its kind."""
         found = self._lines.fields(line)
         keys = tuple(f.key for f in found)
         if not keys or self._lines.waits:
@@ -370,13 +339,7 @@ class _Count:
 
 
 class Offered:
-    """The numbers that a board prints again and again, line by line.
-
-    Parameters
-    ----------
-    decimal : {'.', ','}, optional
-        See `numbers.fields`.
-    """
+    """The numbers that a board prints again and again, line by line; for `decimal` see `numbers.fields`."""
 
     def __init__(self, decimal: str | None = None) -> None:
         self._lines = Lines(decimal)
@@ -437,18 +400,10 @@ class Offered:
 
 
 def offer(lines: Iterable[bytes]) -> dict[str, float]:
-    """Find the numbers that a board prints again and again.
+    """Find the numbers that a board prints again and again, in lines in order.
 
-    Parameters
-    ----------
-    lines : iterable of bytes
-        In their order.
-
-    Returns
-    -------
-    dict of str to float
-        By the name that its channel would have, the last value as printed (NaN: none); empty where fewer than
-        three lines on end agree in their fields.
+    The last value as printed (NaN: none), by the name that its channel would have; empty where fewer than
+    three lines on end agree in their fields.
     """
     offered = Offered()
     for line in lines:
@@ -457,18 +412,7 @@ def offer(lines: Iterable[bytes]) -> dict[str, float]:
 
 
 def doubt(numbers: Mapping[str, float]) -> str:
-    """Say where numbers look like another unit's than °C.
-
-    Parameters
-    ----------
-    numbers : mapping of str to float
-        As `offer` gives them.
-
-    Returns
-    -------
-    str
-        A sentence; empty where nothing speaks for it.
-    """
+    """Say in a sentence if the numbers of `offer` look like another unit's than °C; else in none."""
     values = sorted(v for v in numbers.values() if math.isfinite(v))
     if not values:
         return ""

@@ -21,15 +21,7 @@ _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
 
 class Topics(Broker):
-    """A broker whose messages carry numbers; each is one reading of one channel.
-
-    Parameters
-    ----------
-    source : PlanSource
-        Of format `mqtt`.
-    client_id : str
-        As `Broker`'s.
-    """
+    """A broker whose messages (format `mqtt`) carry numbers; each is one reading of one channel."""
 
     proof = "none"
 
@@ -108,18 +100,10 @@ def numbers_of(payload: bytes) -> list[Field]:
 
 
 def field_of(payload: bytes, path: str | None) -> Field | None:
-    """Find the number in a message.
+    """Find the number in a message: NaN where it says that there is none, None where it says nothing like it.
 
-    Parameters
-    ----------
-    path : str or None
-        The way to it in a JSON document ("stack.0"), or its place, from "1", or its name in a line of several
-        numbers; None: the message is the number.
-
-    Returns
-    -------
-    Field or None
-        NaN where the message says that there is none; None where it says nothing of the kind.
+    `path` is the way to it in a JSON document ("stack.0"), or its place, from "1", or its name in a line of
+    several numbers; without one the message is the number.
     """
     if path is None:
         numbers = [field for field in numbers_of(payload) if field.value is not None]
