@@ -24,13 +24,7 @@ GONE_S: Final = 60.0
 
 
 class Admission:
-    """Keeps the seats.
-
-    Attributes
-    ----------
-    planned : frozenset of str
-        Channels that the plan names.
-    """
+    """Keeps the seats; `planned` are channels that the plan names."""
 
     def __init__(self) -> None:
         self.planned: frozenset[str] = frozenset()
@@ -46,17 +40,7 @@ class Admission:
         self._count += len(columns) - before
 
     def begin(self, rig: str, channels: Collection[str], now_s: float, *, wired: bool) -> Begin:
-        """Say how a rig's line may begin.
-
-        Parameters
-        ----------
-        channels : collection of str
-            Of its frame.
-        now_s : float
-            [s]
-        wired : bool
-            It came by a serial port.
-        """
+        """Say how the line of a rig with these channels may begin; `wired`: it came by a serial port."""
         if rig in self._columns:
             return Begin.AT_ONCE
         planned = not self.planned.isdisjoint(channels)
@@ -69,13 +53,7 @@ class Admission:
         return Begin.AT_ONCE if planned or len(self._columns) < FREE else Begin.WHEN_STEADY
 
     def allow(self, rig: str, channels: Collection[str], now_s: float) -> Collection[str]:
-        """Seat a rig, and say which of its channels are recorded.
-
-        Returns
-        -------
-        collection of str
-            All of them, nearly always.
-        """
+        """Seat a rig, and say which of its channels are recorded: nearly always all of them."""
         self._heard_s[rig] = max(now_s, self._heard_s.get(rig, now_s))
         columns = self._columns.setdefault(rig, set())
         if columns.issuperset(channels):

@@ -41,16 +41,9 @@ class Show(StrEnum):
 def show_for(*, firing: bool, unacknowledged: bool, standing: bool, good: bool) -> Show:
     """Choose what to show.
 
-    Parameters
-    ----------
-    firing : bool
-        A firing is running.
-    unacknowledged : bool
-        There is a warning, standing or returned, that nobody has acknowledged; shelved ones don't count.
-    standing : bool
-        There is a warning that was acknowledged and still stands.
-    good : bool
-        There is good news (`target_reached`, `soak_done`) that nobody has acknowledged.
+    `unacknowledged`: a warning, standing or returned, that nobody has acknowledged; shelved ones don't count.
+    `standing`: one that was acknowledged and still stands. `good`: good news (`target_reached`, `soak_done`)
+    that nobody has acknowledged.
     """
     if not firing:
         return Show.OFF
@@ -72,31 +65,15 @@ def answer_topic(rig: str) -> str:
 
 
 def beacon_line(number: int, show: Show) -> bytes:
-    """Give the line that tells a beacon what to show.
-
-    Parameters
-    ----------
-    number : int
-        Comes back in the answer.
-
-    Returns
-    -------
-    bytes
-        With its newline.
-    """
+    """Give the line, newline included, that tells a beacon what to show; the answer repeats `number`."""
     return sealed(f"b{number} {show}".encode())
 
 
 class Beacon:
     """One rig's beacon, as the logger sees it.
 
-    Parameters
-    ----------
-    rig : str
-        The rig's name.
-    number : callable
-        Gives the number of a line, another one each time. One that nobody guesses proves that whoever comes
-        back with it has heard the line.
+    `number` gives each line another one. One that nobody guesses proves that whoever comes back with it has
+    heard the line.
     """
 
     def __init__(self, rig: str, number: Callable[[], int]) -> None:
@@ -117,13 +94,9 @@ class Beacon:
             self._said_s = None
 
     def due(self, now_s: float) -> bytes | None:
-        """Give the line to be sent now, or None.
+        """Give the line to be sent now (by serial port, or on `ask_topic`), or None.
 
-        Returns
-        -------
-        bytes or None
-            To be written to the rig's serial line, or published on `ask_topic`. Whether that worked is of no
-            consequence here: only the answer counts.
+        Whether that worked is of no consequence here: only the answer counts.
         """
         if self._said_s is not None and now_s - self._said_s < REPEAT_S:
             return None
@@ -153,11 +126,9 @@ class Beacon:
     def state(self, now_s: float) -> Literal["untold", "waiting", "shown", "failed", "none"]:
         """Say how it stands.
 
-        Returns
-        -------
-        {'untold', 'waiting', 'shown', 'failed', 'none'}
-            Nothing was said yet; an answer is still due; it shows what it should; it has not answered rightly
-            for `FAILED_AFTER_S`, which is an alarm; the rig has neither lamp nor buzzer.
+        `untold`: nothing was said yet; `waiting`: an answer is still due; `shown`: it shows what it should;
+        `failed`: it has not answered rightly for `FAILED_AFTER_S`, which is an alarm; `none`: the rig has
+        neither lamp nor buzzer.
         """
         if not self._told:
             return "untold"

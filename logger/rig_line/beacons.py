@@ -19,17 +19,11 @@ Say = Callable[[str, str, bytes], None]
 
 
 class Beacons:
-    """Tells each rig what to show.
+    """Tells each rig what to show; for `number` see `Beacon`.
 
     Whether a rig has a lamp or a buzzer shows by its answers alone: one that never answered is told, in case
-    it can show something, but is not missed. One that has answered once is.
-
-    Parameters
-    ----------
-    number : callable
-        See `Beacon`.
-    known : iterable of str
-        Rigs that had a beacon when this firing was last watched.
+    it can show something, but is not missed. One that has answered once is; so is one that is `known` from
+    when this firing was last watched.
     """
 
     def __init__(self, say: Say, number: Callable[[], int], known: Iterable[str] = ()) -> None:
@@ -41,15 +35,7 @@ class Beacons:
         self._test_until_s = float("-inf")
 
     def tick(self, now_s: float, show: Show, heard: Mapping[str, tuple[str, float]]) -> None:
-        """Say what is due.
-
-        Parameters
-        ----------
-        now_s : float
-            Monotonic time, as everywhere here. [s]
-        heard : mapping of str to (str, float)
-            By rig: the source that its last frame came by, and when. [s]
-        """
+        """Send what is due; `heard` has by rig the source of its last frame, and when (monotonic)."""
         for rig, (source, last_s) in list(heard.items()):
             if now_s - last_s > RIG_GONE_S:
                 self._beacons.pop(rig, None)
@@ -71,13 +57,7 @@ class Beacons:
             beacon.want(Show.TEST)
 
     def answered(self, answer: BeaconAnswer, source: str) -> None:
-        """Take an answer; one to nothing that was said, or not from where the rig was told, is none.
-
-        Parameters
-        ----------
-        source : str
-            That it came by.
-        """
+        """Take an answer; one to nothing that was said, or not from where the rig was told, is none."""
         beacon = self._beacons.get(answer.rig)
         if beacon is None or self._sources.get(answer.rig) != source:
             return
@@ -88,12 +68,8 @@ class Beacons:
             self._known.add(answer.rig)
 
     def states(self, now_s: float) -> dict[str, str]:
-        """Say how each beacon stands, of those that there are.
-
-        Returns
-        -------
-        dict of str to str
-            Rig to `waiting`, `shown`, `failed` or, with the rig itself silent, `unreachable`.
+        """Say how each beacon there is stands: `waiting`, `shown`, `failed` or, its rig silent,
+        `unreachable`.
         """
         return {
             rig: self._beacons[rig].state(now_s) if rig in self._beacons else "unreachable"

@@ -46,37 +46,17 @@ _KEPT_MS: Final = 3 * 86_400_000
 
 @dataclass(slots=True, eq=False)
 class Came:
-    """A sound frame that came in.
+    """A sound frame that came in."""
 
-    Attributes
-    ----------
-    seq, ms : int
-        The rig's counter and clock, as sent.
-    arrival_s : float
-        [s]
-    checksum : int
-        Of its line; `UNKNOWN` where only the journal knows the frame.
-    what : object
-        Whatever belongs to it; never looked at here.
-    apart : int or None
-        Where it was set apart on disk; None if it wasn't.
-    known : bool
-        The same bytes are recorded already: in a boot before, it may be.
-    hangs : bool
-        It hangs together with at least two others.
-    placed : bool
-        It has its time: nothing places it again.
-    """
-
-    seq: int
-    ms: int
+    seq: int  # the rig's counter …
+    ms: int  # … and clock, as sent
     arrival_s: float
-    checksum: int
-    what: Any = None
-    apart: int | None = None
-    known: bool = False
-    hangs: bool = False
-    placed: bool = False
+    checksum: int  # of its line; `UNKNOWN` where only the journal knows the frame
+    what: Any = None  # whatever belongs to it; never looked at here
+    apart: int | None = None  # where it was set apart on disk; None if it wasn't
+    known: bool = False  # the same bytes are recorded already: in a boot before, it may be
+    hangs: bool = False  # it hangs together with at least two others
+    placed: bool = False  # it has its time: nothing places it again
 
     @property
     def key(self) -> tuple[int, int, int]:
@@ -113,16 +93,9 @@ class Trust(enum.Enum):
 
 
 class Boot:
-    """Follows one boot of a rig.
+    """Follows one boot of a rig; counts into `counters`, takes the frames' times from `clock`.
 
-    Parameters
-    ----------
-    counters : Counters
-        Counted into.
-    clock : RigClock
-        Gives the frames their times.
-    floor_s : float
-        Where the rig's line of time had got to: no frame of this boot is older. [s]
+    `floor_s` is where the rig's line of time had got to: no frame of this boot is older.
     """
 
     def __init__(
@@ -273,13 +246,9 @@ class Boot:
         return self._checksums[at[0] % size] == came.checksum != UNKNOWN
 
     def place(self, came: Came) -> float | None:
-        """Record a frame that fits.
+        """Record a frame that fits, and say when it was made, on the clock of the arrivals.
 
-        Returns
-        -------
-        float or None
-            When it was made, on the clock of the arrivals; None where it can't be of this boot, or has no
-            place on the line of time. [s]
+        None where it can't be of this boot, or has no place on the line of time.
         """
         if not self.count:
             return self._begin(came)
@@ -303,15 +272,7 @@ class Boot:
         return self._go_on(at, came)
 
     def remember(self, came: Came, now_s: float) -> None:
-        """Take in a frame that is in the journal already; its arrival is the time that it has there.
-
-        Parameters
-        ----------
-        came : Came
-            In order of time.
-        now_s : float
-            On the same clock. [s]
-        """
+        """Take in a frame already in the journal, in order of time; it arrives at the time it has there."""
         if not self.count:
             self._start((came.seq, came.ms), came)
         else:

@@ -43,25 +43,15 @@ class RigClock:
     """Maps one rig's `ms`, of one boot, to the host's time.
 
     The map is made of straight pieces and never changes where times have been given: a late frame gets a time
-    between those of its neighbours, however long ago these were given. It rises strictly.
+    between those of its neighbours, however long ago these were given. It rises strictly. `drift`, of the
+    rig's clock against the host's, may be known from an earlier boot. No time is given at or before
+    `floor_s`, where the rig's line of time has got to: where the host's clock is behind it, having been set
+    back while nobody logged, this boot's times all are as far ahead.
 
-    Parameters
-    ----------
-    drift : float, default 0
-        Of the rig's clock against the host's, where it is known from an earlier boot.
-    floor_s : float, optional
-        No time is given at or before this: where the rig's line of time has got to. Where the host's clock is
-        behind it, having been set back while nobody logged, this boot's times all are as far ahead. [s]
-
-    Notes
-    -----
     The drift is the slope of that edge of the points' lower hull which lies over the middle of the rig's
-    time: of all lines under the points it has the least sum of distances to them, as asked for in [1]_.
-
-    References
-    ----------
-    .. [1] S. B. Moon, P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay
-       measurements", IEEE INFOCOM 1999, 227-234 (from memory).
+    time: of all lines under the points it has the least sum of distances to them, as asked for by Moon,
+    Skelly and Towsley, "Estimation and removal of clock skew from network delay measurements", IEEE INFOCOM
+    1999, 227-234 (from memory).
     """
 
     def __init__(self, drift: float = 0.0, floor_s: float | None = None) -> None:
@@ -85,20 +75,7 @@ class RigClock:
         self._spread = _UNSURE
 
     def new(self, ms: int, arrival_s: float) -> float:
-        """Give the time of a frame that came in its turn.
-
-        Parameters
-        ----------
-        ms : int
-            The rig's clock. [ms]
-        arrival_s : float
-            When its line was read, on a clock that never jumps. [s]
-
-        Returns
-        -------
-        float
-            On that same clock. [s]
-        """
+        """Give the time of a frame that came in its turn, on the clock of its arrival, which never jumps."""
         if self._last_ms is None:
             return self._begin(ms, arrival_s)
         unwrapped_ms = self._unwrapped(ms)
@@ -113,41 +90,19 @@ class RigClock:
         return self._newest_s
 
     def late(self, ms: int) -> float:
-        """Give the time of a frame that was kept by the rig and came out of its turn.
-
-        Parameters
-        ----------
-        ms : int
-            The rig's clock when the frame was made. [ms]
-
-        Returns
-        -------
-        float
-            On the clock of the arrivals. [s]
-        """
+        """Give the time, on the arrivals' clock, of a frame that the rig kept and sent out of its turn."""
         return self._at(self._unwrapped(ms) / 1000)
 
     def rebase(self, ms: int, arrival_s: float) -> None:
         """Go on as before though the clock of the arrivals was set back: times are ahead of it from here on.
 
-        Parameters
-        ----------
-        ms : int
-            Of the next frame. [ms]
-        arrival_s : float
-            [s]
+        `ms` and `arrival_s` are those of the next frame.
         """
         if self._starts:
             self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
 
     def state(self) -> dict[str, Any]:
-        """Everything needed to go on with the same boot after a restart of ours.
-
-        Returns
-        -------
-        dict
-            Plain numbers and lists, for `restore`.
-        """
+        """Everything needed to go on with the same boot after a restart of ours: plain numbers and lists."""
         return {
             "ms": self._last_ms,
             "unwrapped_ms": self._last_unwrapped_ms,
@@ -161,15 +116,7 @@ class RigClock:
 
     @classmethod
     def restore(cls, state: dict[str, Any], shift_s: float) -> RigClock:
-        """Go on from a saved state.
-
-        Parameters
-        ----------
-        state : dict
-            From `state`.
-        shift_s : float
-            What to add to times on the old arrivals' clock to have them on the new one. [s]
-        """
+        """Go on from a saved state; `shift_s` takes times from the old arrivals' clock to the new one."""
         clock = cls(state["drift"])
         clock._last_ms = state["ms"]
         clock._last_unwrapped_ms = state["unwrapped_ms"]
@@ -184,13 +131,7 @@ class RigClock:
         return clock
 
     def continues(self, ms: int, arrival_s: float) -> bool:
-        """Tell whether a frame can be of the boot that this clock follows.
-
-        Returns
-        -------
-        bool
-            False where it would lie in the future, or the rig's clock went back to its beginning.
-        """
+        """Tell whether a frame can be of this boot: no if in the future, or the rig's clock began again."""
         ahead_ms = (ms - (self._last_ms or 0)) % _WRAP_MS
         if ahead_ms >= _WRAP_MS // 2:
             return False

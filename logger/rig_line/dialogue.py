@@ -30,69 +30,34 @@ and after a line that came in damaged."""
 
 
 def acknowledgement(seq: int) -> bytes:
-    """Give the line that says: this frame, and all that you sent before it, is on disk.
+    """Give the line, newline included, that says: this frame, and all that you sent before it, is on disk.
 
-    Parameters
-    ----------
-    seq : int
-        Of the frame that came in last, of those that are on disk; not the highest.
-
-    Returns
-    -------
-    bytes
-        With its newline.
+    `seq` is that of the last frame to come in of those on disk, not the highest.
     """
     return sealed(b"a%d" % seq)
 
 
 class About(msgspec.Struct, frozen=True):
-    """The answer to `?`: who a rig is, how it is set up, how it fares.
-
-    Attributes
-    ----------
-    rig : str
-    program : str
-    period_ms : int
-        Between frames. [ms]
-    link : str
-        `serial` or `mqtt`: where its frames go.
-    ch : dict of str to str
-        The chip of each channel.
-    reset : str
-        What started it (`power`, `watchdog`, `pin`, `soft`), if it knows.
-    beacon : tuple of str
-        `lamp`, `buzzer`; empty without.
-    kept, lost, missed : int
-        Frames still to be sent, frames given up for want of room, beats that it was late for.
-    """
+    """The answer to `?`: who a rig is, how it is set up, how it fares."""
 
     rig: str
     program: str = ""
-    period_ms: int = 0
-    link: str = "serial"
-    reset: str = ""
-    ch: dict[str, str] = {}
-    beacon: tuple[str, ...] = ()
-    kept: int = 0
-    lost: int = 0
-    missed: int = 0
+    period_ms: int = 0  # between frames
+    link: str = "serial"  # `serial` or `mqtt`: where its frames go
+    reset: str = ""  # what started it (power, watchdog, pin, soft), if it knows
+    ch: dict[str, str] = {}  # the chip of each channel
+    beacon: tuple[str, ...] = ()  # `lamp`, `buzzer`; empty without
+    kept: int = 0  # frames still to be sent
+    lost: int = 0  # frames given up for want of room
+    missed: int = 0  # beats that it was late for
 
 
 class BeaconAnswer(msgspec.Struct, frozen=True):
-    """A rig's answer to a beacon line.
-
-    Attributes
-    ----------
-    rig : str
-    beacon : int
-        The number of the line that is answered.
-    show : str
-        What the beacon shows now; `none` on a rig that has neither lamp nor buzzer.
-    """
+    """A rig's answer to a beacon line."""
 
     rig: str
-    beacon: int
-    show: str
+    beacon: int  # the number of the line that is answered
+    show: str  # what the beacon shows now; `none` on a rig that has neither lamp nor buzzer
 
 
 _about = msgspec.json.Decoder(About)
@@ -105,18 +70,7 @@ def is_answer(line: bytes) -> bool:
 
 
 def decode_answer(line: bytes) -> About | BeaconAnswer | None:
-    """Give what an answer says.
-
-    Parameters
-    ----------
-    line : bytes
-        With or without its newline.
-
-    Returns
-    -------
-    About, BeaconAnswer or None
-        None if it is neither, or was damaged.
-    """
+    """Give what an answer, with or without its newline, says; None if it is neither, or was damaged."""
     body, _, crc = line.rstrip(b"\r\n").rpartition(b"*")
     if not is_answer(body) or crc != b"%08x" % crc32(body):
         return None

@@ -19,12 +19,7 @@ _OVERTAKEN_S: Final = 1.0
 class Strand:
     """Follows frames of which each goes on where the one before it stood.
 
-    Parameters
-    ----------
-    came : Came
-        The first.
-    usual_ms : float, default 0
-        Between the rig's frames as they were before; 0 where unknown. [ms]
+    `usual_ms` is the time between the rig's frames until then; 0 where unknown.
     """
 
     def __init__(self, came: Came, usual_ms: float = 0.0) -> None:

@@ -68,14 +68,8 @@ class Begin(enum.Enum):
 class Outcome:
     """What taking a frame led to.
 
-    Attributes
-    ----------
-    verdict : Verdict
-        Of the frame itself.
-    placed : list of (Came, float)
-        Frames to record now, with the time each was made at; held ones may be among them. [s]
-    said : list of str
-        `reboot`, `twins`: what people should know.
+    `placed` are frames to record now, with the time each was made at; held ones may be among them. `said` is
+    what people should know: `reboot`, `twins`.
     """
 
     __slots__ = ("placed", "said", "verdict")
@@ -87,13 +81,7 @@ class Outcome:
 
 
 class Stream:
-    """Follows one rig.
-
-    Parameters
-    ----------
-    counters : Counters
-        Counted into.
-    """
+    """Follows one rig, and counts into `counters`."""
 
     def __init__(self, counters: Counters) -> None:
         self.boot: Boot | None = None
@@ -115,16 +103,9 @@ class Stream:
         return sum(len(strand) for strand in self._strands)
 
     def prime(self, frames: list[Came], now_s: float, clock: RigClock | None) -> None:
-        """Go on after a restart.
+        """Go on after a restart, with the clock as it stood.
 
-        Parameters
-        ----------
-        frames : list of Came
-            The latest that are in the journal, in order of their times, which are their arrivals here.
-        now_s : float
-            [s]
-        clock : RigClock or None
-            As it stood.
+        `frames` are the latest in the journal, in order of their times, which are their arrivals here.
         """
         scratch = Counters()
         for came in frames:
@@ -143,14 +124,9 @@ class Stream:
             boot.set_going()
 
     def take(self, came: Came, begin: Begin = Begin.AT_ONCE, gathered_s: float = 0.0) -> Outcome:
-        """Say what a frame is.
+        """Say what a frame is; `begin` says what to do where the rig has no line yet.
 
-        Parameters
-        ----------
-        begin : Begin, optional
-            What to do where the rig has no line yet.
-        gathered_s : float, optional
-            How much later than made the first frame came in, as those that came with it tell. [s]
+        `gathered_s` is how much later than made the first frame came in, as those that came with it tell.
         """
         if came.key in self._keys:
             self._counters.duplicates += 1

@@ -54,31 +54,15 @@ class Malformed(WireError):
 
 @dataclass(slots=True)
 class Counters:
-    """What became of the lines that came in.
+    """What became of the lines that came in."""
 
-    Attributes
-    ----------
-    frames : int
-        Accepted; the late ones too.
-    bad_crc, malformed : int
-        Dropped.
-    out_of_order : int
-        Accepted after frames with a higher `seq`.
-    missing : int
-        Holes in `seq` that stand now; a late frame takes itself off.
-    duplicates : int
-        Dropped, since the same frame was accepted before.
-    chatter : int
-        Words that a board says besides, while it starts for instance; dropped.
-    """
-
-    frames: int = 0
-    bad_crc: int = 0
-    malformed: int = 0
-    out_of_order: int = 0
-    missing: int = 0
-    duplicates: int = 0
-    chatter: int = 0
+    frames: int = 0  # accepted; the late ones too
+    bad_crc: int = 0  # dropped
+    malformed: int = 0  # dropped
+    out_of_order: int = 0  # accepted after frames with a higher `seq`
+    missing: int = 0  # holes in `seq` that stand now; a late frame takes itself off
+    duplicates: int = 0  # dropped, since the same frame was accepted before
+    chatter: int = 0  # words that a board says besides, while it starts for instance; dropped
 
 
 class LineSplitter:
@@ -115,19 +99,10 @@ class LineSplitter:
 
 
 def decode(line: bytes) -> Frame:
-    """Give the frame that a line carries.
+    """Give the frame that a line, with or without its newline, carries.
 
-    Parameters
-    ----------
-    line : bytes
-        With or without its newline.
-
-    Raises
-    ------
-    BadCrc
-        The checksum is missing, not eight lower-case hex digits, or not that of the bytes before it.
-    Malformed
-        Anything else that is not exactly a frame.
+    BadCrc: the checksum is missing, not eight lower-case hex digits, or not that of the bytes before it.
+    Malformed: anything else that is not exactly a frame.
     """
     line = line.rstrip(b"\r\n")
     if len(line) > MAX_LINE:
@@ -148,15 +123,8 @@ def decode(line: bytes) -> Frame:
 def is_chatter(line: bytes) -> bool:
     """Tell whether a line is words that a board says besides: while it starts, at its prompt, to its maker.
 
-    Parameters
-    ----------
-    line : bytes
-        Without its newline; it may end in a carriage return.
-
-    Returns
-    -------
-    bool
-        False for what could be a frame, whole or damaged.
+    The line has no newline, but may end in a carriage return. False for what could be a frame, whole or
+    damaged.
     """
     line = line.rstrip(b"\r")
     return not line.startswith(b"{") and line.isascii() and _SEALED.search(line) is None
@@ -168,13 +136,7 @@ def checksum(line: bytes) -> int:
 
 
 def encode(frame: Frame) -> bytes:
-    """Give the line that carries a frame, newline included.
-
-    Raises
-    ------
-    Malformed
-        `decode` would refuse the line.
-    """
+    """Give the line that carries a frame, newline included; Malformed: `decode` would refuse it."""
     body = _encoder.encode(frame)
     line = b"%b*%08x\n" % (body, crc32(body))
     decode(line)
