@@ -4,8 +4,6 @@ A thermometer of the 8-14 µm kind turns the radiance of a spot into a temperatu
 set to. The spot sends out its own glow, weakened by its emissivity, and reflects its surroundings'. Given
 both, the reading can be put right; flame, smoke and ash in the way can't.
 
-References
-----------
 .. [1] R. Siegel and J. R. Howell, Thermal Radiation Heat Transfer, McGraw-Hill (fraction of a black body's
    emission between 0 and λT, and its series).
 .. [2] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley, chapter 12 and

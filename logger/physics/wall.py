@@ -3,8 +3,6 @@
 A pot's wall is thin next to the pot, so heat goes straight through it. What the clay feels is not the rate of
 a reading but the difference between its face and its inside.
 
-References
-----------
 .. [1] H. S. Carslaw and J. C. Jaeger, Conduction of Heat in Solids, Oxford 1959.
 """
 

@@ -68,9 +68,7 @@ class Beacons:
             self._known.add(answer.rig)
 
     def states(self, now_s: float) -> dict[str, str]:
-        """Say how each beacon there is stands: `waiting`, `shown`, `failed` or, its rig silent,
-        `unreachable`.
-        """
+        """Say how each beacon stands: `waiting`, `shown`, `failed` or, its rig silent, `unreachable`."""
         return {
             rig: self._beacons[rig].state(now_s) if rig in self._beacons else "unreachable"
             for rig in sorted(self._known)

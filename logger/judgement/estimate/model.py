@@ -8,8 +8,6 @@ it, which follows over minutes: then the mean lies on that side of the face by s
 behind, which nobody has measured either, so the band is wider on that side alone. A wall with no probe on it
 follows the air beside it as a lumped body does, more quickly when hot [1]_.
 
-References
-----------
 .. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley: lumped capacitance,
    the radiation heat transfer coefficient ε σ (T + Ts)(T² + Ts²).
 """

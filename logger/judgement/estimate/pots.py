@@ -1,5 +1,4 @@
-"""Each zone's wall temperature second by second: anchored on its walls' probes, carried by its air without
-them.
+"""Each zone's wall temperature second by second: by its walls' probes, or else carried by its air.
 
 An estimate, never a measurement. What it stands on is the best that can be believed: the zone's probes on
 walls; its probes in the air, whose heat a wall takes up at a pace with physical bounds; its neighbours; or

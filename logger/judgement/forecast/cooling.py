@@ -1,5 +1,4 @@
-"""When a zone that cools will be down to a temperature: Newton's law with a film that weakens as radiation
-does.
+"""When a zone that cools will be down to a temperature, by Newton's law with a film that weakens as it cools.
 
 F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley: lumped capacitance, radiation
 heat transfer coefficient.

@@ -330,9 +330,7 @@ class MinusOne:
 
 
 def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Marked:
-    """Say how a channel of a plan's source is read; `unit` is for those without one, `name` for those named
-    by topic.
-    """
+    """Say how a channel is read; `unit` and `name` serve where the plan gives it none of its own."""
     return Marked(
         name or channel.name or "",
         str(channel.field if channel.field is not None else channel.path or ""),

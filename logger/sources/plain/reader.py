@@ -412,7 +412,7 @@ def offer(lines: Iterable[bytes]) -> dict[str, float]:
 
 
 def doubt(numbers: Mapping[str, float]) -> str:
-    """Say in a sentence if the numbers of `offer` look like another unit's than °C; else in none."""
+    """Say in a sentence where the numbers of `offer` look like another unit's than °C; empty if nowhere."""
     values = sorted(v for v in numbers.values() if math.isfinite(v))
     if not values:
         return ""
