@@ -81,7 +81,8 @@ def import_csv(
 
     The plan's probes, or their channels, are named like the columns. Without a title it is the plan's, or the
     file's name. `started_us` is the time of the first reading where the file doesn't say; left out: now.
-    CsvError: something can't be read. JournalError: the journal can't be written to.
+    `invented`: from a simulation. CsvError: something can't be read. JournalError: the journal can't be
+    written to.
     """
     paths = [paths] if isinstance(paths, Path) else list(paths)
     digests = [digest for path in paths if (digest := digest_of(path))]

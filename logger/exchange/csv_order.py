@@ -20,8 +20,7 @@ _LONG: Final = 10
 
 
 def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tuple[Ints | slice, Times]:
-    """Bring a file's rows, given by number, into order of time, each time once; return their new order and
-    times.
+    """Bring a file's numbered rows into order of time, each time once; give their new order and times.
 
     CsvError: they go back in time, or two have one, and no option says what to do about it.
     """

@@ -99,8 +99,8 @@ class CsvOptions:
     keep: tuple[str, ...] = ()  # the only columns to read as temperatures, whatever they look like
     leave_out: tuple[str, ...] = ()  # columns that aren't temperatures
     no_reading: tuple[str, ...] = ()  # more words, or numbers, that stand where there was no reading
-    order: Literal["refuse", "sort"] = "refuse"  # about rows that go back in time
-    # about rows of the same time; spread: evenly up to the next time (a clock without seconds)
+    order: Literal["refuse", "sort"] = "refuse"  # what to do about rows that go back in time
+    # what to do about rows of the same time; spread: evenly up to the next time (a clock without seconds)
     repeats: Literal["refuse", "last", "spread"] = "refuse"
 
 
