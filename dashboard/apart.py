@@ -58,6 +58,8 @@ MAX_ANSWER: Final = 64 << 20
 """Bytes of an answer."""
 NICE: Final = 10
 """The logger comes first."""
+CRASHES: Final = (-signal.SIGSEGV, -signal.SIGABRT, -signal.SIGKILL)
+"""How a job ends in a library that got no memory and didn't look."""
 TELL_S: Final = 0.25
 """How often a job says how far it is. [s]"""
 
@@ -164,6 +166,9 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
         complained = await complaints
     if answer is None and process.returncode == -signal.SIGXCPU:
         raise TooMuchError(SLOW)
+    if answer is None and process.returncode in CRASHES:
+        log.warning("the job %r crashed (%s): %s", job, process.returncode, complained)
+        raise TooMuchError(_too_large(limits.memory_mb))
     if answer is None:
         log.error("the job %r failed (%s): %s", job, process.returncode, complained)
         raise StokewatchError(f"that failed ({job}); the page's log says why")
@@ -171,6 +176,13 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
         kind = {"user": UserError, "much": TooMuchError}.get(answer["kind"], StokewatchError)
         raise kind(answer["error"])
     return answer["answer"]
+
+
+def _too_large(memory_mb: int) -> str:
+    return (
+        f"that needs more than {memory_mb} MB of memory, which is more than a page gives; take a shorter "
+        "firing or a smaller file"
+    )
 
 
 async def _answer(lines: asyncio.StreamReader, tell: Tell | None) -> dict[str, Any] | None:
@@ -218,8 +230,7 @@ def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
         said = {"answer": work(tell=tell, **given)}
         text = orjson.dumps(said, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS)
     except (MemoryError, RecursionError):
-        why = f"that needs more than {memory_mb} MB of memory, which is more than a page gives; take a "
-        text = orjson.dumps({"error": f"{why}shorter firing or a smaller file", "kind": "much"})
+        text = orjson.dumps({"error": _too_large(memory_mb), "kind": "much"})
     except StokewatchError as exc:
         kind = "user" if isinstance(exc, UserError) else "ours"
         text = orjson.dumps({"error": _whole(str(exc)), "kind": kind})
