@@ -414,10 +414,11 @@ class Stream:
         self._shadow = None
 
     def _fill_holes_of(self, old: Boot, new: Strand, outcome: Outcome) -> None:
-        """Frames that fit the old line's holes, and waited for it to go on, are its own."""
+        """Frames that fit the old line's holes are its own, but for those that the new one misses."""
         for strand in [s for s in self._strands if s is not new and s.joined is None]:
             ends = strand.first_new, strand.frames[-1]
-            if old.trust is Trust.BOTH and all(old.has_room_for(came) for came in ends):
+            room = old.trust is Trust.BOTH and all(old.has_room_for(came) for came in ends)
+            if room and not all(new.misses(came) for came in ends):
                 self._merge(strand, old, outcome)
 
     def _fill_from_the_rest(self, chain: list[Strand], outcome: Outcome) -> None:

@@ -523,6 +523,7 @@ def test_restarts_wraps_and_reorderings() -> None:
         301_001_300,  # in such a burst one frame was the line's next to the beat
         *(301_007_628, 301_006_858, 301_002_367),  # a burst, and a new boot went on where it ended
         *(201_000_035, 211_000_998),  # the next boot's first frame was a swapped one of the boot before
+        7_135_000_213,  # a backlog of the new boot that would have filled a hole of the old one
     ],
 )
 def test_streams_that_were_followed_wrongly(seed: int) -> None:
