@@ -28,10 +28,11 @@ def shelf(browser: Browser) -> Shelf:
 @pytest.fixture(autouse=True)
 def none_stays_open(request: pytest.FixtureRequest) -> Iterator[None]:
     """Close what a test left open, also one that failed: each open page keeps the processor busy."""
-    yield
     if "browser" not in request.fixturenames:
+        yield
         return
     shelf: Shelf = request.getfixturevalue("shelf")
+    yield
     for context in request.getfixturevalue("browser").contexts:
         if context is not shelf.context:
             context.close()
