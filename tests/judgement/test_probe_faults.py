@@ -279,6 +279,59 @@ def test_what_is_no_fault(plan: Plan, columns: list[Floats], every_s: int, step_
     assert raised(events, "rig_silent") == []
 
 
+PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T / 30.0))
+
+
+@pytest.mark.parametrize(
+    ("plan", "columns", "every_s"),
+    [
+        pytest.param(
+            placed("wall", "wall", "wall"),
+            [
+                np.minimum(20.0 + 90.0 * (T / 900.0) ** 1.6, 99.2),
+                20.0 + 0.002 * T**1.5,
+                20.0 + 0.003 * T**1.5,
+            ],
+            15,
+            id="a bead where water boils",
+        ),
+        pytest.param(
+            placed("wall", "wall", "wall"),
+            [240.0 - 90.0 * ((T - 900.0) / 900.0) ** 2, warm(), warm(600.0)],
+            15,
+            id="a wall that turns",
+        ),
+        pytest.param(
+            placed("air", "air", "air", "air"),
+            [70.0 + 0.4 * T, 55.0 + 0.35 * T, 50.0 + 0.3 * T, 18.0 + 0.02 * T],
+            15,
+            id="a file that begins in a fire",
+        ),
+        pytest.param(
+            placed("air", "air", "air"),
+            [PUFFS, warm(700.0, 0.0, 200.0), warm(720.0, 0.0, 200.0)],
+            10,
+            id="puffs",
+        ),
+        pytest.param(
+            placed("wall", "air", "air"),
+            [
+                17.5 + 0.1 * np.maximum(T - 900.0, 0.0),
+                20.0 + 0.9 * np.minimum(T, 900.0),
+                20.0 + np.minimum(T, 900.0),
+            ],
+            15,
+            id="deep in masonry",
+        ),
+    ],
+)
+def test_what_measured_fires_show_is_no_fault(plan: Plan, columns: list[Floats], every_s: int) -> None:
+    """Courses drawn after fires that others measured (github firemodels/exp, public domain): no noise, 0.1 °C."""
+    values = np.round(np.stack(columns, axis=1), 1)[::every_s]
+    judge = Judge(plan, stored=True, usual_s=np.full(len(columns), float(every_s)))
+    assert faults(run(judge, T[::every_s], values, np.zeros(values.shape, np.uint8))) == []
+
+
 def test_a_channel_that_begins_late_and_ends_early_in_a_file_is_no_fault() -> None:
     values = np.stack([warm(), warm(), warm()], axis=1)
     values += np.random.default_rng(7).normal(0.0, 0.6, values.shape)

@@ -31,6 +31,8 @@ BELOW_S: Final = 30
 FELL_SHARE: Final = 0.35
 """A probe that hangs in the open air reads less than this share of what its neighbours do."""
 FELL_S: Final = 10
+HOT_SHARE: Final = 0.25
+"""A probe that fell out had been hot for so much of the time before: a puff of flame lasts for less."""
 SLIPPED_SHARE: Final = 0.75
 """One that fell faster than a wall can, to less than half, needs to be only so much below them."""
 LONE_FELL_S: Final = 40
@@ -70,6 +72,7 @@ class Company:
         self.alone_s: Ints = np.zeros(k, np.int64)
         self.alone = np.zeros(k, np.bool_)
         self.dead_s: Ints = np.zeros(k, np.int64)
+        self.dead = np.zeros(k, np.bool_)
         self.shaded_s: Ints = np.zeros(k, np.int64)
         self.shaded = np.zeros(k, np.bool_)
         self.below_s: Ints = np.zeros(k, np.int64)
@@ -137,8 +140,8 @@ class Company:
         walls = np.flatnonzero(self._touching)
         for j in walls if len(walls) > 2 else ():
             others = walls[walls != j]
-            rise = now[:, j] - self.first_c[j]
             if not (np.nan_to_num(now[:, j], nan=np.inf) < 100.0).any():
+                self.dead_s[j], self.dead[j] = 0, False
                 continue
             c = company[:, others]
             known = ~np.isnan(c)
@@ -146,16 +149,15 @@ class Company:
             middle = _median(c)
             near = (known & (c > 0.5 * middle[:, None]) & (c < 2.0 * middle[:, None])).sum(axis=1)
             rose = middle - _median(np.broadcast_to(self.first_c[others], c.shape))
-            found[:, j] = (
-                (count >= 2)
-                & (middle > WALLS_C)
-                & (near >= TIGHT * count)
-                & (now[:, j] < 100.0)
-                & (rise < DEAD_SHARE * rose)
-            )
-        held = run_lengths(found, self.dead_s)
-        self.dead_s = held[-1]
-        return held >= DEAD_S
+            with np.errstate(invalid="ignore"):
+                cold = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
+                alike = (count >= 2) & (middle > WALLS_C) & (near >= TIGHT * count)
+            run = run_lengths((cold & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
+            self.dead_s[j] = run[-1]
+            # Once called it stands while it stays cold, however the others differ.
+            found[:, j] = _until(run >= DEAD_S, cold, bool(self.dead[j]))
+            self.dead[j] = found[-1, j]
+        return found
 
     def _shaded(self, company: Floats, now: Floats) -> Bools:
         """Where a wall stays cold beside air of its zone that has long been hot."""
@@ -177,10 +179,11 @@ class Company:
 
     def _below(self, company: Floats, now: Floats) -> Bools:
         if not np.isfinite(self.air_c):
-            # Before lighting the middle probe is as warm as the air.
+            # Before lighting the middle probe is as warm as the air; where a fire burns already, the coolest.
             first = self.first_c[~np.isnan(self.first_c)]
             if len(first) and float(np.median(first)) < COLD_C:
-                self.air_c = float(np.median(first))
+                burns = float(first.max() - np.median(first)) > BELOW_C
+                self.air_c = float(first.min() if burns else np.median(first))
         hottest = np.where(np.isnan(company), -np.inf, company).max(axis=1, initial=-np.inf)
         coldest = self.air_c - BELOW_C if np.isfinite(self.air_c) else -BELOW_C
         found = (np.nan_to_num(now, nan=np.inf) < coldest) & (hottest > ALONE_C)[:, None]
@@ -198,8 +201,14 @@ class Company:
                 & (quick > WALL_SHARE * (rows[LONG_S - 8 : LONG_S - 8 + n] - 30.0) + 15.0)
             )
             hottest = np.where(np.isnan(rows), -np.inf, rows)
-            highest = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0).max(axis=2)
+            past = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0)
+            highest = past.max(axis=2)
             half = (now < 0.5 * highest) & (highest > 250.0)
+            for j in np.flatnonzero(half.any(axis=0)):
+                at = np.flatnonzero(half[:, j])
+                cut = round((1.0 - HOT_SHARE) * LONG_S)
+                highest[at, j] = np.partition(past[at, j], cut, axis=1)[:, cut]
+            half &= (now < 0.5 * highest) & (highest > 250.0)
             low = half & (now < 0.45 * highest) & (now < 250.0)
         # A wall never does so; its probe has slipped, and what it shows next is no wall either.
         at = np.arange(1, n + 1)[:, None]

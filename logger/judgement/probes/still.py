@@ -25,6 +25,9 @@ SURE: Final = 14.0
 FAR_SHARE: Final = 0.15
 """Least share of readings that moved by two steps of the channel's resolution or more: else it may have
 settled between two of them."""
+TURNS: Final = 2.0
+"""Noise turns at half of its movements or more. What only goes up or down may come to rest: where water
+boils, where a wall is at its hottest."""
 DITHER: Final = 2.1
 """An input that is stuck may still flicker by a step of its resolution to either side: no farther. [steps]"""
 WIDE_SHARE: Final = 0.3
@@ -33,6 +36,14 @@ while it stands, as that of a wall that comes to rest is."""
 FORGET_WAY: Final = 0.98
 """How far each goes beside the others is learned over some eight minutes."""
 TRAVEL_C: Final = 12.0
+FORGET_PACE: Final = 0.7
+PACE_SHARE: Final = 0.5
+"""In as many readings before it stood, a channel that is stuck went half as far as it should have since: one
+that boils, or turns from rising to falling, had come to rest."""
+BOILS_C: Final = (92.0, 101.5)
+"""A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
+SLOT_N: Final = 8
+"""How a channel moves is learned from so many readings at a time: one read each 15 s stands in most slots."""
 LEAST_N: Final = 8
 BRISK_N: Final = 5
 """A channel that moved within so many readings is one that differs from one reading to the next."""
@@ -51,18 +62,22 @@ class Still:
     k : int
     stuck_s : float
         A value that stands for less is none. [s]
+    touching : bool array (k,), optional
+        Which touch a wall.
 
     Attributes
     ----------
-    read, moved, far, wide : array (k,)
-        Readings, movements, those by two steps or more and those by more than `DITHER`, each forgotten by
-        `FORGET` every `SLOT_S` readings while the channel moves.
+    read, moved, far, wide, turned : array (k,)
+        Readings, movements, those by two steps or more, those by more than `DITHER` and those that went the
+        other way than the one before, each forgotten by `FORGET` every `SLOT_S` readings while it moves.
+    pace_n, pace_c : array (k,)
+        Readings, and how far it went in them, forgotten by `FORGET_PACE` while the channel moves. [°C]
     own_c : array (k,)
     others_c : float
         How far each probe, and most of them, went; forgotten the same way. [°C]
     """
 
-    def __init__(self, k: int, stuck_s: float) -> None:
+    def __init__(self, k: int, stuck_s: float, touching: Bools | None = None) -> None:
         self.last_c: Floats = np.full(k, np.nan)
         self.level_c: Floats = np.full(k, np.nan)
         self.n: Ints = np.zeros(k, np.int64)
@@ -73,15 +88,20 @@ class Still:
         self.moved: Floats = np.zeros(k)
         self.far: Floats = np.zeros(k)
         self.wide: Floats = np.zeros(k)
+        self.turned: Floats = np.zeros(k)
+        self.way: Floats = np.zeros(k)
         self.about_c: Floats = np.full(k, np.nan)
         self.about_n: Ints = np.zeros(k, np.int64)
+        self.pace_n: Floats = np.zeros(k)
+        self.pace_c: Floats = np.zeros(k)
         self.own_c: Floats = np.zeros(k)
         self.others_c = 0.0
-        self.slot: Floats = np.zeros((6, k))
+        self.slot: Floats = np.zeros((8, k))
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
         self.seconds = 0
         self._stuck_s = stuck_s
+        self._touching = np.zeros(k, np.bool_) if touching is None else touching
 
     def run(self, course: Course, fresh: Bools) -> Bools:
         """Take n seconds.
@@ -97,9 +117,11 @@ class Still:
         """
         n, k = fresh.shape
         travel_c, own_c = self._travel(course)
-        change = np.abs(np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0))
+        step_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
+        change = np.abs(step_c)
         self.last_c = course.value_c[-1]
         moved = fresh & (change > 1e-6)
+        turned = self._turns(np.sign(step_c), moved)
         step = np.minimum.accumulate(np.concatenate([self.step_c[None], np.where(moved, change, np.inf)]))
         self.step_c = step[-1]
         far = moved & (change >= 1.9 * step[1:])
@@ -114,7 +136,7 @@ class Still:
         self.n, self.s = still_n[-1], still_s[-1]
         wide = moved & (change > DITHER * step[1:])
         about_n = self._about(course.value_c, wide, fresh, DITHER * step[1:])
-        known = self._learn(fresh, moved, far, own_c, travel_c, wide)
+        known = self._learn(fresh, moved, far, own_c, travel_c, wide, turned)
         long = still_s >= self._stuck_s
         found = np.zeros((n, k), np.bool_)
         if long.any():
@@ -124,6 +146,14 @@ class Still:
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
         return stuck | self._flickers(course, about_n, known)
+
+    def _turns(self, way: Floats, moved: Bools) -> Bools:
+        """Where a movement goes the other way than the one before."""
+        turned = np.zeros(moved.shape, np.bool_)
+        for i in range(len(moved)):
+            turned[i] = moved[i] & (way[i] * self.way < 0.0)
+            self.way = np.where(moved[i], way[i], self.way)
+        return turned
 
     def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
         """For how many readings each has stayed about one value."""
@@ -138,9 +168,10 @@ class Still:
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
         """Where one stands but for a step to either side, though it and others differ by more."""
-        read, wide = known[:, 0], known[:, 5]
+        read, wide, turned = known[:, 0], known[:, 5], known[:, 7]
         share = wide / np.maximum(read, 1.0)
         lively = course.valid & (read >= LEARNED_N) & (share >= WIDE_SHARE)
+        share = np.minimum(share, TURNS * turned / np.maximum(read, 1.0))
         brisk = (lively & (about_n <= BRISK_N)).sum(axis=1)
         most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
         begins = lively & (about_n * share > SURE) & most[:, None]
@@ -160,18 +191,28 @@ class Still:
         return since
 
     def _learn(
-        self, fresh: Bools, moved: Bools, far: Bools, own_c: Floats, travel_c: Floats, wide: Bools
+        self,
+        fresh: Bools,
+        moved: Bools,
+        far: Bools,
+        own_c: Floats,
+        travel_c: Floats,
+        wide: Bools,
+        turned: Bools,
     ) -> Floats:
-        """Learn how each channel moves; give what was known in each second, (n, 6, k)."""
+        """Learn how each channel moves; give what was known in each second, (n, 8, k)."""
         n, k = fresh.shape
-        rows = np.stack([fresh, moved, far, own_c, np.broadcast_to(travel_c[:, None], (n, k)), wide], axis=1)
-        known = np.empty((n, 6, k))
+        travels_c = np.broadcast_to(travel_c[:, None], (n, k))
+        rows = np.stack([fresh, moved, far, own_c, travels_c, wide, own_c, turned], axis=1)
+        known = np.empty((n, 8, k))
         begin = 0
         while begin < n:
             end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
             known[begin:end, 0], known[begin:end, 1], known[begin:end, 2] = self.read, self.moved, self.far
             known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
             known[begin:end, 5] = self.wide
+            known[begin:end, 6] = self.pace_c / np.maximum(self.pace_n, 1.0)
+            known[begin:end, 7] = self.turned
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
             self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
             self.seconds += end - begin
@@ -181,18 +222,24 @@ class Still:
         return known
 
     def _close_slot(self) -> None:
-        read, moved, far, own, others, wide = self.slot
+        read, moved, far, own, others, wide, way, turned = self.slot
+        full = read >= SLOT_N
         # A channel that stands learns nothing of standing: how it moved before is what counts.
-        lives = moved > 0.0
+        lives = full & (moved > 0.0)
         # By readings, not seconds: a channel read every few seconds is known by as many as another.
         keep = FORGET ** (read / SLOT_S)
         self.read = np.where(lives, keep * self.read + read, self.read)
         self.moved = np.where(lives, keep * self.moved + moved, self.moved)
         self.far = np.where(lives, keep * self.far + far, self.far)
         self.wide = np.where(lives, keep * self.wide + wide, self.wide)
+        self.turned = np.where(lives, keep * self.turned + turned, self.turned)
+        keep = FORGET_PACE ** (read / SLOT_S)
+        self.pace_n = np.where(lives, keep * self.pace_n + read, self.pace_n)
+        self.pace_c = np.where(lives, keep * self.pace_c + way, self.pace_c)
         self.own_c = FORGET_WAY * self.own_c + own
         self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
-        self.slot = np.zeros_like(self.slot)
+        self.slot = np.where(full, 0.0, self.slot)
+        self.slot[3:5] = 0.0
 
     def _stuck(
         self, course: Course, still_n: Ints, still_s: Ints, since_c: Floats, step_c: Floats, known: Floats
@@ -205,14 +252,19 @@ class Still:
         brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
         most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
         hot = np.where(valid, course.value_c, -np.inf).max(axis=1, initial=-np.inf) > WARM_C
-        share = moved / np.maximum(read, 1.0)
+        share = np.minimum(moved, TURNS * known[:, 7]) / np.maximum(read, 1.0)
         learned = read >= LEARNED_N
         noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
         step = np.where(np.isfinite(step_c), step_c, 0.0)
         # No more than half as far again as the others: what is more was flicker, and flames die.
         expected = since_c * np.minimum(own_c / np.maximum(others_c, 1.0), 1.5)
-        slow = learned & (still_n >= LEAST_N) & (expected > np.maximum(TRAVEL_C, 12.0 * step))
+        least_c = np.maximum(TRAVEL_C, 12.0 * step)
+        slow = learned & (still_n >= LEAST_N) & (expected > least_c)
+        slow &= known[:, 6] * still_n > PACE_SHARE * least_c
+        slow &= (course.value_c < BOILS_C[0]) | (course.value_c > BOILS_C[1])
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
+        # A bead deep in a thick wall waits for its warmth: `Company` says which wall stays too cold.
+        never &= ~self._touching | (read > 0.0)
         found: Bools = valid & (noisy | slow | never)
         return found
 

@@ -105,7 +105,7 @@ class ProbeWatch:
         self._for_s = float(settings["for_s"])
         self._junction_c = float(settings["cold_junction_c"])
         self._signal = Signal(places, float(settings["jump_percent"]) / 100.0, self._for_s)
-        self._still = Still(k, float(settings["stuck_s"]))
+        self._still = Still(k, float(settings["stuck_s"]), places.is_wall & ~places.surface)
         self._company = Company(places)
 
     def parts(self) -> dict[str, Any]:
