@@ -138,7 +138,7 @@ def curves_figure(
     for curve in curves:
         figure.add_scatter(
             x=[round(t, 3) for t in (np.asarray(curve.t_s) / 60.0).tolist()],
-            y=numbers(np.asarray(curve.c).tolist(), unit),
+            y=numbers(np.asarray(curve.c), unit),
             mode="lines",
             name=f"{curve.firing} {curve.title}",
             line={"width": 2.6, "dash": line_dash(curve.firing - 1)},

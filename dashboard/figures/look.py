@@ -6,17 +6,22 @@ A figure takes its ink from its template alone, so that another template turns d
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final, Literal, ParamSpec
 
+import numpy as np
 import plotly.graph_objects as go
 
+from logger.reading import Floats
 from logger.report.stack_map import HEAT
 from logger.words.looks import DASHES, DAY, NIGHT, Dash, Ruler
 
 How = ParamSpec("How")
 Unit = Literal["C", "F"]
 Theme = Literal["day", "night"]
+
+SCALE: Final[dict[Unit, float]] = {"C": 1.0, "F": 1.8}
+ZERO: Final[dict[Unit, float]] = {"C": 0.0, "F": 32.0}
 
 FACE: Final = '"Atkinson Hyperlegible Next", "Atkinson Hyperlegible", "DejaVu Sans", sans-serif'
 SIZE: Final = 15
@@ -50,12 +55,13 @@ def theme_of(told: Any) -> Theme:
 
 def number(temperature_c: float, unit: Unit) -> float:
     """Convert a temperature to the unit that is shown."""
-    return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
+    return temperature_c * SCALE[unit] + ZERO[unit]
 
 
-def numbers(temperatures_c: Iterable[float], unit: Unit) -> list[float | None]:
-    """Convert temperatures to the unit shown, to a tenth, for `extendData`; NaN, a break, becomes None."""
-    return [None if c != c else round(number(c, unit), 1) for c in temperatures_c]
+def numbers(temperatures_c: Sequence[float | None] | Floats, unit: Unit) -> list[float | None]:
+    """Convert temperatures (n,) to the unit shown, to a tenth; NaN and None, breaks, become None."""
+    shown = np.round(np.asarray(temperatures_c, np.float64) * SCALE[unit] + ZERO[unit], 1)
+    return [None if value != value else value for value in shown.tolist()]
 
 
 def line_dash(i: int) -> str:

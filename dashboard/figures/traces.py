@@ -146,7 +146,7 @@ def _line(i: int, line: Line, zero_s: float, unit: Unit) -> dict[str, Any]:
     place = line.place
     return {
         "x": _minutes(line.t_s, zero_s),
-        "y": numbers(line.c.tolist(), unit),
+        "y": numbers(line.c, unit),
         "name": f"{place.number} {place.name}",
         "mode": "lines",
         "line": {"width": 2.2, "dash": line_dash(i)},
@@ -163,7 +163,8 @@ def _plain(number_: int, name: str) -> str:
 
 
 def _minutes(t_s: Floats, zero_s: float) -> list[float]:
-    return [round(t, 3) for t in ((np.asarray(t_s, np.float64) - zero_s) / 60.0).tolist()]
+    minutes: list[float] = np.round((t_s - zero_s) / 60.0, 3).tolist()
+    return minutes
 
 
 def _minute(t_s: float, zero_s: float) -> float:
@@ -213,7 +214,7 @@ def ends(
     y: list[float | None] = []
     for t, c in found:
         x += [None] * 3 if t is None else [_minute(t, zero_s), _minute(t + 60.0 * lead_min, zero_s), None]
-        y += [None if c is None else numbers([c], unit)[0], None, None]
+        y += [c, None, None]
     apart_c = top_c * min(APART[low], 1.0 / max(1, len(found)))
     groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
     for c, i in sorted((c, i) for i, (_, c) in enumerate(found) if c is not None):
@@ -225,8 +226,8 @@ def ends(
     for group in groups:
         lowest = _low(group, apart_c, top_c)
         for place, (_, i) in enumerate(group):
-            y[3 * i + 1] = numbers([lowest + place * apart_c], unit)[0]
-    return x, y
+            y[3 * i + 1] = lowest + place * apart_c
+    return x, numbers(y, unit)
 
 
 def _low(group: Sequence[tuple[float, int]], apart_c: float, top_c: float) -> float:
@@ -237,7 +238,7 @@ def _low(group: Sequence[tuple[float, int]], apart_c: float, top_c: float) -> fl
 
 def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:
     minutes = _minutes(band.t_s, zero_s)
-    low, high = numbers(band.low_c.tolist(), unit), numbers(band.high_c.tolist(), unit)
+    low, high = numbers(band.low_c, unit), numbers(band.high_c, unit)
     return {
         "x": [*minutes, *reversed(minutes)],
         "y": [*high, *reversed(low)],

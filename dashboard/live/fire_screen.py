@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any, Final
 
@@ -280,7 +281,10 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     zero_s = lighting_s(board) or 0.0
     new = [telling(*board.points[i]) for i in which]
     x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
-    y = [numbers([math.nan if c is None else c for c in values], wish.unit) for _, values in new]
+    shown = iter(
+        numbers([c for _, line in new for c in line], wish.unit)
+    )  # at once: most lines have a point or two
+    y = [list(itertools.islice(shown, len(line))) for _, line in new]
     last = [(v.value_s, v.c) for v in board.values]
     end_x, end_y = ends(last, top_c(board), _lead_min(board, wish), zero_s, wish.unit, low=wish.low)
     keep = [MANY] * len(which) + [len(end_x)]

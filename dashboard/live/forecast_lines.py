@@ -44,7 +44,7 @@ def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
     at_s = np.append(after_s[after_s < reach_s], min(reach_s, float(after_s[-1])))
     x = [round((now["at_s"] + t - zero_s) / 60.0, 3) for t in at_s.tolist()]
     low, middle, high = (
-        numbers(np.interp(at_s, after_s, np.asarray(now[key], np.float64)).tolist(), wish.unit)
+        numbers(np.interp(at_s, after_s, np.asarray(now[key], np.float64)), wish.unit)
         for key in ("low_c", "middle_c", "high_c")
     )
     plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}

@@ -110,11 +110,14 @@ class Glass:
         self.told |= {(name, ""): text for name, text in texts.items()}
         for name, props in rendered.items():
             for prop, value in props.items():
-                text = str(to_json(value)).encode()
-                if prop == "extendData" or self.told.get((name, prop)) != text:
-                    changed.setdefault(name, {})[prop] = msgspec.Raw(text)
-                    if prop not in ("extendData", "figure"):  # a figure is told whole, or not at all
-                        self.told[name, prop] = text
+                before, text = self.told.get((name, prop), (None, b""))
+                if before is not None and before == value:
+                    continue
+                now = str(to_json(value)).encode()
+                if prop not in ("extendData", "figure"):  # a figure is told whole, or not at all
+                    self.told[name, prop] = (value, now)
+                if now != text:
+                    changed.setdefault(name, {})[prop] = msgspec.Raw(now)
         said: dict[str, Any] = {
             "title": tab_title(board),
             "state": board.state(quiet_s),

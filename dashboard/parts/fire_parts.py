@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -75,6 +76,7 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
     return words
 
 
+@functools.lru_cache(64)  # what is the same needs no comparing
 def zone_card(zone: str, n: int) -> Any:
     """Show a zone, the row's nth, in a line: name, temperature, direction, need; a touch singles it out."""
     return html.Li(

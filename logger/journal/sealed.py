@@ -6,6 +6,7 @@ another channel's name, and nobody notices.
 
 from __future__ import annotations
 
+import functools
 import json
 import zlib
 from typing import Any, Final
@@ -64,6 +65,7 @@ def twin_text(of: str, row: int, *columns: object) -> str:
     return seal_text(to_json(columns), of, row)
 
 
+@functools.lru_cache(64)  # of a firing that burns, the same rows are read twice a second
 def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[Any, ...]:
     """Tell what a row really says, from both of its copies: the twin where that is whole.
 
