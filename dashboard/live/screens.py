@@ -60,7 +60,7 @@ def stage_line(board: Board, state: str) -> str:
     if not board.running:
         return f"Ended after {span(length_s)}"
     if not board.firing["planned"]:
-        return f"No plan is armed; the rig has been recorded for {span(length_s)}."
+        return f"No plan is armed; recorded for {span(length_s)}"
     stage = STAGES.get((board.verdict or {}).get("stage") or last_stage(board), "")
     lit_s = lighting_s(board)
     since = (

@@ -39,6 +39,8 @@ STEPS: Final = (
     ("arm", "Arm", prepare_ready.arm_panel),
 )
 NAMES: Final = tuple(name for name, *_ in STEPS)
+BEGUN: Final = 1
+"""The first turn: what it shows came with the draft itself."""
 
 
 def layout(step: str = "plan", **_query: str) -> Any:
@@ -109,18 +111,29 @@ def go(_: list[int | None]) -> Any:
 @callback(
     Output("prepare-plan", "data"),
     Output("prepare-turn", "data"),
+    Output("prepare-plan-form", "children", allow_duplicate=True),
+    Output("prepare-alarm-form", "children", allow_duplicate=True),
     Input("prepare-plan", "modified_timestamp"),
     State("prepare-plan", "data"),
     State("prepare-turn", "data"),
+    State("prepare-step", "value"),
+    State("unit", "data"),
+    prevent_initial_call="initial_duplicate",
 )
-async def begin(_: Any, kept: Any, turn: Any) -> Any:
-    """Go on with the draft that this browser kept, or begin with a plan for what is running."""
+async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
+    """Go on with the draft that this browser kept, or begin with a plan for what is running.
+
+    The forms come in the same answer: a busy tablet takes seconds to ask again.
+    """
     if turn and draft_of(kept) is not None:
         raise PreventUpdate
-    if draft_of(kept) is not None:
-        return no_update, 1
-    plan = await asyncio.to_thread(fresh)
-    return {"doc": to_document(plan), "name": ""}, next_turn(turn)
+    made = None
+    if draft_of(kept) is None:
+        made = {"doc": to_document(await asyncio.to_thread(fresh)), "name": ""}
+    doc, in_unit = needed_draft(made or kept)[0], unit_of(unit)
+    errors = errors_of(doc, in_unit)
+    shown = plan_fields(doc, in_unit, errors), alarm_form(step, doc, in_unit, errors)
+    return made or no_update, next_turn(turn) if made else BEGUN, *shown
 
 
 def fresh() -> Plan:
@@ -144,21 +157,32 @@ def fresh() -> Plan:
     Input("prepare-turn", "data"),
     Input("unit", "data"),
     Input("prepare-selected", "data"),
+    Input("prepare-step", "value"),
     State("prepare-plan", "data"),
 )
-def forms(_: Any, unit: Any, chosen: Any, kept: Any) -> Any:
+def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any) -> Any:
     """Make the forms of the plan, of the alarms, and of the probe that was chosen, all at once.
 
     New fields are written into the draft with those that stand; one of an older draft would undo what was
     dragged meanwhile.
     """
+    asked = set(ctx.triggered_prop_ids)
+    entered = asked == {"prepare-step.value"}
+    if (turn == BEGUN and asked == {"prepare-turn.data"}) or (entered and step != "alarms"):
+        raise PreventUpdate  # `begin` has made them
     draft = needed_draft(kept)
     doc, in_unit = draft[0], unit_of(unit)
     errors = errors_of(doc, in_unit)
     editor = prepare_probes.editor(chosen, doc, in_unit, errors)
-    if set(ctx.triggered_prop_ids) == {"prepare-selected.data"}:
+    if asked == {"prepare-selected.data"}:
         return no_update, no_update, editor
-    return plan_fields(doc, in_unit, errors), alarm_fields(doc, in_unit, errors), editor
+    alarms = alarm_form(step, doc, in_unit, errors)
+    return (no_update, alarms, no_update) if entered else (plan_fields(doc, in_unit, errors), alarms, editor)
+
+
+def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
+    """Make the alarms' forty fields where somebody sees them: a tablet draws them for seconds."""
+    return alarm_fields(doc, unit, errors) if step == "alarms" else []
 
 
 def errors_of(doc: Document, unit: Unit) -> dict[str, str]:

@@ -103,12 +103,14 @@ def _height(probe: Mapping[str, Any]) -> float | None:
 
 
 def where(probe: Mapping[str, Any]) -> str:
-    """Say where a probe is, what it reads and to which zone it belongs."""
+    """Say of a probe what its name doesn't: its channel, where it is, what it reads, and its zone."""
     height = _height(probe)
     place = "no place yet" if height is None else f"{height:g} cm {probe.get('side') or ''}".strip()
     reads = dict(READS).get(str(probe.get("reads", "air")), "?").lower()
-    channel = probe.get("channel") or probe.get("name", "")
-    return f"{channel} · {place} · {reads} · zone {probe.get('zone') or probe.get('name', '')}"
+    name = probe.get("name", "")
+    channel, zone = probe.get("channel") or name, probe.get("zone") or name
+    own = [channel if channel != name else "", place, reads, f"zone {zone}" if zone != name else ""]
+    return " · ".join(filter(None, own))
 
 
 def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]:

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.parts.words import Unit, capital, degrees
+from dashboard.parts.words import Unit, capital, shown
 from dashboard.planning import Document, Problem
 from logger.plan.alarm_rules import RULES
 
@@ -66,14 +66,25 @@ def finding(found: Mapping[str, str]) -> Any:
     """Show one thing that the cold check looked at."""
     level = "warn" if found["what"] == "fire" else found["level"]
     sign, words = {"fail": ("✗", "not fit"), "warn": ("!", "look"), "pass": ("✓", "good")}[level]
-    mend = [html.Span(f" {capital(found['mend'])}.", className="mend")] if found["mend"] else []
+    if found["what"] == "limits":
+        sign, words = "–", "to know"  # nothing is wrong, and nothing good was found
+    mend = [html.Span(f" {_sentence(found['mend'])}", className="mend")] if found["mend"] else []
     return html.Li(
         [
             html.Span(sign, className="sign", role="img", **{"aria-label": words}),
-            html.Span([html.B(capital(found["where"])), f": {found['text']}", *mend]),
+            html.Span([html.B(_headed(found["where"])), f": {found['text']}", *mend]),
         ],
         className=level,
     )
+
+
+def _sentence(text: str) -> str:
+    return capital(text) + ("" if text.endswith(("?", "!", ".")) else ".")
+
+
+def _headed(where: str) -> str:
+    """Begin with a capital letter, but for a channel's own name: `k3` is no `K3`."""
+    return where if any(c.isdigit() for c in where.split(" ", 1)[0]) else capital(where)
 
 
 def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> tuple[str, str, str]:
@@ -143,7 +154,7 @@ class Ready:
             found.append(("No readings come in, so the rig can't be checked.", "probes"))
         elif self.report is not None and not self.report["fit"]:
             failing = [f for f in self.report["findings"] if f["level"] == "fail"]
-            found += [(f"{capital(f['where'])}: {f['text']}.", "check") for f in failing[:4]]
+            found += [(f"{_headed(f['where'])}: {f['text']}.", "check") for f in failing[:4]]
             if len(failing) > 4:
                 found.append((f"And {len(failing) - 4} more that the cold check found.", "check"))
         return found
@@ -164,7 +175,7 @@ class Ready:
                 f"{_degrees(doc.get('target_c'), unit)} for {doc.get('soak_min')} min; "
                 f"burn-out {_degrees(doc.get('burnout_c'), unit)}",
             ),
-            ("Probes", f"{len(probes)}, {placed} of them with a place, in {zones} zones"),
+            ("Probes", f"{len(probes)} in {zones} zone{'' if zones == 1 else 's'}{_placed(placed, len(probes))}"),
             ("Alarms", f"off: {'; '.join(off)}" if off else "all on"),
             ("Packed", f"{packed} of {len(self.kit)}"),
             ("Cold check", report),
@@ -181,7 +192,14 @@ class Ready:
 
 def _degrees(c: Any, unit: Unit) -> str:
     known = isinstance(c, int | float) and not isinstance(c, bool)
-    return f"{degrees(float(c), unit)}{unit}" if known else "?"
+    return f"{shown(float(c), unit):.0f} °{unit}" if known else "?"
+
+
+def _placed(placed: int, probes: int) -> str:
+    if not probes:
+        return ""
+    which = "all" if placed == probes else str(placed) if placed else "none"
+    return f", {which} with a place{'' if placed == probes else ' yet'}"
 
 
 def step_of(field: str | None) -> str:

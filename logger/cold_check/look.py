@@ -58,13 +58,20 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale
             if silent_s > SILENT_S:
-                text = f"nothing has come for {silent_s:.0f} s"
+                text = f"nothing has come for {_length(silent_s)}"
                 mend = "is it powered, and its lead plugged in?"
                 found.append(Finding("fail", "silent", "rig", text, mend))
     if beat.get("trouble"):
         found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "fix this first"))
     found += about_lines({name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed")})
     return Report.of([*found, *about_machine(home)])
+
+
+def _length(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def about_proof(rigs: Iterable[str]) -> list[Finding]:

@@ -125,7 +125,7 @@ def _about_speed(ms: Floats, arrival_s: Floats) -> list[Finding]:
     within = max(abs(slope - 1), unsure)
     if within > 0.1:
         return [Finding("good", "clock", "runs forward; too short a time to tell how fast")]
-    text = f"in step with this machine's clock within {within:.1%}"
+    text = f"in step with this machine's clock within {100 * within:.1f} %"
     if uneven_ms > 500:
         mend = "frames wait on their way; the rig's own 'ms' puts them right"
         return [Finding("check", "clock", f"{text}, but frames arrive {uneven_ms:.0f} ms unevenly", mend)]

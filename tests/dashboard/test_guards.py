@@ -97,7 +97,10 @@ HARMLESS = {
     "prepare-stack.figure": "draws them",
     "prepare-selected.data": "which probe is chosen",
     "prepare-plan.data...prepare-turn.data...prepare-selected.data": "probes into the draft, or out of it",
-    "prepare-plan.data...prepare-turn.data": "begins a draft, drags a probe in it, takes defaults back",
+    "prepare-plan.data...prepare-turn.data...prepare-plan-form.children...prepare-alarm-form.children": (
+        "begins a draft"
+    ),
+    "prepare-plan.data...prepare-turn.data": "drags a probe in a draft, takes defaults back",
     "prepare-look.disabled": "whether the rig is looked at",
     "prepare-rig.data...prepare-in-hand.data...prepare-standing.data...prepare-tried.data...prepare-rig-said.children"
     "...prepare-wake.hidden...prepare-hand-said.children...prepare-hand.data-way...prepare-name-it.hidden"

@@ -489,7 +489,9 @@ def test_without_a_journal_the_page_opens_and_says_that_no_logger_runs(
         triggered="prepare-look.n_intervals",
     )
     assert "No logger runs" in looked["prepare-rig-said"]["children"]
-    assert _begin(client, app, draft()) == {"prepare-turn": {"data": 1}}  # a draft outlives a reload
+    begun = _begin(client, app, draft())
+    assert "prepare-plan" not in begun, "a draft outlives a reload"
+    assert begun["prepare-turn"] == {"data": 1}
 
 
 def _begin(client: TestClient, app: Page, kept: Any = None) -> dict[str, Any]:
@@ -558,6 +560,20 @@ def test_forms_are_made_again_together(client: TestClient, app: Page) -> None:
     assert "41.5" in str(made["prepare-editor"])
     chosen = call(client, app, "prepare-plan-form.children", values, triggered="prepare-selected.data")
     assert set(chosen) == {"prepare-editor"}, "what is typed elsewhere stays"
+
+
+def test_forms_come_with_the_draft_and_the_alarms_where_they_are_seen(client: TestClient, app: Page) -> None:
+    """A busy tablet takes seconds for each answer, and for each form that nobody looks at."""
+    begun = _begin(client, app, draft())
+    assert draft()["doc"]["title"] in str(begun["prepare-plan-form"])
+    assert begun["prepare-alarm-form"] == {"children": []}
+    values = {"prepare-plan.data": draft(), "prepare-turn.data": 1, "prepare-step.value": "alarms"}
+    name = "prepare-plan-form.children"
+    made = call(client, app, name, values, triggered="prepare-step.value")
+    assert set(made) == {"prepare-alarm-form"}
+    assert "alarm.coal_collapse.drop_c" in str(made)
+    assert not call(client, app, name, values, triggered="prepare-turn.data"), "not a second time"
+    assert not call(client, app, name, values | {"prepare-step.value": "pack"}, triggered="prepare-step.value")
 
 
 def test_after_the_end_of_a_firing_the_rig_has_to_be_woken(
