@@ -57,10 +57,9 @@
   }
 
   function take(message) {
-    if (message.is === "hello") {
-      if (message.version !== VERSION) location.reload();
-      else ask();
-    } else if (message.is === "screen") {
+    if (message.is === "hello" && message.version !== VERSION) location.reload();
+    else if (message.is === "hello") ask();
+    else if (message.is === "screen") {
       if (!message.whole && seq === null) return; // a whole one is on its way
       if (!message.whole && message.seq !== seq + 1) return ask();
       seq = message.seq;
@@ -74,9 +73,9 @@
 
   function show(message) {
     if (message.title) document.title = message.title;
-    if (message.state) served = message.state;
-    if (message.tone) S.tone = message.tone;
-    if (message.newest_age_s !== undefined && message.newest_age_s !== null) newest = { mark: mark(), age_s: message.newest_age_s };
+    served = message.state || served;
+    S.tone = message.tone || S.tone;
+    if (Number.isFinite(message.newest_age_s)) newest = { mark: mark(), age_s: message.newest_age_s };
     for (const [id, props] of Object.entries(message.props || {})) {
       if (!there(id)) continue;
       const { follow, extendData, figure, ...own } = props; // a script draws the first two: they are no properties
@@ -109,8 +108,8 @@
     if (lost && (served !== null || since(heard) > LOST_S)) S.state = "link";
     else if (served !== null && seq !== null) S.state = served;
     document.body.dataset.state = S.state;
-    const drawn = document.querySelector("#traces .js-line") || performance.now() > 20000;
-    if (drawn ? S.state !== "opening" : !["opening", "fresh"].includes(S.state)) $("first-look")?.remove();
+    uncover();
+    write();
     const box = $("lost");
     if (!box) return;
     box.hidden = S.state !== "link";
@@ -120,9 +119,19 @@
       const words = ` What you see is ${old}. Trying again by itself; is the logger's computer on, and this tablet in its network? Watch the fire.`;
       if ($("lost-words").textContent !== words) $("lost-words").textContent = words;
     }
-    write();
     for (const hook of S.hooks) hook();
   }
+
+  /* The standing picture goes in the breath that draws the live traces: a clock would wait for a busy tablet's next pause. */
+  function uncover() {
+    const drawn = document.querySelector("#traces .js-line") || performance.now() > 20000;
+    if (drawn ? S.state === "opening" : ["opening", "fresh"].includes(S.state)) return;
+    drawing.disconnect();
+    write();
+    $("first-look")?.remove();
+  }
+  const drawing = new MutationObserver(uncover);
+  if ($("first-look")) drawing.observe(document.body, { childList: true, subtree: true });
 
   S.fillTimes = () => {
     const [now, time] = [new Date(), (date) => date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })];
@@ -138,11 +147,9 @@
     const late = since(watched) > 1.5; // slept, or was busy: what has come meanwhile is heard first
     watched = mark();
     if (late) return write(); // what is there already is shown meanwhile
-    if (socket && since(heard) > DEAD_S) {
-      socket.close();
-      lose();
-    }
-    tick();
+    if (!socket || since(heard) <= DEAD_S) return tick();
+    socket.close();
+    lose();
   }
   setInterval(watch, 250);
   setInterval(S.fillTimes, 5000);
@@ -207,13 +214,11 @@
       return me ? [me, false, "", ""] : [NO(), true, wrong, ""];
     },
     async operator_button(_, me) {
-      if (!me?.operator) return [NO(), true];
-      return [(await S.door("/api/operator/leave", {}))[0] || NO(), false];
+      return me?.operator ? [(await S.door("/api/operator/leave", {}))[0] || NO(), false] : [NO(), true];
     },
     show_operator(me) {
       document.body.dataset.view = String(Boolean(me) && !me.operator && !me.needed);
-      if (!me?.needed) return [true, NO()];
-      return [false, me.operator ? `Operator${me.who ? ` ${me.who}` : ""}: leave` : "Watching: act …"];
+      return me?.needed ? [false, me.operator ? `Operator${me.who ? ` ${me.who}` : ""}: leave` : "Watching: act …"] : [true, NO()];
     },
   };
 

@@ -37,16 +37,15 @@
 
   /** Turn it on and let it be heard, or off; to be called from a tap. */
   async function turn() {
-    if (isOn()) {
-      on = false;
-      context.suspend();
-      navigator.vibrate?.(0);
-    } else {
-      context ||= new (window.AudioContext || window.webkitAudioContext)();
+    context ||= new (window.AudioContext || window.webkitAudioContext)();
+    on = !isOn();
+    if (on) {
       await context.resume();
-      on = true;
       alarm();
       soundedAt = performance.now() / 1000;
+    } else {
+      context.suspend();
+      navigator.vibrate?.(0);
     }
     show();
   }
@@ -60,10 +59,8 @@
     show();
     if (!isOn()) return;
     const [loud, good] = S.tone;
-    for (const key of good) {
-      if (!chimed.has(key)) chime();
-      chimed.add(key);
-    }
+    if (good.some((key) => !chimed.has(key))) chime();
+    for (const key of good) chimed.add(key);
     const now = performance.now() / 1000;
     if ((lost || (S.state === "fresh" && loud)) && now - soundedAt >= EVERY_S) {
       soundedAt = now;
@@ -73,11 +70,10 @@
 
   function show() {
     const button = $("sound");
-    const words = isOn() ? "Sound on" : on ? "Tap for sound" : "Sound off";
     // A firing that runs beside a silent tablet: asked for loudly, until somebody has tapped.
     const wanted = String(!isOn() && ["fresh", ...SILENT_STATES].includes(S.state));
     if (button.dataset.wanted !== wanted) button.dataset.wanted = wanted;
-    const said = wanted === "true" && !on ? "Sound is off: tap" : words;
+    const said = isOn() ? "Sound on" : on ? "Tap for sound" : wanted === "true" ? "Sound is off: tap" : "Sound off";
     if (button.textContent === said) return;
     button.textContent = said;
     button.setAttribute("aria-pressed", String(isOn()));
@@ -92,7 +88,7 @@
       lock = null;
     }
     const why = window.isSecureContext ? "The tablet doesn't keep its screen on (low battery?)" : "Without https the screen may go dark";
-    awake = lock ? "The screen stays on." : `${why}: set its screen time-out to the longest.`;
+    awake = lock ? "Screen stays on." : `${why}: set its screen time-out to the longest.`;
   }
   document.addEventListener("click", (event) => {
     const id = event.target.closest?.("button")?.id;

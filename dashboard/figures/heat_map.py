@@ -97,9 +97,9 @@ def heat_figure(
     for c, name, dash in ((target_c, "target", "solid"), (burnout_c, "burn-out", "dash")):
         if np.isfinite(known).any() and np.nanmax(known) >= c and len(minutes) > 1:
             figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
-            white.append(f"{name} {number(c, unit):.0f}°{' (dashed)' if dash == 'dash' else ''}")
+            white.append(f"{'white' if dash == 'solid' else 'dashed'}: {name} {number(c, unit):.0f}°")
     if white:
-        figure.add_annotation(**_key(f"white lines: {', '.join(white)}"))
+        figure.add_annotation(**_key("<br>".join(white)))
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         figure.add_scatter(**_placed(some, places, zero_s))
     figure.add_scatter(**_probes(places, minutes, sides))

@@ -192,9 +192,10 @@ def picture(board: Board, wish: Wish) -> Any:
         low=wish.low,
         **common,
     )
-    figure["data"] += [{"type": "scatter", **trace} for trace in forecast_lines(board, wish)]
-    for axis, shown in follow(board, wish).items():
-        figure["layout"][f"{axis}axis"]["range"] = shown
+    shown = follow(board, wish)
+    figure["data"] += [{"type": "scatter", **trace} for trace in forecast_lines(board, wish, shown["y"][1])]
+    for axis, range_ in shown.items():
+        figure["layout"][f"{axis}axis"]["range"] = range_
     return figure
 
 

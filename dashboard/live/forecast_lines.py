@@ -13,6 +13,8 @@ from dashboard.live.messages import Wish
 FURTHEST_S: Final = 1200.0
 """Nothing further ahead is drawn: a forecast is surest for what comes soon. [s]"""
 LEAST_S: Final = 120.0
+ROOM: Final = 0.9
+"""Above this share of the axis there is none for a name."""
 SHARE: Final = 0.25
 """How much is shown of what is to come, as a share of the past that is shown."""
 
@@ -30,8 +32,11 @@ def ahead_s(board: Board, span_s: float) -> float:
     return 0.0 if told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
 
 
-def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
-    """Make the forecast's traces: least, most and a veil between, the middle dashed, whose it is in words."""
+def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]:
+    """Make the forecast's traces: least, most and a veil between, the middle dashed, whose it is in words.
+
+    `top` is where the axis ends, in the unit shown.
+    """
     now = told(board)
     if now is None:
         return []
@@ -47,6 +52,8 @@ def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
         numbers(np.interp(at_s, after_s, np.asarray(now[key], np.float64)), wish.unit)
         for key in ("low_c", "middle_c", "high_c")
     )
+    rises = now["middle_c"][-1] >= now["middle_c"][0]
+    y = min(high[-1] or top, top) if rises else low[-1] or 0.0
     plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
     edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
     return [
@@ -68,10 +75,11 @@ def forecast_lines(board: Board, wish: Wish) -> list[dict[str, Any]]:
         {
             **plain,
             "x": [x[-1]],
-            "y": [low[-1]],
+            "y": [y],
             "mode": "text",
             "text": [coldest.replace("<", "&lt;")],  # short: on a phone more would lie over the traces
-            "textposition": "bottom left",
+            # Away from the numbers at the lines' ends: above what rises, below what falls.
+            "textposition": "top left" if rises and y < ROOM * top else "bottom left",
             "name": "whose forecast",
         },
     ]

@@ -29,6 +29,8 @@ BACKLOG: Final = 32
 """Messages that wait for a slow tablet; with more it gets a whole screen instead of each of them."""
 PICTURE_S: Final = {"traces": 30.0, "heat": 8.0}
 """How often a picture is drawn again, for what isn't added to it point by point. [s]"""
+AGAIN_S: Final = 3.0
+"""But no sooner than this where what can be trusted has changed. [s]"""
 MAX_TABLETS: Final = 64
 SLOW_S: Final = 5.0
 """How often what isn't needed at once is told. [s]"""
@@ -94,12 +96,14 @@ class Glass:
         self.slow_s = -1e9
         self.drawn_s = time.monotonic()
         self.title = self.state = self.tone = None
+        self.drawn_state = ""
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
         """Make a screen of what changed, or of all; None where nothing changed."""
         if whole:
             self.told = {}
             self.drawn_s = time.monotonic()
+            self.drawn_state = board.state(quiet_s)
             self.title = self.state = self.tone = None
         changed: dict[str, dict[str, msgspec.Raw]] = {}
         rendered = dict(drawn.props)
@@ -351,7 +355,9 @@ class Hub:
         glass = None if wish is None else self._glasses.get(wish)
         if wish is None or glass is None or wish.page != "fire" or not self.board.running:
             return False
-        return now_s - glass.drawn_s > PICTURE_S[wish.view]
+        # The stack's colours are the readings of its moment: a silence, or its end, is seen in them.
+        every_s = AGAIN_S if glass.state != glass.drawn_state else PICTURE_S[wish.view]
+        return now_s - glass.drawn_s > every_s
 
     def _points_every_s(self) -> float:
         pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale

@@ -38,6 +38,7 @@ def layout(**_query: str) -> Any:
             dcc.Store(id="fire-place"),
             dcc.Store(id="fire-spot-asked"),
             *chosen("fire"),
+            _waiting(),
             html.Section(id="ended-summary", **{"aria-label": "This firing in short"}),
             _verdict_row(),
             html.Ol(id="zones", **{"aria-label": "Zones, the coldest first"}),
@@ -70,6 +71,34 @@ def layout(**_query: str) -> Any:
     )
 
 
+def _waiting() -> Any:
+    return html.Section(
+        id="waiting",
+        hidden=True,
+        **{"aria-label": "Before the first firing"},
+        children=[
+            html.H2("No firing yet"),
+            html.Ol(
+                [
+                    html.Li(
+                        "Plan it: what is fired and how hot, where each probe will sit, what is to raise an "
+                        "alarm."
+                    ),
+                    html.Li("Plug in the rig. Its first reading opens a firing, and stands here."),
+                    html.Li("Check the rig while it is cold, arm, and light."),
+                ]
+            ),
+            dcc.Link("Prepare a firing", href="/prepare", className="button main"),
+            html.P(
+                [
+                    "Readings of an earlier fire? ",
+                    dcc.Link("Import them", href="/firings?show=import"),
+                ]
+            ),
+        ],
+    )
+
+
 def _verdict_row() -> Any:
     return html.Div(
         id="verdict-row",
@@ -83,14 +112,6 @@ def _verdict_row() -> Any:
                             html.Span("", id="come"),
                         ],
                         id="next",
-                    ),
-                    html.P(
-                        [
-                            "No firing yet, waiting for the rig. ",
-                            dcc.Link("Prepare a firing", href="/prepare"),
-                        ],
-                        id="waiting",
-                        hidden=True,
                     ),
                 ],
                 className="words",
@@ -149,12 +170,12 @@ def _side() -> Any:
                     {"value": "log", "label": "Log"},
                 ],
             ),
+            html.Button("Note …", id="note-open", type="button", className="act"),
             html.Div(
                 id="side-now",
                 children=[
                     graph("stack", className="stack"),
                     html.P("Touch the place where you add wood, rake or aim the gun.", className="hint act"),
-                    html.Button("Note …", id="note-open", type="button", className="act"),
                     html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
                 ],
             ),

@@ -175,7 +175,10 @@ class Ready:
                 f"{_degrees(doc.get('target_c'), unit)} for {doc.get('soak_min')} min; "
                 f"burn-out {_degrees(doc.get('burnout_c'), unit)}",
             ),
-            ("Probes", f"{len(probes)} in {zones} zone{'' if zones == 1 else 's'}{_placed(placed, len(probes))}"),
+            (
+                "Probes",
+                f"{len(probes)} in {zones} zone{'s'[: zones != 1]}{_placed(placed, len(probes))}",
+            ),
             ("Alarms", f"off: {'; '.join(off)}" if off else "all on"),
             ("Packed", f"{packed} of {len(self.kit)}"),
             ("Cold check", report),

@@ -573,7 +573,9 @@ def test_forms_come_with_the_draft_and_the_alarms_where_they_are_seen(client: Te
     assert set(made) == {"prepare-alarm-form"}
     assert "alarm.coal_collapse.drop_c" in str(made)
     assert not call(client, app, name, values, triggered="prepare-turn.data"), "not a second time"
-    assert not call(client, app, name, values | {"prepare-step.value": "pack"}, triggered="prepare-step.value")
+    assert not call(
+        client, app, name, values | {"prepare-step.value": "pack"}, triggered="prepare-step.value"
+    )
 
 
 def test_after_the_end_of_a_firing_the_rig_has_to_be_woken(
