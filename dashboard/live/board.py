@@ -57,6 +57,7 @@ class Board:
     # traces, estimates: as they were when the board began
     traces: list[dict[str, Any]] = field(default_factory=list)
     estimates: dict[str, dict[str, Any]] = field(default_factory=dict)
+    turned: bool = False  # whether what can be trusted is another than a moment ago
     peak_c: float = -1e9  # the hottest reading so far; below -273 until somebody asked for it. [°C]
 
     @classmethod

@@ -64,9 +64,10 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         "events": {"children": fire_parts.log(board.events, unit)},
         "past-alarms": {"children": fire_parts.alarm_history(board.events, unit)},
     }
+    if whole or board.turned:  # its colours are its moment's readings: a silence, or its end, is seen in them
+        drawn.props["stack"] = {"figure": _stack(board, wish, quiet)}
     if whole:
         drawn.props["values"] = {"children": value_rows(board)}
-        drawn.props["stack"] = {"figure": _stack(board, wish, quiet)}
         drawn.props[wish.view] = {"figure": picture(board, wish)}
     elif wish.view == "traces":
         drawn.props |= _grown(board, wish)

@@ -30,7 +30,7 @@ BACKLOG: Final = 32
 PICTURE_S: Final = {"traces": 30.0, "heat": 8.0}
 """How often a picture is drawn again, for what isn't added to it point by point. [s]"""
 AGAIN_S: Final = 3.0
-"""But no sooner than this where what can be trusted has changed. [s]"""
+"""The stack alone is drawn again, no sooner, when what can be trusted has changed. [s]"""
 MAX_TABLETS: Final = 64
 SLOW_S: Final = 5.0
 """How often what isn't needed at once is told. [s]"""
@@ -96,14 +96,12 @@ class Glass:
         self.slow_s = -1e9
         self.drawn_s = time.monotonic()
         self.title = self.state = self.tone = None
-        self.drawn_state = ""
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
         """Make a screen of what changed, or of all; None where nothing changed."""
         if whole:
             self.told = {}
             self.drawn_s = time.monotonic()
-            self.drawn_state = board.state(quiet_s)
             self.title = self.state = self.tone = None
         changed: dict[str, dict[str, msgspec.Raw]] = {}
         rendered = dict(drawn.props)
@@ -175,6 +173,8 @@ class Hub:
         self._pulsing: asyncio.Task[None] | None = None
         self._told_s = self._points_s = self._drawn_s = -1e9
         self._grown = 0
+        self._turned = "", -1e9
+        """What could be trusted, and since when that is known."""
 
     async def serve(self, socket: WebSocket) -> None:
         """Serve one tablet until it leaves."""
@@ -337,6 +337,10 @@ class Hub:
         now_s = time.monotonic()
         self._told_s = now_s
         board, quiet_s = self.board, self.quiet_s()
+        state = board.state(quiet_s)
+        board.turned = state != self._turned[0] and now_s - self._turned[1] >= AGAIN_S
+        if board.turned:
+            self._turned = state, now_s
         wished = {t.wish for t in self.tablets if t.wish is not None}
         self._glasses = {wish: glass for wish, glass in self._glasses.items() if wish in wished}
         held: list[Any] = []
@@ -355,9 +359,7 @@ class Hub:
         glass = None if wish is None else self._glasses.get(wish)
         if wish is None or glass is None or wish.page != "fire" or not self.board.running:
             return False
-        # The stack's colours are the readings of its moment: a silence, or its end, is seen in them.
-        every_s = AGAIN_S if glass.state != glass.drawn_state else PICTURE_S[wish.view]
-        return now_s - glass.drawn_s > every_s
+        return now_s - glass.drawn_s > PICTURE_S[wish.view]
 
     def _points_every_s(self) -> float:
         pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
