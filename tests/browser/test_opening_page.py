@@ -16,6 +16,9 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 # Where the traces are, once nothing stands still: at a moment at which no silent rig pushes them down.
 PLACE = """() => { const still = document.querySelector('#first-look') || !document.querySelector('#stale').hidden;
     return !still && (window.place = document.querySelector('#chart').getBoundingClientRect().toJSON()); }"""
+GONE = """new MutationObserver((_, seen) => document.querySelector('#traces .js-line') && (seen.disconnect(),
+    requestAnimationFrame(() => { window.stillStands = Boolean(document.querySelector('#first-look')); })))
+    .observe(document, {childList: true, subtree: true});"""
 FIRST = """() => { window.atFirst = "";
     const seen = new MutationObserver(() => document.querySelector('#traces .js-line') && (seen.disconnect(),
         window.atFirst = document.querySelector('#zones')?.textContent || "no zones"));
@@ -32,12 +35,14 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     def without(route: Route) -> None:
         route.abort()
 
+    tablet.add_init_script(GONE)
     tablet.goto(page_server.url)
     live = "() => document.body.dataset.state === 'fresh' && document.querySelector('#zones .level')"
     until(lambda: (evening.tell(), tablet.evaluate(live))[1], "the live page", 60, 0.4)
     until(lambda: (evening.tell(), tablet.evaluate(PLACE))[1], "the first look has given way", 60, 0.4)
     place, zones = tablet.evaluate("window.place"), tablet.locator("#zones > li").count()
     assert tablet.locator("#traces .js-line").count() > 0, "it gives way to traces"
+    assert tablet.evaluate("window.stillStands") is False, "in the very frame that draws them"
     # From another page nothing stands still meanwhile: numbers must not wait for the traces' being drawn.
     tablet.locator("#door-firings").click()
     tablet.wait_for_selector("#traces", state="detached")

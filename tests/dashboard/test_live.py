@@ -416,3 +416,18 @@ def test_one_line_or_a_zone_is_singled_out() -> None:
     assert opacities(there, None) == {0: 1.0, 1: 1.0, 2: 1.0}
     assert opacities(there, there[1]) == {0: 0.12, 1: 1.0, 2: 0.12}
     assert opacities(there, there[3]) == {0: 1.0, 1: 0.12, 2: 1.0}
+
+
+def test_a_silence_or_its_end_is_seen_in_the_stack_at_once(path: Path, fire: SmallFire) -> None:
+    """Its colours are readings of the moment at which it was drawn, up to half a minute ago."""
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    now = board(path)
+    wish = Wish("fire")
+    assert "stack" not in draw(now, wish, 0.0, False).props
+    now.turned = True
+    told = draw(now, wish, 0.0, False).props
+    assert "figure" in told["stack"]
+    assert "figure" not in told.get("traces", {}), "the traces stay"
+    assert "values" not in told, "and so do the rows"
