@@ -274,3 +274,14 @@ def test_what_fails_comes_first() -> None:
     assert not report.fit
     assert report.text().splitlines()[:2] == ["NOT FIT  y: bad", "         -> mend it"]
     assert report.as_dict()["findings"][0]["level"] == "fail"
+
+
+def test_too_few_readings_of_a_probe_are_said_not_judged() -> None:
+    """A rig that leaves a channel out of most of its frames: what isn't there is no fault."""
+    values = np.full((200, 2), 20.0)
+    one = batch(values)
+    status = one.status.copy()
+    status[5:, 1] = Status.ABSENT
+    findings = check_readings(None, [replace(one, status=status)], {})
+    [said] = [f for f in findings if f.what == "fault" and f.level != "pass"]
+    assert (said.level, said.where, said.text) == ("warn", "k1", "only 5 readings")
