@@ -212,7 +212,9 @@ def _first_row(rows: Sequence[Row], first: int, lowest: int, options: CsvOptions
     while first > lowest and len(above := rows[first - 1][1]) > 1:
         readings = sum(1 for cell in above[1:] if re.fullmatch(r"[+\-]?\d+[.,]\d+", cell.strip()))
         counted = len(above) == width and 2 * readings >= width - 1 and re.search(r"\d", above[0])
-        if not counted and not kind_of(above[0]) == kind is not None:
+        # A date alone is midnight, as spreadsheets write it.
+        midnight = kind == "datetime" and len(above) == width and _data_kind(above, options) == "date"
+        if not counted and not midnight and not kind_of(above[0]) == kind is not None:
             break
         first -= 1
     return first

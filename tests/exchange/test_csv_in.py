@@ -343,6 +343,48 @@ FOREIGN: dict[
         [[20], [21], [22], [23]],
     ),
     "a true minus sign": ("s,a\n0,−3.5\n1,+4\n", {}, ("a",), [0, 1], [[-3.5], [4]]),
+    "times without separators (ISO 8601, basic format)": (
+        "when,a\n20261125T235950Z,20\n20261126T000000.5Z,21\n",
+        {},
+        ("a",),
+        [0, 10.5],
+        [[20], [21]],
+    ),
+    "midnight as a date alone, in the first row and on the way": (
+        "when,a,b\n2026-11-25,21,30\n2026-11-25 12:00:00,22,31\n2026-11-26,23,32\n2026-11-26 12:00:00,24,33\n",
+        {"timezone": "UTC"},
+        ("a", "b"),
+        [0, 43_200, 86_400, 129_600],
+        [[21, 30], [22, 31], [23, 32], [24, 33]],
+    ),
+    "minutes and seconds, as the header says": (
+        "time (mm:ss),a\n00:10,20\n00:20,21\n01:00,22\n",
+        {},
+        ("a",),
+        [0, 10, 50],
+        [[20], [21], [22]],
+    ),
+    "hours and minutes, as the header says": (
+        "time (h:mm),a\n0:10,20\n0:20,21\n1:00,22\n",
+        {},
+        ("a",),
+        [0, 600, 3000],
+        [[20], [21], [22]],
+    ),
+    "units above a header that was pointed at": (
+        "s,°C,°F\ntime,a,b\n0,20,212\n1,21,32\n",
+        {"skip": 1},
+        ("a", "b"),
+        [0, 1],
+        [[20, 100], [21, 0]],
+    ),
+    "the time's column by its number": (
+        "a,clock,b\n20,0,30\n21,5,31\n",
+        {"time": "2", "time_unit": "min"},
+        ("a", "b"),
+        [0, 300],
+        [[20, 30], [21, 31]],
+    ),
 }
 
 
@@ -505,6 +547,54 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     ),
     "nothing but times": ("date,time\n2026-11-25,10:00:00\n", {}, r"no column of temperatures"),
     "too far": ("time_s,a\n0,20\n1e300,21\n", {}, r"row 3, column 'time_s': '1e.300' is too far off"),
+    "no such day of a year": (
+        "when,a\n2025-365T10:00:00Z,20\n2025-366T10:00:00Z,21\n",
+        {},
+        r"row 3, column 'when': .* is no date: that year has no day 366; --skip-rows 3 ",
+    ),
+    "a unit that two parts can't have": (
+        "time,a\n00:10,20\n00:20,21\n",
+        {"time_unit": "s"},
+        r"--time-unit 's': for '00:10' it must be hh:mm or mm:ss",
+    ),
+    "nothing hot": (
+        "t (s),rh %,name\n0,20,x\n1,21,y\n",
+        {},
+        r"no column of temperatures \('rh %': % is no unit of temperature; 'name': texts, such as 'y', and no number\)",
+    ),
+    "skipped to the end": (
+        "t (s),a\n0,20\n1,21\n",
+        {"skip": 7},
+        r"no readings below line 8; give another --skip",
+    ),
+    "rows that are none": (
+        "t (s),a\n0,20\n",
+        {"skip_rows": ("7-x",)},
+        r"--skip-rows '7-x': must be a row's number, or a range such as 7-12",
+    ),
+    "a separator of two signs": (
+        "t (s),a\n0,20\n",
+        {"delimiter": ";;"},
+        r"--delimiter: ';;' must be one character",
+    ),
+    "no such text": (
+        b"t (s),a\n0,2\xff\n",
+        {"encoding": "utf-8"},
+        r"byte 12 is not utf-8; say another --encoding",
+    ),
+    "words for no reading": (
+        "t (s),a,b\n0,20,21\n"
+        + "".join(f"{i},x?,22\n" for i in (1, 2, 3))
+        + "4,30,25\n5,30,25\n6,30,25\n7,30,25\n",
+        {},
+        r"'x\?' is not a temperature; --no-reading 'x\?' if .*--leave-out a if .*--skip-rows 3-5 leaves out the 3 rows",
+    ),
+    "a JSON list without its end": (
+        '[{"t":0,"a":20},{"t":1,"a":21}',
+        {},
+        r"row 1: no whole JSON \(the list has no end\)",
+    ),
+    "JSON lists of two lengths": ('{"t":[0,1,2],"a":[20,21]}', {}, r"they are not as long as one another"),
     "an open quote": ('time_s,a\n0,20\n"1,21\n' + "2,22\n" * 30_000, {}, r"row 3: field larger than"),
 }
 
@@ -535,6 +625,33 @@ def test_a_resolution_is_no_scale(tmp_path: Path) -> None:
     firing = read(tmp_path, "s,T1 (0.1 °C)\n0,20.5\n1,21.5\n")
     assert rows(firing) == [[20.5], [21.5]]
     assert any("has decimals: taken for whole degrees" in guess for guess in firing.guesses)
+
+
+@pytest.mark.parametrize("day", ["1970-01-01", "2000-01-01"])
+def test_a_clock_that_was_never_set_is_told(tmp_path: Path, day: str) -> None:
+    """Where boards' clocks begin: the Unix epoch, and the year 2000 (common practice, no source)."""
+    told = "the dates begin where a clock begins that was never set: they may be wrong"
+    assert told in read(tmp_path, f"when,a\n{day} 00:00:05Z,20\n{day} 00:00:10Z,21\n").guesses
+    assert told not in read(tmp_path, "when,a\n2026-11-25 00:00:05Z,20\n2026-11-25 00:00:10Z,21\n").guesses
+
+
+def test_an_hour_that_a_walls_clock_leaps_on_is_pointed_at(tmp_path: Path) -> None:
+    """As at the beginning of summer time; where a zone is named, it is known."""
+    minutes = [f"01:{m:02d}" for m in range(40, 60)] + [f"03:{m:02d}" for m in range(20)]
+    text = "when,a\n" + "".join(f"2026-03-29 {m}:00,{20 + n}\n" for n, m in enumerate(minutes))
+    [said] = [guess for guess in read(tmp_path, text).guesses if "hour" in guess]
+    assert said.startswith("the clock goes on by an hour at row 22: ")
+    assert "--timezone" in said
+    there = read(
+        tmp_path, text, timezone="Europe/Vienna"
+    )  # 2026-03-29 02:00 is 03:00 there: directive 2000/84/EC
+    assert np.diff(there.t_us).max() == 60_000_000
+    assert not [guess for guess in there.guesses if "hour" in guess]
+
+
+def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(CsvError, match="no file; give the path of a text file"):
+        read_csv(tmp_path)
 
 
 def test_missing_file(tmp_path: Path) -> None:
