@@ -11,7 +11,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.processes import free_port
+from tests.processes import free_port, until
 
 PROGRAM = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 
@@ -91,14 +91,14 @@ class Mosquitto:
             self._process = subprocess.Popen(
                 [str(PROGRAM), "-c", self.folder / "mosquitto.conf", "-v"], stdout=log, stderr=log
             )
-        deadline = time.monotonic() + 10
-        while True:
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
-                    return self
-            assert self._process.poll() is None, self.log
-            assert time.monotonic() < deadline, self.log
-            time.sleep(0.02)
+        until(self._answers, "the broker")
+        return self
+
+    def _answers(self) -> bool:
+        assert self._process is not None
+        assert self._process.poll() is None, self.log
+        with socket.socket() as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
     def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
         if self._process is not None:
@@ -109,6 +109,14 @@ class Mosquitto:
     def restart(self, how: signal.Signals = signal.SIGTERM) -> None:
         self.stop(how)
         self.start()
+
+    def save(self) -> None:
+        """Have it write what it has to its disk, and wait for it."""
+        assert self._process is not None
+        kept = self.folder / "mosquitto.db"
+        asked_ns = time.time_ns()
+        self._process.send_signal(signal.SIGUSR1)
+        until(lambda: kept.exists() and kept.stat().st_mtime_ns >= asked_ns, "the broker's file")
 
     def freeze(self) -> None:
         """Take in nothing and answer nothing, as a network that swallows everything."""

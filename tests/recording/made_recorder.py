@@ -16,10 +16,14 @@ from logger.rig_line.wire import encode
 from logger.sources import Arrival
 
 
-def made_recorder(path: Path, plan: Plan | None = None, title: str = "") -> tuple[Recorder, Intake]:
+def made_recorder(
+    path: Path, plan: Plan | None = None, title: str = "", far_end: FarEnd | None = None
+) -> tuple[Recorder, Intake]:
     time_line = HostTime()
     intake = Intake(time_line)
-    return Recorder(path, intake, time_line, FarEnd(), plan=plan, title=title, invented=True), intake
+    return Recorder(
+        path, intake, time_line, far_end or FarEnd(), plan=plan, title=title, invented=True
+    ), intake
 
 
 async def hear(intake: Intake, seq: int, ms: int | None = None, **c: float) -> None:
@@ -28,4 +32,4 @@ async def hear(intake: Intake, seq: int, ms: int | None = None, **c: float) -> N
         await asyncio.sleep(0.002)  # or two frames would be of one moment
         ms = round(time.monotonic() * 1000) % 2**32
     line = encode(Frame("a1", seq, ms, {channel: Sample(c=value) for channel, value in c.items()}))
-    await intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port"))
+    await intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port", token=seq))

@@ -174,7 +174,8 @@ def test_a_logger_that_is_killed_gets_its_unacknowledged_frames_again(
             until(lambda: frames(home) > 60, "frames")
             os.kill(first.pid, signal.SIGKILL)
             first.wait()
-            time.sleep(1.0)  # frames gather at the broker meanwhile
+            gathered = mosquitto.log.count("Received PUBLISH")
+            until(lambda: mosquitto.log.count("Received PUBLISH") > gathered + 50, "frames at the broker")
             with process(log, home):
                 until(lambda: len(stored(home, 2)) == 400, "all frames", 40)
     assert sorted(stored(home, 2)) == list(range(1, 401))

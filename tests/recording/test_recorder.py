@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from logger.journal.reader import JournalReader
+from logger.journal.schema import JournalError
+from logger.journal.writer import JournalWriter
 from logger.recording import judged
+from logger.recording.far_end import FarEnd, Token
 from logger.replay.judging import Judging
+from tests.processes import until
 from tests.recording.made_recorder import hear, made_recorder
 
 
@@ -55,3 +62,61 @@ async def test_readings_go_on_when_the_judgement_fails(
         assert beat is not None
         assert beat["trouble"] == "the judgement failed and is off; readings are still recorded"
         assert beat["verdict"] is None
+
+
+class Sender(FarEnd):
+    """What a rig hears of its frames, by `seq`."""
+
+    def __init__(self) -> None:
+        self.on_disk: list[Any] = []
+        self.asked_for: list[Any] = []
+
+    def committed(self, tokens: Sequence[Token]) -> None:
+        self.on_disk += [seq for _, seq in tokens]
+
+    def again(self, tokens: Sequence[Token]) -> None:
+        self.asked_for += [seq for _, seq in tokens]
+
+
+async def test_what_memory_could_not_hold_is_never_acknowledged_and_recorded_when_it_comes_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk takes nothing for so long that memory is full: the oldest readings are let go of."""
+    monkeypatch.setattr("logger.recording.backlog.BACKLOG_READINGS", 5)
+    path, rig = tmp_path / "journal.sqlite", Sender()
+    recorder, intake = made_recorder(path, title="Invented", far_end=rig)
+    sent: dict[int, int] = {}
+
+    async def send(seq: int) -> None:
+        sent.setdefault(seq, round(time.monotonic() * 1000) % 2**32)
+        await hear(intake, seq, sent[seq], k0=20.0 + seq)
+
+    recorder.worker.start()
+    await send(0)
+    await asyncio.to_thread(until, lambda: rig.on_disk == [0], "the first frame on disk")
+    takes = JournalWriter.transaction
+
+    def full(_: JournalWriter) -> Any:
+        raise JournalError("the disk is full; make room", "full")
+
+    monkeypatch.setattr(JournalWriter, "transaction", full)
+    while not rig.asked_for:
+        await send(len(sent))
+        await asyncio.sleep(0.05)  # twenty a second, as a rig would
+        assert len(sent) < 400
+    monkeypatch.setattr(JournalWriter, "transaction", takes)
+    await send(len(sent))
+    await asyncio.to_thread(until, lambda: len(sent) - 1 in rig.on_disk, "the newest frame on disk")
+    lost = set(rig.asked_for)
+    assert lost.isdisjoint(rig.on_disk)
+    assert lost | set(rig.on_disk) == set(sent)
+    with contextlib.closing(JournalReader(path)) as reader:
+        assert (reader.heartbeat() or {})["lost"] == len(lost)
+    for seq in sorted(lost):
+        await send(seq)
+    await asyncio.to_thread(until, lambda: lost <= set(rig.on_disk), "what was lost, on disk")
+    intake.stop()
+    recorder.worker.join()
+    with contextlib.closing(JournalReader(path)) as reader:
+        kept = [s for batch in reader.batches(reader.firing("last").id) for s in batch.seq.tolist()]
+    assert sorted(kept) == sorted(sent)

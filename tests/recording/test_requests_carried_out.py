@@ -14,6 +14,7 @@ from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
 from logger.reading import Event
 from logger.recording import requests_carried_out
+from logger.recording.far_end import FarEnd
 from logger.requests import UNDO_S
 from tests.processes import until
 from tests.recording.made_recorder import hear, made_recorder
@@ -22,9 +23,9 @@ from tests.recording.made_recorder import hear, made_recorder
 class Running:
     """A recorder with a firing that has begun."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, far_end: FarEnd | None = None) -> None:
         self.path = path
-        self.recorder, self.intake = made_recorder(path, title="Invented")
+        self.recorder, self.intake = made_recorder(path, title="Invented", far_end=far_end)
 
     async def light(self) -> None:
         self.recorder.worker.start()
@@ -45,6 +46,11 @@ class Running:
 
         return dict(until(answer, "the logger's answer"))
 
+    def close(self) -> None:
+        self.intake.stop()
+        with contextlib.closing(self.reader()):
+            self.recorder.worker.join()
+
     def events(self, *kinds: str) -> list[Event]:
         return [e for e in self.reader().events(self.reader().firing("last").id) if e.kind in kinds]
 
@@ -53,9 +59,7 @@ class Running:
 def running(tmp_path: Path) -> Iterator[Running]:
     made = Running(tmp_path / "journal.sqlite")
     yield made
-    made.intake.stop()
-    with contextlib.closing(made.reader()):
-        made.recorder.worker.join()
+    made.close()
 
 
 async def test_a_note_is_taken_back_and_stays_known(running: Running) -> None:
@@ -141,3 +145,33 @@ async def test_what_the_judgement_said_is_no_note(running: Running) -> None:
         assert not running.ask("retract", event=event.id)["ok"]
     assert running.ask("retract", event=number)["ok"]
     assert running.reader().firing("last").id == firing.id
+
+
+class Lamps(FarEnd):
+    """Rigs with a lamp or a buzzer, if `there` are any."""
+
+    def __init__(self, there: dict[str, str]) -> None:
+        self.there, self.tried = there, 0
+
+    def beacons(self) -> dict[str, str]:
+        return self.there
+
+    def test_beacons(self) -> None:
+        self.tried += 1
+
+
+@pytest.mark.parametrize("there", [{}, {"a1": "ok"}])
+async def test_lamps_and_buzzers_are_tried_where_there_are_any(tmp_path: Path, there: dict[str, str]) -> None:
+    lamps = Lamps(there)
+    running = Running(tmp_path / "journal.sqlite", lamps)
+    try:
+        await running.light()
+        answer = running.ask("beacon_test")
+    finally:
+        running.close()
+    if there:
+        assert (answer["ok"], answer["beacons"], lamps.tried) == (True, there, 1)
+    else:
+        assert not answer["ok"]
+        assert "no rig has said that it has a lamp or a buzzer" in answer["error"]
+        assert lamps.tried == 0

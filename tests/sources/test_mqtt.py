@@ -90,11 +90,11 @@ async def test_another_logger_has_a_session_of_its_own(mosquitto: Mosquitto) -> 
 
 
 async def test_more_frames_than_the_brokers_own_limit_are_on_their_way_at_once(mosquitto: Mosquitto) -> None:
-    """Mosquitto's default of 20 messages unacknowledged, each for 250 ms, would let 80 a second through."""
+    """Mosquitto's own limit is 20 (mosquitto.conf(5), max_inflight_messages): none is acknowledged meanwhile."""
     async with Running(Broker(mosquitto.url, "logger")) as running:
         await connected(running)
         await mosquitto.publish(FRAME, *lines(*range(1000)))
-        await running.came(*range(1000), within_s=10)
+        await running.came(*range(1000), within_s=60)
 
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
@@ -108,7 +108,7 @@ async def test_broker_restarted_in_mid_stream_loses_nothing(
             await until(lambda: len(set(running.seqs)) >= start + 60)  # noqa: B023
             old = [a.token for a in running.arrivals]
             running.source.acknowledge(old[: start // 2])
-            await asyncio.sleep(1.5 if how == signal.SIGKILL else 0)  # its disk has what it took a second ago
+            mosquitto.save()  # killed, it has what its disk has
             mosquitto.restart(how)
             await connected(running, times=start // 100 + 2)
             running.source.acknowledge(old)  # of another connection by now: must not hit other messages
@@ -156,7 +156,6 @@ async def test_broker_that_comes_late_is_found(tmp_path: Path) -> None:
             await connected(running)
             await broker.publish(FRAME, *lines(0))
             await running.came(0)
-            await asyncio.sleep(0)
 
 
 async def test_user_and_password(
