@@ -13,7 +13,6 @@ import signal
 import socket
 import subprocess
 import threading
-import time
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator, Sequence
@@ -23,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.mirror.target import Target
-from tests.processes import free_port
+from tests.processes import free_port, until
 
 Answer = tuple[int, dict[str, str], bytes]
 
@@ -47,14 +46,15 @@ class Server:
     def start(self) -> None:
         with (self.folder / "server.log").open("ab") as log:
             self._process = subprocess.Popen(self.argv, stdout=log, stderr=log)
-        deadline = time.monotonic() + 30
-        while True:
-            with contextlib.suppress(OSError):
-                if self.ask("/ping")[0] < 300:
-                    return
-            assert self._process.poll() is None, (self.folder / "server.log").read_text()
-            assert time.monotonic() < deadline, "the server didn't start within 30 s"
-            time.sleep(0.05)
+        until(self._answers, "the server", 30)
+
+    def _answers(self) -> bool:
+        assert self._process is not None
+        assert self._process.poll() is None, (self.folder / "server.log").read_text()
+        try:
+            return self.ask("/ping")[0] < 300
+        except OSError:
+            return False
 
     def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
         if self._process is not None:
@@ -198,6 +198,10 @@ class Gate:
             def setup(self) -> None:
                 super().setup()
                 gate.connections.append(self.connection)
+
+            def finish(self) -> None:
+                gate.connections.remove(self.connection)
+                super().finish()
 
             def do_GET(self) -> None:
                 gate.paths.append(self.path)

@@ -18,6 +18,7 @@ from logger.mirror.progress import REFUSED, load_progress, mirror_health
 from logger.mirror.target import Target
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import Answer, Gate
+from tests.processes import until
 
 
 class Clock:
@@ -313,10 +314,10 @@ def test_a_server_that_was_started_again_gets_more_than_the_overlap(
 
 def break_connections(gate: Gate) -> None:
     """As a server's restart does: the next request finds its connection dead, and another is made."""
-    for connection in gate.connections:
+    for connection in list(gate.connections):
         with contextlib.suppress(OSError):
             connection.shutdown(socket.SHUT_RDWR)
-    time.sleep(0.05)
+    until(lambda: not gate.connections, "the connections' end")
 
 
 @pytest.mark.real
