@@ -159,9 +159,20 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
         load(path)
 
 
-def test_huge_whole_numbers_are_refused_not_overflowed() -> None:
-    with pytest.raises(PlanError, match="not a number"):
-        loads("target_c = 1" + "0" * 400)
+@pytest.mark.parametrize(
+    ("toml", "words"),
+    [
+        ("target_c = 1" + "0" * 400, "not a number"),
+        ("target_c = 1" + "0" * 5000, "thousands of digits"),
+        ("title = " + "[" * 2000 + "]" * 2000, "nested too deep"),
+        ("\n".join(f'[[probe]]\nname = "p{n}"' for n in range(65)), "more than 64 probes; leave some out"),
+        ('title = "' + "a" * 5000 + '"', "characters; shorten it"),
+    ],
+    ids=["400 digits", "5000 digits", "deep", "many probes", "long"],
+)
+def test_too_much_of_anything_is_refused(toml: str, words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        loads(toml)
 
 
 _names = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "S")), min_size=1, max_size=20)
