@@ -15,6 +15,7 @@ import pytest
 
 from logger.diagnosis import Diagnosis, Report
 from logger.diagnosis.checksum import explain_checksum
+from logger.diagnosis.finding import Finding
 from logger.diagnosis.listen import ListenError, listen
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
@@ -238,6 +239,74 @@ def test_checksums_of_other_kinds_are_recognised() -> None:
     assert "inverting" in explain_checksum(body + b"*340bc6d9")  # JAMCRC
     assert "Adler-32" in explain_checksum(body + b"*091e01de")
     assert explain_checksum(body + b"*deadbeef") == ""
+
+
+def test_the_right_checksum_written_otherwise_is_recognised() -> None:
+    body = b"123456789"
+    right = crc32(body)
+    assert "in decimal; write it in hex" in explain_checksum(body + b"*%d" % right)
+    assert "eight lower-case hex digits" in explain_checksum(body + b"*0x%08x" % right)
+    assert "not a hex number" in explain_checksum(body + b"*sum")
+    assert "sixteen bits" in explain_checksum(body + b"*29b1")  # CRC-16, from the same catalogue
+    assert "no checksum" in explain_checksum(body)
+
+
+def by_about(diagnosis: Diagnosis) -> dict[str, Finding]:
+    return {f.about: f for f in diagnosis.report().findings}
+
+
+def test_one_frame_is_too_little() -> None:
+    diagnosis = Diagnosis()
+    diagnosis.take(frame(0, 0))
+    found = by_about(diagnosis)
+    assert {found["seq"].level, found["clock"].level} == {"check"}
+    assert found["seq"].mend == "listen longer"
+
+
+def test_recorded_lines_of_a_clock_in_microseconds() -> None:
+    """Without times of arrival, only that no fire is read once in minutes tells."""
+    diagnosis = Diagnosis()
+    for i in range(30):
+        diagnosis.take(frame(i, 500_000 * i))
+    clock = by_about(diagnosis)["clock"]
+    assert (clock.level, clock.mend) == ("bad", "is 'ms' in microseconds? It is in milliseconds")
+
+
+def test_frames_that_wait_on_their_way_are_told_from_a_wrong_clock() -> None:
+    diagnosis = Diagnosis()
+    for i in range(200):
+        diagnosis.take(frame(i, 500 * i), 100 + 0.5 * i + (1.5 if i % 2 else 0.0))
+    clock = by_about(diagnosis)["clock"]
+    assert (clock.level, clock.mend) == (
+        "check",
+        "frames wait on their way; the rig's own 'ms' puts them right",
+    )
+
+
+def test_two_seconds_are_too_short_to_tell_a_clocks_speed() -> None:
+    diagnosis = Diagnosis()
+    for i in range(25):
+        diagnosis.take(frame(i, 100 * i), 100 + 0.1 * i + 0.12 * (i % 5))
+    clock = by_about(diagnosis)["clock"]
+    assert (clock.level, clock.text) == ("good", "runs forward; too short a time to tell how fast")
+
+
+def test_a_line_that_is_damaged_now_and_then_is_the_lead() -> None:
+    diagnosis = Diagnosis()
+    for i in range(300):
+        line = frame(i, 500 * i)
+        diagnosis.take(line.replace(b'"seq"', b'"sfq"') if i % 100 == 50 else line)
+    crc = by_about(diagnosis)["crc"]
+    assert (crc.level, crc.text) == ("check", "3 of 300 lines fail their checksum")
+    assert "screened USB lead" in crc.mend
+
+
+def test_a_channel_that_is_not_in_every_frame_says_how_often() -> None:
+    diagnosis = Diagnosis()
+    for i in range(40):
+        seldom = {"k1": Sample(c=21.0)} if i % 4 == 0 else {}
+        diagnosis.take(wire.encode(Frame("a1", i, 500 * i, {"k0": Sample(c=20.0), **seldom})))
+    assert by_about(diagnosis)["channel k1"].text.endswith(", in 10 of 40 frames")
 
 
 def test_listening_to_a_port(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
