@@ -23,7 +23,7 @@ from logger.replay.judging import rehearse
 from logger.report.describe import describe
 from logger.report.document import document, picture
 from logger.report.facts import Fact
-from logger.report.gather import Gathered, gather
+from logger.report.gather import Gathered, distrusted, gather
 from logger.report.markup import el, html, plain
 from logger.report.shown import Shown, ZoneUnknownError, shown, since
 from logger.report.stack_drawing import draw_stack
@@ -298,6 +298,48 @@ def test_every_probe_is_drawn_and_named(known: tuple[Gathered, Any]) -> None:
     drawn = picture(*known, UTC, 1180, 500)
     for column in known[1].columns:
         assert re.search(rf">\d {re.escape(column.probe.name)[:15]}", drawn)
+
+
+def test_what_a_faulty_probe_read_is_pale_in_the_traces_and_no_colour_in_the_stack(
+    known: tuple[Gathered, Any],
+) -> None:
+    """Until its alarm cleared, or to the end where it never did."""
+    gathered, traces = known
+
+    def pale(alarms: list[dict[str, Any]]) -> tuple[int, list[float]]:
+        found = replace(gathered, distrusted=distrusted({"alarms": alarms}))
+        root = ET.fromstring(picture(found, traces, UTC, 1000, 400))
+        paths = [e.get("d", "") for e in root.iter() if e.tag.endswith("path") and e.get("opacity") == "0.35"]
+        return len(paths), [float(x) for d in paths for x in re.findall(r"[ML](-?[\d.]+) ", d)]
+
+    name = traces.columns[1].probe.name
+    fault = {"rule": "probe_fault", "probe": name, "raised_s": 600.0, "cleared_s": 1200.0}
+    assert pale([]) == pale([{**fault, "rule": "stalled_zone"}]) == (0, [])
+    count, xs = pale([fault])
+    assert count == 1
+    _, for_ever = pale([{**fault, "cleared_s": None}])
+    assert min(for_ever) == min(xs)
+    assert max(for_ever) > max(xs) > min(xs)
+    one_probe = replace(
+        traces, columns=traces.columns[1:2], t_us=traces.t_us[1:2], temperature_c=traces.temperature_c[1:2]
+    )
+
+    def coloured(doubtful: dict[str, list[tuple[float, float]]]) -> int:
+        drawn = draw_stack(
+            one_probe,
+            gathered.info.started_us,
+            doubtful=doubtful,
+            marks=[],
+            shown=UTC,
+            width=1000,
+            height=190,
+        )
+        assert drawn is not None
+        paths = [e.get("d") or "" for e in drawn.iter("path") if str(e.get("fill")).startswith("rgb")]
+        return sum(d.count("M") for d in paths)
+
+    assert 0 < coloured({name: [(600.0, 1200.0)]}) < coloured({})
+    assert coloured({name: [(0.0, float("inf"))]}) == 0
 
 
 # --- the command --------------------------------------------------------------------------------------------
