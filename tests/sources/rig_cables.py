@@ -25,7 +25,7 @@ def descriptors() -> int:
     return len(list(Path("/proc/self/fd").iterdir()))
 
 
-async def until(true: Callable[[], bool], within_s: float = 5.0) -> None:
+async def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
     """Wait for something to be true; fail if it takes too long."""
     async with asyncio.timeout(within_s):
         while not true():  # noqa: ASYNC110 - what is waited for is outside of the loop
@@ -125,7 +125,7 @@ class Running:
     def kinds(self) -> list[str]:
         return [kind for kind, _ in self.reports]
 
-    async def came(self, *seqs: int, within_s: float = 5.0) -> None:
+    async def came(self, *seqs: int, within_s: float = 20.0) -> None:
         """Wait until just these frames have come."""
         try:
             await until(lambda: len(self.seqs) >= len(seqs), within_s)
