@@ -335,3 +335,27 @@ def test_a_message_that_takes_its_number_back_has_none(payload: bytes, path: str
     assert field is not None
     assert field.value is not None
     assert math.isnan(field.value)
+
+
+@pytest.mark.parametrize(
+    ("payload", "path", "number"),
+    [
+        (b'{"walls":[20.5,null],"top":null,"on":true}', "walls.0", 20.5),
+        (b'{"walls":[20.5,null],"top":null,"on":true}', "walls.1", math.nan),
+        (b'{"walls":[20.5,null],"top":null,"on":true}', "top", math.nan),
+        (b'{"walls":[20.5,null],"top":null,"on":true}', "walls.2", None),
+        (b'{"walls":[20.5,null],"top":null,"on":true}', "base", None),
+        (b'{"walls":[20.5', "walls.0", None),
+        (b"[" * 5000, "0", None),
+        (b'{"top":{"value":21.5}}', "top.value", 21.5),
+    ],
+)
+def test_a_null_where_the_plan_looks_is_a_broken_wire_and_nothing_there_is_nothing(
+    payload: bytes, path: str, number: float | None
+) -> None:
+    found = field_of(payload, path)
+    if number is None:
+        assert found is None
+    else:
+        assert found is not None
+        assert found.value == pytest.approx(number, nan_ok=True)
