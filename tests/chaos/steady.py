@@ -17,6 +17,7 @@ from zlib import crc32
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample
 from logger.rig_line.wire import encode
+from tests.processes import until
 
 RUNS_FOR_MS = 600_000
 """A rig that has only just begun may have restarted: what waited for a slow logger gets its place 10 s later."""
@@ -114,6 +115,11 @@ class SteadyRig:
         for end in ends or ():
             os.close(end)
 
+    def go_on(self, frames: int) -> None:
+        """Wait until it has made so many more."""
+        last = self.seq + frames
+        until(lambda: self.seq >= last, f"{frames} frames more", 10 + 3 * frames * self._period_s)
+
     def keep(self) -> None:
         """Keep what is made from now on, as a rig does whose link is out."""
         with self._lock:
@@ -123,7 +129,7 @@ class SteadyRig:
         """Send what was kept, behind what is made now; give the frames' numbers."""
         with self._lock:
             kept, self._kept = self._kept or [], None
-        time.sleep(0.5)
+        self.go_on(5)
         with self._lock:
             self._waiting.extend(line(seq, self.channels, dead=self.dead) for seq in kept)
         return kept

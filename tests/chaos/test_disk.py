@@ -9,7 +9,6 @@ import resource
 import shutil
 import sqlite3
 import subprocess
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -47,12 +46,13 @@ def test_a_disk_that_is_full_for_a_while(tmp_path: Path, tell: Tell) -> None:
     """No file of the logger's may grow any more, by the kernel's limit on file sizes."""
     home, link = tmp_path / "home", tmp_path / "rig"
     rounds, full_s = times(2, 20), times(3, 10)
-    with SteadyRig(link), process([*STOKEWATCH, "log", "--serial", str(link)], home) as logger:
+    log = [*STOKEWATCH, "log", "--serial", str(link)]
+    with SteadyRig(link) as rig, process(log, home) as logger:
         until(lambda: frames(home) > 20, "frames", 60)
         for _ in range(rounds):
             # Less than a page: the write-ahead log starts over at times, so its whole length must be forbidden.
             resource.prlimit(logger.pid, resource.RLIMIT_FSIZE, (1024, resource.RLIM_INFINITY))
-            time.sleep(1.5)
+            rig.go_on(15)
             stuck = frames(home)
             stays(lambda stuck=stuck: frames(home) == stuck, "nothing is written", full_s)
             unlimited = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
@@ -80,12 +80,12 @@ def test_the_folder_away_and_back(tmp_path: Path, tell: Tell) -> None:
     """As a card that is pulled and put in again."""
     home, link, away = tmp_path / "home", tmp_path / "rig", tmp_path / "away"
     rounds = times(2, 20)
-    with SteadyRig(link), process([*STOKEWATCH, "log", "--serial", str(link)], home):
+    with SteadyRig(link) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
         until(lambda: frames(home) > 20, "frames", 60)
         for _ in range(rounds):
             before = frames(home)
             home.rename(away)
-            time.sleep(3)
+            rig.go_on(30)
             away.rename(home)
             until(lambda before=before: frames(home) > before + 25, "what waited in memory", 30)
     count = unbroken(home)
@@ -112,7 +112,7 @@ def test_a_disk_that_takes_a_tenth_of_a_second_for_each_commit(
     seconds = times(8, 60)
     with SteadyRig(link) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
         until(lambda: frames(home) > 20, "frames", 60)
-        time.sleep(seconds)
+        rig.go_on(10 * seconds)
         behind = rig.seq - frames(home)
     count = unbroken(home)
     assert behind < 30
@@ -139,7 +139,7 @@ if LONG:
     def test_a_disk_that_becomes_read_only_for_a_while(mounted: Path, tmp_path: Path, tell: Tell) -> None:
         """With the right to mount, so by hand only."""
         home, link = mounted / "home", tmp_path / "rig"
-        with SteadyRig(link), process([*STOKEWATCH, "log", "--serial", str(link)], home):
+        with SteadyRig(link) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
             until(lambda: frames(home) > 20, "frames", 60)
             before = frames(home)
             limit = ["mount", "-o", "remount,ro", str(mounted)]
@@ -152,7 +152,7 @@ if LONG:
                             file.write(b"x" * 4096)
                         except OSError:
                             break
-            time.sleep(10)
+            rig.go_on(100)
             subprocess.run(["mount", "-o", "remount,rw", str(mounted)], check=True)
             filler.unlink(missing_ok=True)
             until(lambda: frames(home) > before + 90, "what waited in memory", 30)

@@ -152,7 +152,7 @@ def test_what_the_rig_kept_comes_late(tmp_path: Path, tell: Tell) -> None:
     with SteadyRig(link, channels=4) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
         until(lambda: beat(home).get("frames", 0) > 20, "frames", 60)
         rig.keep()
-        time.sleep(outage_s)
+        rig.go_on(10 * outage_s)
         gap = rig.send_kept()
         until(lambda: set(gap) <= set(stored(home)), "what was kept", 90)
     kept = len(gap)
