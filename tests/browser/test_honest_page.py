@@ -218,6 +218,12 @@ def test_two_tablets_and_a_reload_show_the_same(
 # --- WCAG 2.2 AA, as far as a program can tell ------------------------------------------------------------------------
 
 
+def at_rest(page: Page) -> None:
+    """Wait until nothing slides or fades any more."""
+    moving = "document.getAnimations().filter((one) => one.playState === 'running').length"
+    until(lambda: page.evaluate(moving) == 0, "the page is at rest")
+
+
 @pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("phone", "night")])
 def test_axe_finds_nothing_at_the_fire_in_any_state(
     fire: Fire, page_server: PageServer, take: Callable[[str], Page], size: str, theme: str
@@ -241,22 +247,22 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
     for tab in ("Zones", "Log", "Stack"):
         page.locator("#fire-side label", has_text=tab).click()
         evening.tell()
-        page.wait_for_timeout(300)
-        found[tab] = findings(page)
+        at_rest(page)
+        found[tab] = findings(page, "#side")
     page.locator("#fire-view label", has_text="Stack through time").click()
     there = "document.querySelector('#heat .js-plotly-plot')?.data?.length > 0"
     until(lambda: (evening.tell(), page.evaluate(there))[1], "the picture", 40, 0.4)
-    found["stack through time"] = findings(page)
+    found["stack through time"] = findings(page, "#chart")
     for opener, name in (("#glance-open", "glance"), ("#note-open", "note")):
         evening.tell()
         page.locator(opener).click()
         page.get_by_role("dialog").wait_for()
-        page.wait_for_timeout(500)  # it fades in
-        found[name] = findings(page)
+        at_rest(page)
+        found[name] = findings(page, "[role=dialog]")
         page.keyboard.press("Escape")
         page.get_by_role("dialog").wait_for(state="hidden")
     until(lambda: state(page) == "logger", "a silent logger", 20)
-    found["silent"] = findings(page)
+    found["silent"] = findings(page, "#banners, #values")
     evening.fire.writer.finish_firing(fire.id, round(time.time() * 1e6))
     until(lambda: state(page) == "ended", "the end", 20)
     until(lambda: page.locator("#ended-summary li").count() > 2, "its summary", 120)
