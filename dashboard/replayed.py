@@ -17,7 +17,6 @@ from dashboard.figures.look import Theme, Unit
 from dashboard.figures.model import Mark
 from dashboard.figures.stack import side_columns, stack_figure
 from dashboard.figures.traces import traces_figure
-from dashboard.live.told import band
 from dashboard.parts import moment
 from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
 from logger.journal.reader import FiringInfo, JournalReader
@@ -75,10 +74,9 @@ def shown(
         "unit": unit,
         "zero_s": zero_s,
         "heat": {"t_s": steps_s - steps_s[:1], "z": _whole_degrees(side_columns(places, read))},
-        "moments": None if judged is None else moment.moments(judged, firing, told["estimates"], unit),
+        "moments": None if judged is None else moment.moments(judged, firing, estimates, unit),
         "forecasts": [] if judged is None else moment.forecasts(judged, zero_s, length_s, unit),
     }
-    del told["estimates"]
     return {
         **_named(info, plan, told),
         "hidden": False,
@@ -166,8 +164,7 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
 
     `shown`, what each probe showed second by second (in longer steps beyond a day) in whole degrees, or
     `none` plus its status; `rates`, in tenths of a degree a minute, or `none`: base64 of int16. `step_s`,
-    `from_s`, `steps`; `faults` (words, by status); `estimates` (what the pots were estimated to be at beside
-    the fire, °C; none of an import); `started_s`, `length_s`, `time_known`.
+    `from_s`, `steps`; `faults` (words, by status); `started_s`, `length_s`, `time_known`.
     """
     last_us = firing.last_us or firing.started_us
     length_s = (last_us - firing.started_us) / 1e6
@@ -210,9 +207,6 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
         "faults": [FAULTS[status] for status in sorted(Status)],
         "shown": [grid[0] for grid in grids],
         "rates": [grid[1] for grid in grids],
-        "estimates": {
-            zone: band(line, firing.started_us) for zone, line in reader.estimates(firing.id).items()
-        },
     }
 
 

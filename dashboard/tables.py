@@ -113,12 +113,18 @@ def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
     ]
 
 
-def bands(reader: JournalReader, info: FiringInfo) -> list[Band]:
-    """Read what the pots were estimated to be at; none for a firing without estimates, such as an import."""
-    return [
-        Band(zone, (line.t_us - info.started_us) / 1e6, line.low_c, line.high_c)
-        for zone, line in reader.estimates(info.id).items()
-    ]
+def bands(reader: JournalReader, info: FiringInfo, since_us: int = 0, most: int = 1_000_000) -> list[Band]:
+    """Read what the pots were estimated to be at; none for a firing without estimates, such as an import.
+
+    From `since_us` on, thinned to about `most` moments up to the newest.
+    """
+    found = []
+    for zone, line in reader.estimates(info.id, since_us).items():
+        step = max(1, len(line.t_us) // most)
+        kept = slice((len(line.t_us) - 1) % step, None, step)
+        t_s = (line.t_us[kept] - info.started_us) / 1e6
+        found.append(Band(zone, t_s, line.estimate_c[kept], line.low_c[kept], line.high_c[kept]))
+    return found
 
 
 def local_time(t_us: int) -> str:

@@ -60,8 +60,9 @@ class Band:
     """What a zone's pots were estimated to be at; no measurement."""
 
     zone: str
-    # t_s, low_c, high_c: array, shape (n,); [s], [°C]
+    # t_s, c, low_c, high_c: array, shape (n,); [s], [°C]
     t_s: Floats
+    c: Floats
     low_c: Floats
     high_c: Floats
 

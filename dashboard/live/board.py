@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from dashboard.figures.model import Band, Line, Place
 from dashboard.live.messages import State
 from logger.reading import Status
 
@@ -17,14 +18,14 @@ MAX_EVENTS: Final = 200
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """A probe's newest reading, as `Watcher` tells it."""
+    """A probe's newest reading."""
 
-    c: float | None
+    c: float | None  # the last that was one. [°C]
     rate_c_min: float | None
     status: int
-    value_s: float | None
-    newest_s: float | None
-    half_c: float | None
+    value_s: float | None  # the firing's time of `c`. [s]
+    newest_s: float | None  # of whatever it sent last. [s]
+    half_c: float | None  # ±. [°C]
 
     @property
     def ok(self) -> bool:
@@ -39,8 +40,9 @@ class Board:
     # why the journal can't be read, or, where `unrecorded`, why the logger records nothing
     trouble: str | None = None
     unrecorded: bool = False
-    firing: dict[str, Any] | None = None  # see `Watcher.snapshot`
-    probes: list[dict[str, Any]] = field(default_factory=list)
+    firing: dict[str, Any] | None = None  # see `Watcher.board`
+    places: list[Place] = field(default_factory=list)  # of the probes, in the plan's order
+    every_s: list[float | None] = field(default_factory=list)  # how often each usually speaks. [s]
     values: list[Value] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
     # by zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how
@@ -54,58 +56,19 @@ class Board:
     readings: int = 0
     # by probe: times [s] and temperatures [°C, None where the line breaks] not told yet
     points: list[tuple[list[float], list[float | None]]] = field(default_factory=list)
-    # traces, estimates: as they were when the board began
-    traces: list[dict[str, Any]] = field(default_factory=list)
-    estimates: dict[str, dict[str, Any]] = field(default_factory=dict)
+    grown: int = 0  # frames that have come since the lines were thinned
+    # lines, bands: as they were when the board began
+    lines: list[Line] = field(default_factory=list)
+    bands: list[Band] = field(default_factory=list)
     turned: bool = False  # whether what can be trusted is another than a moment ago
     peak_c: float = -1e9  # the hottest reading so far; below -273 until somebody asked for it. [°C]
 
-    @classmethod
-    def of(cls, snapshot: dict[str, Any]) -> Board:
-        """Begin with a snapshot of the watcher's."""
-        board = cls(
-            trouble=snapshot["trouble"],
-            unrecorded=snapshot["unrecorded"],
-            firing=snapshot["firing"],
-            probes=snapshot["probes"],
-            events=[e for e in snapshot.get("events", ()) if e["kind"] != "retract"],
-            traces=snapshot.get("traces", []),
-            estimates=snapshot.get("estimates", {}),
-        )
-        board.points = [([], []) for _ in board.probes]
-        board._now(snapshot)
-        return board
-
-    def take(self, update: dict[str, Any]) -> None:
-        """Add an update from `Watcher.look`."""
-        self._now(update)
-        if update.get("events"):
-            known = {e["id"] for e in self.events}
-            back = {e["data"].get("event") for e in update["events"] if e["kind"] == "retract"}
-            new = [e for e in update["events"] if e["id"] not in known and e["kind"] != "retract"]
-            self.events = [e for e in self.events + new if e["id"] not in back][-MAX_EVENTS:]
-        for rig in update.get("rigs", ()):
-            for t, cells in zip(rig["t"], rig["c"], strict=True):
-                for i, cell in zip(rig["cols"], cells, strict=True):
-                    if cell == f"!{int(Status.ABSENT)}" and not rig.get("gap"):
-                        continue
-                    self.points[i][0].append(t)
-                    self.points[i][1].append(cell if isinstance(cell, int | float) else None)
-
-    def _now(self, told: dict[str, Any]) -> None:
-        if "now" in told:
-            self.values = [Value(*row) for row in told["now"]]
-        self.at_s = told.get("at", self.at_s)
-        self.scale = told.get("scale") or self.scale
-        self.readings = told.get("readings", self.readings)
-        if told.get("zones"):
-            self.cards = {**self.cards, **told["zones"]}
-        if "verdict" in told:
-            self.verdict = told["verdict"]
-        if "forecast" in told:
-            self.forecast = told["forecast"]
-        self.alarms = (told["alarms"] or []) if "alarms" in told else self.alarms
-        self.sources = (told["sources"] or []) if "sources" in told else self.sources
+    def add_events(self, events: list[dict[str, Any]]) -> None:
+        """Add events, and leave out those that are taken back by them."""
+        known = {e["id"] for e in self.events}
+        back = {e["data"].get("event") for e in events if e["kind"] == "retract"}
+        new = [e for e in events if e["id"] not in known and e["kind"] != "retract"]
+        self.events = [e for e in self.events + new if e["id"] not in back][-MAX_EVENTS:]
 
     @property
     def running(self) -> bool:
@@ -128,7 +91,7 @@ class Board:
 
     def usual_s(self, i: int) -> float:
         """Give how often a probe usually speaks [s], 10 at most: one due every 5 s isn't silent after 3."""
-        return float(min((self.probes[i]["every_s"] or 1.0) / self.scale, 10.0))
+        return min((self.every_s[i] or 1.0) / self.scale, 10.0)
 
     def state(self, quiet_s: float | None) -> State:
         """Tell what can be trusted, `quiet_s` after the logger's last sign of life (None: not known)."""
@@ -143,7 +106,7 @@ class Board:
         if self.at_s is None or self.newest_s is None:
             return "fresh"
         silent_s = (self.at_s - self.newest_s) / self.scale
-        steps = [self.usual_s(i) for i in range(len(self.probes))]
+        steps = [self.usual_s(i) for i in range(len(self.every_s))]
         return "rig" if silent_s > max(RIG_S, min(steps, default=1.0) * 2.5) else "fresh"
 
     def is_silent(self, i: int, quiet_s: float) -> bool:

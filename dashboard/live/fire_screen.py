@@ -11,7 +11,7 @@ from dash import html
 
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
-from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from dashboard.figures.model import Line, Mark, Stage
 from dashboard.figures.stack import stack_figure
 from dashboard.figures.standing import standing_traces
 from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
@@ -75,18 +75,9 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         drawn.props.setdefault("traces", {})["follow"] = follow(board, wish)
 
 
-def places(board: Board) -> list[Place]:
-    """Tell where the probes are, numbered from the top of the stack down."""
-    numbers_ = numbered([p["height_cm"] for p in board.probes])
-    return [
-        Place(p["name"], n, p["height_cm"], p["side"], p["reads"], p["zone"])
-        for n, p in zip(numbers_, board.probes, strict=True)
-    ]
-
-
 def value_rows(board: Board) -> list[Any]:
     """Make the probes' rows, from the top of the stack down; `_values` fills them."""
-    there = sorted(enumerate(places(board)), key=lambda item: item[1].number)
+    there = sorted(enumerate(board.places), key=lambda item: item[1].number)
     return [fire_parts.value_row(i, place) for i, place in there]
 
 
@@ -101,17 +92,6 @@ def _values(board: Board, wish: Wish, quiet_s: float, live: bool) -> dict[str, s
         texts[f"value-{i}"] = [reading, f"reading {how}"]
         texts[f"moves-{i}"] = more
     return texts
-
-
-def _lines(board: Board) -> list[Line]:
-    return [
-        Line(
-            place,
-            np.array(trace["t"], np.float64),
-            np.array([c if isinstance(c, int | float) else math.nan for c in trace["c"]], np.float64),
-        )
-        for place, trace in zip(places(board), board.traces, strict=True)
-    ]
 
 
 def _length_s(board: Board) -> float:
@@ -153,7 +133,7 @@ def top_c(board: Board) -> float:
     """Tell where the temperature axis ends: with room above the target and the hottest reading so far."""
     seen = [v.c for v in board.values if v.c is not None]
     if board.peak_c < -273.0:
-        seen += [c for trace in board.traces for c in trace["c"] if isinstance(c, int | float)]
+        seen += [float(np.nanmax(line.c)) for line in board.lines if np.isfinite(line.c).any()]
     board.peak_c = max([board.peak_c, *seen])
     top = max(LOWEST_TOP_C, (board.firing or {}).get("target_c", 0.0) + 60.0, board.peak_c + 30.0)
     return math.ceil(top / 50.0) * 50.0
@@ -172,24 +152,17 @@ def picture(board: Board, wish: Wish) -> Any:
         "theme": wish.theme,
     }
     marks = [mark for event in board.events if (mark := _mark(event, wish)) is not None]
-    lines = _lines(board)
     if wish.view == "heat":
         begin_s, _ = span_s(board, wish)
-        t_s, c = grid(lines, max(0.0, begin_s), _length_s(board))
-        return heat_figure(places(board), t_s, c, marks=marks, **common)
-    bands = [
-        Band(zone, *(np.array(line[key], np.float64) for key in ("t", "lo", "hi")))
-        for zone, line in (board.estimates if wish.bands else {}).items()
-    ]
-    length_s = _length_s(board)
-    stages = _stages(board)
+        t_s, c = grid(board.lines, max(0.0, begin_s), _length_s(board))
+        return heat_figure(board.places, t_s, c, marks=marks, **common)
     figure = traces_drawing(
-        lines,
-        length_s=length_s,
+        board.lines,
+        length_s=_length_s(board),
         lead_min=_lead_min(board, wish),
         marks=marks,
-        stages=stages,
-        bands=bands,
+        stages=_stages(board),
+        bands=board.bands if wish.bands else [],
         low=wish.low,
         **common,
     )
@@ -204,7 +177,7 @@ def standing(board: Board, wish: Wish) -> str:
     """Draw the traces as an SVG element that stands where the live ones will."""
     firing, ranges, lit_s = board.firing or {}, follow(board, wish), lighting_s(board)
     return standing_traces(
-        _lines(board),
+        board.lines,
         **ranges,
         target_c=firing["target_c"],
         burnout_c=firing["burnout_c"],
@@ -258,15 +231,14 @@ def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
 
 
 def _stack(board: Board, wish: Wish, quiet_s: float) -> Any:
-    now = [board.current_c(i, quiet_s) for i in range(len(board.probes))]
+    now = [board.current_c(i, quiet_s) for i in range(len(board.places))]
     words = {
-        probe["name"]: fire_parts.touched(value, wish.unit)
-        for probe, value in zip(board.probes, board.values, strict=True)
+        place.name: fire_parts.touched(value, wish.unit)
+        for place, value in zip(board.places, board.values, strict=True)
     }
-    values = np.array([math.nan if c is None else c for c in now], np.float64)
     return stack_figure(
-        places(board),
-        values,
+        board.places,
+        np.array(now, np.float64),  # None is NaN
         words=words,
         touchable=board.running,
         low=wish.low,

@@ -172,7 +172,6 @@ class Hub:
         self._looking: asyncio.Task[None] | None = None
         self._pulsing: asyncio.Task[None] | None = None
         self._told_s = self._points_s = self._drawn_s = -1e9
-        self._grown = 0
         self._turned = "", -1e9
         """What could be trusted, and since when that is known."""
 
@@ -219,7 +218,7 @@ class Hub:
             try:
                 await self._look()
                 if time.monotonic() - self._drawn_s > PICTURE_S["traces"]:
-                    self._keep_lines(Board.of(await asyncio.to_thread(self.watcher.snapshot, None)))
+                    self._keep_lines(await asyncio.to_thread(self.watcher.board))
                 return self._first_look(self.board, self.quiet_s(), time.strftime("%H:%M:%S"), wish)
             except Exception:
                 log.exception("a first look failed")  # the page itself will say why
@@ -259,23 +258,14 @@ class Hub:
             await asyncio.sleep(max(0.05, LOOK_S - (time.monotonic() - started)))
 
     async def _look(self) -> None:
-        kind, update = await asyncio.to_thread(self.watcher.look, time.time())
-        if kind == "afresh":
-            await self._begin()
-        elif update is not None:
-            self.board.take(update)
-            if update.get("events"):  # marks are part of the picture
-                self._grown = MAX_POINTS + 1
-            self._grown += sum(len(rig["t"]) for rig in update.get("rigs", ()) if not rig.get("gap"))
-
-    async def _begin(self) -> None:
-        self.board = Board.of(await asyncio.to_thread(self.watcher.snapshot, None))
-        self._keep_lines(self.board)
-        await self._whole([t for t in self.tablets if t.wish is not None])
+        if await asyncio.to_thread(self.watcher.look, time.time(), self.board) == "afresh":
+            self.board = await asyncio.to_thread(self.watcher.board)
+            self._keep_lines(self.board)
+            await self._whole([t for t in self.tablets if t.wish is not None])
 
     def _keep_lines(self, board: Board) -> None:
         """Keep the newest lines of the whole firing, for a tablet that opens the page."""
-        self.board.traces, self._drawn_s = board.traces, time.monotonic()
+        self.board.lines, self._drawn_s = board.lines, time.monotonic()
 
     def quiet_s(self) -> float | None:
         """Say how long ago the logger gave a sign of life; None where that isn't known [s]."""
@@ -293,7 +283,7 @@ class Hub:
         for wish in wishes:
             board = self.board
             if wish.page == "fire":
-                board = Board.of(await asyncio.to_thread(self.watcher.snapshot, wish.window_s))
+                board = await asyncio.to_thread(self.watcher.board, wish.window_s)
                 if wish.window_s is None:
                     self._keep_lines(board)
             glass = self._glasses.setdefault(wish, Glass(wish))
@@ -324,8 +314,8 @@ class Hub:
         """Say what is new, and give whole screens where that isn't enough."""
         self._say()
         behind = [t for t in self.tablets if t.behind]
-        if self._grown > MAX_POINTS:  # lines have doubled: thin them again
-            self._grown = 0
+        if self.board.grown > MAX_POINTS:  # lines have doubled: thin them again
+            self.board.grown = 0
             behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
         behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, self._told_s)]
         for tablet in behind:
@@ -352,7 +342,7 @@ class Hub:
             screen = glass.screen(self._draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
             if screen is not None:
                 self._send(wish, screen.seq, write(screen))
-        board.points = held or [([], []) for _ in board.probes]
+        board.points = held or [([], []) for _ in board.places]
 
     def _is_due(self, wish: Wish | None, now_s: float) -> bool:
         """Whether a picture that isn't added to point by point has grown old."""

@@ -2,46 +2,41 @@
 
 from __future__ import annotations
 
-import json
+import math
 import threading
 import time
 from collections import deque
 from operator import attrgetter
 from pathlib import Path
 from statistics import median
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 
-from dashboard.live.told import (
-    ABSENT,
-    Message,
-    Newest,
-    band,
-    brief,
-    card_of,
-    cells_of,
-    forecast,
-    number,
-    since,
-    to_draw,
-)
+from dashboard import tables
+from dashboard.figures.model import Line
+from dashboard.live.board import MAX_EVENTS, Board
+from dashboard.live.told import ABSENT, Newest, card_of, forecast, since
 from dashboard.live.trend import OVER_S
 from logger.errors import StokewatchError
 from logger.home import Home
-from logger.journal.reader import Column, FiringInfo, JournalReader, Traces
+from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.journal.traces import GAP_STEPS, GAP_US
 from logger.judgement.limits import limits
-from logger.reading import Batch
+from logger.reading import Batch, Event
 from logger.recording.health import look
 
 HEALTH_S: Final = 1.0
 """How often to check that the logger can record. [s]"""
 MAX_POINTS: Final = 1200
-"""Points a trace in a snapshot; more than a tablet has pixels across. A line grows to about twice that."""
-MAX_EVENTS: Final = 200
+"""Points of a trace at first; more than a tablet has pixels across. A line grows to about twice that."""
+MAX_ESTIMATES: Final = 400
+"""Points of a zone's estimate, which moves slowly."""
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "spot", "retract", "gap", "rig", "fault"})
 _SHOWN_OF = attrgetter("id", "seen", "late", "plan_toml", "title", "ended_us")
+
+Look = Literal["same", "update", "afresh"]
+"""`update`: the board has what is new; `afresh`: what was drawn no longer holds, ask for another board."""
 
 
 class Watcher:
@@ -62,9 +57,7 @@ class Watcher:
         self._arrival = 0
         self._steps: dict[str, deque[int]] = {}  # of each rig, the last times between its frames [µs]
         self._event_id = 0
-        self._health: Message | None = None
-        self._told: dict[str, str] = {}
-        self._told_zones: dict[str, list[Any]] = {}
+        self._health: dict[str, Any] | None = None
         self.fresh_wall_s: float | None = None
         """When the logger last gave a sign of life, as far as can be told. Unix time [s]."""
 
@@ -75,42 +68,34 @@ class Watcher:
                 self._reader.close()
                 self._reader = None
 
-    def look(self, wall_s: float) -> tuple[str, Message | None]:
-        """Look for what is new: `same`, `update` with what to add, or `afresh`.
-
-        `afresh`: what was drawn no longer holds, ask for a snapshot.
-        """
+    def look(self, wall_s: float, board: Board) -> Look:
+        """Look for what is new, and add it to a board that `board` made."""
         with self._turn:
-            return self._look_or_tell(wall_s)
+            try:
+                return self._recording(self._look(wall_s, board))
+            except (StokewatchError, OSError) as exc:
+                self.close()
+                before, self.trouble = self.trouble, str(exc)
+                return "same" if self.trouble == before else "afresh"
 
-    def _look_or_tell(self, wall_s: float) -> tuple[str, Message | None]:
-        try:
-            kind, update = self._look(wall_s)
-            return self._told_of_recording(kind, update)
-        except (StokewatchError, OSError) as exc:
-            self.close()
-            changed = self.trouble != str(exc)
-            self.trouble = str(exc)
-            return ("afresh" if changed else "same"), None
-
-    def _told_of_recording(self, kind: str, update: Message | None) -> tuple[str, Message | None]:
+    def _recording(self, found: Look) -> Look:
         """Notice a logger that can't record: on a full disk the journal says nothing of it."""
         if (now_s := time.monotonic()) - self._asked_s < HEALTH_S:
-            return kind, update
+            return found
         self._asked_s = now_s
         health = look(Home(self.path.parent), str((self._health or {}).get("trouble", "")))
         before = self._unrecorded
         self._unrecorded = health.trouble if health.running and not health.recording else None
-        return (kind, update) if self._unrecorded == before else ("afresh", None)
+        return found if self._unrecorded == before else "afresh"
 
-    def _look(self, wall_s: float) -> tuple[str, Message | None]:
+    def _look(self, wall_s: float, board: Board) -> Look:
         reader, reopened = self._open()
         if reader is None:
             gone = self._firing is not None
             self._firing = None
-            return ("afresh" if gone else "same"), None
+            return "afresh" if gone else "same"
         if not reader.changed() and not reopened:
-            return "same", None
+            return "same"
         recovered, self.trouble = self.trouble is not None, None
         firing = reader.running()
         if firing is None:
@@ -119,15 +104,24 @@ class Watcher:
         health = reader.heartbeat()
         if reopened:
             # How long ago that was nobody saw: the logger's own word for it, if it left one.
-            self.fresh_wall_s = number(health, "wall_s", wall_s) if health else None
+            self.fresh_wall_s = float(health.get("wall_s", wall_s)) if health else None
         elif health != self._health:
             self.fresh_wall_s = wall_s
         self._health = health
         if reopened or recovered or _another(firing, self._firing):
             self._begin(reader, firing, wall_s)
-            return "afresh", None
+            return "afresh"
         self._firing = firing
-        return "update", self._update(reader, wall_s)
+        if firing is not None:
+            if self._take_new(reader, firing.id, board):
+                self.fresh_wall_s = wall_s
+            if new := reader.events(firing.id, self._event_id):
+                self._event_id = new[-1].id
+                if shown := self._shown(new):
+                    board.add_events(shown)
+                    board.grown = MAX_POINTS + 1  # marks are part of the picture
+        self._now(board)
+        return "update"
 
     def _open(self) -> tuple[JournalReader | None, bool]:
         """The journal, opened again where its file was replaced."""
@@ -147,7 +141,6 @@ class Watcher:
         self._columns = reader.columns(firing.id) if firing else ()
         self._index = {(c.rig, c.channel): i for i, c in enumerate(self._columns)}
         self._lines = [Newest(c) for c in self._columns]
-        self._told.clear()
         self._steps.clear()
         self._event_id = 0
         if firing is None:
@@ -171,35 +164,19 @@ class Watcher:
         assert self._firing is not None
         return since(t_us, self._firing.started_us)
 
-    def _update(self, reader: JournalReader, wall_s: float) -> Message:
-        update: Message = {}
-        if self._firing is not None:
-            rigs = self._take_new(reader, self._firing.id)
-            if rigs:
-                update["rigs"] = rigs
-                self.fresh_wall_s = wall_s
-            new = reader.events(self._firing.id, self._event_id)
-            if new:
-                self._event_id = new[-1].id
-                shown = [self._event(e) for e in new if e.kind in SHOWN_EVENTS]
-                if shown:
-                    update["events"] = shown[-20:]
-        update.update(self._now(changes_only=True))
-        return update
-
-    def _take_new(self, reader: JournalReader, firing: str) -> list[Message]:
-        rigs: list[Message] = []
+    def _take_new(self, reader: JournalReader, firing: str, board: Board) -> bool:
+        before = board.grown
         while batches := reader.arrived(self._arrival):
             for arrival, owner, batch in batches:
                 self._arrival = max(self._arrival, arrival)
                 if owner == firing:
-                    rigs += self._points(batch)
+                    self._take(batch, board)
             if len(batches) < 1000:
                 break
-        return rigs
+        return board.grown > before
 
-    def _points(self, batch: Batch) -> list[Message]:
-        """What of a batch is new, as it is sent; what was sent before comes again when minutes are packed."""
+    def _take(self, batch: Batch, board: Board) -> None:
+        """Take what of a batch is new; what came before comes again when minutes are packed."""
         at = [
             (j, self._index[batch.rig, c.name])
             for j, c in enumerate(batch.channels)
@@ -208,35 +185,22 @@ class Watcher:
         newest = max((self._lines[i].newest_us for _, i in at), default=-1)
         fresh = np.flatnonzero(batch.t_us > newest)
         if not len(fresh) or not at:
-            return []
-        columns, cols = [j for j, _ in at], [i for _, i in at]
-        lines = [self._lines[i] for i in cols]
-        times, values, statuses = (
-            each.tolist()
-            for each in (
-                batch.t_us[fresh],
-                batch.temperature_c[fresh][:, columns],
-                batch.status[fresh][:, columns],
-            )
-        )
-        for t, row, how in zip(times, values, statuses, strict=True):
-            for line, c, status in zip(lines, row, how, strict=True):
-                if status != ABSENT:
-                    line.take(t, c, status)
-        breaks = self._breaks(batch.rig, newest, batch.t_us[fresh])
-        parts: list[Message] = []
-        for rows in np.split(fresh, breaks):
-            if not len(rows):
-                continue
-            if parts or 0 in breaks:
-                before = int(batch.t_us[rows[0] - 1]) if parts else newest
-                # Right after the last reading, as in the journal's histories.
-                none = [[f"!{ABSENT}"] * len(at)]
-                parts.append({"gap": 1, "cols": cols, "t": [self._seconds(before + 1000)], "c": none})
-            told = to_draw(batch, rows)
-            cells = [cells_of(batch.temperature_c[n, columns], batch.status[n, columns]) for n in told]
-            parts.append({"cols": cols, "t": [self._seconds(int(batch.t_us[n])) for n in told], "c": cells})
-        return parts
+            return
+        board.grown += len(fresh)
+        for n, rows in enumerate(np.split(fresh, self._breaks(batch.rig, newest, batch.t_us[fresh]))):
+            t_us = batch.t_us[rows].tolist()
+            for j, i in at:
+                times, values = board.points[i]
+                if n:  # right after the last reading, as in the journal's histories
+                    before_us = newest if rows[0] == fresh[0] else int(batch.t_us[rows[0] - 1])
+                    times.append(self._seconds(before_us + 1000))
+                    values.append(None)
+                cells = batch.temperature_c[rows, j].tolist(), batch.status[rows, j].tolist()
+                for t, c, status in zip(t_us, *cells, strict=True):
+                    if status != ABSENT:
+                        self._lines[i].take(t, c, status)
+                        times.append(self._seconds(t))
+                        values.append(None if math.isnan(c) else round(c, 1))
 
     def _breaks(self, rig: str, newest: int, t_us: np.ndarray) -> list[int]:
         """Before which of these frames readings are missing, by the rule of the journal's histories."""
@@ -255,112 +219,73 @@ class Watcher:
         steps = self._steps.get(rig)
         return round(median(steps) / 1e6, 3) if steps and len(steps) > 3 else None
 
-    def _now(self, *, changes_only: bool) -> Message:
-        """The current values, and how the logger is."""
+    def _now(self, board: Board) -> None:
+        """Put the current values on a board, and how the logger is."""
         started_us = 0 if self._firing is None else self._firing.started_us
-        now: Message = {"now": [line.value(started_us) for line in self._lines]}
+        board.values = [line.value(started_us) for line in self._lines]
         health = self._health or {}
         if self._firing is not None:
             if "at_us" in health:
-                now["at"] = self._seconds(int(health["at_us"]))
-            now["readings"] = self._firing.readings
-        now["scale"] = number(health, "time_scale", 1.0)
-        zones = (health.get("verdict") or {}).get("zones") or ()
-        cards = {zone["zone"]: card_of(zone) for zone in zones}
-        new = {name: card for name, card in cards.items() if self._told_zones.get(name) != card}
-        self._told_zones = cards
-        if new or not changes_only:
-            now["zones"] = new if changes_only else cards
-        texts = {key: health.get(key) for key in ("alarms", "sources")}
-        texts |= {"verdict": brief(health.get("verdict")), "forecast": forecast(health.get("verdict"))}
-        for key, value in texts.items():
-            text = json.dumps(value, sort_keys=True)
-            # Long texts that rarely change: sent when they do.
-            if not changes_only or self._told.get(key) != text:
-                self._told[key] = text
-                now[key] = value
-        return now
+                board.at_s = self._seconds(int(health["at_us"]))
+            board.readings = self._firing.readings
+        board.scale = float(health.get("time_scale") or 1.0)
+        board.verdict = health.get("verdict")
+        board.forecast = forecast(board.verdict)
+        if zones := (board.verdict or {}).get("zones"):
+            board.cards = {zone["zone"]: card_of(zone) for zone in zones}
+        board.alarms, board.sources = health.get("alarms") or [], health.get("sources") or []
 
-    def _event(self, event: Any) -> Message:
-        return {
-            "id": event.id,
-            "t": self._seconds(event.t_us),
-            "kind": event.kind,
-            "data": event.data,
-            "who": event.who,
-        }
+    def _shown(self, events: list[Event]) -> list[dict[str, Any]]:
+        return [
+            {"id": e.id, "t": self._seconds(e.t_us), "kind": e.kind, "data": e.data, "who": e.who}
+            for e in events
+            if e.kind in SHOWN_EVENTS
+        ]
 
-    def snapshot(self, window_s: float | None = None) -> Message:
+    def board(self, window_s: float | None = None) -> Board:
         """Give all that is needed to draw the page again, or the last `window_s` seconds of it."""
         with self._turn:
-            return self._snapshot(window_s)
+            board = Board(
+                trouble=self.trouble or self._unrecorded,
+                unrecorded=self.trouble is None and self._unrecorded is not None,
+            )
+            if self._firing is not None and self._reader is not None:
+                self._fill(board, self._firing, self._reader, window_s)
+            return board
 
-    def _snapshot(self, window_s: float | None) -> Message:
-        base: Message = {
-            "trouble": self.trouble or self._unrecorded,
-            "unrecorded": self.trouble is None and self._unrecorded is not None,
-            "firing": None,
-            "probes": [],
-        }
-        firing, reader = self._firing, self._reader
-        if firing is None or reader is None:
-            return {**base, "now": [], "readings": 0}
+    def _fill(self, board: Board, firing: FiringInfo, reader: JournalReader, window_s: float | None) -> None:
         since_us = 0
         if window_s is not None and firing.last_us is not None:
             since_us = firing.last_us - round(window_s * 1e6)
-        traces = reader.history(firing.id, MAX_POINTS, since_us)
-        events = [e for e in reader.events(firing.id) if e.kind in SHOWN_EVENTS][-MAX_EVENTS:]
         plan = firing.plan
-        return {
-            **base,
-            "firing": {
-                "id": firing.id,
-                "title": firing.title or plan.title,
-                "started_s": firing.started_us / 1e6,
-                "ended_s": None if firing.ended_us is None else self._seconds(firing.ended_us),
-                "invented": firing.invented,
-                "planned": firing.plan_toml is not None,
-                "target_c": plan.target_c,
-                "burnout_c": plan.burnout_c,
-                "soak_min": plan.soak_min,
-                "limits": tuple(limits(plan)) if firing.plan_toml is not None else (),
-                "unproven": sorted(reader.unproven(firing.id)),
-            },
-            "probes": [
-                {
-                    "name": c.probe.name,
-                    "height_cm": c.probe.height_cm,
-                    "side": c.probe.side,
-                    "reads": c.probe.reads,
-                    "zone": c.probe.zone,
-                    "every_s": self._every_s(c.rig),
-                }
-                for c in self._columns
-            ],
-            "traces": self._drawn(firing, traces),
-            "estimates": {
-                zone: band(line, firing.started_us)
-                for zone, line in reader.estimates(firing.id, since_us).items()
-            },
-            "events": [self._event(e) for e in events],
-            **self._now(changes_only=False),
+        board.firing = {
+            "id": firing.id,
+            "title": firing.title or plan.title,
+            "started_s": firing.started_us / 1e6,
+            "ended_s": None if firing.ended_us is None else self._seconds(firing.ended_us),
+            "invented": firing.invented,
+            "planned": firing.plan_toml is not None,
+            "target_c": plan.target_c,
+            "burnout_c": plan.burnout_c,
+            "soak_min": plan.soak_min,
+            "limits": tuple(limits(plan)) if firing.plan_toml is not None else (),
+            "unproven": sorted(reader.unproven(firing.id)),
         }
-
-    def _drawn(self, firing: FiringInfo, traces: Traces) -> list[Message]:
-        by_key = {(c.rig, c.channel): i for i, c in enumerate(traces.columns)}
-        drawn = []
-        for column, line in zip(self._columns, self._lines, strict=True):
+        board.places = tables.places(self._columns)
+        board.every_s = [self._every_s(c.rig) for c in self._columns]
+        board.points = [([], []) for _ in self._columns]
+        board.add_events(self._shown(reader.events(firing.id))[-MAX_EVENTS:])
+        board.bands = tables.bands(reader, firing, since_us, MAX_ESTIMATES)
+        drawn = reader.history(firing.id, MAX_POINTS, since_us)
+        by_key = {(c.rig, c.channel): i for i, c in enumerate(drawn.columns)}
+        for column, line, place in zip(self._columns, self._lines, board.places, strict=True):
             i = by_key[column.rig, column.channel]
-            # What is newer than the last update is sent with the next one: nothing is drawn twice.
-            until = int(np.searchsorted(traces.t_us[i], line.newest_us, side="right"))
-            since_s = (traces.t_us[i][:until] - firing.started_us) / 1e6
-            drawn.append(
-                {
-                    "t": [round(t, 3) for t in since_s.tolist()],
-                    "c": cells_of(traces.temperature_c[i][:until], traces.status[i][:until]),
-                }
-            )
-        return drawn
+            # What is newer than the last look is added by the next one: nothing is drawn twice.
+            until = int(np.searchsorted(drawn.t_us[i], line.newest_us, side="right"))
+            # Not numpy's rounding: it differs in the last digit, and a point has one value everywhere.
+            c = [round(c, 1) for c in drawn.temperature_c[i][:until].tolist()]
+            board.lines.append(Line(place, (drawn.t_us[i][:until] - firing.started_us) / 1e6, np.array(c)))
+        self._now(board)
 
 
 def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:

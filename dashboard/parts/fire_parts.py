@@ -131,16 +131,16 @@ def zone_details(cards: Cards, board: Board, unit: Unit) -> list[Any]:
     return rows
 
 
-def pots(estimate: Sequence[Any], unit: Unit) -> str:
-    """Say what a zone's pots are at by the model: °C, least, most, what it stands on, proved consistent."""
-    c, low, high, basis, consistent = estimate
+def pots(estimate: dict[str, Any], unit: Unit) -> str:
+    """Say what a zone's pots are at by the model, from the verdict's estimate of it."""
+    half_c = (estimate["high_c"] - estimate["low_c"]) / 2
     how = {
         "spot": ", from gun readings",
         "neighbours": ", from its neighbours",
         "nothing": ", no longer known",
     }
-    said = how.get(basis, "" if consistent else ", not yet sure")
-    return f"pots {degrees(c, unit)} ± {difference((high - low) / 2, unit)} (estimated{said})"
+    said = how.get(estimate["basis"], "" if estimate["consistent"] else ", not yet sure")
+    return f"pots {degrees(estimate['estimate_c'], unit)} ± {difference(half_c, unit)} (estimated{said})"
 
 
 def which_counts(cards: Cards) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.figures.model import Mark, Place
+from dashboard.figures.model import Band, Mark, Place
 from dashboard.parts.single import name_of
 from dashboard.parts.words import Unit, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
@@ -26,14 +26,14 @@ MODEL_HOLD_S = 45.0
 def moments(
     judged: Mapping[str, Any],
     firing: Mapping[str, Any],
-    estimates: Mapping[str, Mapping[str, Any]],
+    estimates: Sequence[Band],
     unit: Unit,
 ) -> dict[str, Any]:
     """Put the verdicts of all moments into words, each sentence once.
 
-    `judged` is from `logger.replay.moments.judged`; `estimates` of the pots, made beside the fire, are by
-    zone: `t`, `c`, `lo`, `hi`. The result has `t_s`, `words`, and `columns`: by name (`line`, and `now 0`,
-    `peak 0`, `above 0`, `soak 0`, `need 0` of the first zone, …) numbers of `words`, one a moment.
+    `judged` is from `logger.replay.moments.judged`; `estimates` of the pots were made beside the fire. The
+    result has `t_s`, `words`, and `columns`: by name (`line`, and `now 0`, `peak 0`, `above 0`, `soak 0`,
+    `need 0` of the first zone, …) numbers of `words`, one a moment.
     """
     told = judged["moments"]
     words: dict[str, int] = {"": 0}
@@ -50,7 +50,8 @@ def moments(
         put(f"peak {z}", (degrees(c, unit) for c in peaks(told["t_s"], levels, zone["peak_c"])))
         put(f"above {z}", (f"{s // 60:.0f} min" for s in zone["above_burnout_s"]))
         put(f"soak {z}", ("" if coals else f"{s // 60:.0f} min" for s in zone["soak_s"]))
-        put(f"need {z}", _needs(told, zone, firing, estimates.get(zone["zone"]), unit))
+        estimate = next((band for band in estimates if band.zone == zone["zone"]), None)
+        put(f"need {z}", _needs(told, zone, firing, estimate, unit))
     return {"t_s": told["t_s"], "words": list(words), "columns": columns}
 
 
@@ -76,7 +77,7 @@ def _needs(
     told: Mapping[str, Any],
     zone: Mapping[str, Any],
     firing: Mapping[str, Any],
-    estimate: Mapping[str, Any] | None,
+    estimate: Band | None,
     unit: Unit,
 ) -> Iterator[str]:
     """What a zone needed at each moment, what was forecast then, and what its pots were estimated at."""
@@ -101,16 +102,16 @@ def _needs(
         yield ". ".join(part for part in said if part)
 
 
-def _pots(estimate: Mapping[str, Any] | None, t_s: float, unit: Unit) -> str:
-    if estimate is None or not estimate["t"]:
+def _pots(estimate: Band | None, t_s: float, unit: Unit) -> str:
+    if estimate is None or not len(estimate.t_s):
         return ""
-    times = estimate["t"]
+    times = estimate.t_s
     n = bisect_right(times, t_s) - 1
     usual = (times[-1] - times[0]) / len(times)
     if n < 0 or t_s - times[n] > max(MODEL_HOLD_S, 2.5 * usual):  # it had stopped
         return ""
-    half = difference((estimate["hi"][n] - estimate["lo"][n]) / 2, unit)
-    return f"Pots by the model: {degrees(estimate['c'][n], unit)} ± {half}"
+    half = difference((estimate.high_c[n] - estimate.low_c[n]) / 2, unit)
+    return f"Pots by the model: {degrees(estimate.c[n], unit)} ± {half}"
 
 
 def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: Unit) -> list[dict[str, Any]]:

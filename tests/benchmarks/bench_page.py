@@ -115,8 +115,8 @@ def spread(values: list[float]) -> str:
 def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, rounds: int) -> int:
     """Bytes and processor time of an update of the fire with a long firing behind it; gives the next frame."""
     watcher = Watcher(path)
-    watcher.look(time.time())
-    board, glass = Board.of(watcher.snapshot()), Glass(Wish("fire"))
+    watcher.look(time.time(), Board())
+    board, glass = watcher.board(), Glass(Wish("fire"))
     begin = time.process_time()
     screen = glass.screen(draw(board, glass.wish, 0.1, True), board, 0.1, whole=True)
     assert screen is not None
@@ -128,16 +128,13 @@ def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, 
             n += HZ // 2
             beat(writer, key, n)
         begin = time.process_time()
-        kind, update = watcher.look(time.time())
-        assert kind == "update"
-        assert update is not None
-        board.take(update)
+        assert watcher.look(time.time(), board) == "update"
         held: list[Any] = []
         if k % round(POINTS_S[0] * 2):  # as the hub does with two updates a second
             held, board.points = board.points, []
         changed = glass.screen(draw(board, glass.wish, 0.1, False), board, 0.1, whole=False)
         text = "" if changed is None else write(changed)
-        board.points = held or [([], []) for _ in board.probes]
+        board.points = held or [([], []) for _ in board.places]
         took.append((time.process_time() - begin) * 1e3)
         size.append(float(len(text.encode())))
     told("update bytes", size)

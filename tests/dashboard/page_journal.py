@@ -1,10 +1,9 @@
-"""An invented firing written by hand, and a tablet's memory of it, for the page's tests."""
+"""An invented firing written by hand, for the page's tests."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -65,36 +64,6 @@ def make_batch(
 
 def open_firing(writer: JournalWriter, plan: str | None = PLAN) -> str:
     return writer.open_firing("Four jars", plan, START_US, invented=True).id
-
-
-class Remembered:
-    """What a tablet knows: the rules of the page's own script, in a few lines of Python."""
-
-    def __init__(self) -> None:
-        self.lines: list[list[tuple[float, float | str]]] = []
-        self.events: dict[int, dict[str, Any]] = {}
-        self.now: list[Any] = []
-
-    def snapshot(self, message: dict[str, Any]) -> None:
-        self.lines = [list(zip(line["t"], line["c"], strict=True)) for line in message.get("traces", [])]
-        self.events = {e["id"]: e for e in message.get("events", [])}
-        self.now = message["now"]
-
-    def update(self, message: dict[str, Any]) -> None:
-        for rig in message.get("rigs", []):
-            for t, cells in zip(rig["t"], rig["c"], strict=True):
-                for i, cell in zip(rig["cols"], cells, strict=True):
-                    if cell == f"!{int(Status.ABSENT)}" and not rig.get("gap"):
-                        continue
-                    assert not self.lines[i] or t > self.lines[i][-1][0], "sent twice, or out of order"
-                    self.lines[i].append((t, cell))
-        for event in message.get("events", []):
-            assert event["id"] not in self.events, "an event sent twice"
-            self.events[event["id"]] = event
-        self.now = message.get("now", self.now)
-
-    def measured(self) -> list[list[tuple[float, float]]]:
-        return [[(t, c) for t, c in line if isinstance(c, float)] for line in self.lines]
 
 
 def in_journal(path: Path, firing: str) -> list[list[tuple[float, float]]]:

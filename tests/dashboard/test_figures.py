@@ -204,7 +204,7 @@ def test_the_cursor_and_the_veil_over_what_is_to_come() -> None:
 
 
 def test_estimates_are_a_band_and_say_so() -> None:
-    band = Band("upper", np.array([0.0, 60.0]), np.array([90.0, 110.0]), np.array([130.0, 150.0]))
+    band = Band("upper", *(np.array(v) for v in ([0.0, 60.0], [110.0, 130.0], [90.0, 110.0], [130.0, 150.0])))
     [found] = [d for d in drawn(bands=[band])["data"] if (d.get("meta") or {}).get("estimate")]
     assert (found["x"], found["y"]) == ([0.0, 1.0, 1.0, 0.0], [130.0, 150.0, 110.0, 90.0])
     assert "estimate" in found["name"]

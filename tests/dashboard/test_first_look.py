@@ -17,6 +17,7 @@ from starlette.testclient import TestClient
 import dashboard
 from dashboard.app import Page
 from dashboard.figures.look import line_dash
+from dashboard.figures.model import Line, Place
 from dashboard.figures.standing import COLUMN, SIDE, ticks
 from dashboard.first_look import first_look
 from dashboard.live.board import Board, Value
@@ -149,13 +150,13 @@ def many(hours: float = 12.0, probes: int = 16) -> Board:
     rng = np.random.default_rng(1)
     there = board(at_s=t_s[-1])
     for i in range(probes):
-        c = np.round(40.0 * i + 200.0 * np.sin(t_s / 9000.0) ** 2 + rng.normal(0.0, 8.0, n), 1).tolist()
+        c = np.round(40.0 * i + 200.0 * np.sin(t_s / 9000.0) ** 2 + rng.normal(0.0, 8.0, n), 1)
         if i == 2:
-            c[500:520] = ["!1"] * 20
-        where = {"height_cm": 5.0 * i, "side": "", "reads": "wall", "zone": "upper", "every_s": 0.1}
-        there.probes.append({"name": f"k{i}", **where})
+            c[500:520] = np.nan
+        there.places.append(Place(f"k{i}", probes - i, 5.0 * i, "", "wall", "upper"))
+        there.every_s.append(0.1)
         there.values.append(Value(c[-1], 0.0, 0, float(t_s[-1]), float(t_s[-1]), 5.0))
-        there.traces.append({"t": t_s.tolist(), "c": c})
+        there.lines.append(Line(there.places[-1], t_s, c))
     there.points = [([], []) for _ in range(probes)]
     return there
 
@@ -230,8 +231,8 @@ def test_axes_have_a_few_round_numbers_within_them() -> None:
 
 def test_a_probe_that_never_spoke_has_no_line_and_one_reading_is_seen() -> None:
     there = many(probes=2)
-    there.traces[0] = {"t": [], "c": []}
-    there.traces[1] = {"t": [60.0], "c": [500.0]}
+    there.lines[0] = Line(there.places[0], np.array([]), np.array([]))
+    there.lines[1] = Line(there.places[1], np.array([60.0]), np.array([500.0]))
     (line,) = drawn(first_look(there, 0.5, NOW, FIRE))
     assert len(points(line[1])[0]) == 2
 

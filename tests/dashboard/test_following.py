@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import tempfile
 from pathlib import Path
 
@@ -9,8 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from page_journal import START_S, START_US, Remembered, in_journal, make_batch, open_firing
+from page_journal import START_S, START_US, in_journal, make_batch, open_firing
 
+from dashboard.live.board import Board
 from dashboard.live.watch import Watcher
 from logger.journal.writer import JournalWriter
 
@@ -39,29 +41,36 @@ def test_each_reading_once(data: st.DataObject) -> None:
             t_us = START_US + np.round(t * 1e6).astype(np.int64)
             writer.append(firing, make_batch(t_us, values, rig=rig, names=names))
 
-    def follow(client: Remembered | None) -> Remembered:
-        kind, update = watcher.look(START_S)
+    def follow(board: Board) -> Board:
+        found = watcher.look(START_S, board)
         if writing:
             write()
-        if client is None or kind == "afresh" or draw(st.booleans()):
-            client = Remembered()
-            client.snapshot(watcher.snapshot())
-        elif update is not None:
-            client.update(update)
+        if found == "afresh" or draw(st.booleans()):
+            board = watcher.board()
         if draw(st.integers(0, 5)) == 0:
-            watcher.snapshot(600.0)  # somebody else's reload must change nothing for this one
-        return client
+            watcher.board(600.0)  # somebody else's reload must change nothing for this one
+        return board
+
+    def measured(board: Board) -> list[list[tuple[float, float]]]:
+        """What a line began with, and what was added to it."""
+        found = []
+        for line, (t_s, c) in zip(board.lines, board.points, strict=True):
+            drawn = [*zip(line.t_s.round(3).tolist(), line.c.tolist(), strict=True)]
+            drawn += [(t, NAN if v is None else v) for t, v in zip(t_s, c, strict=True)]
+            found.append([(t, v) for t, v in drawn if v == v])
+            assert all(a < b for (a, _), (b, _) in itertools.pairwise(found[-1])), "twice, or out of order"
+        return found
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "journal.sqlite"
         writer, watcher = JournalWriter(path), Watcher(path)
         firing = open_firing(writer)
-        client, writing = None, True
+        board, writing = Board(), True
         for _ in range(draw(st.integers(1, 10))):
             write()
-            client = follow(client)
+            board = follow(board)
         writing = False
-        client = follow(client)
-        assert client.measured() == in_journal(path, firing)
+        board = follow(board)
+        assert measured(board) == in_journal(path, firing)
         watcher.close()
         writer.close()

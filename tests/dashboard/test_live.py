@@ -157,8 +157,8 @@ def test_a_tablet_too_slow_gets_a_whole_screen_instead() -> None:
 
 def board(path: Path) -> Board:
     watcher = Watcher(path)
-    watcher.look(time.time())
-    made = Board.of(watcher.snapshot())
+    watcher.look(time.time(), Board())
+    made = watcher.board()
     watcher.close()
     return made
 

@@ -17,7 +17,9 @@ from fastapi.testclient import TestClient
 from firing_fixture import START_US, SmallFire
 from page_journal import PLAN, make_batch
 
+from dashboard import tables
 from dashboard.app import Page
+from dashboard.figures.model import Band
 from dashboard.gathering import Gathering
 from dashboard.pages.replay_alarms import SettingRefused, judged_by
 from dashboard.parts import moment
@@ -116,19 +118,20 @@ def test_rates_are_slopes_of_straight_lines() -> None:
 
 
 def test_what_the_pots_were_estimated_at_comes_as_it_was_kept(path: Path, burnt: str) -> None:
-    assert told_of(path, burnt)["estimates"] == {}
-    with contextlib.closing(JournalWriter(path)) as writer:
-        for n in range(5):
-            kept = {"upper": (300.2 + n, 280.4, 320.6, "probes")}
-            writer.add_estimate(burnt, START_US + 400_000 + n * 10_000_000, kept)
-    assert told_of(path, burnt)["estimates"] == {
-        "upper": {
-            "t": [0.0, 10.0, 20.0, 30.0, 40.0],
-            "c": [300, 301, 302, 303, 304],
-            "lo": [280] * 5,
-            "hi": [321] * 5,
-        }
-    }
+    with contextlib.closing(JournalReader(path)) as reader:
+        info = reader.firing(burnt)
+        assert tables.bands(reader, info) == []
+        with contextlib.closing(JournalWriter(path)) as writer:
+            for n in range(5):
+                kept = {"upper": (300.2 + n, 280.5, 320.5, "probes")}
+                writer.add_estimate(burnt, START_US + 400_000 + n * 10_000_000, kept)
+        (band,) = tables.bands(reader, info)
+        assert band.zone == "upper"
+        assert band.t_s.tolist() == [0.0, 10.0, 20.0, 30.0, 40.0]
+        assert band.c.tolist() == [300.2, 301.2, 302.2, 303.2, 304.2]
+        assert (band.low_c.tolist(), band.high_c.tolist()) == ([280.5] * 5, [320.5] * 5)
+        (thin,) = tables.bands(reader, info, most=2)
+        assert thin.t_s.tolist() == [0.0, 20.0, 40.0]
 
 
 # --- moments ---------------------------------------------------------------------------------------------------
@@ -144,7 +147,7 @@ FIRING = {"target_c": 780.0, "burnout_c": 650.0, "soak_min": 10.0}
 
 
 def test_the_words_of_each_moment_are_the_judgements(judgement: dict[str, Any]) -> None:
-    told = moment.moments(judgement, FIRING, {}, "C")
+    told = moment.moments(judgement, FIRING, [], "C")
     zones = judgement["moments"]["zones"]
     for z, zone in enumerate(zones):
         assert len(told["columns"][f"peak {z}"]) == len(zone["peak_c"])
@@ -152,7 +155,7 @@ def test_the_words_of_each_moment_are_the_judgements(judgement: dict[str, Any]) 
         assert last == f"{zone['peak_c'][-1]:.0f}°", "in the end it is the judgement's"
     upper = next(z for z, zone in enumerate(zones) if zone["zone"] == "upper")
     assert re.fullmatch(r"\d+° to (burn-out|target)", told["words"][told["columns"][f"need {upper}"][5]])
-    fahrenheit = moment.moments(judgement, FIRING, {}, "F")
+    fahrenheit = moment.moments(judgement, FIRING, [], "F")
     last = zones[upper]["peak_c"][-1]
     assert fahrenheit["words"][fahrenheit["columns"][f"peak {upper}"][-1]] == f"{last * 1.8 + 32:.0f}°"
 
@@ -174,8 +177,8 @@ def test_a_peak_is_never_lower_than_what_a_zone_is_at(judgement: dict[str, Any])
 
 
 def test_the_pots_are_told_while_the_estimate_stands(judgement: dict[str, Any]) -> None:
-    line = {"t": [0.0, 10.0, 20.0], "c": [300, 310, 320], "lo": [270, 280, 290], "hi": [330, 340, 350]}
-    told = moment.moments(judgement, FIRING, {"upper": line}, "C")
+    t_s, c = np.array([0.0, 10.0, 20.0]), np.array([300.0, 310.0, 320.0])
+    told = moment.moments(judgement, FIRING, [Band("upper", t_s, c, c - 30.0, c + 30.0)], "C")
     z = next(z for z, zone in enumerate(judgement["moments"]["zones"]) if zone["zone"] == "upper")
     needs = [told["words"][k] for k in told["columns"][f"need {z}"]]
     at = next(k for k, t in enumerate(told["t_s"]) if t >= 20)
