@@ -5,24 +5,13 @@ from __future__ import annotations
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import (
-    ALL,
-    ClientsideFunction,
-    Input,
-    Output,
-    State,
-    callback,
-    clientside_callback,
-    ctx,
-    dcc,
-    html,
-    page_container,
-)
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, page_container
 from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.guard import operator_only, who_asks
+from dashboard.parts.frame import button, client
 from dashboard.theme import THEME
 
 CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."
@@ -103,7 +92,7 @@ def _head() -> Any:
                 id="doors",
                 **{"aria-label": "Pages"},
             ),
-            html.Button("Sound off", id="sound", type="button", **{"aria-pressed": "false"}),
+            button("Sound off", "sound", **{"aria-pressed": "false"}),
         ],
     )
 
@@ -120,8 +109,8 @@ def _settings() -> Any:
                 value="C",
                 persistence=True,
             ),
-            html.Button("Night", id="theme-choice", type="button"),
-            html.Button("Operator …", id="operator", type="button", hidden=True),
+            button("Night", "theme-choice"),
+            button("Operator …", "operator", hidden=True),
         ],
     )
 
@@ -138,7 +127,7 @@ def _banners() -> Any:
                 children=[
                     html.B("No connection to Stokewatch", role="alert"),
                     html.Span("", id="lost-words"),
-                    html.Button("Quiet", id="lost-quiet", type="button"),
+                    button("Quiet", "lost-quiet"),
                 ],
             ),
             html.Div(
@@ -148,7 +137,7 @@ def _banners() -> Any:
                 children=[
                     html.B("", id="stale-head", role="alert"),
                     html.Span("", id="stale-words"),
-                    html.Button("Quiet", id="stale-quiet", type="button"),
+                    button("Quiet", "stale-quiet"),
                 ],
             ),
             html.Div(id="silenced"),
@@ -195,34 +184,29 @@ def _pin_dialog() -> Any:
     )
 
 
-def _client(name: str, *args: Any, **kwargs: Any) -> None:
-    # Named functions of assets/live.js: an inline one would be one more script for the security policy.
-    clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
-
-
-_client("choose_unit", Output("unit", "data"), Input("unit-choice", "value"))
-_client(
+client("choose_unit", Output("unit", "data"), Input("unit-choice", "value"))
+client(
     "choose_theme",
     Output("theme", "data"),
     Input("theme-choice", "n_clicks"),
     State("theme", "data"),
     prevent_initial_call=True,
 )
-_client(
+client(
     "show_theme",
     Output("mantine", "forceColorScheme"),
     Output("theme-choice", "children"),
     Input("theme", "data"),
 )
-_client(
+client(
     "wish",
     Output("hears-alarms", "title"),
     Input("_pages_location", "pathname"),
     Input("unit", "data"),
     Input("theme", "data"),
 )
-_client("me", Output("me", "data"), Input("_pages_location", "pathname"), Input("me-again", "n_intervals"))
-_client(
+client("me", Output("me", "data"), Input("_pages_location", "pathname"), Input("me-again", "n_intervals"))
+client(
     "enter",
     Output("me", "data", allow_duplicate=True),
     Output("pin-dialog", "opened"),
@@ -234,13 +218,13 @@ _client(
     State("pin-who", "value"),
     prevent_initial_call=True,
 )
-_client(
+client(
     "show_operator",
     Output("operator", "hidden"),
     Output("operator", "children"),
     Input("me", "data"),
 )
-_client(
+client(
     "operator_button",
     Output("me", "data", allow_duplicate=True),
     Output("pin-dialog", "opened", allow_duplicate=True),

@@ -19,7 +19,7 @@ from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.pages import progress
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
-from dashboard.parts.frame import door_row, graph
+from dashboard.parts.frame import button, door_row, graph
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import shown as in_unit
@@ -85,7 +85,7 @@ def _body() -> list[Any]:
         html.P("Differences to the first in small print."),
         html.Div(id="compare-facts"),
         html.P(SOURCES, className="sources"),
-        door_row(html.Button("Save the table as CSV", id="compare-save", type="button")),
+        door_row(button("Save the table as CSV", "compare-save")),
         html.H2("Curves"),
         _how(),
         html.Div(graph("compare-curves", style={"height": "100%"}), className="compare-curves"),

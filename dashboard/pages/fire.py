@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Input, Output, callback, clientside_callback, ctx, dcc, html, no_update
+from dash import Input, Output, callback, ctx, dcc, html, no_update
 
 from dashboard.acts import ask
 from dashboard.context import here
@@ -13,7 +13,7 @@ from dashboard.figures.look import unit_of
 from dashboard.fire_reading import ended_summary
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.fire_notes import dialogs
-from dashboard.parts.frame import graph
+from dashboard.parts.frame import button, client, graph
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.shell import WAITING
 
@@ -137,7 +137,7 @@ def _verdict_row() -> Any:
                             {"value": "600", "label": "10 min"},
                         ],
                     ),
-                    html.Button("Glance", id="glance-open", type="button"),
+                    button("Glance", "glance-open"),
                 ],
             ),
         ],
@@ -202,7 +202,7 @@ def _side() -> Any:
                     html.H2("What happened"),
                     html.Ol(id="events"),
                     html.Details([html.Summary("Alarms so far"), html.Ol(id="past-alarms")]),
-                    html.Button("End the firing …", id="end-open", type="button", className="act"),
+                    button("End the firing …", "end-open", className="act"),
                 ],
             ),
         ],
@@ -218,8 +218,8 @@ def _end_dialog() -> Any:
             html.P("Nothing more is recorded until the next firing. Coals stay hot under ash for a day."),
             html.Div(
                 [
-                    html.Button("End the firing", id="end-now", type="button", className="big"),
-                    html.Button("Keep recording", id="end-not", type="button", className="big"),
+                    button("End the firing", "end-now", className="big"),
+                    button("Keep recording", "end-not", className="big"),
                 ],
                 className="choices",
             ),
@@ -227,12 +227,8 @@ def _end_dialog() -> Any:
     )
 
 
-def _client(name: str, *args: Any, **kwargs: Any) -> None:
-    clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
-
-
-_client("arrive", Output("fire-here", "storage_type"), Input("fire-here", "data"))
-_client(
+client("arrive", Output("fire-here", "storage_type"), Input("fire-here", "data"))
+client(
     "look",
     Output("traces", "style"),
     Output("heat", "style"),

@@ -16,6 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.fire_reading import doubt, noted, place_options
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import button_pressed
+from dashboard.parts.frame import button
 from dashboard.parts.words import event_words
 from dashboard.shell import WAITING
 from logger.errors import UserError
@@ -68,9 +69,7 @@ def dialogs(close: Mapping[str, str]) -> list[Any]:
 def _taps(label: str, told: tuple[tuple[str, str, str], ...]) -> Any:
     """A button for each thing that is noted with one tap."""
     buttons = [
-        html.Button(
-            words, id={"type": "fire-note", "kind": kind, "amount": amount}, type="button", className="big"
-        )
+        button(words, {"type": "fire-note", "kind": kind, "amount": amount}, className="big")
         for kind, amount, words in told
     ]
     return html.Div(
@@ -99,7 +98,7 @@ def _spot_form() -> list[Any]:
                     step=0.01,
                     persistence=True,
                 ),
-                html.Button("Keep the reading", id="spot-keep", type="button"),
+                button("Keep the reading", "spot-keep"),
             ],
         ),
         html.P("", id="spot-wrong", className="wrong", role="alert"),  # beside the button that it speaks of
@@ -125,7 +124,7 @@ def _words_form(name: str, keep: str, *, lines: int, **ago: Any) -> list[Any]:
                     max=600,
                     **ago,
                 ),
-                html.Button(keep, id=f"{name}-keep", type="button"),
+                button(keep, f"{name}-keep"),
             ],
         ),
         html.P("", id=f"{name}-wrong", className="wrong", role="alert"),
@@ -186,7 +185,7 @@ def _done(words: str, answer: dict[str, Any], *, later: bool = False) -> list[An
         return [WAITING]
     if later:  # the logger takes back only what is younger than a minute
         return [words]
-    undo = html.Button("Undo", id={"type": "undo", "event": answer["event"]}, type="button")
+    undo = button("Undo", {"type": "undo", "event": answer["event"]})
     return [html.Span(f"{words} "), undo]
 
 

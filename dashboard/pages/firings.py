@@ -11,20 +11,7 @@ from typing import Annotated, Any, Final
 from urllib.parse import quote
 
 import dash_mantine_components as dmc
-from dash import (
-    ALL,
-    ClientsideFunction,
-    Input,
-    Output,
-    State,
-    callback,
-    clientside_callback,
-    ctx,
-    dcc,
-    html,
-    no_update,
-    set_props,
-)
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 from fastapi import APIRouter, Depends, Query, Request
 from plotly.io.json import to_json_plotly
@@ -40,7 +27,7 @@ from dashboard.guard import may_act
 from dashboard.pages import firings_bin, firings_import, firings_places, progress
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, client, door_row, options
 from dashboard.parts.notes import notice
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
@@ -73,7 +60,7 @@ def _list(*, binned: bool) -> Any:
             dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door"),
             id="firings-import-box",
         ),
-        html.Button("Empty the bin …", id="firings-empty", type="button", className="bad", hidden=True)
+        button("Empty the bin …", "firings-empty", className="bad", hidden=True)
         if binned
         else dcc.Link("Bin", href="/firings?show=bin", id="firings-bin-door"),
     ]
@@ -103,8 +90,8 @@ def _list(*, binned: bool) -> Any:
             working("firings"),
             html.Ol(id="firings-list"),
             door_row(
-                html.Button("◂ Before", id="firings-before", type="button"),
-                html.Button("More ▸", id="firings-after", type="button"),
+                button("◂ Before", "firings-before"),
+                button("More ▸", "firings-after"),
                 id="firings-pages",
                 hidden=True,
             ),
@@ -112,7 +99,7 @@ def _list(*, binned: bool) -> Any:
                 [
                     html.B("", id="firings-bar-count"),
                     html.Div(id="firings-bar-door"),
-                    html.Button("None", id="firings-none", type="button"),
+                    button("None", "firings-none"),
                 ],
                 id="firings-bar",
                 role="region",
@@ -139,7 +126,7 @@ def _finder() -> Any:
             dmc.Select(
                 id="firings-order",
                 label="Order",
-                data=[{"value": key, "label": text} for key, text in shelf.ORDERS.items()],
+                data=options(shelf.ORDERS.items()),
                 value="newest",
                 allowDeselect=False,
                 persistence=True,
@@ -444,8 +431,8 @@ async def stop(_: Any, errand: Any, turn: Any) -> Any:
     return True, True, said, next_turn(turn)
 
 
-clientside_callback(
-    ClientsideFunction("stokewatch", "save_file"),
+client(
+    "save_file",
     Output("firings-made", "storage_type"),
     Input("firings-made", "data"),
     prevent_initial_call=True,

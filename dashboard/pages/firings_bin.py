@@ -19,7 +19,7 @@ from dashboard.exports import exports
 from dashboard.gathering import Work, gathering
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row
 from dashboard.parts.notes import notice
 from logger.journal.bin import put_back, throw_away
 from logger.journal.reader import FiringInfo
@@ -37,8 +37,8 @@ def sure() -> Any:
                 "or in files that were saved, stays."
             ),
             door_row(
-                html.Button("Delete for good", id="firings-delete-now", type="button", className="bad"),
-                html.Button("Keep", id="firings-delete-not", type="button"),
+                button("Delete for good", "firings-delete-now", className="bad"),
+                button("Keep", "firings-delete-not"),
             ),
         ],
         id="firings-sure",

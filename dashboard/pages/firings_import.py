@@ -11,20 +11,7 @@ from urllib.parse import quote
 from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
-from dash import (
-    ALL,
-    ClientsideFunction,
-    Input,
-    Output,
-    State,
-    callback,
-    clientside_callback,
-    ctx,
-    dcc,
-    html,
-    no_update,
-    set_props,
-)
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard import shelf
@@ -37,7 +24,7 @@ from dashboard.guard import operator_only
 from dashboard.import_reading import ReadingRefused, reading_of
 from dashboard.pages import progress
 from dashboard.pages.firings_sent import errands_here, files_sent, spool_here
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, client, door_row
 from dashboard.parts.import_form import CLOCK_LEAPS, FIELDS, MANY, fields, page_words, understood, way_words
 from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
@@ -70,7 +57,7 @@ def layout() -> Any:
                 className="page-top",
             ),
             html.P("", id="import-burning"),
-            door_row(html.Button("Choose files …", id="import-choose", type="button", className="main")),
+            door_row(button("Choose files …", "import-choose", className="main")),
             html.P("", id="import-files", role="status"),
             working("import"),
             html.Div("", id="import-done", role="status"),
@@ -140,8 +127,8 @@ def _begun(started: str | None) -> str:
     return f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
 
 
-clientside_callback(
-    ClientsideFunction("stokewatch", "import_files"),
+client(
+    "import_files",
     Output("import-choose", "title"),
     Input("import-choose", "n_clicks"),
     prevent_initial_call=True,
@@ -323,11 +310,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
 
 def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
     buttons = [
-        html.Button(
-            way_words(way["field"], way["value"], way["words"]),
-            id={"type": "import-way", "n": n},
-            type="button",
-        )
+        button(way_words(way["field"], way["value"], way["words"]), {"type": "import-way", "n": n})
         for n, way in enumerate(ways)
     ]
     head = "It can't be imported yet. " if stands else "One question first. "

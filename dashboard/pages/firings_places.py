@@ -19,7 +19,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only
 from dashboard.parts.firing_card import may_be_placed
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import door_row, options
 from dashboard.parts.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
@@ -110,7 +110,7 @@ async def show(firing: Any, unit: Any) -> Any:
     own: Unit = unit_of(unit)
     names = {column.probe.name.casefold() for column in columns}
     plans = [
-        {"value": p["ref"], "label": p["title"]}
+        (p["ref"], p["title"])
         for p in await asyncio.to_thread(shelf.known_plans, path)
         if any(name.casefold() in names for name in p["names"]) and p["ref"] != f"firing:{info.id}"
     ]
@@ -161,7 +161,7 @@ def _row(n: int, probe: Probe) -> Any:
                 dmc.Select(
                     id=own("reads"),
                     label="Reads",
-                    data=[{"value": key, "label": text} for key, text in READS.items()],
+                    data=options(READS.items()),
                     value=values["reads"],
                     allowDeselect=False,
                 ),

@@ -20,6 +20,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
+from dashboard.parts.frame import button
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import Unit
@@ -91,8 +92,8 @@ def _onward(at: int) -> Any:
     if at + 1 == len(STEPS):
         return html.P("")
     name, title, _ = STEPS[at + 1]
-    button = html.Button(f"Next: {title}", id={"type": "prepare-go", "to": name, "at": "next"}, type="button")
-    return html.P(button, className="prepare-next")
+    onward = button(f"Next: {title}", {"type": "prepare-go", "to": name, "at": "next"})
+    return html.P(onward, className="prepare-next")
 
 
 @callback(

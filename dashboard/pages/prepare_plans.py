@@ -17,7 +17,7 @@ from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row
 from dashboard.parts.words import Unit, capital, degrees
 from dashboard.planning import Document, draft_of, read_document, to_document
 from dashboard.tables import local_time
@@ -62,7 +62,7 @@ def panel() -> list[Any]:
                                 placeholder="Choose one …",
                                 attributes={"input": {"aria-label": "Earlier firing"}},
                             ),
-                            html.Button("Copy its plan", id="prepare-from-copy", type="button"),
+                            button("Copy its plan", "prepare-from-copy"),
                         ),
                         html.H3("A plan file"),
                         html.Label(  # of the file input within, which takes no name of its own
@@ -74,7 +74,7 @@ def panel() -> list[Any]:
                             )
                         ),
                         html.H3("The rig alone"),
-                        html.Button("A new plan from its channels", id="prepare-fresh", type="button"),
+                        button("A new plan from its channels", "prepare-fresh"),
                     ]
                 ),
             ],
@@ -85,10 +85,10 @@ def panel() -> list[Any]:
 
 def _saving() -> Any:
     return door_row(
-        html.Button("Save this plan", id="prepare-save", type="button", className="main"),
-        html.Button("Save a copy under its title", id="prepare-copy", type="button"),
-        html.Button("Replace that one", id="prepare-replace", type="button", hidden=True),
-        html.Button("Download as a file (TOML)", id="prepare-export", type="button"),
+        button("Save this plan", "prepare-save", className="main"),
+        button("Save a copy under its title", "prepare-copy"),
+        button("Replace that one", "prepare-replace", hidden=True),
+        button("Download as a file (TOML)", "prepare-export"),
     )
 
 
@@ -151,7 +151,7 @@ def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
 
 
 def _button(text: str, kind: str, name: str, label: str) -> Any:
-    return html.Button(text, id={"type": kind, "name": name}, type="button", **{"aria-label": label})
+    return button(text, {"type": kind, "name": name}, aloud=label)
 
 
 def _taken(plan: Plan, name: str, said: str, turn: Any) -> Any:

@@ -17,7 +17,7 @@ from dashboard.figures.stack import moved, stack_figure
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.pages.prepare_sources import sources_section
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
 from dashboard.parts.words import FAULTS, Unit, shown
@@ -46,11 +46,11 @@ def panel() -> list[Any]:
         dcc.Interval(id="prepare-look", interval=LOOK_MS),
         door_row(
             html.P("", id="prepare-rig-said", role="status"),
-            html.Button("Wake the rig", id="prepare-wake", type="button", className="main", hidden=True),
+            button("Wake the rig", "prepare-wake", className="main", hidden=True),
         ),
         door_row(
             html.P("", id="prepare-hand-said", role="status"),
-            html.Button("Name it", id="prepare-name-it", type="button", hidden=True),
+            button("Name it", "prepare-name-it", hidden=True),
             id="prepare-hand",
         ),
         html.Div(
@@ -71,10 +71,8 @@ def panel() -> list[Any]:
                         html.Ol(id="prepare-probes"),
                         door_row(
                             html.P("", id="prepare-more-said"),
-                            html.Button(
-                                "Put all into the plan", id="prepare-more", type="button", hidden=True
-                            ),
-                            html.Button("Add a probe", id="prepare-add", type="button"),
+                            button("Put all into the plan", "prepare-more", hidden=True),
+                            button("Add a probe", "prepare-add"),
                         ),
                         html.Div(id="prepare-editor"),
                         html.H2("What this rig can't judge"),

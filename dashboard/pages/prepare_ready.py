@@ -16,7 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.parts.words import Unit, capital
 from dashboard.planning import Document, draft_of, problems, read_document
@@ -57,8 +57,8 @@ def pack_panel() -> list[Any]:
                                         "input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}
                                     },
                                 ),
-                                html.Button("Add", id="prepare-kit-add", type="button"),
-                                html.Button("Untick all", id="prepare-kit-none", type="button"),
+                                button("Add", "prepare-kit-add"),
+                                button("Untick all", "prepare-kit-none"),
                             ],
                             className="page-doors ends",
                         ),
@@ -101,7 +101,7 @@ def check_panel() -> list[Any]:
                             "and does the clock at the top show the time?"
                         ),
                         door_row(
-                            html.Button("Try the lamp at the fire", id="prepare-beacon", type="button"),
+                            button("Try the lamp at the fire", "prepare-beacon"),
                             html.P("", id="prepare-beacon-said", role="status"),
                             id="prepare-beacons",
                             hidden=True,
@@ -139,9 +139,7 @@ def arm_panel() -> list[Any]:
                             id="prepare-ending-row",
                             hidden=True,
                         ),
-                        html.Button(
-                            "Arm", id="prepare-arm", type="button", className="main big", disabled=True
-                        ),
+                        button("Arm", "prepare-arm", className="main big", disabled=True),
                         html.P("", id="prepare-arm-said", role="status"),
                     ]
                 ),
@@ -171,12 +169,7 @@ def show_kit(items: Any) -> list[Any]:
         html.Li(
             [
                 dmc.Checkbox(id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done),
-                html.Button(
-                    "×",
-                    id={"type": "prepare-kit-off", "item": item},
-                    type="button",
-                    **{"aria-label": f"Take off the list: {item}"},
-                ),
+                button("×", {"type": "prepare-kit-off", "item": item}, aloud=f"Take off the list: {item}"),
             ]
         )
         for item, done in _items(items)
@@ -372,11 +365,10 @@ def ready(
         html.Li(
             [
                 html.Span(text),
-                html.Button(
+                button(
                     "Go there",
-                    id={"type": "prepare-go", "to": where, "at": f"reason {n}"},
-                    type="button",
-                    **{"aria-label": f"Go there: {text}"},
+                    {"type": "prepare-go", "to": where, "at": f"reason {n}"},
+                    aloud=f"Go there: {text}",
                 ),
             ]
         )

@@ -13,7 +13,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.guard import operator_only
 from dashboard.hearing import hearing
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     SHOWN,
@@ -46,8 +46,8 @@ def sources_section() -> list[Any]:
                         html.Summary("Set one up"),
                         html.Div(source_fields(_ports()), className="prepare-fields"),
                         door_row(
-                            html.Button("Listen", id="prepare-hear", type="button", className="main"),
-                            html.Button("Stop listening", id="prepare-hear-stop", type="button", hidden=True),
+                            button("Listen", "prepare-hear", className="main"),
+                            button("Stop listening", "prepare-hear-stop", hidden=True),
                         ),
                         html.P("", id="prepare-heard-said", role="status"),
                         html.Pre(
@@ -58,15 +58,8 @@ def sources_section() -> list[Any]:
                         html.Div(id="prepare-numbers", className="prepare-fields"),
                         dcc.Store(id="prepare-changing"),
                         door_row(
-                            html.Button(
-                                "Put these into the plan",
-                                id="prepare-source-take",
-                                type="button",
-                                hidden=True,
-                            ),
-                            html.Button(
-                                "Leave it as it is", id="prepare-source-leave", type="button", hidden=True
-                            ),
+                            button("Put these into the plan", "prepare-source-take", hidden=True),
+                            button("Leave it as it is", "prepare-source-leave", hidden=True),
                         ),
                     ],
                     id="prepare-setup",
@@ -331,12 +324,7 @@ def show_sources(kept: Any) -> list[Any]:
         words += [html.Span("No proof of order or integrity.", className="unproven")]
         words += [html.P(text, className="wrong") for text in wrong]
         doors = [
-            html.Button(
-                text,
-                id={"type": kind, "i": i},
-                type="button",
-                **{"aria-label": f"{text} source {place}"},
-            )
+            button(text, {"type": kind, "i": i}, aloud=f"{text} source {place}")
             for text, kind in (("Change", "prepare-source-change"), ("Take out", "prepare-source-off"))
         ]
         rows.append(html.Li([html.Div(words), door_row(*doors)]))

@@ -7,25 +7,14 @@ import math
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import (
-    ClientsideFunction,
-    Input,
-    Output,
-    State,
-    callback,
-    clientside_callback,
-    ctx,
-    dcc,
-    html,
-    no_update,
-)
+from dash import Input, Output, State, callback, ctx, dcc, html, no_update
 
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.pages import progress
 from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
-from dashboard.parts.frame import door_row, picture
+from dashboard.parts.frame import button, client, door_row, picture
 from dashboard.parts.progress import working
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.templates import follow_theme, templates
@@ -99,10 +88,10 @@ def _look(at_s: float) -> list[Any]:
         html.Div(
             className="replay-tools",
             children=[
-                html.Button("▶ Play", id="replay-play", type="button"),
+                button("▶ Play", "replay-play"),
                 html.P("", id="replay-clock"),
-                html.Button("◂ Note or alarm before", id="replay-back", type="button"),
-                html.Button("Next note or alarm ▸", id="replay-on", type="button"),
+                button("◂ Note or alarm before", "replay-back"),
+                button("Next note or alarm ▸", "replay-on"),
                 dmc.SegmentedControl(
                     id="replay-speed", data=[{"value": str(n), "label": f"{n}×"} for n in SPEEDS], value="10"
                 ),
@@ -264,11 +253,7 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
     return await asyncio.to_thread(shown, info, answer, *looks)
 
 
-def _client(name: str, *args: Any, **kwargs: Any) -> None:
-    clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
-
-
-_client(
+client(
     "replay_show",
     Output("replay-clock", "children"),
     Input("replay-scrub", "value"),
@@ -281,7 +266,7 @@ _client(
     Input("replay-heat", "figure"),
     Input("replay-stack", "figure"),
 )
-_client(
+client(
     "replay_act",
     Output("replay-traces", "clickData"),
     Output("replay-heat", "clickData"),

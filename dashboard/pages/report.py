@@ -9,19 +9,7 @@ from typing import Annotated, Any, Final, Literal
 from urllib.parse import quote, unquote
 
 import dash_mantine_components as dmc
-from dash import (
-    ALL,
-    ClientsideFunction,
-    Input,
-    Output,
-    State,
-    callback,
-    clientside_callback,
-    ctx,
-    dcc,
-    html,
-    no_update,
-)
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 from fastapi import APIRouter, Cookie, Depends, Query, Request
 from starlette.responses import FileResponse, Response
@@ -38,7 +26,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import door_row, picture
+from dashboard.parts.frame import button, client, door_row, picture
 from dashboard.parts.progress import working
 from dashboard.parts.templates import follow_theme, templates
 from dashboard.parts.words import span
@@ -100,7 +88,7 @@ def _body() -> list[Any]:
         ),
         html.H2("Photos of the pots"),
         html.P(f"Up to {MOST}; scaled down, and kept with the report. Where they were taken is left out."),
-        door_row(html.Button("Add photos …", id="report-add-photos", type="button")),
+        door_row(button("Add photos …", "report-add-photos")),
         html.P("", id="report-photos-said", role="status"),
         html.Div(id="report-photos", className="photos"),
     ]
@@ -359,8 +347,8 @@ def _changed(values: list[Any], saved: Any, ids: list[dict[str, Any]], said: Any
     return said if said in ("Saved.", "Nothing was changed.") else ""
 
 
-clientside_callback(
-    ClientsideFunction("stokewatch", "report_photos"),
+client(
+    "report_photos",
     Output("report-add-photos", "title"),
     Input("report-add-photos", "n_clicks"),
     State("report-ready", "data"),

@@ -8,6 +8,7 @@ from typing import Any
 
 from dash import html
 
+from dashboard.parts.frame import button
 from dashboard.parts.words import Unit, capital
 from logger.words.said import in_unit
 
@@ -17,9 +18,7 @@ SILENCE_MIN = (10, 30)
 
 def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None = None) -> Any:
     said = {} if aloud is None else {"aria-label": aloud}
-    return html.Button(
-        text, id={"type": "alarm-act", "act": act, "key": key, "minutes": minutes}, type="button", **said
-    )
+    return button(text, {"type": "alarm-act", "act": act, "key": key, "minutes": minutes}, **said)
 
 
 def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import html
 
+from dashboard.parts.frame import button
 from logger.report.describe import FIELDS, TITLE, Field
 
 LONGEST = 1000
@@ -51,6 +52,6 @@ def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
         if may_act:
             aloud = {"aria-label": f"Remove photo {number}"}
             take = {"type": "report-photo-away", "name": name}
-            parts.append(html.Button("Remove", id=take, type="button", **aloud))
+            parts.append(button("Remove", take, **aloud))
         shown.append(html.Figure(parts))
     return shown or [html.P("No photos yet.")]

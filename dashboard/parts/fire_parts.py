@@ -10,6 +10,7 @@ from dash import html
 
 from dashboard.figures.model import Place
 from dashboard.parts.alarm_banner import headline
+from dashboard.parts.frame import button
 from dashboard.parts.single import name_of
 from dashboard.parts.words import (
     FAULTS,
@@ -80,7 +81,7 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
 def zone_card(zone: str, n: int) -> Any:
     """Show a zone, the row's nth, in a line: name, temperature, direction, need; a touch singles it out."""
     return html.Li(
-        html.Button(
+        button(
             [
                 html.B(zone),
                 html.Span(
@@ -89,9 +90,8 @@ def zone_card(zone: str, n: int) -> Any:
                 ),
                 html.Span("", id=f"zone-need-{n}", className="need"),
             ],
-            type="button",
+            name_of("fire", zone),
             className="zone",
-            id=name_of("fire", zone),
             **{"aria-pressed": "false"},
         )
     )
@@ -174,7 +174,7 @@ def value_row(i: int, place: Place) -> Any:
     """Make the row of a probe; `value-{i}` and `moves-{i}` fill in what it reads."""
     where = [f"{place.height_cm:g} cm" if place.height_cm is not None else place.side, READS[place.reads]]
     return html.Li(
-        html.Button(
+        button(
             [
                 html.Span(str(place.number), className=f"key line-{i % 8} dash-{i % 5}"),
                 html.Span(
@@ -186,9 +186,8 @@ def value_row(i: int, place: Place) -> Any:
                 ),
                 html.Span([html.Span("", id=f"value-{i}"), html.Span("", id=f"moves-{i}")], className="says"),
             ],
-            type="button",
+            name_of("fire", place.zone, i),
             className="value",
-            id=name_of("fire", place.zone, i),
             **{"data-probe": place.name, "aria-pressed": "false"},
         )
     )
@@ -233,11 +232,7 @@ def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
         row = [html.B(f"{int(event['t'] // 60)} min"), html.Span(words + who)]
         if event["kind"] == "note":
             edit = {"type": "note-edit", "event": event["id"]}
-            row.append(
-                html.Button(
-                    "Edit", id=edit, type="button", className="act", **{"aria-label": f"Edit: {words}"}
-                )
-            )
+            row.append(button("Edit", edit, className="act", aloud=f"Edit: {words}"))
         rows.append(html.Li(row, className=f"was-{event['kind']}"))
     return rows
 

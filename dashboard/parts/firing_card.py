@@ -9,7 +9,7 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard.figures.spark import spark
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row
 from dashboard.parts.words import Unit, reading, span
 
 if TYPE_CHECKING:
@@ -70,11 +70,11 @@ def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> A
     info = row.info
     own, title = quote(info.id), info.title or "Firing"
     doors: list[Any] = [
-        html.Button(
+        button(
             "Compare",
-            id={"type": "firing-choose", "firing": info.id},
-            type="button",
-            **{"aria-pressed": "true" if chosen else "false", "aria-label": f"Compare {title}"},
+            {"type": "firing-choose", "firing": info.id},
+            aloud=f"Compare {title}",
+            **{"aria-pressed": "true" if chosen else "false"},
         ),
         dcc.Link(["Report", html.Span(f" of {title}", className="unseen")], href=f"/report/{own}"),
         _more(row, title, own, may_act=may_act),
@@ -117,9 +117,7 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
             [
                 html.Span("Save as", **{"aria-hidden": "true"}),
                 *(
-                    html.Button(
-                        name, id={"type": "firing-save", "firing": info.id, "kind": kind}, type="button"
-                    )
+                    button(name, {"type": "firing-save", "firing": info.id, "kind": kind})
                     for kind, name in KINDS
                 ),
                 html.A("HTML report", href=f"/api/report/{own}/page?keep=1", download=""),
@@ -132,11 +130,7 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
     if may_act and may_be_placed(info):
         inside.append(dcc.Link("Places, zones and plan", href=f"/firings?places={own}"))
     if may_act and not info.running:
-        inside.append(
-            html.Button(
-                "Delete", id={"type": "firing-delete", "firing": info.id}, type="button", className="bad"
-            )
-        )
+        inside.append(button("Delete", {"type": "firing-delete", "firing": info.id}, className="bad"))
     return html.Details(
         [html.Summary("More", **{"aria-label": f"More about {title}"}), html.Div(inside, className="more")]
     )
@@ -156,12 +150,7 @@ def binned_card(row: Row, unit: Unit, *, night: bool, may_act: bool) -> Any:
     parts = [_face(row, title, title, unit, night=night)]
     if may_act:
         half_gone = "deleting" in row.info.facts
-        back = html.Button("Put back", id={"type": "firing-back", "firing": row.info.id}, type="button")
-        good = html.Button(
-            "Delete for good …",
-            id={"type": "firing-good", "firing": row.info.id},
-            type="button",
-            className="bad",
-        )
+        back = button("Put back", {"type": "firing-back", "firing": row.info.id})
+        good = button("Delete for good …", {"type": "firing-good", "firing": row.info.id}, className="bad")
         parts.append(door_row(*([good] if half_gone else [back, good])))
     return html.Li(parts, className="firing", **{"data-firing": row.info.id})

@@ -9,6 +9,7 @@ from typing import Any, Final
 import dash_mantine_components as dmc
 from dash import html
 
+from dashboard.parts.frame import options
 from dashboard.parts.words import Unit, degrees, span
 
 FIELDS: Final = {
@@ -125,7 +126,7 @@ def _field(name: str, label: str, zones: Sequence[str]) -> Any:
     own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label}
     empty = EMPTY.get(name, "as understood")
     if name in SELECTS:
-        data = [{"value": value, "label": text} for value, text in SELECTS[name]]
+        data = options(SELECTS[name])
         return dmc.Select(**own, data=data, placeholder=empty, clearable=True)
     if name in NUMBERS:
         return dmc.NumberInput(

@@ -9,6 +9,7 @@ from typing import Any
 from dash import html
 
 from dashboard.figures.model import Band, Mark, Place
+from dashboard.parts.frame import button
 from dashboard.parts.single import name_of
 from dashboard.parts.words import Unit, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
@@ -142,7 +143,7 @@ def probe_rows(places: Sequence[Place]) -> list[Any]:
     order = sorted(range(len(places)), key=lambda i: places[i].number)
     return [
         html.Li(
-            html.Button(
+            button(
                 [
                     html.B(str(places[i].number), className="number"),
                     html.Span(places[i].name, className="name"),
@@ -150,9 +151,8 @@ def probe_rows(places: Sequence[Place]) -> list[Any]:
                     html.Small(_where(places[i]), className="where"),
                     html.Small("", className="moves"),
                 ],
-                type="button",
+                name_of("replay", places[i].zone, i),
                 className="probe",
-                id=name_of("replay", places[i].zone, i),
                 **{"data-probe": str(i), "aria-pressed": "false"},
             )
         )

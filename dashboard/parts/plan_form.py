@@ -9,7 +9,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.figures.model import Place, numbered
-from dashboard.parts.frame import door_row
+from dashboard.parts.frame import button, door_row, options
 from dashboard.parts.words import Unit
 from dashboard.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
 from logger.plan import LETTERS
@@ -123,15 +123,14 @@ def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]
         about = html.Span(where(doc["probe"][i]), className="where")
         rows.append(
             html.Li(
-                html.Button(
+                button(
                     [
                         number,
                         html.Span([html.B(places[i].name), about], className="who"),
                         html.Span("Please look: " if wrong else "", className="wrong"),
                         html.Span("", id={"type": "prepare-reading", "i": i}, className="says"),
                     ],
-                    id={"type": "prepare-pick", "i": i},
-                    type="button",
+                    {"type": "prepare-pick", "i": i},
                     className="value",
                     **{"aria-pressed": "true" if i == selected else "false"},
                 )
@@ -166,8 +165,8 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
                 html.Div(
                     [
                         height,
-                        html.Button("−", id="prepare-lower", type="button", **{"aria-label": "1 cm lower"}),
-                        html.Button("+", id="prepare-higher", type="button", **{"aria-label": "1 cm higher"}),
+                        button("−", "prepare-lower", aloud="1 cm lower"),
+                        button("+", "prepare-higher", aloud="1 cm higher"),
                     ],
                     className="prepare-step-by",
                 ),
@@ -182,7 +181,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
                 text(
                     "reads",
                     dmc.Select,
-                    data=[{"value": v, "label": t} for v, t in READS],
+                    data=options(READS),
                     allowDeselect=False,
                 ),
                 text("channel", debounce=250),
@@ -193,8 +192,8 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
             className="prepare-fields",
         ),
         door_row(
-            html.Button("Take it out of the plan", id="prepare-take-out", type="button"),
-            html.Button("Done", id="prepare-close", type="button"),
+            button("Take it out of the plan", "prepare-take-out"),
+            button("Done", "prepare-close"),
         ),
     ]
 
@@ -239,9 +238,7 @@ def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
             html.Div(
                 [_setting(rule, s, doc, unit, errors) for s in rule.settings], className="prepare-fields"
             ),
-            html.Button(
-                "Back to the defaults", id={"type": "prepare-default", "rule": rule.name}, type="button"
-            ),
+            button("Back to the defaults", {"type": "prepare-default", "rule": rule.name}),
         ],
         open=wrong,
         className="prepare-rule",

@@ -6,6 +6,8 @@ from typing import Any
 
 from dash import dcc, html
 
+from dashboard.parts.frame import button
+
 
 def working(prefix: str) -> Any:
     """Make what shows that something is being worked out.
@@ -21,7 +23,7 @@ def working(prefix: str) -> Any:
                     html.Progress(
                         id=f"{prefix}-progress", value="0", max="1", **{"aria-label": "How far it has come"}
                     ),
-                    html.Button("Stop", id=f"{prefix}-stop", type="button"),
+                    button("Stop", f"{prefix}-stop"),
                 ],
                 id=f"{prefix}-working",
                 className="working",

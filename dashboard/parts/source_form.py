@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import dash_mantine_components as dmc
 
+from dashboard.parts.frame import options
 from logger.errors import UserError
 from logger.plan import guess_reads
 from logger.plan.sources import WORDS
@@ -108,7 +109,7 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
         value = {"format": "lines", "port": ports[0] if ports else ""}.get(name) or _DEFAULTS.get(name, "")
         if name in _CHOICES:
             label, words = _CHOICES[name]
-            data = [{"value": v, "label": t} for v, t in words]
+            data = options(words)
             fields.append(
                 dmc.Select(id=field_id(name), label=label, data=data, value=value, allowDeselect=False)
             )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import ClientsideFunction, Input, Output, State, clientside_callback, dcc
+from dash import Input, Output, State, dcc
 
 from dashboard.figures.look import TEMPLATES
+from dashboard.parts.frame import client
 
 
 def templates(prefix: str) -> Any:
@@ -16,8 +17,8 @@ def templates(prefix: str) -> Any:
 
 def follow_theme(prefix: str) -> None:
     """Let all figures of a page follow day and night at once, from the store of `templates`."""
-    clientside_callback(
-        ClientsideFunction("stokewatch", "retemplate"),
+    client(
+        "retemplate",
         Output(f"{prefix}-templates", "storage_type"),
         Input("theme", "data"),
         State(f"{prefix}-templates", "data"),
