@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipaddress
 import re
 import socket
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -101,14 +101,13 @@ class Access:
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                add_headers(
-                    MutableHeaders(scope=message),
-                    (
-                        ("content-security-policy", self.policy(host)),
-                        ("x-content-type-options", "nosniff"),
-                        ("referrer-policy", "no-referrer"),
-                        ("cross-origin-resource-policy", "same-origin"),
-                    ),
+                MutableHeaders(scope=message).update(
+                    {
+                        "content-security-policy": self.policy(host),
+                        "x-content-type-options": "nosniff",
+                        "referrer-policy": "no-referrer",
+                        "cross-origin-resource-policy": "same-origin",
+                    }
                 )
             await send(message)
 
@@ -129,9 +128,3 @@ class Access:
             text = "that came from another page; act on Stokewatch's own page"
             return JSONResponse({"error": text, "field": None}, status_code=403)
         return None
-
-
-def add_headers(headers: MutableHeaders, pairs: Iterable[tuple[str, str]]) -> None:
-    """Set headers, in place of what was there."""
-    for name, value in pairs:
-        headers[name] = value

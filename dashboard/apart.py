@@ -21,7 +21,7 @@ from typing import Any, Final
 
 import orjson
 
-from dashboard.asker import Asker, asker
+from dashboard.asker import Share
 from logger.errors import StokewatchError, UserError
 
 
@@ -87,72 +87,74 @@ class _Lane:
     """One job at a time, whoever asks: this computer also records a fire."""
 
     turn: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
-    asked: list[Asker] = field(default_factory=list)
-
-    def has_room(self, who: Asker) -> bool:
-        if len(self.asked) >= (WAITING if who.trusted else WAITING - RESERVE):
-            return False
-        return who.trusted or sum(other.who == who.who for other in self.asked) < EACH
+    waiting: Share = field(default_factory=lambda: Share(WAITING, EACH, RESERVE))
 
 
 _lanes: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[bool, _Lane]]
 _lanes = weakref.WeakKeyDictionary()
 
 
-class Apart:
-    """Runs jobs one after another, each in a process of its own.
+async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any) -> Any:
+    """Run one of `JOBS` in a process of its own, after those before it, and give its answer through JSON.
 
-    A job that nobody waits for any more is ended: to cancel one, cancel the task that awaits `run`.
+    A job that nobody waits for any more is ended: to cancel one, cancel the task that awaits this. `tell` is
+    called with how much is done, now and then; not every job knows. `file_mb` is below the job's own largest
+    file. UserError: what was given is wrong, or asks for too much; StokewatchError: it failed, or there is
+    too much to do.
     """
+    lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
+    lane = lanes[JOBS[job].quick]
+    if (who := lane.waiting.take()) is None:
+        raise BusyError("this computer is busy with what was asked before; try again in a minute")
+    try:
+        async with lane.turn:
+            return await _run(job, orjson.dumps(given), tell, file_mb)
+    finally:
+        lane.waiting.held.remove(who)
 
-    async def run(
-        self, job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any
-    ) -> Any:
-        """Run one of `JOBS` and give its answer, through JSON.
 
-        `tell` is called with how much is done, now and then; not every job knows. `file_mb` is below the
-        job's own largest file. UserError: what was given is wrong, or asks for too much; StokewatchError: it
-        failed, or there is too much to do.
-        """
-        lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
-        lane, who = lanes[JOBS[job].quick], asker.get()
-        if not lane.has_room(who):
-            raise BusyError("this computer is busy with what was asked before; try again in a minute")
-        lane.asked.append(who)
-        try:
-            async with lane.turn:
-                return await _run(job, orjson.dumps(given), tell, file_mb)
-        finally:
-            lane.asked.remove(who)
+async def spawn(*args: str, limit: int) -> asyncio.subprocess.Process:
+    """Begin a program of ours that is written to and read from; `limit` is of a line [bytes]."""
+    pipe = asyncio.subprocess.PIPE
+    one_thread = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}  # each takes memory of its own
+    path = {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+    return await asyncio.create_subprocess_exec(
+        *(sys.executable, "-P", "-m", *args),
+        stdin=pipe,
+        stdout=pipe,
+        stderr=pipe,
+        limit=limit,
+        env={**os.environ, **path, **one_thread},
+    )
+
+
+async def give(process: asyncio.subprocess.Process, given: bytes) -> None:
+    """Write all that a program of `spawn` is to know, whether or not it listens."""
+    assert process.stdin is not None
+    with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+        process.stdin.write(given)
+        await process.stdin.drain()
+        process.stdin.close()
+
+
+async def end(process: asyncio.subprocess.Process) -> None:
+    """End a program of `spawn`, if it hasn't ended."""
+    with contextlib.suppress(ProcessLookupError):
+        process.kill()
+    await process.wait()
 
 
 async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -> Any:
     limits = JOBS[job]
     most_mb = str(min(limits.file_mb, file_mb or limits.file_mb))
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        *("-P", "-m", "dashboard.apart", job, str(limits.memory_mb), most_mb, str(limits.time_s)),
-        stdin=asyncio.subprocess.PIPE,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-        limit=MAX_ANSWER,
-        env={
-            **os.environ,
-            "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
-            "OPENBLAS_NUM_THREADS": "1",  # each thread takes memory of its own
-            "OMP_NUM_THREADS": "1",
-        },
-    )
-    assert process.stdin is not None
+    args = (job, str(limits.memory_mb), most_mb, str(limits.time_s))
+    process = await spawn("dashboard.apart", *args, limit=MAX_ANSWER)
     assert process.stdout is not None
     assert process.stderr is not None
     complaints = asyncio.create_task(_last(process.stderr))
     try:
         async with asyncio.timeout(PATIENCE * limits.time_s):
-            with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-                process.stdin.write(given)
-                await process.stdin.drain()
-                process.stdin.close()
+            await give(process, given)
             answer = await _answer(process.stdout, tell)
             await process.wait()
     except TimeoutError:
@@ -160,9 +162,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
     except ValueError:  # a line longer than `MAX_ANSWER`
         raise TooMuchError("the answer is too large for a page; take the command `stokewatch`") from None
     finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        await process.wait()
+        await end(process)
         complained = await complaints
     if answer is None and process.returncode == -signal.SIGXCPU:
         raise TooMuchError(SLOW)

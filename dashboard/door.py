@@ -33,16 +33,24 @@ class Door(Protocol):
         """Endpoints under `/api/operator`."""
 
 
+VIEWING: Final = "this page only shows what an InfluxDB holds; act on the page beside the fire's own logger"
+
+
 class OpenDoor:
-    """Everybody acts: the page is on this machine's loopback address only."""
+    """The same for everybody: all act, on this machine's loopback address; or none, if there is a refusal."""
+
+    def __init__(self, refusal: str = "") -> None:
+        self._refusal = refusal
 
     async def operator(self, request: Request) -> str:
-        """Let everybody through."""
+        """Let everybody through, or raise HTTPException 403."""
+        if self._refusal:
+            raise HTTPException(403, self._refusal)
         return await anybody(request)
 
     def knows(self, connection: HTTPConnection) -> bool:
-        """Know everybody."""
-        return True
+        """Know everybody, or nobody."""
+        return not self._refusal
 
     def routes(self) -> APIRouter:
         """Make the endpoint that says so."""
@@ -50,7 +58,7 @@ class OpenDoor:
 
         @router.get("")
         def state() -> dict[str, Any]:
-            return {"needed": False, "operator": True, "who": ""}
+            return {"needed": False, "operator": not self._refusal, "who": ""}
 
         return router
 

@@ -15,7 +15,7 @@ from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
 from dashboard.apart import BusyError
-from dashboard.asker import Asker, asker
+from dashboard.asker import Asker, Share
 from logger.errors import StokewatchError
 
 MOST: Final = 6
@@ -48,16 +48,13 @@ class Place:
     """A place among the files being made or taken, of at most `room_mb` MB; `leave` it at the end."""
 
     def __init__(self, held: list[Asker], who: Asker, room_mb: int) -> None:
-        self._held: list[Asker] | None = held
-        self._who = who
-        self.room_mb = room_mb
-        held.append(who)
+        self._held, self._who, self.room_mb = held, who, room_mb
 
     def leave(self) -> None:
         """Free the place; nothing if that was done already."""
-        if self._held is not None:
+        if self._who in self._held:
             self._held.remove(self._who)
-            self._held = None
+        self._held = []
 
 
 class Downloads:
@@ -65,18 +62,16 @@ class Downloads:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._held: list[Asker] = []
+        self._share = Share(MOST, EACH, RESERVE)
 
     def place(self) -> Place:
         """Take a place, or raise BusyError (there is none) or NoRoom (the disk is nearly full)."""
-        who = asker.get()
-        full = len(self._held) >= (MOST if who.trusted else MOST - RESERVE)
-        if full or (not who.trusted and sum(other.who == who.who for other in self._held) >= EACH):
-            raise BusyError("too many files are being taken from here; wait until the others are through")
         room_mb = (shutil.disk_usage(self._folder).free >> 20) - SPARE_MB
         if room_mb <= 0:
             raise NoRoom
-        return Place(self._held, who, max(1, min(LARGEST_MB, room_mb // MOST)))
+        if (who := self._share.take()) is None:
+            raise BusyError("too many files are being taken from here; wait until the others are through")
+        return Place(self._share.held, who, max(1, min(LARGEST_MB, room_mb // MOST)))
 
 
 class Download(StreamingResponse):

@@ -9,6 +9,7 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from typing import Any, Final
 
+from dashboard.apart import run_apart
 from dashboard.gathering import Stopped, Work
 from logger.errors import UserError
 
@@ -38,6 +39,10 @@ class Errands:
         for old in [key for key, each in self._works.items() if each.done][: len(self._works) - KEPT]:
             del self._works[old]
         return token
+
+    def begin_apart(self, job: str, **given: Any) -> str:
+        """Begin one of `apart.JOBS`, and name it."""
+        return self.begin(lambda work: run_apart(job, tell=work.come, **given), job)
 
     def look(self, token: object) -> Work:
         """Find an errand, or raise GoneError."""

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 from urllib.parse import quote
 
-from dashboard.apart import Apart
+from dashboard.apart import run_apart
 from dashboard.downloads import Download, Downloads, Place
 from dashboard.errands import Errands
 from dashboard.gathering import Work
@@ -64,7 +64,6 @@ class Exports:
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
-        self._apart = Apart()
         self._spool = Spool(journal_path.parent)
         self._downloads = Downloads(journal_path.parent)
         self.errands = Errands()
@@ -84,7 +83,7 @@ class Exports:
             try:
                 out = folder / secrets.token_hex(4)
                 given = {"journal": str(self._path), "firing": info.id, "kind": kind, "out": str(out)}
-                await self._apart.run("export", tell=tell, file_mb=place.room_mb, **given)
+                await run_apart("export", tell=tell, file_mb=place.room_mb, **given)
                 file = out.open("rb")
             finally:
                 self._spool.drop(folder.name)  # an open file stays readable, and nothing is left

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import logger
-from dashboard.apart import Apart
+from dashboard.apart import run_apart
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import Plan
@@ -65,7 +65,6 @@ class Gathering:
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
-        self._apart = Apart()
         self._works: OrderedDict[tuple[Any, ...], Work] = OrderedDict()
         self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
@@ -118,9 +117,7 @@ class Gathering:
         own = job == "rehearse" and plan is None
         if own and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
             return kept
-        answer = await self._apart.run(
-            job, tell=work.come, journal=str(self._path), firing=info.id, plan=plan
-        )
+        answer = await run_apart(job, tell=work.come, journal=str(self._path), firing=info.id, plan=plan)
         if own:
             await asyncio.to_thread(_keep, home, state, answer)
         return dict(answer)

@@ -24,7 +24,7 @@ def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     """Make a firing's small picture and its headline figure.
 
     `coldest` is zone and peak [°C] of the zone (without coals) whose peak is lowest, from means over the
-    probes and over 1, 10 or 60 s, or None; `low`, `mean`, `high` are lists of °C, None where nothing was
+    probes and over 1, 10 or 60 s, or None; `low`, `high` are lists of °C, None where nothing was
     read; `step_s`; `target_c`.
     """
     length_s = max(1.0, ((firing.last_us or firing.started_us) - firing.started_us) / 1e6)
@@ -40,11 +40,9 @@ def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     count = some.sum(axis=1)
     low = np.where(some, steps, np.inf).min(axis=1, initial=np.inf)
     high = np.where(some, steps, -np.inf).max(axis=1, initial=-np.inf)
-    mean = np.where(some, steps, 0.0).sum(axis=1) / np.maximum(count, 1)
     return {
         "coldest": _coldest(firing, columns, values, level_s),
         "low": _told(low, count),
-        "mean": _told(mean, count),
         "high": _told(high, count),
         "step_s": every * level_s * cell,
         "target_c": firing.plan.target_c,

@@ -6,12 +6,10 @@ The page itself never opens a port: it only reads the newest line.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
-import os
-import sys
 from typing import Any, Final
 
+from dashboard.apart import end, give, spawn
 from logger.errors import UserError
 
 SECONDS: Final = 60.0
@@ -27,7 +25,6 @@ class Hearing:
     """One process at a time, whoever asks: a port is read by one."""
 
     def __init__(self) -> None:
-        self._process: asyncio.subprocess.Process | None = None
         self._task: asyncio.Task[None] | None = None
         self._told: Told = NOTHING
         self._failed = ""
@@ -47,16 +44,8 @@ class Hearing:
         """Begin to hear a source, as `logger.diagnosis.hear.hear` takes it, in place of the one before."""
         await self.end()
         self._told, self._failed = NOTHING, ""
-        self._process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            *("-m", "logger.cli", "hear", "--seconds", str(seconds)),
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-            limit=LONGEST,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-        )
-        self._task = asyncio.create_task(self._follow(self._process, json.dumps(table).encode(), seconds))
+        process = await spawn("logger.cli", "hear", "--seconds", str(seconds), limit=LONGEST)
+        self._task = asyncio.create_task(self._follow(process, json.dumps(table).encode(), seconds))
 
     async def end(self) -> None:
         """Hear no more, and let go of the port."""
@@ -66,15 +55,11 @@ class Hearing:
             self._task = None
 
     async def _follow(self, process: asyncio.subprocess.Process, given: bytes, seconds: float) -> None:
-        assert process.stdin is not None
         assert process.stdout is not None
         assert process.stderr is not None
         try:
             async with asyncio.timeout(seconds + 30.0):
-                with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-                    process.stdin.write(given)
-                    await process.stdin.drain()
-                    process.stdin.close()
+                await give(process, given)
                 while line := await process.stdout.readline():
                     self._told = json.loads(line)
                 complaint = (await process.stderr.read(4000)).decode(errors="replace").strip()
@@ -84,9 +69,7 @@ class Hearing:
         except (TimeoutError, ValueError):
             self._failed = "that could not be heard to its end; try again"
         finally:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
-            await process.wait()
+            await end(process)
 
 
 hearing: Final = Hearing()

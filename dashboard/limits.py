@@ -17,7 +17,7 @@ from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard import connections
-from dashboard.asker import Asker, asker
+from dashboard.asker import Asker, Share, asker
 from dashboard.connections import Places
 
 MAX_BODY: Final = 512 << 10
@@ -35,7 +35,7 @@ SLOWEST: Final = 20_000.0
 MAX_TABLETS: Final = 64
 """Websockets in all."""
 TABLETS_EACH: Final = 16
-"""Websockets of one address."""
+"""Websockets of one stranger's address."""
 TABLETS_RESERVE: Final = 16
 """Websockets that only operators, and this machine, may open."""
 
@@ -102,7 +102,7 @@ class Limits:
         self._places = Places() if places is None else places
         self._is_there = is_there
         self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
-        self._tablets: dict[str, int] = {}
+        self._tablets = Share(MAX_TABLETS, TABLETS_EACH, TABLETS_RESERVE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or not."""
@@ -131,7 +131,8 @@ class Limits:
 
     async def _admit(self, scope: Scope, receive: Receive) -> bytes | None:
         """Read a small body; None where it is a large one, which is read by whoever wants it."""
-        if not self._may(scope):
+        who, buckets = asker.get().who, self._looks if scope["method"] in SAFE else self._acts
+        if who and not buckets.take(who, time.monotonic()):
             raise HTTPException(429, "too many requests from this address; wait a moment")
         if len(scope.get("raw_path") or b"") + len(scope.get("query_string", b"")) > MAX_PATH:
             raise HTTPException(414, "the address is longer than any of this page")
@@ -186,9 +187,7 @@ class Limits:
             work.cancel()
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        who = asker.get().who
-        room = MAX_TABLETS if asker.get().trusted else MAX_TABLETS - TABLETS_RESERVE
-        if sum(self._tablets.values()) >= room or (who and self._tablets.get(who, 0) >= TABLETS_EACH):
+        if (who := self._tablets.take()) is None:
             await receive()
             await send({"type": "websocket.close", "code": 1013, "reason": "too many tablets"})
             return
@@ -203,20 +202,10 @@ class Limits:
                     return {"type": "websocket.disconnect", "code": 1008}
             return message
 
-        self._tablets[who] = self._tablets.get(who, 0) + 1
         try:
             await self.app(scope, receive_some, send)
         finally:
-            self._tablets[who] -= 1
-            if not self._tablets[who]:
-                del self._tablets[who]
-
-    def _may(self, scope: Scope) -> bool:
-        who = asker.get().who
-        if not who:
-            return True
-        buckets = self._looks if scope["method"] in SAFE else self._acts
-        return buckets.take(who, time.monotonic())
+            self._tablets.held.remove(who)
 
 
 def is_sound(text: bytes) -> bool:

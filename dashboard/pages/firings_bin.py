@@ -13,10 +13,9 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
 from dashboard import shelf
-from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.exports import exports
-from dashboard.gathering import Work, gathering
+from dashboard.gathering import gathering
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.frame import button, door_row
@@ -116,9 +115,5 @@ async def delete_now(_: Any, doomed: Any) -> Any:
     path, ids = here().journal_path, ids_of(doomed)
     if not ids:
         raise PreventUpdate
-
-    async def run(work: Work) -> dict[str, Any]:
-        return dict(await Apart().run("delete", tell=work.come, journal=str(path), firings=ids))
-
-    token = exports(path).errands.begin(run, "delete")
+    token = exports(path).errands.begin_apart("delete", journal=str(path), firings=ids)
     return {"token": token, "kind": "delete", "said": "Deleting"}, False, True

@@ -15,11 +15,9 @@ from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update,
 from dash.exceptions import PreventUpdate
 
 from dashboard import shelf
-from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.errands import GoneError, Stopped
 from dashboard.figures.look import unit_of
-from dashboard.gathering import Work
 from dashboard.guard import operator_only
 from dashboard.import_reading import ReadingRefused, reading_of
 from dashboard.pages import progress
@@ -179,12 +177,8 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
     except ReadingRefused as exc:
         return no_update, True, [exc.wrong.get(own.get("field"), "") for own in ids], no_update
     paths = spool_here().files(batch, names)
-
-    async def run(work: Work) -> dict[str, Any]:
-        given: dict[str, Any] = {"files": [str(path) for path in paths], "options": reading.model_dump()}
-        return dict(await Apart().run("preview", tell=work.come, **given))
-
-    token = errands_here().begin(run, "preview")
+    files = [str(path) for path in paths]
+    token = errands_here().begin_apart("preview", files=files, options=reading.model_dump())
     errand = {"token": token, "kind": "preview", "batch": batch}
     return errand, False, [no_update] * len(ids), Path(names[0]).stem
 

@@ -11,11 +11,9 @@ from dash import ALL, Input, Output, State, callback, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard import shelf
-from dashboard.apart import Apart
 from dashboard.context import here
 from dashboard.errands import Errands
 from dashboard.exports import exports
-from dashboard.gathering import Work
 from dashboard.guard import operator_only
 from dashboard.import_reading import reading_of
 from dashboard.parts.import_form import CLOCK_LEAPS, page_words
@@ -132,20 +130,16 @@ async def begin(
         if isinstance(plan_ref, str) and plan_ref
         else None
     )
-
-    async def run(work: Work) -> dict[str, Any]:
-        given: dict[str, Any] = {
-            "journal": str(path),
-            "files": [str(each) for each in paths],
-            "options": reading.model_dump(),
-            "title": own or ("" if plan is not None and plan.title else Path(names[0]).stem),
-            "started_us": started_us,
-            "invented": invented is True,
-            "plan": None if plan is None else plan.dumps(),
-        }
-        return dict(await Apart().run("import", tell=work.come, **given))
-
-    token = errands_here().begin(run, "import")
+    token = errands_here().begin_apart(
+        "import",
+        journal=str(path),
+        files=[str(each) for each in paths],
+        options=reading.model_dump(),
+        title=own or ("" if plan is not None and plan.title else Path(names[0]).stem),
+        started_us=started_us,
+        invented=invented is True,
+        plan=None if plan is None else plan.dumps(),
+    )
     return {"token": token, "kind": "import", "batch": batch}, False, "", ""
 
 

@@ -13,7 +13,7 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.apart import Apart
+from dashboard.apart import run_apart
 from dashboard.context import here
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
@@ -271,7 +271,7 @@ async def _plan_in(contents: str, shown: str) -> Plan | str:
     if len(toml) > MAX_TOML:
         return f"{shown} is too large to be a plan."
     try:
-        plain = await Apart().run("read_plan", toml=toml)
+        plain = await run_apart("read_plan", toml=toml)
     except UserError as exc:
         return f"{shown}: {exc}"
     return loads(plain, "file")

@@ -127,12 +127,12 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
     with contextlib.ExitStack() as stack:
         journal, door = home.journal, None
         if influx.influx_url is not None:
-            from dashboard.view_door import ViewDoor
+            from dashboard.door import VIEWING, OpenDoor
             from logger.mirror.follow import followed
 
             target = influx.target()
             assert target is not None
-            journal, door = stack.enter_context(followed(target, firing)), ViewDoor()
+            journal, door = stack.enter_context(followed(target, firing)), OpenDoor(VIEWING)
             click.echo(f"Shown from {influx.influx_url}; nobody can act here.")
         elif firing is not None:
             raise UserError("page: --firing goes with --from-influx; `stokewatch firings` lists your own")

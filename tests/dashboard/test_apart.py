@@ -13,7 +13,7 @@ import pytest
 from page_journal import make_batch, open_firing
 
 from dashboard import apart
-from dashboard.apart import EACH, JOBS, WAITING, Apart, BusyError, TooMuchError
+from dashboard.apart import EACH, JOBS, WAITING, BusyError, TooMuchError, run_apart
 from dashboard.asker import Asker, asker
 from logger.errors import UserError
 from logger.journal.writer import JournalWriter
@@ -41,16 +41,16 @@ def bound(monkeypatch: pytest.MonkeyPatch, job: str, **limits: Any) -> None:
 async def test_a_plan_is_read_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "dashboard.py").write_text("raise SystemExit('not of this project')")
     monkeypatch.chdir(tmp_path)
-    text = await Apart().run("read_plan", toml="title = 'Six jars'")
+    text = await run_apart("read_plan", toml="title = 'Six jars'")
     assert 'title = "Six jars"' in text
     with pytest.raises(UserError, match="file line 1: target_c"):
-        await Apart().run("read_plan", toml="target_c = 1e400")
+        await run_apart("read_plan", toml="target_c = 1e400")
 
 
 async def test_it_says_how_far_it_is(given: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
     told: list[float] = []
     bound(monkeypatch, "export", quick=True)
-    assert await Apart().run("export", tell=told.append, **given) == 60_000
+    assert await run_apart("export", tell=told.append, **given) == 60_000
     assert told == sorted(told)
     assert all(0 <= done <= 1 for done in told)
 
@@ -69,7 +69,7 @@ async def test_what_asks_for_too_much_is_ended_and_leaves_nothing(
 ) -> None:
     bound(monkeypatch, "export", **limits)
     with pytest.raises(UserError, match=why):
-        await Apart().run("export", **given)
+        await run_apart("export", **given)
     # Killed, or crashed for want of memory, it leaves its folder in the spool to whoever asked.
     left = [p.name for p in Path(given["out"]).parent.iterdir() if "journal" not in p.name]
     assert left == [] or ("file_mb" not in limits and all(name.endswith(".part") for name in left))
@@ -77,7 +77,7 @@ async def test_what_asks_for_too_much_is_ended_and_leaves_nothing(
 
 
 async def test_cancelled_it_leaves_nothing(given: dict[str, Any]) -> None:
-    work = asyncio.create_task(Apart().run("rehearse", journal=given["journal"], firing=given["firing"]))
+    work = asyncio.create_task(run_apart("rehearse", journal=given["journal"], firing=given["firing"]))
     await asyncio.to_thread(until, psutil.Process().children, "the job")
     work.cancel()
     with pytest.raises(asyncio.CancelledError):
@@ -93,21 +93,21 @@ async def test_places_are_shared_out(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(apart, "_run", waits)
     asker.set(Asker("192.0.2.1", trusted=False))
-    works = [asyncio.create_task(Apart().run("judge")) for _ in range(EACH)]
+    works = [asyncio.create_task(run_apart("judge")) for _ in range(EACH)]
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
-        await Apart().run("judge")
+        await run_apart("judge")
     asker.set(Asker("192.0.2.2", trusted=False))
-    works += [asyncio.create_task(Apart().run("judge"))]
+    works += [asyncio.create_task(run_apart("judge"))]
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
-        await Apart().run("judge")
+        await run_apart("judge")
     asker.set(Asker("192.0.2.3", trusted=True))
-    works += [asyncio.create_task(Apart().run("judge")) for _ in range(WAITING - EACH - 1)]
+    works += [asyncio.create_task(run_apart("judge")) for _ in range(WAITING - EACH - 1)]
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
-        await Apart().run("judge")
-    quick = asyncio.create_task(Apart().run("read_plan"))  # doesn't stand behind long work
+        await run_apart("judge")
+    quick = asyncio.create_task(run_apart("read_plan"))  # doesn't stand behind long work
     going.set()
     await asyncio.gather(*works, quick)
     assert issubclass(TooMuchError, UserError)

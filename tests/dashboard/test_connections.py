@@ -16,6 +16,7 @@ from page_journal import make_batch, open_firing
 
 from dashboard import connections, downloads
 from dashboard.app import create_app
+from dashboard.asker import Asker, asker
 from dashboard.connections import EACH, MAX_HEAD, MOST, RESERVE, Places, who_is
 from dashboard.door import PinDoor
 from dashboard.operators import Operators
@@ -243,7 +244,7 @@ def test_files_that_are_taken_are_few(tmp_path: Path) -> None:
     own = [held.place() for _ in range(downloads.MOST)]
     with pytest.raises(downloads.BusyError):
         held.place()
-    token = downloads.asker.set(downloads.Asker("192.0.2.1", trusted=False))
+    token = asker.set(Asker("192.0.2.1", trusted=False))
     try:
         for place in own:
             place.leave()
@@ -254,7 +255,7 @@ def test_files_that_are_taken_are_few(tmp_path: Path) -> None:
         stranger[0].leave()
         held.place()
     finally:
-        downloads.asker.reset(token)
+        asker.reset(token)
 
 
 def test_a_disk_that_is_nearly_full_is_kept_for_readings(
