@@ -27,7 +27,7 @@ def glimpse(reader: JournalReader, firing: FiringInfo) -> dict[str, Any]:
     probes and over 1, 10 or 60 s, or None; `low`, `high` are lists of °C, None where nothing was
     read; `step_s`; `target_c`.
     """
-    length_s = max(1.0, ((firing.last_us or firing.started_us) - firing.started_us) / 1e6)
+    length_s = max(1.0, firing.length_s)
     level_s = max(s for s in LEVELS_S if s * STEPS <= length_s or s == LEVELS_S[0])
     columns = reader.columns(firing.id)
     cell = max(1, math.ceil(length_s / level_s / MAX_CELLS))  # buckets; more than one over a gap of months

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from dash import set_props
 
-from dashboard.parts.notes import notice
+from dashboard.parts.frame import notice
 from logger.errors import StokewatchError
 
 log = logging.getLogger(__name__)

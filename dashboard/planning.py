@@ -100,13 +100,8 @@ def kind_of(path: str, unit: Unit) -> str:
         return "text"
     setting = _setting(path)
     if unit == "F" and setting is not None and setting.unit.startswith("°C"):
-        return "dF" if is_difference(setting) else "F"
+        return "dF" if setting.name in DIFFERENCES or setting.unit.startswith("°C/") else "F"
     return "F" if unit == "F" and setting is None and path.endswith("_c") else "number"
-
-
-def is_difference(setting: Setting) -> bool:
-    """Tell whether a setting is a difference of two temperatures, or a rate."""
-    return setting.name in DIFFERENCES or setting.unit.startswith("°C/")
 
 
 def _setting(path: str) -> Setting | None:
@@ -237,6 +232,11 @@ def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
     if not found:
         look(doc)
     return [{"field": f, "label": label_of(f, doc), "text": text} for f, text in found.items()]
+
+
+def errors_of(doc: Document, unit: Unit = "C") -> dict[str, str]:
+    """Say what is wrong, by field."""
+    return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
 
 
 def _one_by_one(look: Any, key: str, tables: list[Any], left: list[int]) -> None:

@@ -12,13 +12,13 @@ from dash import dcc, html
 
 from dashboard import tables
 from dashboard.context import here
-from dashboard.figures.heat_map import heat_figure
+from dashboard.figures.heat_map import column, heat_figure
 from dashboard.figures.look import Theme, Unit
 from dashboard.figures.model import Mark
 from dashboard.figures.stack import side_columns, stack_figure
 from dashboard.figures.traces import traces_figure
 from dashboard.parts import moment
-from dashboard.parts.words import FAULTS, STEADY_C_MIN, event_words
+from dashboard.parts.words import FAULTS, STEADY_C_MIN, alarm_name, event_words
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.journal.rollup import LEVELS_S
 from logger.plan import Plan
@@ -66,14 +66,20 @@ def shown(
     zero_s = lit.t_s if lit.found else 0.0
     common: dict[str, Any] = {**limits, "marks": marks, "zero_s": zero_s, "lit": lit.found, "cursor_s": 0.0}
     common |= {"unit": unit, "theme": theme}
-    stages = tables.stages(_stages_told(info, events) if judged is None else judged["stages"])
+    beside_the_fire = [
+        {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
+        for e in events
+        if e.kind == "stage"
+    ]
+    stages = tables.stages(beside_the_fire if judged is None else judged["stages"])
     read = steps.to_numpy()
     sides = sorted({place.side for place in places if place.side})
     firing = {**limits, "soak_min": plan.soak_min}
+    heat = [[column(part, "C") for part in step] for step in side_columns(places, read)]
     told |= {
         "unit": unit,
         "zero_s": zero_s,
-        "heat": {"t_s": steps_s - steps_s[:1], "z": _whole_degrees(side_columns(places, read))},
+        "heat": {"t_s": steps_s - steps_s[:1], "z": heat},
         "moments": None if judged is None else moment.moments(judged, firing, estimates, unit),
         "forecasts": [] if judged is None else moment.forecasts(judged, zero_s, length_s, unit),
     }
@@ -119,18 +125,6 @@ def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]
     }
 
 
-def _stages_told(info: FiringInfo, events: list[Event]) -> list[dict[str, Any]]:
-    return [
-        {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
-        for e in events
-        if e.kind == "stage"
-    ]
-
-
-def _whole_degrees(values: Any) -> Any:
-    return [[[None if c != c else round(c) for c in part] for part in step] for step in values.tolist()]
-
-
 def marks_of(
     info: FiringInfo, events: list[Event], judged: dict[str, Any] | None, unit: Unit
 ) -> list[tuple[Mark, str]]:
@@ -151,11 +145,9 @@ def marks_of(
             found.append((Mark(t_s, "act", event_words(told, unit)), event.who))
     alarms = named(judged["alarms"]) if judged is not None else alarms_called(info, events) or []
     for alarm in alarms:
-        place = alarm["zone"] or alarm["probe"]
-        name = f"{alarm['title']}: {place}" if place else alarm["title"]
+        name = alarm_name(alarm)
         words = alarm["message"] if alarm["message"].startswith(name) else f"{name}. {alarm['message']}"
-        kind = "alarm" if alarm["warning"] else "good"
-        found.append((Mark(alarm["raised_s"], kind, words, alarm["cleared_s"], str(alarm["zone"] or "")), ""))
+        found.append((tables.mark_of_alarm(alarm, words), ""))
     return sorted(found, key=lambda pair: pair[0].t_s)
 
 
@@ -176,9 +168,9 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
     rollups = reader.rollups(firing.id, level_s)
     scale, zero = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
     grids = []
-    for column in reader.columns(firing.id):
+    for own in reader.columns(firing.id):
         c, status, every_s = np.full(steps, np.nan), np.full(steps, int(Status.ABSENT)), float(step_s)
-        if (found := rollups.get((column.rig, column.channel))) is not None:
+        if (found := rollups.get((own.rig, own.channel))) is not None:
             at = found[0] // level_us - begin
             inside = (at >= 0) & (at < steps)
             at, buckets = at[inside], found[1][inside]
@@ -197,7 +189,7 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
     return {
         "id": firing.id,
         "started_s": firing.started_us / 1e6,
-        "time_known": firing.facts.get("time_known", True) is not False,
+        "time_known": firing.time_known,
         "length_s": length_s,
         "step_s": step_s,
         "from_s": (begin * level_us - firing.started_us) / 1e6,

@@ -13,7 +13,7 @@ from typing import Any, Final
 from dashboard import tables
 from dashboard.gathering import kept_rehearsal
 from dashboard.glimpse import glimpse
-from dashboard.parts.firing_card import Row, length_s
+from dashboard.parts.firing_card import Row
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo, JournalReader, NoJournalError
 from logger.judgement.zones import Places
@@ -52,16 +52,11 @@ def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
 
 
 def _told(info: FiringInfo) -> str:
-    day = _day(info)
     files = info.facts.get("imported")
     names = [name for name in files if isinstance(name, str)] if isinstance(files, list) else []
     written = [text for _, text in described(info.facts)]
     marks = ["invented" if info.invented else "", "running" if info.running else ""]
-    return "\n".join((info.title, info.id, day, *names, *written, *marks)).casefold()
-
-
-def _day(info: FiringInfo) -> str:
-    return "" if info.facts.get("time_known", True) is False else tables.local_time(info.started_us)
+    return "\n".join((info.title, info.id, tables.day_of(info), *names, *written, *marks)).casefold()
 
 
 def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -> list[FiringInfo]:
@@ -76,7 +71,7 @@ def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -
         case "coldest":
             return sorted(infos, key=lambda info: peaks.get(info.id, 1e9))
         case "longest":
-            return sorted(infos, key=lambda info: -length_s(info))
+            return sorted(infos, key=lambda info: -info.length_s)
         case _:
             return list(infos)
 
@@ -123,7 +118,7 @@ class Pictures:
             for info in infos:
                 with contextlib.suppress(UserError):  # deleted meanwhile
                     known, peak = peak_of(reader, info)
-                    rows.append(Row(info, self._one(reader, info), peak, known, _day(info)))
+                    rows.append(Row(info, self._one(reader, info), peak, known, tables.day_of(info)))
         return rows
 
     def _one(self, reader: JournalReader, info: FiringInfo) -> dict[str, Any]:

@@ -132,6 +132,11 @@ def local_time(t_us: int) -> str:
     return f"{datetime.fromtimestamp(t_us / 1e6, UTC).astimezone():%-d %B %Y, %H:%M}"
 
 
+def day_of(info: FiringInfo, otherwise: str = "") -> str:
+    """Write when a firing began, or something else where nobody knows."""
+    return local_time(info.started_us) if info.time_known else otherwise
+
+
 def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
     """Name stages (`stage`, `from_s`) of a rehearsal as they are shown."""
     return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
@@ -182,6 +187,12 @@ def place_of(data: dict[str, Any]) -> dict[str, Any]:
     if isinstance(height, bool) or not isinstance(height, int | float):
         height = None
     return {"zone": str(data.get("zone") or ""), "height_cm": None if height is None else float(height)}
+
+
+def mark_of_alarm(alarm: dict[str, Any], words: str) -> Mark:
+    """Make the mark of an alarm of `logger.report.gather.named`."""
+    kind: Literal["alarm", "good"] = "alarm" if alarm["warning"] else "good"
+    return Mark(alarm["raised_s"], kind, words, alarm["cleared_s"], str(alarm["zone"] or ""))
 
 
 def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:

@@ -16,8 +16,7 @@ import numpy as np
 from dashboard import tables
 from dashboard.figures.model import Line
 from dashboard.live.board import MAX_EVENTS, Board
-from dashboard.live.told import ABSENT, Newest, card_of, forecast, since
-from dashboard.live.trend import OVER_S
+from dashboard.live.told import ABSENT, OVER_S, Newest, card_of, forecast, since
 from logger.errors import StokewatchError
 from logger.home import Home
 from logger.journal.reader import Column, FiringInfo, JournalReader

@@ -12,20 +12,18 @@ import numpy as np
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import tables
+from dashboard import shelf, tables
 from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.pages import progress
+from dashboard.pages.asked import ids_of
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
-from dashboard.parts.frame import button, door_row, graph
-from dashboard.parts.progress import working
-from dashboard.parts.templates import follow_theme, templates
+from dashboard.parts.frame import button, door_row, follow_theme, graph, options, templates
 from dashboard.parts.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
-from logger.journal.reader import JournalReader, NoJournalError
 from logger.report.gather import Gathered
 from logger.report.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
 from logger.report.shown import Shown, shown, since
@@ -58,7 +56,7 @@ def layout(firings: str = "", **_query: str) -> Any:
             html.Div(
                 [html.H1("Compare firings"), html.P(f"{more}", id="compare-left-out")], className="page-top"
             ),
-            working("compare"),
+            progress.working("compare"),
             dmc.MultiSelect(
                 id="compare-choice",
                 label="Firings",
@@ -119,30 +117,9 @@ def _how() -> Any:
 @callback(Output("compare-choice", "data"), Input("compare-firings", "data"))
 async def firings_there(_: Any) -> list[dict[str, str]]:
     """List the firings that can be compared."""
-    return await asyncio.to_thread(_all)
-
-
-def _all() -> list[dict[str, str]]:
-    try:
-        with contextlib.closing(JournalReader(here().journal_path)) as reader:
-            found = reader.firings()
-    except NoJournalError:
-        return []
-    return [
-        {
-            "value": info.id,
-            "label": ", ".join(
-                part
-                for part in (
-                    info.title or "Firing",
-                    tables.local_time(info.started_us) if info.facts.get("time_known", True) else "",
-                    "invented" if info.invented else "",
-                )
-                if part
-            ),
-        }
-        for info in found
-    ]
+    found = await asyncio.to_thread(shelf.firings, here().journal_path)
+    said = ((i.title or "Firing", tables.day_of(i), "invented" if i.invented else "") for i in found)
+    return options((i.id, ", ".join(filter(None, words))) for i, words in zip(found, said, strict=True))
 
 
 @callback(
@@ -154,15 +131,11 @@ def _all() -> list[dict[str, str]]:
 )
 def choose(chosen: Any, now: Any, options: Any) -> str:
     """Go to the page of the firings that were chosen: its address can be kept."""
-    ids, there = _ids(chosen), [option["value"] for option in options or ()]
+    ids, there = ids_of(chosen)[:MOST], [option["value"] for option in options or ()]
     # The list forgets by itself what it doesn't offer; why such a firing can't be compared is said.
-    if ids == [firing for firing in _ids(now) if firing in there]:
+    if ids == [firing for firing in ids_of(now) if firing in there]:
         raise PreventUpdate
     return f"?firings={quote(','.join(ids), safe=',')}"
-
-
-def _ids(given: Any) -> list[str]:
-    return [each for each in given if isinstance(each, str)][:MOST] if isinstance(given, list) else []
 
 
 @callback(
@@ -174,7 +147,7 @@ def _ids(given: Any) -> list[str]:
 )
 async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
     """Work out one firing after another: each takes seconds the first time, and is shown once it is there."""
-    ids = _ids(firings)
+    ids = ids_of(firings)[:MOST]
     gathered = gathering(here().journal_path)
     done: list[str] = []
     for number, firing in enumerate(ids, 1):
@@ -187,7 +160,7 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
             share = (number - 1 + work.share) / len(ids)
             said = f"Working out {number} of {len(ids)} …"
             # Only what is new: else what is drawn of it would begin again each time.
-            return f"{share:.2f}", said, False, False, no_update if done == _ids(ready) else done
+            return f"{share:.2f}", said, False, False, no_update if done == ids_of(ready) else done
         done.append(firing)
     return *progress.over("" if len(ids) > 1 else "Choose at least two firings."), done
 
@@ -202,8 +175,8 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
 async def stop(_: int, firings: Any, ready: Any) -> Any:
     """Stop working out."""
     gathered = gathering(here().journal_path)
-    for firing in _ids(firings):
-        if firing not in _ids(ready):
+    for firing in ids_of(firings)[:MOST]:
+        if firing not in ids_of(ready):
             with contextlib.suppress(UserError):
                 gathered.stop(await gathered.rehearsal(await gathered.firing(firing)))
     return True, True, "Stopped: what is not listed with its facts was not worked out."
@@ -228,7 +201,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
 async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> Any:
     """Show what the pots of the firings went through."""
     known, wrong = await _known(ready)
-    chosen = [await _chosen(firing, known, wrong) for firing in _ids(firings)]
+    chosen = [await _chosen(firing, known, wrong) for firing in ids_of(firings)[:MOST]]
     if not known:
         return chosen, True, [], {}, {}, [], [COLDEST, HOTTEST], [], None
     write = shown(unit_of(unit), "UTC")
@@ -245,7 +218,7 @@ async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:
     """What is known of the firings that have been worked out, and why of others nothing is."""
     gathered = gathering(here().journal_path)
     known, wrong = [], {}
-    for firing in _ids(ready):
+    for firing in ids_of(ready)[:MOST]:
         try:
             known.append(await gathered.known(firing))
         except StokewatchError as exc:
@@ -263,7 +236,7 @@ async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> 
             title = (await gathering(here().journal_path).firing(firing)).title
         return html.Li([html.B(title or firing), " is being worked out …"])
     info = one.info
-    when = tables.local_time(info.started_us) if info.facts.get("time_known", True) else "no date in its file"
+    when = tables.day_of(info, "no date in its file")
     notes = [when, "still running" if info.running else "", "invented, not measured" if info.invented else ""]
     return html.Li(
         [

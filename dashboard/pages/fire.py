@@ -170,7 +170,7 @@ def _side() -> Any:
                     {"value": "log", "label": "Log"},
                 ],
             ),
-            html.Button("Note …", id="note-open", type="button", className="act"),
+            button("Note …", "note-open", className="act"),
             html.Div(
                 id="side-now",
                 children=[

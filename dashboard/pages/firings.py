@@ -27,9 +27,7 @@ from dashboard.guard import may_act
 from dashboard.pages import firings_bin, firings_import, firings_places, progress
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
-from dashboard.parts.frame import button, client, door_row, options
-from dashboard.parts.notes import notice
-from dashboard.parts.progress import working
+from dashboard.parts.frame import button, client, door_row, notice, options
 from dashboard.parts.words import Unit
 from dashboard.spool import Spool
 from logger.errors import StokewatchError
@@ -87,7 +85,7 @@ def _list(*, binned: bool) -> Any:
             ),
             _finder(),
             firings_bin.sure(),
-            working("firings"),
+            progress.working("firings"),
             html.Ol(id="firings-list"),
             door_row(
                 button("◂ Before", "firings-before"),

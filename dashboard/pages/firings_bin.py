@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +17,8 @@ from dashboard.exports import exports
 from dashboard.gathering import gathering
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
-from dashboard.parts.frame import button, door_row
-from dashboard.parts.notes import notice
+from dashboard.parts.frame import button, door_row, notice
 from logger.journal.bin import put_back, throw_away
-from logger.journal.reader import FiringInfo
 from logger.journal.writer import JournalWriter
 
 
@@ -59,20 +56,16 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     pressed = button_pressed()
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     away = pressed.get("type") == "firing-delete"
-
-    def change(writer: JournalWriter) -> FiringInfo:
-        return throw_away(writer, info.id, round(time.time() * 1e6)) if away else put_back(writer, info.id)
-
-    await asyncio.to_thread(_write, here().journal_path, change)
+    await asyncio.to_thread(_move, here().journal_path, info.id, away=away)
     said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
     notice(said)
     return next_turn(turn)
 
 
-def _write(path: Path, change: Callable[[JournalWriter], FiringInfo]) -> FiringInfo:
+def _move(path: Path, firing: str, *, away: bool) -> None:
     # Beside a running logger, as an import does: one short transaction of another table's row.
     with contextlib.closing(JournalWriter(path)) as writer:
-        return change(writer)
+        throw_away(writer, firing, round(time.time() * 1e6)) if away else put_back(writer, firing)
 
 
 @callback(

@@ -24,7 +24,6 @@ from dashboard.pages import progress
 from dashboard.pages.firings_sent import errands_here, files_sent, spool_here
 from dashboard.parts.frame import button, client, door_row
 from dashboard.parts.import_form import CLOCK_LEAPS, FIELDS, MANY, fields, page_words, understood, way_words
-from dashboard.parts.progress import working
 from dashboard.parts.words import Unit
 from logger.errors import StokewatchError
 from logger.exchange.csv_in import already_here
@@ -57,7 +56,7 @@ def layout() -> Any:
             html.P("", id="import-burning"),
             door_row(button("Choose files …", "import-choose", className="main")),
             html.P("", id="import-files", role="status"),
-            working("import"),
+            progress.working("import"),
             html.Div("", id="import-done", role="status"),
             html.Div(_form(), id="import-form", hidden=True),
         ],

@@ -20,11 +20,9 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
-from dashboard.parts.frame import button
+from dashboard.parts.frame import button, follow_theme, templates
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
-from dashboard.parts.templates import follow_theme, templates
-from dashboard.parts.words import Unit
-from dashboard.planning import Document, draft_of, problems, read_document, to_document, with_fields
+from dashboard.planning import draft_of, errors_of, problems, read_document, to_document, with_fields
 from logger.journal.reader import JournalReader
 from logger.judgement.limits import limits
 from logger.plan import Plan
@@ -184,11 +182,6 @@ def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any) -> Any:
 def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
     """Make the alarms' forty fields where somebody sees them: a tablet draws them for seconds."""
     return alarm_fields(doc, unit, errors) if step == "alarms" else []
-
-
-def errors_of(doc: Document, unit: Unit) -> dict[str, str]:
-    """Say what is wrong, by field."""
-    return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
 
 
 @callback(

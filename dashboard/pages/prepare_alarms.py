@@ -11,17 +11,15 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import tables
+from dashboard import shelf, tables
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
-from dashboard.figures.model import Mark
 from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.pages import progress
-from dashboard.pages.prepare_plans import info_of, label_of_firing, of_firing
-from dashboard.parts.frame import graph
-from dashboard.parts.progress import working
-from dashboard.parts.words import Unit, span
+from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing, of_firing
+from dashboard.parts.frame import graph, options
+from dashboard.parts.words import Unit, alarm_name, span
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import Plan, loads
@@ -52,7 +50,7 @@ def panel() -> list[Any]:
                             clearable=True,
                             placeholder="Choose one …",
                         ),
-                        working("prepare"),
+                        progress.working("prepare"),
                         html.Div(
                             graph("prepare-rehearsal"),
                             id="prepare-rehearsal-box",
@@ -76,14 +74,8 @@ def panel() -> list[Any]:
 @callback(Output("prepare-on-firing", "data"), Input("prepare-turn", "data"))
 async def choices(_: Any) -> Any:
     """List the firings that can be rehearsed on."""
-    return await asyncio.to_thread(_choices)
-
-
-def _choices() -> list[dict[str, str]]:
-    if not here().journal_path.exists():
-        return []
-    with contextlib.closing(JournalReader(here().journal_path)) as reader:
-        return [{"value": f.id, "label": label_of_firing(f)} for f in reader.firings()[:200] if not f.running]
+    firings = (await asyncio.to_thread(shelf.firings, here().journal_path))[:MAX_FIRINGS]
+    return options((f.id, label_of_firing(f)) for f in firings if not f.running)
 
 
 def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
@@ -141,7 +133,7 @@ async def rehearse(_: Any, wanted: Any, before: Any) -> Any:
         answer = work.answer()
     except StokewatchError as exc:
         return *progress.failed(str(exc)), no_update
-    warnings = _warnings(answer["alarms"])
+    warnings = sum(alarm["warning"] for alarm in named(answer["alarms"]))
     same = isinstance(before, dict) and before.get("firing") == wanted["firing"]
     was = before.get("warnings") if same else None
     count = {0: "No warning", 1: "1 warning"}.get(warnings, f"{warnings} warnings")
@@ -155,10 +147,6 @@ async def rehearse(_: Any, wanted: Any, before: Any) -> Any:
         "burnout_c": loads(str(wanted["toml"])).burnout_c,
     }
     return *progress.over(f"{count} over {span(answer['duration_s'])}{more}."), told
-
-
-def _warnings(alarms: list[dict[str, Any]]) -> int:
-    return sum(alarm["warning"] for alarm in named(alarms))
 
 
 @callback(
@@ -188,9 +176,8 @@ async def show(told: Any, firing: Any, unit: Any, theme: Any) -> Any:
     if not isinstance(firing, str):
         return no_update, True, []
     mine = told if isinstance(told, dict) and told.get("firing") == firing else None
-    info = await asyncio.to_thread(info_of, firing)
-    look: tuple[Unit, Any] = (unit_of(unit), theme_of(theme))
-    figure = await asyncio.to_thread(_figure, info, mine, *look)
+    info = await gathering(here().journal_path).firing(firing)
+    figure = await asyncio.to_thread(_figure, info, mine, unit_of(unit), theme_of(theme))
     return figure, False, [] if mine is None else [_call(alarm) for alarm in named(mine["alarms"])]
 
 
@@ -198,31 +185,17 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
     alarms = [] if told is None else named(told["alarms"])
-    marks = [
-        Mark(
-            a["raised_s"],
-            "alarm" if a["warning"] else "good",
-            _words(a),
-            a["cleared_s"],
-            str(a["zone"] or ""),
-        )
-        for a in alarms
-    ]
+    marks = [tables.mark_of_alarm(alarm, alarm_name(alarm)) for alarm in alarms]
     return traces_figure(
         lines,
         target_c=info.plan.target_c if told is None else float(told["target_c"]),
         burnout_c=info.plan.burnout_c if told is None else float(told["burnout_c"]),
-        length_s=((info.last_us or info.started_us) - info.started_us) / 1e6,
+        length_s=info.length_s,
         marks=sorted(marks, key=lambda mark: mark.t_s),
         stages=tables.stages([] if told is None else told["stages"]),
         unit=unit,
         theme=theme,
     )
-
-
-def _words(alarm: dict[str, Any]) -> str:
-    place = alarm["zone"] or alarm["probe"]
-    return f"{alarm['title']}: {place}" if place else str(alarm["title"])
 
 
 def _call(alarm: dict[str, Any]) -> Any:
@@ -231,7 +204,7 @@ def _call(alarm: dict[str, Any]) -> Any:
     return html.Li(
         [
             html.B(f"{round(alarm['raised_s'] / 60)} min"),
-            html.Span(_words(alarm)),
+            html.Span(alarm_name(alarm)),
             html.Span(lasts, className="hint"),
         ],
         className="warning" if alarm["warning"] else "good",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import base64
 import binascii
-import contextlib
 from dataclasses import replace
 from typing import Any, Final
 
@@ -13,16 +12,18 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
+from dashboard import shelf
 from dashboard.apart import run_apart
 from dashboard.context import here
+from dashboard.gathering import gathering
 from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
-from dashboard.parts.frame import button, door_row
+from dashboard.parts.frame import button, door_row, options
 from dashboard.parts.words import Unit, capital, degrees
 from dashboard.planning import Document, draft_of, read_document, to_document
-from dashboard.tables import local_time
+from dashboard.tables import day_of
 from logger.errors import UserError
-from logger.journal.reader import FiringInfo, JournalReader
+from logger.journal.reader import FiringInfo
 from logger.plan import MAX_TOML, Plan, PlanError, assign_probes, loads
 from logger.plan import library as plans
 
@@ -108,28 +109,20 @@ async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
     draft = draft_of(kept)
     name = draft[1] if draft else ""
     found = await asyncio.to_thread(plans.list_plans, here().home)
-    firings = await asyncio.to_thread(_firings)
+    firings = (await asyncio.to_thread(shelf.firings, here().journal_path))[:MAX_FIRINGS]
     rows = [_row(plan, sure == plan.name, "F" if unit == "F" else "C") for plan in found]
     return (
         rows or html.Li("None is saved yet.", className="hint"),
-        [{"value": f.id, "label": label_of_firing(f)} for f in firings if f.plan_toml or not f.running],
+        options((f.id, label_of_firing(f)) for f in firings if f.plan_toml or not f.running),
         f"Save as “{name}”" if name else "Save this plan",
         not name,
     )
 
 
-def _firings() -> list[FiringInfo]:
-    if not here().journal_path.exists():
-        return []
-    with contextlib.closing(JournalReader(here().journal_path)) as reader:
-        return reader.firings()[:MAX_FIRINGS]
-
-
 def label_of_firing(firing: FiringInfo) -> str:
     """Write a firing in a list."""
     invented = " (invented)" if firing.invented else ""
-    known = firing.facts.get("time_known", True) is not False
-    when = f", {local_time(firing.started_us)}" if known else ""
+    when = f", {day}" if (day := day_of(firing)) else ""
     return f"{firing.title or firing.id}{when}, {len(firing.seen)} probes{invented}"
 
 
@@ -225,15 +218,9 @@ async def copy_firing(_: Any, firing: Any, turn: Any) -> Any:
     """Take an earlier firing's plan."""
     if not isinstance(firing, str):
         return no_update, no_update, "Choose a firing first."
-    plan = of_firing(await asyncio.to_thread(info_of, firing))
+    plan = of_firing(await gathering(here().journal_path).firing(firing))
     plan = replace(plan, title=f"After {plan.title}"[:200] if plan.title else "")
     return _taken(plan, "", "Copied: probes, targets and alarms of that firing.", turn)
-
-
-def info_of(firing: str) -> FiringInfo:
-    """Find a firing."""
-    with contextlib.closing(JournalReader(here().journal_path)) as reader:
-        return reader.firing(firing)
 
 
 def of_firing(firing: FiringInfo) -> Plan:
@@ -307,8 +294,7 @@ async def afresh(_: Any, turn: Any) -> Any:
 @operator_only
 async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     """Keep the plan: over the one that was opened, else over another's name only when that is said."""
-    draft = needed_draft(kept)
-    doc, own = draft
+    doc, own = needed_draft(kept)
     plan = _good(doc)
     if isinstance(plan, str):
         return no_update, no_update, plan, True

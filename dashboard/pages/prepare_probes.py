@@ -21,7 +21,7 @@ from dashboard.parts.frame import button, door_row
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
 from dashboard.parts.words import FAULTS, Unit, shown
-from dashboard.planning import Document, draft_of, problems
+from dashboard.planning import Document, draft_of, errors_of
 from dashboard.rig_look import look_at_rig
 from logger.plan import MAX_PROBES
 from logger.reading import Status
@@ -100,8 +100,7 @@ def _selected(i: Any, doc: Document) -> int | None:
 def show_probes(kept: Any, chosen: Any) -> Any:
     """Show the probes as a list."""
     draft = needed_draft(kept)
-    errors = {str(p["field"]): str(p["text"]) for p in problems(draft[0])}
-    return probe_rows(draft[0], _selected(chosen, draft[0]), errors)
+    return probe_rows(draft[0], _selected(chosen, draft[0]), errors_of(draft[0]))
 
 
 @callback(
@@ -176,11 +175,7 @@ def change_probe(_: Any, __: Any, ___: Any, chosen: Any, kept: Any, turn: Any) -
         height = places_of(draft[0])[i].height_cm
         by = 1.0 if ctx.triggered_id == "prepare-higher" else -1.0
         probes[i]["height_cm"] = (height or 0.0) + by
-    return _with(draft, probes), _turned(turn), chosen
-
-
-def _turned(turn: Any) -> int:
-    return next_turn(turn)
+    return _with(draft, probes), next_turn(turn), chosen
 
 
 def _with(draft: tuple[Document, str], probes: list[dict[str, Any]]) -> dict[str, Any]:
@@ -212,7 +207,7 @@ def drag(relayout: Any, kept: Any, turn: Any) -> Any:
         if x is not None:
             middle = probe.get("side") if probe.get("side") in ("front", "back") else "centre"
             probe["side"] = "windward" if x < -_ASIDE else "leeward" if x > _ASIDE else middle
-    return _with(draft, probes), _turned(turn)
+    return _with(draft, probes), next_turn(turn)
 
 
 # --- what the rig says --------------------------------------------------------------------------------------
@@ -227,10 +222,6 @@ def channel_of(probe: dict[str, Any], channels: list[dict[str, Any]]) -> dict[st
     """Find the channel that a probe is, as the logger does: by name, and rig where one is named."""
     name, rig = probe.get("channel") or probe.get("name"), probe.get("rig")
     return next((c for c in channels if c["channel"] == name and (not rig or rig == c["rig"])), None)
-
-
-def _rig(data: Any) -> dict[str, Any] | None:
-    return data if isinstance(data, dict) and isinstance(data.get("channels"), list) else None
 
 
 @callback(
@@ -302,8 +293,8 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
 )
 def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
     """Say what each probe reads."""
-    draft, looked = draft_of(kept), _rig(rig)
-    if draft is None or looked is None:
+    draft = needed_draft(kept)
+    if not isinstance(rig, dict) or not isinstance(channels := rig.get("channels"), list):
         raise PreventUpdate
     known = tried if isinstance(tried, dict) else {}
     found = []
@@ -311,9 +302,7 @@ def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
         i = part["id"]["i"]
         probes = draft[0]["probe"]
         probe = probes[i] if i < len(probes) else {}
-        found.append(
-            _reading(channel_of(probe, looked["channels"]), known, unit_of(unit), bool(looked["channels"]))
-        )
+        found.append(_reading(channel_of(probe, channels), known, unit_of(unit), bool(channels)))
     return found
 
 
@@ -364,10 +353,10 @@ async def add(_: Any, __: Any, ___: Any, in_hand: Any, kept: Any, turn: Any) -> 
     missing = [c for c in channels if not any(channel_of(p, channels) is c for p in probes)]
     if ctx.triggered_id == "prepare-add":
         probes.append(_probe_named(f"probe {len(probes) + 1}"))
-        return _with(draft, probes), _turned(turn), len(probes) - 1
+        return _with(draft, probes), next_turn(turn), len(probes) - 1
     if ctx.triggered_id == "prepare-more":
         probes += [_probe_of(c, channels) for c in missing]
-        return _with(draft, probes), _turned(turn), no_update
+        return _with(draft, probes), next_turn(turn), no_update
     held = next((c for c in channels if key_of(c) == in_hand), None)
     if held is None:
         raise PreventUpdate
@@ -375,7 +364,7 @@ async def add(_: Any, __: Any, ___: Any, in_hand: Any, kept: Any, turn: Any) -> 
     if at is not None:
         return no_update, no_update, at
     probes.append(_probe_of(held, channels))
-    return _with(draft, probes), _turned(turn), len(probes) - 1
+    return _with(draft, probes), next_turn(turn), len(probes) - 1
 
 
 def _probe_named(name: str) -> dict[str, Any]:

@@ -1,17 +1,42 @@
-"""How far work has come that somebody waits for: what the callbacks of `parts.progress.working` return."""
+"""Work that somebody waits for: how far it has come, a button that stops it, and what callbacks return."""
 
 from __future__ import annotations
 
 import asyncio
-from typing import Final
+from typing import Any, Final
 
-from dash import Output
+from dash import Output, dcc, html
 
 from dashboard.gathering import Work
+from dashboard.parts.frame import button
 
 Shown = tuple[str, str, bool, bool]
 """Share, words, whether the bar is hidden, whether nobody asks again."""
 NOTHING: Final[Shown] = ("0", "", True, True)
+
+
+def working(prefix: str) -> Any:
+    """Make what shows that something is being worked out.
+
+    IDs after `prefix`: `-poll` asks twice a second while it is enabled, `-working` is the whole, `-progress`
+    the bar, `-said` its words, `-stop` the button.
+    """
+    return html.Div(
+        [
+            dcc.Interval(id=f"{prefix}-poll", interval=500),
+            html.Div(
+                [
+                    html.Progress(
+                        id=f"{prefix}-progress", value="0", max="1", **{"aria-label": "How far it has come"}
+                    ),
+                    button("Stop", f"{prefix}-stop"),
+                ],
+                id=f"{prefix}-working",
+                className="working",
+            ),
+            html.P("", id=f"{prefix}-said", role="status"),
+        ]
+    )
 
 
 def shown(prefix: str, *, again: bool = False) -> list[Output]:

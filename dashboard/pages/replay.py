@@ -14,10 +14,8 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.gathering import gathering
 from dashboard.pages import progress
 from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
-from dashboard.parts.frame import button, client, door_row, picture
-from dashboard.parts.progress import working
+from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
 from dashboard.parts.single import chosen, let_single_out
-from dashboard.parts.templates import follow_theme, templates
 from dashboard.replayed import ALL_SIDES, shown
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo
@@ -46,7 +44,7 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
                 ],
                 className="page-top",
             ),
-            working("replay"),
+            progress.working("replay"),
             html.Div(
                 id="replay-body", hidden=True, children=[*_look(_seconds(at)), *_judged(), *settings_form()]
             ),

@@ -13,18 +13,12 @@ from dashboard.context import here
 from dashboard.gathering import gathering
 from dashboard.parts import moment
 from dashboard.parts.frame import door_row
+from dashboard.planning import problems, read_document
 from logger.errors import UserError
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.replay.moments import with_alarms
-
-
-class SettingRefused(UserError):
-    """An alarm's setting can't be so: names the field."""
-
-    def __init__(self, rule: str, name: str, text: str) -> None:
-        super().__init__(text)
-        self.field = f"{rule}.{name}" if name else rule
+from logger.report.gather import named
 
 
 def settings_form() -> list[Any]:
@@ -52,31 +46,8 @@ def firing_id(which: Any) -> str:
 
 
 def judged_by(plan: Plan, alarms: Any) -> Plan:
-    """Change a plan's alarm settings, given by rule, `enabled` among them.
-
-    SettingRefused: no such rule or setting, or a number out of its range.
-    """
-    if not isinstance(alarms, dict):
-        raise SettingRefused("", "", "alarm settings: give them by alarm")
-    for name, settings in alarms.items():
-        rule = RULES.get(name)
-        if rule is None or not isinstance(settings, dict):
-            raise SettingRefused(str(name), "", f"{name}: there is no such alarm")
-        ranges = {s.name: s for s in rule.settings}
-        for key, value in settings.items():
-            if key == "enabled":
-                if not isinstance(value, bool):
-                    raise SettingRefused(name, key, f"{rule.title}: on or off, not {value!r}")
-            elif key not in ranges:
-                raise SettingRefused(name, key, f"{rule.title}: has no setting {key!r}")
-            else:
-                s = ranges[key]
-                number = isinstance(value, int | float) and not isinstance(value, bool)
-                if not number or not s.minimum <= value <= s.maximum:
-                    given = f"{value:g} is out of range; " if number else ""
-                    raise SettingRefused(
-                        name, key, f"{given}give {s.minimum:g} to {s.maximum:g} {s.unit}".strip()
-                    )
+    """Change a plan's alarm settings, given by rule, `enabled` among them; PlanRefused names the field."""
+    read_document({"alarm": alarms})
     return with_alarms(plan, alarms)
 
 
@@ -132,22 +103,14 @@ async def rerun(_: int | None, ons: list[Any], values: list[Any], which: Any) ->
     info = await gathering(here().journal_path).firing(firing_id(which))
     switches, inputs = ([part["id"] for part in group] for group in ctx.states_list[:2])
     wished: dict[str, dict[str, Any]] = {}
-    wrong: dict[tuple[str, str], str] = {}
     given = [(name["rule"], "enabled", on) for name, on in zip(switches, ons, strict=True)]
     given += [(name["rule"], name["name"], value) for name, value in zip(inputs, values, strict=True)]
     for rule, name, value in given:
-        own = info.plan.alarms.get(rule, {}).get(name)
-        try:
-            judged_by(info.plan, {rule: {name: value}})
-        except SettingRefused as exc:
-            wrong[rule, name] = str(exc)
-        else:
-            if value != own:
-                wished.setdefault(rule, {})[name] = value
-    errors = [wrong.get((name["rule"], name["name"]), "") for name in inputs]
-    if wrong:
-        return {"alarms": {}}, True, errors
-    return {"alarms": wished}, False, errors
+        if value != info.plan.alarms.get(rule, {}).get(name):
+            wished.setdefault(rule, {})[name] = value
+    wrong = {p["field"]: p["text"] for p in problems({"alarm": wished})}
+    errors = [wrong.get(f"alarm.{name['rule']}.{name['name']}", "") for name in inputs]
+    return {"alarms": {} if wrong else wished}, bool(wrong), errors
 
 
 @callback(
@@ -177,6 +140,5 @@ async def compare_alarms(judged: Any, which: Any, asked: int | None) -> Any:
     works = [await gathered.judgement(info)]
     works.append(await gathered.judgement(info, judged_by(info.plan, alarms)) if alarms else works[0])
     await asyncio.wait([work.task for work in works])
-    own, other = (work.answer()["alarms"] for work in works)
-    titles = {rule.name: rule.title for rule in RULES.values()}
-    return moment.changed(moment.differences(own, other), titles)
+    own, other = (named(work.answer()["alarms"]) for work in works)
+    return moment.changed(moment.differences(own, other))

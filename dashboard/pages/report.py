@@ -26,9 +26,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import button, client, door_row, picture
-from dashboard.parts.progress import working
-from dashboard.parts.templates import follow_theme, templates
+from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
 from dashboard.parts.words import span
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
@@ -61,7 +59,7 @@ def layout(firing: str = "", **_query: str) -> Any:
                 [html.H1("Report", id="report-name"), html.P("", id="report-about")], className="page-top"
             ),
             door_row(id="report-doors"),
-            working("report"),
+            progress.working("report"),
             html.Div(id="report-body", hidden=True, children=_body()),
         ],
     )
@@ -161,13 +159,8 @@ async def show(firing: Any, unit: Any, theme: Any, _: Any) -> dict[str, Any]:
     look: Theme = theme_of(theme)
     pictures = await asyncio.to_thread(_pictures, known, write, look)
     info = known.info
-    when = (
-        f"First reading {tables.local_time(info.started_us)}"
-        if info.facts.get("time_known", True) is not False
-        else "Day and time of day not known"
-    )
-    length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
-    about = f"{when}; {span(length_s)} recorded, {info.readings:,} readings"
+    when = f"First reading {day}" if (day := tables.day_of(info)) else "Day and time of day not known"
+    about = f"{when}; {span(info.length_s)} recorded, {info.readings:,} readings"
     return {
         "name": info.title or "Firing",
         "about": [
@@ -206,10 +199,9 @@ def _pictures(known: Gathered, write: Shown, theme: Theme) -> dict[str, Any]:
         "unit": write.unit,
         "theme": theme,
     }
-    length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
     stages = tables.stages(known.rehearsal["stages"])
     return {
-        "traces": traces_figure(lines, length_s=length_s, stages=stages, low=True, **common),
+        "traces": traces_figure(lines, length_s=info.length_s, stages=stages, low=True, **common),
         "heat": heat_figure([line.place for line in lines], steps_s, steps.to_numpy(), **common),
     }
 

@@ -9,7 +9,7 @@ from typing import Any
 from dash import html
 
 from dashboard.parts.frame import button
-from dashboard.parts.words import Unit, capital
+from dashboard.parts.words import Unit, alarm_name
 from logger.words.said import in_unit
 
 SILENCE_MIN = (10, 30)
@@ -31,11 +31,8 @@ def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:
 
 
 def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
-    """Name an alarm (see `logger.judgement.alarms.alarm_data`) and its place, and give the fact."""
-    title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
-    place = alarm.get("zone") or alarm.get("probe")
-    message = told(alarm, "message", unit)
-    named = f"{title}: {place}" if place else title
+    """Name an alarm and its place, and give the fact."""
+    message, named = told(alarm, "message", unit), alarm_name(alarm)
     first, dot, rest = message.partition(". ")
     if first.casefold().startswith(named.casefold()):  # the message has its own headline, and may add "(air)"
         return first.rstrip("."), rest if dot else ""

@@ -35,11 +35,6 @@ class Row:
     failed: bool = False
 
 
-def length_s(info: FiringInfo) -> float:
-    """Tell how long a firing's readings last [s]."""
-    return ((info.last_us or info.started_us) - info.started_us) / 1e6
-
-
 def coldest(row: Row, unit: Unit) -> str:
     """Say how hot the place became that stayed coldest."""
     if row.info.running:
@@ -62,7 +57,7 @@ def peak_id(firing: str) -> dict[str, str]:
 
 def when(row: Row) -> str:
     """Say when a firing was, and how long its readings last."""
-    return f"{row.day or 'No date in its file'} · {span(length_s(row.info))}"
+    return f"{row.day or 'No date in its file'} · {span(row.info.length_s)}"
 
 
 def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> Any:

@@ -1,11 +1,18 @@
-"""Pieces that many pages are put together from: buttons, a row of doors, a graph, what a script does."""
+"""Pieces that many pages are put together from: buttons, doors, graphs by day and night, short messages."""
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Final
 
-from dash import ClientsideFunction, clientside_callback, dcc, html
+from dash import ClientsideFunction, Input, Output, State, clientside_callback, dcc, html, set_props
+
+from dashboard.figures.look import TEMPLATES
+
+STAYS_S: Final = 8.0
+"""How long a message stays that says nothing bad. [s]"""
+_numbers = itertools.count(1)
 
 
 def button(words: Any, own: str | dict[str, Any], *, aloud: str = "", **more: Any) -> Any:
@@ -38,3 +45,32 @@ def picture(name: str, label: str, kind: str = "graph") -> Any:
 def client(name: str, *args: Any, **kwargs: Any) -> None:
     """Register a callback that a script of `assets` carries out: an inline one breaks the security policy."""
     clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
+
+
+def templates(prefix: str) -> Any:
+    """Make the store of the figures' templates; its id is `prefix` and `-templates`."""
+    return dcc.Store(id=f"{prefix}-templates", data=TEMPLATES)
+
+
+def follow_theme(prefix: str) -> None:
+    """Let all figures of a page follow day and night at once, without the server, from `templates`."""
+    client(
+        "retemplate",
+        Output(f"{prefix}-templates", "storage_type"),
+        Input("theme", "data"),
+        State(f"{prefix}-templates", "data"),
+        prevent_initial_call=True,
+    )
+
+
+def notice(text: str, *, bad: bool = False) -> None:
+    """Show a message in the corner, from within a callback; what failed stays until it is closed."""
+    shown = {
+        "action": "show",
+        "id": f"note-{next(_numbers)}",
+        "message": text,
+        "color": "red" if bad else "gray",
+        "autoClose": False if bad else round(STAYS_S * 1000),
+        "closeButtonProps": {"aria-label": "Close"},
+    }
+    set_props("notes", {"sendNotifications": [shown]})

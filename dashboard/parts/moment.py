@@ -11,7 +11,7 @@ from dash import html
 from dashboard.figures.model import Band, Mark, Place
 from dashboard.parts.frame import button
 from dashboard.parts.single import name_of
-from dashboard.parts.words import Unit, degrees, difference, need, shown, span
+from dashboard.parts.words import Unit, alarm_name, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
 from logger.words.looks import READS, STAGES
 
@@ -264,15 +264,13 @@ SAME_S = 1.0
 MOVED_S = 600.0
 
 
-def changed(found: Mapping[str, list[Any]], titles: Mapping[str, str]) -> list[Any]:
-    """Show what other settings would have changed, from `differences`; titles are by rule."""
+def changed(found: Mapping[str, list[Any]]) -> list[Any]:
+    """Show what other settings would have changed, from `differences`."""
     if not any(found.values()):
         return [html.P("With these settings: the same alarms at the same times.")]
 
-    def line(alarm: Mapping[str, Any], more: str = "") -> Any:
-        place = alarm["zone"] or alarm["probe"]
-        words = f"{titles.get(alarm['rule'], alarm['rule'])}{f': {place}' if place else ''}{more}"
-        inside = [html.B(clock(alarm["raised_s"])), html.Span(words)]
+    def line(alarm: dict[str, Any], more: str = "") -> Any:
+        inside = [html.B(clock(alarm["raised_s"])), html.Span(f"{alarm_name(alarm)}{more}")]
         return html.Li(html.Button(inside, type="button", **{"data-seek": f"{alarm['raised_s']:g}"}))
 
     parts: list[Any] = [html.P("With these settings, against the firing's own:")]

@@ -121,6 +121,13 @@ def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:
     return words
 
 
+def alarm_name(alarm: dict[str, Any]) -> str:
+    """Name an alarm (see `logger.judgement.alarms.alarm_data`) and its place."""
+    title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
+    place = alarm.get("zone") or alarm.get("probe")
+    return f"{title}: {place}" if place else title
+
+
 def event_words(event: dict[str, Any], unit: Unit) -> str:
     """Say what happened, from an event's `kind` and `data`."""
     kind, data = event["kind"], event.get("data") or {}
@@ -144,9 +151,7 @@ def event_words(event: dict[str, Any], unit: Unit) -> str:
         return f"{name}; the {data['leading']} leads" if data.get("leading") else name
     if kind == "alarm":
         turn = data.get("transition")
-        title = data.get("title") or capital(str(data.get("rule", "alarm")).replace("_", " "))
-        at = data.get("zone") or data.get("probe")
-        words = f"{title}: {at}" if at else str(title)
+        words = alarm_name(data)
         turned = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(str(turn), turn)
         return words if turn in (None, "raised") else f"{words} ({turned})"
     said = data.get("text") or data.get("message") or data.get("state") or data.get("what") or kind

@@ -158,7 +158,7 @@ def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:
         "unproven": unproven,
         "started": iso(info.started_us),
         "ended": None if info.ended_us is None else iso(info.ended_us),
-        "duration_s": ((info.last_us or info.started_us) - info.started_us) / 1e6,
+        "duration_s": info.length_s,
         "readings": info.readings,
         "running": info.running,
         "invented": info.invented,

@@ -57,6 +57,16 @@ class FiringInfo:
         """Whether it lies in the bin."""
         return BINNED in self.facts
 
+    @property
+    def length_s(self) -> float:
+        """How long its readings last, as far as they have come [s]."""
+        return ((self.last_us or self.started_us) - self.started_us) / 1e6
+
+    @property
+    def time_known(self) -> bool:
+        """Whether its day and time of day are true: not every imported file has them."""
+        return self.facts.get("time_known", True) is not False
+
     @cached_property
     def plan(self) -> Plan:
         """The plan; where there is none, or it can't be read, each channel so far is a probe of its name."""

@@ -109,7 +109,7 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
 def _top(known: Gathered, shown: Shown) -> Element:
     info = known.info
     length = f"{since((info.last_us or info.started_us) / 1e6 - info.started_us / 1e6)} h"
-    if info.facts.get("time_known", True) is False:
+    if not info.time_known:
         when = f"Day and time of day not known; {length} recorded"
     else:
         when = f"First reading {shown.moment(info.started_us)} ({shown.zone_name}); {length} recorded"

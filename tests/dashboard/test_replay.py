@@ -21,8 +21,9 @@ from dashboard import tables
 from dashboard.app import Page
 from dashboard.figures.model import Band
 from dashboard.gathering import Gathering
-from dashboard.pages.replay_alarms import SettingRefused, judged_by
+from dashboard.pages.replay_alarms import judged_by
 from dashboard.parts import moment
+from dashboard.planning import PlanRefused
 from dashboard.replayed import NONE, rates, replayed
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
@@ -211,10 +212,10 @@ def test_what_other_settings_change() -> None:
     assert [a["rule"] for a in found["gone"]] == ["coal_collapse"]
     assert [a["rule"] for a in found["came"]] == ["over_temperature"]
     assert [(a["raised_s"], b["raised_s"]) for a, b in found["moved"]] == [(100, 160)]
-    words = text_of([c.to_plotly_json() for c in []]) + str(moment.changed(found, {}))
+    words = text_of([c.to_plotly_json() for c in []]) + str(moment.changed(found))
     assert "Would have come" in words
     assert "instead of 1:40" in words
-    assert "same alarms" in str(moment.changed(moment.differences(before, before), {}))
+    assert "same alarms" in str(moment.changed(moment.differences(before, before)))
 
 
 # --- judged, by any settings ---------------------------------------------------------------------------------------
@@ -298,17 +299,17 @@ def test_a_judgement_is_made_once_and_can_be_stopped(path: Path, burnt: str) -> 
 @pytest.mark.parametrize(
     ("alarms", "field"),
     [
-        ({"coal_collapse": {"drop_c": 1}}, "coal_collapse.drop_c"),
-        ({"coal_collapse": {"drop_c": True}}, "coal_collapse.drop_c"),
-        ({"coal_collapse": {"drop_c": "much"}}, "coal_collapse.drop_c"),
-        ({"coal_collapse": {"enabled": 1.0}}, "coal_collapse.enabled"),
-        ({"coal_collapse": {"made_up": 1}}, "coal_collapse.made_up"),
-        ({"made_up": {}}, "made_up"),
-        ([], ""),
+        ({"coal_collapse": {"drop_c": 1}}, "alarm.coal_collapse.drop_c"),
+        ({"coal_collapse": {"drop_c": True}}, "alarm.coal_collapse.drop_c"),
+        ({"coal_collapse": {"drop_c": "much"}}, "alarm.coal_collapse.drop_c"),
+        ({"coal_collapse": {"enabled": 1.0}}, "alarm.coal_collapse.enabled"),
+        ({"coal_collapse": {"made_up": 1}}, "alarm.coal_collapse.made_up"),
+        ({"made_up": {}}, "alarm.made_up"),
+        ([], "alarm"),
     ],
 )
 def test_settings_that_are_none_are_refused_beside_their_field(alarms: Any, field: str) -> None:
-    with pytest.raises(SettingRefused) as refused:
+    with pytest.raises(PlanRefused) as refused:
         judged_by(loads(PLAN), alarms)
     assert refused.value.field == field
 

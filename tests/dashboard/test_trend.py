@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.live.trend import RateOfChange
+from dashboard.live.told import RateOfChange
 
 START_US = 1_795_600_800_000_000
 
