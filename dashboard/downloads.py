@@ -7,7 +7,6 @@ import contextlib
 import logging
 import os
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Final
 
@@ -81,7 +80,7 @@ class Download(StreamingResponse):
     """
 
     def __init__(self, file: IO[bytes], place: Place, media: str, headers: dict[str, str]) -> None:
-        super().__init__(_pieces(file), media_type=media, headers=headers)
+        super().__init__(iter(lambda: file.read(PIECE), b""), media_type=media, headers=headers)
         self._file, self._place = file, place
         self._size = os.fstat(file.fileno()).st_size
 
@@ -96,8 +95,3 @@ class Download(StreamingResponse):
             with contextlib.suppress(OSError):
                 self._file.close()
             self._place.leave()
-
-
-def _pieces(file: IO[bytes]) -> Iterator[bytes]:
-    while piece := file.read(PIECE):
-        yield piece

@@ -9,9 +9,10 @@ import json
 import logging
 import secrets
 from collections import OrderedDict
+from collections.abc import Callable
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import logger
 from dashboard.apart import run_apart
@@ -28,6 +29,8 @@ FOLDER: Final = "worked-out"
 """In the user's folder: one file a firing with what its rehearsal said. It may be deleted at any time."""
 
 log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 
 
 class Stopped(StokewatchError):
@@ -70,7 +73,7 @@ class Gathering:
 
     async def firing(self, firing: str) -> FiringInfo:
         """Find a firing, or raise UserError."""
-        return await asyncio.to_thread(self._firing, firing)
+        return await asyncio.to_thread(self._read, lambda reader: reader.firing(firing))
 
     async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
         """Begin a rehearsal, or find one, answered by `logger.replay.judging.rehearse`.
@@ -99,7 +102,7 @@ class Gathering:
         return await asyncio.to_thread(self._gather, info.id, work.answer())
 
     async def _work(self, job: str, info: FiringInfo, plan: str | None) -> Work:
-        state = await asyncio.to_thread(self._state, info)
+        state = await asyncio.to_thread(self._read, lambda reader: state_of(reader, info))
         key = (job, *state, plan)
         work = self._works.get(key)
         if work is None or (work.done and (work.task.cancelled() or work.task.exception() is not None)):
@@ -122,13 +125,9 @@ class Gathering:
             await asyncio.to_thread(_keep, home, state, answer)
         return dict(answer)
 
-    def _firing(self, firing: str) -> FiringInfo:
+    def _read(self, what: Callable[[JournalReader], T]) -> T:
         with contextlib.closing(JournalReader(self._path)) as reader:
-            return reader.firing(firing)
-
-    def _state(self, info: FiringInfo) -> tuple[Any, ...]:
-        with contextlib.closing(JournalReader(self._path)) as reader:
-            return state_of(reader, info)
+            return what(reader)
 
     def _gather(self, firing: str, rehearsal: dict[str, Any]) -> Gathered:
         with contextlib.closing(JournalReader(self._path)) as reader:

@@ -176,11 +176,6 @@ def _rows(by_firing: Sequence[dict[tuple[str, str], Fact]]) -> list[tuple[str, s
     return sorted(all_rows, key=lambda row: (rank[row[0]], keys.index(row[1])))
 
 
-def differences(table: pd.DataFrame) -> pd.DataFrame:
-    """Subtract the first firing's facts from each firing's: the same shape, zero in the first column."""
-    return table.sub(table.iloc[:, 0], axis=0) if table.shape[1] else table
-
-
 def place_of(data: dict[str, Any]) -> dict[str, Any]:
     """Read where something was noted: `zone` and `height_cm`, as `Mark` takes them."""
     height = data.get("height_cm")

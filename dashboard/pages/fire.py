@@ -13,7 +13,7 @@ from dashboard.figures.look import unit_of
 from dashboard.fire_reading import ended_summary
 from dashboard.guard import operator_only, who_asks
 from dashboard.pages.fire_notes import dialogs
-from dashboard.parts.frame import button, client, graph
+from dashboard.parts.frame import button, client, graph, options
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.shell import WAITING
 
@@ -106,13 +106,7 @@ def _verdict_row() -> Any:
             html.Div(
                 [
                     html.P("", id="verdict"),
-                    html.P(
-                        [
-                            html.Span("", id="since-wood"),
-                            html.Span("", id="come"),
-                        ],
-                        id="next",
-                    ),
+                    html.P([html.Span("", id="since-wood"), html.Span("", id="come")], id="next"),
                 ],
                 className="words",
             ),
@@ -122,20 +116,13 @@ def _verdict_row() -> Any:
                     dmc.SegmentedControl(
                         id="fire-view",
                         value="traces",
-                        data=[
-                            {"value": "traces", "label": "Traces"},
-                            {"value": "heat", "label": "Stack through time"},
-                        ],
+                        data=options((("traces", "Traces"), ("heat", "Stack through time"))),
                     ),
                     dmc.SegmentedControl(
                         id="fire-window",
                         value="whole",
                         persistence=True,
-                        data=[
-                            {"value": "whole", "label": "Whole"},
-                            {"value": "1800", "label": "30 min"},
-                            {"value": "600", "label": "10 min"},
-                        ],
+                        data=options((("whole", "Whole"), ("1800", "30 min"), ("600", "10 min"))),
                     ),
                     button("Glance", "glance-open"),
                 ],
@@ -164,11 +151,7 @@ def _side() -> Any:
                 id="fire-side",
                 value="now",
                 fullWidth=True,
-                data=[
-                    {"value": "now", "label": "Stack"},
-                    {"value": "zones", "label": "Zones"},
-                    {"value": "log", "label": "Log"},
-                ],
+                data=options((("now", "Stack"), ("zones", "Zones"), ("log", "Log"))),
             ),
             button("Note …", "note-open", className="act"),
             html.Div(

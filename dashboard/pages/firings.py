@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import hashlib
 from dataclasses import replace
 from pathlib import Path
@@ -31,7 +30,7 @@ from dashboard.parts.frame import button, client, door_row, notice, options
 from dashboard.parts.words import Unit
 from dashboard.spool import Spool
 from logger.errors import StokewatchError
-from logger.journal.reader import FiringInfo, JournalReader
+from logger.journal.reader import FiringInfo
 
 A_PAGE: Final = 24
 """Cards that are shown at once: hundreds take a browser seconds."""
@@ -280,9 +279,8 @@ async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
             continue  # deleted meanwhile
         if info.running or _key(path, info) in _failed:
             continue
-        known = await asyncio.to_thread(_is_known, path, info)
-        if known:
-            continue
+        if not (await asyncio.to_thread(shelf.peaks_of, path, [info]))[1]:
+            continue  # it is known by now
         work = await gathered.rehearsal(info)
         if await progress.so_far(work) is not None:
             return no_update, False
@@ -296,11 +294,6 @@ async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
 
 def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:
     return path, info.id, info.last_us, info.readings
-
-
-def _is_known(path: Path, info: FiringInfo) -> bool:
-    with contextlib.closing(JournalReader(path)) as reader:
-        return shelf.peak_of(reader, info)[0]
 
 
 # --- to be compared -----------------------------------------------------------------------------------------

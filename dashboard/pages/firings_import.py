@@ -64,6 +64,7 @@ def layout() -> Any:
 
 
 def _form() -> list[Any]:
+    zones = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
     return [
         html.Div("", id="import-refused", role="alert"),
         html.Div("", id="import-same", role="alert"),
@@ -76,7 +77,7 @@ def _form() -> list[Any]:
             id="import-pause-box",
         ),
         html.Details(
-            [html.Summary("How to read it"), html.Div(fields(_zones()), className="fields")],
+            [html.Summary("How to read it"), html.Div(fields(zones), className="fields")],
             id="import-how",
             open=False,
         ),
@@ -114,14 +115,6 @@ def _form() -> list[Any]:
         ),
         html.Div(id="import-understood"),
     ]
-
-
-def _zones() -> list[str]:
-    return sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
-
-
-def _begun(started: str | None) -> str:
-    return f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
 
 
 client(
@@ -283,13 +276,15 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
     ways = [] if not whole["refusal"] else [h for h in whole["refusal"]["hints"] if h["value"] is not None]
     own: Unit = unit_of(unit)
     names = [own_id.get("field") for own_id in ids]
+    started = whole["started"]
+    begun = f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
     return {
         "form": False,
         "refused": _refused(error, ways, stands=bool(whole["error"])) if error else "",
         "same": _same(same),
         "again": not same,
         "pause": not leaps,
-        "understood": understood(told, own, _begun(whole["started"])),
+        "understood": understood(told, own, begun),
         "begun": bool(whole["error"]) or whole["started"] is not None,
         "plans": fitting,
         "no_plans": not fitting,

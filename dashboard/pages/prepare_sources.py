@@ -16,7 +16,7 @@ from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.frame import button, door_row
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
-    SHOWN,
+    FIELDS,
     FieldWrong,
     channels_of,
     form_of,
@@ -82,7 +82,8 @@ def _ports() -> list[str]:
 def fit(form: Any) -> list[Any]:
     """Show the fields that a format has."""
     names = [part["id"]["name"] for part in ctx.outputs_list]
-    return [{} if form in SHOWN.get(name, (form,)) else {"display": "none"} for name in names]
+    shown = {name for name, field in FIELDS.items() if name == "format" or form in field.formats}
+    return [{} if name in shown else {"display": "none"} for name in names]
 
 
 def _given(values: list[Any], parts: list[Any]) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import dash_mantine_components as dmc
 
@@ -22,76 +22,45 @@ FORMATS: Final = (
     ("tcp", "A Modbus module in the network (TCP)"),
 )
 _ALL: Final = ("lines", "mqtt", "rtu", "tcp")
-SHOWN: Final = {
-    "port": ("lines", "rtu"),
-    "baud": ("lines", "rtu"),
-    "parity": ("rtu",),
-    "stop_bits": ("rtu",),
-    "url": ("mqtt", "tcp"),
-    "topic": ("mqtt",),
-    "unit_id": ("rtu", "tcp"),
-    "every_s": ("rtu", "tcp"),
-    "table": ("rtu", "tcp"),
-    "first": ("rtu", "tcp"),
-    "count": ("rtu", "tcp"),
-    "type": ("rtu", "tcp"),
-    "word_order": ("rtu", "tcp"),
-    "byte_order": ("rtu", "tcp"),
-    "scale": _ALL,
-    "unit": _ALL,
-    "broken": _ALL,
-    "rig": _ALL,
+_SERIAL: Final = ("lines", "rtu")
+_MODBUS: Final = ("rtu", "tcp")
+_ENDS: Final = (("big", "the high one first"), ("little", "the low one first"))
+_REGISTERS: Final = (("input", "input (30001 …)"), ("holding", "holding (40001 …)"))
+
+
+class _Field(NamedTuple):
+    label: str
+    formats: tuple[str, ...]  # those that have it
+    value: str = ""  # at first
+    hint: str = ""
+    choices: tuple[tuple[str, str], ...] = ()  # where one is to be chosen
+
+
+FIELDS: Final = {
+    "format": _Field("What it is", _ALL, "lines", choices=FORMATS),
+    "port": _Field("Serial port", _SERIAL),
+    "baud": _Field("Speed, baud", _SERIAL, "115200"),
+    "parity": _Field("Parity", ("rtu",), "N", choices=(("N", "none"), ("E", "even"), ("O", "odd"))),
+    "stop_bits": _Field("Stop bits", ("rtu",), "1", choices=(("1", "1"), ("2", "2"))),
+    "url": _Field("Address", ("mqtt", "tcp"), hint="A broker: mqtt://host. A module: tcp://host:502"),
+    "topic": _Field("Topic to listen to", ("mqtt",), "#", "# for all"),
+    "unit_id": _Field("Unit id", _MODBUS, "1", "Several modules on one line: 1 2 3"),
+    "every_s": _Field("Ask every, s", _MODBUS, "1"),
+    "table": _Field("Registers", _MODBUS, "input", choices=_REGISTERS),
+    "first": _Field("First register, from 0", _MODBUS, "0"),
+    "count": _Field("How many values", _MODBUS, "8"),
+    "type": _Field("Kind of number", _MODBUS, "int16", choices=tuple((t, t) for t in WORDS)),
+    "word_order": _Field("Of two registers", _MODBUS, "big", choices=_ENDS),
+    "byte_order": _Field("Of a register's two bytes", _MODBUS, "big", choices=_ENDS),
+    "scale": _Field("Multiply by", _ALL, "1", "0.1 for a board that counts tenths of a degree"),
+    "unit": _Field("Unit", _ALL, "C", choices=(("C", "°C"), ("F", "°F"), ("K", "K"))),
+    "broken": _Field("A broken wire reads", _ALL, hint="What it sends then, such as 32767 -32768"),
+    "rig": _Field("Name", _ALL, hint="Left empty: its port or host"),
 }
-"""Which fields a format has."""
 ASKED: Final = ("topic", "first", "count", "units")
 """What is looked at while one listens; no plan has it."""
 OF_CHANNELS: Final = ("table", "type", "word_order", "byte_order", "scale", "broken")
 """What a plan says of each channel; the form says it of all."""
-_DEFAULTS: Final = {
-    "baud": "115200",
-    "parity": "N",
-    "stop_bits": "1",
-    "topic": "#",
-    "unit_id": "1",
-    "every_s": "1",
-    "table": "input",
-    "first": "0",
-    "count": "8",
-    "type": "int16",
-    "word_order": "big",
-    "byte_order": "big",
-    "scale": "1",
-    "unit": "C",
-}
-_CHOICES: Final = {
-    "format": ("What it is", FORMATS),
-    "parity": ("Parity", (("N", "none"), ("E", "even"), ("O", "odd"))),
-    "stop_bits": ("Stop bits", (("1", "1"), ("2", "2"))),
-    "table": ("Registers", (("input", "input (30001 …)"), ("holding", "holding (40001 …)"))),
-    "type": ("Kind of number", tuple((t, t) for t in WORDS)),
-    "word_order": ("Of two registers", (("big", "the high one first"), ("little", "the low one first"))),
-    "byte_order": (
-        "Of a register's two bytes",
-        (("big", "the high one first"), ("little", "the low one first")),
-    ),
-    "unit": ("Unit", (("C", "°C"), ("F", "°F"), ("K", "K"))),
-}
-_TEXTS: Final = {
-    "port": ("Serial port", ""),
-    "baud": ("Speed, baud", ""),
-    "url": ("Address", "A broker: mqtt://host. A module: tcp://host:502"),
-    "topic": ("Topic to listen to", "# for all"),
-    "unit_id": ("Unit id", "Several modules on one line: 1 2 3"),
-    "every_s": ("Ask every, s", ""),
-    "first": ("First register, from 0", ""),
-    "count": ("How many values", ""),
-    "scale": ("Multiply by", "0.1 for a board that counts tenths of a degree"),
-    "broken": (
-        "A broken wire reads",
-        "What it sends then, such as 32767 -32768",
-    ),
-    "rig": ("Name", "Left empty: its port or host"),
-}
 _SPEEDS: Final = ("115200", "57600", "38400", "19200", "9600")
 _WHOLE: Final = ("baud", "stop_bits", "first", "count")
 _MAY_BE_EMPTY: Final = ("topic", "broken", "rig")
@@ -105,29 +74,18 @@ def field_id(name: str) -> dict[str, str]:
 def source_fields(ports: Sequence[str]) -> list[Any]:
     """Make the form, with the serial ports there are."""
     fields = []
-    for name in ("format", *SHOWN):
-        value = {"format": "lines", "port": ports[0] if ports else ""}.get(name) or _DEFAULTS.get(name, "")
-        if name in _CHOICES:
-            label, words = _CHOICES[name]
-            data = options(words)
-            fields.append(
-                dmc.Select(id=field_id(name), label=label, data=data, value=value, allowDeselect=False)
-            )
+    for name, field in FIELDS.items():
+        own = {"id": field_id(name), "label": field.label, "value": field.value}
+        if field.choices:
+            fields.append(dmc.Select(**own, data=options(field.choices), allowDeselect=False))
             continue
-        label, hint = _TEXTS[name]
-        more: dict[str, Any] = {"description": hint} if hint else {}
+        more: dict[str, Any] = {"description": field.hint} if field.hint else {}
         kind: Any = dmc.TextInput
         if name in ("port", "baud"):
             kind, more["data"] = dmc.Autocomplete, list(ports if name == "port" else _SPEEDS)
-        fields.append(
-            kind(
-                id=field_id(name),
-                label=label,
-                value=value,
-                attributes={"input": {"autoComplete": "off"}},
-                **more,
-            )
-        )
+        if name == "port" and ports:
+            own["value"] = ports[0]
+        fields.append(kind(**own, **more, attributes={"input": {"autoComplete": "off"}}))
     return fields
 
 
@@ -143,37 +101,33 @@ def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
     """
     form = str(given.get("format"))
     table: dict[str, Any] = {"format": "modbus" if form in ("rtu", "tcp") else form}
-    for name, formats in SHOWN.items():
+    for name, field in FIELDS.items():
         text = str(given.get(name) or "").strip()[:200]
-        if form not in formats or (name in _MAY_BE_EMPTY and not text):
+        if name == "format" or form not in field.formats or (name in _MAY_BE_EMPTY and not text):
             continue
         if name in _WHOLE:
             if not re.fullmatch(r"\d{1,7}", text):
-                raise FieldWrong(f"{_label(name)}: “{text}” is no whole number")
+                raise FieldWrong(f"{FIELDS[name].label}: “{text}” is no whole number")
             table[name] = int(text)
         elif name == "unit_id":
             if not re.fullmatch(r"\d{1,3}([\s,;]+\d{1,3}){0,15}", text):
-                raise FieldWrong(f"{_label(name)}: “{text}” is none; give 1, or 1 2 3 for several")
+                raise FieldWrong(f"{FIELDS[name].label}: “{text}” is none; give 1, or 1 2 3 for several")
             table[name], *others = dict.fromkeys(int(part) for part in re.split(r"[\s,;]+", text))
             table |= {"units": others} if others else {}
         elif name in ("scale", "every_s"):
             table[name] = _number(name, text, "1, or 0.1 for tenths" if name == "scale" else "seconds")
             if table[name] == 0:
-                raise FieldWrong(f"{_label(name)}: 0 won't do; give another number")
+                raise FieldWrong(f"{FIELDS[name].label}: 0 won't do; give another number")
         elif name == "broken":
             table[name] = [
                 _number(name, part, "32767, say") for part in re.split(r"[\s;]+|,\s+", text) if part
             ]
         elif not text:
             needs = {"port": "Name the serial port.", "url": "Give the address."}
-            raise FieldWrong(needs.get(name, f"{_label(name)} is empty"))
+            raise FieldWrong(needs.get(name, f"{FIELDS[name].label} is empty"))
         else:
             table[name] = text
     return table
-
-
-def _label(name: str) -> str:
-    return _TEXTS[name][0] if name in _TEXTS else _CHOICES[name][0]
 
 
 def _number(name: str, text: str, such: str) -> float:
@@ -182,7 +136,7 @@ def _number(name: str, text: str, such: str) -> float:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise FieldWrong(f"{_label(name)}: “{text}” is no number; give {such}")
+        raise FieldWrong(f"{FIELDS[name].label}: “{text}” is no number; give {such}")
     return number
 
 
@@ -204,8 +158,8 @@ def form_of(source: Mapping[str, Any]) -> dict[str, str]:
     )
     broken = said.get("broken")
     said["broken"] = " ".join(f"{n:.15g}" for n in broken) if isinstance(broken, list) else ""
-    values = {name: said.get(name, _DEFAULTS.get(name, "")) for name in SHOWN}
-    return {"format": form} | {n: f"{v:.15g}" if isinstance(v, float) else str(v) for n, v in values.items()}
+    values = {name: said.get(name, field.value) for name, field in FIELDS.items()}
+    return {n: f"{v:.15g}" if isinstance(v, float) else str(v) for n, v in values.items()} | {"format": form}
 
 
 def channels_of(source: Mapping[str, Any]) -> list[dict[str, Any]]:

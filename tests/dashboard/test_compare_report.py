@@ -274,7 +274,6 @@ def test_what_a_zone_went_through_is_the_facts(home: Path, ids: list[str]) -> No
     assert under.reached_target is None  # coals have no target of their own
     table = tables.facts_table(known)
     assert table.loc["upper", "peak_c"][ids[0]] == facts["upper", "peak_c"]
-    assert (tables.differences(table)[ids[0]].dropna() == 0).all()
 
 
 # --- report --------------------------------------------------------------------------------------------------------
