@@ -1,7 +1,5 @@
 """Who may talk to the page: the Host and Origin headers, and what a browser may load."""
 
-from __future__ import annotations
-
 import ipaddress
 import re
 import socket

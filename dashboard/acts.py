@@ -1,7 +1,5 @@
 """What a person does to the running firing: a request in the journal, and the logger's answer to it."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import time

@@ -4,8 +4,6 @@
 progress.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import importlib

@@ -1,7 +1,5 @@
 """The page: a Dash application on a FastAPI server, and what stands before it."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import hashlib

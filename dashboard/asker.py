@@ -1,7 +1,5 @@
 """Whose request is being served: for those that share something out."""
 
-from __future__ import annotations
-
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Final

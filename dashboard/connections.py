@@ -1,7 +1,5 @@
 """Connections to the page: how many, from whom, and how long one may be silent or leave an answer unread."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import ipaddress
@@ -117,7 +115,7 @@ class Places:
 class Accepted(socket.socket):
     """A connection that gives its place back when it is closed."""
 
-    places: Listener | None = None
+    places: "Listener | None" = None
     ticket = 0
 
     def close(self) -> None:

@@ -1,7 +1,5 @@
 """What the pages share: where the journal is, and who asks."""
 
-from __future__ import annotations
-
 from collections.abc import Awaitable, Callable
 from contextvars import ContextVar
 from dataclasses import dataclass

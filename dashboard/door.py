@@ -1,7 +1,5 @@
 """The door between watching and acting: who has shown the PIN holds a session and may act."""
 
-from __future__ import annotations
-
 import asyncio
 import logging
 import math

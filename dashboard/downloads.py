@@ -1,7 +1,5 @@
 """Files that are made to be taken away: few at a time, with room left on the disk, and not for ever."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import logging

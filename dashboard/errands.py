@@ -1,7 +1,5 @@
 """Work that somebody waits for and may cancel, each under a name that nobody guesses."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import secrets

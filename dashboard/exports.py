@@ -1,7 +1,5 @@
 """Firings as files: written apart, given away once, and gone from here however that ends."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import secrets

@@ -1,7 +1,5 @@
 """What the fire's callbacks read in the journal: places, what is known of a zone, and a firing in short."""
 
-from __future__ import annotations
-
 import contextlib
 from pathlib import Path
 from typing import Any, Final

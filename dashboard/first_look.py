@@ -1,7 +1,5 @@
 """What a tablet shows while its scripts load: the page as it was when it was asked for, standing still."""
 
-from __future__ import annotations
-
 from contextvars import ContextVar
 from typing import Final, NamedTuple
 
@@ -25,7 +23,7 @@ class Opening(NamedTuple):
     look: str = ""  # HTML; empty on every page but the fire
 
     @classmethod
-    def read(cls, cookie: str) -> Opening:
+    def read(cls, cookie: str) -> "Opening":
         """Read what a tablet keeps of how it likes the page; anything else is day and °C."""
         unit, theme = cookie.startswith("F"), cookie.endswith("night")
         return cls(Wish("fire", "F" if unit else "C", "night" if theme else "day"))

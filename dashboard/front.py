@@ -1,7 +1,5 @@
 """What stands before Dash: who asks, what is no call of a callback, and files that browsers keep."""
 
-from __future__ import annotations
-
 import gzip
 import json
 from collections.abc import Awaitable, Callable, Mapping

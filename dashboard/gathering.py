@@ -1,7 +1,5 @@
 """What is known of stored firings, and what is being worked out of them: in a process apart, and kept."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import hashlib

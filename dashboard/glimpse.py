@@ -1,7 +1,5 @@
 """A firing at a glance: how hot its coldest and hottest places were, in some 120 steps."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Who may act: one decorator on callbacks, and what a refusal looks like on the page."""
 
-from __future__ import annotations
-
 import functools
 import inspect
 import logging

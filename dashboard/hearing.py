@@ -3,8 +3,6 @@
 The page itself never opens a port: it only reads the newest line.
 """
 
-from __future__ import annotations
-
 import asyncio
 import json
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """How to read files that come in: the form's fields, checked."""
 
-from __future__ import annotations
-
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, ValidationError

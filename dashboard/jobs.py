@@ -1,7 +1,5 @@
 """What `dashboard.apart` does in a process of its own; each job tells how much is done, from 0 to 1."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import asdict

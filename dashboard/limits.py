@@ -1,7 +1,5 @@
 """How large a request may be, how it must look, how many may come: none takes the page from the others."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import time

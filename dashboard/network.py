@@ -1,7 +1,5 @@
 """What is said at the start of a page that others in the network can open: addresses, one of them to scan."""
 
-from __future__ import annotations
-
 import io
 import ipaddress
 

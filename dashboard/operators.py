@@ -1,7 +1,5 @@
 """Who may act when the page is on a network: one PIN, the sessions it opens, how often it may be guessed."""
 
-from __future__ import annotations
-
 import contextlib
 import fcntl
 import hashlib

@@ -1,7 +1,5 @@
 """A plan file from anywhere, read in a process of its own; nothing heavy is loaded for it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from logger.plan import loads

@@ -1,7 +1,5 @@
 """A plan while it is made on the page: its tables, what is typed into them, and all that is wrong. Pure."""
 
-from __future__ import annotations
-
 import copy
 import re
 import tomllib

@@ -1,7 +1,5 @@
 """What the replay page shows of a stored firing: its figures, and each second of its readings."""
 
-from __future__ import annotations
-
 import base64
 import contextlib
 import math

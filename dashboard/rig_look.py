@@ -1,7 +1,5 @@
 """What the rig says at this moment, channel by channel: for whoever prepares a firing."""
 
-from __future__ import annotations
-
 import contextlib
 import math
 import time

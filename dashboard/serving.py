@@ -1,7 +1,5 @@
 """The page served: its port, its certificate, and its end."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import errno

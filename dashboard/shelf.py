@@ -1,9 +1,6 @@
 """Stored firings as a list: found, sorted, with pictures and peaks, and the plans they were fired by."""
 
-from __future__ import annotations
-
 import contextlib
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
@@ -104,37 +101,23 @@ def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float],
     return peaks, [firing for firing, (known, _) in told.items() if not known]
 
 
-class Pictures:
-    """Small pictures, made once for each state of a firing."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._made: OrderedDict[str, tuple[tuple[Any, ...], dict[str, Any]]] = OrderedDict()
-
-    def rows(self, infos: Sequence[FiringInfo]) -> list[Row]:
-        """List firings with their pictures and peaks; one that can't be read is left out."""
-        rows = []
-        with contextlib.closing(JournalReader(self._path)) as reader:
-            for info in infos:
-                with contextlib.suppress(UserError):  # deleted meanwhile
-                    known, peak = peak_of(reader, info)
-                    rows.append(Row(info, self._one(reader, info), peak, known, tables.day_of(info)))
-        return rows
-
-    def _one(self, reader: JournalReader, info: FiringInfo) -> dict[str, Any]:
-        state = (info.last_us, info.readings, info.late, info.plan_toml)
-        kept = self._made.get(info.id)
-        if kept is None or kept[0] != state:
-            kept = self._made[info.id] = (state, glimpse(reader, info))
-            while len(self._made) > KEPT_PICTURES:
-                self._made.popitem(last=False)
-        return kept[1]
+@lru_cache(maxsize=KEPT_PICTURES)
+def _picture(path: Path, firing: str, _state: tuple[Any, ...]) -> dict[str, Any]:
+    """Make a firing's small picture, once for each of its states."""
+    with contextlib.closing(JournalReader(path)) as reader:
+        return glimpse(reader, reader.firing(firing))
 
 
-@lru_cache(maxsize=4)
-def pictures(path: Path) -> Pictures:
-    """Find the pictures of a journal, the same for everybody."""
-    return Pictures(path)
+def rows(path: Path, infos: Sequence[FiringInfo]) -> list[Row]:
+    """List firings with their pictures and peaks; one that can't be read is left out."""
+    found = []
+    with contextlib.closing(JournalReader(path)) as reader:
+        for info in infos:
+            with contextlib.suppress(UserError):  # deleted meanwhile
+                known, peak = peak_of(reader, info)
+                state = (info.last_us, info.readings, info.late, info.plan_toml)
+                found.append(Row(info, _picture(path, info.id, state), peak, known, tables.day_of(info)))
+    return found
 
 
 def known_plans(path: Path) -> list[dict[str, Any]]:

@@ -1,7 +1,5 @@
 """What stands around every page: the head, alarms, the operator's PIN, light and unit, and the live link."""
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 import dash_mantine_components as dmc

@@ -1,7 +1,5 @@
 """Files that a tablet sent, kept until they are imported or left."""
 
-from __future__ import annotations
-
 import re
 import secrets
 import shutil

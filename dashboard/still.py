@@ -4,8 +4,6 @@ An id becomes a class, `at-` before it: the live page has the ids. Its rules for
 too (`for_both`), so what stands still is as high and as wide as what takes its place.
 """
 
-from __future__ import annotations
-
 import re
 from html import escape
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Firings as tables: readings, facts and comparisons as pandas frames, and lines to draw them from."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -33,7 +31,7 @@ def places(columns: Sequence[Column]) -> list[Place]:
 
 def readings(
     reader: JournalReader, info: FiringInfo, step_s: Literal[1, 10, 60] | None = None
-) -> pd.DataFrame:
+) -> "pd.DataFrame":
     """Read a firing's temperatures: index `time` (UTC), a column a probe in the plan's order [°C].
 
     Means over `step_s` from the journal's rollups, or every reading. NaN where a probe sent nothing or a
@@ -61,27 +59,27 @@ def readings(
     return table.sort_index().rename_axis("time")
 
 
-def _times(t_us: Any) -> pd.DatetimeIndex:
+def _times(t_us: Any) -> "pd.DatetimeIndex":
     import pandas as pd
 
     return pd.DatetimeIndex(t_us.astype("datetime64[us]"), tz="UTC", name="time")
 
 
-def _series(t_us: Any, c: Any) -> pd.Series[float]:
+def _series(t_us: Any, c: Any) -> "pd.Series[float]":
     import pandas as pd
 
     made = pd.Series(c, index=_times(t_us))
     return made[~made.index.duplicated(keep="last")]
 
 
-def seconds(table: pd.DataFrame, info: FiringInfo) -> Any:
+def seconds(table: "pd.DataFrame", info: FiringInfo) -> Any:
     """Count a table's times from a firing's first reading [s], shape (n,)."""
     return (table.index.as_unit("us").asi8 - info.started_us) / 1e6
 
 
 def on_steps(
     reader: JournalReader, info: FiringInfo, columns: int, distrusted: dict[str, list[tuple[float, float]]]
-) -> tuple[Any, pd.DataFrame]:
+) -> "tuple[Any, pd.DataFrame]":
     """Read a firing in at most about `columns` even steps: their middles [s], (n,), and means [°C], (n, k).
 
     `distrusted` has by probe the spans [s] whose readings are not to be believed: left out.
@@ -142,7 +140,7 @@ def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
     return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
 
 
-def facts_table(known: Sequence[Gathered]) -> pd.DataFrame:
+def facts_table(known: Sequence[Gathered]) -> "pd.DataFrame":
     """Lay facts of several firings side by side: a column a firing (its ID), a row a fact.
 
     Index `zone` and `fact`: the whole load (empty) first, then zone by zone, kinds in the order of

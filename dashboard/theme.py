@@ -1,7 +1,5 @@
 """Colours, sizes and the typeface of the page's components."""
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 FACE: Final = '"Atkinson Hyperlegible Next", "DejaVu Sans", sans-serif'

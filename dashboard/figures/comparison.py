@@ -1,7 +1,5 @@
 """Firings beside one another, led by what the pots went through: time spent in each heat, and peaks. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

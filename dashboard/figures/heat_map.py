@@ -1,7 +1,5 @@
 """The stack through time: height up, time across, colour for temperature, none where no probe was. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any, Final
 

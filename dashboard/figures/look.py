@@ -4,8 +4,6 @@ A figure takes its ink from its template alone, so that another template turns d
 ``Patch().assign(["layout", "template"], TEMPLATES["night"])``.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final, Literal, ParamSpec
 

@@ -1,7 +1,5 @@
 """What figures are drawn from: places in the stack, lines of readings, things that happened. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal

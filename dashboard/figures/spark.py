@@ -1,8 +1,7 @@
 """A firing at a glance: a small picture that is but an address, so that a list may hold many. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Final
 from urllib.parse import quote
 
@@ -21,10 +20,13 @@ def spark(
     ink, rule = ("#ff9a5c", "#a58a6f") if night else ("#8a2c02", "#6e5544")
     step = WIDTH / max(1, len(low_c))
     parts = []
-    for begin, end in _stretches(low_c, high_c):
-        top = [f"{(n + 0.5) * step:.1f},{_y(high_c[n]):.1f}" for n in range(begin, end)]
-        bottom = [f"{(n + 0.5) * step:.1f},{_y(low_c[n]):.1f}" for n in reversed(range(begin, end))]
-        parts.append(f"M{' L'.join([*top, *bottom])} Z")
+    read = [low is not None and high is not None for low, high in zip(low_c, high_c, strict=True)]
+    for there, stretch in groupby(range(len(read)), key=read.__getitem__):
+        if there:
+            steps = list(stretch)
+            top = [f"{(n + 0.5) * step:.1f},{_y(high_c[n]):.1f}" for n in steps]
+            bottom = [f"{(n + 0.5) * step:.1f},{_y(low_c[n]):.1f}" for n in reversed(steps)]
+            parts.append(f"M{' L'.join([*top, *bottom])} Z")
     drawn = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}">'
         f'<path d="M0 {_y(target_c):.1f}H{WIDTH}" stroke="{rule}" stroke-dasharray="3 3"/>'
@@ -35,16 +37,3 @@ def spark(
 
 def _y(c: float | None) -> float:
     return HEIGHT - 2 - min(max(c or 0.0, 0.0), TOP_C) / TOP_C * (HEIGHT - 4)
-
-
-def _stretches(low_c: Sequence[float | None], high_c: Sequence[float | None]) -> list[tuple[int, int]]:
-    """Runs of steps in which something was read."""
-    found, begin = [], None
-    for n, (low, high) in enumerate(zip(low_c, high_c, strict=True)):
-        there = low is not None and high is not None
-        if there and begin is None:
-            begin = n
-        if not there and begin is not None:
-            found.append((begin, n))
-            begin = None
-    return found if begin is None else [*found, (begin, len(low_c))]

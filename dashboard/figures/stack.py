@@ -1,7 +1,5 @@
 """The stack as it stands: pots over coals, in the colours of their heat, and where the probes are. Pure."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """The traces as a picture that needs no script, where the live ones will stand. Pure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from html import escape

@@ -1,7 +1,5 @@
 """The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, Final
@@ -93,11 +91,12 @@ def traces_drawing(
         Whether the glass is low, as a phone's.
     """
     top_c = highest(lines, target_c)
+    by_kind = {kind: [mark for mark in marks if mark.kind == kind] for kind in _SIGNS}
     scatters = [
         *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
         _ends(lines, top_c, low, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit),
         *(_band(band, zero_s, unit) for band in bands),
-        *(_marks(name, some, zero_s, length_s) for name, some in _by_kind(marks).items()),
+        *(_marks(kind, some, zero_s, length_s) for kind, some in by_kind.items() if some),
         *(_forecast() if forecast else ()),
     ]
     rules = rulers(target_c=target_c, burnout_c=burnout_c)
@@ -263,14 +262,6 @@ def _forecast() -> list[dict[str, Any]]:
         "textposition": "bottom left",
     }
     return [{"name": "forecast band", **empty, **band}, {"name": "forecast", **empty, **middle}]
-
-
-def _by_kind(marks: Sequence[Mark]) -> dict[Kind, list[Mark]]:
-    found: dict[Kind, list[Mark]] = {}
-    for kind in _SIGNS:
-        if some := [mark for mark in marks if mark.kind == kind]:
-            found[kind] = some
-    return found
 
 
 def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) -> dict[str, Any]:

@@ -1,7 +1,5 @@
 """What is known of the running firing at this moment, apart from how it is shown. Reads no clock."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """What a tablet shows of the fire: verdict, zones, values, log, and the pictures. Pure."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from typing import Any, Final

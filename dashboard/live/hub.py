@@ -1,7 +1,5 @@
 """One look at the journal for all tablets, and what each of them is told of it."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import logging

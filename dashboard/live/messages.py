@@ -5,8 +5,6 @@ on only what changed. `seq` counts the screens of one wish: a tablet that misses
 At least a `Pulse` comes every 0.75 s, so that by its own clock a tablet soon knows that the link is gone.
 """
 
-from __future__ import annotations
-
 from typing import Annotated, Final, Literal
 
 import msgspec

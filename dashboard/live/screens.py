@@ -1,7 +1,5 @@
 """What a tablet shows of the board: properties of components, by their ids. Pure."""
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 from dashboard.live.board import Board

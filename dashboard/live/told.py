@@ -1,7 +1,5 @@
 """What is known of a probe's newest readings and of a zone: as short as it is shown. Pure."""
 
-from __future__ import annotations
-
 import math
 from collections import deque
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Looks at the journal for the live page: what is there, and what came since. No network, no clock."""
 
-from __future__ import annotations
-
 import math
 import threading
 import time

@@ -1,7 +1,5 @@
 """The pages: each module has a `layout`, and callbacks beside it."""
 
-from __future__ import annotations
-
 import importlib
 import importlib.util
 from dataclasses import dataclass

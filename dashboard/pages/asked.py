@@ -1,7 +1,5 @@
 """What callbacks begin with: the button that was pressed, the draft that there must be."""
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 from dash import ctx

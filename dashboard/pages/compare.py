@@ -1,7 +1,5 @@
 """Two to six firings beside one another: what the pots went through, what people compare, and curves."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from typing import Any, Final

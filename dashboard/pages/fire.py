@@ -1,7 +1,5 @@
 """The fire as it burns: the live link fills what stands here; callbacks carry out what a person does."""
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 import dash_mantine_components as dmc

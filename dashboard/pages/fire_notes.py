@@ -1,7 +1,5 @@
 """Notes and gun readings beside the fire: two dialogs, and what they do."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from typing import Any, Final

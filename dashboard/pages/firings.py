@@ -1,7 +1,5 @@
 """The firings that were: found, compared, saved, thrown away and put back; and files that come in."""
 
-from __future__ import annotations
-
 import asyncio
 import hashlib
 from dataclasses import replace
@@ -191,7 +189,7 @@ async def show(
     at = page if isinstance(page, int) and not isinstance(page, bool) else 0
     at = min(max(at, 0), pages - 1)
     some = infos[at * A_PAGE : (at + 1) * A_PAGE]
-    rows = await asyncio.to_thread(shelf.pictures(path).rows, some) if some else []
+    rows = await asyncio.to_thread(shelf.rows, path, some) if some else []
     rows = [replace(row, failed=not row.known and _key(path, row.info) in _failed) for row in rows]
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
     own: Unit = unit_of(unit)

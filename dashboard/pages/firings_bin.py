@@ -1,7 +1,5 @@
 """Firings thrown away, put back, and deleted for good."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import time

@@ -1,7 +1,5 @@
 """Files that people have: looked at, asked about, and made a firing of."""
 
-from __future__ import annotations
-
 import asyncio
 import time
 from datetime import datetime

@@ -1,7 +1,5 @@
 """Places, zones and a plan for a firing that came without them: from a file, or a rig without a plan."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 import tomllib
@@ -120,21 +118,18 @@ async def show(firing: Any, unit: Any) -> Any:
 
 
 def _whole(plan: Plan, unit: Unit) -> list[Any]:
+    values = _whole_of(plan, unit)
+    suffixes = (("Target", f" °{unit}"), ("Burn-out", f" °{unit}"), ("Soak", " min"))
     return [
-        _number(
-            {"type": "places-whole", "part": "target_c"},
-            "Target",
-            round(shown(plan.target_c, unit), 1),
-            f" °{unit}",
-        ),
-        _number(
-            {"type": "places-whole", "part": "burnout_c"},
-            "Burn-out",
-            round(shown(plan.burnout_c, unit), 1),
-            f" °{unit}",
-        ),
-        _number({"type": "places-whole", "part": "soak_min"}, "Soak", plan.soak_min, " min"),
+        _number({"type": "places-whole", "part": part}, label, values[part], suffix)
+        for part, (label, suffix) in zip(WHOLE, suffixes, strict=True)
     ]
+
+
+def _whole_of(plan: Plan, unit: Unit) -> dict[str, float]:
+    """Targets as the form has them."""
+    target, burnout = (round(shown(c, unit), 1) for c in (plan.target_c, plan.burnout_c))
+    return {"target_c": target, "burnout_c": burnout, "soak_min": plan.soak_min}
 
 
 def _number(own: dict[str, Any], label: str, value: float | None, suffix: str) -> Any:
@@ -147,8 +142,6 @@ def _number(own: dict[str, Any], label: str, value: float | None, suffix: str) -
 
 
 def _row(n: int, probe: Probe) -> Any:
-    values = _values(probe)
-
     def own(part: str) -> dict[str, Any]:
         return {"type": "place", "n": n, "part": part}
 
@@ -156,23 +149,19 @@ def _row(n: int, probe: Probe) -> Any:
         html.Fieldset(
             [
                 html.Legend(probe.name),
-                _number(own("height_cm"), "Height", values["height_cm"], " cm"),
-                dmc.TextInput(id=own("side"), label="Side", value=values["side"]),
+                _number(own("height_cm"), "Height", probe.height_cm, " cm"),
+                dmc.TextInput(id=own("side"), label="Side", value=probe.side),
                 dmc.Select(
                     id=own("reads"),
                     label="Reads",
                     data=options(READS.items()),
-                    value=values["reads"],
+                    value=probe.reads,
                     allowDeselect=False,
                 ),
-                dmc.TextInput(id=own("zone"), label="Zone", value=values["zone"]),
+                dmc.TextInput(id=own("zone"), label="Zone", value=probe.zone),
             ]
         )
     )
-
-
-def _values(probe: Probe) -> dict[str, Any]:
-    return {name: getattr(probe, name) for name in PARTS}
 
 
 def _matched(plan: Plan, columns: tuple[Column, ...]) -> list[Probe | None]:
@@ -204,22 +193,14 @@ async def take_plan(ref: Any, firing: Any, unit: Any, ids: list[Any], whole: lis
     _, columns = await asyncio.to_thread(_read, path, _id(firing))
     plan = await asyncio.to_thread(shelf.plan_called, path, ref)
     matched = _matched(plan, columns)
-    own: Unit = unit_of(unit)
     values = []
     for each in ids:
         n, part = each.get("n"), each.get("part")
         probe = matched[n] if isinstance(n, int) and 0 <= n < len(matched) else None
-        values.append(no_update if probe is None or part not in PARTS else _shown(getattr(probe, part)))
-    numbers = {
-        "target_c": shown(plan.target_c, own),
-        "burnout_c": shown(plan.burnout_c, own),
-        "soak_min": plan.soak_min,
-    }
-    return values, [round(numbers[each["part"]], 1) for each in whole]
-
-
-def _shown(value: Any) -> Any:
-    return "" if value is None else value
+        value = no_update if probe is None or part not in PARTS else getattr(probe, part)
+        values.append("" if value is None else value)
+    numbers = _whole_of(plan, unit_of(unit))
+    return values, [numbers[each["part"]] for each in whole]
 
 
 @callback(

@@ -1,7 +1,5 @@
 """Files that were sent and are looked at: called off, or made a firing of."""
 
-from __future__ import annotations
-
 import asyncio
 from datetime import datetime
 from pathlib import Path

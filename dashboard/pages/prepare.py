@@ -4,8 +4,6 @@ The draft is one store in the browser: fields write into it, all else is made fr
 when the forms have to be made again: another plan was taken, or a probe came or went.
 """
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from dataclasses import replace

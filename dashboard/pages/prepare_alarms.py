@@ -1,7 +1,5 @@
 """Preparing, third step: every alarm's settings, and a rehearsal of them on an earlier firing."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Preparing, first step: what is fired and how hot, and where the plan comes from."""
 
-from __future__ import annotations
-
 import asyncio
 import base64
 import binascii

@@ -1,7 +1,5 @@
 """Preparing, second step: the probes as they stream in; each gets a name, warmed in the hand, and a place."""
 
-from __future__ import annotations
-
 import asyncio
 import re
 from typing import Any, Final

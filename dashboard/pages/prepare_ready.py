@@ -1,7 +1,5 @@
 """Preparing, the last steps: what goes into the car, the cold check, and arming."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Preparing: rigs that don't speak the rig's line are heard, their numbers named, and put into the plan."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 from typing import Any

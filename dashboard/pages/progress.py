@@ -1,7 +1,5 @@
 """Work that somebody waits for: how far it has come, a button that stops it, and what callbacks return."""
 
-from __future__ import annotations
-
 import asyncio
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """A stored firing burns again: its readings at any speed, and what was to be said of them at each moment."""
 
-from __future__ import annotations
-
 import asyncio
 import math
 from typing import Any, Final

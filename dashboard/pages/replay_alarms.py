@@ -1,7 +1,5 @@
 """A stored firing's alarms by other settings: the form, the run, and what would have been otherwise."""
 
-from __future__ import annotations
-
 import asyncio
 from typing import Any
 

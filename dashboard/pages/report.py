@@ -1,7 +1,5 @@
 """One firing's report: how it went, what people write down about it, photos of the pots, files to keep."""
 
-from __future__ import annotations
-
 import asyncio
 import contextlib
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What stands at the top of every page while something is wrong."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Sequence
 from typing import Any

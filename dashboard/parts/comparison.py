@@ -1,7 +1,5 @@
 """Firings beside one another: what people compare, as tables; and which firings. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """The form of what people write down about a firing, and its photos. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The parts of the fire's page: zones, values, log, and what fills the glass at a glance."""
 
-from __future__ import annotations
-
 import functools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -107,7 +105,7 @@ def zone_texts(cards: Cards, firing: dict[str, Any], unit: Unit) -> dict[str, st
     return texts
 
 
-def zone_details(cards: Cards, board: Board, unit: Unit) -> list[Any]:
+def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
     """Show of each zone what it has had, what its pots are estimated at, and what comes."""
     estimates = (board.verdict or {}).get("estimates") or {}
     ahead = (board.forecast or {}).get("zones") or {}
@@ -153,7 +151,7 @@ def which_counts(cards: Cards) -> str:
     return "The estimate counts where a zone says so; elsewhere the probes do."
 
 
-def glance(cards: Cards, board: Board, unit: Unit, live: bool) -> dict[str, str | list[str]]:
+def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, str | list[str]]:
     """Say what must be seen from three metres: the coldest zone, or that nothing can be trusted."""
     bad = board.unseen() if board.running else []
     texts: dict[str, str | list[str]] = {"glance-alarm": headline(bad[0])[0] if bad else ""}
@@ -194,7 +192,7 @@ def value_row(i: int, place: Place) -> Any:
 
 
 def value_words(
-    value: Value, unit: Unit, *, running: bool, silent: bool, age_s: float | None
+    value: "Value", unit: Unit, *, running: bool, silent: bool, age_s: float | None
 ) -> tuple[str, str, str]:
     """Say what a probe reads, more of it, and how: `ok`, `fault` or `stale`.
 
@@ -215,7 +213,7 @@ def value_words(
     return degrees(value.c, unit), f"{arrow(value.rate_c_min)}{half}", "ok"
 
 
-def touched(value: Value, unit: Unit) -> str:
+def touched(value: "Value", unit: Unit) -> str:
     """Say what a touched probe says: its reading, how sure, and how fast it changes."""
     if not value.ok:
         return FAULTS[Status(value.status)] or "no reading"

@@ -1,7 +1,5 @@
 """One stored firing in the list, or in the bin. Pure."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
@@ -27,7 +25,7 @@ class Row:
     reading, empty where nobody knows.
     """
 
-    info: FiringInfo
+    info: "FiringInfo"
     picture: dict[str, Any]
     peak: tuple[str, float] | None
     known: bool
@@ -131,7 +129,7 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
     )
 
 
-def may_be_placed(info: FiringInfo) -> bool:
+def may_be_placed(info: "FiringInfo") -> bool:
     """Tell whether a firing may be given places afterwards: it came from a file, or without a plan.
 
     The plan of any other is what its alarms were judged by while it burned.

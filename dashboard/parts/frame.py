@@ -1,7 +1,5 @@
 """Pieces that many pages are put together from: buttons, doors, graphs by day and night, short messages."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterable
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Files that are to be imported: how to read them, what was understood, what is in the way. Pure."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """What was judged at each moment of a stored firing, as a tablet goes through it. Pure."""
 
-from __future__ import annotations
-
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The forms of a plan: its fields, its probes, the alarms' settings. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 

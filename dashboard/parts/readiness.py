@@ -1,7 +1,5 @@
 """What speaks for lighting and against it: cautions, findings, facts, reasons. Pure."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final

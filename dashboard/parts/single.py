@@ -1,7 +1,5 @@
 """One line or zone among a figure's traces, singled out by a tap on its name."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, no_update

@@ -1,7 +1,5 @@
 """The form of a rig that doesn't speak the rig's line: its fields, what was typed, and into a plan. Pure."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """How numbers and times are written on the page: °C and seconds come in, words in either unit out. Pure."""
 
-from __future__ import annotations
-
 from typing import Any, Final, Literal
 
 from logger.reading import Status

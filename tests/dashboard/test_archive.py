@@ -200,11 +200,10 @@ def test_a_running_firings_picture_grows(path: Path) -> None:
     fire = SmallFire(path, k=2)
     fire.light()
     fire.burn(100)
-    pictures = shelf.Pictures(path)
-    first = pictures.rows(shelf.firings(path))[0].picture
-    assert pictures.rows(shelf.firings(path))[0].picture is first  # made once
+    first = shelf.rows(path, shelf.firings(path))[0].picture
+    assert shelf.rows(path, shelf.firings(path))[0].picture is first  # made once
     fire.burn(600)
-    second = pictures.rows(shelf.firings(path))[0].picture
+    second = shelf.rows(path, shelf.firings(path))[0].picture
     assert len(second["low"]) > len(first["low"])
     fire.writer.close()
 
