@@ -4,7 +4,7 @@ import asyncio
 import logging
 import math
 import time
-from typing import Annotated, Any, Final, Protocol
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Body, HTTPException
 from starlette.requests import HTTPConnection, Request
@@ -16,19 +16,6 @@ from dashboard.operators import MAX_NAME, SESSION_S, Attempts, Operators, PinErr
 COOKIE: Final = "stokewatch_operator"
 
 log = logging.getLogger(__name__)
-
-
-class Door(Protocol):
-    """What decides who may act."""
-
-    async def operator(self, request: Request) -> str:
-        """Say who asks, or raise `HTTPException` 401."""
-
-    def knows(self, connection: HTTPConnection) -> bool:
-        """Tell whether a request or a websocket is an operator's."""
-
-    def routes(self) -> APIRouter:
-        """Endpoints under `/api/operator`."""
 
 
 VIEWING: Final = "this page only shows what an InfluxDB holds; act on the page beside the fire's own logger"
@@ -138,3 +125,7 @@ class PinDoor:
                 f"too many wrong PINs; wait {math.ceil(wait_s / 60)} min",
                 headers={"retry-after": str(math.ceil(wait_s))},
             )
+
+
+Door = OpenDoor | PinDoor
+"""What decides who may act."""

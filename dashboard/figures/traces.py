@@ -74,7 +74,7 @@ def traces_drawing(
     Parameters
     ----------
     lines : sequence of Line
-        Thinned; trace `i` of the figure is line `i`, which `extendData` and `single_out` rely on.
+        Thinned; trace `i` of the figure is line `i`, which `extendData` and a tap on its name rely on.
     length_s : float
         From the first reading to the last. [s]
     zero_s : float
@@ -134,11 +134,6 @@ def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str,
         {"type": "line", "x0": at, "x1": at, "line": {"width": 2}, **upright},
         {"type": "rect", "x0": at, "x1": end, **veil, **upright},
     ]
-
-
-def single_out(count: int, chosen: Sequence[int]) -> list[float]:
-    """Give the opacity of each of `count` lines; if none is chosen, all are seen."""
-    return [1.0 if not chosen or i in chosen else 0.12 for i in range(count)]
 
 
 def _line(i: int, line: Line, zero_s: float, unit: Unit) -> dict[str, Any]:

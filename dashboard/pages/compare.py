@@ -34,10 +34,6 @@ LIGHTING, PASSING = "lighting", "a zone passing"
 LEAST_C, MOST_C = 30.0, 1200.0
 
 
-class TemperatureRefused(UserError):
-    """A temperature at which nothing can be aligned."""
-
-
 def layout(firings: str = "", **_query: str) -> Any:
     """Lay out the page for firings whose IDs are separated by commas."""
     asked = list(dict.fromkeys(part.strip() for part in firings.split(",") if part.strip()))
@@ -278,10 +274,9 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     """Draw one curve a firing, all from the moment at which they are aligned."""
     own: Unit = unit_of(unit)
     free = align != PASSING
-    try:
-        at_c = None if free else _temperature(at, own)
-    except TemperatureRefused as exc:
-        return no_update, no_update, str(exc), no_update, no_update, no_update
+    at_c = None if free else _temperature(at, own)
+    if isinstance(at_c, str):
+        return no_update, no_update, at_c, no_update, no_update, no_update
     known, _ = await _known(ready)
     found = await asyncio.to_thread(_curves, known, line, zone if isinstance(zone, str) else "", at_c, own)
     drawn, words = found
@@ -298,10 +293,11 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     return figure, [html.Li(text) for text in words], "", f" °{own}", free, free
 
 
-def _temperature(given: Any, unit: Unit) -> float:
+def _temperature(given: Any, unit: Unit) -> float | str:
+    """The temperature to align at [°C], or why there is none."""
     low, high = in_unit(LEAST_C, unit), in_unit(MOST_C, unit)
     if isinstance(given, bool) or not isinstance(given, int | float) or not low <= given <= high:
-        raise TemperatureRefused(f"Give {low:.0f} to {high:.0f} °{unit}.")
+        return f"Give {low:.0f} to {high:.0f} °{unit}."
     return (float(given) - 32.0) / 1.8 if unit == "F" else float(given)
 
 

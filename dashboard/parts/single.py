@@ -1,10 +1,11 @@
 """One line or zone among a figure's traces, singled out by a tap on its name."""
 
-from typing import Any
+from typing import Any, Final
 
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, no_update
 
-from dashboard.figures.traces import single_out
+FADED: Final = 0.12
+"""How strongly lines are drawn beside one that is singled out."""
 
 
 def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
@@ -51,6 +52,4 @@ def opacities(there: list[dict[str, Any]], now: dict[str, Any] | None) -> dict[i
         for line, zone in lines.items()
         if now and (line == now["line"] or (now["line"] < 0 and zone == now["zone"]))
     ]
-    return dict(
-        zip(sorted(lines), single_out(len(lines), [sorted(lines).index(n) for n in which]), strict=True)
-    )
+    return {line: 1.0 if not which or line in which else FADED for line in sorted(lines)}

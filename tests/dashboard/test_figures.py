@@ -215,11 +215,6 @@ def test_without_any_reading() -> None:
     assert drawn(lines=[line(TOP, float("nan"))])["data"][0]["y"] == [None]
 
 
-def test_singled_out() -> None:
-    assert traces.single_out(3, []) == [1.0, 1.0, 1.0]
-    assert traces.single_out(3, [1]) == [0.12, 1.0, 0.12]
-
-
 def test_numbers_go_from_the_top_down() -> None:
     assert numbered([0.0, None, 60.0, 33.0, 33.0]) == [4, 5, 1, 2, 3]
 

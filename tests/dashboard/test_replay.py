@@ -341,7 +341,7 @@ def test_the_form_takes_changed_settings_and_refuses_beside_the_field(
     assert off["replay-wish"]["data"] == {"alarms": {"coal_collapse": {"enabled": False}}}
     refused = rerun(client, app, burnt, 1)
     [error] = [v["error"] for k, v in refused.items() if "replay-set" in k]
-    assert "1 is out of range; give 20 to 300 °C" in error
+    assert "1 is out of range; give a number from 20 to 300 °C" in error
     assert refused["replay-wish"]["data"] == {"alarms": {}}
     assert refused["replay-poll"]["disabled"] is True
 
