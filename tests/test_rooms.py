@@ -131,10 +131,8 @@ LONGEST: Final = 60
 MOST_LINES: Final = 400
 """Of a module."""
 LONGER: Final = {
-    "dashboard.pages.firings": 500,
-    "dashboard.pages.prepare_probes": 450,
-    "dashboard.pages.prepare_ready": 450,
-    "dashboard.pages.report": 450,
+    "dashboard.pages.firings": 455,
+    "dashboard.pages.prepare_ready": 420,
     "logger.exchange.csv_format": 450,
     "logger.exchange.csv_values": 450,
     "logger.judgement.judge": 500,

@@ -33,6 +33,11 @@ def next_turn(turn: Any) -> int:
     return (turn if isinstance(turn, int) else 0) + 1
 
 
+def id_of(given: Any) -> str:
+    """Read the ID of a firing that a browser keeps; empty where there is none."""
+    return given if isinstance(given, str) else ""
+
+
 def ids_of(given: Any) -> list[str]:
     """Read the IDs that a browser keeps."""
     return [each for each in given if isinstance(each, str)][:MOST_IDS] if isinstance(given, list) else []

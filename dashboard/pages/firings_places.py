@@ -16,6 +16,7 @@ from dashboard import shelf
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.guard import operator_only
+from dashboard.pages.asked import id_of
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.frame import door_row, options
 from dashboard.parts.words import Unit, shown
@@ -83,10 +84,6 @@ def _read(path: Path, firing: str) -> tuple[FiringInfo, tuple[Column, ...]]:
         return info, reader.columns(info.id)
 
 
-def _id(firing: Any) -> str:
-    return firing if isinstance(firing, str) else ""
-
-
 @callback(
     Output("places-about", "children"),
     Output("places-body", "hidden"),
@@ -102,7 +99,7 @@ async def show(firing: Any, unit: Any) -> Any:
     """Show where the probes are, as far as anybody said."""
     path = here().journal_path
     try:
-        info, columns = await asyncio.to_thread(_read, path, _id(firing))
+        info, columns = await asyncio.to_thread(_read, path, id_of(firing))
     except UserError as exc:
         return str(exc), True, [], [], [], no_update
     own: Unit = unit_of(unit)
@@ -190,7 +187,7 @@ async def take_plan(ref: Any, firing: Any, unit: Any, ids: list[Any], whole: lis
     if not isinstance(ref, str) or not ref:
         raise PreventUpdate
     path = here().journal_path
-    _, columns = await asyncio.to_thread(_read, path, _id(firing))
+    _, columns = await asyncio.to_thread(_read, path, id_of(firing))
     plan = await asyncio.to_thread(shelf.plan_called, path, ref)
     matched = _matched(plan, columns)
     values = []
@@ -230,7 +227,7 @@ async def save(
 ) -> Any:
     """Save where the probes are, and what the firing was to reach."""
     path = here().journal_path
-    info, columns = await asyncio.to_thread(_read, path, _id(firing))
+    info, columns = await asyncio.to_thread(_read, path, id_of(firing))
     chosen = await asyncio.to_thread(shelf.plan_called, path, ref) if isinstance(ref, str) and ref else None
     said: dict[tuple[Any, Any], Any] = {
         (own.get("n"), own.get("part")): value for own, value in zip(ids, values, strict=True)

@@ -21,7 +21,7 @@ from dashboard.figures.traces import traces_figure
 from dashboard.gathering import gathering
 from dashboard.guard import may_act, operator_only
 from dashboard.pages import progress
-from dashboard.pages.asked import next_turn
+from dashboard.pages.asked import id_of, next_turn
 from dashboard.parts.comparison import told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
@@ -103,7 +103,7 @@ async def work_out(_: int | None, firing: Any) -> Any:
     """Work out how the firing went, or say how far that has come."""
     gathered = gathering(here().journal_path)
     try:
-        info = await gathered.firing(_id(firing))
+        info = await gathered.firing(id_of(firing))
         work = await gathered.rehearsal(info)
         if (far := await progress.so_far(work)) is not None:
             return *far, no_update
@@ -111,10 +111,6 @@ async def work_out(_: int | None, firing: Any) -> Any:
     except StokewatchError as exc:
         return *progress.failed(str(exc)), no_update
     return *progress.over(), info.id
-
-
-def _id(firing: Any) -> str:
-    return firing if isinstance(firing, str) else ""
 
 
 @callback(
@@ -126,7 +122,7 @@ def _id(firing: Any) -> str:
 async def stop(_: int, firing: Any) -> Any:
     """Stop working it out."""
     gathered = gathering(here().journal_path)
-    gathered.stop(await gathered.rehearsal(await gathered.firing(_id(firing))))
+    gathered.stop(await gathered.rehearsal(await gathered.firing(id_of(firing))))
     return True, True, "Stopped."
 
 
@@ -150,9 +146,9 @@ async def stop(_: int, firing: Any) -> Any:
 )
 async def show(firing: Any, unit: Any, theme: Any, _: Any) -> dict[str, Any]:
     """Show how the firing went."""
-    if not _id(firing):
+    if not id_of(firing):
         raise PreventUpdate
-    known = await gathering(here().journal_path).known(_id(firing))
+    known = await gathering(here().journal_path).known(id_of(firing))
     write = shown(unit_of(unit), "UTC")  # all times here are minutes since the first reading
     look: Theme = theme_of(theme)
     pictures = await asyncio.to_thread(_pictures, known, write, look)
@@ -213,12 +209,7 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
         html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
     ]
     return [
-        html.A(
-            "Open the report, to print it",
-            href=page,
-            target="_blank",
-            id="report-open",
-        ),
+        html.A("Open the report, to print it", href=page, target="_blank", id="report-open"),
         html.Div(
             [html.Span("Save as", **{"aria-hidden": "true"}), *files],
             className="save-as",
@@ -242,9 +233,9 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
 )
 async def show_form(firing: Any, _: Any) -> Any:
     """Show the form with what has been saved, and the photos."""
-    if not _id(firing):
+    if not id_of(firing):
         raise PreventUpdate
-    info = await gathering(here().journal_path).firing(_id(firing))
+    info = await gathering(here().journal_path).firing(id_of(firing))
     texts = _texts(info.title, info.facts)
     names = [path.name for path in await asyncio.to_thread(photos_of, here().home, info.id)]
     shown_photos = photos(info.id, names, may_act=may_act())
@@ -282,7 +273,7 @@ async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any
     errors = [""] * len(names)
     if not texts:
         return no_update, no_update, errors, "Nothing was changed."
-    info = await gathering(here().journal_path).firing(_id(firing))
+    info = await gathering(here().journal_path).firing(id_of(firing))
     try:
         changed = await asyncio.to_thread(_write, here().journal_path, info.id, texts)
     except DescribeError as exc:
@@ -315,7 +306,7 @@ async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     """Delete a photo."""
     if not any(clicks) or not isinstance(ctx.triggered_id, dict):
         raise PreventUpdate
-    photo = await asyncio.to_thread(photo_called, here().home, _id(firing), str(ctx.triggered_id["name"]))
+    photo = await asyncio.to_thread(photo_called, here().home, id_of(firing), str(ctx.triggered_id["name"]))
     await asyncio.to_thread(photo.unlink, missing_ok=True)
     return next_turn(turn)
 
