@@ -20,7 +20,16 @@ from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepa
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.frame import button, follow_theme, templates
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
-from dashboard.planning import draft_of, errors_of, problems, read_document, to_document, with_fields
+from dashboard.parts.words import Unit
+from dashboard.planning import (
+    Document,
+    draft_of,
+    errors_of,
+    problems,
+    read_document,
+    to_document,
+    with_fields,
+)
 from logger.journal.reader import JournalReader
 from logger.judgement.limits import limits
 from logger.plan import Plan
