@@ -22,7 +22,7 @@ T = TypeVar("T")
 
 ROOT = Path(__file__).parents[1]
 STOKEWATCH = [sys.executable, "-P", "-m", "logger.cli"]
-RIG = [sys.executable, "-P", "-m", "logger.simulator.rig"]
+RIG = [sys.executable, str(ROOT / "tests" / "trial_rig.py")]
 
 
 def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s: float = 0.03) -> T:

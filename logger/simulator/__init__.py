@@ -19,12 +19,12 @@ import numpy as np
 from logger.exchange.export import whole_file
 from logger.plan import Plan
 from logger.reading import Bytes, Floats
-from logger.simulator.box import wired_plan
 from logger.simulator.drawn import MISHAPS, draw
 from logger.simulator.fire import burn
 from logger.simulator.probes import read
 from logger.simulator.scenario import Scenario, ScenarioError
 from logger.simulator.truth import reachable_target_c, tell
+from logger.simulator.wiring import wired_plan
 
 __all__ = (
     "MISHAPS",

@@ -1,4 +1,4 @@
-"""The simulated rig, a program of its own: true wire lines to a pseudo-terminal, a serial port or a broker.
+"""The demonstration's rig, a program of its own: true wire lines on a pseudo-terminal.
 
 ``python -m logger.simulator.rig --pty LINK`` plays the demo's firing. It keeps its beat on an
 absolute schedule, has a clock and a counter of its own that start anywhere, and ends on SIGTERM or SIGINT.
@@ -8,34 +8,133 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import signal
 import sys
+import termios
 import time
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+import tty
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import click
 import numpy as np
 
-from logger.errors import StokewatchError, UserError
-from logger.simulator import Scenario, ScenarioError, draw, simulate_scenario
-from logger.simulator.cold import ColdFrames
-from logger.simulator.demo_fire import DEMO_SEED, demo_scenario
-from logger.simulator.outlets import Outlet, mqtt_outlet, pty_outlet, serial_outlet
-from logger.simulator.wiring import WRAP, FiringFrames, load_line
+from logger.errors import UserError
+from logger.simulator import draw, simulate_scenario
+from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.wiring import WRAP, FiringFrames
 
+KEPT_LINES: Final = 512
+"""What a small rig can keep while nobody reads; then the oldest goes."""
 DRAIN_S: Final = 1.0
 
 
-async def keep_beat(
-    line: Callable[[int], bytes], outlet: Outlet, *, hz: float, frames: int | None, stop: asyncio.Event
-) -> int:
-    """Send the line of each frame on an absolute schedule [Hz, real time] until told to stop.
+class OutletError(UserError):
+    """A place that the rig can't send to."""
 
-    After `frames` it falls silent, and the rig stays there until `stop`.
+
+class Outlet:
+    """Lines to a non-blocking file descriptor, which stays the caller's to close; open for writing.
+
+    Takes lines at once; what can't leave soon enough is dropped, oldest first.
     """
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+        self._lines: deque[bytes] = deque()
+        self._rest = b""
+        self._empty = asyncio.Event()
+        self._waiting = False
+        self.dropped = 0
+        os.set_blocking(fd, False)
+
+    def send(self, line: bytes) -> None:
+        """Take a line."""
+        if len(self._lines) >= KEPT_LINES:
+            self._lines.popleft()
+            self.dropped += 1
+        self._lines.append(line)
+        self._empty.clear()
+        self._write()
+
+    async def drain(self, seconds: float) -> None:
+        """Wait until all has left, so long at most."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._empty.wait()
+        self._wait(False)
+
+    def _write(self) -> None:
+        while self._rest or self._lines:
+            if not self._rest:
+                self._rest = self._lines.popleft()
+            try:
+                self._rest = self._rest[os.write(self._fd, self._rest) :]
+            except BlockingIOError:
+                break
+            except OSError:  # the other end is gone for the moment: a line on its way is lost
+                self._rest = b""
+                self.dropped += 1
+                break
+        self._wait(bool(self._rest or self._lines))
+        if not self._waiting:
+            self._empty.set()
+
+    def _wait(self, waiting: bool) -> None:
+        if waiting == self._waiting:
+            return
+        loop = asyncio.get_running_loop()
+        if waiting:
+            loop.add_writer(self._fd, self._write)
+        else:
+            loop.remove_writer(self._fd)
+        self._waiting = waiting
+
+
+@contextmanager
+def pty_outlet(link: Path) -> Iterator[Outlet]:
+    """Make a pseudo-terminal and a symbolic link to the end that the logger opens.
+
+    A link left behind by an earlier rig is replaced; anything else is not: OutletError.
+    """
+    if link.exists() and not link.is_symlink():
+        raise OutletError(f"{link}: there is something here that is no link; choose another path for --pty")
+    ours, theirs = os.openpty()
+    try:
+        tty.setraw(theirs, termios.TCSANOW)
+        name = os.ttyname(theirs)
+        fresh = link.with_name(f".{link.name}.{os.getpid()}")
+        try:
+            fresh.symlink_to(name)
+            fresh.replace(link)
+        except OSError as exc:
+            raise OutletError(f"{link}: {exc.strerror}; choose another path for --pty") from exc
+        try:
+            # Our own hold on the far end keeps the terminal alive between readers.
+            yield Outlet(ours)
+        finally:
+            with contextlib.suppress(OSError):
+                if str(link.readlink()) == name:
+                    link.unlink()
+    finally:
+        os.close(ours)
+        os.close(theirs)
+
+
+async def keep_beat(
+    line: Callable[[int], bytes], send: Callable[[bytes], None], hz: float, frames: int | None = None
+) -> int:
+    """Send the line of each frame on an absolute schedule [Hz, real time] until SIGTERM or SIGINT.
+
+    After `frames` it falls silent, and the rig stays there. Gives how many were sent.
+    """
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
     start = time.monotonic()
     sent = 0
     while not stop.is_set():
@@ -44,7 +143,7 @@ async def keep_beat(
             due = min(due, frames)
         # A bounded burst, so that a rig that fell behind still hears its signals.
         for index in range(sent, min(due, sent + 200)):
-            outlet.send(line(index))
+            send(line(index))
             sent = index + 1
         if frames is not None and sent >= frames:
             await stop.wait()
@@ -58,159 +157,39 @@ async def keep_beat(
     return sent
 
 
-@asynccontextmanager
-async def _until_signal() -> AsyncIterator[asyncio.Event]:
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
-    try:
-        yield stop
-    finally:
-        for number in (signal.SIGTERM, signal.SIGINT):
-            loop.remove_signal_handler(number)
-
-
-async def _run(
-    line: Callable[[int], bytes],
-    rig: str,
-    *,
-    pty: Path | None,
-    serial: str | None,
-    mqtt: str | None,
-    hz: float,
-    frames: int | None,
-) -> tuple[int, int]:
-    async with contextlib.AsyncExitStack() as stack:
-        stop = await stack.enter_async_context(_until_signal())
-        outlet: Outlet
-        if pty is not None:
-            outlet = stack.enter_context(pty_outlet(pty))
-        elif serial is not None:
-            outlet = stack.enter_context(serial_outlet(serial))
-        else:
-            assert mqtt is not None
-            outlet = await stack.enter_async_context(mqtt_outlet(mqtt, rig))
-        sent = await keep_beat(line, outlet, hz=hz, frames=frames, stop=stop)
+async def _run(line: Callable[[int], bytes], pty: Path, hz: float) -> tuple[int, int]:
+    with pty_outlet(pty) as outlet:
+        sent = await keep_beat(line, outlet.send, hz)
         await outlet.drain(DRAIN_S)
         return sent, outlet.dropped
 
 
-def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenario:
-    """Find the scenario that the command line asks for: `demo`, `any`, `none`, or mishaps with commas.
-
-    ScenarioError: out of range, or no such mishap.
-    """
-    if name == "demo" and seed is None and channels is None:
-        return demo_scenario()
-    mishaps: Any = name if name in ("any", "none") else name.split(",")
-    return draw(
-        DEMO_SEED if seed is None else seed, mishaps="any" if name == "demo" else mishaps, probes=channels
-    )
-
-
-@click.command(context_settings={"help_option_names": ["-h", "--help"]})
-@click.option("--pty", type=click.Path(path_type=Path), help="Make a pseudo-terminal and a link to it here.")
-@click.option("--serial", help="Send to this serial port.")
-@click.option("--mqtt", help="Send to this broker: mqtt[s]://[user[:password]@]host[:port]")
-@click.option("--rig", "rig_name", default="sim1", show_default=True, help="The rig's name.")
-@click.option(
-    "--scenario", default="demo", show_default=True, help="demo, any, none, or mishaps with commas."
-)
+@click.command()
+@click.option("--pty", required=True, type=click.Path(path_type=Path), help="Where to link the terminal.")
 @click.option("--seed", type=int, help="Another invented firing than the demo's.")
-@click.option("--channels", type=click.IntRange(1, 64), help="Probes; 3 to 12 at a fire.")
 @click.option("--rate-hz", default=4.0, show_default=True, type=click.FloatRange(0.1, 200))
 @click.option(
     "--speed", default=1.0, show_default=True, type=click.FloatRange(0.1, 1000), help="Times real time."
 )
-@click.option("--beat-load", is_flag=True, help="No fire: plain frames whose every value can be checked.")
-@click.option("--cold", is_flag=True, help="Not lit: all cold, one tip after another in a hand.")
-@click.option("--hand-s", default=15.0, show_default=True, help="Seconds for each tip; 0: none is touched.")
-@click.option("--swapped", multiple=True, metavar="CHANNEL", help="When cold: its two wires are swapped.")
-@click.option("--loose", multiple=True, metavar="CHANNEL", help="When cold: its wire is off the terminal.")
-@click.option("--off", multiple=True, metavar="CHANNEL=°C", help="When cold: it reads so much too high.")
-@click.option("--frames", type=click.IntRange(1), help="Fall silent after so many.")
-@click.option("--first-seq", type=click.IntRange(0, WRAP - 1), help="Counter of the first frame.")
-@click.option("--first-ms", type=click.IntRange(0, WRAP - 1), help="Rig's clock at the first frame.")
-def command(
-    pty: Path | None,
-    serial: str | None,
-    mqtt: str | None,
-    rig_name: str,
-    scenario: str,
-    seed: int | None,
-    channels: int | None,
-    rate_hz: float,
-    speed: float,
-    beat_load: bool,
-    cold: bool,
-    hand_s: float,
-    swapped: tuple[str, ...],
-    loose: tuple[str, ...],
-    off: tuple[str, ...],
-    frames: int | None,
-    first_seq: int | None,
-    first_ms: int | None,
-) -> None:
-    """A rig that isn't there, at a fire that never burned.
-
-    Mishaps: see --scenario; with --speed the fire, its readings and the rig's clock run so much faster.
-    """
-    if sum(where is not None for where in (pty, serial, mqtt)) != 1:
-        raise UserError("say where the rig should send: one of --pty, --serial and --mqtt")
+def command(pty: Path, seed: int | None, rate_hz: float, speed: float) -> None:
+    """A rig that isn't there, at a fire that never burned."""
     boot = np.random.default_rng()
-    seq = int(boot.integers(WRAP)) if first_seq is None else first_seq
-    ms = int(boot.integers(WRAP)) if first_ms is None else first_ms
-    line: Callable[[int], bytes]
-    if beat_load:
-        width = channels or 16
-
-        def line(index: int) -> bytes:
-            return load_line(rig_name, seq + index, ms + round(index * 1000 / rate_hz), width)
-    elif cold:
-        line = ColdFrames(
-            choose_scenario(scenario, seed, channels),
-            rate_hz,
-            rig_name,
-            seq,
-            ms,
-            swapped=swapped,
-            loose=loose,
-            off_c=dict(_offset(text) for text in off),
-            hand_s=hand_s,
-        ).line
-    else:
-        firing = simulate_scenario(choose_scenario(scenario, seed, channels), rate_hz=rate_hz)
-        line = FiringFrames(firing, rate_hz, rig_name, seq, ms).line
-    sent, dropped = asyncio.run(
-        _run(line, rig_name, pty=pty, serial=serial, mqtt=mqtt, hz=rate_hz * speed, frames=frames)
-    )
-    click.echo(f"{rig_name}: sent {sent} frames, {dropped} of them lost", err=True)
+    firing = simulate_scenario(demo_scenario() if seed is None else draw(seed), rate_hz=rate_hz)
+    line = FiringFrames(firing, rate_hz, "sim1", int(boot.integers(WRAP)), int(boot.integers(WRAP))).line
+    sent, dropped = asyncio.run(_run(line, pty, rate_hz * speed))
+    click.echo(f"sim1: sent {sent} frames, {dropped} of them lost", err=True)
 
 
-def _offset(text: str) -> tuple[str, float]:
-    channel, _, off_c = text.partition("=")
-    try:
-        return channel, float(off_c)
-    except ValueError:
-        raise ScenarioError(f"--off {text}: write it as CHANNEL=°C, such as k2=12") from None
-
-
-def main() -> None:
-    """Run the command line: 0 on success, 2 for a mistake in what the user gave, 1 for a failure of ours."""
+def main(command: click.Command = command) -> None:
+    """Run the command line: 0 on success, 2 for a mistake in what the user gave."""
     try:
         command.main(standalone_mode=False)
     except click.exceptions.Abort:
         sys.exit(130)
-    except click.ClickException as exc:
-        click.echo(f"simulated rig: {exc.format_message()}", err=True)
+    except (click.ClickException, UserError) as exc:
+        said = exc.format_message() if isinstance(exc, click.ClickException) else str(exc)
+        click.echo(f"simulated rig: {said}", err=True)
         sys.exit(2)
-    except UserError as exc:
-        click.echo(f"simulated rig: {exc}", err=True)
-        sys.exit(2)
-    except StokewatchError as exc:
-        click.echo(f"simulated rig: {exc}", err=True)
-        sys.exit(1)
 
 
 if __name__ == "__main__":

@@ -1,19 +1,58 @@
-"""From simulated readings to what a rig with a mix of amplifiers sends, and plain frames for load tests."""
+"""From simulated readings to what a rig with a mix of amplifiers sends: one behind each channel."""
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from logger.conversion.amplifiers import AMPLIFIERS, encode_word
 from logger.physics.thermocouple import emf_uv
+from logger.plan import Plan, Probe
 from logger.reading import FaultName, Frame, Sample, Status
 from logger.rig_line import wire
-from logger.simulator import SimulatedFiring
-from logger.simulator.box import terminals
+
+if TYPE_CHECKING:
+    from logger.simulator import SimulatedFiring
 
 WRAP: Final = 2**32
+
+# The amplifier of each thermocouple in turn; `uv` and `c` are channels without a chip's word.
+BOX: Final = ("max31855", "max31856", "mcp9600", "max31855", "max6675", "uv", "max31856", "c")
+
+
+@dataclass(frozen=True, slots=True)
+class Terminal:
+    """One channel of the rig and what sits behind it: a chip, `uv` or `c`."""
+
+    channel: str
+    kind: str
+
+
+def terminals(plan: Plan) -> tuple[Terminal, ...]:
+    """Say what sits behind each probe's channel; behind infrared ones an MLX90614."""
+    found = []
+    thermocouples = 0
+    for probe in plan.probes:
+        if probe.reads == "surface":
+            found.append(Terminal(probe.channel, "mlx90614"))
+        else:
+            found.append(Terminal(probe.channel, BOX[thermocouples % len(BOX)]))
+            thermocouples += 1
+    return tuple(found)
+
+
+def wired_plan(plan: Plan) -> Plan:
+    """Name a cold junction for each channel whose chip sends none: that of the first whose chip does."""
+    wired = terminals(plan)
+    source = next(t.channel for t in wired if t.kind in AMPLIFIERS and AMPLIFIERS[t.kind].sends_cold_junction)
+
+    def wire_up(probe: Probe, terminal: Terminal) -> Probe:
+        return replace(probe, cold_junction=source) if terminal.kind == "max6675" else probe
+
+    return replace(plan, probes=tuple(wire_up(p, t) for p, t in zip(plan.probes, wired, strict=True)))
+
 
 AFTERGLOW_S: Final = 1200.0
 
@@ -78,17 +117,3 @@ _FAULT_NAMES: Final[dict[Status, FaultName]] = {
     Status.SHORT_SUPPLY: "short_supply",
     Status.RANGE: "range",
 }
-
-
-def load_value(seq: int, channel: int) -> float:
-    """Give the value of a load frame, so that a test can check every one: 20.00 to 919.99 °C.
-
-    It differs for each channel (0 for `k0`) of a frame.
-    """
-    return 20 + (seq * 7919 + channel * 104_729) % 90_000 / 100
-
-
-def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
-    """Give a frame of plain °C for load tests, with channels from k0 on."""
-    samples = {f"k{j}": Sample(c=load_value(seq, j)) for j in range(channels)}
-    return wire.encode(Frame(rig, seq % WRAP, ms % WRAP, samples))

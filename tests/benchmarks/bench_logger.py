@@ -13,8 +13,8 @@ from pathlib import Path
 import psutil
 
 from logger.journal.reader import JournalReader
-from logger.simulator.wiring import load_value
 from tests.processes import RIG, STOKEWATCH, process, stokewatch, until
+from tests.trial_rig import load_value
 
 CHANNELS, RATE_HZ = 16, 10
 

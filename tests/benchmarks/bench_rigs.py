@@ -25,10 +25,10 @@ import psutil
 
 from logger.journal.reader import JournalReader
 from logger.reading import Status
-from logger.simulator.wiring import load_line, load_value
 from tests.broker import Mosquitto
 from tests.mirror.servers import InfluxDB2, VictoriaMetrics, running
 from tests.processes import STOKEWATCH, process, stokewatch, until
+from tests.trial_rig import load_line, load_value
 
 SETTINGS = ("max_queued_messages 0", "max_queued_bytes 500000000", "autosave_interval 5")
 

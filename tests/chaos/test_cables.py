@@ -8,10 +8,10 @@ from pathlib import Path
 
 from steady import SteadyRig, Tell, beat, check, stored
 
-from logger.simulator.wiring import load_value
 from tests.broker import Mosquitto
 from tests.long_form import times
 from tests.processes import RIG, STOKEWATCH, process, until
+from tests.trial_rig import load_value
 
 
 def test_the_cable_pulled_and_plugged_in_again(tmp_path: Path, tell: Tell) -> None:

@@ -16,9 +16,9 @@ from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Frame, Sample, Status
 from logger.rig_line.wire import decode
 from logger.simulator import ScenarioError
-from logger.simulator.box import wired_plan
-from logger.simulator.cold import ColdFrames
 from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.wiring import wired_plan
+from tests.cold_frames import ColdFrames
 
 PLAN = wired_plan(demo_scenario().plan())
 ROUND_S = 15.0 * 9

@@ -34,8 +34,8 @@ from logger.plan.alarm_rules import RULES
 from logger.replay.judging import rehearse
 from logger.rig_line.wire import decode
 from logger.simulator import simulate
-from logger.simulator.cold import ColdFrames
 from logger.simulator.demo_fire import demo_scenario
+from tests.cold_frames import ColdFrames
 from tests.invented_firings import batch_of
 
 PLAN = Plan(

@@ -16,9 +16,9 @@ import pytest
 from logger.journal.reader import JournalReader
 from logger.reading import Frame, Sample, Status
 from logger.rig_line.wire import decode, encode
-from logger.simulator.wiring import load_value
 from tests.broker import Mosquitto
 from tests.processes import RIG, STOKEWATCH, process, refused, stokewatch, until
+from tests.trial_rig import load_value
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
 

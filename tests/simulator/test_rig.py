@@ -7,7 +7,6 @@ import contextlib
 import os
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,13 +17,10 @@ import serial
 
 from logger.reading import Frame
 from logger.rig_line import wire
-from logger.simulator.outlets import KEPT_LINES, DescriptorOutlet
-from logger.simulator.rig import choose_scenario
-from logger.simulator.wiring import load_value
+from logger.simulator.rig import KEPT_LINES, Outlet
 from tests.broker import Mosquitto
-from tests.processes import ROOT, until
-
-RIG = [sys.executable, "-P", "-m", "logger.simulator.rig"]
+from tests.processes import RIG, ROOT, until
+from tests.trial_rig import choose_scenario, load_value
 
 
 @contextlib.contextmanager
@@ -132,8 +128,8 @@ def test_fire_runs_faster_at_speed(tmp_path: Path) -> None:
     [
         ([], "one of --pty, --serial and --mqtt"),
         (["--pty", "x", "--mqtt", "mqtt://h"], "one of --pty, --serial and --mqtt"),
-        (["--mqtt", "http://h"], "not a broker's address"),
-        (["--mqtt", "mqtt://h:port"], "not a broker's address"),
+        (["--mqtt", "http://h"], "not a broker"),
+        (["--mqtt", "mqtt://h:port"], "not a broker"),
         (["--serial", "/dev/does-not-exist"], "check --serial"),
         (["--pty", "/does-not-exist/rig"], "choose another path"),
         (["--pty", "x", "--scenario", "earthquake"], "earthquake"),
@@ -175,7 +171,7 @@ async def test_oldest_lines_go_when_nobody_reads_and_whole_lines_come_after() ->
     """A full pipe: what is lost is the oldest, and only whole lines, so every line read is a true one."""
     out, into = os.pipe()
     try:
-        outlet = DescriptorOutlet(into)
+        outlet = Outlet(into)
         count = 4000
         for index in range(count):
             outlet.send(b"%06d" % index + b"." * 93 + b"\n")

@@ -11,10 +11,10 @@ from logger.plan import loads
 from logger.reading import Sample, Status
 from logger.rig_line import wire
 from logger.simulator import SimulatedFiring, simulate_scenario
-from logger.simulator.box import terminals
 from logger.simulator.demo_fire import demo_scenario
 from logger.simulator.scenario import Fault
-from logger.simulator.wiring import FiringFrames, load_line, load_value
+from logger.simulator.wiring import FiringFrames, terminals
+from tests.trial_rig import load_line, load_value
 
 # Half a count of each chip, its own reference function's curvature included. [°C]
 RESOLUTION_C = {"max6675": 0.2, "max31855": 0.2, "max31856": 0.01, "mcp9600": 0.04, "mlx90614": 0.011}

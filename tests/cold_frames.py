@@ -10,9 +10,8 @@ import numpy as np
 from logger.physics.thermocouple import compensated_temperature_c, emf_uv
 from logger.reading import Frame, Status
 from logger.rig_line import wire
-from logger.simulator.box import terminals, wired_plan
 from logger.simulator.scenario import Scenario, ScenarioError
-from logger.simulator.wiring import WRAP, sample_of
+from logger.simulator.wiring import WRAP, sample_of, terminals, wired_plan
 
 HAND_C: Final = 32.0
 """Skin of a hand (common practice, no source). [°C]"""
