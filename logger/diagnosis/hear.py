@@ -134,16 +134,13 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
     import aiomqtt
     import msgspec
 
-    from logger.sources.broker import login
+    from logger.sources.mqtt import login
     from logger.sources.plain.numbers import Field, leaves
     from logger.sources.plain.topics import numbers_of
 
     topic = str(table.get("topic") or "#")
     source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
-    try:
-        broker = login(source.url or "")
-    except ValueError as exc:
-        raise HearError(f"url: {exc}; write mqtt://host:port") from exc
+    broker = login(source.url or "")
     name = f"mqtt{'s' * bool(broker['tls_context'])}://{broker['hostname']}:{broker['port']}"
     heard.trouble = f"{name}: nothing with numbers in it came on {topic} yet"
     try:

@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import urlsplit
 
 from logger.diagnosis import Diagnosis, Report
 from logger.errors import UserError
@@ -45,18 +44,19 @@ def listen(
     file of recorded lines; ListenError where there is nothing to listen to. Nothing is acknowledged, so what
     the rig keeps stays kept for the logger. `?` is asked, which every rig may answer and none has to.
     """
-    if target.startswith(("mqtt://", "mqtts://")):
-        if not as_json:
-            echo(f"Listening to {_without_password(target)} for {seconds:g} s ...")
-        report = asyncio.run(_listen_to_broker(target, seconds))
-    elif Path(target).is_file():
+    shown = target
+    if broker := target.startswith(("mqtt://", "mqtts://")):
+        from logger.sources.mqtt import without_password
+
+        shown = without_password(target)
+    if Path(target).is_file():
         report = _read_file(Path(target))
     else:
         if not as_json:
-            echo(f"Listening to {target} for {seconds:g} s ...")
-        report = _listen_to_port(target, seconds)
+            echo(f"Listening to {shown} for {seconds:g} s ...")
+        report = asyncio.run((_listen_to_broker if broker else _listen_to_port)(target, seconds))
     if as_json:
-        echo(json.dumps({"target": _without_password(target)} | report.as_dict(), ensure_ascii=False))
+        echo(json.dumps({"target": shown} | report.as_dict(), ensure_ascii=False))
     else:
         echo(report.text())
     return report.right
@@ -80,52 +80,41 @@ def _read_file(path: Path) -> Report:
     return diagnosis.report()
 
 
-def _listen_to_port(target: str, seconds: float) -> Report:
-    import serial
-
+async def _listen_to_port(target: str, seconds: float) -> Report:
     from logger.sources.plain.numbers import seven_bits
-    from logger.sources.serial_port import keep_dtr, port_and_baud, why
+    from logger.sources.serial_port import SerialLine, port_and_baud, why
 
     device, baud = port_and_baud(target)
     try:
-        port = serial.Serial(device, baud, timeout=0.05, write_timeout=0.5, exclusive=True)
-        keep_dtr(port.fileno())
+        port = SerialLine(device, baud, returns=True, afresh=True)
     except (OSError, ValueError) as exc:
-        number = getattr(exc, "errno", None)
         words = why(exc, device) if isinstance(exc, OSError) else str(exc)
-        kind = PortTaken if number in (errno.EAGAIN, errno.EBUSY) else ListenError
+        kind = PortTaken if getattr(exc, "errno", None) in (errno.EAGAIN, errno.EBUSY) else ListenError
         raise kind(f"{device} {words}; `stokewatch ports` lists what there is") from exc
-    splitter = LineSplitter()
     diagnosis = Diagnosis()
-    tail = b""
-    started = time.monotonic()
-    asked = started - ASK_EVERY_S + 0.5  # a board that restarts when its port is opened needs a moment
     first = True
-    ended = returns = False  # a board may end its lines with \r alone
-    with port:
-        while (now := time.monotonic()) - started < seconds:
-            try:
-                if now - asked >= ASK_EVERY_S:
-                    asked = now
-                    with contextlib.suppress(serial.SerialTimeoutException):
-                        port.write(WHO_ARE_YOU)
-                data = port.read(max(port.in_waiting, 1))
-            except OSError as exc:
-                raise ListenError(f"{device}: went away while listening ({exc}); check the lead") from exc
-            arrival_s = time.monotonic()
-            ended = ended or b"\n" in data
-            returns = not ended and (returns or (tail + data).count(b"\r") > 1)
-            data = data.replace(b"\r", b"\n") if returns else data
-            lines = splitter.feed(data)
-            for line in lines:
-                if first and not line.startswith((b"{", b"#")):
-                    first = False  # the rest of a line that had begun before we came
-                    continue
+    asking = asyncio.create_task(_ask(port.say), name=f"ask[{device}]")
+    try:
+        async with asyncio.timeout(seconds):
+            while (came := await port.next()) is not None:
+                line, read_s = came
+                # The rest of a line that had begun before we came is no line.
+                if not first or line.startswith((b"{", b"#")):
+                    diagnosis.take(seven_bits(line), read_s)
                 first = False
-                diagnosis.take(seven_bits(line), arrival_s)
-            tail = (b"" if lines else tail) + data.rpartition(b"\n")[2]
-            tail = tail[-4096:]
-    return diagnosis.report(tail)
+        raise ListenError(f"{device}: went away while listening; check the lead")
+    except TimeoutError:
+        return diagnosis.report(port.unfinished)
+    finally:
+        asking.cancel()
+        port.close()
+
+
+async def _ask(say: Callable[[bytes], None]) -> None:
+    await asyncio.sleep(0.5)  # a board that restarts when its port is opened needs a moment
+    while True:
+        say(WHO_ARE_YOU)
+        await asyncio.sleep(ASK_EVERY_S)
 
 
 def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
@@ -157,17 +146,12 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
     return right
 
 
-async def _listen_to_broker(url: str, seconds: float) -> Report:
+async def _listen_to_broker(target: str, seconds: float) -> Report:
     import aiomqtt
 
-    from logger.sources.broker import login
+    from logger.sources.mqtt import login, without_password
 
-    try:
-        broker = login(url)
-    except ValueError:
-        raise ListenError(
-            f"{_without_password(url)}: no broker's address; write mqtt://[user@]host[:port]"
-        ) from None
+    broker = login(target)
     diagnosis = Diagnosis()
     asked: set[str] = set()
     try:
@@ -183,7 +167,7 @@ async def _listen_to_broker(url: str, seconds: float) -> Report:
             await _take_messages(client, diagnosis, asked, seconds / 2)
     except aiomqtt.MqttError as exc:
         raise ListenError(
-            f"{_without_password(url)}: {exc}; is the broker running, and are address, user and password "
+            f"{without_password(target)}: {exc}; is the broker running, and are address, user and password "
             "right?"
         ) from exc
     return diagnosis.report()
@@ -209,8 +193,3 @@ async def _take_messages(client: Any, diagnosis: Diagnosis, asked: set[str], sec
                 if rig not in asked:
                     asked.add(rig)
                     await client.publish(ask_topic(rig), WHO_ARE_YOU.strip(), qos=1)
-
-
-def _without_password(url: str) -> str:
-    parts = urlsplit(url)
-    return url.replace(f":{parts.password}@", ":***@") if parts.password else url

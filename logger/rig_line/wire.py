@@ -73,12 +73,13 @@ class LineSplitter:
     """
 
     def __init__(self) -> None:
-        self._tail = b""
+        self.tail = b""
+        """What came after the last newline."""
         self._skipping = False
 
     def feed(self, data: bytes) -> list[bytes]:
         """Take what was read and give the lines it completes, without newlines and without empty ones."""
-        *lines, tail = (self._tail + data).split(b"\n")
+        *lines, tail = (self.tail + data).split(b"\n")
         if self._skipping:
             if not lines:
                 return []
@@ -89,13 +90,8 @@ class LineSplitter:
             lines.append(tail[: MAX_LINE + 1])
             self._skipping = True
             tail = b""
-        self._tail = tail
+        self.tail = tail
         return lines
-
-    def reset(self) -> None:
-        """Forget a half line: what comes next is from another connection."""
-        self._tail = b""
-        self._skipping = False
 
 
 def decode(line: bytes) -> Frame:

@@ -10,7 +10,6 @@ import ssl
 import struct
 import time
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import Any, Final, cast
 from urllib.parse import unquote, urlsplit
 
@@ -105,12 +104,9 @@ class Statuses:
 class Broker:
     """One broker, and all rigs that send to it, or only `rigs`.
 
-    `url` is ``mqtt[s]://[user[:password]@]host[:port]``; a password may also stand in
-    STOKEWATCH_MQTT_PASSWORD, where it isn't in the list of processes for all to see. `client_id` is the same
-    at every start, so that the broker knows whom it keeps frames for; it does so for `session_s` while this
-    client is away, 0 if it only looks in. `ca_file` is for ``mqtts`` with one's own certificate; else
-    STOKEWATCH_MQTT_CA. `answer` is given what rigs say besides frames. SourceError: the URL isn't a broker's,
-    or the certificate can't be read.
+    `url` is as `login` takes it. `client_id` is the same at every start, so that the broker knows whom it
+    keeps frames for; it does so for `session_s` while this client is away, 0 if it only looks in. `answer` is
+    given what rigs say besides frames. SourceError: as of `login`, or a rig can't be called so.
     """
 
     proof = "crc"
@@ -120,26 +116,11 @@ class Broker:
         url: str,
         client_id: str,
         *,
-        ca_file: Path | None = None,
         answer: Answer | None = None,
         rigs: Sequence[str] = (),
         session_s: int = SESSION_S,
     ) -> None:
-        try:
-            parts = urlsplit(url)
-            port = parts.port
-        except ValueError:  # of a port that is no number
-            parts, port = urlsplit(""), None
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
-            raise SourceError(
-                f"{without_password(url)}: not a broker; write mqtt://host or mqtts://user@host:port"
-            )
-        secure = parts.scheme == "mqtts"
-        self._host = parts.hostname
-        self._port = port or (8883 if secure else 1883)
-        self._user = unquote(parts.username) if parts.username else None
-        password = unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
-        self._password = password if self._user else None
+        self._login = login(url)
         self._client_id = client_id
         self._answer = answer
         self._rigs = tuple(rigs)
@@ -147,8 +128,8 @@ class Broker:
             if not is_name(rig):
                 raise SourceError(f"{rig!r} can't be a rig's name; give it as the rig sends it")
         self._session_s = session_s
-        self.name = f"{parts.scheme}://{self._host}:{self._port}"
-        self._tls = _tls(ca_file or os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None
+        secure = self._login["tls_context"] is not None
+        self.name = f"mqtt{'s' * secure}://{self._login['hostname']}:{self._login['port']}"
         self._client: aiomqtt.Client | None = None
         self._connection = 0
         self._statuses = Statuses()
@@ -217,15 +198,11 @@ class Broker:
         properties.ReceiveMaximum = IN_FLIGHT
         properties.MaximumPacketSize = MAX_LINE + 1024  # a longer message stays with the broker
         client = aiomqtt.Client(
-            self._host,
-            self._port,
-            username=self._user,
-            password=self._password,
+            **self._login,
             identifier=self._client_id,
             protocol=aiomqtt.ProtocolVersion.V5,
             clean_start=False,
             properties=properties,
-            tls_context=self._tls,
             timeout=_ANSWER_S,
             keepalive=_KEEPALIVE_S,
             queue_type=cast(Any, lambda maxsize: inbox),
@@ -306,7 +283,35 @@ def without_password(url: str) -> str:
     return re.sub("^([a-z]*://|(?![a-z]*://))([^:@]*):.*@", r"\1\2:…@", url)
 
 
-def _tls(ca_file: Path | str | None) -> ssl.SSLContext:
+def login(url: str) -> dict[str, Any]:
+    """Read ``mqtt[s]://[user[:password]@]host[:port]``; give what `aiomqtt.Client` needs of it.
+
+    A password may also stand in STOKEWATCH_MQTT_PASSWORD, where it isn't in the list of processes for all to
+    see; for ``mqtts`` with one's own certificate STOKEWATCH_MQTT_CA names its authority's. SourceError: the
+    address isn't a broker's, or the certificate can't be read.
+    """
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError:  # of a port that is no number
+        parts, port = urlsplit(""), None
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
+        raise SourceError(
+            f"{without_password(url)}: not a broker; write mqtt://host or mqtts://user@host:port"
+        )
+    secure = parts.scheme == "mqtts"
+    user = unquote(parts.username) if parts.username else None
+    password = unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
+    return {
+        "hostname": parts.hostname,
+        "port": port or (8883 if secure else 1883),
+        "username": user,
+        "password": password if user else None,
+        "tls_context": _tls(os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None,
+    }
+
+
+def _tls(ca_file: str | None) -> ssl.SSLContext:
     try:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as exc:

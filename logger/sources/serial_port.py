@@ -62,10 +62,11 @@ class _Descriptor(serial.Serial):  # type: ignore[misc]
 class SerialLine:
     """An open port, its bytes cut to lines as they come in; OSError (pyserial's too): it can't be opened.
 
-    `returns`: a carriage return alone ends a line too, as with some boards that print numbers.
+    `returns`: a carriage return alone ends a line too, as with some boards that print numbers. `afresh`: what
+    was said while nobody read is let go.
     """
 
-    def __init__(self, port: str, baud: int = BAUD, *, returns: bool = False) -> None:
+    def __init__(self, port: str, baud: int = BAUD, *, returns: bool = False, afresh: bool = False) -> None:
         self.port = port
         self._returns = returns
         try:
@@ -74,6 +75,8 @@ class SerialLine:
             raise OSError(*exc.args) from exc
         self._fd: int = self._serial.fileno()
         keep_dtr(self._fd)
+        if afresh:
+            termios.tcflush(self._fd, termios.TCIFLUSH)
         self.received = 0
         """Bytes that came in; whoever counts may set it back."""
         self._loop = asyncio.get_running_loop()
@@ -93,6 +96,11 @@ class SerialLine:
             self._more.clear()
             await self._more.wait()
         return self._lines.popleft()
+
+    @property
+    def unfinished(self) -> bytes:
+        """What came after the last line's end."""
+        return self._splitter.tail
 
     def say(self, line: bytes) -> None:
         """Write a line, as far as there is room: to a rig that doesn't read it is of no use later either."""

@@ -247,18 +247,16 @@ def self_signed(tmp_path: Path) -> tuple[Path, Path]:
 async def test_tls(tmp_path: Path, self_signed: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch) -> None:
     certificate, key = self_signed
     with Mosquitto(tmp_path, certificate=certificate, key=key) as broker:
-        async with Running(Broker(broker.url, "one", ca_file=certificate)) as running:
+        async with Running(Broker(broker.url, "two")) as running:
+            await until(lambda: running.kinds == ["lost"])
+            assert "certificate that can't be trusted" in running.reports[0][1]["detail"]
+        monkeypatch.setenv("STOKEWATCH_MQTT_CA", str(certificate))
+        async with Running(Broker(broker.url, "one")) as running:
             await connected(running)
             pub = ["-q", "1", "--cafile", str(certificate), "-h", "127.0.0.1"]
             await broker.publish(FRAME, *lines(*range(200)), options=pub)
             await running.came(*range(200))
             commit(running)
-        async with Running(Broker(broker.url, "two")) as running:
-            await until(lambda: running.kinds == ["lost"])
-            assert "certificate that can't be trusted" in running.reports[0][1]["detail"]
-        monkeypatch.setenv("STOKEWATCH_MQTT_CA", str(certificate))
-        async with Running(Broker(broker.url, "three")) as running:
-            await connected(running)
 
 
 async def test_what_is_no_frame_is_handed_on_to_be_counted_and_does_not_block(mosquitto: Mosquitto) -> None:
@@ -331,11 +329,12 @@ def test_what_is_no_broker_is_refused_without_showing_a_password(url: str) -> No
     assert "sec" not in str(caught.value)
 
 
-def test_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
+def test_certificate_that_is_none_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for path in (tmp_path / "no.pem", tmp_path / "junk.pem"):
         (tmp_path / "junk.pem").write_text("junk")
+        monkeypatch.setenv("STOKEWATCH_MQTT_CA", str(path))
         with pytest.raises(SourceError, match="put a PEM file in STOKEWATCH_MQTT_CA"):
-            Broker(f"mqtts://127.0.0.1:{free_port()}", "logger", ca_file=path)
+            Broker(f"mqtts://127.0.0.1:{free_port()}", "logger")
 
 
 @pytest.mark.parametrize(
