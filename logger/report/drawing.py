@@ -18,8 +18,6 @@ from logger.words.looks import DASHES, DAY, STAGES, Dash, rulers
 
 LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
 FONT: Final = 16
-NARROW: Final = 620.0
-"""Below this width the lines' ends have numbers only, and there is no room for names of stages."""
 
 INK, SOFT, RULE, FAINT, BAND, ALARM = "#1c1410", "#4a3a30", "#6e5544", "#e2d5be", "#f3ead9", "#9c1400"
 HALO: Final[dict[str, Any]] = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
@@ -69,14 +67,9 @@ class Scales:
     top_c: float
 
     @property
-    def narrow(self) -> bool:
-        """Whether there is room for little but the lines."""
-        return self.width < NARROW
-
-    @property
     def right(self) -> float:
         """Where the plot ends, and the lines' names begin."""
-        return self.width - (46.0 if self.narrow else 206.0)
+        return self.width - 206.0
 
     @property
     def bottom(self) -> float:
@@ -172,7 +165,7 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
         yield stroke(f"M{x:.1f} {bottom:g}v5")
         yield words(since(minutes * 60.0), f"{x:.1f}", bottom + 21, text_anchor="middle")
     yield stroke(f"M{LEFT:g} {TOP:g}V{bottom:g}H{right:g}", width=1.2, fill="none")
-    axis = "hours : minutes" if scales.narrow else "hours : minutes since the first reading"
+    axis = "hours : minutes since the first reading"
     yield words(axis, (LEFT + right) / 2, scales.height - 6, SOFT, text_anchor="middle")
 
 
@@ -243,11 +236,10 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
     for (y, x, number, i), label in zip(wanted, at, strict=True):
         name = traces.columns[i].probe.name
         ended = right - x > 30.0
-        short = "" if scales.narrow else name if len(name) <= 16 else name[:15] + "…"
+        short = name if len(name) <= 16 else name[:15] + "…"
         colour = DAY[i % len(DAY)]
         fading = {"stroke_dasharray": "1 5", "opacity": 0.5} if ended else {}
         yield stroke(f"M{x:.1f} {y:.1f}L{right + 8:g} {label:.1f}", colour, 0.7, **fading)
-        sample = f"M{right + 9:g} {label:.1f}h{8 if scales.narrow else 22}"
+        sample = f"M{right + 9:g} {label:.1f}h22"
         yield stroke(sample, colour, 2.2, stroke_dasharray=_dashed(DASHES[i % len(DASHES)]))
-        at_x = right + (21 if scales.narrow else 35)
-        yield words(f"{number} {short}".strip(), at_x, f"{label + 5.5:.1f}", colour, font_weight="bold")
+        yield words(f"{number} {short}", right + 35, f"{label + 5.5:.1f}", colour, font_weight="bold")

@@ -1,4 +1,4 @@
-"""Builds HTML and SVG as trees, so that no name and no note can ever be taken for markup."""
+"""Builds drawings (SVG) as trees, so that no name and no note can ever be taken for markup."""
 
 from __future__ import annotations
 
@@ -47,10 +47,5 @@ def plain(text: str) -> str:
 
 
 def html(root: Element) -> str:
-    """Write a whole document."""
-    return "<!DOCTYPE html>\n" + ET.tostring(root, encoding="unicode", method="html") + "\n"
-
-
-def svg(root: Element) -> str:
-    """Write a drawing as a file of its own."""
-    return ET.tostring(root, encoding="unicode", method="xml") + "\n"
+    """Write an element as it stands in a page."""
+    return ET.tostring(root, encoding="unicode", method="html")

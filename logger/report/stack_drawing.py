@@ -115,12 +115,11 @@ def _axes(scales: Scales, rows: Floats, y: Callable[[float], float], bottom: flo
 
 def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Element]:
     """What the colours mean, beside the picture."""
-    x = scales.right + (6.0 if scales.narrow else 30.0)
+    x = scales.right + 30.0
     steps = [c for c, _ in HEAT][::-1]
     tall = (bottom - _TOP) / len(steps)
     for n, c in enumerate(steps):
         top = _TOP + n * tall
         yield el("rect", x=x, y=f"{top:.1f}", width=16, height=f"{tall - 1:.1f}", fill=heat(c))
-        if not scales.narrow:
-            at, size = f"{top + tall / 2 + 5:.1f}", f"{min(FONT, tall + 2.0):.0f}"
-            yield words(shown.degrees(c), x + 22, at, SOFT, font_size=size)
+        at, size = f"{top + tall / 2 + 5:.1f}", f"{min(FONT, tall + 2.0):.0f}"
+        yield words(shown.degrees(c), x + 22, at, SOFT, font_size=size)
