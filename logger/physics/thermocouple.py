@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Final, TypeVar, cast, overload
+from typing import Any, Final, TypeVar, cast
 
 import numpy as np
 
@@ -40,11 +40,7 @@ _FEW: Final = 400
 _Numeric = TypeVar("_Numeric", float, Floats)
 
 
-@overload
-def emf_uv(letter: str, temperature_c: float) -> float: ...
-@overload
-def emf_uv(letter: str, temperature_c: Floats) -> Floats: ...
-def emf_uv(letter: str, temperature_c: float | Floats) -> float | Floats:
+def emf_uv(letter: str, temperature_c: _Numeric) -> _Numeric:
     """Thermoelectric voltage of a couple whose cold junction is at 0 °C: the ITS-90 reference function [1]_.
 
     NaN outside its range: 0 to 1820 °C (B), -270 to 1000 °C (E), -210 to 1200 °C (J), -270 to 1372 °C (K),
@@ -61,20 +57,12 @@ def emf_uv(letter: str, temperature_c: float | Floats) -> float | Floats:
     return _evaluate(letter, temperature_c, _Curve.emf_uv)
 
 
-@overload
-def slope_uv_per_c(letter: str, temperature_c: float) -> float: ...
-@overload
-def slope_uv_per_c(letter: str, temperature_c: Floats) -> Floats: ...
-def slope_uv_per_c(letter: str, temperature_c: float | Floats) -> float | Floats:
+def slope_uv_per_c(letter: str, temperature_c: _Numeric) -> _Numeric:
     """Seebeck coefficient, in µV/°C: the derivative of `emf_uv`, with the same range and errors."""
     return _evaluate(letter, temperature_c, _Curve.slope_uv_per_c)
 
 
-@overload
-def temperature_c(letter: str, emf_uv: float) -> float: ...
-@overload
-def temperature_c(letter: str, emf_uv: Floats) -> Floats: ...
-def temperature_c(letter: str, emf_uv: float | Floats) -> float | Floats:
+def temperature_c(letter: str, emf_uv: _Numeric) -> _Numeric:
     """Temperature of the hot junction of a couple whose cold junction is at 0 °C.
 
     The inverse of the reference function, within `INVERSE_ERROR_C` of the exact one. (NIST's own inverse
@@ -96,20 +84,15 @@ def temperature_c(letter: str, emf_uv: float | Floats) -> float | Floats:
     return t if isinstance(t, np.ndarray) else float(t)
 
 
-@overload
-def compensated_temperature_c(letter: str, emf_uv: float, cold_junction_c: float) -> float: ...
-@overload
-def compensated_temperature_c(letter: str, emf_uv: Floats, cold_junction_c: Floats | float) -> Floats: ...
-def compensated_temperature_c(
-    letter: str, emf_uv: float | Floats, cold_junction_c: float | Floats
-) -> float | Floats:
+def compensated_temperature_c(letter: str, emf_uv: _Numeric, cold_junction_c: _Numeric | float) -> _Numeric:
     """Temperature of the hot junction, from what a meter at the cold junction sees.
 
     Adds the emf that the cold junction's temperature stands for, then inverts: temperatures themselves must
     never be added, since the emf is no straight line. NaN where either is NaN or beyond the reference
     function. ValueError: `letter` is none of the eight.
     """
-    return temperature_c(letter, emf_uv + _evaluate(letter, cold_junction_c, _Curve.emf_uv))
+    junction_uv: _Numeric = _evaluate(letter, cast(Any, cold_junction_c), _Curve.emf_uv)
+    return temperature_c(letter, emf_uv + junction_uv)
 
 
 def range_c(letter: str) -> tuple[float, float]:
@@ -167,9 +150,7 @@ def _horner(coefficients: Sequence[float], t: _Numeric) -> _Numeric:
     return value
 
 
-def _evaluate(
-    letter: str, temperature_c: float | Floats, what: Callable[[_Curve, Any], Any]
-) -> float | Floats:
+def _evaluate(letter: str, temperature_c: _Numeric, what: Callable[[_Curve, Any], Any]) -> _Numeric:
     curves = _curves(letter)
     if isinstance(temperature_c, float | int):
         for curve in curves:
@@ -292,11 +273,7 @@ _TOLERANCES: Final[dict[tuple[str, int], _Tolerance]] = {
 }
 
 
-@overload
-def tolerance_c(letter: str, tolerance_class: int, temperature_c: float) -> float: ...
-@overload
-def tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Floats: ...
-def tolerance_c(letter: str, tolerance_class: int, temperature_c: float | Floats) -> float | Floats:
+def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _Numeric:
     """How far (±) a new thermocouple may be from the reference function, by IEC 60584-1 [1]_.
 
     The greater of a fixed value and a share of the temperature; class 1 is the tightest, 3 for use below 40
