@@ -18,7 +18,7 @@ from dashboard.parts.frame import button
 from dashboard.parts.words import event_words
 from dashboard.shell import WAITING
 from logger.errors import UserError
-from logger.words.notes import NOTES
+from logger.words.looks import NOTES
 
 AT_A_PLACE: Final = (
     ("wood", "a few sticks", "A few sticks"),

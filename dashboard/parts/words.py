@@ -3,8 +3,7 @@
 from typing import Any, Final, Literal
 
 from logger.reading import Status
-from logger.words.looks import STAGES
-from logger.words.notes import NOTES
+from logger.words.looks import NOTES, STAGES
 
 Unit = Literal["C", "F"]
 

@@ -22,14 +22,12 @@ UNITS_S: Final = {
     "ns": 1e-9,
 }
 
-
 _SINCE_1970: Final = (
     ("s", "seconds"),
     ("ms", "milliseconds"),
     ("us", "microseconds"),
     ("ns", "nanoseconds"),
 )
-
 
 _SINCE: Final = (
     (1.0, 2_082_844_800.0, "from 1904", ""),
@@ -41,16 +39,12 @@ _SINCE: Final = (
 """Other counts than from 1970: the unit [s], how long before 1970 they begin [s], their name, and what the
 header must say where the number alone might be anything else."""
 
-
 _AGES_S: Final = (946_684_800.0, 3.05e9)
 """2000 to 2066: what an instrument's clock may say, counted from 1970. [s]"""
 
-
 _PART: Final = re.compile(r"0[.,](0*)1\s?(?:s|sec|min|h)\b")
 
-
 _STEP: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)")
-
 
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
@@ -58,7 +52,6 @@ _HEADER_UNIT: Final = re.compile(
     r"|(?P<min>min|mins|minutes?|minuten?)|(?P<h>h|hr|hrs|hours?|std|stunden?)|(?P<days>d|days?))(?![a-z]|\s?=)",
     re.I,
 )
-
 
 EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
 

@@ -13,7 +13,7 @@ from logger.exchange.csv_columns import MAX_WORTH, too_many
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
-from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows, read_part
+from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows
 from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_unit, unit_cell, why_no_temperature
 from logger.reading import Status
 
@@ -26,13 +26,11 @@ def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress 
 
     CsvError: a cell can't be read, or the rows' times don't go up.
     """
-    if table.by is None:
-        return read_part(text, table, options, progress)
-    by_probe = _ByProbe(table, options)
+    reader = Reader(table, options) if table.by is None else _ByProbe(table, options)
     rows = itertools.dropwhile(lambda row: row[0] < table.first_row, text.rows(options, progress))
     while block := list(itertools.islice(plain_rows(rows, table), BLOCK)):
-        by_probe.add(block)
-    return by_probe.finish(text)
+        reader.add(block)
+    return reader.finish(text)
 
 
 class _ByProbe:

@@ -65,11 +65,6 @@ class Whole:
     left_out: tuple[tuple[str, str], ...] = ()  # columns, and why
 
 
-def preview(path: Path, options: CsvOptions | None = None) -> Preview:
-    """Say what is understood of a file; with `error` where it can't be imported, and all up to there."""
-    return preview_together([path], options)[0][0]
-
-
 def preview_together(paths: Sequence[Path], options: CsvOptions | None = None) -> tuple[list[Preview], Whole]:
     """Say what is understood of several files, each for itself, and what firing they make together."""
     options = options or CsvOptions()

@@ -25,17 +25,18 @@ from logger.exchange.csv_dates import (
     days_of,
     joined,
     kind_of,
+    offset_in,
+    offset_us,
+    offset_words,
     plainly,
+    zone_offsets_us,
 )
 from logger.exchange.csv_epochs import EXCEL_EPOCH_DAYS, UNITS_S, from_elsewhere, unit_of, unwrapped
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
-from logger.exchange.csv_zones import offset_in, offset_us, offset_words, zone_offsets_us
 from logger.reading import Floats, Ints
 
 _FAR_S: Final = 9e9  # 285 years
-
-
 _DAY_US: Final = 86_400_000_000
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -10,15 +9,14 @@ from typing import Final
 import numpy as np
 
 from logger.conversion.columns import CELSIUS_RANGE_C
-from logger.exchange.csv_cells import decimals_of, is_word, one_cell
 from logger.exchange.csv_columns import is_bad
 from logger.exchange.csv_dates import joined
 from logger.exchange.csv_doubt import counts_rows, is_code, no_temperatures_beside, sentinels, stands_still
-from logger.exchange.csv_numbers import as_number, is_number
+from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell
 from logger.exchange.csv_order import in_order
 from logger.exchange.csv_refusals import is_beside
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, shown
-from logger.exchange.csv_text import Progress, Row, Text, as_ranges
+from logger.exchange.csv_text import Row, Text, as_ranges
 from logger.exchange.csv_time import TimeReader, Times
 from logger.exchange.csv_units import doubt_units, say_units
 from logger.exchange.csv_words import has_temperature_word
@@ -33,17 +31,7 @@ _MOST_BAD: Final = 1000
 _LONGEST_WORD: Final = 60
 _GENERIC: Final = frozenset(
     (
-        "temperature",
-        "temp",
-        "temp.",
-        "value",
-        "reading",
-        "channel 1",
-        "ch1",
-        "tc",
-        "tc1",
-        "°c",
-        "°f",
+        *("temperature", "temp", "temp.", "value", "reading", "channel 1", "ch1", "tc", "tc1", "°c", "°f"),
         "column 2",
     )
 )
@@ -71,15 +59,6 @@ class _Column:
     numbers: int = 0
     words: int = 0
     taken_back: int = 0
-
-
-def read_part(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
-    """Read a table's times and temperatures; CsvError: a cell can't be read, or the times don't go up."""
-    reader = Reader(table, options)
-    rows = itertools.dropwhile(lambda row: row[0] < table.first_row, text.rows(options, progress))
-    while block := list(itertools.islice(plain_rows(rows, table), BLOCK)):
-        reader.add(block)
-    return reader.finish(text)
 
 
 def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:

@@ -10,7 +10,7 @@ from logger.plan import Plan
 from logger.report.drawing import Mark
 from logger.report.gather import Gathered
 from logger.report.shown import Shown, since
-from logger.words.notes import NOTES
+from logger.words.looks import NOTES
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""How a firing's lines look and its stages are called, the same on page and report. Data."""
+"""How a firing's lines look, and what its stages and notes are called, the same on page and report. Data."""
 
 from __future__ import annotations
 
@@ -52,3 +52,13 @@ STAGES: Final = {
 """Names by the word that the judgement and the journal have for them."""
 READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
 """What a probe reads, by the plan's word for it."""
+NOTES: Final = {
+    "wood": "Wood",
+    "raked": "Coals raked",
+    "uncovered": "Uncovered",
+    "smothered": "Smothered",
+    "gust": "Gust",
+    "rain": "Rain",
+    "lit": "Lit",
+}
+"""By kind, as the journal keeps it; `text` is a note in somebody's own words."""

@@ -24,7 +24,7 @@ from logger.exchange.csv_in import (
     import_csv,
     read_csv,
 )
-from logger.exchange.csv_preview import preview, preview_together
+from logger.exchange.csv_preview import preview_together
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
@@ -749,7 +749,7 @@ def test_preview(tmp_path: Path) -> None:
             "latin-1"
         )
     )
-    found = preview(path, CsvOptions(timezone="UTC"))
+    found = preview_together([path], CsvOptions(timezone="UTC"))[0][0]
     assert found.error is None
     assert (found.encoding, found.delimiter, found.decimal, found.header_row) == ("latin-1", ";", ",", 2)
     assert (found.time, found.columns, found.rows) == (("Zeit",), (("oben", "f"), ("unten", "c")), 2)
@@ -761,18 +761,18 @@ def test_preview(tmp_path: Path) -> None:
 def test_preview_of_what_cannot_be_read(tmp_path: Path) -> None:
     path = tmp_path / "fire.csv"
     path.write_text("Time,a\n0,20\n1,21\n")
-    found = preview(path)
+    found = preview_together([path])[0][0]
     assert found.error is not None
     assert "--time-unit" in found.error
     assert found.columns == (("a", "c"),)
     path.write_text("")
-    assert preview(path).error == "fire.csv: the file is empty"
+    assert preview_together([path])[0][0].error == "fire.csv: the file is empty"
 
 
 def test_preview_shows_the_first_rows_as_they_stand(tmp_path: Path) -> None:
     path = tmp_path / "fire.csv"
     path.write_text("Log of a fire\ntime (s),a\n0,20\n1,21\n2,oops\n")
-    found = preview(path)
+    found = preview_together([path])[0][0]
     assert found.lines[:2] == ("Log of a fire", "time (s),a")
     assert found.headers == ("time (s)", "a")
     assert found.head == ((3, ("0", "20")), (4, ("1", "21")), (5, ("2", "oops")))
@@ -983,7 +983,7 @@ def test_a_refusal_says_itself_in_parts(tmp_path: Path) -> None:
             {"field": "skip_rows", "value": "3", "words": "leaves that row out"},
         ],
     }
-    found = preview(tmp_path / "fire.csv")
+    found = preview_together([tmp_path / "fire.csv"])[0][0]
     assert found.refusal == caught.value.as_dict()
     assert found.error == str(caught.value)
 
@@ -1107,7 +1107,7 @@ def test_probes_of_a_long_file_are_kept_or_left_out_by_name(tmp_path: Path) -> N
 def test_a_long_file_is_previewed_as_it_will_be_imported(tmp_path: Path) -> None:
     path = tmp_path / "long.csv"
     path.write_text(LONG)
-    seen = preview(path)
+    seen = preview_together([path])[0][0]
     assert seen.error is None
     assert seen.columns == (("coals", "f"), ("top", "c"))
     whole = preview_together([path])[1]

@@ -19,30 +19,10 @@ LONGEST_LINE: Final = 4096
 MOST_FIELDS: Final = 256
 _NUMBER: Final = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _BROKEN: Final = frozenset(
-    {
-        "nan",
-        "-nan",
-        "open",
-        "oc",
-        "ol",
-        "nc",
-        "err",
-        "error",
-        "fault",
-        "fail",
-        "---",
-        "--",
-        "----",
-        "n/a",
-        "null",
-        "none",
-        "inf",
-        "burnout",
-        "disconnected",
-        "unplugged",
-        "unavailable",
-        "unknown",
-    }
+    (
+        *("nan", "-nan", "inf", "open", "oc", "ol", "nc", "err", "error", "fault", "fail", "---", "--"),
+        *("----", "n/a", "null", "none", "burnout", "disconnected", "unplugged", "unavailable", "unknown"),
+    )
 )
 """What boards print where a thermocouple is broken or not there (common practice, no source)."""
 _SIGNS: Final = OTHER_DIGITS | str.maketrans({"℃": "°C", "℉": "°F", "\ufeff": None, "\x00": None, "�": "°"})
