@@ -82,11 +82,12 @@ def test_what_follows_the_drawing_begins_below_it(
     drawing = tablet.locator("#compare-endured .main-svg").first
     follows = tablet.locator("#compare h2", has_text="Comparison")
     tablets.until(lambda: drawing.bounding_box(), "the drawing", 30)
-    tablet.wait_for_timeout(500)  # the graph takes its size once more
-    above, below = drawing.bounding_box(), follows.bounding_box()
-    assert above
-    assert below
-    assert above["y"] + above["height"] <= below["y"]
+
+    def below() -> bool:
+        above, under = drawing.bounding_box(), follows.bounding_box()
+        return above is not None and under is not None and above["y"] + above["height"] <= under["y"]
+
+    until(below, "the graph has its last size")
 
 
 def test_led_by_what_the_pots_went_through(archive: Archive, tablet: Page) -> None:

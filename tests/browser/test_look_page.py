@@ -15,7 +15,7 @@ from evening import COLLAPSE, Evening, asked, busiest
 from playwright.sync_api import Page
 from tablets import SIZES, Fire, PageServer, drawn, ranges, shown
 
-from tests.processes import until
+from tests.processes import stays, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -312,8 +312,7 @@ def test_the_pots_are_told_as_an_estimate_and_can_be_taken_away(
     told(evening, lambda: drawn(page) and not bands(page), "bands are gone")
     page.reload()
     told(evening, lambda: drawn(page), "the traces")
-    page.wait_for_timeout(1500)
-    assert not bands(page), "the choice is kept"
+    stays(lambda: not bands(page), "the choice is kept", 1.5)
 
 
 def test_each_reading_has_its_own_uncertainty(evening: Evening, page_server: PageServer, take: Take) -> None:
