@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import json
 import sqlite3
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ import pytest
 from logger.journal.asking import MAX_WAITING
 from logger.journal.reader import JournalReader
 from logger.journal.sealed import load_dict
+from tests.processes import until
 from tests.recording.made_recorder import hear, made_recorder
 
 
@@ -42,14 +42,13 @@ class Fire:
         await self.until(lambda reader: (found := reader.running()) and found.readings >= self.seq)
 
     async def until(self, condition: Any) -> None:
-        end = time.monotonic() + 20
-        while True:
-            with contextlib.suppress(Exception), contextlib.closing(JournalReader(self.path)) as reader:
-                if condition(reader):
-                    return
+        def so() -> bool:
             assert self.recorder.worker.alive, "the logger has died of it"
-            assert time.monotonic() < end
-            await asyncio.sleep(0.02)
+            with contextlib.suppress(Exception), contextlib.closing(JournalReader(self.path)) as reader:
+                return bool(condition(reader))
+            return False
+
+        await asyncio.to_thread(until, so, "the journal")
 
     def put(self, kind: str, data: str) -> int:
         """A request's row, as any program can write it."""
@@ -59,15 +58,14 @@ class Fire:
 
     async def answer(self, number: int) -> dict[str, Any]:
         """The answer, read past the program too."""
-        end = time.monotonic() + 20
-        with contextlib.closing(sqlite3.connect(self.path, timeout=10, isolation_level=None)) as db:
-            while True:
+
+        def said() -> str | None:
+            assert self.recorder.worker.alive, "the logger has died of it"
+            with contextlib.closing(sqlite3.connect(self.path, timeout=10, isolation_level=None)) as db:
                 (text,) = db.execute("SELECT result FROM request WHERE id = ?", (number,)).fetchone()
-                if text is not None:
-                    return load_dict(text, number)
-                assert self.recorder.worker.alive, "the logger has died of it"
-                assert time.monotonic() < end, "the logger has not answered"
-                await asyncio.sleep(0.02)
+            return text
+
+        return load_dict(await asyncio.to_thread(until, said, "the logger's answer"), number)
 
 
 @pytest.fixture
