@@ -165,8 +165,9 @@ def fresh() -> Plan:
     Input("prepare-selected", "data"),
     Input("prepare-step", "value"),
     State("prepare-plan", "data"),
+    State({"type": "prepare-on", "rule": ALL}, "id"),
 )
-def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any) -> Any:
+def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any, standing: list[Any]) -> Any:
     """Make the forms of the plan, of the alarms, and of the probe that was chosen, all at once.
 
     New fields are written into the draft with those that stand; one of an older draft would undo what was
@@ -174,8 +175,9 @@ def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any) -> Any:
     """
     asked = set(ctx.triggered_prop_ids)
     entered = asked == {"prepare-step.value"}
-    if (turn == BEGUN and asked == {"prepare-turn.data"}) or (entered and step != "alarms"):
-        raise PreventUpdate  # `begin` has made them
+    # `begin` has made them; those that stand were made for this turn, and somebody may be typing in them.
+    if (turn == BEGUN and asked == {"prepare-turn.data"}) or (entered and (step != "alarms" or standing)):
+        raise PreventUpdate
     draft = needed_draft(kept)
     doc, in_unit = draft[0], unit_of(unit)
     errors = errors_of(doc, in_unit)

@@ -572,6 +572,10 @@ def test_forms_come_with_the_draft_and_the_alarms_where_they_are_seen(client: Te
     made = call(client, app, name, values, triggered="prepare-step.value")
     assert set(made) == {"prepare-alarm-form"}
     assert "alarm.coal_collapse.drop_c" in str(made)
+    there = {'{"rule":["ALL"],"type":"prepare-on"}': [({"rule": "too_hot", "type": "prepare-on"}, None)]}
+    assert not call(client, app, name, values, triggered="prepare-step.value", many=there), (
+        "one may be typing"
+    )
     assert not call(client, app, name, values, triggered="prepare-turn.data"), "not a second time"
     assert not call(
         client, app, name, values | {"prepare-step.value": "pack"}, triggered="prepare-step.value"
