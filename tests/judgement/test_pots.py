@@ -104,7 +104,9 @@ def test_hotter_coals_keep_a_wall_above_the_air_beside_it() -> None:
     last = told((AIR, coals), columns)[-1].zones["belly"]
     # A fifth of the way to the coals by what heats it, and a tenth of the rest in case embers touch it.
     assert last.wall_c == pytest.approx(584.0, abs=5.0)
-    assert last.hi_c > 790, "embers against it would have it as hot as they are"
+    assert last.hi_c > 840, (
+        "embers against it would have it as hot as they are, and the bed's probe says too little"
+    )
 
 
 def test_once_the_flames_have_died_embers_may_keep_a_wall_hotter_than_its_air() -> None:
@@ -115,6 +117,42 @@ def test_once_the_flames_have_died_embers_may_keep_a_wall_hotter_than_its_air() 
     assert rows[3000.0].wall_c < 550
     assert rows[3000.0].hi_c > 650
     assert rows[200.0].hi_c < 150, "a cold bed heats nothing"
+
+
+def test_by_air_alone_the_band_reaches_a_wall_that_warms_at_a_third_of_the_usual_pace() -> None:
+    """Incropera and DeWitt, lumped capacitance as above, of thick and wet clay in still air."""
+    t = np.arange(2400.0)
+    air = np.interp(t, [0, 300, 1200], [100.0, 100.0, 500.0])
+    rows = {row.t_s: row.zones["belly"] for row in told((AIR,), air[:, None]) if row.zones}
+    model = Model()
+
+    def rate(at_s: float, y: Floats) -> Floats:
+        source = np.interp(at_s, t, air)
+        shone = model.view * 5.670374419e-8 * ((source + 273.15) ** 4 - (y + 273.15) ** 4)
+        return 0.33 * (model.film_w_m2k * (source - y) + shone) / model.areal_capacity_j_m2k
+
+    solved = solve_ivp(rate, (0, 2400), [100.0], method="LSODA", dense_output=True, rtol=1e-8, max_step=20)
+    for at_s in (800.0, 1200.0, 1600.0):
+        assert rows[at_s].lo_c < solved.sol(at_s)[0] < rows[at_s].wall_c - 40
+
+
+def test_what_moves_faster_than_its_probe_may_show_is_not_told() -> None:
+    """A minute's lag at 2.5 °C/s is 150 °C, with a probe on the wall or beside it."""
+    t = np.arange(700.0)
+    for probe in (WALL, AIR):
+        for pace, is_told in ((1.0, True), (2.7, False)):
+            climb = 200.0 + np.clip(pace * (t - 500), 0, 200)
+            rows = {row.t_s for row in told((probe,), climb[:, None]) if row.zones}
+            assert 490.0 in rows
+            assert (550.0 in rows) == is_told, (probe.reads, pace)
+
+
+def test_a_probe_far_colder_than_any_wall_can_be_beside_that_air_touches_none() -> None:
+    columns = np.full((3000, 2), 650.0)
+    columns[:, 0] = np.interp(np.arange(3000), [0, 300, 3000], [650.0, 650.0, 420.0])
+    last = told((WALL, AIR), columns)[-1].zones["belly"]
+    assert last.wall_c == pytest.approx(650.0, abs=60.0)
+    assert not last.consistent
 
 
 def test_a_hot_zone_that_has_lost_its_only_probe_is_not_told_after_a_while() -> None:
@@ -173,6 +211,17 @@ def test_where_the_wall_probe_goes_the_air_takes_over_without_a_leap() -> None:
     assert rows[1190].wall_c == pytest.approx(500.0 + 100.0 * np.exp(-590 / 900), abs=10.0)
     assert rows[1190].hi_c - rows[1190].lo_c > 2 * (rows[590].hi_c - rows[590].lo_c)
     assert not rows[1190].consistent, "nothing tests what is told by air alone"
+
+
+def test_what_its_own_wall_said_last_is_worth_more_than_the_neighbours() -> None:
+    """Coals fell away next door, embers still lie here: it is not drawn down within minutes."""
+    columns = np.full((900, 3), 600.0)
+    columns[600:, 0] = np.nan
+    columns[:, 1:] = 450.0, 450.0
+    rows = {row.t_s: row.zones["belly"] for row in told((WALL, AIR, OTHER), columns)}
+    assert rows[590.0].wall_c == pytest.approx(600.0, abs=15.0)
+    assert 550.0 < rows[750.0].wall_c < 600.0
+    assert rows[750.0].lo_c < 520.0
 
 
 def test_a_thicker_wall_trails_its_face_further() -> None:

@@ -25,20 +25,22 @@ UNLIKE_S: Final = 600.0
 """How long a zone's air must say otherwise than the walls of its neighbours before it is doubted. [s]"""
 LIFTS_S: Final = (30.0, 150.0, 900.0)
 """How quickly an estimate by air is lifted towards its neighbours and falls back, and how long it keeps what
-a wall said that is heard no more. [s]"""
+its own wall said that is heard no more. [s]"""
 LIT_C: Final = 300.0
 """Embers lie against pots once the air there has been so hot (common practice, no source). [°C]"""
 EMBERS_S: Final = (60.0, 3600.0)
 """Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they do so
 (common practice, no source). [s]"""
-_KEPT: Final = ("body_c", "lift_c", "above_c", "unlike_c", "peak_c", "lain_c")
+_KEPT: Final = ("body_c", "least_c", "lift_c", "kept_share", "above_c", "unlike_c", "peak_c", "lain_c")
 
 
 class ByAir:
     """Carries on what z walls would be at by their air, whether a probe touches them or not.
 
     All (z,), in °C: `body_c`, what its air alone would have made of the wall, NaN before any was heard;
-    `lift_c`, how far above that the estimate is; `above_c`, how far other zones' walls are above what their
+    `least_c`, the coldest that it can be then, warming as slowly and cooling as quickly as any wall may;
+    `lift_c`, how far above `body_c` the estimate is; `kept_share`, 1 while the zone's own wall is heard, and
+    fading after; `above_c`, how far other zones' walls are above what their
     air alone says; `unlike_c`, how far the neighbours' walls have been from what the air says here; `peak_c`,
     the hottest that its air was, fading; `lain_c`, what the wall would be at if embers lay against it.
     """
@@ -46,7 +48,9 @@ class ByAir:
     def __init__(self, model: Model, likeness: Floats) -> None:
         z = len(likeness)
         self.body_c: Floats = np.full(z, np.nan)
+        self.least_c: Floats = np.full(z, np.nan)
         self.lift_c: Floats = np.zeros(z)
+        self.kept_share: Floats = np.zeros(z)
         self.above_c: Floats = np.zeros(z)
         self.unlike_c: Floats = np.zeros(z)
         self.peak_c: Floats = np.full(z, np.nan)
@@ -68,10 +72,19 @@ class ByAir:
         A body that was none before begins at `begun`; where `source` is NaN, not known, the warming is 0.
         """
         body = np.where(np.isnan(self.body_c), begun, self.body_c)
-        pace: Floats = np.nan_to_num((source - body) * self._model.speed_per_s(body, source))
-        pace = np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        pace = self._pace(body, source)
         self.body_c = np.where(np.isnan(source), self.body_c, body + STEP_S * pace)
+        least = np.where(np.isnan(self.least_c), begun, self.least_c)
+        share = np.where(source > least, self._model.slow_share, self._model.quick_share)
+        least = least + STEP_S * self._pace(least, source, share)
+        self.least_c = np.where(np.isnan(source), self.least_c, least)
         return pace
+
+    def _pace(self, body: Floats, source: Floats, share: Floats | float = 1.0) -> Floats:
+        """How fast bodies follow what heats them [°C/s], 0 where it isn't known."""
+        pace = np.nan_to_num((source - body) * self._model.speed_per_s(body, source) * share)
+        held: Floats = np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        return held
 
     def lift(self, wall: Floats, source: Floats) -> Floats:
         """Learn from walls that have a probe how far the others are above what their air alone says.
@@ -96,10 +109,13 @@ class ByAir:
         alone = count == 0
         goal = np.where(alone, lift, lift + share * unlike)
         over_s = np.where(np.abs(goal) > np.abs(self.lift_c), *LIFTS_S[:2])
-        over_s = np.where(alone, LIFTS_S[2], over_s)
-        self.lift_c = np.nan_to_num(self.lift_c + STEP_S / over_s * (goal - self.lift_c))
+        # What its own wall said last is worth more than the neighbours for a while.
+        self.kept_share = np.where(there, 1.0, self.kept_share * (1.0 - STEP_S / LIFTS_S[2]))
+        kept = np.where(alone, 1.0, self.kept_share)
+        gain = STEP_S * ((1.0 - kept) / over_s + kept / LIFTS_S[2])
+        self.lift_c = np.nan_to_num(self.lift_c + gain * (goal - self.lift_c))
         both = share * near + share * (1.0 - share) * unlike**2
-        found: Floats = np.where(alone, by_air + (0.5 * (self.lift_c - lift)) ** 2, both)
+        found: Floats = np.where(alone, by_air, both) + (0.5 * (self.lift_c - goal)) ** 2
         return found
 
     def lie_in_embers(self, wall: Floats, air: Floats, coals_c: float, by_wall: Bools) -> None:
@@ -110,6 +126,5 @@ class ByAir:
         glow = self.peak_c if np.isnan(coals_c) else coals_c
         source = np.fmax(np.fmax(wall, air), glow)
         lain = np.fmax(self.lain_c, wall)
-        pace = (source - lain) * self._model.speed_per_s(lain, source)
-        lain = lain + STEP_S * np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
+        lain = lain + STEP_S * self._pace(lain, source)
         self.lain_c = np.where(~by_wall & (self.peak_c > LIT_C), lain, wall)

@@ -27,6 +27,7 @@ class Heard:
     wall_c: Floats
     rate_c_s: Floats
     air_c: Floats
+    air_rate_c_s: Floats
     apart_c: Floats  # between the highest and the lowest wall probe
     coals_c: Floats  # (n,)
 
@@ -56,16 +57,16 @@ class Ears:
         rate = np.clip(np.where(np.isfinite(rate), rate, 0.0), -FASTEST_C_S, FASTEST_C_S)
         face = level + model.lead_s * rate + model.tip_share * (level - AMBIENT_C)
         near = level + model.air_lead_s * rate
-        wall, pace, air, apart = np.full((4, len(level), len(self._walls)), np.nan)
+        wall, pace, air, air_pace, apart = np.full((5, len(level), len(self._walls)), np.nan)
         for z, (walls, airs) in enumerate(zip(self._walls, self._airs, strict=True)):
             wall[:, z], pace[:, z] = (_mean(of[:, walls], good[:, walls]) for of in (face, rate))
-            air[:, z] = _mean(near[:, airs], good[:, airs])
+            air[:, z], air_pace[:, z] = (_mean(of[:, airs], good[:, airs]) for of in (near, rate))
             if len(walls) > 1:
                 there, mine = good[:, walls], face[:, walls]
                 most = np.where(there, mine, -np.inf).max(axis=1)
                 least = np.where(there, mine, np.inf).min(axis=1)
                 apart[:, z] = np.where(there.sum(axis=1) > 1, most - least, np.nan)
-        return Heard(wall, pace, air, apart, _mean(level[:, self._coals], good[:, self._coals]))
+        return Heard(wall, pace, air, air_pace, apart, _mean(level[:, self._coals], good[:, self._coals]))
 
 
 def _mean(values: Floats, good: Bools) -> Floats:

@@ -43,12 +43,18 @@ class Model:
     air_lead_s: float = 9.0  # as `lead_s`, for a probe in the air: the smoothing's own lag
     core_share: float = 0.3  # what warms with the wall behind it, as a share of the wall's heat
     film_w_m2k: float = 25.0  # convection
+    # bounds of how fast a wall follows what heats it, as a share of what is usual: thick, wet clay warms as
+    # slowly, a thin wall in a draught cools as quickly
+    slow_share: float = 0.3
+    quick_share: float = 3.0
     view: float = 0.6  # how much of the wall's view the fire fills
     # how far a wall goes from the air's temperature to the coals' where these are hotter
     ember_share: float = 0.2
     # without a probe on the wall: how far what is told lies from where its air has brought it towards where
-    # embers against it would have; the band reaches all of the way
+    # embers against it would have; the band reaches all of the way and farther, as embers in a draught are
+    # hotter than a bed's probe and than the air has been
     lain_share: float = 0.1
+    lain_most_share: float = 1.3
     wall_u_c: float = 3.5  # standard uncertainty of what a wall's probes say: fixed …
     wall_u_share: float = 0.013  # … per °C above ambient …
     wall_u_s: float = 17.0  # … and per °C/s

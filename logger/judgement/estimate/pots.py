@@ -42,6 +42,11 @@ SPOT_S: Final = 900.0
 """A spot reading counts as what an estimate stands on for this long. [s]"""
 CANT_TELL_C: Final = 150.0
 """Nothing is told of a zone whose estimate may well be farther off than this, embers apart. [°C]"""
+LAGS_S: Final = (80.0, 60.0)
+"""How far a probe on a wall, and one in the air, may be behind while it moves fast: lags of up to a minute
+(common practice, no source), the smoothing's, and what a rise gains in the meantime. [s]"""
+TOO_COLD_C: Final = 100.0
+"""A probe that is colder than any wall can be beside that air by more than this touches none. [°C]"""
 TEST_S: Final = 30
 """What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
 MEMORY_S: Final = 300.0
@@ -59,9 +64,9 @@ class Pots:
 
     All (z,): `wall_c` and its variance `var_c2`, by probes alone: mean through the wall, NaN before anything
     was known; `behind_c`, what stands behind the wall; `trail_c`, how much farther towards it the mean may
-    lie, above 0 where it is colder; `rate_c_s`; `misfit`, mean square of what the last tests were off, in
-    standard deviations; `proved_s`, how long there have been tests. Without a model it is that for the plan's
-    wall.
+    lie, above 0 where it is colder; `rate_c_s`; `behind_by_c`, how far what is heard may lag; `misfit`, mean
+    square of what the last tests were off, in standard deviations; `proved_s`, how long there have been
+    tests. Without a model it is that for the plan's wall.
     """
 
     def __init__(self, plan: Plan, model: Model | None = None) -> None:
@@ -74,6 +79,7 @@ class Pots:
         self.behind_c: Floats = np.full(z, np.nan)
         self.trail_c: Floats = np.zeros(z)
         self.rate_c_s: Floats = np.zeros(z)
+        self.behind_by_c: Floats = np.zeros(z)
         self.misfit: Floats = np.zeros(z)
         self.proved_s: Floats = np.zeros(z)
         self.foretold_c: Floats = np.full(z, np.nan)
@@ -177,7 +183,10 @@ class Pots:
 
     def _step(self, heard: Heard, i: int) -> None:
         """Go on by `STEP_S`."""
-        model, wall, air, before = self.model, heard.wall_c[i], heard.air_c[i], self.wall_c
+        model, air, before = self.model, heard.air_c[i], self.wall_c
+        wall = heard.wall_c[i]
+        impossible = ~np.isnan(air) & (wall < self._air.least_c - TOO_COLD_C)
+        wall = np.where(impossible, np.nan, wall)
         self.coals_c = coals = float(heard.coals_c[i])
         on_wall, in_air = ~np.isnan(wall), ~np.isnan(air)
         own = on_wall | in_air
@@ -200,6 +209,8 @@ class Pots:
         self.wall_c = np.clip(now, COLDEST_C, HOTTEST_C)
         self._air.lift_c = np.nan_to_num(self.wall_c - self._air.body_c)
         self.by_wall, self.by_probe = on_wall, own
+        rising = np.where(source > self._air.body_c, np.nan_to_num(heard.air_rate_c_s[i]), 0.0)
+        self.behind_by_c = np.where(on_wall, LAGS_S[0] * np.abs(self.rate_c_s), LAGS_S[1] * rising)
         self._air.lie_in_embers(self.wall_c, air, coals, on_wall)
         self._doubt(goal_c2, heard.apart_c[i], gap)
         # Foretold by the heat of the air where that is known, else along the line it was on. Air that is
@@ -290,7 +301,7 @@ class Pots:
             alone_u_c = u_c
             offset, u_c = moved_by(spots, float(self.second), u_c)
             trail_c *= u_c / alone_u_c
-        if BAND * u_c + abs(trail_c) > CANT_TELL_C:
+        if max(BAND * u_c + abs(trail_c), float(self.behind_by_c[z])) > CANT_TELL_C:
             return None
         by_air = float(self.wall_c[z]) + offset
         wall = min(max(by_air + self.model.lain_share * above_c, COLDEST_C), HOTTEST_C)
@@ -299,11 +310,15 @@ class Pots:
         basis: Basis = "probe" if self.by_probe[z] else "spot" if fresh else "neighbours"
         if basis == "neighbours" and not self.by_probe.any():
             basis = "nothing"
+        low, high = wall - BAND * u_c - max(trail_c, 0.0), wall + BAND * u_c - min(trail_c, 0.0)
+        if self.by_probe[z] and not self.by_wall.any() and not spots:
+            # No wall is heard that would tell how fast walls warm at this fire.
+            low = min(low, float(self._air.least_c[z] + self._air.lift_c[z]) - BAND * self.model.air_u_c)
         tested = self.by_wall[z] and self.proved_s[z] >= PROVED_S and self.misfit[z] < MISFIT
         return ZoneEstimate(
             wall_c=wall,
-            lo_c=max(wall - BAND * u_c - max(trail_c, 0.0), COLDEST_C),
-            hi_c=min(max(wall + BAND * u_c - min(trail_c, 0.0), by_air + above_c), HOTTEST_C),
+            lo_c=max(low, COLDEST_C),
+            hi_c=min(max(high, by_air + self.model.lain_most_share * above_c), HOTTEST_C),
             surface_c=wall + lag * 2 / 3,
             inside_lag_c=lag,
             steepest_c_mm=float(steady_steepest_c_mm(rate, self.model.wall)),
@@ -314,7 +329,7 @@ class Pots:
 
 _KEPT: Final = frozenset(
     (
-        "wall_c", "var_c2", "behind_c", "trail_c", "rate_c_s", "misfit", "proved_s", "foretold_c", "line_c_s",
-        "by_probe", "by_wall", "coals_c", "second",
+        "wall_c", "var_c2", "behind_c", "trail_c", "rate_c_s", "behind_by_c", "misfit", "proved_s",
+        "foretold_c", "line_c_s", "by_probe", "by_wall", "coals_c", "second",
     )
 )  # fmt: skip
