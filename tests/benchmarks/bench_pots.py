@@ -28,6 +28,8 @@ from logger.judgement.forecast.arrivals import (
     SLOWEST_C_PER_MIN,
     Rates,
     can_tell,
+    chance_told,
+    comes_by_line,
     rates,
     signs,
 )
@@ -145,8 +147,17 @@ def weights(moments: list[Moment]) -> Floats:
 
 
 def fit(moments: list[Moment]) -> Floats:
-    """A logistic line with a little ridge, by Newton's method."""
+    """Mean of two logistic lines: with what is made good in ten minutes, and with what is in the hour."""
     x, y, w = np.array([m.signs for m in moments]), _came(moments), weights(moments)
+    mean = np.zeros(x.shape[1])
+    for left_out in ([4, 5], [2, 3]):
+        kept = [i for i in range(x.shape[1]) if i not in left_out]
+        mean[kept] += _logistic(x[:, kept], y, w) / 2
+    return mean
+
+
+def _logistic(x: Floats, y: Floats, w: Floats) -> Floats:
+    """A logistic line with a little ridge, by Newton's method."""
     found, ridge = np.zeros(x.shape[1]), np.diag([0.01, *[3.0] * (x.shape[1] - 1)])
     for _ in range(30):
         p = 1 / (1 + np.exp(-x @ found))
@@ -160,17 +171,19 @@ def _came(moments: list[Moment]) -> Floats:
 
 
 def forecast_lines(family: str, moments: list[Moment], line: Floats) -> Iterator[str]:
-    """Rows of the table: all, then each stage."""
-    chance = 1 / (1 + np.exp(-np.array([m.signs for m in moments]) @ line))
+    """Rows of the table: all, then each stage; right and the line's right are of what is told."""
     came = _came(moments) > 0
-    straight = np.array([m.now.two > 0 and (m.goal_c - m.now.level_c) / m.now.two <= 60 for m in moments])
+    straight = np.array([comes_by_line(m.now, m.goal_c) for m in moments])
     stages = np.array([m.stage for m in moments])
+    by_signs = 1 / (1 + np.exp(-np.array([m.signs for m in moments]) @ line))
+    chance = np.array([chance_told(*one) for one in zip(by_signs, straight, stages, strict=True)])
     told = np.array([can_tell(c) for c in chance])
     for stage in ("all", "climb", "peak", "burn_down"):
         here = np.ones(len(moments), bool) if stage == "all" else stages == stage
         if here.sum() < 20:
             continue
-        right, by_line = ((chance > 0.5) == came)[here].mean(), (straight == came)[here].mean()
+        said = here & told
+        right, by_line = ((chance > 0.5) == came)[said].mean(), (straight == came)[said].mean()
         bins = []
         for low, high in ((0.0, 0.3), (0.7, 0.9), (0.9, 1.01)):
             mine = here & told & (chance >= low) & (chance < high)

@@ -12,7 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.judgement.forecast import Arrival, Forecast, forecast
-from logger.judgement.forecast.arrivals import DRAWN_S, HOUR_S, can_tell, in_words, rates
+from logger.judgement.forecast.arrivals import (
+    DRAWN_S,
+    HOUR_S,
+    LEAST,
+    can_tell,
+    chance_told,
+    comes_by_line,
+    in_words,
+    rates,
+)
 from logger.judgement.forecast.cooling import cooling_s, film_w_m2k
 from logger.judgement.judge import Judge, verdict_data
 from logger.judgement.stages import STAGES
@@ -66,7 +75,7 @@ def test_slopes_are_those_of_least_squares() -> None:
 def test_what_falls_from_its_peak_as_flames_die_does_not_come() -> None:
     made, told = told_of(600.0 - 0.1 * T_S, 780.0, "burn_down", 700.0)
     assert told is not None
-    assert told.chance < 0.05
+    assert told.chance == LEAST
     assert made.words == "will not reach its target without more wood"
 
 
@@ -90,6 +99,22 @@ def test_where_the_chance_is_near_a_half_nobody_can_tell() -> None:
         pytest.fail("between what surely comes and what surely doesn't, nothing was left open")
 
 
+@pytest.mark.parametrize("stage", ["peak", "burn_down", "cooling"])
+def test_after_the_climb_nothing_is_told_that_the_straight_line_denies(stage: str) -> None:
+    """A zone that still rises may come, and one that fell may be fed: of such nobody can tell."""
+    for rate in np.arange(-20.0, 40.0, 1.0):
+        past = 600.0 + rate / 60.0 * T_S
+        now = rates(past)
+        assert now is not None
+        made, told = told_of(past, 700.0, stage, 640.0)
+        if told is None:
+            assert made.words.startswith("can't tell")
+        else:
+            assert (told.chance > 0.5) == comes_by_line(now, 700.0)
+    assert chance_told(0.2, True, stage) == chance_told(0.9, False, stage) == 0.5
+    assert chance_told(0.9, False, "climb") == 0.9, "in the climb armloads come"
+
+
 def test_more_heat_arrives_sooner_and_more_surely() -> None:
     found = [told_of(550.0 + rate / 60.0 * T_S, 650.0)[1] for rate in (12.0, 25.0, 40.0, 80.0)]
     for slow, fast in pairwise(found):
@@ -104,9 +129,9 @@ def test_more_heat_arrives_sooner_and_more_surely() -> None:
 # Rate of all ten minutes, level, goal, peak, stage: chance, middle [s], band ten minutes ahead. Worked out once
 # from the published calibration (`tests.benchmarks.bench_pots --fit`), so that no other slips in unseen.
 GOLDEN = (
-    (20.0, 500.0, 700.0, 500.0, "climb", 0.792, 420, (270.7, 578.1, 944.6)),
+    (20.0, 500.0, 700.0, 500.0, "climb", 0.846, 420, (270.7, 578.1, 944.6)),
     (3.0, 650.0, 780.0, 655.0, "peak", None, None, (542.4, 617.5, 707.1)),
-    (-5.0, 600.0, 700.0, 720.0, "burn_down", 0.021, 477, (454.7, 557.2, 679.4)),
+    (-5.0, 600.0, 700.0, 720.0, "burn_down", 0.1, 477, (454.7, 557.2, 679.4)),
 )
 
 

@@ -1,8 +1,9 @@
 """When each zone will be where it should be as it is going, how likely that is, and what its level may do.
 
 A straight line through the last minutes says too much: a fire's own pace changes, and most that climb come.
-So the line is one sign of six, and what they were worth was counted on families of fires (`calibration`).
-Where the chance is near a half nobody can tell, and nothing is told.
+So the line is one sign among others, and what they were worth was counted on families of fires
+(`calibration`). Where the chance is near a half nobody can tell, and nothing is told; nor after the climb
+where the line says otherwise: the next armload, or none, decides then.
 """
 
 from __future__ import annotations
@@ -32,9 +33,11 @@ DRAWN_S: Final = (0, 60, 120, 180, 300, 420, 600, 840, 1200)
 """How far ahead the band is given for drawing. [s]"""
 HOUR_S: Final = 3600.0
 SURE: Final = 0.9
-"""A chance that needs no 'perhaps'; below one minus this it won't be."""
+"""A chance that needs no 'probably'."""
 OPEN: Final = (0.3, 0.7)
 """Between these chances nobody can tell."""
+LEAST: Final = 0.1
+"""No chance is told below this: where armloads came while a zone fell, more of those came (`README.md`)."""
 PAST_ROWS: Final = 109
 """So many levels, `SLOW_EVERY_S` apart, are looked at: nine minutes."""
 COLDEST_C: Final = -40.0
@@ -112,7 +115,7 @@ def rates(past_c: Floats) -> Rates | None:
 
 
 def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
-    """What a chance is told from (8,), scaled so that each is about one in size.
+    """What a chance is told from (10,), scaled so that each is about one in size.
 
     `peak_c` is the highest that the zone has been at.
     """
@@ -123,6 +126,8 @@ def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
             min(to_go, 500.0) / 100.0,
             math.asinh(min(max(now.two * 10.0 / to_go, -5.0), 20.0)),
             math.asinh(min(max(now.five * 10.0 / to_go, -5.0), 20.0)),
+            math.tanh(min(max(now.two * 60.0 / to_go, -5.0), 20.0) - 1.0),
+            math.tanh(min(max(now.five * 60.0 / to_go, -5.0), 20.0) - 1.0),
             min(max(now.one - now.five, -40.0), 40.0) / 20.0,
             min(max(peak_c - now.level_c, 0.0), 200.0) / 50.0,
             float(stage == PEAK),
@@ -131,10 +136,23 @@ def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
     )
 
 
+def comes_by_line(now: Rates, goal_c: float) -> bool:
+    """Whether a straight line through two minutes is there within the hour."""
+    return now.two > 0.0 and (goal_c - now.level_c) / now.two * 60.0 <= HOUR_S
+
+
+def chance_told(chance: float, by_line: bool, stage: str) -> float:
+    """The chance to be told: a half where nobody can tell, since after the climb the line says otherwise."""
+    if stage in (PEAK, BURN_DOWN, COOLING) and (chance > 0.5) != by_line:
+        return 0.5
+    return max(chance, LEAST)
+
+
 def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
     """When a zone comes to a temperature above it, as it is going."""
     score = float(CHANCE @ signs(now, goal_c, peak_c, stage))
-    chance = round(1.0 / (1.0 + math.exp(-score)), 3)
+    by_signs = round(1.0 / (1.0 + math.exp(-score)), 3)
+    chance = chance_told(by_signs, comes_by_line(now, goal_c), stage)
     line_s = 60.0 * max(goal_c - now.level_c, 1.0) / max(now.steady_c_per_min, SLOWEST_C_PER_MIN)
     middle = TIME[0] + TIME[1] * math.log(line_s)
     early, usual, late = (round(min(math.exp(middle + q), HOUR_S)) for q in TIME_QUANTILES)
@@ -207,7 +225,7 @@ def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | No
             # What isn't sure at a lower temperature needs no words at a higher one.
             return ", ".join([*parts, f"can't tell yet whether it will reach {goal}"])
         if told.chance < 0.5:
-            will = "will not" if told.chance <= 1.0 - SURE else "may not"
+            will = "will not" if told.chance <= LEAST else "may not"
             return "; ".join([*parts, f"{will} reach {goal} without more wood"])
         probably = "" if told.chance >= SURE else "probably "
         parts.append(f"{name} {probably}in {_span(told.early_s, told.late_s)}")
