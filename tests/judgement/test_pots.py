@@ -11,10 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from logger.judgement.estimate import EstimateRow, estimate_table, surface_of_spot
+from logger.judgement.estimate import EstimateRow, Pots, estimate_table, surface_of_spot
 from logger.judgement.estimate.model import Model
 from logger.judgement.estimate.pots import COLDEST_C, HOTTEST_C, SPOT_WAIT_S
 from logger.judgement.judge import Judge, LoadVerdict, verdict_data
+from logger.judgement.trend import Course
 from logger.plan import Clay, Plan, Probe
 from logger.reading import Floats
 from logger.simulator import SimulatedFiring, simulate
@@ -148,9 +149,13 @@ def test_what_moves_faster_than_its_probe_may_show_is_not_told() -> None:
 
 
 def test_a_probe_far_colder_than_any_wall_can_be_beside_that_air_touches_none() -> None:
-    columns = np.full((3000, 2), 650.0)
-    columns[:, 0] = np.interp(np.arange(3000), [0, 300, 3000], [650.0, 650.0, 420.0])
-    last = told((WALL, AIR), columns)[-1].zones["belly"]
+    """Even where no rule has called it: here it is trusted throughout."""
+    level = np.full((3000, 2), 650.0)
+    level[:, 0] = np.interp(np.arange(3000), [0, 300, 3000], [650.0, 650.0, 420.0])
+    still, here = np.zeros_like(level), np.ones_like(level, dtype=np.bool_)
+    course = Course(level, level, level, level, still, here, still, still + 1.0)
+    rows, _ = Pots(Plan(title="Invented", probes=(WALL, AIR))).run(0, course, np.ones_like(level))
+    last = rows[-1].zones["belly"]
     assert last.wall_c == pytest.approx(650.0, abs=60.0)
     assert not last.consistent
 
