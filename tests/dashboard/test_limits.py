@@ -221,7 +221,7 @@ async def test_one_address_takes_no_more_tablets_than_its_share() -> None:
     refused = [sent for sent in await asyncio.gather(*tasks) if sent]
     assert {sent[0]["code"] for sent in refused} == {1013}
     assert len(tasks) - len(refused) == strangers + 2
-    assert app._tablets == {}
+    assert app._tablets.held == []
 
 
 def test_a_tablet_that_talks_too_much_or_no_json() -> None:
