@@ -119,7 +119,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     enter(tablet, page_server, "probes")
     more, rows = tablet.locator("#prepare-more"), tablet.locator("#prepare-probes button")
     # A draft that is begun while the rig sends already has its channels.
-    expect(more.locator("visible=true").or_(rows.nth(7))).to_be_visible(timeout=UNTIL)
+    expect(more.locator("visible=true").or_(rows.nth(7)).first).to_be_visible(timeout=UNTIL)
     if more.is_visible():
         more.click()
     expect(rows).to_have_count(8, timeout=UNTIL)
