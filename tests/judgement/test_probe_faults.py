@@ -237,6 +237,96 @@ def test_a_wall_that_leaps_down_in_a_second_stays_doubted() -> None:
     assert stands(events, "p0")
 
 
+@pytest.mark.parametrize(("reads", "by_c"), [("wall", -60.0), ("wall", 40.0), ("air", -90.0)])
+def test_what_steps_at_once_and_stays_near_the_others(reads: str, by_c: float) -> None:
+    """An input that comes off and floats within the fire's own range: it slows by no degrees, and goes nowhere."""
+    adrift = np.where(T < 1000.0, warm(), 750.0 + by_c + 5.0 * np.sin(T / 200.0))
+    _, events = judged(placed(reads, "wall", "wall", "coals"), [adrift, warm(), warm(), warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 1030.0
+    assert stands(events, "p0")
+
+
+def test_what_leapt_is_believed_once_it_goes_with_the_others() -> None:
+    """Another probe put in its place: it is hotter by 40 °C, and climbs as they do."""
+    climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
+    _, events = judged(placed(*["wall"] * 4), [np.where(T < 700.0, climbs, climbs + 40.0), *[climbs] * 3])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 730.0
+    assert not stands(events, "p0")
+
+
+def test_bursts_of_a_loose_terminal_that_last_for_some_readings() -> None:
+    """After the first two of a burst the third stands out by nothing: their edges count, the larger the more."""
+    loose = warm()
+    rng = np.random.default_rng(5)
+    for begin, by_c in ((1000, 15.0), (1021, 43.0), (1090, 45.0), (1160, 20.0), (1230, 50.0)):
+        loose[begin : begin + 4] -= by_c + rng.uniform(0.0, 2.0, 4)
+    _, events = judged(placed("wall", "wall", "coals"), [loose, warm(), warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 1060.0
+
+
+def test_what_a_wall_shows_while_it_is_loose_is_not_its_habit() -> None:
+    """Mains hum on an open input, 10 °C to either side, for a quarter of an hour."""
+    hums = warm() + np.where(T > 900.0, 10.0, 0.0) * np.cos(np.pi * T)
+    _, events = judged(placed("wall", "wall", "coals"), [hums, warm(), warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 930.0
+    assert stands(events, "p0")
+
+
+def zoned(*places: tuple[str, str]) -> Plan:
+    probes = tuple(
+        Probe(name=f"p{i}", channel=f"p{i}", reads=reads, zone=zone)  # type: ignore[arg-type]
+        for i, (zone, reads) in enumerate(places)
+    )
+    return Plan(title="Crude, invented", target_c=700.0, probes=probes)
+
+
+def sinks(from_c: float, to_c: float, tau_s: float) -> Floats:
+    """It cools from 900 s on."""
+    return np.where(
+        T < 900.0, warm(from_c), to_c + (from_c - to_c) * np.exp(-np.maximum(T - 900.0, 0.0) / tau_s)
+    )
+
+
+FLAME = np.select([T < 1000.0, T < 1001.0, T < 1002.0, T < 1003.0], [626.0, 719.0, 769.0, 780.0], 783.0)
+
+
+@pytest.mark.parametrize(
+    ("plan", "columns"),
+    [
+        pytest.param(
+            placed("air", "wall", "wall"),
+            [np.where(T < 900.0, warm(626.0), FLAME), warm(), warm()],
+            id="a flame that reaches a bead",
+        ),
+        pytest.param(
+            placed("wall", "air", "air", "coals"),
+            [sinks(750.0, 20.0, 900.0), *[sinks(700.0, 20.0, 60.0)] * 3],
+            id="clay that stays hot after the fire",
+        ),
+        pytest.param(
+            zoned(("a", "wall"), ("b", "wall"), ("c", "wall"), ("d", "wall"), ("d", "air")),
+            [warm(), warm(), warm(), warm(700.0, 1000.0), warm(750.0, 980.0)],
+            id="a place that the fire hasn't reached",
+        ),
+        pytest.param(
+            zoned(("a", "wall"), ("a", "air"), ("b", "air"), ("c", "air"), ("d", "coals")),
+            [sinks(500.0, 60.0, 700.0), sinks(450.0, 60.0, 40.0), warm(), warm(), warm()],
+            id="air where the walls lose their heat as well",
+        ),
+    ],
+)
+def test_what_a_fire_does_in_one_place_is_no_fault(plan: Plan, columns: list[Floats]) -> None:
+    assert faults(judged(plan, columns)[1]) == []
+
+
 @pytest.mark.parametrize(
     ("plan", "columns", "every_s", "step_c"),
     [

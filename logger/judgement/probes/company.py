@@ -20,12 +20,17 @@ ALONE_S: Final = 100
 """For so long one place may flame while nothing beside it is warm or warms. [s]"""
 WARMS_C: Final = 4.0
 """Others that rose by more than this meanwhile feel a fire. [°C]"""
+COOLS_SHARE: Final = 0.02
+"""Where another was hot as well once, clay that loses so much of its heat within `LONG_S` is what the fire
+left behind."""
 WALLS_C: Final = 250.0
 TIGHT: Final = 0.8
 """So many of the other walls must lie between half and twice their median."""
 DEAD_SHARE: Final = 0.06
 """A wall that rose by less than this share of what the walls around it did is not there."""
-DEAD_S: Final = 60
+DEAD_S: Final = 180
+"""For so long: warmth needs 40 s to reach a bead 10 mm deep in clay, 170 s one of 20 mm (d² / 4a, with
+a = 0.6 mm²/s), and a fire that creeps along reaches one place after another. [s]"""
 BELOW_C: Final = 15.0
 BELOW_S: Final = 30
 FELL_SHARE: Final = 0.35
@@ -71,6 +76,7 @@ class Company:
         self.air_c = np.inf
         self.alone_s: Ints = np.zeros(k, np.int64)
         self.alone = np.zeros(k, np.bool_)
+        self.hottest_c: Floats = np.full(k, -np.inf)
         self.dead_s: Ints = np.zeros(k, np.int64)
         self.dead = np.zeros(k, np.bool_)
         self.shaded_s: Ints = np.zeros(k, np.int64)
@@ -120,6 +126,11 @@ class Company:
         hot = np.nan_to_num(now, nan=-np.inf) > ALONE_C
         hot[:, self._coals] = False
         found = np.zeros(now.shape, np.bool_)
+        known_c = np.where(np.isnan(company), -np.inf, company)
+        hottest = np.maximum.accumulate(np.concatenate([self.hottest_c[None], known_c]))[1:]
+        self.hottest_c = hottest[-1]
+        with np.errstate(invalid="ignore"):
+            cools = before - now > COOLS_SHARE * (before - 30.0)
         for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0) | self.alone):
             others = [i for i in range(now.shape[1]) if i != j]
             c, was = company[:, others], before[:, others]
@@ -128,7 +139,8 @@ class Company:
             cool &= np.where(known, c, -np.inf).max(axis=1, initial=-np.inf) < COLD_C
             rose = np.where(known & ~np.isnan(was), c - was, -np.inf).max(axis=1, initial=-np.inf)
             cool &= hot[:, j]
-            run = run_lengths((cool & (rose < WARMS_C))[:, None], self.alone_s[j : j + 1])[:, 0]
+            left = cools[:, j] & (hottest[:, others] > ALONE_C).any(axis=1)
+            run = run_lengths((cool & (rose < WARMS_C) & ~left)[:, None], self.alone_s[j : j + 1])[:, 0]
             self.alone_s[j] = run[-1]
             # Once called it stands until the others are warm, however the day warms them.
             found[:, j] = _until(run >= ALONE_S, cool, bool(self.alone[j]))
@@ -152,12 +164,18 @@ class Company:
             with np.errstate(invalid="ignore"):
                 cold = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
                 alike = (count >= 2) & (middle > WALLS_C) & (near >= TIGHT * count)
+                # Where the air beside it is cold as well, the fire hasn't come so far.
+                alike &= ~(self._beside(int(j), company) < FELL_SHARE * middle)
             run = run_lengths((cold & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
             self.dead_s[j] = run[-1]
             # Once called it stands while it stays cold, however the others differ.
             found[:, j] = _until(run >= DEAD_S, cold, bool(self.dead[j]))
             self.dead[j] = found[-1, j]
         return found
+
+    def _beside(self, j: int, company: Floats) -> Floats:
+        """Median of the air of a probe's own zone, (n,); NaN where there is none."""
+        return _median(company[:, self._air & (self._zone_of == self._zone_of[j])])
 
     def _shaded(self, company: Floats, now: Floats) -> Bools:
         """Where a wall stays cold beside air of its zone that has long been hot."""
@@ -255,6 +273,11 @@ class Company:
             if airs:
                 held = _median(company[:, airs] - before[:, airs]) > -0.2 * _median(before[:, airs])
                 alike = np.isnan(_median(company[:, airs]))
+                if self._air[j]:
+                    # Where the walls of its zone lose their heat as well, the fire has gone from there.
+                    walls = [i for i in mates if self._touching[i]]
+                    was = _median(before[:, walls])
+                    held &= ~(was - _median(company[:, walls]) > LONE_HELD * was)
             else:
                 held, alike = self._burns_on(before, company), np.zeros(n, np.bool_)
             below = low & (now[:, j] < FELL_SHARE * around) | slipped & (now[:, j] < SLIPPED_SHARE * around)

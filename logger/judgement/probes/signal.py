@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.trend import Bools, Course
+from logger.judgement.trend import RATE_S, Bools, Course
 from logger.judgement.zones import Places
 from logger.reading import Floats
 
@@ -16,6 +16,15 @@ WALL_OFTEN_S: Final = 5.0
 """The same of a probe that touches a wall or lies in coals: it is too slow for flame. [s]"""
 JUMPS: Final = 3.2
 """So many jumps, each forgotten within some 40 readings, or seconds, are a loose terminal."""
+WEIGHT: Final = 3.0
+"""A wall's jump counts by how many times the least one it is, up to so much: one alone is no loose wire."""
+STOPS: Final = 0.25
+"""What follows its surroundings with a lag slows down by degrees. Where it goes on by less than this share of
+what it just went by, it was a wire: a wall of `WALL_S` still goes by 0.43 of it at `WALL_OFTEN_S`, a bead of
+`BEAD_S` by 0.37 at `BEAD_OFTEN_S` (first-order lag, exp(-t / tau))."""
+BEAD_OFTEN_S: Final = 1.0
+EDGE: Final = 20.0
+"""Such a step is a leap from so many times what is usual for its probe, and `_edge_c`."""
 FORGET: Final = 0.975
 OPEN_FORGET: Final = 0.97
 USUAL: Final = 6.0
@@ -37,7 +46,9 @@ STEP_S: Final = 3.0
 LEAST_LEAP_C: Final = 100.0
 """Less isn't called a leap. [°C]"""
 AGREES_S: Final = 300
-"""What has leapt is believed again once it has agreed with the others for so long. [s]"""
+"""What has leapt is believed again once it has agreed with the others for so long, [s]"""
+AGREES_C: Final = 60.0
+"""and gone with them while they went by so much: what drifts where the others happen to be does not. [°C]"""
 
 
 class Signal:
@@ -67,6 +78,7 @@ class Signal:
         self.leapt_by_c: Floats = np.zeros(k)
         self.leapt_s: Floats = np.zeros(k)
         self.back_s: Floats = np.zeros(k)
+        self.back_c: Floats = np.full((2, k), np.nan)
         self.seconds = 0
         # Sheathed or in ash, a probe in the coals is as slow as one on a wall.
         wall = (places.is_wall & ~places.surface) | np.isin(np.arange(k), places.coals)
@@ -75,6 +87,10 @@ class Signal:
         self._lag_s = np.where(wall, WALL_S, BEAD_S)
         self._often_s = np.where(wall, WALL_OFTEN_S, OFTEN_S)
         self._most_usual_c = np.where(wall, WALL_USUAL_C, np.inf)
+        self._weight = np.where(wall, WEIGHT, 1.0)
+        self._edge_s = np.where(wall, WALL_OFTEN_S, BEAD_OFTEN_S)
+        # Infrared has no lag at all.
+        self._edge_c = np.where(places.surface, np.inf, np.where(wall, 25.0, 40.0))
         self._for_s = for_s
 
     def contact(self, open_now: Bools, fresh: Bools) -> tuple[Floats, Bools]:
@@ -107,7 +123,7 @@ class Signal:
 
     def loose(
         self, course: Course, value_c: Floats, fresh: Bools, swing_c: Floats, opened: Bools
-    ) -> tuple[Floats, Floats, Floats]:
+    ) -> tuple[Floats, Floats, Floats, Floats]:
         """Count values that stand out from those before and after them.
 
         Parameters
@@ -125,6 +141,8 @@ class Signal:
         change_c, gap_s : array (n, k)
             From the reading before, or the one before that if it was nearer, and how long ago the one before
             was; NaN where none came, or it is long ago. [°C], [s]
+        edge_c : array (n, k)
+            By how much the reading before had leapt, farther than is usual, and stopped there; else 0. [°C]
         """
         n, k = value_c.shape
         # Two rows of before come first: the newest reading of each probe, and the one before that.
@@ -143,33 +161,42 @@ class Signal:
         off = np.where(often, np.abs(one - 0.5 * (value_c + two)), np.nan)
         off = np.fmax(off, np.where(fresh & (swing_c > 0.0), 0.5 * swing_c, np.nan))
         floor_c = self._floor_c + self._share * np.maximum(course.median_c, 0.0)
-        jumps = self._count(off, floor_c, opened, np.maximum(course.interval_s, 1.0))
+        step_c = np.where(often & (gap <= self._edge_s) & (gap2 <= self._edge_s), one - two, 0.0)
+        step_c[~(np.abs(value_c - one) < STOPS * np.abs(step_c))] = 0.0
+        # Flame reaches a bead within seconds and may leave it as soon: in the air it had stood still before.
+        rises = np.abs(two - course.medians_c[RATE_S - 2 : RATE_S - 2 + n]) > STOPS * np.abs(step_c)
+        step_c[rises & (self._weight == 1.0)] = 0.0
+        usual = self._learn(off, floor_c)
+        # The edges of a burst that lasts for some readings are jumps as well.
+        out = np.fmax(off, np.abs(step_c) * (self._weight > 1.0))
+        limit_c = np.maximum(np.where(np.isnan(floor_c), np.inf, floor_c), USUAL * usual)
+        jumps = self._count(out, limit_c, opened, np.maximum(course.interval_s, 1.0))
         lately = fresh & (gap <= self._often_s)
         # The way back from a single spike is no leap: of the last two readings the nearer one counts.
         change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
-        return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan)
+        edge_c = np.where(np.abs(step_c) > np.maximum(self._edge_c, EDGE * usual), step_c, 0.0)
+        return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan), edge_c
 
-    def _count(self, off: Floats, floor_c: Floats, opened: Bools, every_s: Floats) -> Floats:
+    def _count(self, off: Floats, limit_c: Floats, opened: Bools, every_s: Floats) -> Floats:
         safe = np.where(np.isnan(off), 0.0, off)
-        floor = np.where(np.isnan(floor_c), np.inf, floor_c)
-        usual = self._learn(off)
         jumps = np.zeros(off.shape)
-        over = safe > np.maximum(floor, USUAL * usual)
+        over = safe > limit_c
         if not (over.any() or opened.any() or self.jumps.any()):
             self.dead_s = np.maximum(self.dead_s - len(off), 0.0)
             return jumps
         now, dead_s, keep, pause_s = self.jumps, self.dead_s, FORGET ** (1.0 / every_s), 3.0 * every_s
+        counts = np.where(over, np.clip(safe / limit_c, 1.0, self._weight), 1.0)
         for i in range(len(off)):
             # One value that stands out makes its neighbours stand out as well.
             jumped = (over[i] & (dead_s <= 0.0)) | opened[i]
             dead_s = np.where(jumped, pause_s[i], np.maximum(dead_s - 1.0, 0.0))
-            now = now * keep[i] + jumped
+            now = now * keep[i] + jumped * counts[i]
             now[now < 0.05] = 0.0
             jumps[i] = now
         self.jumps, self.dead_s = now, dead_s
         return jumps
 
-    def _learn(self, off: Floats) -> Floats:
+    def _learn(self, off: Floats, floor_c: Floats) -> Floats:
         """Learn what is usual of each probe, every `SLOT_S`; give what was known in each second."""
         usual = np.empty(off.shape)
         begin, second = 0, self.seconds - len(off)
@@ -177,7 +204,9 @@ class Signal:
             end = min(len(off), begin + SLOT_S - second % SLOT_S)
             usual[begin:end] = self.usual_c
             rows = off[begin:end]
-            known = (~np.isnan(rows)).astype(np.float64)
+            # By how much a loose wall jumps is never learned as its habit.
+            jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[begin:end], USUAL * self.usual_c))
+            known = (~(np.isnan(rows) | jumped)).astype(np.float64)
             least = np.where(known > 0.0, np.minimum(rows, 3.0 * self.usual_c + 1.0), 0.0)
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
             self.slot_n = self.slot_n + known.sum(axis=0)
@@ -197,6 +226,7 @@ class Signal:
         step_c: Floats,
         change_c: Floats,
         gap_s: Floats,
+        edge_c: Floats,
         value_c: Floats,
         around_c: Floats,
         blind: Bools,
@@ -207,8 +237,9 @@ class Signal:
         ----------
         step_c : array (n, k)
             From the median of the five seconds before, whose middle lies three seconds ago. [°C]
-        change_c, gap_s : array (n, k)
-            From the reading before, and how long ago that was (`loose`). [°C], [s]
+        change_c, gap_s, edge_c : array (n, k)
+            From the reading before, how long ago that was, and leaps that stopped at once (`loose`).
+            [°C], [s], [°C]
         value_c : array (n, k)
             [°C]
         around_c : array (n, k)
@@ -231,8 +262,10 @@ class Signal:
         )
         hot = value_c > FLAME_C + 50.0
         slow &= np.abs(change_c) > LEAST_LEAP_C
-        leaps = (slow | quick | hot) & ~blind
+        edge = edge_c != 0.0
+        leaps = (slow | quick | hot | edge) & ~blind
         from_c = np.where(np.isnan(before), np.nan_to_num(around_c, nan=COLDEST_C), before)
+        from_c = np.where(edge & ~(slow | quick | hot), value_c - edge_c, from_c)
         leapt, doubtful = np.zeros(leaps.shape, np.bool_), np.zeros(leaps.shape, np.bool_)
         if not leaps.any() and np.isnan(self.leapt_from_c).all():
             return leapt, doubtful
@@ -248,13 +281,24 @@ class Signal:
             on = ~np.isnan(self.leapt_from_c)
             self.leapt_s[on] += 1.0
             returned = np.abs(value_c[i] - self.leapt_from_c) < 0.5 * np.abs(self.leapt_by_c)
-            self.back_s = np.where(on & near[i] & ~hot[i], self.back_s + 1.0, 0.0)
-            over = on & ((returned & ~hot[i]) | (self.back_s >= AGREES_S))
+            over = on & ((returned & ~hot[i]) | self._agrees(on & near[i] & ~hot[i], value_c[i], around_c[i]))
             self.leapt_from_c[over] = np.nan
             on &= ~over
             doubtful[i] = on
             leapt[i] = on & (self.leapt_s >= self._for_s)
         return leapt, doubtful
+
+    def _agrees(self, near: Bools, value_c: Floats, around_c: Floats) -> Bools:
+        """Tell which have long been near the others, and gone with them; (k,)."""
+        self.back_c = np.where(self.back_s > 0.0, self.back_c, np.stack([value_c, around_c]))
+        self.back_s = np.where(near, self.back_s + 1.0, 0.0)
+        went_c, others_c = value_c - self.back_c[0], around_c - self.back_c[1]
+        far = np.abs(others_c) >= AGREES_C
+        alike = np.abs(went_c - others_c) < 0.5 * np.abs(others_c)
+        # Where they went and it didn't, it begins anew.
+        self.back_s = np.where(far & ~alike, 0.0, self.back_s)
+        agrees: Bools = (self.back_s >= AGREES_S) & far & alike
+        return agrees
 
     def _most(self, step_c: Floats, before_c: Floats, over_s: Floats) -> Floats:
         """How far a probe of this lag can go at most in the direction of a step; NaN where unknown."""

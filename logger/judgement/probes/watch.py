@@ -35,7 +35,7 @@ from logger.reading import Floats, Ints, Status
 
 CLEARS_S: Final = 60
 """A probe must be sound for so long before it is believed again. [s]"""
-MENDS_S: Final[dict[int, int]] = {OPEN: 180, LOOSE: 300}
+MENDS_S: Final[dict[int, int]] = {OPEN: 180, LOOSE: 300, IMPOSSIBLE: 300}
 """And for so long after these: a contact that opens again and again doesn't mend by itself. [s]"""
 
 
@@ -128,7 +128,7 @@ class ProbeWatch:
         open_s, often = signal.contact(open_now, fresh)
         # One OPEN among good seconds is a contact that opens; a lasting one is called open.
         opened = (failed & fresh) | (open_now & (open_s == 1.0))
-        jumps, change_c, gap_s = signal.loose(course, seconds.value_c, fresh, seconds.swing_c, opened)
+        jumps, *leaps = signal.loose(course, seconds.value_c, fresh, seconds.swing_c, opened)
         stuck = self._still.run(course, fresh)
         found = np.zeros(fresh.shape, np.int64)
         found[seconds.cold_junction_c > self._junction_c] = HOT_JUNCTION
@@ -145,7 +145,7 @@ class ProbeWatch:
         alone, dead, below, fallen, doubtful = self._company.run(course, sound)
         for where, code_ in ((dead, DEAD), (below, BELOW_AIR), (fallen, FALLEN), (alone, FLOATING)):
             found[where & sound] = code_
-        leapt, leaping = self._leaps(course, change_c, gap_s, found, sound)
+        leapt, leaping = self._leaps(course, leaps, found, sound)
         found[leapt & (found == 0)] = IMPOSSIBLE
         fault = self._standing(found)
         doubtful |= open_now | leaping | (jumps > JUMPS / 2)
@@ -154,17 +154,16 @@ class ProbeWatch:
         self.fault, self.trusted = fault[-1], trusted[-1]
         return fault, trusted
 
-    def _leaps(
-        self, course: Course, change_c: Floats, gap_s: Floats, found: Ints, sound: Bools
-    ) -> tuple[Bools, Bools]:
+    def _leaps(self, course: Course, leaps: list[Floats], found: Ints, sound: Bools) -> tuple[Bools, Bools]:
         n = len(found)
+        change_c, gap_s, edge_c = leaps
         value = np.where(course.valid, course.value_c, np.nan)
         # From the median of the seconds before, so that the way back from a single spike is none.
         step_c = np.where(~np.isnan(gap_s), value - course.medians_c[RATE_S - 1 : RATE_S - 1 + n], np.nan)
         before = np.concatenate([(self.fault > 0)[None], found[:-1] > 0])
         lately = run_lengths(~before, self.sound_s) < CLEARS_S
         return self._signal.leaps(
-            step_c, change_c, gap_s, value, _others(np.where(sound, value, np.nan)), lately
+            step_c, change_c, gap_s, edge_c, value, _others(np.where(sound, value, np.nan)), lately
         )
 
     def _standing(self, found: Ints) -> Ints:
