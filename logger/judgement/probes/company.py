@@ -28,9 +28,7 @@ TIGHT: Final = 0.8
 """So many of the other walls must lie between half and twice their median."""
 DEAD_SHARE: Final = 0.06
 """A wall that rose by less than this share of what the walls around it did is not there."""
-DEAD_S: Final = 180
-"""For so long: warmth needs 40 s to reach a bead 10 mm deep in clay, 170 s one of 20 mm (d² / 4a, with
-a = 0.6 mm²/s), and a fire that creeps along reaches one place after another. [s]"""
+DEAD_S: Final = 60
 BELOW_C: Final = 15.0
 BELOW_S: Final = 30
 FELL_SHARE: Final = 0.35

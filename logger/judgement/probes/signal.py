@@ -16,8 +16,9 @@ WALL_OFTEN_S: Final = 5.0
 """The same of a probe that touches a wall or lies in coals: it is too slow for flame. [s]"""
 JUMPS: Final = 3.2
 """So many jumps, each forgotten within some 40 readings, or seconds, are a loose terminal."""
-WEIGHT: Final = 3.0
-"""A wall's jump counts by how many times the least one it is, up to so much: one alone is no loose wire."""
+WEIGHT: Final = 2.5
+"""A wall's jump counts by how many times the least one it is, up to so much: one alone is no loose wire, nor
+are two a minute apart."""
 STOPS: Final = 0.25
 """What follows its surroundings with a lag slows down by degrees. Where it goes on by less than this share of
 what it just went by, it was a wire: a wall of `WALL_S` still goes by 0.43 of it at `WALL_OFTEN_S`, a bead of
@@ -163,9 +164,6 @@ class Signal:
         floor_c = self._floor_c + self._share * np.maximum(course.median_c, 0.0)
         step_c = np.where(often & (gap <= self._edge_s) & (gap2 <= self._edge_s), one - two, 0.0)
         step_c[~(np.abs(value_c - one) < STOPS * np.abs(step_c))] = 0.0
-        # Flame reaches a bead within seconds and may leave it as soon: in the air it had stood still before.
-        rises = np.abs(two - course.medians_c[RATE_S - 2 : RATE_S - 2 + n]) > STOPS * np.abs(step_c)
-        step_c[rises & (self._weight == 1.0)] = 0.0
         usual = self._learn(off, floor_c)
         # The edges of a burst that lasts for some readings are jumps as well.
         out = np.fmax(off, np.abs(step_c) * (self._weight > 1.0))
@@ -174,7 +172,13 @@ class Signal:
         lately = fresh & (gap <= self._often_s)
         # The way back from a single spike is no leap: of the last two readings the nearer one counts.
         change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
-        edge_c = np.where(np.abs(step_c) > np.maximum(self._edge_c, EDGE * usual), step_c, 0.0)
+        large = np.abs(step_c) > np.maximum(self._edge_c, EDGE * usual)
+        edge_c = np.zeros((n, k))
+        for i, j in np.argwhere(large):
+            # What it leapt from is no spike, and no flame that reached the bead within some seconds.
+            was_c = course.medians_c[RATE_S + i - int(gap[i, j] + gap2[i, j]), j]
+            if abs(two[i, j] - was_c) < STOPS * abs(step_c[i, j]):
+                edge_c[i, j] = step_c[i, j]
         return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan), edge_c
 
     def _count(self, off: Floats, limit_c: Floats, opened: Bools, every_s: Floats) -> Floats:
