@@ -132,10 +132,8 @@ def test_coals_that_sank_along_before_the_fall_are_no_veto() -> None:
 @pytest.mark.parametrize(("lasts_s", "called"), [(35.0, False), (75.0, True), (600.0, True)])
 def test_air_that_dips_with_a_gust_is_none_and_air_that_stays_down_is(lasts_s: float, called: bool) -> None:
     plan = stack(bed=("coals", "under"), low=("wall", "lower"), gap=("air", "upper"))
-    by_c = 130.0 if lasts_s < 60.0 else 66.0
-    # By a bead of 3 s (common practice, no source): what steps at once is its wire.
-    went, back = (1.0 - np.exp(-np.maximum(AGES - begin_s, 0.0) / 3.0) for begin_s in (0.0, lasts_s))
-    events = told(said(plan, gap=by_c * (back - went)))
+    dip = np.where((AGES > 0.0) & (lasts_s >= AGES), -130.0 if lasts_s < 60.0 else -66.0, 0.0)
+    events = told(said(plan, gap=dip))
     assert [zone for zone, _ in events] == ["upper"] * called
     assert all(after_s < 75.0 for _, after_s in events)
 

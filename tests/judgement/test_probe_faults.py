@@ -241,7 +241,7 @@ def test_a_wall_that_leaps_down_in_a_second_stays_doubted() -> None:
 def test_what_steps_at_once_and_stays_near_the_others(reads: str, by_c: float) -> None:
     """An input that comes off and floats within the fire's own range: it slows by no degrees, and goes nowhere."""
     adrift = np.where(T < 1000.0, warm(), 750.0 + by_c + 5.0 * np.sin(T / 200.0))
-    _, events = judged(placed(reads, "wall", "wall", "coals"), [adrift, warm(), warm(), warm()])
+    _, events = judged(placed(reads, "wall", "air", "coals"), [adrift, warm(), warm(), warm()])
     [(probe, at_s)] = faults(events)
     assert probe == "p0"
     assert at_s <= 1030.0
@@ -302,9 +302,14 @@ FLAME = np.select([T < 1000.0, T < 1001.0, T < 1002.0, T < 1003.0], [626.0, 719.
     ("plan", "columns"),
     [
         pytest.param(
-            placed("air", "wall", "wall"),
+            placed("air", "air", "wall"),
             [np.where(T < 900.0, warm(626.0), FLAME), warm(), warm()],
             id="a flame that reaches a bead",
+        ),
+        pytest.param(
+            placed("air", "air", "wall"),
+            [np.where(T < 1000.0, warm(500.0), 590.0), np.where(T < 1000.0, warm(500.0), 540.0), warm()],
+            id="a flame that reaches two at once",
         ),
         pytest.param(
             placed("wall", "air", "air", "coals"),

@@ -89,6 +89,7 @@ class Signal:
         self._often_s = np.where(wall, WALL_OFTEN_S, OFTEN_S)
         self._most_usual_c = np.where(wall, WALL_USUAL_C, np.inf)
         self._weight = np.where(wall, WEIGHT, 1.0)
+        self._air = places.is_air
         self._edge_s = np.where(wall, WALL_OFTEN_S, BEAD_OFTEN_S)
         # Infrared has no lag at all.
         self._edge_c = np.where(places.surface, np.inf, np.where(wall, 25.0, 40.0))
@@ -176,8 +177,13 @@ class Signal:
         edge_c = np.zeros((n, k))
         for i, j in np.argwhere(large):
             # What it leapt from is no spike, and no flame that reached the bead within some seconds.
-            was_c = course.medians_c[RATE_S + i - int(gap[i, j] + gap2[i, j]), j]
-            if abs(two[i, j] - was_c) < STOPS * abs(step_c[i, j]):
+            was_c = course.medians_c[RATE_S + i - int(gap[i, j] + gap2[i, j])]
+            still = np.abs(np.where(np.arange(k) == j, two[i], value_c[i]) - was_c) < STOPS * abs(
+                step_c[i, j]
+            )
+            others = self._air & (np.arange(k) != j) & ~np.isnan(value_c[i] - was_c)
+            # One alone in the air may hang in a flame that comes and goes; others there would feel it.
+            if still[j] and (not self._air[j] or (others.any() and still[others].all())):
                 edge_c[i, j] = step_c[i, j]
         return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan), edge_c
 
