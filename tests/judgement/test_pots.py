@@ -287,9 +287,11 @@ def test_silence_widens_the_band() -> None:
 
 
 def wobbling(size_c: float) -> Floats:
-    """A wall at 600 °C whose probe makes contact now and then."""
+    """A wall at 600 °C whose probe, of 8 s, lifts off it now and then."""
     t = np.arange(1500)
-    return np.where((t > 700) & (t // 40 % 2 == 0), 600.0 - size_c, 600.0)
+    off = (t > 700) & (t // 40 % 2 == 0)
+    lag = np.exp(-np.arange(100.0) / 8.0)
+    return np.asarray(600.0 - size_c * np.convolve(off, lag / lag.sum())[: len(t)], np.float64)
 
 
 def test_it_is_consistent_only_while_readings_come_as_they_were_foretold() -> None:
