@@ -23,6 +23,7 @@ from logger.plan import Plan
 from logger.reading import Event, Status
 from logger.report.gather import alarms_called, distrusted, judged_plan, named, zone_levels
 from logger.report.levels import lighting
+from logger.words import said
 
 MAX_POINTS: Final = 1000
 """Points a trace that is drawn; the values beside it are of every second."""
@@ -113,7 +114,7 @@ def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]
         "title": f"Replay: {info.title or plan.title or 'Firing'}",
         "about": [
             f"{when}{moment.about(told['length_s'], running=info.running)}",
-            html.B(" Invented: nothing in it was measured.") if info.invented else "",
+            html.B(" Invented: nothing was measured.") if info.invented else "",
         ],
         "doors": [
             dcc.Link("Report", href=f"/report/{info.id}"),
@@ -144,7 +145,8 @@ def marks_of(
     alarms = named(judged["alarms"]) if judged is not None else alarms_called(info, events) or []
     for alarm in alarms:
         name = alarm_name(alarm)
-        words = alarm["message"] if alarm["message"].startswith(name) else f"{name}. {alarm['message']}"
+        words = said.told(alarm, "message", unit)
+        words = words if words.startswith(name) else f"{name}. {words}"
         found.append((tables.mark_of_alarm(alarm, words), ""))
     return sorted(found, key=lambda pair: pair[0].t_s)
 

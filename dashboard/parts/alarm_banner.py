@@ -1,6 +1,5 @@
 """What stands at the top of every page while something is wrong."""
 
-import contextlib
 from collections.abc import Sequence
 from typing import Any
 
@@ -8,7 +7,7 @@ from dash import html
 
 from dashboard.parts.frame import button
 from dashboard.parts.words import Unit, alarm_name
-from logger.words.said import in_unit
+from logger.words.said import told
 
 SILENCE_MIN = (10, 30)
 """How long one tap silences an alarm. [min]"""
@@ -17,15 +16,6 @@ SILENCE_MIN = (10, 30)
 def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None = None) -> Any:
     said = {} if aloud is None else {"aria-label": aloud}
     return button(text, {"type": "alarm-act", "act": act, "key": key, "minutes": minutes}, **said)
-
-
-def told(alarm: dict[str, Any], what: str, unit: Unit) -> str:
-    """Write an alarm's `message` or `advice` from its values; an older journal has only words, in °C."""
-    parts = alarm.get("parts" if what == "message" else "advice_parts")
-    with contextlib.suppress(TypeError, ValueError, KeyError):
-        if parts:
-            return in_unit(parts, unit)
-    return str(alarm.get(what) or "").strip()
 
 
 def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:

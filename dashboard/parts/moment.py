@@ -12,6 +12,7 @@ from dashboard.parts.single import name_of
 from dashboard.parts.words import Unit, alarm_name, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
 from logger.words.looks import READS, STAGES
+from logger.words.said import in_unit
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
 
@@ -92,7 +93,9 @@ def _needs(
             told["words"][zone["missing"][k]],
             "faulty" if zone["faulty"][k] else "",
         ]
-        ahead = told["words"][zone["ahead"][k]]
+        number = zone["ahead"][k]
+        parts = told["parts"].get(str(number))
+        ahead = in_unit(parts, unit) if parts else told["words"][number]
         said = [
             "Coals" if zone["coals"] else need(card, dict(firing), unit),
             f"Forecast then: {ahead}" if ahead else "",
@@ -286,4 +289,4 @@ def about(length_s: float, *, running: bool) -> str:
     """Say how long the firing is, and whether it is still running."""
     if running:
         return f"{span(length_s)} so far. Still running: this is what was there when you opened it."
-    return f"{span(length_s)}. A stored firing; nothing here is happening now."
+    return f"{span(length_s)}. Stored: nothing here is happening now."

@@ -110,7 +110,7 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
         and abs(by_s - 3600 + usual / 1e6) <= max(2 * usual / 1e6, 60)
     ):
         return table.refuse(
-            f"the clock goes back by {_span(by_s)}, as at the end of summer time; say where it hung with",
+            f"the clock goes back by {_span(by_s)}, as at the end of summer time; name its zone with",
             Hint("timezone", None, "such as Europe/Vienna"),
             row=int(rows[first + 1]),
             code="clock-back-an-hour",

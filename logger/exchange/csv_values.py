@@ -297,7 +297,7 @@ class Reader:
         hints = self._ways_on(rows, found, row, column_, cell)
         if not what and column_ == table.time[0]:
             what = (
-                f"{shown(cell)} is no time as above it"
+                f"{shown(cell)} is no time like those above it"
                 if row != int(rows[0])
                 else f"{shown(cell)} is no time"
             )

@@ -17,9 +17,9 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     """Gather a firing's alarms, stages and zones, given all events in order and the verdict at the end.
 
     JSON: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`; times in seconds
-    from the first reading. `basis` says which of its probes a zone's peak was read by. Its `one_hour_c` is a
-    model's word: `one_hour_model` tells its activation energy, and between which temperatures it would lie
-    with others.
+    from the first reading. An alarm's `parts` are its message with the temperatures in it as values (`said`).
+    `basis` says which of its probes a zone's peak was read by. Its `one_hour_c` is a model's word:
+    `one_hour_model` tells its activation energy, and between which temperatures it would lie with others.
     """
     alarms: list[dict[str, Any]] = []
     standing: dict[str, dict[str, Any]] = {}
@@ -37,6 +37,7 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
                 "raised_s": event.t_s,
                 "cleared_s": None,
                 "message": data["message"],
+                "parts": data.get("parts") or [],
             }
             standing[data["key"]] = alarm
             alarms.append(alarm)

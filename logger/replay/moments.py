@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger.judgement.verdicts import ZoneVerdict
 from logger.replay.judging import Judging
+from logger.words.said import Said
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -29,6 +30,7 @@ class Moments:
 
     def __init__(self, zones: tuple[str, ...]) -> None:
         self._words: dict[str, int] = {}
+        self._parts: dict[str, list[Any]] = {}
         self._t_s: list[float] = []
         self._load: dict[str, list[int]] = {"line": [], "stage": []}
         self._zones: dict[str, dict[str, list[Any]]] = {
@@ -73,7 +75,8 @@ class Moments:
     def data(self) -> dict[str, Any]:
         """Give them for programs, as JSON.
 
-        `t_s`; `line` and `stage`, as numbers of `words`; `zones`, each with its columns, `missing` and
+        `t_s`; `line` and `stage`, as numbers of `words`; `parts`, of those words that have temperatures in
+        them (`logger.words.said`), by their number; `zones`, each with its columns, `missing` and
         `ahead` (what was forecast then) as numbers of `words`; `forecasts`, each with its `t_s` and, where
         the coldest zone had one, `zone`, `at_s`, `ahead_s`, `low_c`, `middle_c`, `high_c`.
         """
@@ -81,6 +84,7 @@ class Moments:
             "t_s": self._t_s,
             **self._load,
             "words": list(self._words),
+            "parts": self._parts,
             "zones": [
                 {"zone": zone, "coals": zone in self._coals, **columns}
                 for zone, columns in self._zones.items()
@@ -89,7 +93,10 @@ class Moments:
         }
 
     def _word(self, text: str) -> int:
-        return self._words.setdefault(text, len(self._words))
+        number = self._words.setdefault(str(text), len(self._words))
+        if isinstance(text, Said):
+            self._parts[str(number)] = text.plain()  # a key as JSON has it
+        return number
 
 
 def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:

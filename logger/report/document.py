@@ -20,11 +20,12 @@ from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
 from logger.report.markup import html, plain
 from logger.report.photos import photos_of
-from logger.report.shown import Shown, since
+from logger.report.shown import Shown, minutes, since
 from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM
 from logger.report.story import Entry, story, verdict
 from logger.words.looks import READS
+from logger.words.said import in_unit
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -65,6 +66,8 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
         plan=known.plan,
         shown=shown,
         since=since,
+        lit=_lit(known, shown),
+        placed=any(probe.height_cm is not None for probe in known.plan.probes),
         verdict=verdict,
         reads=READS,
         reach_cm=REACH_CM,
@@ -113,6 +116,14 @@ def _when(info: FiringInfo, shown: Shown) -> str:
     if not info.time_known:
         return f"Day and time of day not known; {length} recorded"
     return f"First reading {shown.moment(info.started_us)} ({shown.zone_name}); {length} recorded"
+
+
+def _lit(known: Gathered, shown: Shown) -> str:
+    if not known.lit.found:
+        return "When it was lit could not be seen."
+    return (
+        f"Lit {minutes(known.lit.t_s)} after the first reading ({in_unit(known.lit.how.parts, shown.unit)})."
+    )
 
 
 def _alarm_settings(plan: Plan) -> str:

@@ -121,7 +121,7 @@ def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, A
 
 
 def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Give alarms the titles of their rules."""
+    """Give alarms the titles of their rules; `logger.words.said.told` writes their messages in a unit."""
     out = []
     for alarm in alarms:
         rule = RULES.get(alarm["rule"])
@@ -132,6 +132,7 @@ def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
                 "warning": rule is None or rule.warning,
                 **{key: alarm.get(key) for key in ("zone", "probe", "raised_s", "cleared_s")},
                 "message": str(alarm.get("message") or ""),
+                "parts": alarm.get("parts") or [],
             }
         )
     return out

@@ -13,6 +13,7 @@ from logger.judgement.levels import zone_levels
 from logger.judgement.zones import Places
 from logger.plan import Plan
 from logger.reading import Floats
+from logger.words.said import Degrees, Said, said
 
 LIT_C_PER_MIN: Final = 12.0
 """Coals alone warm a stack more slowly, burning wood faster. Common practice, no source. [°C/min]"""
@@ -70,7 +71,7 @@ class Moment:
     """A time by which firings can be laid over one another."""
 
     t_s: float  # from the first reading. [s]
-    how: str  # in words, how it was found
+    how: Said  # in words, how it was found
     found: bool  # False where it is only a stand-in
 
 
@@ -121,12 +122,13 @@ def lighting(levels: Levels) -> Moment:
             fast = (rise >= LIT_C_PER_MIN * ahead * levels.step_s / 60.0).any(axis=1)
             warm = (smooth - _first(smooth) >= _RISE_C).any(axis=1)
         if fast.any():
-            words = f"a zone rises by {LIT_C_PER_MIN:g} °C a minute or more for two minutes"
+            words = said("a zone rises by {} a minute or more for two minutes", Degrees("by", LIT_C_PER_MIN))
             return Moment(float(levels.t_s[fast.argmax()]), words, found=True)
         if warm.any():
-            words = f"a zone has risen by {_RISE_C:g} °C; none rose as fast as burning wood makes it"
+            risen = Degrees("by", _RISE_C)
+            words = said("a zone has risen by {}; none rose as fast as burning wood makes it", risen)
             return Moment(float(levels.t_s[warm.argmax()]), words, found=True)
-    return Moment(0.0, "the first reading: no rise was seen", found=False)
+    return Moment(0.0, said("the first reading: no rise was seen"), found=False)
 
 
 def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
@@ -142,7 +144,9 @@ def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
     t = float(levels.t_s[k])
     if k and np.isfinite(smooth[k - 1]):
         t -= levels.step_s * (smooth[k] - temperature_c) / max(smooth[k] - smooth[k - 1], 1e-9)
-    return Moment(t, f"{zone} passes {temperature_c:g} °C for the first time", found=True)
+    return Moment(
+        t, said("{} passes {} for the first time", zone, Degrees("at", temperature_c, "g")), found=True
+    )
 
 
 def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]:

@@ -54,7 +54,7 @@ class Shown:
             case "°C/min":
                 return f"{_signed(value * scale, 1)} °{self.unit}/min"
             case "min":
-                return f"{value:.1f} min" if 0 < abs(value) < 9.95 else f"{value:.0f} min"
+                return minutes(60.0 * value)
             case "count":
                 return f"{value:.0f}"
 
@@ -65,6 +65,12 @@ class Shown:
     def moment(self, t_us: int) -> str:
         """Write a day and a time of day in the zone, which is not named."""
         return f"{datetime.fromtimestamp(t_us / 1e6, self.zone):%-d %B %Y, %H:%M}"
+
+
+def minutes(s: float) -> str:
+    """Write a length of time in minutes, short ones to a tenth."""
+    value = s / 60.0
+    return f"{value:.1f} min" if 0 < abs(value) < 9.95 else f"{value:.0f} min"
 
 
 def since(t_s: float | None) -> str:

@@ -99,7 +99,8 @@ def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], flo
                     f"M{x:.1f} {top:.1f}h{run:.1f}v{tall:.1f}h-{run:.1f}z"
                 )
     for shade, parts in sorted(paths.items()):
-        yield el("path", d="".join(parts), fill=heat(shade * SHADE_C))
+        colour = heat(shade * SHADE_C)  # its own edge, too: where two shades meet, paper would shine through
+        yield el("path", d="".join(parts), fill=colour, stroke=colour, stroke_width="0.8")
 
 
 def _axes(scales: Scales, rows: Floats, y: Callable[[float], float], bottom: float) -> Iterator[Element]:

@@ -11,6 +11,7 @@ from logger.report.drawing import Mark
 from logger.report.gather import Gathered
 from logger.report.shown import Shown, since
 from logger.words.looks import NOTES
+from logger.words.said import Unit, told
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +41,8 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
             if cleared is None
             else f" (to {since(cleared)})"
         )
-        found.append(
-            (
-                alarm["raised_s"],
-                "alarm",
-                f"{alarm['title']}: {alarm['message']}{until}",
-                alarm["warning"],
-                None,
-            )
-        )
+        words = headed(alarm, shown.unit)
+        found.append((alarm["raised_s"], "alarm", f"{words}{until}", alarm["warning"], None))
     found.sort(key=lambda entry: entry[0])
     entries, number = [], 0
     for t_s, kind, text, warning, c in found:
@@ -56,6 +50,12 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
         number += not good
         entries.append(Entry(Mark(0 if good else number, t_s, "good" if good else kind, c), text, warning))
     return entries
+
+
+def headed(alarm: Mapping[str, Any], unit: Unit) -> str:
+    """Write what an alarm of `gather.named` said, behind its title; some messages begin with it."""
+    title, words = str(alarm["title"]), told(alarm, "message", unit)
+    return words if words.startswith(title) else f"{title}: {words}"
 
 
 def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:
@@ -87,7 +87,7 @@ def _spot(data: Mapping[str, Any], shown: Shown) -> str:
     reading = shown.degrees(float(c)) if isinstance(c, int | float) else "–"
     set_to = f", emissivity {emissivity:g}" if isinstance(emissivity, int | float) else ""
     text = f"; {data['text']}" if data.get("text") else ""
-    return f"Spot, {data.get('zone', '')}: {reading}{set_to}{text}"
+    return f"Gun reading, {data.get('zone', '')}: {reading}{set_to}{text}"
 
 
 def _by(who: str) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, Literal, NamedTuple
 
 Unit = Literal["C", "F"]
@@ -50,6 +51,15 @@ def said(words: str, *values: str | Degrees) -> Said:
     made = Said(in_unit(parts, "C"))
     made.parts = tuple(parts)
     return made
+
+
+def told(data: Mapping[str, Any], what: str, unit: Unit) -> str:
+    """Write an alarm's `message` or `advice` from its values; an older journal has only words, in °C."""
+    parts = data.get("parts" if what == "message" else f"{what}_parts")
+    with contextlib.suppress(TypeError, ValueError, KeyError):
+        if parts:
+            return in_unit(parts, unit)
+    return str(data.get(what) or "").strip()
 
 
 def in_unit(parts: Sequence[Any], unit: Unit) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import contextlib
+import json
 import re
 import time
 from pathlib import Path
@@ -24,7 +25,7 @@ from dashboard.gathering import Gathering
 from dashboard.pages.replay_alarms import judged_by
 from dashboard.parts import moment
 from dashboard.planning import PlanRefused
-from dashboard.replayed import NONE, rates, replayed
+from dashboard.replayed import NONE, marks_of, rates, replayed
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
@@ -32,6 +33,7 @@ from logger.plan import loads
 from logger.reading import Status
 from logger.replay.judging import rehearse
 from logger.replay.moments import judged
+from tests.invented_firings import invented_firing
 
 pytestmark = pytest.mark.slow  # whole firings, judged
 
@@ -159,6 +161,26 @@ def test_the_words_of_each_moment_are_the_judgements(judgement: dict[str, Any]) 
     fahrenheit = moment.moments(judgement, FIRING, [], "F")
     last = zones[upper]["peak_c"][-1]
     assert fahrenheit["words"][fahrenheit["columns"][f"peak {upper}"][-1]] == f"{last * 1.8 + 32:.0f}°"
+
+
+def test_what_was_said_in_a_replay_is_in_the_unit_shown(path: Path) -> None:
+    """What alarms said, and what was forecast: from values, in either unit."""
+    with contextlib.closing(JournalWriter(path)) as writer:
+        firing, _ = invented_firing(writer, 5, rate_hz=0.1)
+    with contextlib.closing(JournalReader(path)) as reader:
+        info, events = reader.firing(firing), reader.events(firing)
+        told = judged(reader, info)
+    told = json.loads(json.dumps(told))  # it comes from another process
+    firing_ = {**FIRING, "target_c": info.plan.target_c}
+    said = {
+        unit: [mark.text for mark, _ in marks_of(info, events, told, unit)]
+        + moment.moments(told, firing_, {}, unit)["words"]
+        for unit in ("C", "F")
+    }
+    for words in ("is at", "Forecast then: cooled to 100 °C", "Gun reading"):
+        assert any(words in text and "°C" in text for text in said["C"]), words
+    assert any("Forecast then: cooled to 212 °F" in text for text in said["F"])
+    assert not [text for text in said["F"] if "°C" in text]
 
 
 def test_a_peak_is_never_lower_than_what_a_zone_is_at(judgement: dict[str, Any]) -> None:

@@ -111,7 +111,7 @@ def test_everything_is_in_it(known: tuple[Gathered, Any]) -> None:
         "Wood, 2 armloads",
         "Wood, 1 armload: windward side",
         "Flames right through the top",
-        "Spot, lower: 702 °C, emissivity 0.93; big jar's shoulder",
+        "Gun reading, lower: 702 °C, emissivity 0.93; big jar's shoulder",
         "Coldest zone's peak",
         "A model, not a measurement",
         "it is never the only watch on a fire",
@@ -184,11 +184,32 @@ def test_fahrenheit_and_another_zone(known: tuple[Gathered, Any]) -> None:
     text = text_of(known, shown("F", "America/New_York"))
     assert "25 November 2026, 05:00 (America/New_York)" in text
     assert "Above 1112 °F" in text  # 600 °C
-    assert "Spot, lower: 1296 °F" in text  # 702 °C
+    assert "Gun reading, lower: 1296 °F" in text  # 702 °C
     assert f"Target {known[0].plan.target_c * 1.8 + 32:.0f} °F" in text
     told = next(f for f in known[0].facts if f.key == "peaks_apart_c")
     assert told.value is not None
     assert f"{told.value * 1.8:.0f} °F" in text  # a difference has no 32 in it
+
+
+@pytest.mark.parametrize("which", [0, 1], ids=["worked out afterwards", "as called beside the fire"])
+def test_no_number_keeps_the_other_unit(home: Path, which: int) -> None:
+    """Nor those in what alarms said, and in how the lighting was found."""
+    with contextlib.closing(reader_of(home)) as reader:
+        info = reader.firings()[which]
+        known = gather(reader, info), reader.history(info.id, 900)
+    assert known[0].live is (which == 1)
+    fell = [alarm for alarm in known[0].alarms if alarm["rule"] in ("coal_collapse", "target_reached")]
+    assert any("°C" in alarm["message"] for alarm in fell)
+    text = text_of(known, shown("F", "UTC"))
+    assert "22 °F a minute or more for two minutes" in text  # 12 °C
+    theirs = str(info.facts.get("weather", "nothing"))  # what a person wrote stays as it is
+    assert "°C" not in text.replace(theirs, "")
+
+
+def test_a_headline_is_said_once(known: tuple[Gathered, Any]) -> None:
+    told = [entry.text for entry in story(known[0], UTC) if entry.text.startswith("Coals have fallen away")]
+    assert told
+    assert not [text for text in told if text.count("Coals have fallen away") > 1]
 
 
 def test_the_verdicts_are_the_rehearsals(home: Path, known: tuple[Gathered, Any]) -> None:

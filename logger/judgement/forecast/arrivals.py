@@ -27,7 +27,7 @@ from logger.judgement.forecast.cooling import LEAST_ROWS, cooling_s
 from logger.judgement.stages import BURN_DOWN, COOLING, PEAK
 from logger.judgement.trend import SLOW_EVERY_S
 from logger.reading import Floats
-from logger.words.said import Degrees, Unit, in_unit
+from logger.words.said import Degrees, Unit, in_unit, said
 
 DRAWN_S: Final = (0, 60, 120, 180, 300, 420, 600, 840, 1200)
 """How far ahead the band is given for drawing. [s]"""
@@ -233,8 +233,8 @@ def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | No
         return f"{', '.join(parts)} as it is going"
     if cool is None:
         return ""
-    to = Degrees("at", cool.temperature_c)
-    return in_unit(("cooled to ", to, f" in {_span(cool.early_s, cool.late_s)}"), unit)
+    words = said("cooled to {} in {}", Degrees("at", cool.temperature_c), _span(cool.early_s, cool.late_s))
+    return words if unit == "C" else in_unit(words.parts, unit)
 
 
 def _told(found: Arrival | None) -> Arrival | None:
