@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from dashboard.figures.look import unit_of
 from dashboard.gathering import gathering
+from dashboard.parts.frame import door_row
 from dashboard.parts.words import Unit, degrees, shown
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
@@ -89,14 +90,11 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
     ]
     return [
         html.H2("This firing in short"),
+        door_row(
+            dcc.Link("Report", href=f"/report/{info.id}"),
+            dcc.Link("Replay", href=f"/replay/{info.id}"),
+            dcc.Link("Prepare the next firing", href="/prepare"),
+        ),
         html.P("Each zone's peak and verdict, the coldest first.", className="hint"),
         html.Ol(rows),
-        html.P(
-            [
-                dcc.Link("Report", href=f"/report/{info.id}"),
-                dcc.Link("Replay", href=f"/replay/{info.id}"),
-                dcc.Link("Prepare the next firing", href="/prepare"),
-            ],
-            className="ways",
-        ),
     ]

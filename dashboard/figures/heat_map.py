@@ -15,6 +15,8 @@ CURSOR: Final = 0
 """Where the cursor is among the shapes."""
 ON_HEAT: Final = {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"}
 """Letters that can be read over any colour of heat."""
+KEY_PX: Final = 24
+"""Above the picture, for the names of its lines; above the drawn stack too, since they share an axis. [px]"""
 APART: Final = 0.08
 """Share of the height that a probe's number needs, where the glass is low."""
 
@@ -106,7 +108,7 @@ def heat_figure(
     figure.update_layout(
         template=TEMPLATES[theme],
         showlegend=False,
-        margin={"l": 8, "r": 8, "t": 6, "b": 8},
+        margin={"l": 8, "r": 8, "t": KEY_PX, "b": 8},
         xaxis={"title": {"text": f"minutes since {since}"}, "showgrid": False},
         yaxis={"title": {"text": "cm above the coals"}, "range": heights_range(places), "showgrid": False},
         shapes=[
@@ -149,9 +151,9 @@ def _contour(x: list[float], y: list[float], z: Any, at: float, name: str, dash:
 
 
 def _key(text: str) -> dict[str, Any]:
-    """Name the lines in the upper right corner, where it is rarely anything but hot."""
-    corner = {"xref": "paper", "yref": "paper", "x": 0.995, "y": 1, "xanchor": "right", "yanchor": "top"}
-    return {**corner, "text": text, "showarrow": False, "font": ON_HEAT, "bgcolor": "rgba(28,20,16,0.6)"}
+    """Name the lines above the picture, from its left edge: there they fit a phone's glass too."""
+    place = {"xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "left", "yanchor": "bottom"}
+    return {**place, "xshift": -50, "text": text, "showarrow": False}
 
 
 def _height_of(mark: Mark, places: Sequence[Place]) -> float | None:

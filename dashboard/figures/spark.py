@@ -28,8 +28,9 @@ def spark(
             bottom = [f"{(n + 0.5) * step:.1f},{_y(low_c[n]):.1f}" for n in reversed(steps)]
             parts.append(f"M{' L'.join([*top, *bottom])} Z")
     drawn = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}">'
-        f'<path d="M0 {_y(target_c):.1f}H{WIDTH}" stroke="{rule}" stroke-dasharray="3 3"/>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none">'
+        "<style>path{vector-effect:non-scaling-stroke;stroke-width:2px}</style>"
+        f'<path d="M0 {_y(target_c):.1f}H{WIDTH}" stroke="{rule}" stroke-dasharray="6 6"/>'
         f'<path d="{"".join(parts)}" fill="{ink}" fill-opacity=".45" stroke="{ink}"/></svg>'
     )
     return f"data:image/svg+xml,{quote(drawn)}"

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboard.figures.heat_map import column, columns_of, heights_range, rows_of
+from dashboard.figures.heat_map import KEY_PX, column, columns_of, heights_range, rows_of
 from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
 from dashboard.figures.model import Place
 from logger.reading import Floats
@@ -151,7 +151,7 @@ def stack_figure(
     layout = {
         "template": TEMPLATES[theme],
         "showlegend": False,
-        "margin": {"l": 8, "r": 8, "t": 6, "b": 8},
+        "margin": {"l": 8, "r": 8, "t": KEY_PX, "b": 8},
         "hovermode": "closest",
         "dragmode": False,
         "shapes": [*_drawing(places, aspect), *(_ring(spot) for spot in rings.values())],

@@ -24,7 +24,7 @@ from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
 from logger.report.gather import Gathered
 from logger.report.levels import LIT_C_PER_MIN, crossing, decimate, smoothed
-from logger.report.shown import Shown, shown, since
+from logger.report.shown import Shown, minutes, shown
 
 MOST: Final = 6
 LINE_POINTS: Final = 700
@@ -51,17 +51,23 @@ def layout(firings: str = "", **_query: str) -> Any:
                 [html.H1("Compare firings"), html.P(f"{more}", id="compare-left-out")], className="page-top"
             ),
             progress.working("compare"),
-            dmc.MultiSelect(
-                id="compare-choice",
-                label="Firings",
-                description="Two to six",
-                data=[],
-                value=asked[:MOST],
-                maxValues=MOST,
-                searchable=True,
-                debounce=300,
-            ),
             html.Ol(id="compare-chosen"),
+            html.Details(
+                [
+                    html.Summary("Choose firings"),
+                    dmc.MultiSelect(
+                        id="compare-choice",
+                        label="Firings",
+                        description="Two to six",
+                        data=[],
+                        value=asked[:MOST],
+                        maxValues=MOST,
+                        searchable=True,
+                        debounce=300,
+                    ),
+                ],
+                open=len(asked) < 2,
+            ),
             html.Div(id="compare-body", hidden=True, children=_body()),
         ],
     )
@@ -70,7 +76,7 @@ def layout(firings: str = "", **_query: str) -> Any:
 def _body() -> list[Any]:
     return [
         html.H2("What the pots went through"),
-        html.P("Minutes that each zone spent in each heat, and its peak: ✓ at its target, or short of it."),
+        html.P("How long each zone was how hot, and its peak: ✓ reached its target, or short of it."),
         html.Ul(id="compare-key", **{"aria-label": "Colours of heat"}),
         dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
         html.H2("Comparison"),
@@ -97,12 +103,14 @@ def _how() -> Any:
         children=[
             choice("line", "Line", [COLDEST, HOTTEST], value=COLDEST),
             choice("align", "Align at", [LIGHTING, PASSING], value=LIGHTING, **kept),
-            choice("zone", "Zone", [], **kept),
-            dmc.NumberInput(
-                id="compare-at",
-                label="Temperature",
-                value=500,
-                debounce=300,
+            html.Div(
+                [
+                    choice("zone", "Zone", [], **kept),
+                    dmc.NumberInput(id="compare-at", label="Temperature", value=500, debounce=300),
+                ],
+                id="compare-passing",
+                className="compare-how",
+                hidden=True,
             ),
         ],
     )
@@ -260,8 +268,7 @@ def _facts(known: list[Gathered], write: Shown) -> list[Any]:
     Output("compare-moments", "children"),
     Output("compare-at", "error"),
     Output("compare-at", "suffix"),
-    Output("compare-zone", "disabled"),
-    Output("compare-at", "disabled"),
+    Output("compare-passing", "hidden"),
     Input("compare-ready", "data"),
     Input("compare-line", "value"),
     Input("compare-align", "value"),
@@ -276,7 +283,7 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     free = align != PASSING
     at_c = None if free else _temperature(at, own)
     if isinstance(at_c, str):
-        return no_update, no_update, at_c, no_update, no_update, no_update
+        return no_update, no_update, at_c, no_update, no_update
     known, _ = await _known(ready)
     found = await asyncio.to_thread(_curves, known, line, zone if isinstance(zone, str) else "", at_c, own)
     drawn, words = found
@@ -290,7 +297,7 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     )
     rate = LIT_C_PER_MIN * (1.8 if own == "F" else 1.0)
     words.append(f"Lighting is from when on a zone rises by {rate:.0f} °{own} a minute for two minutes.")
-    return figure, [html.Li(text) for text in words], "", f" °{own}", free, free
+    return figure, [html.Li(text) for text in words], "", f" °{own}", free
 
 
 def _temperature(given: Any, unit: Unit) -> float | str:
@@ -329,7 +336,7 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
     """
     lit = one.lit
     how = (
-        f"lit {since(lit.t_s)} after its first reading"
+        f"lit {minutes(lit.t_s)} after its first reading"
         if lit.found
         else "no lighting was seen: laid at its first reading"
     )
@@ -341,7 +348,7 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
     found = crossing(one.levels, zone, at_c)
     if found is None:
         return lit.t_s, f"{zone} never came to {at}; {how}"
-    return found.t_s, f"{zone} passes {at} for the first time {since(found.t_s)} after the first reading"
+    return found.t_s, f"{zone} passes {at} for the first time {minutes(found.t_s)} after the first reading"
 
 
 @callback(

@@ -80,7 +80,7 @@ def _list(*, binned: bool) -> Any:
                 ],
                 className="page-top",
             ),
-            _finder(),
+            _finder("bin" if binned else "list"),
             firings_bin.sure(),
             progress.working("firings"),
             html.Ol(id="firings-list"),
@@ -105,16 +105,17 @@ def _list(*, binned: bool) -> Any:
     )
 
 
-def _finder() -> Any:
+def _finder(which: str) -> Any:
+    # What is looked for in the list is not looked for in the bin.
     return html.Div(
         [
             dmc.TextInput(
                 id="firings-find",
                 label="Find",
-                placeholder="Title, day, clay, wood …",
+                placeholder="Title, day, clay …",
                 value="",
                 debounce=300,
-                persistence=True,
+                persistence=which,
                 persistence_type="session",
                 attributes={"input": {"type": "search", "maxLength": 200}},
             ),
@@ -124,7 +125,7 @@ def _finder() -> Any:
                 data=options(shelf.ORDERS.items()),
                 value="newest",
                 allowDeselect=False,
-                persistence=True,
+                persistence=which,
                 persistence_type="session",
             ),
         ],
@@ -177,7 +178,8 @@ async def show(
     """List the firings that fit what is looked for."""
     path, binned = here().journal_path, which == "bin"
     every = await asyncio.to_thread(shelf.firings, path, binned=binned)
-    infos = shelf.found(every, words[:200] if isinstance(words, str) else "")
+    searched = len(every) > 1  # else there is no field that could say what is looked for
+    infos = shelf.found(every, words[:200] if isinstance(words, str) and searched else "")
     order = order if isinstance(order, str) else "newest"
     if order in ("hottest", "coldest") and infos:
         peaks, missing = await asyncio.to_thread(shelf.peaks_of, path, infos)
@@ -190,7 +192,10 @@ async def show(
     at = min(max(at, 0), pages - 1)
     some = infos[at * A_PAGE : (at + 1) * A_PAGE]
     rows = await asyncio.to_thread(shelf.rows, path, some) if some else []
-    rows = [replace(row, failed=not row.known and _key(path, row.info) in _failed) for row in rows]
+    rows = [
+        replace(row, failed=not row.known and _key(path, row.info) in _failed, waits=not binned)
+        for row in rows
+    ]
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
     own: Unit = unit_of(unit)
     stamp = _stamp(rows, own, looks)
@@ -203,7 +208,7 @@ async def show(
     else:
         cards = [card(row, own, chosen=row.info.id in ids_of(chosen), **looks) for row in rows]
         set_props("firings-import-box", {"hidden": not looks["may_act"]})
-    set_props("firings-finder", {"hidden": len(every) < 2})
+    set_props("firings-finder", {"hidden": not searched})
     unknown = [row.info.id for row in rows if not (row.known or row.failed or row.info.running)]
     waiting = [] if binned else [*unknown, *(firing for firing in missing if firing not in unknown)]
     return {

@@ -45,7 +45,8 @@ def layout() -> Any:
                     html.H1("Import files"),
                     html.P(
                         "A table of times and temperatures as CSV or text, from any logger. Choose several "
-                        "at once where it wrote one file a channel."
+                        "at once where it wrote one file a channel.",
+                        id="import-about",
                     ),
                     door_row(dcc.Link("To the firings", href="/firings")),
                 ],
@@ -217,7 +218,7 @@ def _done(made: dict[str, Any]) -> Any:
         [
             html.P(["Imported: ", html.B(made["title"]), "."]),
             door_row(
-                dcc.Link("Replay it", href=f"/replay/{own}"),
+                dcc.Link("Replay it", href=f"/replay/{own}", className="main"),
                 dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
                 dcc.Link("To the firings", href="/firings"),
             ),

@@ -66,6 +66,7 @@ def layout(firing: str) -> Any:
                     door_row(
                         dmc.Button("Save", id="places-save"),
                         html.P("", id="places-said", role="status"),
+                        id="places-bar",
                     ),
                 ],
             ),

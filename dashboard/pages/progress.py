@@ -33,7 +33,8 @@ def working(prefix: str) -> Any:
                 className="working",
             ),
             html.P("", id=f"{prefix}-said", role="status"),
-        ]
+        ],
+        className="work",
     )
 
 

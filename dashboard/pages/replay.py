@@ -37,12 +37,12 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
             html.Div(
                 [
                     html.H1("Replay", id="replay-title"),
-                    html.P("", id="replay-about"),
                     door_row(id="replay-doors"),
+                    html.P("", id="replay-about"),
+                    progress.working("replay"),
                 ],
                 className="page-top",
             ),
-            progress.working("replay"),
             html.Div(
                 id="replay-body", hidden=True, children=[*_look(_seconds(at)), *_judged(), *settings_form()]
             ),
@@ -70,30 +70,7 @@ def _look(at_s: float) -> list[Any]:
                 picture("replay-heat", "The stack through time, on the same height axis"),
             ],
         ),
-        dmc.Slider(
-            id="replay-scrub",
-            min=0,
-            max=max(1.0, at_s),
-            value=at_s,
-            step=1,
-            updatemode="drag",
-            thumbSize=44,
-            thumbLabel="Time in the firing",
-            label=None,
-        ),
-        html.Div(
-            className="replay-tools",
-            children=[
-                button("▶ Play", "replay-play"),
-                html.P("", id="replay-clock"),
-                button("◂ Note or alarm before", "replay-back"),
-                button("Next note or alarm ▸", "replay-on"),
-                dmc.SegmentedControl(
-                    id="replay-speed", data=[{"value": str(n), "label": f"{n}×"} for n in SPEEDS], value="10"
-                ),
-            ],
-        ),
-        html.P("", id="replay-jumped", role="status"),
+        _bar(at_s),
         html.Div(
             [
                 dmc.Select(
@@ -108,6 +85,44 @@ def _look(at_s: float) -> list[Any]:
             className="replay-views",
         ),
     ]
+
+
+def _bar(at_s: float) -> Any:
+    """The moment and what moves it: always in reach, whatever is looked at."""
+    name = html.Span("Note or alarm", className="long")
+    back = ["◂ ", name, html.Span(" before", className="unseen")]
+    on = [html.Span("Next: ", className="unseen"), name, " ▸"]
+    return html.Div(
+        [
+            html.P("", id="replay-jumped", role="status"),
+            dmc.Slider(
+                id="replay-scrub",
+                min=0,
+                max=max(1.0, at_s),
+                value=at_s,
+                step=1,
+                updatemode="drag",
+                thumbSize=44,
+                thumbLabel="Time in the firing",
+                label=None,
+            ),
+            html.Div(
+                className="replay-tools",
+                children=[
+                    button("▶ Play", "replay-play"),
+                    html.P("", id="replay-clock"),
+                    button(back, "replay-back"),
+                    button(on, "replay-on"),
+                    dmc.SegmentedControl(
+                        id="replay-speed",
+                        data=[{"value": str(n), "label": f"{n}×"} for n in SPEEDS],
+                        value="10",
+                    ),
+                ],
+            ),
+        ],
+        id="replay-bar",
+    )
 
 
 def _judged() -> list[Any]:
@@ -160,7 +175,7 @@ async def work_out(_: int | None, which: dict[str, Any], wish: dict[str, Any]) -
     try:
         info, plan = await _firing_and_plan(which, wish)
         work = await gathering(here().journal_path).judgement(info, plan)
-        if (far := await progress.so_far(work, "Working out what was to be said at each moment")) is not None:
+        if (far := await progress.so_far(work, "Verdicts")) is not None:
             return *far, no_update
         work.answer()
     except StokewatchError as exc:

@@ -23,9 +23,9 @@ SOURCES: Final = (
 
 def bars(known: Sequence[Gathered]) -> list[Bar]:
     """Give what each zone of each firing went through; a zone of coals only has no target."""
-    zones = list(dict.fromkeys(zone for one in known for zone in one.levels.zones))
+    zones = dict(pair for one in known for pair in zip(one.levels.zones, one.levels.pots, strict=True))
     found = []
-    for zone in zones:
+    for zone in sorted(zones, key=lambda zone: not zones[zone]):  # the pots come first, coals alone last
         for number, one in enumerate(known, 1):
             if zone not in one.levels.zones:
                 continue

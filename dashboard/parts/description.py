@@ -37,7 +37,7 @@ def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
         "attributes": {"input": {"maxLength": LONGEST}},
     }
     if field is TITLE:
-        return dmc.TextInput(**kept)
+        return dmc.TextInput(**kept, className="wide")
     return dmc.Textarea(**kept, autosize=True, minRows=1)
 
 

@@ -31,6 +31,7 @@ class Row:
     known: bool
     day: str
     failed: bool = False
+    waits: bool = True  # for its peak, where that isn't known
 
 
 def coldest(row: Row, unit: Unit) -> str:
@@ -41,7 +42,7 @@ def coldest(row: Row, unit: Unit) -> str:
     if row.failed:
         return "Its peak could not be worked out; its report says why"
     if not row.known:
-        return "Peak: being worked out …"
+        return "Peak: being worked out …" if row.waits else "Its peak has not been worked out"
     if row.peak is None:
         return "No zone to judge by"
     zone, peak_c = row.peak

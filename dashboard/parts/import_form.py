@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.parts.frame import options
-from dashboard.parts.words import Unit, degrees, span
+from dashboard.parts.words import Unit, degrees, reading, span
 
 FIELDS: Final = {
     "day_first": "Order of dates",
@@ -176,7 +176,7 @@ def _columns(whole: Mapping[str, Any], files: Sequence[Mapping[str, Any]], unit:
     rows = []
     for j, name in enumerate(whole["names"][:SHOWN_PROBES]):
         low, high = whole["lowest_c"][j], whole["highest_c"][j]
-        read = "no reading" if low is None else f"{degrees(low, unit)} to {degrees(high, unit)}{unit}"
+        read = "no reading" if low is None else f"{degrees(low, unit)[:-1]} to {reading(high, unit)}"
         own = {"f": "°F", "k": "K"}.get(units.get(name, "c"), "°C")
         rows.append((name, own, read, f"{whole['readings'][j]:,}"))
     left = len(whole["names"]) - SHOWN_PROBES

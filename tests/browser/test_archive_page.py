@@ -106,7 +106,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     assert "3 April 2026" in understood
     assert "300, one every 10 s" in understood
     assert "numbers have a decimal comma" in understood
-    assert re.search(r"under\s+°F\s+38° to 531°C\s+300", understood), understood
+    assert re.search(r"under\s+°F\s+38 to 531 °C\s+300", understood), understood
     tablet.fill("#import-title", "Small fire, invented")
     tablet.locator("label", has_text="It is invented").click()
     pick(tablet, "#import-plan", "Two places: 2 of 2 columns")

@@ -190,6 +190,18 @@ def test_it_fits_the_glass_and_axe_finds_nothing(burnt: Burnt, tablet: Page, siz
     tablet.set_viewport_size({"width": size[0], "height": size[1]})
     burnt.open(tablet, 600)
     assert tablet.evaluate("document.documentElement.scrollWidth") <= size[0]
+    # The moment and what moves it stand in sight, over nothing that is looked at; no words are broken.
+    bar = tablet.locator("#replay-bar").bounding_box()
+    assert bar is not None
+    assert bar["y"] + bar["height"] <= size[1]
+    if size[0] == 1180:
+        heat = tablet.locator("#replay-heat").bounding_box()
+        assert heat is not None
+        assert heat["y"] + heat["height"] <= bar["y"] + 1
+    for name in ("play", "back", "on"):
+        button = tablet.locator(f"#replay-{name}").bounding_box()
+        assert button is not None
+        assert bar["y"] <= button["y"] < button["y"] + button["height"] <= size[1]
     tablet.click("summary:has-text('Alarm settings')")
     low = tablet.evaluate(
         """() => [...document.querySelectorAll('#replay :is(a, button, input:not([type=checkbox], [type=radio]))')]

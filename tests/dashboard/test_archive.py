@@ -310,6 +310,10 @@ def test_to_the_bin_back_and_gone_for_good(tablet: Tablet, path: Path) -> None:
     assert "is in the bin" in noticed(told)
     assert tablet.ids() == [stays]
     assert tablet.ids(**{"which.data": "bin"}) == [goes]
+    assert "being worked out" not in text_of(tablet.listed()), "nobody works it out here"
+    # There is no field to search one firing: what was looked for before hides none.
+    assert tablet.ids(**{"find.value": "no such words"}) == [goes]
+    assert tablet.ids(**{"find.value": ""}) == [goes]
     tablet.press(back, own={"type": "firing-back", "firing": goes})
     assert tablet.ids(**{"which.data": "list"}) == [goes, stays]
     tablet.press(delete, own={"type": "firing-delete", "firing": goes})

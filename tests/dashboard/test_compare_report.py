@@ -33,6 +33,7 @@ from logger.replay.judging import rehearse
 from logger.report.facts import Fact
 from logger.report.gather import gather
 from logger.report.photos import MOST, SIDE_PX, photos_of
+from logger.report.shown import minutes
 from tests.invented_firings import DESCRIBED, invented_firing, open_journal
 
 pytestmark = pytest.mark.slow  # whole firings, judged
@@ -213,7 +214,8 @@ def test_aligned_at_lighting(client: TestClient, app: Page, home: Path, ids: lis
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         lit = gather(reader, reader.firing(ids[0])).lit.t_s
     assert lines[0]["x"][0] == pytest.approx(-lit / 60.0, abs=0.2)
-    assert "lit 0:" in text_of(drawn["compare-moments"]["children"])
+    # As in the table above it, to the minute.
+    assert f"lit {minutes(lit)} after its first reading" in text_of(drawn["compare-moments"]["children"])
     assert "12 °C a minute" in text_of(drawn["compare-moments"]["children"])
 
 

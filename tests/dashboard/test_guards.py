@@ -34,7 +34,7 @@ HARMLESS = {
     "compare-chosen.children...compare-body.hidden...compare-key.children...compare-endured.figure...compare-endured.style"
     "...compare-facts.children...compare-line.data...compare-zone.data...compare-zone.value": "shows firings beside one another",
     "compare-curves.figure...compare-moments.children...compare-at.error...compare-at.suffix"
-    "...compare-zone.disabled...compare-at.disabled": "draws their curves",
+    "...compare-passing.hidden": "draws their curves",
     "compare-file.data": "gives the table as a file",
     "report-progress.value...report-said.children...report-working.hidden...report-poll.disabled"
     "...report-ready.data": "rehearses a stored firing apart; keeps the answer",

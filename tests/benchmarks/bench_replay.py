@@ -1,0 +1,89 @@
+"""What moving the bar of a replay costs: from the bar's new moment to the picture of it; run by hand.
+
+    nice -n 15 python tests/benchmarks/bench_replay.py [--probes 12] [--moves 60]
+
+Real parts: a page server of its own process, Debian's chromium, one invented firing of two hours that was judged. Each
+move waits for the frame after the one in which traces, stack and stack through time stand at the moment, so a frame or
+two of the browser's (17 ms each) are in it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from playwright.sync_api import sync_playwright
+
+from tests.invented_firings import invented_firing, open_journal
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = "--headless --no-sandbox --disable-gpu --disable-background-networking --disable-component-update"
+GOAL_MS: Final = 100.0
+MOVE: Final = """async (t) => {
+    const plot = (id) => document.querySelector(`#${id} .js-plotly-plot`);
+    const frame = () => new Promise((done) => requestAnimationFrame(done));
+    const at = () => plot("replay-traces").layout.shapes[0].x0 + plot("replay-heat").layout.shapes[0].x0;
+    const [was, began] = [at(), performance.now()];
+    window.dash_clientside.set_props("replay-scrub", { value: t });
+    while (at() === was) await frame();
+    await frame();
+    return performance.now() - began;
+}"""
+
+
+def wait_for(address: str) -> None:
+    """Wait until the page server answers."""
+    while True:
+        with contextlib.suppress(OSError), urllib.request.urlopen(f"{address}/healthz", timeout=5):
+            return
+        time.sleep(0.2)
+
+
+def main() -> None:
+    """Print the times of so many moves beside the goal."""
+    options = argparse.ArgumentParser()
+    options.add_argument("--probes", type=int, default=12)
+    options.add_argument("--moves", type=int, default=60)
+    given = options.parse_args()
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        with contextlib.closing(open_journal(Path(folder))) as writer:
+            firing, made = invented_firing(writer, 5, probes=given.probes, rate_hz=1.0)
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        command = [sys.executable, "-m", "logger.cli", "page", "--home", folder, "--port", str(port)]
+        server = subprocess.Popen([*command, "--no-browser"], stderr=subprocess.DEVNULL)
+        try:
+            address = f"http://127.0.0.1:{port}"
+            wait_for(address)
+            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
+            page = browser.new_page(viewport={"width": 1180, "height": 820})
+            page.goto(f"{address}/replay/{firing}?at=600")
+            page.wait_for_selector("#replay-zones td", timeout=600_000)
+            page.wait_for_timeout(3000)
+            ends_s = float(made.t_s[-1])
+            moments_s = np.random.default_rng(1).permutation(np.linspace(10.0, ends_s - 10.0, given.moves))
+            took = [float(page.evaluate(MOVE, round(t))) for t in moments_s.tolist()]
+            browser.close()
+        finally:
+            server.terminate()
+            server.wait()
+    median, most = np.percentile(took, [50, 95])
+    print(f"{given.probes} probes, {ends_s / 60:.0f} min, {given.moves} moves, load {os.getloadavg()[0]:.1f}")
+    print(
+        f"from bar to picture: {median:.0f} ms in the median, {most:.0f} ms in 95 % (goal {GOAL_MS:.0f} ms)"
+    )
+
+
+if __name__ == "__main__":
+    main()
