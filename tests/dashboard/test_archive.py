@@ -376,8 +376,8 @@ def test_preview_then_import(tablet: Tablet, path: Path) -> None:
     shown = text_of(told["import-understood"]["children"])
     assert "4, one every 1 s" in shown
     assert "Gaps 1: 0 min from minute 0" in shown
-    assert "low °C 20° to 80°C 4" in shown
-    assert "high °C 30° to 90°C 3" in shown
+    assert "low °C 20 to 80 °C 4" in shown
+    assert "high °C 30 to 90 °C 3" in shown
     assert "First rows of fire_one.csv Row time (s) low high 2 0 20 30" in shown
     assert tablet.stored() == []  # looking imports nothing
     assert tablet.has["import-now.disabled"] is False
@@ -487,7 +487,7 @@ def test_keep_and_rows_to_leave_out_are_boxes_of_the_form(tablet: Tablet) -> Non
     assert told["import-refused"]["children"] == ""
     assert "battery °C" not in text_of(told["import-understood"]["children"])  # left out by itself
     told = tablet.preview(keep=["low", "battery"])
-    assert "battery °C 9° to 9°C 2" in text_of(told["import-understood"]["children"])
+    assert "battery °C 9 to 9 °C 2" in text_of(told["import-understood"]["children"])
     assert told['{"field":"keep","type":"read"}']["data"] == ["time (s)", "low", "battery"]
     tablet.bring_in()
     assert tablet.stored()[0].readings == 4
