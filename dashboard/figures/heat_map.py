@@ -99,7 +99,7 @@ def heat_figure(
             figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
             white.append(f"{'white' if dash == 'solid' else 'dashed'}: {name} {number(c, unit):.0f}°")
     if white:
-        figure.add_annotation(**_key("<br>".join(white)))
+        figure.add_annotation(**_key(", ".join(white)))
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         figure.add_scatter(**_placed(some, places, zero_s))
     figure.add_scatter(**_probes(places, minutes, sides))

@@ -181,15 +181,13 @@ async def show(
     searched = len(every) > 1  # else there is no field that could say what is looked for
     infos = shelf.found(every, words[:200] if isinstance(words, str) and searched else "")
     order = order if isinstance(order, str) else "newest"
+    peaks: dict[str, float] = {}
+    missing: list[str] = []
     if order in ("hottest", "coldest") and infos:
         peaks, missing = await asyncio.to_thread(shelf.peaks_of, path, infos)
-        infos = shelf.in_order(infos, order, peaks)
-    else:
-        missing = []
-        infos = shelf.in_order(infos, order, {})
+    infos = shelf.in_order(infos, order, peaks)
     pages = max(1, -(-len(infos) // A_PAGE))
-    at = page if isinstance(page, int) and not isinstance(page, bool) else 0
-    at = min(max(at, 0), pages - 1)
+    at = min(max(page, 0), pages - 1) if isinstance(page, int) and not isinstance(page, bool) else 0
     some = infos[at * A_PAGE : (at + 1) * A_PAGE]
     rows = await asyncio.to_thread(shelf.rows, path, some) if some else []
     rows = [

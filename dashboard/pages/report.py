@@ -22,7 +22,7 @@ from dashboard.gathering import gathering
 from dashboard.guard import may_act, operator_only
 from dashboard.pages import progress
 from dashboard.pages.asked import id_of, next_turn
-from dashboard.parts.comparison import MARKS, told_of_load, verdict_rows
+from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
 from dashboard.parts.words import span
@@ -77,11 +77,7 @@ def _body() -> list[Any]:
         ),
         html.H2("The whole load"),
         html.Dl(id="report-facts"),
-        html.P(
-            f"{MARKS['judged']} said by the judgement; {MARKS['written']} written down by people; "
-            "everything else is counted from readings.",
-            className="sources",
-        ),
+        html.P(f"{WHOSE}.", className="sources"),
         html.Div(id="report-form"),
         door_row(
             dmc.Button("Save", id="report-save"),

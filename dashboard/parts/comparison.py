@@ -13,11 +13,11 @@ from logger.report.shown import MINUS, Shown, since
 from logger.words.looks import ABOVE_C
 
 MARKS: Final[dict[Basis, str]] = {"measured": "", "estimated": "*", "judged": "†", "written": "‡"}
+WHOSE: Final = "† said by the judgement; ‡ written down by people; everything else is counted from readings"
 SOURCES: Final = (
-    "* from a model, not a measurement; † said by the judgement; ‡ written down by people; everything else "
-    "is counted from readings of probes at their places. Zones are means of the probes that stand for them, "
-    "without those that could not be trusted; rates are over one minute. A probe in the gap reads gas and "
-    "glow, not the pots."
+    f"* from a model, not a measurement; {WHOSE} of probes at their places. Zones are means "
+    "of the probes that stand for them, without those that could not be trusted; rates are over "
+    "one minute. A probe in the gap reads gas and glow, not the pots."
 )
 
 

@@ -310,9 +310,9 @@ def test_lines_where_the_stack_passes_its_limits_only_if_it_does() -> None:
 
 def test_white_lines_are_explained_in_the_picture() -> None:
     [key] = heat_drawn()["layout"]["annotations"]
-    assert key["text"] == "white: target 780°<br>dashed: burn-out 650°"
+    assert key["text"] == "white: target 780°, dashed: burn-out 650°"
     [key] = heat_drawn(unit="F")["layout"]["annotations"]
-    assert key["text"] == "white: target 1436°<br>dashed: burn-out 1202°"
+    assert key["text"] == "white: target 1436°, dashed: burn-out 1202°"
 
 
 def test_wood_stands_where_it_went() -> None:
