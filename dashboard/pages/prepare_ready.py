@@ -32,7 +32,7 @@ class NothingComesIn(UserError):
     """There are no readings that could be checked."""
 
     def __init__(self) -> None:
-        super().__init__("no readings come in that could be checked; see under Probes what the rig waits for")
+        super().__init__("no readings come in to be checked; “Rig and probes” says what it waits for")
 
 
 def pack_panel() -> list[Any]:
