@@ -63,7 +63,7 @@ def shown(
     length_s = told["length_s"]
     limits = {"target_c": plan.target_c, "burnout_c": plan.burnout_c}
     zero_s = lit.t_s if lit.found else 0.0
-    common: dict[str, Any] = {**limits, "marks": marks, "zero_s": zero_s, "lit": lit.found, "cursor_s": 0.0}
+    common: dict[str, Any] = {**limits, "marks": marks, "zero_s": zero_s, "lit": lit.found}
     common |= {"unit": unit, "theme": theme}
     beside_the_fire = [
         {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}

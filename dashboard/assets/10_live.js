@@ -65,9 +65,7 @@
       seq = message.seq;
       if (message.whole) texts.clear();
       show(message);
-    } else if (seq !== null && message.seq !== seq) {
-      ask();
-    }
+    } else if (seq !== null && message.seq !== seq) ask();
     tick();
   }
 
@@ -100,8 +98,6 @@
       if (kind && element.className !== kind) element.className = kind;
     }
   }
-
-  // --- by the tablet's own clock ----------------------------------------------------------------------------
 
   function tick() {
     const lost = since(heard) > LOST_S || !socket;

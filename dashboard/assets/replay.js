@@ -2,7 +2,7 @@
 "use strict";
 
 (() => {
-  const TICK_MS = 100;
+  const [TICK_MS, REST_MS] = [100, 120];
   const R = { t: 0, told: null, playing: false, speed: 10, drawn: {} };
   const { $, set, plot, hooks } = window.stokewatch;
   const all = (selector) => [...document.querySelectorAll(selector)];
@@ -24,9 +24,8 @@
       row.classList.toggle("fault", fault);
       row.querySelector(".reading").textContent = fault ? told.faults[value - told.none] : `${value}°`.replace("-", "−");
       const still = fault || rate === told.none;
-      row.querySelector(".moves").textContent = still
-        ? ""
-        : `${Math.abs(rate) < told.steady ? "▬" : rate > 0 ? "▲" : "▼"} ${(Math.abs(rate) / 10).toFixed(1)} °${told.unit}/min`;
+      const way = Math.abs(rate) < told.steady ? "▬" : rate > 0 ? "▲" : "▼";
+      row.querySelector(".moves").textContent = still ? "" : `${way} ${(Math.abs(rate) / 10).toFixed(1)} °${told.unit}/min`;
     }
     const n = told.moments ? last(told.moments.t_s) : -1;
     for (const cell of all("#replay [data-column]")) cell.textContent = n < 0 ? "" : told.moments.words[told.moments.columns[cell.dataset.column][n]];
@@ -47,14 +46,26 @@
     );
   }
 
-  function pictures() {
+  /** Marks the moment by a line of our own: moving one of plotly's draws its whole picture again. */
+  function point(graph) {
+    const { xaxis, _size: room } = graph?._fullLayout || {};
+    if (!xaxis?._length) return;
     const x = (R.t - R.told.zero_s) / 60;
-    const [traces, heat, stack] = ["replay-traces", "replay-heat", "replay-stack"].map(plot);
-    if (traces?.data?.length) {
-      forecast(traces);
-      window.Plotly.relayout(traces, { "shapes[0].x0": x, "shapes[0].x1": x, "shapes[1].x0": x });
-    }
-    if (heat?.data?.length) window.Plotly.relayout(heat, { "shapes[0].x0": x, "shapes[0].x1": x });
+    const at = Math.max(0, Math.min(xaxis._length, xaxis.l2p(x)));
+    graph.style.cssText += `--at:${room.l + at}px;--ahead:${xaxis._length - at}px;--top:${room.t}px;--high:${room.h}px`;
+    graph.dataset.moment = x;
+  }
+
+  function pictures() {
+    for (const name of ["replay-traces", "replay-heat"]) point(plot(name));
+    clearTimeout(R.resting);
+    R.resting = setTimeout(drawn, R.playing ? 0 : REST_MS);
+  }
+
+  /** What plotly has to draw waits until a finger rests: it takes longer than the next move. */
+  function drawn() {
+    const [traces, stack] = ["replay-traces", "replay-stack"].map(plot);
+    if (traces?.data?.length) forecast(traces);
     const n = last(R.told.heat.t_s);
     if (stack?.data?.length && n >= 0 && (R.drawn.n !== n || R.drawn.stack !== stack.data)) {
       Object.assign(R.drawn, { n, stack: stack.data });
@@ -62,18 +73,11 @@
     }
   }
 
-  // A picture that Dash has drawn again stands at its first moment.
-  hooks.push(() => plot("replay-traces")?.data?.length && R.drawn.on !== plot("replay-traces").data && show());
-  let asked = false;
+  hooks.push(() => R.told && $("replay-values") && pictures()); // Dash may have drawn one again, or a finger zoomed
   function show() {
     if (!R.told || !$("replay-values")) return;
     words();
-    if (asked) return;
-    asked = true; // several moves of a finger within a frame are one picture
-    requestAnimationFrame(() => {
-      asked = false;
-      if ($("replay-values")) pictures();
-    });
+    pictures();
   }
 
   function seek(t, said) {

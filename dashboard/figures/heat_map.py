@@ -11,8 +11,6 @@ from dashboard.figures.model import Mark, Place
 from logger.reading import Floats
 from logger.report.stack_map import STEP_CM, rows_cm, spread
 
-CURSOR: Final = 0
-"""Where the cursor is among the shapes."""
 ON_HEAT: Final = {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"}
 """Letters that can be read over any colour of heat."""
 KEY_PX: Final = 24
@@ -53,7 +51,6 @@ def heat_figure(
     lit: bool = False,
     marks: Sequence[Mark] = (),
     sides: Sequence[str] | None = None,
-    cursor_s: float | None = None,
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> go.Figure:
@@ -104,25 +101,12 @@ def heat_figure(
         figure.add_scatter(**_placed(some, places, zero_s))
     figure.add_scatter(**_probes(places, minutes, sides))
     since = "lighting" if lit else "the first reading"
-    at = ((cursor_s or 0.0) - zero_s) / 60.0
     figure.update_layout(
         template=TEMPLATES[theme],
         showlegend=False,
         margin={"l": 8, "r": 8, "t": KEY_PX, "b": 8},
         xaxis={"title": {"text": f"minutes since {since}"}, "showgrid": False},
         yaxis={"title": {"text": "cm above the coals"}, "range": heights_range(places), "showgrid": False},
-        shapes=[
-            {
-                "type": "line",
-                "yref": "paper",
-                "y0": 0,
-                "y1": 1,
-                "x0": at,
-                "x1": at,
-                "line": {"width": 2},
-                "visible": cursor_s is not None,
-            }
-        ],
     )
     if minutes:
         figure.update_xaxes(range=[minutes[0], max(minutes[-1], minutes[0] + 1.0)])

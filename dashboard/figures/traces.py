@@ -28,8 +28,6 @@ NAME: Final = {False: 1.0 / 14.0, True: 1.0 / 9.0}
 """The same of a limit's name and its ground."""
 LEAD: Final = 0.015
 """Share of the time shown between a line's end and its number; a thin line leads there."""
-CURSOR, VEIL, FIRST_RULE = 0, 1, 2
-"""Where the cursor, the veil over what is still to come and the first stage's rule are among the shapes."""
 
 _STRIP_PX: Final = 48
 """Above the traces, on any glass: names of stages over alarms over notes."""
@@ -59,7 +57,6 @@ def traces_drawing(
     marks: Sequence[Mark] = (),
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
-    cursor_s: float | None = None,
     forecast: bool = False,
     lead_min: float | None = None,
     low: bool = False,
@@ -81,8 +78,6 @@ def traces_drawing(
         The moment that counts as zero on the time axis: the lighting if `lit`, else the first reading. [s]
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
-    cursor_s : float, optional
-        A moment that is pointed at; what comes after it lies under a veil. [s]
     forecast : bool
         Whether to add two empty lines for what was to come: `forecast band` and `forecast`.
     lead_min : float, optional
@@ -103,7 +98,6 @@ def traces_drawing(
     layout = {
         **_layout(top_c, length_s, zero_s, lit, unit, theme),
         "shapes": [
-            *cursor(cursor_s, length_s, zero_s),
             *_stage_rules(stages, zero_s),
             *ruler_shapes(rules, unit),
         ],
@@ -122,18 +116,6 @@ def highest(lines: Sequence[Line], target_c: float) -> float:
     """Choose the temperature axis's end [°C]: a multiple of 50 well above target and hottest reading."""
     peaks = [float(np.nanmax(line.c)) for line in lines if np.isfinite(line.c).any()]
     return float(np.ceil(max([target_c + 60.0, LOWEST_TOP_C, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0)
-
-
-def cursor(at_s: float | None, length_s: float, zero_s: float) -> list[dict[str, Any]]:
-    """Point at a moment: a line, and a veil over all that comes after it; both unseen if `at_s` is None."""
-    shown = at_s is not None
-    at, end = ((at_s or 0.0) - zero_s) / 60.0, (length_s - zero_s) / 60.0
-    upright = {"yref": "paper", "y0": 0, "y1": 1, "visible": shown}
-    veil = {"fillcolor": "rgba(128,128,128,0.22)", "line": {"width": 0}, "layer": "above"}
-    return [
-        {"type": "line", "x0": at, "x1": at, "line": {"width": 2}, **upright},
-        {"type": "rect", "x0": at, "x1": end, **veil, **upright},
-    ]
 
 
 def _line(i: int, line: Line, zero_s: float, unit: Unit) -> dict[str, Any]:

@@ -83,7 +83,7 @@ def drawn(page: Page, name: str) -> dict[str, Any]:
 
 def cursor(page: Page) -> float:
     return float(
-        page.evaluate("() => document.querySelector('#replay-traces .js-plotly-plot').layout.shapes[0].x0")
+        page.evaluate("() => Number(document.querySelector('#replay-traces .js-plotly-plot').dataset.moment)")
     )
 
 

@@ -196,13 +196,6 @@ def luminance(colour: str) -> float:
     return 0.2126 * r + 0.7152 * g + 0.0722 * b
 
 
-def test_the_cursor_and_the_veil_over_what_is_to_come() -> None:
-    shapes = drawn(cursor_s=90.0, zero_s=30.0)["layout"]["shapes"]
-    assert (shapes[traces.CURSOR]["x0"], shapes[traces.CURSOR]["x1"]) == (1.0, 1.0)
-    assert (shapes[traces.VEIL]["x0"], shapes[traces.VEIL]["x1"]) == (1.0, 2.5)
-    assert not drawn()["layout"]["shapes"][traces.CURSOR]["visible"]
-
-
 def test_estimates_are_a_band_and_say_so() -> None:
     band = Band("upper", *(np.array(v) for v in ([0.0, 60.0], [110.0, 130.0], [90.0, 110.0], [130.0, 150.0])))
     [found] = [d for d in drawn(bands=[band])["data"] if (d.get("meta") or {}).get("estimate")]
