@@ -17,21 +17,21 @@ from fastapi.responses import JSONResponse
 from starlette.requests import Request
 from starlette.websockets import WebSocket
 
-from dashboard.access import Access
-from dashboard.connections import Places
 from dashboard.context import Context
-from dashboard.door import Door, OpenDoor
-from dashboard.first_look import first_look, opening_now
 from dashboard.front import Front
-from dashboard.guard import on_error
-from dashboard.limits import Limits
 from dashboard.live.hub import Hub
 from dashboard.live.screens import draw
 from dashboard.pages import PAGES
 from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
+from dashboard.security.access import Access
+from dashboard.security.connections import Places
+from dashboard.security.door import Door, OpenDoor
+from dashboard.security.guard import on_error
+from dashboard.security.limits import Limits
 from dashboard.shell import INDEX, shell
-from dashboard.spool import MAX_BYTES
+from dashboard.standing.first_look import first_look, opening_now
+from dashboard.work.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
 from logger.journal.reader import JournalReader

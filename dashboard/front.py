@@ -12,10 +12,10 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
-from dashboard.first_look import Opening, opening_now
-from dashboard.guard import Asker, asker
 from dashboard.live.messages import Wish
-from dashboard.still import for_both
+from dashboard.security.guard import Asker, asker
+from dashboard.standing.first_look import Opening, opening_now
+from dashboard.standing.still import for_both
 from logger.errors import StokewatchError
 
 CALLBACKS: Final = "/_dash-update-component"

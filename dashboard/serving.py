@@ -15,12 +15,12 @@ from typing import Any, Final
 import uvicorn
 from fastapi import FastAPI
 
-from dashboard.access import is_loopback
 from dashboard.app import create_app
-from dashboard.connections import MAX_HEAD, HttpConnection, Listener, SocketConnection
-from dashboard.door import Door, OpenDoor, PinDoor
-from dashboard.network import greeting, own_addresses
-from dashboard.operators import Operators
+from dashboard.security.access import is_loopback
+from dashboard.security.connections import MAX_HEAD, HttpConnection, Listener, SocketConnection
+from dashboard.security.door import Door, OpenDoor, PinDoor
+from dashboard.security.network import greeting, own_addresses
+from dashboard.security.operators import Operators
 from logger.errors import UserError
 
 CLOSING_S: Final = 1

@@ -8,8 +8,8 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
-from dashboard.guard import operator_only, who_asks
 from dashboard.parts.frame import button, client
+from dashboard.security.guard import operator_only, who_asks
 from dashboard.theme import THEME
 
 CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."

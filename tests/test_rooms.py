@@ -35,6 +35,12 @@ ROOMS = (
 LOOSE = {"__init__", "errors", "home", "reading", "requests"}
 """All rooms share these; whatever else there is has a room."""
 
+PAGE_ROOMS = (
+    *("asker", "words", "theme", "context", "acts", "figures", "tables", "work", "preparing", "parts"),
+    *("security", "stored", "live", "shell", "pages", "standing", "front", "app", "serving"),
+)
+"""The page's: as above."""
+
 PURE = (
     *("logger.physics", "logger.rig_line", "logger.conversion", "logger.judgement"),
     *("logger.words", "logger.report.levels", "logger.report.facts"),
@@ -49,7 +55,8 @@ DRAWN = ("dashboard.figures", "dashboard.parts")
 """Data in, figures and components out."""
 DRAWN_MAY_NOT = (
     *("logger.journal", "logger.sources", "logger.recording", "dashboard.app", "dashboard.serving"),
-    *("dashboard.context", "dashboard.gathering", "dashboard.live", "dashboard.pages", "dashboard.tables"),
+    *("dashboard.context", "dashboard.work", "dashboard.stored", "dashboard.live", "dashboard.pages"),
+    "dashboard.tables",
 )
 
 
@@ -101,10 +108,11 @@ def test_walls(path: Path) -> None:
         assert not {i for i in found if inside(i, ("logger.sources", "logger.judgement.judge"))}
     if inside(name, ("logger.recording", "logger.sources", "logger.journal", "logger.judgement")):
         assert not {i for i in found if inside(i, ("logger.mirror",))}, "never in a reading's path"
-    if name.startswith("logger."):
-        mine = ROOMS.index(name.split(".")[1])
-        rooms = {i.split(".")[1] for i in found if i.startswith("logger.")} & set(ROOMS)
-        assert not {room for room in rooms if ROOMS.index(room) > mine}
+    for house, order in (("logger.", ROOMS), ("dashboard.", PAGE_ROOMS)):
+        if name.startswith(house):
+            mine = order.index(name.split(".")[1])
+            rooms = {i.split(".")[1] for i in found if i.startswith(house)} & set(order)
+            assert not {room for room in rooms if order.index(room) > mine}
 
 
 def test_every_module_has_a_room() -> None:
@@ -112,6 +120,8 @@ def test_every_module_has_a_room() -> None:
     assert loose == LOOSE
     rooms = {path.parent.name for path in (ROOT / "logger").glob("*/__init__.py")}
     assert rooms | LOOSE - {"__init__"} == set(ROOMS)
+    page = {path.parent.name for path in (ROOT / "dashboard").glob("*/__init__.py")}
+    assert page | {path.stem for path in (ROOT / "dashboard").glob("*.py")} - {"__init__"} == set(PAGE_ROOMS)
 
 
 def test_no_two_modules_need_each_other() -> None:

@@ -18,7 +18,7 @@ from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.live.screens import lighting_s, since_wood
 from dashboard.parts import fire_parts
-from dashboard.parts.words import event_words
+from dashboard.words import event_words
 from logger.reading import Floats
 from logger.words.looks import STAGES
 

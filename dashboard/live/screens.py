@@ -6,7 +6,7 @@ from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.parts.alarm_banner import alarm_banner, silenced
-from dashboard.parts.words import Unit, age, span
+from dashboard.words import Unit, age, span
 from logger.words.looks import STAGES
 
 SILENCES: Final = ("logger", "rig", "trouble")

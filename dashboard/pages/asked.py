@@ -5,7 +5,7 @@ from typing import Any, Final
 from dash import ctx
 from dash.exceptions import PreventUpdate
 
-from dashboard.planning import Document, draft_of
+from dashboard.preparing.planning import Document, draft_of
 
 MOST_IDS: Final = 10_000
 

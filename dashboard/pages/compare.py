@@ -10,16 +10,17 @@ import numpy as np
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf, tables
+from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
-from dashboard.gathering import gathering
 from dashboard.pages import progress
 from dashboard.pages.asked import ids_of
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
 from dashboard.parts.frame import button, door_row, follow_theme, graph, options, templates
-from dashboard.parts.words import shown as in_unit
+from dashboard.stored import shelf
+from dashboard.words import shown as in_unit
+from dashboard.work.gathering import gathering
 from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
 from logger.report.gather import Gathered

@@ -8,11 +8,11 @@ from dash import Input, Output, callback, ctx, dcc, html, no_update
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.fire_reading import ended_summary
-from dashboard.guard import operator_only, who_asks
 from dashboard.pages.fire_notes import dialogs
+from dashboard.pages.fire_reading import ended_summary
 from dashboard.parts.frame import button, client, graph, options
 from dashboard.parts.single import chosen, let_single_out
+from dashboard.security.guard import operator_only, who_asks
 from dashboard.shell import WAITING
 
 CLOSE: Final = {"aria-label": "Close"}

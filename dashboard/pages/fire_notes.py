@@ -11,12 +11,12 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.fire_reading import doubt, noted, place_options
-from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import button_pressed
+from dashboard.pages.fire_reading import doubt, noted, place_options
 from dashboard.parts.frame import button
-from dashboard.parts.words import event_words
+from dashboard.security.guard import operator_only, who_asks
 from dashboard.shell import WAITING
+from dashboard.words import event_words
 from logger.errors import UserError
 from logger.words.looks import NOTES
 

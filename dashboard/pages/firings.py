@@ -14,19 +14,19 @@ from fastapi import APIRouter, Depends, Query, Request
 from plotly.io.json import to_json_plotly
 from starlette.responses import Response
 
-from dashboard import shelf
 from dashboard.context import Context, here
-from dashboard.errands import GoneError
-from dashboard.exports import FILES, exports
 from dashboard.figures.look import unit_of
-from dashboard.gathering import gathering
-from dashboard.guard import may_act
 from dashboard.pages import firings_bin, firings_import, firings_places, progress
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
 from dashboard.parts.frame import button, client, door_row, notice, options
-from dashboard.parts.words import Unit
-from dashboard.spool import Spool
+from dashboard.security.guard import may_act
+from dashboard.stored import shelf
+from dashboard.stored.exports import FILES, exports
+from dashboard.words import Unit
+from dashboard.work.errands import GoneError
+from dashboard.work.gathering import gathering
+from dashboard.work.spool import Spool
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo
 

@@ -9,13 +9,13 @@ from typing import Any
 from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf
 from dashboard.context import here
-from dashboard.exports import exports
-from dashboard.gathering import gathering
-from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.frame import button, door_row, notice
+from dashboard.security.guard import operator_only
+from dashboard.stored import shelf
+from dashboard.stored.exports import exports
+from dashboard.work.gathering import gathering
 from logger.journal.bin import put_back, throw_away
 from logger.journal.writer import JournalWriter
 

@@ -12,17 +12,17 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf
 from dashboard.context import here
-from dashboard.errands import GoneError, Stopped
 from dashboard.figures.look import unit_of
-from dashboard.guard import operator_only
-from dashboard.import_reading import ReadingRefused, reading_of
 from dashboard.pages import progress
 from dashboard.pages.firings_sent import errands_here, files_sent, spool_here
 from dashboard.parts.frame import button, client, door_row
 from dashboard.parts.import_form import CLOCK_LEAPS, FIELDS, MANY, fields, page_words, understood, way_words
-from dashboard.parts.words import Unit
+from dashboard.security.guard import operator_only
+from dashboard.stored import shelf
+from dashboard.stored.import_reading import ReadingRefused, reading_of
+from dashboard.words import Unit
+from dashboard.work.errands import GoneError, Stopped
 from logger.errors import StokewatchError
 from logger.exchange.csv_in import already_here
 

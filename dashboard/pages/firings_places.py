@@ -12,14 +12,14 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.guard import operator_only
 from dashboard.pages.asked import id_of
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.frame import door_row, options
-from dashboard.parts.words import Unit, shown
+from dashboard.security.guard import operator_only
+from dashboard.stored import shelf
+from dashboard.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.journal.writer import JournalWriter

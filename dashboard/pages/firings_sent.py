@@ -8,14 +8,14 @@ from typing import Any
 from dash import ALL, Input, Output, State, callback, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf
 from dashboard.context import here
-from dashboard.errands import Errands
-from dashboard.exports import exports
-from dashboard.guard import operator_only
-from dashboard.import_reading import reading_of
 from dashboard.parts.import_form import CLOCK_LEAPS, page_words
-from dashboard.spool import MAX_FILES, Spool
+from dashboard.security.guard import operator_only
+from dashboard.stored import shelf
+from dashboard.stored.exports import exports
+from dashboard.stored.import_reading import reading_of
+from dashboard.work.errands import Errands
+from dashboard.work.spool import MAX_FILES, Spool
 from logger.errors import StokewatchError, UserError
 from logger.exchange.csv_in import already_here
 from logger.requests import plain_text

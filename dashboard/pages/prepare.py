@@ -20,8 +20,7 @@ from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepa
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.frame import button, follow_theme, templates
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
-from dashboard.parts.words import Unit
-from dashboard.planning import (
+from dashboard.preparing.planning import (
     Document,
     draft_of,
     errors_of,
@@ -30,6 +29,7 @@ from dashboard.planning import (
     to_document,
     with_fields,
 )
+from dashboard.words import Unit
 from logger.journal.reader import JournalReader
 from logger.judgement.limits import limits
 from logger.plan import Plan

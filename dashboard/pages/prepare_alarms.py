@@ -9,15 +9,16 @@ import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf, tables
+from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.traces import traces_figure
-from dashboard.gathering import gathering
 from dashboard.pages import progress
 from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing, of_firing
 from dashboard.parts.frame import graph, options
-from dashboard.parts.words import Unit, alarm_name, span
+from dashboard.stored import shelf
+from dashboard.words import Unit, alarm_name, span
+from dashboard.work.gathering import gathering
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import Plan, loads

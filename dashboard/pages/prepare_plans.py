@@ -10,16 +10,16 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import shelf
-from dashboard.apart import run_apart
 from dashboard.context import here
-from dashboard.gathering import gathering
-from dashboard.guard import operator_only
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.frame import button, door_row, options
-from dashboard.parts.words import Unit, capital, degrees
-from dashboard.planning import Document, draft_of, read_document, to_document
+from dashboard.preparing.planning import Document, draft_of, read_document, to_document
+from dashboard.security.guard import operator_only
+from dashboard.stored import shelf
 from dashboard.tables import day_of
+from dashboard.words import Unit, capital, degrees
+from dashboard.work.apart import run_apart
+from dashboard.work.gathering import gathering
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo
 from logger.plan import MAX_TOML, Plan, PlanError, assign_probes, loads

@@ -12,15 +12,15 @@ from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
-from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.frame import button, door_row
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
-from dashboard.parts.words import FAULTS, Unit, shown
-from dashboard.planning import Document, draft_of, errors_of
-from dashboard.rig_look import look_at_rig
+from dashboard.preparing.planning import Document, draft_of, errors_of
+from dashboard.preparing.rig_look import look_at_rig
+from dashboard.security.guard import operator_only, who_asks
+from dashboard.words import FAULTS, Unit, shown
 from logger.plan import MAX_PROBES
 from logger.reading import Status
 

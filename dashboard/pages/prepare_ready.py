@@ -11,14 +11,14 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.guard import operator_only, who_asks
 from dashboard.pages.asked import needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.frame import button, door_row
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
-from dashboard.parts.words import Unit, capital
-from dashboard.planning import Document, draft_of, problems, read_document
-from dashboard.rig_look import look_at_rig
+from dashboard.preparing.planning import Document, draft_of, problems, read_document
+from dashboard.preparing.rig_look import look_at_rig
+from dashboard.security.guard import operator_only, who_asks
+from dashboard.words import Unit, capital
 from logger.cold_check.look import check_journal
 from logger.errors import UserError
 from logger.journal.reader import JournalReader

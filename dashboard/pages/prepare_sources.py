@@ -8,8 +8,6 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.guard import operator_only
-from dashboard.hearing import hearing
 from dashboard.pages.asked import button_pressed, needed_draft, next_turn
 from dashboard.parts.frame import button, door_row
 from dashboard.parts.readiness import UNPROVEN
@@ -23,7 +21,9 @@ from dashboard.parts.source_form import (
     table_of,
     with_source,
 )
-from dashboard.planning import problems
+from dashboard.preparing.hearing import hearing
+from dashboard.preparing.planning import problems
+from dashboard.security.guard import operator_only
 from logger.errors import UserError
 from logger.plan import MAX_PROBES
 

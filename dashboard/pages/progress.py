@@ -5,8 +5,8 @@ from typing import Any, Final
 
 from dash import Output, dcc, html
 
-from dashboard.gathering import Work
 from dashboard.parts.frame import button
+from dashboard.work.gathering import Work
 
 Shown = tuple[str, str, bool, bool]
 """Share, words, whether the bar is hidden, whether nobody asks again."""

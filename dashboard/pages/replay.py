@@ -9,12 +9,12 @@ from dash import Input, Output, State, callback, ctx, dcc, html, no_update
 
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
-from dashboard.gathering import gathering
 from dashboard.pages import progress
 from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
 from dashboard.parts.single import chosen, let_single_out
-from dashboard.replayed import ALL_SIDES, shown
+from dashboard.stored.replayed import ALL_SIDES, shown
+from dashboard.work.gathering import gathering
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo
 from logger.plan import Plan

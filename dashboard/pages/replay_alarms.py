@@ -8,10 +8,10 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
-from dashboard.gathering import gathering
 from dashboard.parts import moment
 from dashboard.parts.frame import door_row
-from dashboard.planning import problems, read_document
+from dashboard.preparing.planning import problems, read_document
+from dashboard.work.gathering import gathering
 from logger.errors import UserError
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES

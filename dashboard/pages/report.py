@@ -14,18 +14,18 @@ from starlette.responses import FileResponse, Response
 
 from dashboard import tables
 from dashboard.context import Context, here
-from dashboard.exports import FILES, download_headers, exports, file_name
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import traces_figure
-from dashboard.gathering import gathering
-from dashboard.guard import may_act, operator_only
 from dashboard.pages import progress
 from dashboard.pages.asked import id_of, next_turn
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
-from dashboard.parts.words import span
+from dashboard.security.guard import may_act, operator_only
+from dashboard.stored.exports import FILES, download_headers, exports, file_name
+from dashboard.words import span
+from dashboard.work.gathering import gathering
 from logger.errors import StokewatchError
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter

@@ -6,7 +6,7 @@ from typing import Any
 from dash import html
 
 from dashboard.parts.frame import button
-from dashboard.parts.words import Unit, alarm_name
+from dashboard.words import Unit, alarm_name
 from logger.words.said import told
 
 SILENCE_MIN = (10, 30)

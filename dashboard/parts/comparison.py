@@ -6,7 +6,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.figures.comparison import Bar, heats
-from dashboard.parts.words import Unit
+from dashboard.words import Unit
 from logger.report.facts import Basis, Fact
 from logger.report.gather import Gathered
 from logger.report.shown import MINUS, Shown, since

@@ -10,7 +10,7 @@ from dashboard.figures.model import Place
 from dashboard.parts.alarm_banner import headline
 from dashboard.parts.frame import button
 from dashboard.parts.single import name_of
-from dashboard.parts.words import (
+from dashboard.words import (
     FAULTS,
     Unit,
     age,

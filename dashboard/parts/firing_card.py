@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard.figures.spark import spark
 from dashboard.parts.frame import button, door_row
-from dashboard.parts.words import Unit, reading, span
+from dashboard.words import Unit, reading, span
 
 if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
@@ -21,7 +21,7 @@ class Row:
     """One firing of a list.
 
     `peak` is zone and peak [°C] of the pots' zone that stayed coldest, by the rehearsal, once that is `known`
-    or has `failed`; `picture` is from `dashboard.glimpse.glimpse`; `day` is day and time of day of the first
+    or has `failed`; `picture` is from `glimpse`; `day` is day and time of day of the first
     reading, empty where nobody knows.
     """
 

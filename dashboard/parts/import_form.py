@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.parts.frame import options
-from dashboard.parts.words import Unit, degrees, reading, span
+from dashboard.words import Unit, degrees, reading, span
 
 FIELDS: Final = {
     "day_first": "Order of dates",
@@ -141,7 +141,7 @@ def _field(name: str, label: str, zones: Sequence[str]) -> Any:
 
 
 def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
-    """Show what `dashboard.jobs.preview` understood of the files, and the first rows of each.
+    """Show what `dashboard.work.jobs.preview` understood of the files, and the first rows of each.
 
     `begun` is day and time of day of the first row, empty where the files have no date.
     """

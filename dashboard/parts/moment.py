@@ -9,7 +9,7 @@ from dash import html
 from dashboard.figures.model import Band, Mark, Place
 from dashboard.parts.frame import button
 from dashboard.parts.single import name_of
-from dashboard.parts.words import Unit, alarm_name, degrees, difference, need, shown, span
+from dashboard.words import Unit, alarm_name, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
 from logger.words.looks import READS, STAGES
 from logger.words.said import in_unit

@@ -8,8 +8,8 @@ from dash import html
 
 from dashboard.figures.model import Place, numbered
 from dashboard.parts.frame import button, door_row, options
-from dashboard.parts.words import Unit
-from dashboard.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
+from dashboard.preparing.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
+from dashboard.words import Unit
 from logger.plan import LETTERS
 from logger.plan.alarm_rules import RULES, Rule, Setting
 

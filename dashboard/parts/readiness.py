@@ -6,8 +6,8 @@ from typing import Any, Final
 
 from dash import html
 
-from dashboard.parts.words import Unit, capital, shown
-from dashboard.planning import Document, Problem
+from dashboard.preparing.planning import Document, Problem
+from dashboard.words import Unit, capital, shown
 from logger.plan.alarm_rules import RULES
 
 CAUTIONS: Final = (

@@ -127,7 +127,7 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
     with contextlib.ExitStack() as stack:
         journal, door = home.journal, None
         if influx.influx_url is not None:
-            from dashboard.door import VIEWING, OpenDoor
+            from dashboard.security.door import VIEWING, OpenDoor
             from logger.mirror.follow import followed
 
             target = influx.target()
@@ -154,7 +154,7 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
 @with_home
 def pin(home: Home, own: bool) -> int:
     """Set a new operator PIN; whoever acted with the old one has to enter the new one."""
-    from dashboard.operators import Operators, drawn_pin
+    from dashboard.security.operators import Operators, drawn_pin
 
     new = click.prompt("New PIN", hide_input=True, confirmation_prompt=True) if own else drawn_pin()
     home.create()

@@ -11,8 +11,8 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page
 from tablets import drawn, shown, state
 
-from dashboard.network import own_addresses
-from dashboard.operators import Operators
+from dashboard.security.network import own_addresses
+from dashboard.security.operators import Operators
 from logger.journal.reader import JournalReader
 from tests.processes import RIG, STOKEWATCH, free_port, process, stays, until
 

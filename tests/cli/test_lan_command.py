@@ -178,7 +178,7 @@ def test_lan_and_a_host_contradict_each_other(tmp_path: Path) -> None:
 
 
 def test_a_pin_of_ones_own(tmp_path: Path) -> None:
-    from dashboard.operators import Operators
+    from dashboard.security.operators import Operators
 
     command = [*STOKEWATCH, "pin", "--own", "--home", str(tmp_path)]
     done = subprocess.run(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from dashboard.context import Context, current
-from dashboard.guard import Asker, asker
+from dashboard.security.guard import Asker, asker
 from logger.journal.writer import JournalWriter
 
 

@@ -9,9 +9,9 @@ from firing_fixture import SmallFire
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
-from dashboard.access import Access, host_name
 from dashboard.app import create_app
 from dashboard.live.messages import read_wish
+from dashboard.security.access import Access, host_name
 from dashboard.serving import listen, serve
 from logger.errors import UserError
 from logger.home import Home

@@ -419,8 +419,9 @@ def asked(server: Any) -> Iterator[tuple[str, str, str, str]]:
 
 def test_every_field_of_the_page(tmp_path: Path, count: Count, monkeypatch: pytest.MonkeyPatch) -> None:
     """No answer is a crash of ours, and nothing is left behind."""
-    from dashboard import acts, apart
+    from dashboard import acts
     from dashboard.app import create_app
+    from dashboard.work import apart
 
     monkeypatch.setattr(acts, "PATIENCE_S", 0.0)
 

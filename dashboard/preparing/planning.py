@@ -1,0 +1,294 @@
+"""A plan while it is made on the page: its tables, what is typed into them, and all that is wrong. Pure."""
+
+import copy
+import re
+import tomllib
+from collections.abc import Sequence
+from typing import Any, Final
+
+from dashboard.words import Unit, capital, shown
+from logger.errors import UserError, shortened
+from logger.plan import MAX_PROBES, Plan, PlanError, from_document
+from logger.plan.alarm_rules import RULES, Setting
+from logger.plan.sources import MAX_SOURCES
+
+DIFFERENCES: Final = frozenset({"drop_c", "spread_c", "short_c"})
+"""Settings in °C that are no temperatures but differences of two."""
+
+Document = dict[str, Any]
+Problem = dict[str, str | None]
+
+LABELS: Final = {
+    "title": "Title",
+    "target_c": "Target",
+    "burnout_c": "Burn-out",
+    "soak_min": "Soak",
+    "cool_c": "Cool enough",
+    "estimate.wall_mm": "Walls of the pots",
+}
+PROBE_LABELS: Final = {
+    "name": "Name",
+    "height_cm": "Height above the coals",
+    "side": "Side",
+    "zone": "Zone",
+    "reads": "What it reads",
+    "channel": "Channel of the rig",
+    "type": "Thermocouple",
+}
+_PATH: Final = re.compile(
+    r"title|(?:target|burnout|cool)_c|soak_min|estimate\.wall_mm"
+    rf"|probe\.\d{{1,2}}\.(?:{'|'.join(PROBE_LABELS)})|alarm\.\w{{1,40}}\.\w{{1,40}}"
+)
+_MAY_BE_EMPTY: Final = re.compile(r"estimate\.wall_mm|probe\.\d+\.height_cm")
+
+
+class PlanRefused(UserError):
+    """Something in a plan that a page sent is wrong: names the field and the fix."""
+
+    def __init__(self, exc: PlanError) -> None:
+        super().__init__(exc.what)
+        self.field = exc.field
+        self.bounds = exc.bounds
+
+
+def read_document(doc: Document) -> Plan:
+    """Read a plan as `to_document` gives it (a height may be None); PlanRefused names the field."""
+    probes = doc.get("probe", [])
+    if isinstance(probes, list):
+        probes = [{k: v for k, v in p.items() if v is not None} if isinstance(p, dict) else p for p in probes]
+    try:
+        return from_document({**doc, "probe": probes})
+    except PlanError as exc:
+        raise PlanRefused(exc) from exc
+
+
+def to_document(plan: Plan) -> Document:
+    """Write a plan as a page edits it: the file's tables, with every setting of every alarm."""
+    doc = tomllib.loads(plan.dumps())
+    alarms = {rule: dict(settings) for rule, settings in plan.alarms.items()}
+    return {"cool_c": plan.cool_c, **doc, "probe": doc.get("probe", []), "alarm": alarms}
+
+
+def draft_of(data: Any) -> tuple[Document, str] | None:
+    """Read a browser's draft: its plan's tables, and the name that it was saved under; None if it is none."""
+    if not isinstance(data, dict) or not isinstance(data.get("doc"), dict):
+        return None
+    doc = data["doc"]
+    tables = [doc.get("probe", []), doc.get("source", [])]
+    if not all(isinstance(t, list) and all(isinstance(each, dict) for each in t) for t in tables):
+        return None
+    if len(tables[0]) > MAX_PROBES or len(tables[1]) > MAX_SOURCES:
+        return None
+    alarms = doc.get("alarm")
+    if not isinstance(alarms, dict) or not all(isinstance(alarms.get(rule), dict) for rule in RULES):
+        return None
+    name = data.get("name")
+    return doc, name if isinstance(name, str) else ""
+
+
+# --- numbers as they are shown and typed --------------------------------------------------------------------
+
+
+def kind_of(path: str, unit: Unit) -> str:
+    """Say how a field of the plan (`alarm.coal_collapse.drop_c`) is shown: `text`, `number`, `F` or `dF`.
+
+    `dF` is a difference, or a rate, in °F.
+    """
+    if path == "title" or (path.startswith("probe.") and not path.endswith(".height_cm")):
+        return "text"
+    setting = _setting(path)
+    if unit == "F" and setting is not None and setting.unit.startswith("°C"):
+        return "dF" if setting.name in DIFFERENCES or setting.unit.startswith("°C/") else "F"
+    return "F" if unit == "F" and setting is None and path.endswith("_c") else "number"
+
+
+def _setting(path: str) -> Setting | None:
+    parts = path.split(".")
+    if len(parts) != 3 or parts[0] != "alarm" or parts[1] not in RULES:
+        return None
+    return next((s for s in RULES[parts[1]].settings if s.name == parts[2]), None)
+
+
+def written(value: Any, kind: str) -> str:
+    """Write a value of the plan into a field; what isn't a number is written as it is."""
+    if value is None:
+        return ""
+    if kind == "text" or isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    number = shown(value, "F") if kind == "F" else value * 1.8 if kind == "dF" else value
+    return f"{round(number, 2):g}" if abs(number) < 1e6 else str(number)
+
+
+def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
+    """Read what was typed: a number as the plan keeps it, with a decimal point or comma.
+
+    What isn't one stays as it was written, and is refused with the plan; nothing is None if it may be
+    `empty`.
+    """
+    said = "" if text is None else str(text)[:400]
+    if kind == "text":
+        return said
+    plain = said.strip().replace(",", ".").replace("−", "-")
+    if not plain and empty:
+        return None
+    try:
+        number = float(plain) if re.fullmatch(r"[-+]?[\d.]{1,20}", plain) else None
+    except ValueError:
+        number = None
+    if number is None:
+        return said.strip()
+    if kind == "F":
+        return (number - 32.0) / 1.8
+    return number / 1.8 if kind == "dF" else number
+
+
+def value_at(doc: Document, path: str) -> Any:
+    """Look up what stands in a plan's field; None where nothing does."""
+    here: Any = doc
+    for part in path.split("."):
+        try:
+            here = here[int(part)] if isinstance(here, list) else here.get(part)
+        except (IndexError, ValueError, AttributeError):
+            return None
+    return here
+
+
+def with_fields(doc: Document, fields: Sequence[tuple[str, str, Any]]) -> Document:
+    """Copy a plan with the (path, kind, text) typed; what says the same stays to the last digit."""
+    new: Document = copy.deepcopy(doc)
+    for path, kind, text in fields:
+        if not _PATH.fullmatch(path) or (path.startswith("alarm.") and _setting(path) is None):
+            continue
+        empty = bool(_MAY_BE_EMPTY.fullmatch(path))
+        if ("" if text is None else str(text)) == written(value_at(new, path), kind):
+            continue
+        _put(new, path.split("."), typed(text, kind, empty=empty))
+    return new
+
+
+def _put(doc: Document, parts: list[str], value: Any) -> None:
+    if parts[0] == "estimate":
+        table = {k: v for k, v in (doc.get("estimate") or {}).items() if k != parts[1]}
+        if value is not None:
+            table[parts[1]] = value
+        doc.pop("estimate", None)
+        if table:
+            doc["estimate"] = table
+    elif parts[0] == "probe":
+        probes = doc.get("probe", [])
+        if int(parts[1]) < len(probes):
+            probes[int(parts[1])][parts[2]] = value
+    elif parts[0] == "alarm":
+        doc["alarm"][parts[1]][parts[2]] = value
+    else:
+        doc[parts[0]] = value
+
+
+# --- what is wrong ------------------------------------------------------------------------------------------
+
+
+def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
+    """Find all that is wrong with a plan: each belongs beside its own field.
+
+    Each has `field`, `label` as the page names it, and `text`, with temperatures in `unit`.
+    """
+    found: dict[str | None, str] = {}
+
+    def look(part: Document, places: Sequence[int] = (), channels: Sequence[int] = ()) -> str | None:
+        try:
+            read_document(part)
+        except PlanRefused as exc:
+            field = _moved(exc.field, places, channels)
+            found.setdefault(field, _words(exc, doc, unit))
+            return field
+        return None
+
+    for key in ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate"):
+        if key in doc:
+            look(
+                {"target_c": 1400.0, key: doc[key]}
+                if key == "burnout_c"
+                else {"burnout_c": 100.0, key: doc[key]}
+            )
+    if not {"target_c", "burnout_c"} & set(found):
+        look({key: doc[key] for key in ("target_c", "burnout_c") if key in doc})
+    alarms = doc.get("alarm")
+    if isinstance(alarms, dict):
+        for rule, settings in alarms.items():
+            for key, value in (settings if isinstance(settings, dict) else {}).items():
+                look({"alarm": {rule: {key: value}}})
+    probes, sources = doc.get("probe"), doc.get("source")
+    if isinstance(probes, list) and len(probes) <= MAX_PROBES:
+        good = [i for i, probe in enumerate(probes) if look({"probe": [probe]}, (i,)) is None]
+        _one_by_one(look, "probe", probes, good)
+    if isinstance(sources, list) and len(sources) <= MAX_SOURCES:
+        for i, source in enumerate(sources):
+            given = source.get("channel") if isinstance(source, dict) else None
+            for j, channel in enumerate(given if isinstance(given, list) else ()):
+                look({"source": [{**source, "channel": [channel]}]}, (i,), (j,))
+            look({"source": [source]}, (i,))
+    if not found:
+        look(doc)
+    return [{"field": f, "label": label_of(f, doc), "text": text} for f, text in found.items()]
+
+
+def errors_of(doc: Document, unit: Unit = "C") -> dict[str, str]:
+    """Say what is wrong, by field."""
+    return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
+
+
+def _one_by_one(look: Any, key: str, tables: list[Any], left: list[int]) -> None:
+    """Find each table that doesn't go with those before it: a name given twice, a channel that is taken."""
+    trial = [dict(tables[i]) for i in left]
+    for turn in range(2 * len(trial)):
+        at = str(look({key: trial}, left)).split(".")
+        if len(at) != 3 or not at[1].isdigit() or int(at[1]) not in left:
+            return
+        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were right: what else is wrong?
+
+
+def _moved(field: str | None, places: Sequence[int], channels: Sequence[int]) -> str | None:
+    """Say where in the whole plan a field of a part of it is."""
+    parts = (field or "").split(".")
+    if len(parts) > 1 and parts[0] in ("probe", "source") and parts[1].isdigit() and places:
+        parts[1] = str(places[int(parts[1])])
+        if len(parts) > 3 and parts[2] == "channel" and parts[3].isdigit() and channels:
+            parts[3] = str(channels[int(parts[3])])
+    return ".".join(parts) or None
+
+
+def _words(exc: PlanRefused, doc: Document, unit: Unit) -> str:
+    field = exc.field or ""
+    if exc.bounds is None:
+        target = doc.get("target_c")
+        if field == "burnout_c" and isinstance(target, int | float):
+            own = written(doc.get("burnout_c"), kind_of(field, unit))
+            above = written(target, kind_of("target_c", unit))
+            return f"{own} °{unit} is above the target ({above} °{unit}); lower it"
+        return capital(str(exc))
+    value, low, high, of = exc.bounds
+    kind = kind_of(field, unit)
+    of = of.replace("°C", f"°{unit}") if kind in ("F", "dF") else of
+    span = f"{written(low, kind)} to {written(high, kind)} {of}".rstrip()
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{written(value, kind)} is out of range; give a number from {span}"
+    said = (
+        f"“{value}”" if isinstance(value, str) and value else "Nothing" if value == "" else shortened(value)
+    )
+    return f"{said} is not a number; give one from {span}"
+
+
+def label_of(field: str | None, doc: Document) -> str:
+    """Name a field as the page does."""
+    parts = (field or "").split(".")
+    if parts[0] == "probe" and len(parts) > 1:
+        name = value_at(doc, f"probe.{parts[1]}.name") or f"number {int(parts[1]) + 1}"
+        return f"Probe {name}" + (
+            f", {PROBE_LABELS.get(parts[2], parts[2]).lower()}" if len(parts) > 2 else ""
+        )
+    if parts[0] == "alarm" and len(parts) > 1 and parts[1] in RULES:
+        setting = _setting(field or "")
+        return RULES[parts[1]].title + (f": {setting.doc.rstrip('.')}" if setting else "")
+    if parts[0] == "source" and len(parts) > 1:
+        return f"Source {int(parts[1]) + 1}" + (f", {' '.join(parts[2:])}" if len(parts) > 2 else "")
+    return LABELS.get(field or "", "The plan")

@@ -1,0 +1,128 @@
+"""Who may talk to the page: the Host and Origin headers, and what a browser may load."""
+
+import ipaddress
+import re
+import socket
+from collections.abc import Sequence
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from dashboard.security.limits import SAFE
+
+# A name or an address, and a port; what else a Host header may hold has no business in a header of ours.
+_HOST = re.compile(r"(?P<name>[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::(?P<port>[0-9]{1,5}))?")
+LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+def host_name(header: str) -> str:
+    """Take the name out of a Host header: lower case, no port or brackets; empty where it can't be one."""
+    found = _HOST.fullmatch(header)
+    return "" if found is None else found["name"].lower().strip("[]")
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether nobody but this machine reaches what listens on a host."""
+    name = host.lower().strip("[]")
+    return name == "localhost" or (is_address(name) and ipaddress.ip_address(name).is_loopback)
+
+
+def is_address(name: str) -> bool:
+    """Tell whether a name is an IP address."""
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+class Access:
+    """Middleware that turns away requests from strange names and pages.
+
+    A page elsewhere can make a browser ask this server under a name of its own (DNS rebinding), or open a
+    websocket to it. Neither can forge the headers Host and Origin. Where `host`, the address listened on, is
+    all of them, any numeric address and this machine's own name are good. `script_hashes` of the inline
+    scripts are as a Content-Security-Policy takes them.
+    """
+
+    def __init__(self, app: ASGIApp, host: str, script_hashes: Sequence[str]) -> None:
+        self.app = app
+        self.names = LOOPBACK | {host.lower().strip("[]")}
+        self.everywhere = host in ("", "0.0.0.0", "::")
+        if self.everywhere:
+            own = socket.gethostname().lower()
+            self.names |= {own, f"{own}.local"}
+        self.scripts = " ".join(("'self'", *script_hashes))
+
+    def allows(self, header: str) -> bool:
+        """Tell whether a Host header names this server."""
+        name = host_name(header)
+        return name in self.names or (self.everywhere and is_address(name))
+
+    def policy(self, header: str) -> str:
+        """Write the Content-Security-Policy: nothing but from here."""
+        return "; ".join(
+            (
+                "default-src 'none'",
+                f"script-src {self.scripts}",
+                "style-src 'self' 'unsafe-inline'",  # Plotly writes style elements
+                "img-src 'self' data: blob:",
+                "font-src 'self'",
+                "manifest-src 'self'",
+                f"connect-src 'self' ws://{header} wss://{header}",  # not every browser counts ws as 'self'
+                "base-uri 'none'",
+                "form-action 'none'",
+                "frame-ancestors 'none'",
+            )
+        )
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or not."""
+        if scope["type"] not in ("http", "websocket"):
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        host = headers.get("host", "")
+        if scope["type"] == "websocket":
+            if not self.allows(host) or urlsplit(headers.get("origin", "")).netloc != host:
+                await receive()
+                await send({"type": "websocket.close", "code": 4003, "reason": "not from this page"})
+                return
+            await self.app(scope, receive, send)
+            return
+        refusal = self._refusal(scope["method"], host, headers)
+        if refusal is not None:
+            await refusal(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                MutableHeaders(scope=message).update(
+                    {
+                        "content-security-policy": self.policy(host),
+                        "x-content-type-options": "nosniff",
+                        "referrer-policy": "no-referrer",
+                        "cross-origin-resource-policy": "same-origin",
+                    }
+                )
+            await send(message)
+
+        await self.app(scope, receive, send_with_headers)
+
+    def _refusal(self, method: str, host: str, headers: Headers) -> Response | None:
+        if not self.allows(host):
+            return PlainTextResponse(
+                "This page doesn't go by that name. Use the address that Stokewatch printed at its start.\n",
+                status_code=421,
+            )
+        if method in SAFE:
+            return None
+        # A browser says where what it sends comes from; a program that isn't one has no session to be abused.
+        origin = headers.get("origin")
+        other = origin is not None and urlsplit(origin).netloc != host
+        if other or headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+            text = "that came from another page; act on Stokewatch's own page"
+            return JSONResponse({"error": text, "field": None}, status_code=403)
+        return None

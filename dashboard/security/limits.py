@@ -1,0 +1,278 @@
+"""How large a request may be, how it must look, how many may come: none takes the page from the others."""
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import orjson
+from fastapi import HTTPException
+from starlette.datastructures import Headers
+from starlette.requests import HTTPConnection
+from starlette.responses import JSONResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from dashboard.asker import Asker, Share, asker
+from dashboard.security import connections
+from dashboard.security.connections import Places
+
+MAX_BODY: Final = 512 << 10
+"""Bytes; a plan with every alarm's settings is 10 kB."""
+SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+MAX_ADDRESSES: Final = 1000
+MAX_DEPTH: Final = 64
+"""Lists in lists of a request; a chart's own description has some fifteen."""
+MAX_PATH: Final = 4096
+"""Bytes of a path with its query."""
+BODY_S: Final = 30.0
+"""A small body must be here by then, and some part of a large one each time. [s]"""
+SLOWEST: Final = 20_000.0
+"""Bytes a second at which a large body must come, over its whole length."""
+MAX_TABLETS: Final = 64
+"""Websockets in all."""
+TABLETS_EACH: Final = 16
+"""Websockets of one stranger's address."""
+TABLETS_RESERVE: Final = 16
+"""Websockets that only operators, and this machine, may open."""
+
+SLOW: Final = "the file came too slowly; try nearer to the network, or `stokewatch import` on this computer"
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """So many at once, and so many a second for long."""
+
+    burst: float
+    per_s: float
+
+
+LOOKS: Final = Rate(burst=400, per_s=40)
+"""Opening the page asks for some ten things; many tablets may stand behind one address."""
+ACTS: Final = Rate(burst=60, per_s=6)
+WORDS: Final = Rate(burst=200, per_s=20)
+"""What one websocket says."""
+
+
+class Buckets:
+    """A bucket of tokens for each address. Pure: the caller says what time it is."""
+
+    def __init__(self, rate: Rate) -> None:
+        self._rate = rate
+        self._left: dict[str, tuple[float, float]] = {}
+
+    def take(self, address: str, now_s: float) -> bool:
+        """Take a token."""
+        left, at = self._left.pop(address, (self._rate.burst, now_s))
+        left = min(self._rate.burst, left + (now_s - at) * self._rate.per_s)
+        enough = left >= 1.0
+        self._left[address] = (left - 1.0 if enough else left, now_s)
+        if len(self._left) > MAX_ADDRESSES:  # the one that was quiet for longest has a full bucket by now
+            del self._left[next(iter(self._left))]
+        return enough
+
+
+class Limits:
+    """Middleware that turns away what is too large, too much or no request at all.
+
+    It holds for every endpoint and for Dash's callbacks alike: a small body is here whole, and is JSON
+    without NaN, halves of characters or endless nesting, before anything else sees it. Whoever goes away
+    takes what was asked with them: the work for it is cancelled. This machine's own requests aren't counted:
+    whoever sits at it needs no page to slow it down.
+
+    `large` has paths that may take more bytes than others: their bodies go through as they come. `knows`
+    tells whether a connection is an operator's, and `places` learns their addresses; `is_there` tells whether
+    something can be at a path.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        large: Mapping[str, int],
+        knows: Callable[[HTTPConnection], bool] = lambda connection: False,
+        places: Places | None = None,
+        is_there: Callable[[str], bool] = lambda path: True,
+    ) -> None:
+        self.app = app
+        self._large = large
+        self._knows = knows
+        self._places = Places() if places is None else places
+        self._is_there = is_there
+        self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
+        self._tablets = Share(MAX_TABLETS, TABLETS_EACH, TABLETS_RESERVE)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or not."""
+        if scope["type"] not in ("http", "websocket"):
+            await self.app(scope, receive, send)
+            return
+        address = (scope.get("client") or ("",))[0]
+        known = self._places.knows(address)
+        if not known and "cookie" in Headers(scope=scope) and self._knows(HTTPConnection(scope)):
+            self._places.welcome(address)
+            known = True
+        asker.set(Asker(connections.who_is(address), known))
+        if scope["type"] == "websocket":
+            await self._socket(scope, receive, send)
+            return
+        try:
+            body = await self._admit(scope, receive)
+        except HTTPException as exc:
+            answer = JSONResponse({"error": exc.detail, "field": None}, status_code=exc.status_code)
+            await answer(scope, receive, send)
+            return
+        if body is None:
+            await self.app(scope, _within(receive, self._large[scope["path"]]), send)
+        else:
+            await self._while_there(scope, body, receive, send)
+
+    async def _admit(self, scope: Scope, receive: Receive) -> bytes | None:
+        """Read a small body; None where it is a large one, which is read by whoever wants it."""
+        who, buckets = asker.get().who, self._looks if scope["method"] in SAFE else self._acts
+        if who and not buckets.take(who, time.monotonic()):
+            raise HTTPException(429, "too many requests from this address; wait a moment")
+        if len(scope.get("raw_path") or b"") + len(scope.get("query_string", b"")) > MAX_PATH:
+            raise HTTPException(414, "the address is longer than any of this page")
+        if not self._is_there(scope["path"]):
+            raise HTTPException(404, "there is nothing at this address")
+        room = self._large.get(scope["path"], MAX_BODY)
+        headers = Headers(scope=scope)
+        length = headers.get("content-length", "0")
+        if not (length.isascii() and length.isdigit() and len(length) < 16) or int(length) > room:
+            raise HTTPException(413, _too_large(room))
+        if scope["path"] in self._large:
+            return None
+        try:
+            async with asyncio.timeout(BODY_S):
+                body = await _whole(receive, room)
+        except TimeoutError:
+            raise HTTPException(408, f"the request didn't come whole within {BODY_S:.0f} s") from None
+        if body and "json" in headers.get("content-type", ""):
+            check_json(body)
+        return body
+
+    async def _while_there(self, scope: Scope, body: bytes, receive: Receive, send: Send) -> None:
+        """Run the application until it has answered, or nobody waits for the answer any more."""
+        given = False
+        left = asyncio.Event()
+
+        async def receive_again() -> Message:
+            nonlocal given
+            if not given:
+                given = True
+                return {"type": "http.request", "body": body, "more_body": False}
+            await left.wait()
+            return {"type": "http.disconnect"}
+
+        async def watch() -> None:
+            while (await receive())["type"] != "http.disconnect":
+                pass
+            left.set()
+
+        work = asyncio.ensure_future(self.app(scope, receive_again, send))
+        watching = asyncio.create_task(watch())
+        try:
+            await asyncio.wait((work, watching), return_when=asyncio.FIRST_COMPLETED)
+            if not work.done():
+                work.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await work
+            else:
+                work.result()
+        finally:
+            watching.cancel()
+            work.cancel()
+
+    async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if (who := self._tablets.take()) is None:
+            await receive()
+            await send({"type": "websocket.close", "code": 1013, "reason": "too many tablets"})
+            return
+        words = Buckets(WORDS)
+
+        async def receive_some() -> Message:
+            message = await receive()
+            if message["type"] == "websocket.receive":
+                text = message.get("text")
+                if not words.take("", time.monotonic()) or (text is not None and not is_sound(text.encode())):
+                    await send({"type": "websocket.close", "code": 1008, "reason": "too much, or no JSON"})
+                    return {"type": "websocket.disconnect", "code": 1008}
+            return message
+
+        try:
+            await self.app(scope, receive_some, send)
+        finally:
+            self._tablets.held.remove(who)
+
+
+def is_sound(text: bytes) -> bool:
+    """Tell whether bytes are JSON that nothing behind can stumble over.
+
+    False for NaN and infinity (numbers too large for a double among them), halves of characters, broken
+    UTF-8, and more than `MAX_DEPTH` lists in lists.
+    """
+    try:
+        check_json(text)
+    except HTTPException:
+        return False
+    return True
+
+
+def check_json(text: bytes) -> None:
+    """Refuse what `is_sound` calls unsound: HTTPException 422, with what is wrong where."""
+    try:
+        found = orjson.loads(text)
+    except orjson.JSONDecodeError as exc:
+        raise HTTPException(422, f"that is no JSON that can be read: {exc}") from exc
+    level = [found]
+    for _ in range(MAX_DEPTH):
+        level = [part for whole in level for part in _parts(whole)]
+        if not level:
+            return
+    raise HTTPException(422, f"nested deeper than {MAX_DEPTH}; that is no request of this page")
+
+
+def _parts(whole: Any) -> list[Any]:
+    parts = whole.values() if isinstance(whole, dict) else whole if isinstance(whole, list) else ()
+    return [part for part in parts if isinstance(part, dict | list)]
+
+
+async def _whole(receive: Receive, room: int) -> bytes:
+    parts = bytearray()
+    while True:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            return bytes(parts)
+        parts += message.get("body", b"")
+        if len(parts) > room:  # sent in pieces, without its length
+            raise HTTPException(413, _too_large(room))
+        if not message.get("more_body", False):
+            return bytes(parts)
+
+
+def _within(receive: Receive, room: int) -> Receive:
+    """Let a large body through as it comes: not too much of it, and not too slowly."""
+    taken, began_s, whole = 0, time.monotonic(), False
+
+    async def receive_within() -> Message:
+        nonlocal taken, whole
+        if whole:
+            return await receive()
+        left_s = began_s + BODY_S + taken / SLOWEST - time.monotonic()
+        try:
+            async with asyncio.timeout(min(BODY_S, left_s)):
+                message = await receive()
+        except TimeoutError:
+            raise HTTPException(408, SLOW) from None
+        taken += len(message.get("body", b""))
+        whole = not message.get("more_body", False)
+        if taken > room:
+            raise HTTPException(413, _too_large(room))
+        return message
+
+    return receive_within
+
+
+def _too_large(room: int) -> str:
+    return f"more than {room >> 10} kB; that is no request of this page"

@@ -1,0 +1,239 @@
+"""What the replay page shows of a stored firing: its figures, and each second of its readings."""
+
+import base64
+import contextlib
+import math
+from typing import Any, Final
+
+import numpy as np
+from dash import dcc, html
+
+from dashboard import tables
+from dashboard.context import here
+from dashboard.figures.heat_map import column, heat_figure
+from dashboard.figures.look import Theme, Unit
+from dashboard.figures.model import Mark
+from dashboard.figures.stack import side_columns, stack_figure
+from dashboard.figures.traces import traces_figure
+from dashboard.parts import moment
+from dashboard.words import FAULTS, STEADY_C_MIN, alarm_name, event_words
+from logger.journal.reader import FiringInfo, JournalReader
+from logger.journal.rollup import LEVELS_S
+from logger.plan import Plan
+from logger.reading import Event, Status
+from logger.report.gather import alarms_called, distrusted, judged_plan, named, zone_levels
+from logger.report.levels import lighting
+from logger.words import said
+
+MAX_POINTS: Final = 1000
+"""Points a trace that is drawn; the values beside it are of every second."""
+STEPS: Final = 300
+"""Steps of time of the stack through time."""
+MAX_STEPS: Final = 86_400
+NONE: Final = -32768
+"""No reading in a grid: this plus the status."""
+LEAST_HOLD_S: Final = 5.0
+"""As beside the fire: a probe that says nothing for this long is silent. [s]"""
+RATE_S: Final = 60.0
+LEAST_RATE_S: Final = 15.0
+_JUDGED: Final = ("raised", "cleared")
+ALL_SIDES: Final = "all sides"
+
+
+def shown(
+    info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, theme: Theme, bands: bool, side: str
+) -> dict[str, Any]:
+    """Work out all that the page shows of a firing, by the callback's names for its outputs.
+
+    `judged` is from `logger.replay.moments.judged`, None if there is none (yet); `bands` draws what the pots
+    were estimated to be at; `side` is that whose stack through time is drawn, or `ALL_SIDES`.
+    """
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        events = reader.events(info.id)
+        lines = tables.lines(reader, info, MAX_POINTS)
+        estimates = tables.bands(reader, info)
+        doubtful = {} if judged is None else distrusted(judged)
+        steps_s, steps = tables.on_steps(reader, info, STEPS, doubtful)
+        told = replayed(reader, info, unit)
+        lit = lighting(zone_levels(reader, info, doubtful))
+    plan = judged_plan(info)
+    places = [line.place for line in lines]
+    told_by = marks_of(info, events, judged, unit)
+    marks = [mark for mark, _ in told_by]
+    length_s = told["length_s"]
+    limits = {"target_c": plan.target_c, "burnout_c": plan.burnout_c}
+    zero_s = lit.t_s if lit.found else 0.0
+    common: dict[str, Any] = {**limits, "marks": marks, "zero_s": zero_s, "lit": lit.found}
+    common |= {"unit": unit, "theme": theme}
+    beside_the_fire = [
+        {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
+        for e in events
+        if e.kind == "stage"
+    ]
+    stages = tables.stages(beside_the_fire if judged is None else judged["stages"])
+    read = steps.to_numpy()
+    sides = sorted({place.side for place in places if place.side})
+    firing = {**limits, "soak_min": plan.soak_min}
+    heat = [[column(part, "C") for part in step] for step in side_columns(places, read)]
+    told |= {
+        "unit": unit,
+        "zero_s": zero_s,
+        "heat": {"t_s": steps_s - steps_s[:1], "z": heat},
+        "moments": None if judged is None else moment.moments(judged, firing, estimates, unit),
+        "forecasts": [] if judged is None else moment.forecasts(judged, zero_s, length_s, unit),
+    }
+    return {
+        **_named(info, plan, told),
+        "hidden": False,
+        "told": told,
+        "marks": [[mark.t_s, mark.text] for mark in marks],
+        "values": moment.probe_rows(places),
+        "happened": moment.happened(told_by),
+        "zones": [] if judged is None else moment.zone_table(judged, firing, unit),
+        "standing": moment.standing(marks),
+        "traces": traces_figure(
+            lines,
+            length_s=length_s,
+            stages=stages,
+            bands=estimates if bands else [],
+            forecast=True,
+            low=True,
+            **common,
+        ),
+        "heat": heat_figure(places, steps_s, read, sides=(side,) if side in sides else None, **common),
+        "stack": stack_figure(places, np.full(len(places), np.nan), theme=theme),
+        "sides": [ALL_SIDES, *(sides if len(sides) > 1 else [])],
+        "end": max(1, math.ceil(length_s)),
+    }
+
+
+def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]:
+    """What stands at the head of the page."""
+    when = f"{tables.local_time(info.started_us)}, " if told["time_known"] else ""
+    return {
+        "title": f"Replay: {info.title or plan.title or 'Firing'}",
+        "about": [
+            f"{when}{moment.about(told['length_s'], running=info.running)}",
+            html.B(" Invented: nothing was measured.") if info.invented else "",
+        ],
+        "doors": [
+            dcc.Link("Report", href=f"/report/{info.id}"),
+            dcc.Link("Compare", href=f"/compare?firings={info.id}"),
+            dcc.Link("All firings", href="/firings"),
+        ],
+    }
+
+
+def marks_of(
+    info: FiringInfo, events: list[Event], judged: dict[str, Any] | None, unit: Unit
+) -> list[tuple[Mark, str]]:
+    """List what happened in a firing, in order of time, and who wrote it down.
+
+    Alarms are as they were worked out, without `judged` as they were called beside the fire.
+    """
+    found: list[tuple[Mark, str]] = []
+    for event in events:
+        t_s = (event.t_us - info.started_us) / 1e6
+        told = {"kind": event.kind, "data": event.data}
+        if event.kind in ("note", "spot"):
+            wood = event.data.get("kind") == "wood"
+            kind: Any = "spot" if event.kind == "spot" else "wood" if wood else "note"
+            place = tables.place_of(event.data)
+            found.append((Mark(t_s, kind, event_words(told, unit), **place), event.who))
+        elif event.kind == "alarm" and event.who and event.data.get("transition") not in _JUDGED:
+            found.append((Mark(t_s, "act", event_words(told, unit)), event.who))
+    alarms = named(judged["alarms"]) if judged is not None else alarms_called(info, events) or []
+    for alarm in alarms:
+        name = alarm_name(alarm)
+        words = said.told(alarm, "message", unit)
+        words = words if words.startswith(name) else f"{name}. {words}"
+        found.append((tables.mark_of_alarm(alarm, words), ""))
+    return sorted(found, key=lambda pair: pair[0].t_s)
+
+
+def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dict[str, Any]:
+    """Gather what a script needs to go through a firing; times in seconds from the first reading.
+
+    `shown`, what each probe showed second by second (in longer steps beyond a day) in whole degrees, or
+    `none` plus its status; `rates`, in tenths of a degree a minute, or `none`: base64 of int16. `step_s`,
+    `from_s`, `steps`; `faults` (words, by status); `started_s`, `length_s`, `time_known`.
+    """
+    last_us = firing.last_us or firing.started_us
+    length_s = (last_us - firing.started_us) / 1e6
+    level_s = next((level for level in LEVELS_S if length_s <= level * MAX_STEPS), LEVELS_S[-1])
+    step_s = max(level_s, math.ceil(length_s / MAX_STEPS / level_s) * level_s)
+    level_us = step_s * 1_000_000
+    begin = firing.started_us // level_us
+    steps = last_us // level_us - begin + 1
+    rollups = reader.rollups(firing.id, level_s)
+    scale, zero = (1.8, 32.0) if unit == "F" else (1.0, 0.0)
+    grids = []
+    for own in reader.columns(firing.id):
+        c, status, every_s = np.full(steps, np.nan), np.full(steps, int(Status.ABSENT)), float(step_s)
+        if (found := rollups.get((own.rig, own.channel))) is not None:
+            at = found[0] // level_us - begin
+            inside = (at >= 0) & (at < steps)
+            at, buckets = at[inside], found[1][inside]
+            c[at], status[at] = buckets["last"].astype(np.float64), buckets["status"]
+            every_s = float(np.median(np.diff(at))) * step_s if len(at) > 1 else every_s
+        held = _held(status != int(Status.ABSENT), max(LEAST_HOLD_S, 2.5 * every_s) / step_s)
+        value, state = (
+            np.where(held < 0, np.nan, c[held]),
+            np.where(held < 0, int(Status.ABSENT), status[held]),
+        )
+        known = np.isfinite(value)
+        shown = np.where(known, np.rint(np.where(known, value, 0.0) * scale + zero), NONE + state)
+        rate = rates(c, step_s) * scale * 10
+        moving = np.where(np.isfinite(rate), np.clip(np.rint(np.nan_to_num(rate)), -9999, 9999), NONE)
+        grids.append([base64.b64encode(g.astype("<i2").tobytes()).decode() for g in (shown, moving)])
+    return {
+        "id": firing.id,
+        "started_s": firing.started_us / 1e6,
+        "time_known": firing.time_known,
+        "length_s": length_s,
+        "step_s": step_s,
+        "from_s": (begin * level_us - firing.started_us) / 1e6,
+        "steps": steps,
+        "none": NONE,
+        "steady": STEADY_C_MIN * scale * 10,
+        "faults": [FAULTS[status] for status in sorted(Status)],
+        "shown": [grid[0] for grid in grids],
+        "rates": [grid[1] for grid in grids],
+    }
+
+
+def _held(there: Any, longest: float) -> Any:
+    """For each step, the newest in which something was sent; -1 where that is too long ago."""
+    at = np.arange(len(there))
+    newest = np.maximum.accumulate(np.where(there, at, -1))
+    return np.where(at - newest <= longest, newest, -1)
+
+
+def rates(c: Any, step_s: float) -> Any:
+    """Give how fast readings in even steps change: the slope of least squares over the last minute.
+
+    In °C/min; NaN where its readings span less than 15 s or are fewer than three.
+    """
+    n = len(c)
+    wide = round(RATE_S / step_s)
+    ok = np.isfinite(c)
+    t = np.arange(n) * step_s
+    value = np.where(ok, c, 0.0)
+
+    def over(values: Any) -> Any:
+        total = np.concatenate(([0.0], np.cumsum(np.where(ok, values, 0.0))))
+        return total[1:] - total[np.maximum(np.arange(n) - wide, 0)]
+
+    count, st, sc, stt, stc = (over(v) for v in (np.ones(n), t, value, t * t, t * value))
+    first = np.array([0.0] * n)
+    places = np.flatnonzero(ok)
+    if len(places):
+        after = np.searchsorted(places, np.maximum(np.arange(n) - wide, 0))
+        first = t[places[np.minimum(after, len(places) - 1)]]
+        newest = t[places[np.maximum(np.searchsorted(places, np.arange(n), side="right") - 1, 0)]]
+        spans = newest - first
+    else:
+        spans = first
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = (count * stc - st * sc) / (count * stt - st * st) * 60.0
+    return np.where((count >= 3) & (spans >= LEAST_RATE_S), slope, np.nan)

@@ -1,0 +1,269 @@
+"""Long work and what strangers send, each in a process of its own: with limits, progress, an end on demand.
+
+``python -m dashboard.work.apart JOB MEMORY_MB FILE_MB TIME_S`` takes JSON, and answers in lines of it, with
+progress.
+"""
+
+import asyncio
+import contextlib
+import importlib
+import logging
+import os
+import signal
+import sys
+import time
+import weakref
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import orjson
+
+from dashboard.asker import Share
+from logger.errors import StokewatchError, UserError
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What a process of its own may do, and how much of everything."""
+
+    work: str  # ``module:function``
+    time_s: float  # of the processor; it may take `PATIENCE` times as long beside other work. [s]
+    memory_mb: int  # beside the programs themselves. [MB]
+    file_mb: int = 1  # the largest file it may write. [MB]
+    # whether somebody waits for it with a finger on the glass: it doesn't stand behind long work
+    quick: bool = False
+
+
+JOBS: Final = {
+    "read_plan": Job("dashboard.work.plan_apart:read_plan", 10.0, 512, quick=True),
+    "preview": Job("dashboard.work.jobs:preview", 60.0, 2048),
+    # The journal's own files are among those it writes.
+    "import": Job("dashboard.work.jobs:import_files", 200.0, 4096, 65536),
+    "delete": Job("dashboard.work.jobs:delete", 200.0, 1024, 65536),
+    "export": Job("dashboard.work.jobs:export", 100.0, 1024, 2048),
+    "judge": Job("dashboard.work.jobs:judge", 100.0, 1024),
+    "rehearse": Job("dashboard.work.jobs:rehearse", 100.0, 1024),
+}
+PATIENCE: Final = 6.0
+WAITING: Final = 6
+"""More than so many jobs at once are turned away."""
+EACH: Final = 3
+"""Of one stranger's address."""
+RESERVE: Final = 2
+"""Places among `WAITING` that only operators, and this machine, may take."""
+MAX_ANSWER: Final = 64 << 20
+"""Bytes of an answer."""
+NICE: Final = 10
+"""The logger comes first."""
+CRASHES: Final = (-signal.SIGSEGV, -signal.SIGABRT, -signal.SIGKILL)
+"""How a job ends in a library that got no memory and didn't look."""
+TELL_S: Final = 0.25
+"""How often a job says how far it is. [s]"""
+
+SLOW: Final = (
+    "that took too long and was ended; take a shorter firing or a smaller file, or the command `stokewatch` "
+    "on this computer"
+)
+
+Tell = Callable[[float], None]
+"""Takes how much is done, from 0 to 1."""
+
+log = logging.getLogger(__name__)
+
+
+class BusyError(StokewatchError):
+    """Too much is asked at once."""
+
+
+class TooMuchError(UserError):
+    """A job that needs more than it may have: says of what, and what to do."""
+
+
+@dataclass(slots=True)
+class _Lane:
+    """One job at a time, whoever asks: this computer also records a fire."""
+
+    turn: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
+    waiting: Share = field(default_factory=lambda: Share(WAITING, EACH, RESERVE))
+
+
+_lanes: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[bool, _Lane]]
+_lanes = weakref.WeakKeyDictionary()
+
+
+async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any) -> Any:
+    """Run one of `JOBS` in a process of its own, after those before it, and give its answer through JSON.
+
+    A job that nobody waits for any more is ended: to cancel one, cancel the task that awaits this. `tell` is
+    called with how much is done, now and then; not every job knows. `file_mb` is below the job's own largest
+    file. UserError: what was given is wrong, or asks for too much; StokewatchError: it failed, or there is
+    too much to do.
+    """
+    lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
+    lane = lanes[JOBS[job].quick]
+    if (who := lane.waiting.take()) is None:
+        raise BusyError("this computer is busy with what was asked before; try again in a minute")
+    try:
+        async with lane.turn:
+            return await _run(job, orjson.dumps(given), tell, file_mb)
+    finally:
+        lane.waiting.held.remove(who)
+
+
+async def spawn(*args: str, limit: int) -> asyncio.subprocess.Process:
+    """Begin a program of ours that is written to and read from; `limit` is of a line [bytes]."""
+    pipe = asyncio.subprocess.PIPE
+    one_thread = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}  # each takes memory of its own
+    path = {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+    return await asyncio.create_subprocess_exec(
+        *(sys.executable, "-P", "-m", *args),
+        stdin=pipe,
+        stdout=pipe,
+        stderr=pipe,
+        limit=limit,
+        env={**os.environ, **path, **one_thread},
+    )
+
+
+async def give(process: asyncio.subprocess.Process, given: bytes) -> None:
+    """Write all that a program of `spawn` is to know, whether or not it listens."""
+    assert process.stdin is not None
+    with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+        process.stdin.write(given)
+        await process.stdin.drain()
+        process.stdin.close()
+
+
+async def end(process: asyncio.subprocess.Process) -> None:
+    """End a program of `spawn`, if it hasn't ended."""
+    with contextlib.suppress(ProcessLookupError):
+        process.kill()
+    await process.wait()
+
+
+async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -> Any:
+    limits = JOBS[job]
+    most_mb = str(min(limits.file_mb, file_mb or limits.file_mb))
+    args = (job, str(limits.memory_mb), most_mb, str(limits.time_s))
+    process = await spawn("dashboard.work.apart", *args, limit=MAX_ANSWER)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    complaints = asyncio.create_task(_last(process.stderr))
+    try:
+        async with asyncio.timeout(PATIENCE * limits.time_s):
+            await give(process, given)
+            answer = await _answer(process.stdout, tell)
+            await process.wait()
+    except TimeoutError:
+        raise TooMuchError(SLOW) from None
+    except ValueError:  # a line longer than `MAX_ANSWER`
+        raise TooMuchError("the answer is too large for a page; take the command `stokewatch`") from None
+    finally:
+        await end(process)
+        complained = await complaints
+    if answer is None and process.returncode == -signal.SIGXCPU:
+        raise TooMuchError(SLOW)
+    if answer is None and process.returncode in CRASHES:
+        log.warning("the job %r crashed (%s): %s", job, process.returncode, complained)
+        raise TooMuchError(_too_large(limits.memory_mb))
+    if answer is None:
+        log.error("the job %r failed (%s): %s", job, process.returncode, complained)
+        raise StokewatchError(f"that failed ({job}); the page's log says why")
+    if "error" in answer:
+        kind = {"user": UserError, "much": TooMuchError}.get(answer["kind"], StokewatchError)
+        raise kind(answer["error"])
+    return answer["answer"]
+
+
+def _too_large(memory_mb: int) -> str:
+    return (
+        f"that needs more than {memory_mb} MB of memory, which is more than a page gives; take a shorter "
+        "firing or a smaller file"
+    )
+
+
+async def _answer(lines: asyncio.StreamReader, tell: Tell | None) -> dict[str, Any] | None:
+    while line := await lines.readline():
+        try:
+            said = orjson.loads(line)
+        except orjson.JSONDecodeError:
+            return None
+        if "done" not in said:
+            return dict(said)
+        if tell is not None:
+            tell(float(said["done"]))
+    return None
+
+
+async def _last(complaints: asyncio.StreamReader) -> str:
+    """What was said last on standard error; all of it is read, so that no job waits for a reader."""
+    kept = b""
+    while part := await complaints.read(1 << 16):
+        kept = (kept + part)[-8000:]
+    return kept.decode(errors="replace")
+
+
+def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
+    """Do a job in this process."""
+    if not JOBS[job].quick:
+        os.nice(NICE)
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # what a library prints is no answer
+    module, _, name = JOBS[job].work.partition(":")
+    work = getattr(importlib.import_module(module), name)
+    given = orjson.loads(sys.stdin.buffer.read())
+    limit(memory_mb, file_mb, time_s)
+    told_s = time.monotonic()
+
+    def tell(done: float) -> None:
+        nonlocal told_s
+        if time.monotonic() - told_s >= TELL_S:
+            told_s = time.monotonic()
+            out.write(orjson.dumps({"done": round(min(1.0, max(0.0, done)), 4)}) + b"\n")
+            out.flush()
+
+    said: dict[str, Any]
+    try:
+        said = {"answer": work(tell=tell, **given)}
+        text = orjson.dumps(said, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS)
+    except (MemoryError, RecursionError):
+        text = orjson.dumps({"error": _too_large(memory_mb), "kind": "much"})
+    except StokewatchError as exc:
+        kind = "user" if isinstance(exc, UserError) else "ours"
+        text = orjson.dumps({"error": _whole(str(exc)), "kind": kind})
+    out.write(text + b"\n")
+    out.flush()
+
+
+def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
+    """Bound what this process may take from now on."""
+    import resource
+
+    now = _data_bytes()
+    for kind, most in (
+        # Not the address space: libraries reserve much of that and never use it.
+        (resource.RLIMIT_DATA, now + (memory_mb << 20)),
+        (resource.RLIMIT_FSIZE, file_mb << 20),
+        (resource.RLIMIT_CPU, round(time_s)),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        hard = resource.getrlimit(kind)[1]
+        resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
+
+
+def _data_bytes() -> int:
+    """How much private memory this process has already; Linux says so in pages (proc(5), statm)."""
+    try:
+        with open("/proc/self/statm", encoding="ascii") as file:  # noqa: PTH123
+            return int(file.read().split()[5]) * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, IndexError, ValueError):
+        return 256 << 20
+
+
+def _whole(text: str) -> str:
+    return text.encode("utf-8", "replace").decode()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4]))

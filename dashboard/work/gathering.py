@@ -1,0 +1,199 @@
+"""What is known of stored firings, and what is being worked out of them: in a process apart, and kept."""
+
+import asyncio
+import contextlib
+import hashlib
+import json
+import logging
+import secrets
+from collections import OrderedDict
+from collections.abc import Callable
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import logger
+from dashboard.work.apart import run_apart
+from logger.errors import StokewatchError
+from logger.journal.reader import FiringInfo, JournalReader
+from logger.plan import Plan
+from logger.report.gather import Gathered, gather
+
+KEPT: Final = 24
+"""Answers that are kept in memory."""
+KEPT_KNOWN: Final = 8
+"""Firings that are kept as they were gathered: all that are compared, while one changes how."""
+FOLDER: Final = "worked-out"
+"""In the user's folder: one file a firing with what its rehearsal said. It may be deleted at any time."""
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
+
+class Stopped(StokewatchError):
+    """Somebody stopped the work."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped")
+
+
+class Work:
+    """Something that takes seconds."""
+
+    def __init__(self) -> None:
+        self.share = 0.0
+        self.task: asyncio.Task[dict[str, Any]]
+
+    def come(self, share: float) -> None:
+        """Take how far it has come."""
+        self.share = share
+
+    @property
+    def done(self) -> bool:
+        """Whether there is an answer, or a failure."""
+        return self.task.done()
+
+    def answer(self) -> dict[str, Any]:
+        """Give what came of it; StokewatchError: it failed, or was stopped."""
+        if self.task.cancelled():
+            raise Stopped
+        return self.task.result()
+
+
+class Gathering:
+    """What is known of a journal's firings."""
+
+    def __init__(self, journal_path: Path) -> None:
+        self._path = journal_path
+        self._works: OrderedDict[tuple[Any, ...], Work] = OrderedDict()
+        self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
+
+    async def firing(self, firing: str) -> FiringInfo:
+        """Find a firing, or raise UserError."""
+        return await asyncio.to_thread(self._read, lambda reader: reader.firing(firing))
+
+    async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
+        """Begin a rehearsal, or find one, answered by `logger.replay.judging.rehearse`.
+
+        Only what the firing's own plan gives is kept on the disk.
+        """
+        return await self._work("rehearse", info, None if plan is None else plan.dumps())
+
+    async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
+        """Begin a judgement of every moment, or find one, answered by `logger.replay.moments.judged`."""
+        return await self._work("judge", info, None if plan is None else plan.dumps())
+
+    def stop(self, work: Work) -> None:
+        """Stop work that is still going on, and forget it."""
+        if work.done:
+            return
+        work.task.cancel()
+        for key in [key for key, own in self._works.items() if own is work]:
+            del self._works[key]
+
+    async def known(self, firing: str) -> Gathered:
+        """Gather what is known of a firing; UserError: there is no such firing."""
+        info = await self.firing(firing)
+        work = await self.rehearsal(info)
+        await asyncio.wait([work.task])  # whoever goes away doesn't take it from the others
+        return await asyncio.to_thread(self._gather, info.id, work.answer())
+
+    async def _work(self, job: str, info: FiringInfo, plan: str | None) -> Work:
+        state = await asyncio.to_thread(self._read, lambda reader: state_of(reader, info))
+        key = (job, *state, plan)
+        work = self._works.get(key)
+        if work is None or (work.done and (work.task.cancelled() or work.task.exception() is not None)):
+            work = self._works[key] = Work()
+            work.task = asyncio.create_task(self._run(job, info, state, plan, work), name=f"{job}[{info.id}]")
+            while len(self._works) > KEPT:
+                self._works.popitem(last=False)
+        self._works.move_to_end(key)
+        return work
+
+    async def _run(
+        self, job: str, info: FiringInfo, state: tuple[Any, ...], plan: str | None, work: Work
+    ) -> dict[str, Any]:
+        home = self._path.parent
+        own = job == "rehearse" and plan is None
+        if own and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
+            return kept
+        answer = await run_apart(job, tell=work.come, journal=str(self._path), firing=info.id, plan=plan)
+        if own:
+            await asyncio.to_thread(_keep, home, state, answer)
+        return dict(answer)
+
+    def _read(self, what: Callable[[JournalReader], T]) -> T:
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            return what(reader)
+
+    def _gather(self, firing: str, rehearsal: dict[str, Any]) -> Gathered:
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            info = reader.firing(firing)
+            events = reader.events(info.id)
+            key = (*state_of(reader, info), info.title, repr(info.facts), info.ended_us, len(events))
+            known = self._known.get(key)
+            if known is None:
+                known = self._known[key] = gather(reader, info, rehearsal)
+                while len(self._known) > KEPT_KNOWN:
+                    self._known.popitem(last=False)
+            return known
+
+
+def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:
+    """Sum up what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
+    spots = tuple((e.t_us, json.dumps(e.data)) for e in reader.events(info.id) if e.kind == "spot")
+    return (info.id, info.last_us, info.readings, info.late, info.plan_toml, spots)
+
+
+def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | None:
+    """Find the rehearsal of a firing (`judging.rehearse`), if this very program worked it out.
+
+    So its peaks and verdicts agree with report and command to the degree.
+    """
+    return _kept(reader.path.parent, state_of(reader, info))
+
+
+def forget(home: Path, firing: str) -> None:
+    """Forget what was worked out of a firing that is gone."""
+    (home / FOLDER / f"{firing}.json").unlink(missing_ok=True)
+
+
+def _kept(home: Path, state: tuple[Any, ...]) -> dict[str, Any] | None:
+    try:
+        kept = json.loads((home / FOLDER / f"{state[0]}.json").read_text(encoding="utf-8"))
+        return dict(kept["answer"]) if kept["of"] == _fingerprint(state) else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None  # it is made again
+
+
+def _keep(home: Path, state: tuple[Any, ...], answer: dict[str, Any]) -> None:
+    folder = home / FOLDER
+    beside = folder / f".{secrets.token_hex(6)}.part"
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        beside.write_text(json.dumps({"of": _fingerprint(state), "answer": answer}), encoding="utf-8")
+        beside.replace(folder / f"{state[0]}.json")
+    except OSError as exc:  # a full disk costs a second the next time, nothing else
+        log.warning("what was worked out of %s is not kept: %s", state[0], exc)
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
+def _fingerprint(state: tuple[Any, ...]) -> str:
+    return hashlib.sha256(repr((state, _program())).encode()).hexdigest()
+
+
+@cache
+def _program() -> str:
+    """Tell this judgement from that of any other version."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(logger.__path__[0]).rglob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+@lru_cache(maxsize=4)
+def gathering(journal_path: Path) -> Gathering:
+    """Find the gathering of a journal, the same for every page."""
+    return Gathering(journal_path)

@@ -1,0 +1,140 @@
+"""What `dashboard.work.apart` does in a process of its own; each job tells how much is done, from 0 to 1."""
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from logger.exchange.csv_table import CsvOptions
+from logger.journal.reader import FOREVER_US, JournalReader
+from logger.journal.traces import Traces
+from logger.reading import Batch
+
+SHOWN_GAPS = 20
+
+Tell = Callable[[float], None]
+
+
+class TellingReader(JournalReader):
+    """A journal that tells how much of a firing has been read."""
+
+    def __init__(self, path: Path, tell: Tell) -> None:
+        super().__init__(path)
+        self._tell = tell
+        self._spans: dict[str, tuple[int, int] | None] = {}
+
+    def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
+        """Read it all; see `JournalReader.batches`."""
+        for batch in super().batches(firing, since_us, until_us):
+            self._at(firing, int(batch.t_us[-1]))
+            yield batch
+
+    def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
+        """Read it all; see `JournalReader.readings`."""
+        self._at(firing, since_us)
+        return super().readings(firing, since_us, until_us)
+
+    def _at(self, firing: str, t_us: int) -> None:
+        if firing not in self._spans:
+            self._spans[firing] = self.span(firing)
+        span = self._spans[firing]
+        if span is not None and t_us:
+            self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
+
+
+def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
+    """Say what is understood of CSV files read by `CsvOptions`: `files`, `whole`, and their `digests`."""
+    from logger.exchange.csv_in import digest_of
+    from logger.exchange.csv_preview import preview_together
+
+    paths = [Path(file) for file in files]
+    found, whole = preview_together(paths, CsvOptions(**options))
+    return {
+        "files": [{"name": path.name, **asdict(each)} for path, each in zip(paths, found, strict=True)],
+        "whole": {**asdict(whole), "gaps": whole.gaps[:SHOWN_GAPS], "gap_count": len(whole.gaps)},
+        "digests": [digest_of(path) for path in paths],
+    }
+
+
+def import_files(
+    journal: str,
+    files: list[str],
+    options: dict[str, Any],
+    title: str,
+    started_us: int | None,
+    invented: bool,
+    plan: str | None,
+    *,
+    tell: Tell,
+) -> dict[str, Any]:
+    """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
+
+    `started_us` [µs] is for files without dates, `plan` is TOML. Gives `firing` and `title`.
+    """
+    from logger.exchange.csv_in import import_csv
+    from logger.journal.writer import JournalWriter
+    from logger.plan import loads
+
+    with contextlib.closing(JournalWriter(Path(journal))) as writer:
+        info, _ = import_csv(
+            writer,
+            [Path(file) for file in files],
+            CsvOptions(**options),
+            plan=None if plan is None else loads(plan),
+            title=title,
+            started_us=started_us,
+            invented=invented,
+            progress=lambda done, of: tell(done / max(1, of)),
+        )
+    return {"firing": info.id, "title": info.title}
+
+
+def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
+    """Delete firings in the bin with all that was kept of them; `gone` counts those that still lay there."""
+    from dashboard.work.gathering import forget
+    from logger.journal.bin import delete_for_good
+    from logger.journal.writer import JournalWriter
+    from logger.report.photos import drop_photos
+
+    path, gone = Path(journal), 0
+    with contextlib.closing(JournalWriter(path)) as writer, contextlib.closing(JournalReader(path)) as reader:
+        there = {info.id for info in reader.firings(binned=True)}
+        ids = [firing for firing in dict.fromkeys(firings) if firing in there]
+        for n, firing in enumerate(ids):
+            delete_for_good(writer, firing, tell=lambda done, n=n: tell((n + done) / len(ids)))  # type: ignore[misc]
+            drop_photos(path.parent, firing)
+            forget(path.parent, firing)
+            gone += 1
+    return {"gone": gone}
+
+
+def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
+    """Write a firing as a file, and count its rows."""
+    from logger.exchange import export as exports
+
+    write = {
+        "csv": exports.export_csv,
+        "parquet": exports.export_parquet,
+        "line-protocol": exports.export_line_protocol,
+    }[kind]
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
+        return write(reader, firing, Path(out))
+
+
+def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[str, Any]:
+    """Judge a stored firing as `logger.replay.moments.judged` does, by a plan in TOML or its own."""
+    from logger.plan import loads
+    from logger.replay.moments import judged
+
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
+        return judged(reader, reader.firing(firing), None if plan is None else loads(plan))
+
+
+def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
+    """Judge a stored firing from its beginning, as `stokewatch rehearse` does (`judging.rehearse`)."""
+    from logger.plan import loads
+    from logger.replay.judging import rehearse as run
+
+    with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
+        return run(reader, reader.firing(firing), None if plan is None else loads(plan))

@@ -1,0 +1,128 @@
+"""What a person does reaches the logger as a request, and its answer comes back; watchers are turned away."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+
+import pytest
+from answering import logger_that_answers, somebody
+from firing_fixture import SmallFire
+
+from dashboard import acts
+from dashboard.acts import ActError, ask
+from dashboard.pages import fire as fire_page
+from dashboard.pages import fire_notes
+from dashboard.security.guard import RefusedError
+from logger.errors import StokewatchError
+from logger.journal.writer import JournalWriter
+
+NOTE = {"text": "", "amount": "", "zone": "", "height_cm": None, "ago_min": 0.0}
+
+
+@pytest.fixture
+def journal(path: Path) -> Path:
+    JournalWriter(path).close()
+    return path
+
+
+async def test_a_note_reaches_the_logger_and_its_answer_comes_back(journal: Path) -> None:
+    with logger_that_answers(journal, {"ok": True, "event": 7}) as seen:
+        answer = await ask(journal, "note", {"kind": "wood"}, "Mara")
+    assert answer == {"ok": True, "event": 7}
+    assert seen == [("note", NOTE | {"kind": "wood"}, "Mara")]
+
+
+async def test_what_the_logger_refuses_is_said(journal: Path) -> None:
+    refusal = {"ok": False, "error": "no firing is running"}
+    with logger_that_answers(journal, refusal), pytest.raises(ActError, match=refusal["error"]):
+        await ask(journal, "finish", {}, "page")
+
+
+async def test_without_a_logger_the_request_waits(journal: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(acts, "PATIENCE_S", 0.2)
+    answer = await ask(journal, "note", {"kind": "gust"}, "page")
+    assert answer["waiting"] is True
+    with contextlib.closing(JournalWriter(journal)) as writer:
+        assert [r.id for r in writer.take_requests()] == [answer["request"]]
+
+
+async def test_without_a_journal_it_fails_with_a_reason(tmp_path: Path) -> None:
+    with pytest.raises(StokewatchError, match=r"none\.sqlite"):
+        await ask(tmp_path / "none.sqlite", "finish", {}, "page")
+
+
+async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> None:
+    touched = {"zone": "upper", "height_cm": 42.0}
+    with somebody(journal, "Mara"), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
+        done, opened, text, wrong, ago = await fire_notes.note_text(1, " smoke clears ", 5, "upper", touched)
+    data = {"kind": "text", "text": "smoke clears", "zone": "upper", "height_cm": 42.0, "ago_min": 5.0}
+    assert seen == [("note", NOTE | data, "Mara")]
+    assert (opened, text, wrong, ago) == (False, "", "", 0)
+    assert done == ["Noted: smoke clears"]  # what happened earlier can't be taken back
+
+
+async def test_another_place_than_the_touched_one_has_no_height(journal: Path) -> None:
+    with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
+        await fire_notes.note_text(1, "ash", 0, "lower", {"zone": "upper", "height_cm": 42.0})
+    assert seen[0][1] == NOTE | {"kind": "text", "text": "ash", "zone": "lower"}
+
+
+async def test_an_empty_note_is_no_note(journal: Path) -> None:
+    with somebody(journal):
+        *_, wrong, _ = await fire_notes.note_text(1, "  ", 0, None, None)
+    assert wrong == "Write a word or two."
+
+
+async def test_watchers_are_turned_away_before_anything_is_asked(journal: Path) -> None:
+    with somebody(journal, None, refusal="only an operator may do that", may_enter=True):
+        with pytest.raises(RefusedError, match="operator"):
+            await fire_notes.note_text(1, "words", 0, None, None)
+        with pytest.raises(RefusedError):
+            await fire_page.end(1, None)
+    with contextlib.closing(JournalWriter(journal)) as writer:
+        assert writer.take_requests() == []
+
+
+async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(20)
+    given = (910, 0.95, "z", None, "C")
+    with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
+        _, opened, _, question, button, asked = await fire_notes.keep_spot(1, True, *given, None)
+        assert opened is True
+        assert seen == []
+        assert question == (
+            "910 °C, but the probes here read 21 to 36 °C. Is it the right zone, and the number as the gun shows it?"
+        )
+        assert button == "Keep it all the same"
+        done, opened, *_ = await fire_notes.keep_spot(2, True, *given, asked)
+    assert opened is False
+    data = {"temperature_c": 910.0, "emissivity": 0.95, "zone": "z", "text": "", "height_cm": None}
+    assert seen == [("spot", data, "page")]
+    assert done[1].id == {"type": "undo", "event": 4}
+
+
+async def test_a_gun_in_fahrenheit_is_kept_in_celsius(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(20)
+    with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
+        await fire_notes.keep_spot(1, True, 77, 0.95, "z", None, "F", None)
+    assert seen[0][1]["temperature_c"] == pytest.approx(25.0)  # 77 °F, by definition of the scale
+
+
+@contextlib.contextmanager
+def called_by(name: str):  # type: ignore[no-untyped-def]
+    """Let a callback think that Dash called it for this component."""
+    from dash._callback_context import context_value
+    from dash._utils import AttributeDict
+
+    token = context_value.set(
+        AttributeDict(
+            triggered_inputs=[{"prop_id": f"{name}.n_clicks", "value": 1}], using_args_grouping=False
+        )
+    )
+    try:
+        yield
+    finally:
+        context_value.reset(token)
