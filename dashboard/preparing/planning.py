@@ -12,7 +12,7 @@ from logger.plan import MAX_PROBES, Plan, PlanError, from_document
 from logger.plan.alarm_rules import RULES, Setting
 from logger.plan.sources import MAX_SOURCES
 
-DIFFERENCES: Final = frozenset({"drop_c", "spread_c", "short_c"})
+DIFFERENCES: Final = frozenset({"drop_c", "air_drop_c", "spread_c", "short_c"})
 """Settings in °C that are no temperatures but differences of two."""
 
 Document = dict[str, Any]

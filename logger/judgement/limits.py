@@ -28,12 +28,14 @@ def limits(plan: Plan) -> tuple[str, ...]:
     if len(names) == len(places.pots):
         found.append(
             "No probe is on a pot's wall: everything is judged by the air, which runs ahead of the pots in "
-            "flame and drops with every gust."
+            "flame and drops with every gust. A collapse "
+            "must take more from it than from a wall."
         )
     elif names:
         found.append(
             f"No probe is on a pot's wall in {', '.join(names)}: judged by the air there, which runs ahead "
-            "of the pots in flame and drops with every gust."
+            "of the pots in flame and drops with every gust. A collapse "
+            "must take more from it than from a wall."
         )
     if len(plan.probes) == 1:
         found.append("One probe alone: whether it can be trusted shows only in its own signal.")

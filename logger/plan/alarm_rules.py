@@ -19,6 +19,7 @@ class Setting:
     minimum: float
     maximum: float
     doc: str
+    like: str = ""  # the setting that stands for this one in a table that names only that
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,8 @@ _RULES: Final = (
         True,
         "Coals have fallen away",
         (
-            "A zone's level has fallen by drop_c within within_s and stays fallen for for_s. Not if the "
+            "A zone's level has fallen by drop_c (by air_drop_c where only air tells of it) within within_s "
+            "and stays fallen for for_s. Not if the "
             "coals' own probes fell by a third of that or more in the same time, or once raking out was "
             "noted or seen; without a probe in the coals that can be trusted it is called all the same, "
             "and the message says what it can't tell. It is called sooner where a wall has lost half of "
@@ -56,6 +58,15 @@ _RULES: Final = (
         "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
         (
             Setting("drop_c", "°C", 60.0, 20.0, 300.0, "How much a zone's level must have fallen."),
+            Setting(
+                "air_drop_c",
+                "°C",
+                100.0,
+                20.0,
+                300.0,
+                "The same where only air tells of the zone: it swings with the flame, and falls further.",
+                like="drop_c",
+            ),
             Setting("within_s", "s", 180.0, 60.0, 600.0, "In how short a time."),
             Setting("for_s", "s", 10.0, 1.0, 120.0, "How long it must stay fallen."),
         ),

@@ -105,6 +105,8 @@ class Plan:
             rule: {k: v for k, v in settings.items() if v != defaults[rule][k]}
             for rule, settings in self.alarms.items()
         }
+        for rule, table in changed.items():
+            table.update({s.name: self.alarms[rule][s.name] for s in RULES[rule].settings if s.like in table})
         if any(changed.values()):
             doc["alarm"] = {rule: table for rule, table in changed.items() if table}
         return tomli_w.dumps(doc)

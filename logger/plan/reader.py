@@ -241,6 +241,9 @@ class _Reader:
                 else:
                     s = settings[key]
                     alarms[rule][key] = self._number(at, table, key, s.default, s.minimum, s.maximum, s.unit)
+            for s in settings.values():
+                if s.like in table and s.name not in table:
+                    alarms[rule][s.name] = alarms[rule][s.like]
         return alarms
 
     def _known_keys(self, at: Place, table: dict[str, Any], known: Iterable[str]) -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from logger.judgement.alarms import Event
 from logger.judgement.judge import Judge
-from logger.plan import Plan, Probe
+from logger.plan import Plan, Probe, loads
 from logger.reading import Floats
 from tests.judgement.crude import raised, run
 
@@ -129,13 +129,35 @@ def test_coals_that_sank_along_before_the_fall_are_no_veto() -> None:
     assert said(FOUR, bed=sinks, low=sinks, top=sinks, side=sinks) == []
 
 
-@pytest.mark.parametrize(("lasts_s", "called"), [(35.0, False), (75.0, True), (600.0, True)])
-def test_air_that_dips_with_a_gust_is_none_and_air_that_stays_down_is(lasts_s: float, called: bool) -> None:
+@pytest.mark.parametrize(
+    ("lasts_s", "falls_c", "settings", "called"),
+    [
+        (35.0, 130.0, "", False),
+        (75.0, 108.0, "", True),
+        (600.0, 108.0, "", True),
+        (600.0, 90.0, "", False),
+        (600.0, 108.0, "air_drop_c = 120", False),
+        (600.0, 66.0, "air_drop_c = 60", True),
+        (600.0, 66.0, "drop_c = 60", True),
+        (600.0, 66.0, "drop_c = 60\nair_drop_c = 80", False),
+    ],
+)
+def test_air_that_dips_with_a_gust_is_none_and_air_that_stays_down_is(
+    lasts_s: float, falls_c: float, settings: str, called: bool
+) -> None:
+    """A plan that names `drop_c` alone, as plans did before air had its own, means both."""
     plan = stack(bed=("coals", "under"), low=("wall", "lower"), gap=("air", "upper"))
-    dip = np.where((AGES > 0.0) & (lasts_s >= AGES), -130.0 if lasts_s < 60.0 else -66.0, 0.0)
+    plan = loads(plan.dumps() + f"\n[alarm.coal_collapse]\n{settings}\n")
+    dip = np.where((AGES > 0.0) & (lasts_s >= AGES), -falls_c, 0.0)
     events = told(said(plan, gap=dip))
     assert [zone for zone, _ in events] == ["upper"] * called
     assert all(after_s < 75.0 for _, after_s in events)
+
+
+@pytest.mark.parametrize("settings", ["drop_c = 80", "drop_c = 80\nair_drop_c = 100", "air_drop_c = 70"])
+def test_what_a_plan_means_by_a_drop_is_the_same_once_it_is_written_again(settings: str) -> None:
+    plan = loads(FOUR.dumps() + f"\n[alarm.coal_collapse]\n{settings}\n")
+    assert loads(plan.dumps()).alarms == plan.alarms
 
 
 def test_early_only_where_the_others_stay() -> None:

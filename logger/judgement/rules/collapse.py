@@ -1,8 +1,8 @@
 """Coal collapse: a part of the stack loses heat while the coals hold.
 
-The plain rule is the promise: a zone's level has fallen by `drop_c` within `within_s` and stays fallen for
-`for_s`. Only two things speak against it: the coals' own probes fell by a third of that or more in the same
-time, so the fire dies down; or raking out has begun. Any time of up to `within_s` counts: a bed that sank
+The plain rule is the promise: a zone's level has fallen by `drop_c`, or by `air_drop_c` where only air tells
+of it, within `within_s` and stays fallen for `for_s`. Only two things speak against it: the coals' own probes
+fell by a third of that or more in the same time, so the fire dies down; or raking out has begun. Any time of up to `within_s` counts: a bed that sank
 along with the zone before it fell away says nothing of the fall.
 
 It is called sooner where physics and company say the same. A wall that a probe touches follows the fire by
@@ -44,7 +44,7 @@ OTHERS_SHARE: Final = 1.0 / 3.0
 OFTEN_S: Final = 5.0
 """Of a probe that reads more seldom nobody knows the present rate. [s]"""
 STANDS_SHARE: Final = 0.5
-"""An alarm stands while the zone is down by this share of `drop_c` against `within_s` ago."""
+"""An alarm stands while the zone is down by this share of the drop asked for against `within_s` ago."""
 SMOOTH_S: Final = 5
 AIR_SMOOTH_S: Final = 90
 """A wall is smooth by itself, but air swings with every puff of flame. The level by air is the median of so
@@ -75,6 +75,8 @@ class Collapse:
         z, k = len(places.zones), len(plan.probes)
         settings = plan.alarms["coal_collapse"]
         self._drop_c = float(settings["drop_c"])
+        self._air_drop_c = float(settings["air_drop_c"])
+        self._least_c = min(LEAST_SHARE, STANDS_SHARE) * min(self._drop_c, self._air_drop_c)
         self._within = round(float(settings["within_s"]))
         self._for_s = float(settings["for_s"])
         self.zone_c: Floats = np.full((self._within, z), np.nan)
@@ -127,8 +129,9 @@ class Collapse:
                 continue
             fall = self._falls[y] = self._fall(y, seen, now)
             holds = ~(fall.coals_c >= COALS_SHARE * fall.lost_c)
-            plain[:, y] = holds & (fall.lost_c >= self._drop_c)
-            down[:, y] = fall.deepest_c >= STANDS_SHARE * self._drop_c
+            drop_c = np.where(zones.basis[:, y] == AIR, self._air_drop_c, self._drop_c)
+            plain[:, y] = holds & (fall.lost_c >= drop_c)
+            down[:, y] = fall.deepest_c >= STANDS_SHARE * drop_c
             soon = fall.lost_c - zones.rate_c_per_min[:, y] * AHEAD_S / 60.0
             early[:, y] = (
                 holds
@@ -177,7 +180,7 @@ class Collapse:
             return False
         highest = np.where(known, members, -np.inf).max(axis=0)
         lowest = np.where(known, members, np.inf)[self._within :].min(axis=0, initial=np.inf)
-        return bool((highest - lowest >= min(LEAST_SHARE, STANDS_SHARE) * self._drop_c).any())
+        return bool((highest - lowest >= self._least_c).any())
 
     def _fall(self, z: int, seen: Floats, now: Floats) -> _Fall:
         """Find a zone's deepest fall in which the coals held, and what coals and others lost."""
