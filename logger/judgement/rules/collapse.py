@@ -2,8 +2,8 @@
 
 The plain rule is the promise: a zone's level has fallen by `drop_c`, or by `air_drop_c` where only air tells
 of it, within `within_s` and stays fallen for `for_s`. Only two things speak against it: the coals' own probes
-fell by a third of that or more in the same time, so the fire dies down; or raking out has begun. Any time of up to `within_s` counts: a bed that sank
-along with the zone before it fell away says nothing of the fall.
+fell by a third of that or more in the same time, so the fire dies down; or raking out has begun. Any time of
+up to `within_s` counts: a bed that sank along with the zone before it fell away says nothing of the fall.
 
 It is called sooner where physics and company say the same. A wall that a probe touches follows the fire by
 tens of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost
