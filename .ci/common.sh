@@ -43,5 +43,4 @@ lint() {
     ruff check .
     ruff format --check .
     mypy
-    mypy --config-file tests/mypy.ini
 }

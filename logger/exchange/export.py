@@ -71,8 +71,8 @@ def export_parquet(reader: JournalReader, firing: str, out: Path, *, progress: P
     Column `time`, UTC in microseconds, and a column of float64 a probe, null where there was no reading that
     is OK. The file's metadata have the firing's ID, title and plan, and which rigs' readings nothing proves.
     """
-    import pyarrow as pa  # type: ignore[import-untyped]
-    import pyarrow.parquet as pq  # type: ignore[import-untyped]
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
     info = reader.firing(firing)
     columns = reader.columns(firing)

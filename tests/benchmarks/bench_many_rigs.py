@@ -18,9 +18,9 @@ from pathlib import Path
 import psutil
 
 from logger.reading import Frame, Sample
-from logger.recording.far_end import FarEnd
+from logger.recording.far_end import FarEnd, Token
 from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake, Token
+from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
 from logger.rig_line.wire import encode
 from logger.sources import Arrival

@@ -21,11 +21,10 @@ from unittest.mock import patch
 import numpy as np
 
 from logger.judgement.estimate import EstimateRow
-from logger.judgement.forecast import arrivals, outlook
+from logger.judgement.forecast import outlook
 from logger.judgement.forecast.arrivals import (
     DRAWN_S,
     HOUR_S,
-    SLOWEST_C_PER_MIN,
     Rates,
     can_tell,
     chance_told,
@@ -33,6 +32,7 @@ from logger.judgement.forecast.arrivals import (
     rates,
     signs,
 )
+from logger.judgement.forecast.calibration import CHANCE, SLOWEST_C_PER_MIN
 from logger.judgement.judge import Judge
 from logger.reading import Floats
 from tests.benchmarks import pot_fires
@@ -265,7 +265,7 @@ def main() -> None:
         rest = [m for m in moments if m.family != family]
         if rest:
             print(*forecast_lines(f"{family}, left out", mine, fit(rest)), sep="\n")
-        print(*list(forecast_lines(f"{family}, as shipped", mine, arrivals.CHANCE))[:1], sep="\n")
+        print(*list(forecast_lines(f"{family}, as shipped", mine, CHANCE))[:1], sep="\n")
     if given.fit:
         print_fit(moments)
 

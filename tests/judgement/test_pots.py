@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from logger.judgement.estimate import EstimateRow, Pots, estimate_table, surface_of_spot
+from logger.judgement.estimate.heard import COLDEST_C, HOTTEST_C
 from logger.judgement.estimate.model import Model
-from logger.judgement.estimate.pots import COLDEST_C, HOTTEST_C, SPOT_WAIT_S
+from logger.judgement.estimate.pots import SPOT_WAIT_S
 from logger.judgement.judge import Judge, LoadVerdict, verdict_data
 from logger.judgement.trend import Course
 from logger.plan import Clay, Plan, Probe

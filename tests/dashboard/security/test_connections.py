@@ -22,6 +22,7 @@ from dashboard.security.door import PinDoor
 from dashboard.security.operators import Operators
 from dashboard.serving import listen, settings
 from dashboard.work import downloads
+from dashboard.work.apart import BusyError
 from logger.journal.writer import JournalWriter
 from tests.processes import until
 
@@ -243,14 +244,14 @@ def test_by_what_an_address_is_counted(address: str, who: str) -> None:
 def test_files_that_are_taken_are_few(tmp_path: Path) -> None:
     held = downloads.Downloads(tmp_path)
     own = [held.place() for _ in range(downloads.MOST)]
-    with pytest.raises(downloads.BusyError):
+    with pytest.raises(BusyError):
         held.place()
     token = asker.set(Asker("192.0.2.1", trusted=False))
     try:
         for place in own:
             place.leave()
         stranger = [held.place() for _ in range(downloads.EACH)]
-        with pytest.raises(downloads.BusyError):
+        with pytest.raises(BusyError):
             held.place()
         stranger[0].leave()
         stranger[0].leave()
