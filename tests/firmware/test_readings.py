@@ -32,7 +32,6 @@ OTHERS = (
     {"name": "ir0", "chip": "mlx90616", "bus": "i2c0", "address": 0x5A},
 )
 """Chips that are in no frame of `EIGHT`."""
-ON_BUSES = [s for s in (*EIGHT, *OTHERS) if "bus" in s]
 
 
 def spec_of(chip: str) -> dict[str, Any]:
@@ -50,8 +49,13 @@ def converted(frames: list[Any]) -> dict[str, tuple[np.ndarray, np.ndarray, np.n
             for n in [s["name"] for s in EIGHT]
         )
     )
+    return by_channel(Assembler(plan).take([(f, f.ms * 1000) for f in frames]))
+
+
+def by_channel(batches: list[Batch]) -> dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """(rig's ms, °C, status) by channel."""
     parts: dict[str, list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = {}
-    for batch in Assembler(plan).take([(f, f.ms * 1000) for f in frames]):
+    for batch in batches:
         for j, channel in enumerate(batch.channels):
             there = batch.status[:, j] != Status.ABSENT
             parts.setdefault(channel.name, []).append(
@@ -110,19 +114,50 @@ WORDS = [
 ]
 
 
-@pytest.mark.parametrize(("chip", "word"), WORDS)
-def test_register_words_arrive_digit_for_digit(tmp_path: Path, chip: str, word: str) -> None:
+Raw = dict[str, list[tuple[int, str]]]
+"""By channel: (rig's ms, the word in the line) of each frame."""
+
+BOARDS = [("a mix of all", EIGHT), ("the other chips", OTHERS)]
+
+
+@pytest.fixture(scope="module", params=[specs for _, specs in BOARDS], ids=[name for name, _ in BOARDS])
+def board(request: pytest.FixtureRequest) -> list[dict[str, Any]]:
+    """The channels of one board: its chips are tried in one run, each in its own turn, beside the others."""
+    return [spec for spec in request.param if "bus" in spec]
+
+
+def raw_of(tmp_path: Path, board: list[dict[str, Any]], held: dict[str, Any], run_ms: int) -> Raw:
+    outcome = run(tmp_path, {"run_ms": run_ms, "config": config(board), "chips": good_words(board) | held})
+    return {
+        s["name"]: [(f.ms, f.ch[s["name"]].raw or "") for f in outcome.frames if s["name"] in f.ch]
+        for s in board
+    }
+
+
+def good_words(board: list[dict[str, Any]]) -> dict[str, Any]:
+    return {s["name"]: hex_word(s["chip"], 200.0, letter=s.get("type", "K")) for s in board}
+
+
+def test_register_words_arrive_digit_for_digit(tmp_path: Path, board: list[dict[str, Any]]) -> None:
     """What stands in the registers stands in the line: no driver swaps, shifts or drops a byte."""
-    spec = spec_of(chip)
-    outcome = run(tmp_path, {"run_ms": 3000, "config": config([spec]), "chips": {spec["name"]: word}})
-    samples = [f.ch[spec["name"]] for f in outcome.frames]
-    assert len(samples) >= 5
-    assert {(s.amp, s.raw) for s in samples} == {(chip, word)}
+    words = {
+        s["name"]: [word for chip, word in WORDS if chip == s["chip"] and s is spec_of(chip)] for s in board
+    }
+    turns = max(map(len, words.values()))
+    held = {
+        name: [[3000 * k - 250, word] for k, word in enumerate(mine)] for name, mine in words.items() if mine
+    }
+    raw = raw_of(tmp_path, board, held, 3000 * turns)
+    for name, mine in words.items():
+        for k, word in enumerate(mine):
+            said = [r for ms, r in raw[name] if 3000 * k <= ms < 3000 * (k + 1)]
+            assert len(said) >= 5
+            assert set(said) == {word}, name
 
 
-def batches_of(tmp_path: Path, spec: dict[str, Any], held: Any, run_ms: int) -> list[Batch]:
-    outcome = run(tmp_path, {"run_ms": run_ms, "config": config([spec]), "chips": {spec["name"]: held}})
-    return Assembler(None).take([(f, f.ms * 1000) for f in outcome.frames])
+def test_each_word_has_its_board() -> None:
+    boards = [spec for _, specs in BOARDS for spec in specs]
+    assert all(any(spec_of(chip) is spec for spec in boards) for chip, _ in [*WORDS, *CASES])
 
 
 CASES = [
@@ -133,50 +168,70 @@ CASES = [
 ]
 
 
-@pytest.mark.parametrize(("chip", "status"), CASES, ids=[f"{c}-{s.name}" for c, s in CASES])
-def test_faults_come_through_and_pass(tmp_path: Path, chip: str, status: Status) -> None:
-    """A fault from second 5 to 10: shown from the first frame, gone with the last."""
-    spec = spec_of(chip)
-    good, bad = hex_word(chip, 200.0), hex_word(chip, 200.0, status=status)
-    held = [[-1000, good], [4750, bad], [9750, good]]
-    (batch,) = batches_of(tmp_path, spec, held, 15_000)
-    during = (batch.ms > 4750) & (batch.ms < 9750)
-    assert during.sum() == 10
-    assert (batch.status[during, 0] == status).all()
-    assert np.isnan(batch.temperature_c[during, 0]).all()
-    assert (batch.status[~during, 0] == Status.OK).all()
+def test_faults_come_through_and_pass(tmp_path: Path, board: list[dict[str, Any]]) -> None:
+    """A fault for five seconds of ten, each of a chip in turn: shown from the first frame, gone with the last."""
+    faults = {
+        s["name"]: [(s["chip"], status) for chip, status in CASES if chip == s["chip"] and s is spec_of(chip)]
+        for s in board
+    }
+    assert any(faults.values())
+    held = {}
+    for name, mine in faults.items():
+        if mine:
+            good = hex_word(mine[0][0], 200.0)
+            held[name] = [[-1000, good]]
+            for k, (chip, status) in enumerate(mine):
+                held[name] += [
+                    [10_000 * k + 4750, hex_word(chip, 200.0, status=status)],
+                    [10_000 * k + 9750, good],
+                ]
+    run_ms = 10_000 * max(map(len, faults.values())) + 5000
+    outcome = run(tmp_path, {"run_ms": run_ms, "config": config(board), "chips": good_words(board) | held})
+    found = by_channel(Assembler(None).take([(f, f.ms * 1000) for f in outcome.frames]))
+    for name, mine in faults.items():
+        if not mine:
+            continue
+        ms, temperature_c, state = found[name]
+        at_fault = np.zeros(len(ms), bool)
+        for k, (_, status) in enumerate(mine):
+            during = (ms > 10_000 * k + 4750) & (ms < 10_000 * k + 9750)
+            assert during.sum() == 10
+            assert (state[during] == status).all(), (name, status)
+            assert np.isnan(temperature_c[during]).all()
+            at_fault |= during
+        assert len(ms) >= run_ms / 500 - 1
+        assert (state[~at_fault] == Status.OK).all(), name
 
 
-@pytest.mark.parametrize("spec", ON_BUSES, ids=[f"{s['name']}-{s['chip']}" for s in ON_BUSES])
 def test_a_chip_that_is_not_there_shows_as_broken_and_comes_back(
-    tmp_path: Path, spec: dict[str, Any]
+    tmp_path: Path, board: list[dict[str, Any]]
 ) -> None:
     """Unplugged, or without supply: never a cool pot, never left out; set up anew when it is back."""
-    good = hex_word(spec["chip"], 200.0, letter=spec.get("type", "K"))
-    outcome = run(
-        tmp_path,
-        {
-            "run_ms": 20_000,
-            "config": config([spec]),
-            "chips": {spec["name"]: [[-1000, good], [4750, None], [9750, good]]},
-        },
-    )
-    raw = {f.ms: f.ch[spec["name"]].raw for f in outcome.frames}
-    assert {r for ms, r in raw.items() if 5000 <= ms < 9750} == {"f" * len(good)}
-    assert sum(5000 <= ms < 9750 for ms in raw) == 10
-    assert {r for ms, r in raw.items() if ms >= 11_000} == {good}
-    assert {r for ms, r in raw.items() if ms < 4750} == {good}
+    good = good_words(board)
+    gone_ms = {name: 10_000 * k + 4750 for k, name in enumerate(good)}
+    held = {
+        name: [[-1000, good[name]], [gone, None], [gone + 5000, good[name]]] for name, gone in gone_ms.items()
+    }
+    raw = raw_of(tmp_path, board, held, 10_000 * len(board) + 10_000)
+    for name, gone in gone_ms.items():
+        away = [r for ms, r in raw[name] if gone < ms < gone + 5000]
+        assert len(away) == 10
+        assert set(away) == {"f" * len(good[name])}
+        assert {r for ms, r in raw[name] if ms >= gone + 6250} == {good[name]}
+        assert {r for ms, r in raw[name] if ms < gone} == {good[name]}
 
 
-@pytest.mark.parametrize("spec", ON_BUSES, ids=[f"{s['name']}-{s['chip']}" for s in ON_BUSES])
-def test_a_chip_whose_supply_dipped_is_set_up_anew(tmp_path: Path, spec: dict[str, Any]) -> None:
+def test_a_chip_whose_supply_dipped_is_set_up_anew(tmp_path: Path, board: list[dict[str, Any]]) -> None:
     """For a tenth of a second, between two reads: nobody saw it, but it has forgotten its type."""
-    good = hex_word(spec["chip"], 200.0, letter=spec.get("type", "K"))
-    held = {spec["name"]: [[-1000, good], [4700, None], [4800, good]]}
-    outcome = run(tmp_path, {"run_ms": 10_000, "config": config([spec]), "chips": held})
-    raw = {f.ms: f.ch[spec["name"]].raw for f in outcome.frames}
-    assert set(raw.values()) == {good}
-    assert len(raw) >= 18
+    good = good_words(board)
+    held = {
+        name: [[-1000, word], [1000 * k + 4700, None], [1000 * k + 4800, word]]
+        for k, (name, word) in enumerate(good.items())
+    }
+    raw = raw_of(tmp_path, board, held, 18_000)
+    for name, word in good.items():
+        assert {r for _, r in raw[name]} == {word}
+        assert len(raw[name]) >= 34
 
 
 def test_one_dead_chip_costs_the_others_nothing(tmp_path: Path) -> None:
