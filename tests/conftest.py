@@ -11,9 +11,17 @@ from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 from tests.broker import Mosquitto, require_mosquitto
+from tests.burnt import burnt
 
 settings.register_profile("steady", deadline=None, derandomize=True, print_blob=False)
 settings.load_profile("steady")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def each_fire_burns_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("logger.simulator.burn", burnt)
+        yield
 
 
 @pytest.fixture

@@ -6,10 +6,11 @@ import pytest
 
 from logger.simulator.demo_fire import demo_scenario
 from logger.simulator.drawn import draw
-from logger.simulator.fire import Fire, burn
+from logger.simulator.fire import Fire
 from logger.simulator.probes import read
 from logger.simulator.scenario import Scenario
 from logger.simulator.truth import reachable_target_c, tell
+from tests.burnt import burnt
 from tests.long_form import times
 
 SEEDS = range(times(20, 50))
@@ -19,7 +20,7 @@ SEEDS = range(times(20, 50))
 def clean_firings() -> list[tuple[Scenario, Fire]]:
     """Firings in which nothing is wrong: fifty in the long form. Burning one takes a second."""
     scenarios = [draw(seed, mishaps="none") for seed in SEEDS]
-    return [(scenario, burn(scenario)) for scenario in scenarios]
+    return [(scenario, burnt(scenario)) for scenario in scenarios]
 
 
 @pytest.fixture(scope="session")
@@ -33,4 +34,4 @@ def clean_truths(clean_firings: list[tuple[Scenario, Fire]]) -> list[dict[str, A
 
 @pytest.fixture(scope="session")
 def demo_fire() -> Fire:
-    return burn(demo_scenario())
+    return burnt(demo_scenario())

@@ -16,6 +16,7 @@ from logger.simulator.demo_fire import demo_scenario
 from logger.simulator.drawn import draw
 from logger.simulator.fire import HEAT_CAPACITY, Fire, burn, plume_rise_c
 from logger.simulator.scenario import Gust, Rain, Scenario
+from tests.burnt import burnt
 
 pytestmark = pytest.mark.timeout(900)  # invented fires by the dozen, on a core that others use too
 
@@ -203,9 +204,9 @@ class TestWhatHappens:
     def test_gust_dips_what_is_exposed_and_passes(self) -> None:
         """Exposed gas drops at once; two minutes later nothing is left of it. Common practice, no source."""
         calm = replace(demo_scenario(), gusts=())
-        base = burn(calm)
+        base = burnt(calm)
         start = 600.0
-        blown = burn(replace(calm, gusts=(Gust("fed", start, 0.8, 15.0),)))
+        blown = burnt(replace(calm, gusts=(Gust("fed", start, 0.8, 15.0),)))
         a = int(base.fed_s + start)
         dip = base.gas_c[a : a + 60] - blown.gas_c[a : a + 60]
         windward, leeward = 1, 2
@@ -227,7 +228,7 @@ class TestWhatHappens:
         """The wood's own heat is the same: only what it hides from the fire changes."""
 
         def dip_c(scenario: Scenario) -> Floats:
-            fire = burn(scenario)
+            fire = burnt(scenario)
             first = next(e for e in fire.events if e["kind"] == "armload")
             a, zone = int(first["start_s"]), [z.name for z in scenario.zones].index(first["zone"])
             return fire.gas_c[a : a + 120, zone] - fire.gas_c[a, zone]
@@ -241,8 +242,8 @@ class TestWhatHappens:
         """Common practice, no source."""
         dry = demo_scenario()
         wet = replace(dry, rains=(Rain("fed", 300.0, 900.0, 8.0),), collapses=(), rake_after_s=None)
-        base = burn(replace(dry, collapses=(), rake_after_s=None))
-        rained = burn(wet)
+        base = burnt(replace(dry, collapses=(), rake_after_s=None))
+        rained = burnt(wet)
         a = int(base.fed_s + 300)
         lost = base.wall_c[a + 840, :, 0] - rained.wall_c[a + 840, :, 0]
         assert (lost > 15).all()
@@ -252,7 +253,7 @@ class TestWhatHappens:
         assert np.abs(np.diff(extra, axis=0)).max() * 60 < 60
 
     def test_collapse_takes_one_side_while_the_coals_below_hold(self, demo_fire: Fire) -> None:
-        whole = burn(replace(demo_scenario(), collapses=()))
+        whole = burnt(replace(demo_scenario(), collapses=()))
         event = next(e for e in demo_fire.events if e["kind"] == "coal_collapse")
         a = int(event["start_s"])
         lost = whole.wall_c[a + 180, :, 0] - demo_fire.wall_c[a + 180, :, 0]
@@ -264,7 +265,7 @@ class TestWhatHappens:
 
     def test_damp_pots_rest_near_100_degrees(self) -> None:
         """Pore water boils near 100 °C: the wetter, the longer. Common practice, no source."""
-        dry, wet = (burn(replace(demo_scenario(), water=w)) for w in (0.0, 0.04))
+        dry, wet = (burnt(replace(demo_scenario(), water=w)) for w in (0.0, 0.04))
 
         def minutes(fire: Fire) -> float:
             inner = fire.wall_c[:, 0, 2]
@@ -276,7 +277,7 @@ class TestWhatHappens:
 def test_wall_keeps_the_heat_that_goes_in() -> None:
     """The wall's nodes hold what crossed its faces: conduction between them makes and loses nothing."""
     scenario = demo_scenario()
-    fire = burn(scenario)
+    fire = burnt(scenario)
     cells = HEAT_CAPACITY * scenario.wall_mm / 1000 * np.array([0.25, 0.5, 0.25])
     held = (fire.wall_c * cells).sum(axis=2)
     # From second to second no more than radiation and convection can bring at such temperatures.

@@ -8,9 +8,9 @@ import pytest
 from logger.reading import Status
 from logger.simulator import SimulatedFiring, simulate, simulate_scenario
 from logger.simulator.demo_fire import demo_scenario
-from logger.simulator.fire import burn
 from logger.simulator.probes import COLD_JUNCTION_HOT_C, place_c, read
 from logger.simulator.scenario import FAULT_KINDS, Fault, FaultKind
+from tests.burnt import burnt
 
 
 def with_fault(
@@ -34,7 +34,7 @@ def split(firing: SimulatedFiring) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def test_flicker_of_a_bare_bead_is_about_30_degrees_at_about_1_hz() -> None:
     """Common practice, no source."""
     scenario = demo_scenario()
-    fire = burn(scenario)
+    fire = burnt(scenario)
     firing = simulate_scenario(scenario, rate_hz=10)
     j = column(firing, "upper air")
     a = int(fire.lit_s + 1800) * 10
@@ -50,7 +50,7 @@ def test_flicker_of_a_bare_bead_is_about_30_degrees_at_about_1_hz() -> None:
 
 def test_a_fire_that_flickers_twice_as_much_shows_it_and_one_that_does_not_is_smooth() -> None:
     scenario = demo_scenario()
-    fire = burn(scenario)
+    fire = burnt(scenario)
     readings = [read(fire, replace(scenario, flicker_c=c), 1.0).temperature_c for c in (0.0, 17.0, 34.0)]
     at = slice(int(fire.lit_s + 1800), int(fire.lit_s + 1860))
     j = [s.probe.name for s in scenario.probes].index("upper air")
@@ -67,7 +67,7 @@ def test_slow_probe_trails_by_its_lag() -> None:
         for s in scenario.probes
     )
     scenario = replace(scenario, probes=probes)
-    fire = burn(scenario)
+    fire = burnt(scenario)
     readings = read(fire, scenario, 1.0)
     a = int(fire.lit_s + 700)
     true = place_c(fire, scenario)[:, 0]
