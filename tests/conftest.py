@@ -9,6 +9,7 @@ import pytest
 from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+from xdist.workermanage import WorkerController
 
 from tests.broker import Mosquitto, require_mosquitto
 from tests.burnt import burnt
@@ -42,12 +43,44 @@ TOGETHER = ("tests/chaos/", "tests/simulator/")
 a minute to burn: each in one process."""
 
 
+BROWSERS = 2
+"""So many processes drive a browser: one begins with that, while the others run what mostly waits."""
+
+
 class WholeFiles(LoadScopeScheduling):
-    """Gives whole files to the processes that share the tests (`-n`), with what a file's tests share."""
+    """Gives whole files to the processes that share the tests (`-n`), with what a file's tests share.
+
+    A process that has driven a browser does nothing else afterwards: the driver's event loop stays in its thread.
+    """
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.partition("::")[0]
         return next((room for room in TOGETHER if file.startswith(room)), file)
+
+    def _next_for(self, node: WorkerController) -> str | None:
+        """Which file a process gets, if there is one for it."""
+        browsers = [scope for scope in self.workqueue if scope.startswith("tests/browser/")]
+        others = [scope for scope in self.workqueue if not scope.startswith("tests/browser/")]
+        working = [each for each in self.nodes if not each.shutting_down]
+        alone, place = len(working) == 1, working.index(node)
+        if any(scope.startswith("tests/browser/") for scope in self.assigned_work.get(node, ())):
+            choice = browsers or (others if alone else [])  # it fails rather than be left out
+        elif place == 0 and not alone:
+            choice = browsers or others
+        else:
+            choice = others or (browsers if place < BROWSERS else [])
+        return choice[0] if choice else None
+
+    def _assign_work_unit(self, node: WorkerController) -> None:
+        if (scope := self._next_for(node)) is not None:
+            self.workqueue.move_to_end(scope, last=False)
+            super()._assign_work_unit(node)
+
+    def _reschedule(self, node: WorkerController) -> None:
+        if not node.shutting_down and self.workqueue and self._next_for(node) is None:
+            node.shutdown()  # once it has done what it has
+        else:
+            super()._reschedule(node)
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -55,10 +88,15 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> WholeFi
     return WholeFiles(config, log)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Put tests in order.
 
     Browser tests come last: the browser's driver keeps an event loop running in this thread, which others can't have.
+    Where tests are run again before it counts (`--reruns`), these are once more: a browser needs much of a processor.
     """
+    if again := config.getoption("reruns", None):
+        for item in items:
+            if "browser" in item.path.parts:
+                item.add_marker(pytest.mark.flaky(reruns=again + 1))
     rank = {name: place for place, name in enumerate(BEGUN_FIRST, -len(BEGUN_FIRST))} | {"browser": 1}
     items.sort(key=lambda item: rank.get(item.path.relative_to(Path(__file__).parent).parts[0], 0))
