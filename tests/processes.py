@@ -34,12 +34,12 @@ def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s:
     return found
 
 
-def stays(condition: Callable[[], object], what: str, seconds: float) -> None:
+def stays(condition: Callable[[], object], what: str, seconds: float, every_s: float = 0.03) -> None:
     """Look on for a while whether a condition goes on being true."""
     end = time.monotonic() + seconds
     while (left := end - time.monotonic()) > 0:
         assert condition(), what
-        time.sleep(min(0.03, left))
+        time.sleep(min(every_s, left))
 
 
 def free_port() -> int:

@@ -8,12 +8,11 @@ import time
 from typing import Any
 
 from playwright.sync_api import Page
-from tablets import Fire
+from tablets import Fire, until
 
 from logger.journal.reader import JournalReader
 from logger.judgement.alarms import Alarm, alarm_data
 from logger.replay.judging import Judging
-from tests.processes import until
 
 COLLAPSE = alarm_data(
     Alarm(

@@ -9,10 +9,11 @@ import signal
 import socket
 import threading
 import time
+from collections.abc import Callable
 from importlib.resources import files
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import forked
 import numpy as np
@@ -23,7 +24,9 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
 from logger.simulator import SimulatedFiring, simulate
-from tests.processes import until
+from tests import processes
+
+T = TypeVar("T")
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -39,6 +42,11 @@ ARGUMENTS = [
 
 
 SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844), "low": (1024, 600)}
+
+
+def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s: float = 0.1) -> T:
+    """Wait as elsewhere, and look less often: a look at a page costs the browser, its driver and this process."""
+    return processes.until(condition, what, seconds, every_s)
 
 
 class Shelf:
@@ -197,13 +205,14 @@ class Writing:
         self.silent_rig = False
 
     def _run(self) -> None:
-        while not self._stop.is_set():
+        while True:
             with self._turn:
                 if self.silent_rig:
                     self.fire.beat()
                 else:
                     self.fire.go_on()
-            time.sleep(0.2)
+            if self._stop.wait(0.2):
+                return
 
     def note(self, text: str) -> None:
         """Note something now, in words."""

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Locator, Page
-from tablets import drawn, shown, state
+from tablets import drawn, shown, state, until
 
 from dashboard.security.network import own_addresses
 from dashboard.security.operators import Operators
 from logger.journal.reader import JournalReader
-from tests.processes import RIG, STOKEWATCH, free_port, process, stays, until
+from tests.processes import RIG, STOKEWATCH, free_port, process, stays
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page
-from tablets import SIZES, PageServer, findings
+from tablets import SIZES, PageServer, findings, until
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -20,7 +20,7 @@ from logger.plan import Plan, Probe
 from logger.plan.library import save_plan
 from logger.replay.judging import rehearse
 from tests.invented_firings import START_US, invented_firing, open_journal
-from tests.processes import free_port, until
+from tests.processes import free_port
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 import tablets
 from playwright.sync_api import Page
-from tablets import PageServer, findings
+from tablets import PageServer, findings, until
 
 from logger.journal.reader import JournalReader
 from logger.replay.judging import rehearse
 from tests.invented_firings import invented_firing, open_journal
-from tests.processes import free_port, until
+from tests.processes import free_port
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 

@@ -20,10 +20,9 @@ from tablets import (
     ranges,
     shown,
     state,
+    until,
     wrongly_drawn,
 )
-
-from tests.processes import until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
@@ -154,7 +153,8 @@ def test_a_tab_that_was_frozen_goes_on(lit: Fire, tablet: Page) -> None:
     with Writing(lit):
         until(lambda: state(tablet) == "fresh", "values are fresh")
         cdp.send("Page.setWebLifecycleState", {"state": "frozen"})
-        time.sleep(6)
+        missed = lit.written + 12  # six seconds of readings: twice what it takes to be called silent
+        until(lambda: lit.written >= missed, "readings that it doesn't see")
         cdp.send("Page.setWebLifecycleState", {"state": "active"})
         until(lambda: state(tablet) == "fresh", "values are fresh again", 30)
     expect_drawn(tablet, lit)

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from evening import COLLAPSE, Evening, asked, busiest
 from playwright.sync_api import Page
-from tablets import SIZES, Fire, PageServer, drawn, ranges, shown
+from tablets import SIZES, Fire, PageServer, drawn, ranges, shown, until
 
-from tests.processes import stays, until
+from tests.processes import stays
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 

@@ -7,9 +7,7 @@ import re
 import pytest
 from evening import COLLAPSE, Evening
 from playwright.sync_api import Page, Route
-from tablets import Fire, PageServer
-
-from tests.processes import until
+from tablets import Fire, PageServer, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
-from tablets import PageServer, findings
+from tablets import PageServer, findings, until
 
 from dashboard.acts import ask
 from logger.journal.reader import JournalReader
@@ -26,7 +26,7 @@ from logger.plan import Clay, load
 from logger.plan.library import list_plans
 from logger.simulator import simulate
 from tests.invented_firings import batch_of
-from tests.processes import RIG, STOKEWATCH, process, until
+from tests.processes import RIG, STOKEWATCH, process
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(240)]
 

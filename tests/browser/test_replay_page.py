@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import tablets
 from playwright.sync_api import Page
-from tablets import PageServer, findings
+from tablets import PageServer, findings, until
 
 from dashboard.parts.moment import clock
 from logger.journal.reader import JournalReader
@@ -20,7 +20,7 @@ from logger.journal.writer import JournalWriter
 from logger.replay.moments import judged
 from logger.simulator import simulate
 from tests.invented_firings import batch_of
-from tests.processes import free_port, until
+from tests.processes import free_port
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 

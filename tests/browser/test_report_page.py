@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page
-from tablets import PageServer, findings
+from tablets import PageServer, findings, until
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -20,7 +20,7 @@ from logger.report.describe import FIELDS
 from logger.report.document import export_html
 from logger.report.shown import shown
 from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_journal
-from tests.processes import free_port, until
+from tests.processes import free_port
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(400)]
 

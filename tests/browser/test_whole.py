@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page
-from tablets import drawn_points, shown, state, wrongly_drawn
+from tablets import drawn_points, shown, state, until, wrongly_drawn
 
 from logger.journal.reader import JournalReader
 from tests.broker import Mosquitto
-from tests.processes import RIG, STOKEWATCH, free_port, process, stokewatch, until
+from tests.processes import RIG, STOKEWATCH, free_port, process, stokewatch
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import random
 import sqlite3
 import threading
 import time
@@ -172,6 +173,11 @@ class SteadyRig:
                 seq = int(body[1:])
                 self.acknowledged.update(range(seq if self._last is None else self._last + 1, seq + 1))
                 self._last = seq
+
+
+def a_while(rng: random.Random, least_s: float, most_s: float) -> None:
+    """Let a time pass that nothing in the program knows of: a fault doesn't choose its moment."""
+    time.sleep(rng.uniform(least_s, most_s))
 
 
 def beat(home: Path) -> dict[str, Any]:

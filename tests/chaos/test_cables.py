@@ -6,7 +6,7 @@ import random
 import time
 from pathlib import Path
 
-from steady import SteadyRig, Tell, beat, check, stored
+from steady import SteadyRig, Tell, a_while, beat, check, stored
 
 from tests.broker import Mosquitto
 from tests.long_form import times
@@ -22,9 +22,9 @@ def test_the_cable_pulled_and_plugged_in_again(tmp_path: Path, tell: Tell) -> No
     with SteadyRig(link, channels=4) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
         until(lambda: beat(home).get("frames", 0) > 5, "frames", 60)
         for _ in range(pulls):
-            time.sleep(rng.uniform(0.2, 1.0))
+            a_while(rng, 0.2, 1.0)
             rig.pull()
-            time.sleep(rng.uniform(0.05, 1.5))
+            a_while(rng, 0.05, 1.5)
             before = beat(home)["frames"]
             rig.plug()
             plugged_s = time.monotonic()
@@ -52,9 +52,9 @@ def test_the_broker_restarted_and_the_network_swallowing_everything(tmp_path: Pa
         with process([*STOKEWATCH, "log", "--mqtt", broker.url], home), process([*RIG, *load]):
             until(lambda: beat(home).get("frames", 0) > 10, "frames", 60)
             for _ in range(restarts):
-                time.sleep(rng.uniform(0.5, 2.0))
+                a_while(rng, 0.5, 2.0)
                 broker.stop()
-                time.sleep(rng.uniform(0.1, 1.0))
+                a_while(rng, 0.1, 1.0)
                 broker.start()
                 before = beat(home)["frames"]
                 until(lambda before=before: beat(home)["frames"] > before + 5, "frames after a restart", 60)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import psutil
-from steady import SteadyRig, Tell, beat, check, integrity, stored
+from steady import SteadyRig, Tell, a_while, beat, check, integrity, stored
 
 from logger.journal.reader import JournalReader
 from tests.long_form import times
@@ -57,7 +57,7 @@ def test_the_logger_killed_at_random_moments(tmp_path: Path, tell: Tell) -> None
         until(lambda: standing(home), "the alarm", 60)
         firing = beat(home)["firing"]
         for _ in range(kills):
-            time.sleep(rng.uniform(0.3, 2.5))
+            a_while(rng, 0.3, 2.5)
             pid = beat(home)["pid"]
             before = max(stored(home)) if not kills > 20 else beat(home)["frames"]
             os.kill(pid, signal.SIGKILL)
@@ -99,7 +99,7 @@ def test_the_page_and_both_killed(tmp_path: Path, tell: Tell) -> None:
     with SteadyRig(link, channels=4), process(run, home) as parent:
         until(lambda: healthy(port) and beat(home).get("frames", 0) > 10, "page and logger", 60)
         for number in range(kills):
-            time.sleep(rng.uniform(0.2, 1.0))
+            a_while(rng, 0.2, 1.0)
             both = number % 2 == 1
             logger = beat(home)["pid"]
             page = until(lambda: page_of(parent.pid), "the page")
