@@ -12,13 +12,15 @@ from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel, Status
 from logger.replay.judging import Judging, rehearse
 from logger.simulator import SimulatedFiring, simulate
+from tests.invented_firings import part_of
 
 START_US = 1_795_000_000_000_000
 
 
 @pytest.fixture(scope="module")
 def fire() -> SimulatedFiring:
-    return simulate(11, rate_hz=0.5, mishaps="any", probes=4)
+    """Forty minutes in which alarms are raised and cleared."""
+    return part_of(simulate(11, rate_hz=0.5, mishaps="any", probes=4), 2400.0, 4800.0)
 
 
 def batches(fire: SimulatedFiring, rigs: int = 1, step: int = 7, until: int | None = None) -> list[Batch]:
