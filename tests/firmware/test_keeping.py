@@ -11,12 +11,17 @@ from rigbench import EIGHT, config, run, steady
 
 from tests.long_form import times
 
+FEW = EIGHT[:2]
+"""Enough where a whole frame is what counts, and not how long it takes to read."""
 
-def scenario(run_s: float, host: dict[str, Any] | None = None, **changes: Any) -> dict[str, Any]:
+
+def scenario(
+    run_s: float, host: dict[str, Any] | None = None, *, channels: Any = EIGHT, **changes: Any
+) -> dict[str, Any]:
     return {
         "run_ms": round(run_s * 1000),
-        "config": config(**changes),
-        "chips": steady(),
+        "config": config(channels, **changes),
+        "chips": steady(channels),
         "host": host or {},
     }
 
@@ -45,10 +50,10 @@ def test_the_beat_holds_while_kept_frames_are_sent(tmp_path: Path, us_per_byte: 
 def test_ten_minutes_nobody_listened_are_filled_afterwards(
     tmp_path: Path, away: str, keep_dir: str | None
 ) -> None:
-    """The port closed, or open and read by nobody; records in 10 kB of RAM and files, or in RAM alone."""
+    """The port closed, or open and read by nobody; records in little RAM and files, or in RAM alone."""
     host = {"listening": [[0, 60_000], [660_000, None]], "away": away}
-    ram = 10_000 if keep_dir else 80_000
-    outcome = run(tmp_path, scenario(800, host, KEEP_DIR=keep_dir, KEEP_RAM_BYTES=ram))
+    ram = 4400 if keep_dir else 35_000
+    outcome = run(tmp_path, scenario(800, host, channels=FEW, KEEP_DIR=keep_dir, KEEP_RAM_BYTES=ram))
     frames = {f.seq: f for f in outcome.frames}
     last = max(frames)
     assert sorted(frames) == list(range(last + 1))
@@ -85,7 +90,8 @@ def test_a_file_that_had_to_go_takes_no_other_frames_receipts(tmp_path: Path) ->
     ends = set()
     for outage_s in (109, 111, 113):
         host = {"listening": [[0, 10_000], [10_000 + outage_s * 1000, None]], "asks": [[139_000, "?"]]}
-        outcome = run(tmp_path, scenario(140, host, PERIOD_MS=100, KEEP_RAM_BYTES=1000, KEEP_FILE_BYTES=1))
+        keep = {"KEEP_RAM_BYTES": 440, "KEEP_FILE_BYTES": 1}
+        outcome = run(tmp_path, scenario(140, host, channels=FEW, PERIOD_MS=100, **keep))
         missing = sorted(set(range(1400)) - {f.seq for f in outcome.frames})
         assert 0 < len(missing) <= outcome.answers[-1]["lost"]
         assert missing == list(range(missing[0], missing[-1] + 1))
@@ -95,7 +101,7 @@ def test_a_file_that_had_to_go_takes_no_other_frames_receipts(tmp_path: Path) ->
 
 def test_when_there_is_no_room_the_oldest_go_and_the_rig_says_how_many(tmp_path: Path) -> None:
     host = {"listening": [[0, 10_000], [610_000, None]], "asks": [[700_000, "?"]]}
-    outcome = run(tmp_path, scenario(720, host, KEEP_RAM_BYTES=1000, KEEP_FILE_BYTES=1))
+    outcome = run(tmp_path, scenario(720, host, channels=FEW, KEEP_RAM_BYTES=440, KEEP_FILE_BYTES=1))
     seqs = {f.seq for f in outcome.frames}
     missing = sorted(set(range(max(seqs) + 1)) - seqs)
     lost = outcome.answers[-1]["lost"]
