@@ -184,6 +184,7 @@ def test_hot_air_in_the_first_reading_tells_nothing_of_a_pot_that_may_have_just_
     assert 2000.0 in rows
 
 
+@pytest.mark.slow
 def test_air_that_says_otherwise_than_the_walls_around_it_is_doubted() -> None:
     """A draught past the bead, or a cold place in the stack: either may be so."""
     columns = np.full((3600, 2), 560.0)
@@ -240,6 +241,7 @@ def test_a_thicker_wall_trails_its_face_further() -> None:
     assert thin - thick == pytest.approx(0.5 * (144 - 16) / 0.5 / 6, rel=0.05)
 
 
+@pytest.mark.slow
 def test_the_band_is_wider_towards_what_stands_behind_the_wall() -> None:
     """Heat flows through the wall into what is colder: the mean may lie on that side of its face, not beyond."""
     t = np.arange(3600.0)
@@ -443,6 +445,7 @@ def test_what_programs_see_says_that_it_is_estimated() -> None:
         assert zone in judge.verdict().estimates
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(
@@ -474,6 +477,7 @@ def dried(wall_mm: float | None, c_per_min: float) -> list[str]:
     return [e.data["rule"] for e in said if e.kind == "alarm" and e.data["transition"] == "raised"]
 
 
+@pytest.mark.slow
 def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_bears_it() -> None:
     """At 9 °C a minute a wall heated from its face has R L / a at most: 1.2 °C/mm in 4 mm, 5.4 in 18 (0.5 mm²/s)."""
     assert "heating_too_fast" not in dried(None, 9.0), "by the rate alone it is slow enough"

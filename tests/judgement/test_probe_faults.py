@@ -440,6 +440,7 @@ def test_a_channel_that_begins_late_and_ends_early_in_a_file_is_no_fault() -> No
     assert at_s > 1200.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("every_s", [60, 600])
 def test_a_slow_file_counts_the_line_between_readings(every_s: int) -> None:
     """Above 600 °C for an hour on the way up and down by 1 °C in 6 s; no silence between readings."""

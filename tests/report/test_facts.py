@@ -222,6 +222,7 @@ def test_nothing_lit() -> None:
     assert found.t_s == 0.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 4, 9, 12])
 def test_lighting_of_simulated_firings(seed: int) -> None:
     """The simulated wood is lit at a known time; it takes a minute or three to burn, as wood does."""

@@ -319,6 +319,7 @@ def test_a_counter_that_begins_again_is_still_one() -> None:
     assert {name for each in told if each for name in each} == {"n2"}
 
 
+@pytest.mark.slow
 def test_names_that_never_come_again_are_forgotten() -> None:
     reader = LineReader()
     for n in range(20_000):
