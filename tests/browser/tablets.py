@@ -9,7 +9,7 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib.resources import files
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -305,6 +305,14 @@ def wrongly_drawn(page: Page, path: Path, firing: str) -> str:
         if there[name] and (not points or points[-1] != there[name][-1]):
             return f"{name}: ends at {points[-1:]}, the journal at {there[name][-1]}"
     return ""
+
+
+def by_day_and_night(page: Page) -> Iterator[str]:
+    """The page in one theme and then in the other, and afterwards as it was."""
+    for theme, then in (("day", "dark"), ("night", "light")):
+        yield theme
+        page.click("#theme-choice")
+        page.wait_for_selector(f"[data-mantine-color-scheme={then}]", timeout=30_000)
 
 
 # --- WCAG 2.2 AA, as far as a program can tell ---

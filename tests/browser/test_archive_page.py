@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Page
-from tablets import SIZES, PageServer, findings, until
+from tablets import SIZES, PageServer, by_day_and_night, findings, until
 
 from logger.exchange.csv_in import import_csv
 from logger.journal.reader import JournalReader
@@ -331,13 +331,10 @@ def test_readable_touchable_and_nothing_for_axe(archive: PageServer, tablet: Pag
     found: dict[str, Any] = {}
 
     def look(state: str) -> None:
-        for theme in ("day", "night"):
+        for theme in by_day_and_night(page):
             for size, (width, height) in SIZES.items():
                 page.set_viewport_size({"width": width, "height": height})
                 found[f"{state}, {theme}, {size}"] = (page.evaluate(TOO_SMALL), findings(page))
-            page.click("#theme-choice")
-            dark = "dark" if theme == "day" else "light"
-            page.wait_for_selector(f"[data-mantine-color-scheme={dark}]", timeout=30_000)
 
     opened(page, archive)
     until(lambda: page.locator(".firing").count() == 2, "the list", 60)
