@@ -1,7 +1,6 @@
 """The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -42,8 +41,8 @@ _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign
     "act": ("Acknowledged, silenced", "circle-open", "#8a6d54"),
     "good": ("Good news", "circle", "#3f8f5f"),
 }
-_LETTERS: Final = {False: 46.0, True: 28.0}
-"""Letters of stages' names that fit side by side; True: on a phone's glass."""
+_LETTERS: Final = {False: 80.0, True: 30.0}
+"""Letters that stand side by side above the traces of a tablet held upright; True: of a phone."""
 
 
 def traces_drawing(
@@ -59,6 +58,7 @@ def traces_drawing(
     bands: Sequence[Band] = (),
     forecast: bool = False,
     lead_min: float | None = None,
+    shown_s: tuple[float, float] | None = None,
     low: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
@@ -82,6 +82,8 @@ def traces_drawing(
         Whether to add two empty lines for what was to come: `forecast band` and `forecast`.
     lead_min : float, optional
         From a line's end to its number; `LEAD` of the whole firing, unless a part of it is shown. [min]
+    shown_s : tuple of float, optional
+        From when until when the axis will show, unless that is the whole firing. [s]
     low : bool
         Whether the glass is low, as a phone's.
     """
@@ -103,7 +105,7 @@ def traces_drawing(
         ],
         "annotations": [
             *rule_names(rules, NAME[low] * top_c, unit),
-            *_stage_names(stages, length_s, zero_s, low),
+            *_stage_names(stages, shown_s or (0.0, max(length_s, 60.0)), zero_s, low),
         ],
     }
     return {"data": [{"type": "scatter", **each} for each in scatters], "layout": layout}
@@ -291,15 +293,33 @@ def _wrapped(text: str, width: int = 44) -> str:
     return "<br>".join([*lines, line])
 
 
-def _stage_names(stages: Sequence[Stage], length_s: float, zero_s: float, low: bool) -> list[dict[str, Any]]:
-    """Names of stages that have room for them, uppermost in the strip."""
-    spans = [*(stage.from_s for stage in stages), length_s]
-    place = {"yref": "paper", "y": 1, "yshift": _STAGES_PX, "xanchor": "left", "yanchor": "bottom"}
-    return [
-        {**place, "x": round((stage.from_s - zero_s) / 60.0, 3), "text": stage.name, "showarrow": False}
-        for stage, (begin, end) in zip(stages, pairwise(spans), strict=True)
-        if (end - begin) / max(length_s, 1.0) * _LETTERS[low] >= len(stage.name)
-    ]
+def _stage_names(
+    stages: Sequence[Stage], shown_s: tuple[float, float], zero_s: float, low: bool
+) -> list[dict[str, Any]]:
+    """Names of stages, uppermost in the strip: behind a stage's beginning, else before the next one's name.
+
+    One that hardly stands within its stage is left out.
+    """
+    begin_s, end_s = shown_s
+    letter_s = (end_s - begin_s) / _LETTERS[low]
+    strip = {"yref": "paper", "y": 1, "yshift": _STAGES_PX, "yanchor": "bottom", "showarrow": False}
+    names: list[dict[str, Any]] = []
+    free_s = end_s
+    for stage in reversed([each for each in stages if each.from_s < end_s]):
+        wide_s = len(stage.name) * letter_s
+        place = {**strip, "text": stage.name, "xanchor": "left", "x": _minute(stage.from_s, zero_s)}
+        left_s = stage.from_s
+        if stage.from_s < begin_s and not names:
+            place |= {"xref": "paper", "x": 0}  # it stays where it is as time goes on
+        elif stage.from_s < begin_s or stage.from_s + wide_s > free_s:
+            place |= {"xanchor": "right", "x": _minute(free_s, zero_s)}
+            left_s = free_s - wide_s
+        if free_s - stage.from_s >= wide_s / 3.0 and (left_s >= begin_s or "xref" in place):
+            names.insert(0, place)
+            free_s = left_s - letter_s
+        if stage.from_s <= begin_s:
+            break
+    return names
 
 
 def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]:

@@ -164,6 +164,7 @@ def picture(board: Board, wish: Wish) -> Any:
         board.lines,
         length_s=_length_s(board),
         lead_min=_lead_min(board, wish),
+        shown_s=span_s(board, wish),
         marks=marks,
         stages=_stages(board),
         bands=board.bands if wish.bands else [],

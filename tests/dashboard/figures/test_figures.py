@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from itertools import pairwise
 from typing import Any
 from urllib.parse import unquote
 
@@ -104,9 +105,47 @@ def test_marks_stand_in_a_strip_above_all_lines() -> None:
     assert {abs(d["marker"]["angle"]) for d in kinds.values()} == {180}
     assert kinds["alarm"]["x"] == [1.0, 2.0, None, 1.5, 3.0, None]  # as long as they stood
     names = [a for a in layout["annotations"] if a.get("yref") == "paper"]
-    assert [a["text"] for a in names] == ["Climb"]  # there is no room for the other's name
+    assert [a["text"] for a in names] == ["Climb", "Peak"]
     assert max(lifted_px) + half_px <= names[0]["yshift"] + 3
     assert names[0]["yshift"] + 18 <= layout["margin"]["t"]
+
+
+STAGES = [Stage("Drying", 430.0), Stage("Climb", 2790.0), Stage("Peak", 3730.0), Stage("Burn-down", 6490.0)]
+"""Of an invented firing of two hours: the last is a sixth of it."""
+
+
+def stage_names(**more: Any) -> dict[str, dict[str, Any]]:
+    figure = drawn(**{"length_s": 7675.0, "stages": STAGES, **more})
+    return {a["text"]: a for a in figure["layout"]["annotations"] if a.get("yref") == "paper"}
+
+
+@pytest.mark.parametrize("low", [False, True])
+def test_each_stage_has_its_name_on_any_glass_and_none_covers_another(low: bool) -> None:
+    names = stage_names(low=low)
+    assert list(names) == [stage.name for stage in STAGES]
+    letter_min = 7675.0 / 60.0 / (30.0 if low else 80.0)
+    ends = []
+    for stage, name in zip(STAGES, names.values(), strict=True):
+        wide = letter_min * len(stage.name)
+        begin = name["x"] - (wide if name["xanchor"] == "right" else 0.0)
+        assert begin <= stage.from_s / 60.0 + 0.001
+        assert begin + wide >= stage.from_s / 60.0 + wide / 3.0, "at its own stage"
+        ends.append((begin, begin + wide))
+    assert all(after[0] > before[1] for before, after in pairwise(ends))
+    assert ends[-1][1] <= 7675.0 / 60.0 + 0.001
+
+
+def test_a_stage_too_short_for_its_name_has_none() -> None:
+    crowded = [Stage("Climb", 0.0), Stage("Peak", 100.0), Stage("Burn-down", 110.0), Stage("Cooling", 3000.0)]
+    assert list(stage_names(stages=crowded)) == ["Burn-down", "Cooling"]
+
+
+def test_the_stage_that_is_on_is_named_where_only_the_last_minutes_are_shown() -> None:
+    [peak] = stage_names(shown_s=(4000.0, 4700.0)).values()
+    assert (peak["text"], peak["xref"], peak["x"]) == ("Peak", "paper", 0)
+    climb, peak = stage_names(shown_s=(3400.0, 4100.0)).values()
+    assert (climb["text"], climb["xanchor"], "xref" in climb) == ("Climb", "right", False)
+    assert climb["x"] < peak["x"] == pytest.approx(3730.0 / 60.0, abs=0.001)
 
 
 def test_names_and_notes_are_never_markup() -> None:
