@@ -164,7 +164,7 @@ def _pin_dialog() -> Any:
         closeButtonProps={"aria-label": "Close"},
         children=dmc.Stack(
             [
-                html.P("Everybody may watch. To act, enter the PIN that Stokewatch told at its start."),
+                html.P("Anyone may watch. To act, enter the PIN that Stokewatch showed when it started."),
                 dmc.PasswordInput(
                     id="pin",
                     label="PIN",

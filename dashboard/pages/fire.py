@@ -199,7 +199,7 @@ def _end_dialog() -> Any:
             html.P("Nothing more is recorded until the next firing. Coals stay hot under ash for a day."),
             html.Div(
                 [
-                    button("End the firing", "end-now", className="big"),
+                    button("End the firing", "end-now", className="big main"),
                     button("Keep recording", "end-not", className="big"),
                 ],
                 className="choices",

@@ -47,11 +47,25 @@ def dialogs(close: Mapping[str, str]) -> list[Any]:
             size="lg",
             closeButtonProps=close,
             children=[
-                dmc.Select(id="note-place", label="Where", data=[], clearable=True, allowDeselect=True),
+                html.Div(
+                    className="row",
+                    children=[
+                        dmc.Select(
+                            id="note-place",
+                            label="Where",
+                            placeholder="Anywhere",
+                            data=[],
+                            clearable=True,
+                            allowDeselect=True,
+                            maxDropdownHeight=320,
+                        ),
+                        _ago_field("note", value=0),
+                    ],
+                ),
                 _taps("Wood and coals", AT_A_PLACE),
                 _taps("The whole fire", ANYWHERE),
                 *_spot_form(),
-                *_words_form("note", "Keep the note", lines=1, value=0),
+                *_words_form("note", "Keep the note"),
             ],
         ),
         dmc.Modal(
@@ -59,7 +73,7 @@ def dialogs(close: Mapping[str, str]) -> list[Any]:
             title="Edit",
             size="lg",
             closeButtonProps=close,
-            children=_words_form("edit", "Save", lines=2, description="Empty: when it says"),
+            children=_words_form("edit", "Save", _ago_field("edit", placeholder="as it is")),
         ),
     ]
 
@@ -108,20 +122,18 @@ def _spot_form() -> list[Any]:
     ]
 
 
-def _words_form(name: str, keep: str, *, lines: int, **ago: Any) -> list[Any]:
-    """Somebody's own words, and how long ago; `ago` goes to the field of minutes."""
+def _ago_field(name: str, **more: Any) -> Any:
+    return dmc.NumberInput(id=f"{name}-ago", label="Minutes ago", min=0, max=600, **more)
+
+
+def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
+    """Somebody's own words, `more` beside them, and the button that keeps them."""
     return [
         html.Div(
             className="row",
             children=[
-                dmc.Textarea(id=f"{name}-text", label="In your own words", autosize=True, minRows=lines),
-                dmc.NumberInput(
-                    id=f"{name}-ago",
-                    label="Minutes ago",
-                    min=0,
-                    max=600,
-                    **ago,
-                ),
+                dmc.Textarea(id=f"{name}-text", label="In your own words", autosize=True, minRows=1),
+                *more,
                 button(keep, f"{name}-keep"),
             ],
         ),
@@ -137,6 +149,7 @@ def _words_form(name: str, keep: str, *, lines: int, **ago: Any) -> list[Any]:
     Output("fire-place", "data"),
     Output("stack", "clickData"),
     Output("spot-value", "label"),
+    Output("note-ago", "value"),
     Input("stack", "clickData"),
     Input("note-open", "n_clicks"),
     State("unit", "data"),
@@ -144,7 +157,7 @@ def _words_form(name: str, keep: str, *, lines: int, **ago: Any) -> list[Any]:
 )
 @operator_only
 def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
-    """Open the dialog for a note, at the place that was touched."""
+    """Open the dialog for a note, at the place that was touched, and now: the last one's time is not this one's."""
     if not touched and not clicks:
         raise PreventUpdate
     options = place_options(here().journal_path)
@@ -152,7 +165,7 @@ def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
     title = "Note" if zone is None else f"Note: {zone}"
     title += f", {height_cm:.0f} cm" if height_cm is not None else ""
     place = {"zone": zone, "height_cm": height_cm}
-    return True, title, options, zone, place, None, f"Gun reading, °{'F' if unit == 'F' else 'C'}"
+    return True, title, options, zone, place, None, f"Gun reading, °{'F' if unit == 'F' else 'C'}", 0
 
 
 def _touched_place(touched: Any, zones: list[str]) -> tuple[str | None, float | None]:
@@ -224,7 +237,6 @@ def _ago(minutes: Any) -> dict[str, float]:
     Output("note-dialog", "opened", allow_duplicate=True),
     Output("note-text", "value"),
     Output("note-wrong", "children"),
-    Output("note-ago", "value"),
     Input("note-keep", "n_clicks"),
     State("note-text", "value"),
     State("note-ago", "value"),
@@ -239,14 +251,14 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
         raise PreventUpdate
     words = str(text or "").strip()
     if not words:
-        return no_update, True, no_update, "Write a word or two.", no_update
+        return no_update, True, no_update, "Write a word or two."
     data = {"kind": "text", "text": words, **_place(zone, touched), **_ago(ago)}
     try:
         answer = await ask(here().journal_path, "note", data, who_asks())
     except UserError as exc:
-        return no_update, True, no_update, str(exc), no_update
+        return no_update, True, no_update, str(exc)
     short = words if len(words) <= 40 else f"{words[:39]}…"
-    return _done(f"Noted: {short}", answer, later=bool(_ago(ago))), False, "", "", 0
+    return _done(f"Noted: {short}", answer, later=bool(_ago(ago))), False, "", ""
 
 
 @callback(
@@ -260,6 +272,7 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
     Input("note-dialog", "opened"),
     State("spot-value", "value"),
     State("spot-emissivity", "value"),
+    State("note-ago", "value"),
     State("note-place", "value"),
     State("fire-place", "data"),
     State("unit", "data"),
@@ -272,6 +285,7 @@ async def keep_spot(
     opened: bool,
     value: Any,
     emissivity: Any,
+    ago: Any,
     zone: Any,
     touched: Any,
     unit: str,
@@ -289,6 +303,8 @@ async def keep_spot(
         return *stay, "Choose where the gun pointed.", no_update, no_update
     if isinstance(value, bool) or not isinstance(value, int | float):
         return *stay, "Enter what the gun shows, in whole degrees.", no_update, no_update
+    if _ago(ago):
+        return *stay, "A gun reading counts from now: set the minutes ago to 0.", no_update, no_update
     c = (value - 32.0) / 1.8 if unit == "F" else float(value)
     question = doubt(here().journal_path, str(zone), c, unit)
     if question and asked != [zone, value]:
@@ -335,8 +351,10 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     """Open a note to correct it."""
     pressed = button_pressed()
     note = noted(here().journal_path, pressed["event"])
-    title = event_words({"kind": "note", "data": note}, unit_of(unit))
-    return True, f"Edit: {title}", note.get("text", ""), "", "", pressed["event"]
+    title = "Edit the note"
+    if note.get("kind") != "text":  # whose words stand in the field
+        title = f"Edit: {event_words({'kind': 'note', 'data': note}, unit_of(unit))}"
+    return True, title, note.get("text", ""), "", "", pressed["event"]
 
 
 @callback(

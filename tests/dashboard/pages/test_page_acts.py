@@ -55,10 +55,10 @@ async def test_without_a_journal_it_fails_with_a_reason(tmp_path: Path) -> None:
 async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> None:
     touched = {"zone": "upper", "height_cm": 42.0}
     with somebody(journal, "Mara"), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
-        done, opened, text, wrong, ago = await fire_notes.note_text(1, " smoke clears ", 5, "upper", touched)
+        done, opened, text, wrong = await fire_notes.note_text(1, " smoke clears ", 5, "upper", touched)
     data = {"kind": "text", "text": "smoke clears", "zone": "upper", "height_cm": 42.0, "ago_min": 5.0}
     assert seen == [("note", NOTE | data, "Mara")]
-    assert (opened, text, wrong, ago) == (False, "", "", 0)
+    assert (opened, text, wrong) == (False, "", "")
     assert done == ["Noted: smoke clears"]  # what happened earlier can't be taken back
 
 
@@ -70,7 +70,7 @@ async def test_another_place_than_the_touched_one_has_no_height(journal: Path) -
 
 async def test_an_empty_note_is_no_note(journal: Path) -> None:
     with somebody(journal):
-        *_, wrong, _ = await fire_notes.note_text(1, "  ", 0, None, None)
+        *_, wrong = await fire_notes.note_text(1, "  ", 0, None, None)
     assert wrong == "Write a word or two."
 
 
@@ -87,7 +87,7 @@ async def test_watchers_are_turned_away_before_anything_is_asked(journal: Path) 
 async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, fire: SmallFire) -> None:
     fire.light()
     fire.burn(20)
-    given = (910, 0.95, "z", None, "C")
+    given = (910, 0.95, 0, "z", None, "C")
     with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
         _, opened, _, question, button, asked = await fire_notes.keep_spot(1, True, *given, None)
         assert opened is True
@@ -103,11 +103,26 @@ async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, 
     assert done[1].id == {"type": "undo", "event": 4}
 
 
+async def test_a_gun_reading_is_never_of_earlier(journal: Path) -> None:
+    with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 4}) as seen:
+        with called_by("spot-keep"):
+            _, opened, _, wrong, *_ = await fire_notes.keep_spot(1, True, 640, 0.95, 5, "z", None, "C", None)
+    assert opened is True
+    assert "minutes ago to 0" in wrong
+    assert seen == []
+
+
+def test_a_note_begins_at_now_whatever_the_last_one_was_of(journal: Path) -> None:
+    with somebody(journal):
+        opened, *_, ago = fire_notes.open_note(None, 2, "C")
+    assert (opened, ago) == (True, 0)
+
+
 async def test_a_gun_in_fahrenheit_is_kept_in_celsius(path: Path, fire: SmallFire) -> None:
     fire.light()
     fire.burn(20)
     with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
-        await fire_notes.keep_spot(1, True, 77, 0.95, "z", None, "F", None)
+        await fire_notes.keep_spot(1, True, 77, 0.95, 0, "z", None, "F", None)
     assert seen[0][1]["temperature_c"] == pytest.approx(25.0)  # 77 °F, by definition of the scale
 
 
