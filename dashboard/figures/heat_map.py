@@ -17,6 +17,14 @@ KEY_PX: Final = 24
 """Above the picture, for the names of its lines; above the drawn stack too, since they share an axis. [px]"""
 APART: Final = 0.08
 """Share of the height that a probe's number needs, where the glass is low."""
+_NOWHERE: Final = {
+    "text": "No probe’s height is known.<br>Give them places: Firings, More.",
+    "xref": "paper",
+    "yref": "paper",
+    "x": 0.5,
+    "y": 0.5,
+    "showarrow": False,
+}
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
@@ -97,6 +105,8 @@ def heat_figure(
             white.append(f"{'white' if dash == 'solid' else 'dashed'}: {name} {number(c, unit):.0f}°")
     if white:
         figure.add_annotation(**_key(", ".join(white)))
+    if all(place.height_cm is None for place in places):
+        figure.add_annotation(**_NOWHERE)
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         figure.add_scatter(**_placed(some, places, zero_s))
     figure.add_scatter(**_probes(places, minutes, sides))

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from dashboard.figures.look import Theme, Unit, number
 from dashboard.figures.model import Line
-from dashboard.figures.traces import NAME, ends, last, rule_names
+from dashboard.figures.names import rule_names
+from dashboard.figures.traces import ends, last
 from logger.reading import Floats
 from logger.words.looks import DASHES, DAY, NIGHT, Dash, rulers
 
@@ -66,9 +67,11 @@ def standing_traces(
     words += [_text(f"{at:g}", across(at), 1.0, "middle", 0, 23) for at in ticks(x[0], x[1], 6.0)]
     since = f"minutes since {'lighting' if lit else 'the first reading'}"
     words.append(_text(since, 0.5, 1.0, "middle", 0, 44))
-    for name in rule_names(rules, NAME[False] * top_c, unit):
+    shown_s = (60.0 * x[0] + zero_s, 60.0 * x[1] + zero_s)
+    for name in rule_names(rules, lines, shown_s, top_c, False, unit):
         lift = -6 if name["yanchor"] == "bottom" else 17
-        words.append(_text(name["text"], 0.0, up(name["y"]), "start", 8, lift))
+        at, anchor, aside = (0.0, "start", 8) if name["xanchor"] == "left" else (1.0, "end", -8)
+        words.append(_text(name["text"], at, up(name["y"]), anchor, aside, lift))
     end_x, end_y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, low=False)
     numbers = [
         _text(str(line.place.number), across(at), up(level), "start", 5, 5)

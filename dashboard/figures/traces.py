@@ -13,18 +13,16 @@ from dashboard.figures.look import (
     line_dash,
     number,
     numbers,
-    ruler_name,
     ruler_shapes,
 )
 from dashboard.figures.model import Band, Kind, Line, Mark, Stage
+from dashboard.figures.names import minute, rule_names, stage_names
 from logger.reading import Floats
-from logger.words.looks import Ruler, rulers
+from logger.words.looks import rulers
 
 LOWEST_TOP_C: Final = 700.0
 APART: Final = {False: 1.0 / 26.0, True: 1.0 / 15.0}
 """Between numbers at the lines' ends, of what the axis shows: a number's height; True: on a low glass."""
-NAME: Final = {False: 1.0 / 14.0, True: 1.0 / 9.0}
-"""The same of a limit's name and its ground."""
 LEAD: Final = 0.015
 """Share of the time shown between a line's end and its number; a thin line leads there."""
 
@@ -32,7 +30,6 @@ _STRIP_PX: Final = 48
 """Above the traces, on any glass: names of stages over alarms over notes."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
-_STAGES_PX: Final = 28
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
     "note": ("Notes", "square-open", "#8a6d54"),
     "wood": ("Wood", "square", "#8a6d54"),
@@ -41,8 +38,6 @@ _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign
     "act": ("Acknowledged, silenced", "circle-open", "#8a6d54"),
     "good": ("Good news", "circle", "#3f8f5f"),
 }
-_LETTERS: Final = {False: 80.0, True: 30.0}
-"""Letters that stand side by side above the traces of a tablet held upright; True: of a phone."""
 
 
 def traces_drawing(
@@ -97,6 +92,7 @@ def traces_drawing(
         *(_forecast() if forecast else ()),
     ]
     rules = rulers(target_c=target_c, burnout_c=burnout_c)
+    shown_s = shown_s or (0.0, max(length_s, 60.0))
     layout = {
         **_layout(top_c, length_s, zero_s, lit, unit, theme),
         "shapes": [
@@ -104,8 +100,8 @@ def traces_drawing(
             *ruler_shapes(rules, unit),
         ],
         "annotations": [
-            *rule_names(rules, NAME[low] * top_c, unit),
-            *_stage_names(stages, shown_s or (0.0, max(length_s, 60.0)), zero_s, low),
+            *rule_names(rules, lines, shown_s, top_c, low, unit),
+            *stage_names(stages, shown_s, zero_s, low),
         ],
     }
     return {"data": [{"type": "scatter", **each} for each in scatters], "layout": layout}
@@ -143,10 +139,6 @@ def _plain(number_: int, name: str) -> str:
 def _minutes(t_s: Floats, zero_s: float) -> list[float]:
     minutes: list[float] = np.round((t_s - zero_s) / 60.0, 3).tolist()
     return minutes
-
-
-def _minute(t_s: float, zero_s: float) -> float:
-    return round((t_s - zero_s) / 60.0, 3)
 
 
 def last(line: Line) -> tuple[float | None, float | None]:
@@ -191,7 +183,7 @@ def ends(
     x: list[float | None] = []
     y: list[float | None] = []
     for t, c in found:
-        x += [None] * 3 if t is None else [_minute(t, zero_s), _minute(t + 60.0 * lead_min, zero_s), None]
+        x += [None] * 3 if t is None else [minute(t, zero_s), minute(t + 60.0 * lead_min, zero_s), None]
         y += [c, None, None]
     apart_c = top_c * min(APART[low], 1.0 / max(1, len(found)))
     groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
@@ -293,54 +285,10 @@ def _wrapped(text: str, width: int = 44) -> str:
     return "<br>".join([*lines, line])
 
 
-def _stage_names(
-    stages: Sequence[Stage], shown_s: tuple[float, float], zero_s: float, low: bool
-) -> list[dict[str, Any]]:
-    """Names of stages, uppermost in the strip: behind a stage's beginning, else before the next one's name.
-
-    One that hardly stands within its stage is left out.
-    """
-    begin_s, end_s = shown_s
-    letter_s = (end_s - begin_s) / _LETTERS[low]
-    strip = {"yref": "paper", "y": 1, "yshift": _STAGES_PX, "yanchor": "bottom", "showarrow": False}
-    names: list[dict[str, Any]] = []
-    free_s = end_s
-    for stage in reversed([each for each in stages if each.from_s < end_s]):
-        wide_s = len(stage.name) * letter_s
-        place = {**strip, "text": stage.name, "xanchor": "left", "x": _minute(stage.from_s, zero_s)}
-        left_s = stage.from_s
-        if stage.from_s < begin_s and not names:
-            place |= {"xref": "paper", "x": 0}  # it stays where it is as time goes on
-        elif stage.from_s < begin_s or stage.from_s + wide_s > free_s:
-            place |= {"xanchor": "right", "x": _minute(free_s, zero_s)}
-            left_s = free_s - wide_s
-        if free_s - stage.from_s >= wide_s / 3.0 and (left_s >= begin_s or "xref" in place):
-            names.insert(0, place)
-            free_s = left_s - letter_s
-        if stage.from_s <= begin_s:
-            break
-    return names
-
-
 def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]:
     at = [(stage.from_s - zero_s) / 60.0 for stage in stages]
     rule = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
     return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
-
-
-def rule_names(rules: Sequence[Ruler], high_c: float, unit: Unit) -> list[dict[str, Any]]:
-    """Name the limits, above or under their lines, whichever is clear of another's; else not at all."""
-    names: list[dict[str, Any]] = []
-    taken: list[tuple[float, float]] = []
-    for rule in rules:
-        c = rule.temperature_c
-        for side, low, high in (("bottom", c, c + high_c), ("top", c - high_c, c)):
-            if all(high <= other_low or low >= other_high for other_low, other_high in taken):
-                taken.append((low, high))
-                ground = {"yanchor": side, "bgcolor": "rgba(128,128,128,0.12)", "borderpad": 1}
-                names.append(ruler_name(rule, unit) | ground)
-                break
-    return names
 
 
 def _layout(

@@ -10,7 +10,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.fire_notes import dialogs
 from dashboard.pages.fire_reading import ended_summary
-from dashboard.parts.frame import button, client, graph, options
+from dashboard.parts.frame import NOTHING, button, client, graph, options
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.security.guard import operator_only, who_asks
 from dashboard.shell import WAITING
@@ -48,7 +48,10 @@ def layout(**_query: str) -> Any:
             dmc.Modal(
                 html.Div(
                     [
-                        html.P("", id="glance-alarm"),
+                        html.P(
+                            [html.Span("", id="glance-alarm"), html.Span("", id="glance-advice")],
+                            id="glance-wrong",
+                        ),
                         html.P("", id="glance-zone"),
                         html.P(
                             [
@@ -134,8 +137,15 @@ def _chart() -> Any:
         id="chart",
         **{"aria-label": "Temperatures over time"},
         children=[
-            dcc.Graph(id="traces", responsive=True, config=GRAPH, className="graph"),
-            dcc.Graph(id="heat", responsive=True, config=GRAPH, className="graph", style={"display": "none"}),
+            dcc.Graph(id="traces", responsive=True, figure=NOTHING, config=GRAPH, className="graph"),
+            dcc.Graph(
+                id="heat",
+                responsive=True,
+                figure=NOTHING,
+                config=GRAPH,
+                className="graph",
+                style={"display": "none"},
+            ),
         ],
     )
 

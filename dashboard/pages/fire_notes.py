@@ -157,7 +157,7 @@ def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
 )
 @operator_only
 def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
-    """Open the dialog for a note, at the place that was touched, and now: the last one's time is not this one's."""
+    """Open the dialog for a note: at the place that was touched, and of now, whatever the last one was of."""
     if not touched and not clicks:
         raise PreventUpdate
     options = place_options(here().journal_path)

@@ -233,10 +233,7 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     if not every:
         if binned:
             return "The bin is empty."
-        return (
-            "No firing yet. The first one is kept here when the rig has sent its first reading; "
-            "or import a file."
-        )
+        return "No firing yet. The first one appears here with the rig's first reading; or import a file."
     if not found:
         return f"None of {every} fits."
     what = "firing" if every == 1 else "firings"

@@ -27,6 +27,11 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
     return named, message
 
 
+def advice(alarm: dict[str, Any], unit: Unit) -> str:
+    """Say what to do about an alarm; empty where it doesn't say."""
+    return told(alarm, "advice", unit) if alarm.get("advice") else ""
+
+
 def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     """Show one alarm: its name and place, the fact, what to do."""
     name, fact = headline(alarm, unit)
@@ -35,8 +40,8 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     words: list[Any] = [html.B(name)]
     if fact:
         words.append(html.Span(f" {fact}", className="fact"))
-    if alarm.get("advice"):
-        words.append(html.P(told(alarm, "advice", unit), className="advice"))
+    if what_to_do := advice(alarm, unit):
+        words.append(html.P(what_to_do, className="advice"))
     buttons = []
     if key:
         if not seen:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from dashboard.figures.model import Place
-from dashboard.parts.alarm_banner import headline
+from dashboard.parts.alarm_banner import advice, headline
 from dashboard.parts.frame import button
 from dashboard.parts.single import name_of
 from dashboard.words import (
@@ -154,14 +154,19 @@ def which_counts(cards: Cards) -> str:
 def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, str | list[str]]:
     """Say what must be seen from three metres: the coldest zone, or that nothing can be trusted."""
     bad = board.unseen() if board.running else []
-    texts: dict[str, str | list[str]] = {"glance-alarm": headline(bad[0])[0] if bad else ""}
+    bad.sort(key=lambda a: a.get("state") != "unacknowledged")  # what stands comes before what is over
+    more = f" (+{len(bad) - 1} more)" if bad[1:] else ""
+    texts: dict[str, str | list[str]] = {
+        "glance-alarm": headline(bad[0])[0] + more if bad else "",
+        "glance-advice": advice(bad[0], unit) if bad else "",
+    }
     if not live or not cards:
         words = "No reading to go by: look at the fire."
         return texts | {"glance-zone": "", "glance-number": "", "glance-way": "", "glance-need": words}
     zone, card = cards[0]
-    way = capital(direction(card[1]) or "coldest")
+    way = capital(direction(card[1]) or "direction not known yet")
     return texts | {
-        "glance-zone": capital(zone),
+        "glance-zone": f"{capital(zone)}{' is coldest' if cards[1:] else ''}",
         "glance-number": degrees(card[0], unit),
         "glance-way": arrow(card[1]),
         "glance-need": f"{way}. {need(card, board.firing or {}, unit)}.",

@@ -10,6 +10,16 @@ from dashboard.figures.look import TEMPLATES
 
 STAYS_S: Final = 8.0
 """How long a message stays that says nothing bad. [s]"""
+NOTHING: Final[dict[str, Any]] = {
+    "data": [],
+    "layout": {
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+    },
+}
+"""A figure until there is one: plotly's own is a white sheet with axes, by night too."""
 _numbers = itertools.count(1)
 
 
@@ -31,7 +41,8 @@ def door_row(*children: Any, **more: Any) -> Any:
 
 def graph(name: str, **more: Any) -> Any:
     """Make a graph as wide as its place, without plotly's own buttons."""
-    return dcc.Graph(id=name, responsive=True, config={"displayModeBar": False, "responsive": True}, **more)
+    config = {"displayModeBar": False, "responsive": True}
+    return dcc.Graph(id=name, responsive=True, figure=NOTHING, config=config, **more)
 
 
 def picture(name: str, label: str, kind: str = "graph") -> Any:

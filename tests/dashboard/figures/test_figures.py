@@ -205,13 +205,28 @@ def test_numbers_at_the_end_lie_within_the_axis() -> None:
 def test_names_of_limits_never_cover_one_another() -> None:
     for target, burnout in ((780, 650), (600, 590), (575, 570), (900, 880)):
         names = drawn(target_c=target, burnout_c=burnout)["layout"]["annotations"]
-        at = sorted(n["y"] + (25 if n["yanchor"] == "bottom" else -25) for n in names)
-        assert len(at) >= 2
-        assert np.diff(at).min() >= 40
+        assert len(names) >= 2
+        for edge in ("left", "right"):
+            own = [n for n in names if n["xanchor"] == edge]
+            at = sorted(n["y"] + (25 if n["yanchor"] == "bottom" else -25) for n in own)
+            assert all(after - before >= 40 for before, after in pairwise(at))
     names = drawn(target_c=700, burnout_c=650)["layout"]["annotations"]
     assert [n["text"] for n in names] == ["target 700°", "burn-out 650°", "quartz 573°"], (
         "a high glass has room"
     )
+
+
+def test_names_of_limits_stand_where_no_trace_is() -> None:
+    """A fire that is hot from the first minute, and one that cools for hours."""
+    hot = Line(TOP, np.array([0.0, 60.0, 900.0, 5000.0]), np.array([20.0, 800.0, 820.0, 90.0]))
+    names = drawn(lines=[hot], length_s=5000.0)["layout"]["annotations"]
+    assert {n["text"]: n["xanchor"] for n in names} == {
+        "target 780°": "right",
+        "burn-out 650°": "right",
+        "quartz 573°": "right",
+    }
+    late = Line(TOP, np.array([0.0, 4000.0, 5000.0]), np.array([20.0, 100.0, 900.0]))
+    assert {n["xanchor"] for n in drawn(lines=[late], length_s=5000.0)["layout"]["annotations"]} == {"left"}
 
 
 def test_day_turns_into_night_by_the_template_alone() -> None:
@@ -416,6 +431,17 @@ def test_places_that_can_be_touched_are_the_zones() -> None:
     assert touch["marker"]["size"] >= 44
     windward = touch["customdata"].index("windward")
     assert touch["x"][windward] < 0 < touch["x"][touch["customdata"].index("leeward")]
+
+
+def test_a_stack_of_which_no_height_is_known_says_so() -> None:
+    t_s, c = np.array([0.0, 60.0]), np.full((2, 1), 500.0)
+    limits = {"target_c": 780.0, "burnout_c": 650.0}
+    for place, words in (
+        (LOOSE, ["No probe’s height is known.<br>Give them places: Firings, More."]),
+        (TOP, []),
+    ):
+        figure = told(heat_map.heat_figure([place], t_s, c, **limits))
+        assert [a["text"] for a in figure["layout"].get("annotations", [])] == words
 
 
 def test_what_was_dragged_where() -> None:

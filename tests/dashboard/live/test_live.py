@@ -195,6 +195,32 @@ def test_one_number_has_one_value_in_both_units(path: Path, fire: SmallFire) -> 
         assert str(texts["zone-need-0"]).startswith(short)
 
 
+def test_a_glance_names_the_coldest_what_is_wrong_and_what_to_do(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(30)
+    fire.beat(time.time())
+    there = board(path)
+    card = [300.0, 5.0, 300.0, 0, 0, "missing", "probes"]
+    there.cards = {"low": card, "top": [500.0, *card[1:]]}
+    over = {
+        "rule": "stalled_zone",
+        "title": "A zone has stalled",
+        "zone": "top",
+        "state": "returned-unacknowledged",
+    }
+    stands = over | {"zone": "low", "state": "unacknowledged", "advice": "Feed the low side."}
+
+    def said(*alarms: dict[str, Any]) -> list[Any]:
+        there.alarms = list(alarms)
+        texts = draw(there, Wish("fire"), 0.1, False).texts
+        return [texts[f"glance-{part}"] for part in ("alarm", "advice", "zone")]
+
+    assert said() == ["", "", "Low is coldest"]
+    assert said(over, stands) == ["A zone has stalled: low (+1 more)", "Feed the low side.", "Low is coldest"]
+    there.cards.pop("top")
+    assert said(stands)[2] == "Low", "there is nothing to be colder than"
+
+
 @pytest.mark.parametrize(
     ("at_s", "quiet_s", "state"),
     [(3.0, 0.2, "fresh"), (3.0, 3.5, "logger"), (8.0, 0.2, "rig"), (3.0, None, "fresh")],

@@ -104,9 +104,12 @@ async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, 
 
 
 async def test_a_gun_reading_is_never_of_earlier(journal: Path) -> None:
-    with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 4}) as seen:
-        with called_by("spot-keep"):
-            _, opened, _, wrong, *_ = await fire_notes.keep_spot(1, True, 640, 0.95, 5, "z", None, "C", None)
+    with (
+        somebody(journal),
+        logger_that_answers(journal, {"ok": True, "event": 4}) as seen,
+        called_by("spot-keep"),
+    ):
+        _, opened, _, wrong, *_ = await fire_notes.keep_spot(1, True, 640, 0.95, 5, "z", None, "C", None)
     assert opened is True
     assert "minutes ago to 0" in wrong
     assert seen == []
