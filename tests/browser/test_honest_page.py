@@ -222,6 +222,14 @@ def at_rest(page: Page) -> None:
     until(lambda: page.evaluate(moving) == 0, "the page is at rest")
 
 
+GROUND = "(e) => getComputedStyle(e).backgroundColor"
+# What a finger is to hit in a dialog, and can't.
+SMALL = """() => [...document.querySelectorAll("[role=dialog] :is(button, input, textarea)")]
+    .map((e) => [e, e.getBoundingClientRect()])
+    .filter(([e, r]) => r.height > 0 && Math.min(r.width, r.height) < 44)
+    .map(([e, r]) => `small: ${e.id || e.textContent} ${r.width} x ${r.height}`)"""
+
+
 @pytest.mark.parametrize(("size", "theme"), [("flat", "day"), ("phone", "night")])
 def test_axe_finds_nothing_at_the_fire_in_any_state(
     fire: Fire, page_server: PageServer, take: Callable[[str], Page], size: str, theme: str
@@ -251,14 +259,21 @@ def test_axe_finds_nothing_at_the_fire_in_any_state(
     there = "document.querySelector('#heat .js-plotly-plot')?.data?.length > 0"
     until(lambda: (evening.tell(), page.evaluate(there))[1], "the picture", 40, 0.4)
     found["stack through time"] = findings(page, "#chart")
-    for opener, name in (("#glance-open", "glance"), ("#note-open", "note")):
+    for name in ("glance", "note-dialog", "edit-dialog", "end-dialog", "pin-dialog"):
         evening.tell()
-        page.locator(opener).click()
-        page.get_by_role("dialog").wait_for()
+        page.evaluate("(name) => dash_clientside.set_props(name, { opened: true })", name)
+        dialog = page.get_by_role("dialog")
+        dialog.wait_for()
         at_rest(page)
-        found[name] = findings(page, "[role=dialog]")
+        found[name] = findings(page, "[role=dialog]") + page.evaluate(SMALL)
+        if name == "pin-dialog":
+            grounds = [
+                page.locator(part).evaluate(GROUND)
+                for part in ("#pin-enter", ".mantine-Modal-content:visible")
+            ]
+            assert grounds[0] != grounds[1], "the button is seen, by night too"
         page.keyboard.press("Escape")
-        page.get_by_role("dialog").wait_for(state="hidden")
+        dialog.wait_for(state="hidden")
     until(lambda: state(page) == "logger", "a silent logger", 20)
     found["silent"] = findings(page, "#banners, #values")
     evening.fire.writer.finish_firing(fire.id, round(time.time() * 1e6))
