@@ -51,6 +51,7 @@ def traces_drawing(
     marks: Sequence[Mark] = (),
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
+    ahead: Sequence[Line] = (),
     forecast: bool = False,
     lead_min: float | None = None,
     shown_s: tuple[float, float] | None = None,
@@ -73,6 +74,8 @@ def traces_drawing(
         The moment that counts as zero on the time axis: the lighting if `lit`, else the first reading. [s]
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
+    ahead : sequence of Line
+        Drawn by others, of what is to come: names keep clear of them.
     forecast : bool
         Whether to add two empty lines for what was to come: `forecast band` and `forecast`.
     lead_min : float, optional
@@ -100,7 +103,7 @@ def traces_drawing(
             *ruler_shapes(rules, unit),
         ],
         "annotations": [
-            *rule_names(rules, lines, shown_s, top_c, low, unit),
+            *rule_names(rules, [*lines, *ahead], shown_s, top_c, low, unit),
             *stage_names(stages, shown_s, zero_s, low),
         ],
     }

@@ -6,10 +6,12 @@ from typing import Any, Final
 
 import numpy as np
 from dash import html
+from msgspec.structs import replace
 
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import numbers
-from dashboard.figures.model import Line, Mark, Stage
+from dashboard.figures.model import Line, Mark, Place, Stage
+from dashboard.figures.names import HIGH
 from dashboard.figures.stack import stack_figure
 from dashboard.figures.standing import standing_traces
 from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
@@ -168,6 +170,7 @@ def picture(board: Board, wish: Wish) -> Any:
         marks=marks,
         stages=_stages(board),
         bands=board.bands if wish.bands else [],
+        ahead=_ahead(board, wish),
         low=wish.low,
         **common,
     )
@@ -292,6 +295,19 @@ def _told(board: Board) -> dict[str, Any] | None:
 def ahead_s(board: Board, span_s: float) -> float:
     """Tell how far ahead to draw beside so much that has been [s]."""
     return 0.0 if _told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
+
+
+def _ahead(board: Board, wish: Wish) -> list[Line]:
+    """Give what is drawn of the forecast and its name, as lines [°C] that limits' names keep clear of."""
+    room_c, zero_s = HIGH[wish.low] * top_c(board), lighting_s(board) or 0.0
+    found = []
+    for trace in forecast_lines(board, replace(wish, unit="C"), top_c(board)):
+        c = np.array(trace["y"], np.float64)
+        t_s = 60.0 * np.array(trace["x"], np.float64) + zero_s
+        if trace["mode"] == "text":  # above or below its point
+            t_s, c = np.repeat(t_s, 2), np.append(c - room_c, c + room_c)
+        found.append(Line(Place(trace["name"], 0), t_s, c))
+    return found
 
 
 def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]:

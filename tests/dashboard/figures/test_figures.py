@@ -225,6 +225,10 @@ def test_names_of_limits_stand_where_no_trace_is() -> None:
         "burn-out 650°": "right",
         "quartz 573°": "right",
     }
+    to_come = Line(TOP, np.array([4500.0, 5000.0]), np.array([690.0, 700.0]))
+    names = drawn(lines=[hot], ahead=[to_come], length_s=5000.0)["layout"]["annotations"]
+    [burnout] = [n for n in names if n["text"].startswith("burn-out")]
+    assert (burnout["xanchor"], burnout["yanchor"]) == ("right", "top"), "nor over what is to come"
     late = Line(TOP, np.array([0.0, 4000.0, 5000.0]), np.array([20.0, 100.0, 900.0]))
     assert {n["xanchor"] for n in drawn(lines=[late], length_s=5000.0)["layout"]["annotations"]} == {"left"}
 
