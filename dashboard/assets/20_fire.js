@@ -6,31 +6,35 @@
   const { plot } = S;
   const close = (a, b) => a.every((value, n) => Math.abs(value - b[n]) <= 1e-6 * Math.max(1, Math.abs(a[1] - a[0])));
   let [ranges, picture] = [null, 0]; // {x, y}: shown as long as nobody has zoomed; the newest picture's number
+  let [held, late] = [false, 0]; // whether somebody has zoomed; a range that waits for its picture
   const [heard, coming] = [new WeakSet(), []]; // graphs that are listened to; what the newest picture is to grow by
-
   const axes = (layout) => ({ x: layout.xaxis?.range, y: layout.yaxis?.range });
   const zoomed = (shown) => Boolean(ranges && shown.x && shown.y && !(close(ranges.x, shown.x.map(Number)) && close(ranges.y, shown.y.map(Number))));
-
   const show = (gd, r) => window.Plotly.relayout(gd, { "xaxis.range": r.x.slice(), "yaxis.range": r.y.slice() });
+
+  const isDrawn = () => plot("traces")?.layout?.meta === picture;
 
   /** A new picture keeps the zoom of the one before, and what was singled out; Dash would forget it. */
   S.keepZoom = (id, { layout, data }) => {
     if (id !== "traces") return;
     coming.length = 0; // the new picture has it
+    clearTimeout(late);
+    const there = plot(id)?.layout;
+    if (!there?.meta || isDrawn()) held = Boolean(there?.meta) && zoomed(axes(there)); // else as it was: what is seen is an older picture
     layout.meta = ++picture;
-    const shown = plot(id)?.layout && axes(plot(id).layout);
-    if (shown && zoomed(shown)) {
-      layout.xaxis.range = shown.x.slice();
-      layout.yaxis.range = shown.y.slice();
-    } else ranges = { x: layout.xaxis.range.slice(), y: layout.yaxis.range.slice() };
+    if (held) [layout.xaxis.range, layout.yaxis.range] = [there.xaxis.range.slice(), there.yaxis.range.slice()];
+    else ranges = { x: layout.xaxis.range.slice(), y: layout.yaxis.range.slice() };
     for (const [n, trace] of data.entries()) if (trace.meta?.probe) trace.opacity = plot(id)?.data?.[n]?.opacity ?? 1;
   };
 
   S.follow = (id, next) => {
-    const shown = plot(id)?.layout && axes(plot(id).layout);
-    const free = shown && !zoomed(shown);
+    clearTimeout(late);
+    if (!isDrawn()) late = setTimeout(S.follow, 250, id, next);
+    if (!isDrawn()) return;
+    const shown = axes(plot(id).layout);
+    held = zoomed(shown);
     ranges = next;
-    if (free && zoomed(shown)) show(plot(id), next);
+    if (!held && zoomed(shown)) show(plot(id), next);
   };
 
   /** A double tap shows all lines again, and all of the time. */
@@ -48,17 +52,13 @@
   }
   /* Not by `extendData`: where dcc.Graph gets that and a picture in one breath, it appends those points again each time. */
   S.grow = (more) => coming.push(more);
-  const grow = () => plot("traces")?.layout?.meta === picture && coming.splice(0).map((more) => window.Plotly.extendTraces(plot("traces"), ...more));
+  const grow = () => isDrawn() && coming.splice(0).map((more) => window.Plotly.extendTraces(plot("traces"), ...more));
   S.hooks.push(listen, grow, () => S.state !== "opening" && S.want({})); // a tablet may have been turned
   S.follows = () => ranges;
 
-  // --- what Dash calls ------------------------------------------------------------------------------------------
-
-  Object.assign(window.dash_clientside.stokewatch, {
-    look(view, span, bands) {
-      S.want({ view, window_s: span === "whole" ? null : Number(span), bands: bands !== false });
-      const hidden = { display: "none" };
-      return view === "heat" ? [hidden, {}] : [{}, hidden];
-    },
-  });
+  window.dash_clientside.stokewatch.look = (view, span, bands) => {
+    S.want({ view, window_s: span === "whole" ? null : Number(span), bands: bands !== false });
+    const hidden = { display: "none" };
+    return view === "heat" ? [hidden, {}] : [{}, hidden];
+  };
 })();

@@ -226,6 +226,17 @@ def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tabl
     until(lambda: (r := ranges(tablet))["x"][1] == r["follows"]["x"][1], "all is shown again")
 
 
+def test_two_pictures_in_one_breath_are_no_zoom(lit: Fire, tablet: Page) -> None:
+    """On a busy tablet a second picture comes before the first is drawn: what it shows is nobody's choice."""
+    two = """() => ["traces", "traces"].map((id, n) => {
+        const layout = { xaxis: { range: [30 * n, 50] }, yaxis: { range: [0, 900] } };
+        window.stokewatch.keepZoom(id, { data: [], layout });
+        return layout.xaxis.range;
+    })"""
+    assert tablet.evaluate(two) == [[0, 50], [30, 50]]
+    assert ranges(tablet)["follows"]["x"] == [30, 50]
+
+
 def notes(page: Page) -> int:
     return sum(len(t["x"]) for t in drawn(page) if t["meta"].get("marks") == "note")
 
