@@ -1,11 +1,9 @@
-"""What callbacks begin with: the button that was pressed, the draft that there must be."""
+"""What callbacks begin with: the button that was pressed, what a browser keeps."""
 
 from typing import Any, Final
 
 from dash import ctx
 from dash.exceptions import PreventUpdate
-
-from dashboard.preparing.planning import Document, draft_of
 
 MOST_IDS: Final = 10_000
 
@@ -18,14 +16,6 @@ def button_pressed() -> dict[str, Any]:
     if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
         raise PreventUpdate
     return dict(ctx.triggered_id)
-
-
-def needed_draft(kept: Any) -> tuple[Document, str]:
-    """Read the draft that a browser kept (see `draft_of`), or raise PreventUpdate."""
-    draft = draft_of(kept)
-    if draft is None:
-        raise PreventUpdate
-    return draft
 
 
 def next_turn(turn: Any) -> int:

@@ -5,23 +5,21 @@ when the forms have to be made again: another plan was taken, or a probe came or
 """
 
 import asyncio
-import contextlib
-from dataclasses import replace
-from datetime import UTC, datetime
 from typing import Any, Final
 
 import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
-from dashboard.pages.asked import button_pressed, needed_draft, next_turn
+from dashboard.pages.asked import button_pressed, next_turn
+from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
 from dashboard.parts.frame import button, follow_theme, templates
 from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
 from dashboard.preparing.planning import (
     Document,
+    Draft,
     draft_of,
     errors_of,
     problems,
@@ -30,9 +28,7 @@ from dashboard.preparing.planning import (
     with_fields,
 )
 from dashboard.words import Unit
-from logger.journal.reader import JournalReader
 from logger.judgement.limits import limits
-from logger.plan import Plan
 from logger.plan import library as plans
 from logger.plan.alarm_rules import RULES
 
@@ -57,14 +53,11 @@ def layout(step: str = "plan", **_query: str) -> Any:
             templates("prepare"),
             dcc.Store(id="prepare-plan", storage_type="local"),
             dcc.Store(id="prepare-turn", data=0),
-            dcc.Store(id="prepare-checked"),
-            dcc.Store(id="prepare-selected"),
-            dcc.Store(id="prepare-rig"),
-            dcc.Store(id="prepare-in-hand"),
-            dcc.Store(id="prepare-standing"),
             dcc.Store(id="prepare-tried", data={}),
-            dcc.Store(id="prepare-report"),
-            dcc.Store(id="prepare-kit"),
+            *(
+                dcc.Store(id=f"prepare-{name}")
+                for name in ("checked", "selected", "rig", "in-hand", "standing", "report", "kit")
+            ),
             dcc.Location(id="prepare-onward", refresh="callback-nav"),
             html.H1("Prepare", className="unseen"),
             dmc.Tabs(
@@ -133,27 +126,11 @@ async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
     """
     if turn and draft_of(kept) is not None:
         raise PreventUpdate
-    made = None
-    if draft_of(kept) is None:
-        made = {"doc": to_document(await asyncio.to_thread(fresh)), "name": ""}
-    doc, in_unit = needed_draft(made or kept)[0], unit_of(unit)
-    errors = errors_of(doc, in_unit)
-    shown = plan_fields(doc, in_unit, errors), alarm_form(step, doc, in_unit, errors)
-    return made or no_update, next_turn(turn) if made else BEGUN, *shown
-
-
-def fresh() -> Plan:
-    """Make the plan to begin with: that of the running firing, else an empty one with today's date."""
-    plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
-    if not here().journal_path.exists():
-        return plan
-    with contextlib.closing(JournalReader(here().journal_path)) as reader:
-        running = reader.running()
-    if running is None:
-        return plan
-    return (
-        prepare_plans.of_firing(running) if running.plan_toml else replace(plan, probes=running.plan.probes)
-    )
+    before, in_unit = draft_of(kept), unit_of(unit)
+    draft = before or Draft(to_document(await asyncio.to_thread(prepare_plans.fresh)))
+    errors = errors_of(draft.doc, in_unit)
+    shown = plan_fields(draft.doc, in_unit, errors), alarm_form(step, draft.doc, in_unit, errors)
+    return (no_update, BEGUN, *shown) if before else (draft.kept(), next_turn(turn), *shown)
 
 
 @callback(
@@ -178,8 +155,7 @@ def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any, standing: lis
     # `begin` has made them; those that stand were made for this turn, and somebody may be typing in them.
     if (turn == BEGUN and asked == {"prepare-turn.data"}) or (entered and (step != "alarms" or standing)):
         raise PreventUpdate
-    draft = needed_draft(kept)
-    doc, in_unit = draft[0], unit_of(unit)
+    doc, in_unit = needed_draft(kept).doc, unit_of(unit)
     errors = errors_of(doc, in_unit)
     editor = prepare_probes.editor(chosen, doc, in_unit, errors)
     if asked == {"prepare-selected.data"}:
@@ -194,7 +170,7 @@ def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> 
 
 
 @callback(
-    Output("prepare-plan", "data", allow_duplicate=True),
+    PLAN,
     Input({"type": "prepare-field", "path": ALL, "as": ALL}, "value"),
     Input({"type": "prepare-on", "rule": ALL}, "checked"),
     State("prepare-plan", "data"),
@@ -206,32 +182,24 @@ def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
     fields = [part["id"] for part in ctx.inputs_list[0]]
     rules = [part["id"]["rule"] for part in ctx.inputs_list[1]]
     doc = with_fields(
-        draft[0], [(str(f["path"]), str(f["as"]), v) for f, v in zip(fields, values, strict=True)]
+        draft.doc, [(str(f["path"]), str(f["as"]), v) for f, v in zip(fields, values, strict=True)]
     )
     for rule, on in zip(rules, ons, strict=True):
         if rule in RULES:
             doc["alarm"][rule]["enabled"] = on is True
-    if doc == draft[0]:
+    if doc == draft.doc:
         raise PreventUpdate
-    return {"doc": doc, "name": draft[1]}
+    return Draft(doc, draft.name).kept()
 
 
-@callback(
-    Output("prepare-plan", "data", allow_duplicate=True),
-    Output("prepare-turn", "data", allow_duplicate=True),
-    Input({"type": "prepare-default", "rule": ALL}, "n_clicks"),
-    State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
-)
-def defaults(_: list[int | None], kept: Any, turn: Any) -> Any:
+@changes_draft(Input({"type": "prepare-default", "rule": ALL}, "n_clicks"))
+def defaults(_: list[int | None], draft: Draft) -> Draft:
     """Set an alarm's settings back to their defaults."""
-    draft, rule = needed_draft(kept), RULES.get(str(button_pressed()["rule"]))
+    rule = RULES.get(str(button_pressed()["rule"]))
     if rule is None:
         raise PreventUpdate
-    doc = {**draft[0], "alarm": {**draft[0]["alarm"]}}
-    doc["alarm"][rule.name] = {"enabled": True, **{s.name: s.default for s in rule.settings}}
-    return {"doc": doc, "name": draft[1]}, next_turn(turn)
+    own = {"enabled": True, **{s.name: s.default for s in rule.settings}}
+    return draft.with_(alarm={**draft.doc["alarm"], rule.name: own})
 
 
 @callback(
@@ -247,8 +215,7 @@ def defaults(_: list[int | None], kept: Any, turn: Any) -> Any:
 )
 def check(kept: Any, unit: Any) -> Any:
     """Say what is wrong with the draft, beside each field, and what its probes can't tell."""
-    draft = needed_draft(kept)
-    doc = draft[0]
+    doc = needed_draft(kept).doc
     found = problems(doc, unit_of(unit))
     by_field = {p["field"]: p["text"] for p in found}
     errors = [by_field.get(part["id"]["path"], "") for part in ctx.outputs_list[1]]

@@ -15,10 +15,10 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
 from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing, of_firing
-from dashboard.parts.frame import graph, options
+from dashboard.parts.frame import graph, options, section
 from dashboard.stored import shelf
 from dashboard.words import Unit, alarm_name, span
-from dashboard.work.gathering import gathering
+from dashboard.work.gathering import Work, gathering
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import Plan, loads
@@ -35,35 +35,30 @@ def panel() -> list[Any]:
         dcc.Store(id="prepare-rehearsed"),
         html.Div(
             [
-                html.Section(
-                    [
-                        html.H2("Rehearse"),
-                        html.P(
-                            "Choose an earlier firing to see when these settings would have raised an alarm.",
-                            className="hint",
-                        ),
-                        dmc.Select(
-                            id="prepare-on-firing",
-                            label="Earlier firing",
-                            data=[],
-                            clearable=True,
-                            placeholder="Choose one …",
-                        ),
-                        progress.working("prepare"),
-                        html.Div(
-                            graph("prepare-rehearsal"),
-                            id="prepare-rehearsal-box",
-                            hidden=True,
-                            className="prepare-rehearsal",
-                        ),
-                        html.Ol(id="prepare-calls"),
-                    ],
-                    **{"aria-label": "Rehearsal"},
+                section(
+                    html.H2("Rehearse"),
+                    html.P(
+                        "Choose an earlier firing to see when these settings would have raised an alarm.",
+                        className="hint",
+                    ),
+                    dmc.Select(
+                        id="prepare-on-firing",
+                        label="Earlier firing",
+                        data=[],
+                        clearable=True,
+                        placeholder="Choose one …",
+                    ),
+                    progress.working("prepare"),
+                    html.Div(
+                        graph("prepare-rehearsal"),
+                        id="prepare-rehearsal-box",
+                        hidden=True,
+                        className="prepare-rehearsal",
+                    ),
+                    html.Ol(id="prepare-calls"),
+                    label="Rehearsal",
                 ),
-                html.Section(
-                    [html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form")],
-                    **{"aria-label": "Alarms"},
-                ),
+                section(html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form"), label="Alarms"),
             ],
             className="prepare-two",
         ),
@@ -101,64 +96,49 @@ async def wish(firing: Any, checked: Any, before: Any) -> Any:
     new = {"firing": firing, "toml": toml}
     if new == before:
         raise PreventUpdate
-    if isinstance(before, dict):
-        with contextlib.suppress(StokewatchError, TypeError, KeyError):
-            gathering(here().journal_path).stop(await _work(before))
+    with contextlib.suppress(StokewatchError):
+        if (work := await _work(before)) is not None:
+            gathering(here().journal_path).stop(work)
     return new, False, False, "Working it out …"
 
 
-async def _work(wanted: Any) -> Any:
+async def _work(wanted: Any, _: Any = None) -> Work | None:
+    """The rehearsal that is wanted."""
+    if not isinstance(wanted, dict) or not {"firing", "toml"} <= set(wanted):
+        return None
     gathered = gathering(here().journal_path)
     info = await gathered.firing(str(wanted["firing"]))
     return await gathered.rehearsal(info, tried_on(loads(str(wanted["toml"])), info))
 
 
-@callback(
-    *progress.shown("prepare", again=True),
-    Output("prepare-rehearsed", "data"),
-    Input("prepare-poll", "n_intervals"),
-    State("prepare-wish", "data"),
-    State("prepare-rehearsed", "data"),
-    prevent_initial_call=True,
-)
-async def rehearse(_: Any, wanted: Any, before: Any) -> Any:
-    """Rehearse, or say how far that has come."""
-    if not isinstance(wanted, dict) or not {"firing", "toml"} <= set(wanted):
-        return *progress.NOTHING, no_update
-    try:
-        work = await _work(wanted)
-        if (far := await progress.so_far(work)) is not None:
-            return *far, no_update
-        answer = work.answer()
-    except StokewatchError as exc:
-        return *progress.failed(str(exc)), no_update
+def _rehearsed(answer: dict[str, Any], wanted: Any, before: Any) -> tuple[str, dict[str, Any]]:
+    """How many warnings there were, as against `before`; and what the picture needs."""
     warnings = sum(alarm["warning"] for alarm in named(answer["alarms"]))
     same = isinstance(before, dict) and before.get("firing") == wanted["firing"]
     was = before.get("warnings") if same else None
     count = {0: "No warning", 1: "1 warning"}.get(warnings, f"{warnings} warnings")
     more = f"; before this change {was}" if isinstance(was, int) and was != warnings else ""
+    tried = loads(str(wanted["toml"]))
     told = {
         "firing": wanted["firing"],
         "warnings": warnings,
         "alarms": answer["alarms"],
         "stages": answer["stages"],
-        "target_c": loads(str(wanted["toml"])).target_c,
-        "burnout_c": loads(str(wanted["toml"])).burnout_c,
+        "target_c": tried.target_c,
+        "burnout_c": tried.burnout_c,
     }
-    return *progress.over(f"{count} over {span(answer['duration_s'])}{more}."), told
+    return f"{count} over {span(answer['duration_s'])}{more}.", told
 
 
-@callback(
-    *progress.stopped("prepare"),
-    Input("prepare-stop", "n_clicks"),
+progress.follow(
+    "prepare",
+    Output("prepare-rehearsed", "data"),
     State("prepare-wish", "data"),
-    prevent_initial_call=True,
+    State("prepare-rehearsed", "data"),
+    find=_work,
+    tell=_rehearsed,
+    again=True,
 )
-async def stop(_: Any, wanted: Any) -> Any:
-    """Stop rehearsing."""
-    if isinstance(wanted, dict) and {"firing", "toml"} <= set(wanted):
-        gathering(here().journal_path).stop(await _work(wanted))
-    return True, True, "Stopped."
 
 
 @callback(

@@ -3,7 +3,9 @@
 import asyncio
 import base64
 import binascii
+import contextlib
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -11,9 +13,10 @@ from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
-from dashboard.pages.asked import button_pressed, needed_draft, next_turn
-from dashboard.parts.frame import button, door_row, options
-from dashboard.preparing.planning import Document, draft_of, read_document, to_document
+from dashboard.pages.asked import button_pressed, next_turn
+from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
+from dashboard.parts.frame import button, door_row, options, section
+from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.tables import day_of
@@ -21,13 +24,11 @@ from dashboard.words import Unit, capital, degrees
 from dashboard.work.apart import run_apart
 from dashboard.work.gathering import gathering
 from logger.errors import UserError
-from logger.journal.reader import FiringInfo
+from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import MAX_TOML, Plan, PlanError, assign_probes, loads
 from logger.plan import library as plans
 
 MAX_FIRINGS: Final = 200
-_NEW: Final = Output("prepare-plan", "data", allow_duplicate=True)
-_TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
 _SAID: Final = Output("prepare-plan-said", "children", allow_duplicate=True)
 _LIST: Final = Output("prepare-plans-turn", "data", allow_duplicate=True)
 
@@ -37,58 +38,50 @@ def panel() -> list[Any]:
     return [
         html.Div(
             [
-                html.Section(
-                    [
-                        html.H2("What is fired, and how hot"),
-                        html.Div(id="prepare-plan-form"),
-                        _saving(),
-                        html.P("", id="prepare-plan-said", role="status"),
-                        dcc.Download(id="prepare-file"),
-                    ]
+                section(
+                    html.H2("What is fired, and how hot"),
+                    html.Div(id="prepare-plan-form"),
+                    door_row(
+                        button("Save this plan", "prepare-save", className="main"),
+                        button("Save a copy under its title", "prepare-copy"),
+                        button("Replace that one", "prepare-replace", hidden=True),
+                        button("Download as a file (TOML)", "prepare-export"),
+                    ),
+                    html.P("", id="prepare-plan-said", role="status"),
+                    dcc.Download(id="prepare-file"),
                 ),
-                html.Section(
-                    [
-                        html.H2("Begin from"),
-                        html.H3("A plan of yours"),
-                        html.Ul(id="prepare-plans"),
-                        dcc.Store(id="prepare-sure"),
-                        dcc.Store(id="prepare-plans-turn", data=0),
-                        html.H3("An earlier firing"),
-                        door_row(
-                            dmc.Select(
-                                id="prepare-from",
-                                data=[],
-                                placeholder="Choose one …",
-                                attributes={"input": {"aria-label": "Earlier firing"}},
-                            ),
-                            button("Copy its plan", "prepare-from-copy"),
+                section(
+                    html.H2("Begin from"),
+                    html.H3("A plan of yours"),
+                    html.Ul(id="prepare-plans"),
+                    dcc.Store(id="prepare-sure"),
+                    dcc.Store(id="prepare-plans-turn", data=0),
+                    html.H3("An earlier firing"),
+                    door_row(
+                        dmc.Select(
+                            id="prepare-from",
+                            data=[],
+                            placeholder="Choose one …",
+                            attributes={"input": {"aria-label": "Earlier firing"}},
                         ),
-                        html.H3("A plan file"),
-                        html.Label(  # of the file input within, which takes no name of its own
-                            dcc.Upload(
-                                html.Span("Choose a plan file (TOML)", className="button"),
-                                id="prepare-upload",
-                                accept=".toml",
-                                max_size=4 * MAX_TOML,
-                            )
-                        ),
-                        html.H3("The rig alone"),
-                        button("A new plan from its channels", "prepare-fresh"),
-                    ]
+                        button("Copy its plan", "prepare-from-copy"),
+                    ),
+                    html.H3("A plan file"),
+                    html.Label(  # of the file input within, which takes no name of its own
+                        dcc.Upload(
+                            html.Span("Choose a plan file (TOML)", className="button"),
+                            id="prepare-upload",
+                            accept=".toml",
+                            max_size=4 * MAX_TOML,
+                        )
+                    ),
+                    html.H3("The rig alone"),
+                    button("A new plan from its channels", "prepare-fresh"),
                 ),
             ],
             className="prepare-two",
         )
     ]
-
-
-def _saving() -> Any:
-    return door_row(
-        button("Save this plan", "prepare-save", className="main"),
-        button("Save a copy under its title", "prepare-copy"),
-        button("Replace that one", "prepare-replace", hidden=True),
-        button("Download as a file (TOML)", "prepare-export"),
-    )
 
 
 @callback(
@@ -105,7 +98,7 @@ def _saving() -> Any:
 async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
     """List the plans to begin from."""
     draft = draft_of(kept)
-    name = draft[1] if draft else ""
+    name = draft.name if draft else ""
     found = await asyncio.to_thread(plans.list_plans, here().home)
     firings = (await asyncio.to_thread(shelf.firings, here().journal_path))[:MAX_FIRINGS]
     rows = [_row(plan, sure == plan.name, "F" if unit == "F" else "C") for plan in found]
@@ -130,41 +123,24 @@ def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
         about = f"can't be read: {stored.trouble}"
     else:
         about = f"{name} · {len(plan.probes)} probes · {degrees(plan.target_c, unit)}{unit}"
-    doors = [] if plan is None else [_button("Open", "prepare-open", name, f"Open {name}")]
-    if sure:
-        doors.append(_button("Really remove", "prepare-really", name, f"Really remove {name}"))
-    else:
-        doors.append(_button("Remove", "prepare-remove", name, f"Remove {name}"))
+    doors = [] if plan is None else [("Open", "prepare-open")]
+    doors += [("Really remove", "prepare-really") if sure else ("Remove", "prepare-remove")]
+    buttons = [button(does, {"type": kind, "name": name}, aloud=f"{does} {name}") for does, kind in doors]
     words = html.Div(
         [html.B(plan.title if plan and plan.title else name), html.Span(about, className="hint")]
     )
-    return html.Li([words, door_row(*doors)])
+    return html.Li([words, door_row(*buttons)])
 
 
-def _button(text: str, kind: str, name: str, label: str) -> Any:
-    return button(text, {"type": kind, "name": name}, aloud=label)
-
-
-def _taken(plan: Plan, name: str, said: str, turn: Any) -> Any:
-    return {"doc": to_document(plan), "name": name}, next_turn(turn), said
-
-
-@callback(
-    _NEW,
-    _TURN,
-    _SAID,
-    Input({"type": "prepare-open", "name": ALL}, "n_clicks"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
-)
-async def open_plan(_: list[Any], turn: Any) -> Any:
+@changes_draft(_SAID, Input({"type": "prepare-open", "name": ALL}, "n_clicks"), another=True)
+async def open_plan(_: list[Any]) -> Any:
     """Open a plan that is kept."""
     name = str(button_pressed()["name"])
     try:
         plan = await asyncio.to_thread(plans.load_plan, here().home, name)
     except PlanError as exc:
         raise plans.StoreError(str(exc)) from exc
-    return _taken(plan, name, f"Opened “{name}”.", turn)
+    return Draft(to_document(plan), name), f"Opened “{name}”."
 
 
 @callback(
@@ -178,7 +154,7 @@ def ask_again(_: list[Any]) -> str:
 
 
 @callback(
-    _NEW,
+    PLAN,
     _LIST,
     Output("prepare-sure", "data", allow_duplicate=True),
     Input({"type": "prepare-really", "name": ALL}, "n_clicks"),
@@ -192,7 +168,7 @@ async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
     name = str(button_pressed()["name"])
     await asyncio.to_thread(plans.delete_plan, here().home, name)
     draft = draft_of(kept)
-    mine = draft is not None and draft[1] == name
+    mine = draft is not None and draft.name == name
     return _called("") if mine else no_update, next_turn(turn), ""
 
 
@@ -203,22 +179,14 @@ def _called(name: str) -> Patch:
     return patch
 
 
-@callback(
-    _NEW,
-    _TURN,
-    _SAID,
-    Input("prepare-from-copy", "n_clicks"),
-    State("prepare-from", "value"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
-)
-async def copy_firing(_: Any, firing: Any, turn: Any) -> Any:
+@changes_draft(_SAID, Input("prepare-from-copy", "n_clicks"), State("prepare-from", "value"), another=True)
+async def copy_firing(_: Any, firing: Any) -> Any:
     """Take an earlier firing's plan."""
     if not isinstance(firing, str):
-        return no_update, no_update, "Choose a firing first."
+        return None, "Choose a firing first."
     plan = of_firing(await gathering(here().journal_path).firing(firing))
     plan = replace(plan, title=f"After {plan.title}"[:200] if plan.title else "")
-    return _taken(plan, "", "Copied: probes, targets and alarms of that firing.", turn)
+    return Draft(to_document(plan)), "Copied: probes, targets and alarms of that firing."
 
 
 def of_firing(firing: FiringInfo) -> Plan:
@@ -227,24 +195,21 @@ def of_firing(firing: FiringInfo) -> Plan:
     return plan if plan.probes else replace(plan, probes=assign_probes(None, firing.seen))
 
 
-@callback(
-    _NEW,
-    _TURN,
+@changes_draft(
     _SAID,
     Output("prepare-upload", "contents"),  # emptied: the same file, chosen again, is read again
     Input("prepare-upload", "contents"),
     State("prepare-upload", "filename"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
+    another=True,
 )
-async def read_file(contents: Any, name: Any, turn: Any) -> Any:
+async def read_file(contents: Any, name: Any) -> Any:
     """Read a plan file, in a process of its own."""
     if not isinstance(contents, str):
         raise PreventUpdate
     plan = await _plan_in(contents, str(name)[:80])
     if isinstance(plan, str):
-        return no_update, no_update, plan, None
-    return *_taken(plan, "", f"Read from {str(name)[:80]}.", turn), None
+        return None, plan, None
+    return Draft(to_document(plan)), f"Read from {str(name)[:80]}.", None
 
 
 async def _plan_in(contents: str, shown: str) -> Plan | str:
@@ -262,23 +227,26 @@ async def _plan_in(contents: str, shown: str) -> Plan | str:
     return loads(plain, "file")
 
 
-@callback(
-    _NEW,
-    _TURN,
-    _SAID,
-    Input("prepare-fresh", "n_clicks"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
-)
-async def afresh(_: Any, turn: Any) -> Any:
+@changes_draft(_SAID, Input("prepare-fresh", "n_clicks"), another=True)
+async def afresh(_: Any) -> Any:
     """Begin again, with what the rig sends."""
-    from dashboard.pages.prepare import fresh
+    return Draft(to_document(await asyncio.to_thread(fresh))), "A new plan."
 
-    return _taken(await asyncio.to_thread(fresh), "", "A new plan.", turn)
+
+def fresh() -> Plan:
+    """Make the plan to begin with: that of the running firing, else an empty one with today's date."""
+    plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
+    if not here().journal_path.exists():
+        return plan
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        running = reader.running()
+    if running is None:
+        return plan
+    return of_firing(running) if running.plan_toml else replace(plan, probes=running.plan.probes)
 
 
 @callback(
-    _NEW,
+    PLAN,
     _LIST,
     _SAID,
     Output("prepare-replace", "hidden"),
@@ -325,7 +293,7 @@ def _good(doc: Document) -> Plan | str:
 def export(_: Any, kept: Any) -> Any:
     """Save the plan as a file."""
     draft = draft_of(kept)
-    plan = _good(draft[0]) if draft else ""
+    plan = _good(draft.doc) if draft else ""
     if isinstance(plan, str):
         return no_update, plan
     return {"content": plan.dumps(), "filename": f"{plans.name_for(plan.title) or 'plan'}.toml"}, ""

@@ -12,12 +12,13 @@ from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
-from dashboard.pages.asked import button_pressed, needed_draft, next_turn
+from dashboard.pages.asked import button_pressed
+from dashboard.pages.drafting import changes_draft, needed_draft
 from dashboard.pages.prepare_sources import sources_section
-from dashboard.parts.frame import button, door_row
+from dashboard.parts.frame import button, door_row, section
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
-from dashboard.preparing.planning import Document, draft_of, errors_of
+from dashboard.preparing.planning import Document, Draft, draft_of, errors_of
 from dashboard.preparing.rig_look import look_at_rig
 from dashboard.security.guard import operator_only, who_asks
 from dashboard.words import FAULTS, Unit, shown
@@ -27,8 +28,6 @@ from logger.reading import Status
 LOOK_MS: Final = 1000
 _ASIDE: Final = 0.31
 """Half way from the middle of the drawing to where a side is drawn."""
-_NEW: Final = Output("prepare-plan", "data", allow_duplicate=True)
-_TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
 _SELECTED: Final = Output("prepare-selected", "data", allow_duplicate=True)
 
 
@@ -53,30 +52,26 @@ def panel() -> list[Any]:
         ),
         html.Div(
             [
-                html.Section(
-                    [
-                        graph,
-                        html.P(
-                            "Drag a probe to its place: windward is left, leeward right. Or choose it in the "
-                            "list and write its height and side.",
-                            className="hint",
-                        ),
-                    ],
-                    **{"aria-label": "The stack before it is lit"},
+                section(
+                    graph,
+                    html.P(
+                        "Drag a probe to its place: windward is left, leeward right. Or choose it in the "
+                        "list and write its height and side.",
+                        className="hint",
+                    ),
+                    label="The stack before it is lit",
                 ),
-                html.Section(
-                    [
-                        html.Ol(id="prepare-probes"),
-                        door_row(
-                            html.P("", id="prepare-more-said"),
-                            button("Put all into the plan", "prepare-more", hidden=True),
-                            button("Add a probe", "prepare-add"),
-                        ),
-                        html.Div(id="prepare-editor"),
-                        html.H2("What this rig can't judge"),
-                        html.Ul(id="prepare-limits"),
-                    ],
-                    **{"aria-label": "Probes"},
+                section(
+                    html.Ol(id="prepare-probes"),
+                    door_row(
+                        html.P("", id="prepare-more-said"),
+                        button("Put all into the plan", "prepare-more", hidden=True),
+                        button("Add a probe", "prepare-add"),
+                    ),
+                    html.Div(id="prepare-editor"),
+                    html.H2("What this rig can't judge"),
+                    html.Ul(id="prepare-limits"),
+                    label="Probes",
                 ),
             ],
             className="prepare-two",
@@ -97,8 +92,8 @@ def _selected(i: Any, doc: Document) -> int | None:
 )
 def show_probes(kept: Any, chosen: Any) -> Any:
     """Show the probes as a list."""
-    draft = needed_draft(kept)
-    return probe_rows(draft[0], _selected(chosen, draft[0]), errors_of(draft[0]))
+    doc = needed_draft(kept).doc
+    return probe_rows(doc, _selected(chosen, doc), errors_of(doc))
 
 
 @callback(
@@ -109,8 +104,7 @@ def show_probes(kept: Any, chosen: Any) -> Any:
 )
 def draw(kept: Any, theme: Any, unit: Any) -> Any:
     """Draw the stack, before it is lit."""
-    draft = needed_draft(kept)
-    places = places_of(draft[0])
+    places = places_of(needed_draft(kept).doc)
     return stack_figure(
         places,
         np.full(len(places), np.nan),
@@ -147,55 +141,40 @@ def close(clicks: Any) -> Any:
     return None
 
 
-@callback(
-    _NEW,
-    _TURN,
+@changes_draft(
     _SELECTED,
     Input("prepare-take-out", "n_clicks"),
     Input("prepare-lower", "n_clicks"),
     Input("prepare-higher", "n_clicks"),
     State("prepare-selected", "data"),
-    State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
 )
-def change_probe(_: Any, __: Any, ___: Any, chosen: Any, kept: Any, turn: Any) -> Any:
+def change_probe(_: Any, __: Any, ___: Any, chosen: Any, draft: Draft) -> Any:
     """Take a probe out of the plan, or move it by 1 cm."""
-    draft = draft_of(kept)
-    i = _selected(chosen, draft[0]) if draft else None
-    if draft is None or i is None or not ctx.triggered[0]["value"]:
+    i = _selected(chosen, draft.doc)
+    if i is None or not ctx.triggered[0]["value"]:
         raise PreventUpdate
-    probes = [dict(p) for p in draft[0]["probe"]]
+    probes = _probes(draft)
     if ctx.triggered_id == "prepare-take-out":
         del probes[i]
-        chosen = None
-    else:
-        height = places_of(draft[0])[i].height_cm
-        by = 1.0 if ctx.triggered_id == "prepare-higher" else -1.0
-        probes[i]["height_cm"] = (height or 0.0) + by
-    return _with(draft, probes), next_turn(turn), chosen
+        return draft.with_(probe=probes), None
+    by = 1.0 if ctx.triggered_id == "prepare-higher" else -1.0
+    probes[i]["height_cm"] = (places_of(draft.doc)[i].height_cm or 0.0) + by
+    return draft.with_(probe=probes), chosen
 
 
-def _with(draft: tuple[Document, str], probes: list[dict[str, Any]]) -> dict[str, Any]:
-    return {"doc": {**draft[0], "probe": probes[:MAX_PROBES]}, "name": draft[1]}
+def _probes(draft: Draft) -> list[dict[str, Any]]:
+    """A copy of the plan's probes, to be changed."""
+    return [dict(p) for p in draft.doc["probe"]]
 
 
-@callback(
-    _NEW,
-    _TURN,
-    Input("prepare-stack", "relayoutData"),
-    State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
-)
-def drag(relayout: Any, kept: Any, turn: Any) -> Any:
+@changes_draft(Input("prepare-stack", "relayoutData"))
+def drag(relayout: Any, draft: Draft) -> Draft:
     """Put a probe where it was dragged."""
-    draft = draft_of(kept)
     found = moved(relayout) if isinstance(relayout, dict) else {}
-    if draft is None or not found:
+    if not found:
         raise PreventUpdate
-    probes = [dict(p) for p in draft[0]["probe"]]
-    placed = [i for i, place in enumerate(places_of(draft[0])) if place.height_cm is not None]
+    probes = _probes(draft)
+    placed = [i for i, place in enumerate(places_of(draft.doc)) if place.height_cm is not None]
     for n, (x, height) in found.items():
         if n >= len(placed):
             continue
@@ -205,7 +184,7 @@ def drag(relayout: Any, kept: Any, turn: Any) -> Any:
         if x is not None:
             middle = probe.get("side") if probe.get("side") in ("front", "back") else "centre"
             probe["side"] = "windward" if x < -_ASIDE else "leeward" if x > _ASIDE else middle
-    return _with(draft, probes), next_turn(turn)
+    return draft.with_(probe=probes)
 
 
 # --- what the rig says --------------------------------------------------------------------------------------
@@ -257,7 +236,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     """Say what the rig says at this moment."""
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
     draft = draft_of(kept)
-    probes = draft[0]["probe"] if draft else []
+    probes = draft.doc["probe"] if draft else []
     mine = {key_of(c): str(p.get("name", "")) for p in probes if (c := channel_of(p, rig["channels"]))}
     words, key, way = hand_words(rig, mine, unit_of(unit))
     others = [c["channel"] for c in rig["channels"] if key_of(c) not in mine]
@@ -291,14 +270,13 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
 )
 def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
     """Say what each probe reads."""
-    draft = needed_draft(kept)
+    probes = needed_draft(kept).doc["probe"]
     if not isinstance(rig, dict) or not isinstance(channels := rig.get("channels"), list):
         raise PreventUpdate
     known = tried if isinstance(tried, dict) else {}
     found = []
     for part in ctx.outputs_list:
         i = part["id"]["i"]
-        probes = draft[0]["probe"]
         probe = probes[i] if i < len(probes) else {}
         found.append(_reading(channel_of(probe, channels), known, unit_of(unit), bool(channels)))
     return found
@@ -330,51 +308,38 @@ async def wake(_: Any) -> bool:
     return True
 
 
-@callback(
-    _NEW,
-    _TURN,
+@changes_draft(
     _SELECTED,
     Input("prepare-name-it", "n_clicks"),
     Input("prepare-more", "n_clicks"),
     Input("prepare-add", "n_clicks"),
     State("prepare-in-hand", "data"),
-    State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
 )
-async def add(_: Any, __: Any, ___: Any, in_hand: Any, kept: Any, turn: Any) -> Any:
+async def add(_: Any, __: Any, ___: Any, in_hand: Any, draft: Draft) -> Any:
     """Put channels into the plan: that of the probe in the hand, all that are sent, or one more."""
-    draft = needed_draft(kept)
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
-    channels = rig["channels"]
-    probes = [dict(p) for p in draft[0]["probe"]]
-    missing = [c for c in channels if not any(channel_of(p, channels) is c for p in probes)]
+    channels, probes = rig["channels"], _probes(draft)
+    chosen: Any = len(probes)
     if ctx.triggered_id == "prepare-add":
         probes.append(_probe_named(f"probe {len(probes) + 1}"))
-        return _with(draft, probes), next_turn(turn), len(probes) - 1
-    if ctx.triggered_id == "prepare-more":
-        probes += [_probe_of(c, channels) for c in missing]
-        return _with(draft, probes), next_turn(turn), no_update
-    held = next((c for c in channels if key_of(c) == in_hand), None)
-    if held is None:
-        raise PreventUpdate
-    at = next((i for i, p in enumerate(probes) if channel_of(p, channels) is held), None)
-    if at is not None:
-        return no_update, no_update, at
-    probes.append(_probe_of(held, channels))
-    return _with(draft, probes), next_turn(turn), len(probes) - 1
+    elif ctx.triggered_id == "prepare-more":
+        chosen = no_update
+        own = [channel_of(p, channels) for p in probes]
+        probes += [_probe_of(c, channels) for c in channels if not any(c is mine for mine in own)]
+    else:
+        held = next((c for c in channels if key_of(c) == in_hand), None)
+        if held is None:
+            raise PreventUpdate
+        at = next((i for i, p in enumerate(probes) if channel_of(p, channels) is held), None)
+        if at is not None:
+            return None, at
+        probes.append(_probe_of(held, channels))
+    return draft.with_(probe=probes[:MAX_PROBES]), chosen
 
 
 def _probe_named(name: str) -> dict[str, Any]:
-    return {
-        "name": name,
-        "channel": name,
-        "height_cm": None,
-        "side": "",
-        "reads": "air",
-        "zone": name,
-        "type": "K",
-    }
+    own = {"name": name, "channel": name, "zone": name}
+    return {**own, "height_cm": None, "side": "", "reads": "air", "type": "K"}
 
 
 def _probe_of(channel: dict[str, Any], channels: list[dict[str, Any]]) -> dict[str, Any]:

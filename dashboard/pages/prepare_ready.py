@@ -11,9 +11,9 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import needed_draft
+from dashboard.pages.drafting import PLAN, needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
-from dashboard.parts.frame import button, door_row
+from dashboard.parts.frame import button, door_row, section
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.preparing.planning import Document, draft_of, problems, read_document
 from dashboard.preparing.rig_look import look_at_rig
@@ -40,27 +40,23 @@ def pack_panel() -> list[Any]:
     return [
         html.Div(
             [
-                html.Section(
-                    [
-                        html.H2("What goes along"),
-                        html.Ul(id="prepare-kit-list"),
-                        html.Div(
-                            [
-                                dmc.TextInput(
-                                    id="prepare-kit-new",
-                                    value="",
-                                    label="Something else to take along",
-                                    error="",
-                                    attributes={
-                                        "input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}
-                                    },
-                                ),
-                                button("Add", "prepare-kit-add"),
-                                button("Untick all", "prepare-kit-none"),
-                            ],
-                            className="page-doors ends",
-                        ),
-                    ]
+                section(
+                    html.H2("What goes along"),
+                    html.Ul(id="prepare-kit-list"),
+                    html.Div(
+                        [
+                            dmc.TextInput(
+                                id="prepare-kit-new",
+                                value="",
+                                label="Something else to take along",
+                                error="",
+                                attributes={"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}},
+                            ),
+                            button("Add", "prepare-kit-add"),
+                            button("Untick all", "prepare-kit-none"),
+                        ],
+                        className="page-doors ends",
+                    ),
                 ),
                 cautions(),
             ],
@@ -75,36 +71,31 @@ def check_panel() -> list[Any]:
         dcc.Interval(id="prepare-check-again", interval=CHECK_MS, disabled=True),
         html.Div(
             [
-                html.Section(
-                    [
-                        html.H2("Cold check"),
-                        html.P(
-                            "Before lighting, all probes are as warm as the air: they must agree. It looks "
-                            "again every few seconds. Hold each tip in your hand for ten seconds: it must "
-                            "rise.",
-                            className="hint",
-                        ),
-                        html.P("", id="prepare-verdict", role="status"),
-                        html.Ul(id="prepare-found"),
-                    ]
+                section(
+                    html.H2("Cold check"),
+                    html.P(
+                        "Before lighting, all probes are as warm as the air: they must agree. It looks "
+                        "again every few seconds. Hold each tip in your hand for ten seconds: it must rise.",
+                        className="hint",
+                    ),
+                    html.P("", id="prepare-verdict", role="status"),
+                    html.Ul(id="prepare-found"),
                 ),
-                html.Section(
-                    [
-                        html.H2("Each tip in the hand"),
-                        html.Ul(id="prepare-hands"),
-                        html.H2("This tablet, and the lamp"),
-                        html.P(
-                            "Tap the sound button at the top of the page: it plays the alarm. Can you hear "
-                            "it from where you will stand? A firing takes half a day: is the battery full, "
-                            "and does the clock at the top show the time?"
-                        ),
-                        door_row(
-                            button("Try the lamp at the fire", "prepare-beacon"),
-                            html.P("", id="prepare-beacon-said", role="status"),
-                            id="prepare-beacons",
-                            hidden=True,
-                        ),
-                    ]
+                section(
+                    html.H2("Each tip in the hand"),
+                    html.Ul(id="prepare-hands"),
+                    html.H2("This tablet, and the lamp"),
+                    html.P(
+                        "Tap the sound button at the top of the page: it plays the alarm. Can you hear it "
+                        "from where you will stand? A firing takes half a day: is the battery full, and does "
+                        "the clock at the top show the time?"
+                    ),
+                    door_row(
+                        button("Try the lamp at the fire", "prepare-beacon"),
+                        html.P("", id="prepare-beacon-said", role="status"),
+                        id="prepare-beacons",
+                        hidden=True,
+                    ),
                 ),
             ],
             className="prepare-two",
@@ -117,29 +108,24 @@ def arm_panel() -> list[Any]:
     return [
         html.Div(
             [
-                html.Section(
-                    [
-                        html.H2("Arm, and light"),
-                        html.Dl(id="prepare-facts"),
-                        html.Ul(id="prepare-reasons"),
-                        html.H3("What this rig can't judge"),
-                        html.Ul(id="prepare-arm-limits"),
-                        html.Div(
-                            dmc.Checkbox(
-                                id="prepare-anyway",
-                                label="I have seen this, and arm all the same.",
-                            ),
-                            id="prepare-anyway-row",
-                            hidden=True,
-                        ),
-                        html.Div(
-                            dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
-                            id="prepare-ending-row",
-                            hidden=True,
-                        ),
-                        button("Arm", "prepare-arm", className="main big", disabled=True),
-                        html.P("", id="prepare-arm-said", role="status"),
-                    ]
+                section(
+                    html.H2("Arm, and light"),
+                    html.Dl(id="prepare-facts"),
+                    html.Ul(id="prepare-reasons"),
+                    html.H3("What this rig can't judge"),
+                    html.Ul(id="prepare-arm-limits"),
+                    html.Div(
+                        dmc.Checkbox(id="prepare-anyway", label="I have seen this, and arm all the same."),
+                        id="prepare-anyway-row",
+                        hidden=True,
+                    ),
+                    html.Div(
+                        dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
+                        id="prepare-ending-row",
+                        hidden=True,
+                    ),
+                    button("Arm", "prepare-arm", className="main big", disabled=True),
+                    html.P("", id="prepare-arm-said", role="status"),
                 ),
                 cautions(),
             ],
@@ -236,7 +222,7 @@ async def cold_check(step: Any, _: Any, kept: Any) -> Any:
     if step not in ("check", "arm") or draft is None:  # a page that is loaded here has no draft yet
         return no_update, no_update, no_update, step not in ("check", "arm")
     try:
-        report = await asyncio.to_thread(check_rig, draft[0])
+        report = await asyncio.to_thread(check_rig, draft.doc)
     except UserError as exc:
         return None, capital(str(exc)), [], False
     return report, f"{fitness(report)}.", [finding(f) for f in report["findings"]], False
@@ -283,7 +269,7 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
     scale, letter = (1.8, "F") if unit == "F" else (1.0, "C")
     found = []
     for c in rows:
-        probe = next((p for p in draft[0]["probe"] if channel_of(p, rig["channels"]) is c), None)
+        probe = next((p for p in draft.doc["probe"] if channel_of(p, rig["channels"]) is c), None)
         had = known.get(key_of(c))
         words = {"rose": "✓ rose", "fell": "✗ fell: swap its two wires"}.get(str(had), "not warmed yet")
         if c["moving"]:
@@ -321,7 +307,7 @@ def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready 
         return None
     found = checked.get("problems")
     return Ready(
-        draft[0],
+        draft.doc,
         found if isinstance(found, list) else [],
         rig if isinstance(rig, dict) and _is_firing(rig.get("firing")) and "state" in rig else None,
         report if _is_report(report) else None,
@@ -354,8 +340,7 @@ def ready(
     known = _ready(checked, kept, rig, report, items)
     if known is None:
         raise PreventUpdate
-    draft = draft_of(kept)
-    states = step_states(known, draft[1] if draft else "")
+    states = step_states(known, needed_draft(kept).name)
     in_unit: Unit = unit_of(unit)
     facts = [html.Div([html.Dt(name), html.Dd(text)]) for name, text in known.facts(in_unit)]
     never, advice = known.never(), known.advice()
@@ -391,7 +376,7 @@ def ready(
 
 @callback(
     Output("prepare-onward", "href"),
-    Output("prepare-plan", "data", allow_duplicate=True),
+    PLAN,
     Output("prepare-arm-said", "children"),
     Input("prepare-arm", "n_clicks"),
     State("prepare-plan", "data"),
@@ -403,8 +388,8 @@ def ready(
 @operator_only
 async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
     """Arm: the logger records under this plan from now on."""
-    draft = needed_draft(kept)
-    found = problems(draft[0])
+    doc = needed_draft(kept).doc
+    found = problems(doc)
     if found:
         return no_update, no_update, f"{found[0]['label']}: {found[0]['text']}."
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
@@ -412,7 +397,7 @@ async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
     planned = bool(running and running["planned"])
     if planned and ending is not True:
         return no_update, no_update, f"“{running['title']}” runs under a plan. Say first that it is to end."
-    data = {"plan_toml": read_document(draft[0]).dumps(), **({"replace": running["id"]} if planned else {})}
+    data = {"plan_toml": read_document(doc).dumps(), **({"replace": running["id"]} if planned else {})}
     answer = await ask(here().journal_path, "arm", data, who_asks())
     if answer.get("waiting"):
         return no_update, no_update, "The logger hasn't answered yet; it arms as soon as it is back."

@@ -8,8 +8,9 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.pages.asked import button_pressed, needed_draft, next_turn
-from dashboard.parts.frame import button, door_row
+from dashboard.pages.asked import button_pressed
+from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
+from dashboard.parts.frame import UNAIDED, button, door_row, section
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     FIELDS,
@@ -22,7 +23,7 @@ from dashboard.parts.source_form import (
     with_source,
 )
 from dashboard.preparing.hearing import hearing
-from dashboard.preparing.planning import problems
+from dashboard.preparing.planning import Draft, problems
 from dashboard.security.guard import operator_only
 from logger.errors import UserError
 from logger.plan import MAX_PROBES
@@ -31,38 +32,36 @@ from logger.plan import MAX_PROBES
 def sources_section() -> list[Any]:
     """Make the section for sources."""
     return [
-        html.Section(
-            [
-                html.H2("Rigs that speak otherwise"),
-                html.P(
-                    f"A board that prints numbers, numbers on a broker, a Modbus module. {UNPROVEN}",
-                    className="hint",
-                ),
-                html.Ul(id="prepare-sources"),
-                html.Details(
-                    [
-                        html.Summary("Set one up"),
-                        html.Div(source_fields(_ports()), className="prepare-fields"),
-                        door_row(
-                            button("Listen", "prepare-hear", className="main"),
-                            button("Stop listening", "prepare-hear-stop", hidden=True),
-                        ),
-                        html.P("", id="prepare-heard-said", role="status"),
-                        html.Pre(
-                            "", id="prepare-heard", tabIndex=0, hidden=True, **{"aria-label": "What it says"}
-                        ),
-                        dcc.Interval(id="prepare-hear-poll", interval=500, disabled=True),
-                        dcc.Store(id="prepare-found-keys", data=[]),
-                        html.Div(id="prepare-numbers", className="prepare-fields"),
-                        dcc.Store(id="prepare-changing"),
-                        door_row(
-                            button("Put these into the plan", "prepare-source-take", hidden=True),
-                            button("Leave it as it is", "prepare-source-leave", hidden=True),
-                        ),
-                    ],
-                    id="prepare-setup",
-                ),
-            ],
+        section(
+            html.H2("Rigs that speak otherwise"),
+            html.P(
+                f"A board that prints numbers, numbers on a broker, a Modbus module. {UNPROVEN}",
+                className="hint",
+            ),
+            html.Ul(id="prepare-sources"),
+            html.Details(
+                [
+                    html.Summary("Set one up"),
+                    html.Div(source_fields(_ports()), className="prepare-fields"),
+                    door_row(
+                        button("Listen", "prepare-hear", className="main"),
+                        button("Stop listening", "prepare-hear-stop", hidden=True),
+                    ),
+                    html.P("", id="prepare-heard-said", role="status"),
+                    html.Pre(
+                        "", id="prepare-heard", tabIndex=0, hidden=True, **{"aria-label": "What it says"}
+                    ),
+                    dcc.Interval(id="prepare-hear-poll", interval=500, disabled=True),
+                    dcc.Store(id="prepare-found-keys", data=[]),
+                    html.Div(id="prepare-numbers", className="prepare-fields"),
+                    dcc.Store(id="prepare-changing"),
+                    door_row(
+                        button("Put these into the plan", "prepare-source-take", hidden=True),
+                        button("Leave it as it is", "prepare-source-leave", hidden=True),
+                    ),
+                ],
+                id="prepare-setup",
+            ),
             className="prepare-sources",
         )
     ]
@@ -185,7 +184,7 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
             label=f"Number {f['key']}: its name",
             description="",
             value=called.get(f["key"], f["name"]),
-            attributes={"input": {"autoComplete": "off"}},
+            attributes=UNAIDED,
         )
         for f in _numbers(keys)
         if f["name"]
@@ -226,12 +225,12 @@ def _changed(changing: Any) -> tuple[int, dict[str, tuple[str, str]], dict[str, 
 )
 def change(_: list[Any], kept: Any, opened: Any) -> Any:
     """Take a source of the plan into the form."""
-    draft, i = needed_draft(kept), button_pressed()["i"]
-    sources = draft[0].get("source", [])
+    doc, i = needed_draft(kept).doc, button_pressed()["i"]
+    sources = doc.get("source", [])
     if not isinstance(i, int) or not 0 <= i < len(sources):
         raise PreventUpdate
     form, channels = form_of(sources[i]), channels_of(sources[i])
-    probes = {p.get("channel") or p.get("name"): str(p.get("name")) for p in draft[0]["probe"]}
+    probes = {p.get("channel") or p.get("name"): str(p.get("name")) for p in doc["probe"]}
     known = {key_of(c): [c["name"], probes.get(c["name"], c["name"])] for c in channels if c.get("name")}
     keys = [
         {
@@ -261,9 +260,7 @@ def leave(_: Any) -> Any:
     return None, [], ""
 
 
-@callback(
-    Output("prepare-plan", "data", allow_duplicate=True),
-    Output("prepare-turn", "data", allow_duplicate=True),
+@changes_draft(
     Output("prepare-heard-said", "children", allow_duplicate=True),
     Output("prepare-found-keys", "data", allow_duplicate=True),
     Output("prepare-changing", "data", allow_duplicate=True),
@@ -272,34 +269,28 @@ def leave(_: Any) -> Any:
     State({"type": "prepare-source", "name": ALL}, "value"),
     State("prepare-found-keys", "data"),
     State("prepare-changing", "data"),
-    State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
-    prevent_initial_call=True,
 )
 @operator_only
-async def take(
-    _: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, kept: Any, turn: Any
-) -> Any:
+async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, draft: Draft) -> Any:
     """Put the source and its named numbers into the plan, each with a probe; or change one that is there."""
-    draft = needed_draft(kept)
     table = table_of(_given(values, ctx.states_list[1]))
     called = {
         str(p["id"]["key"]): str(v or "").strip() for p, v in zip(ctx.states_list[0], names, strict=True)
     }
     chosen = [f for f in _numbers(keys) if called.get(f["key"]) or not f["name"]]
     if not chosen:
-        return no_update, no_update, "Give at least one number a name.", no_update, no_update
-    new = with_source(draft[0], table, chosen, called, *_changed(changing))
+        return None, "Give at least one number a name.", no_update, no_update
+    new = with_source(draft.doc, table, chosen, called, *_changed(changing))
     if len(new["probe"]) > MAX_PROBES:
         said = f"A plan has {MAX_PROBES} probes at most; leave some numbers out."
-        return no_update, no_update, said, no_update, no_update
-    before = {p["field"] for p in problems(draft[0])}
+        return None, said, no_update, no_update
+    before = {p["field"] for p in problems(draft.doc)}
     wrong = [p for p in problems(new) if p["field"] not in before]
     if any(str(p["field"]).startswith("source") for p in wrong):
-        return no_update, no_update, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update, no_update
+        return None, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update, no_update
     await hearing.end()  # the logger is to have the port
     words = f"In the plan, with {len(chosen)} probes; give them places above. {UNPROVEN}"
-    return {"doc": new, "name": draft[1]}, next_turn(turn), words, [], None
+    return Draft(new, draft.name), words, [], None
 
 
 @callback(
@@ -308,10 +299,10 @@ async def take(
 )
 def show_sources(kept: Any) -> list[Any]:
     """List the plan's sources, and what is wrong with them."""
-    draft = needed_draft(kept)
-    found = problems(draft[0])
+    doc = needed_draft(kept).doc
+    found = problems(doc)
     rows = []
-    for i, source in enumerate(draft[0].get("source", [])):
+    for i, source in enumerate(doc.get("source", [])):
         names = [str(c.get("name") or c.get("topic")) for c in channels_of(source)]
         place = source.get("port") or re.sub(r":[^:@/]*@", ":***@", str(source.get("url") or ""))
         wrong = [
@@ -331,7 +322,7 @@ def show_sources(kept: Any) -> list[Any]:
 
 
 @callback(
-    Output("prepare-plan", "data", allow_duplicate=True),
+    PLAN,
     Input({"type": "prepare-source-off", "i": ALL}, "n_clicks"),
     State("prepare-plan", "data"),
     prevent_initial_call=True,
@@ -339,6 +330,6 @@ def show_sources(kept: Any) -> list[Any]:
 def take_out(_: list[Any], kept: Any) -> Any:
     """Take a source out of the plan."""
     draft, i = needed_draft(kept), button_pressed()["i"]
-    left = [s for n, s in enumerate(draft[0].get("source", [])) if n != i]
-    doc = {k: v for k, v in draft[0].items() if k != "source"}
-    return {"doc": {**doc, "source": left} if left else doc, "name": draft[1]}
+    left = [s for n, s in enumerate(draft.doc.get("source", [])) if n != i]
+    doc = {k: v for k, v in draft.doc.items() if k != "source"}
+    return Draft({**doc, "source": left} if left else doc, draft.name).kept()

@@ -1,12 +1,15 @@
 """Work that somebody waits for: how far it has come, a button that stops it, and what callbacks return."""
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from typing import Any, Final
 
-from dash import Output, dcc, html
+from dash import Input, Output, State, callback, dcc, html, no_update
 
+from dashboard.context import here
 from dashboard.parts.frame import button
-from dashboard.work.gathering import Work
+from dashboard.work.gathering import Work, gathering
+from logger.errors import StokewatchError
 
 Shown = tuple[str, str, bool, bool]
 """Share, words, whether the bar is hidden, whether nobody asks again."""
@@ -64,3 +67,46 @@ def over(words: str = "") -> Shown:
 def failed(words: str) -> Shown:
     """Say why nothing came of it."""
     return ("0", words, True, True)
+
+
+def follow(
+    prefix: str,
+    ready: Output,
+    *given: State,
+    find: Callable[..., Awaitable[Work | None]],
+    tell: Callable[..., tuple[str, Any]],
+    words: str = "Working it out",
+    failure: str = "",
+    end: str = "Stopped.",
+    again: bool = False,
+) -> None:
+    """Register the callbacks that wait for a work of `gathering`, and stop it.
+
+    `find` begins it by the states `given`, or gives None where nothing is wanted; `tell` gives words, and
+    what goes to `ready`, from its answer and those states. `again`: other callbacks have these outputs, too.
+    """
+
+    @callback(
+        *shown(prefix, again=again),
+        ready,
+        Input(f"{prefix}-poll", "n_intervals"),
+        *given,
+        prevent_initial_call=again,
+    )
+    async def look(_: int | None, *wanted: Any) -> Any:
+        try:
+            work = await find(*wanted)
+            if work is None:
+                return *NOTHING, no_update
+            if (far := await so_far(work, words)) is not None:
+                return *far, no_update
+            said, answer = tell(work.answer(), *wanted)
+        except StokewatchError as exc:
+            return *failed(f"{failure}{exc}"), no_update
+        return *over(said), answer
+
+    @callback(*stopped(prefix), Input(f"{prefix}-stop", "n_clicks"), *given, prevent_initial_call=True)
+    async def stop(_: int, *wanted: Any) -> Any:
+        if (work := await find(*wanted)) is not None:
+            gathering(here().journal_path).stop(work)
+        return True, True, end

@@ -5,19 +5,17 @@ import math
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import Input, Output, State, callback, ctx, dcc, html, no_update
+from dash import Input, Output, State, callback, ctx, dcc, html
 
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.pages import progress
-from dashboard.pages.replay_alarms import firing_id, judged_by, settings_form
+from dashboard.pages.replay_alarms import alarms_of, firing_id, judgement, settings_form
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.stored.replayed import ALL_SIDES, shown
 from dashboard.work.gathering import gathering
-from logger.errors import StokewatchError, UserError
-from logger.journal.reader import FiringInfo
-from logger.plan import Plan
+from logger.errors import UserError
 
 SPEEDS: Final = (1, 10, 30, 60, 120)
 
@@ -163,45 +161,17 @@ def _judged() -> list[Any]:
 # --- what is worked out -------------------------------------------------------------------------------------
 
 
-@callback(
-    *progress.shown("replay"),
+progress.follow(
+    "replay",
     Output("replay-judged", "data"),
-    Input("replay-poll", "n_intervals"),
     State("replay-firing", "data"),
     State("replay-wish", "data"),
+    find=lambda which, wish: judgement(firing_id(which), alarms_of(wish)),
+    tell=lambda answer, which, wish: ("", {"alarms": alarms_of(wish)}),
+    words="Verdicts",
+    failure="It could not be judged: ",
+    end="Stopped. What is shown was not judged; re-run the alarms to judge it.",
 )
-async def work_out(_: int | None, which: dict[str, Any], wish: dict[str, Any]) -> Any:
-    """Judge the firing, or say how far that has come."""
-    try:
-        info, plan = await _firing_and_plan(which, wish)
-        work = await gathering(here().journal_path).judgement(info, plan)
-        if (far := await progress.so_far(work, "Verdicts")) is not None:
-            return *far, no_update
-        work.answer()
-    except StokewatchError as exc:
-        return *progress.failed(f"It could not be judged: {exc}"), no_update
-    return *progress.over(), {"alarms": wish.get("alarms") or {}}
-
-
-@callback(
-    *progress.stopped("replay"),
-    Input("replay-stop", "n_clicks"),
-    State("replay-firing", "data"),
-    State("replay-wish", "data"),
-    prevent_initial_call=True,
-)
-async def stop(_: int, which: dict[str, Any], wish: dict[str, Any]) -> Any:
-    """Stop judging."""
-    info, plan = await _firing_and_plan(which, wish)
-    gathered = gathering(here().journal_path)
-    gathered.stop(await gathered.judgement(info, plan))
-    return True, True, "Stopped. What is shown was not judged; re-run the alarms to judge it."
-
-
-async def _firing_and_plan(which: Any, wish: Any) -> tuple[FiringInfo, Plan | None]:
-    info = await gathering(here().journal_path).firing(firing_id(which))
-    alarms = wish.get("alarms") if isinstance(wish, dict) else None
-    return info, judged_by(info.plan, alarms) if alarms else None
 
 
 # --- what is shown ------------------------------------------------------------------------------------------
@@ -249,13 +219,11 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
     }
     if not firing_id(which):
         return {**nothing, "about": "No firing was chosen."}
-    gathered = gathering(here().journal_path)
     try:
-        info = await gathered.firing(firing_id(which))
+        info = await gathering(here().journal_path).firing(firing_id(which))
         answer = None
         if isinstance(judged, dict):
-            alarms = judged.get("alarms")
-            work = await gathered.judgement(info, judged_by(info.plan, alarms) if alarms else None)
+            work = await judgement(info.id, alarms_of(judged))
             await asyncio.wait([work.task])
             answer = work.answer()
     except UserError as exc:

@@ -11,7 +11,7 @@ from dashboard.context import here
 from dashboard.parts import moment
 from dashboard.parts.frame import door_row
 from dashboard.preparing.planning import problems, read_document
-from dashboard.work.gathering import gathering
+from dashboard.work.gathering import Work, gathering
 from logger.errors import UserError
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
@@ -47,6 +47,18 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
     """Change a plan's alarm settings, given by rule, `enabled` among them; PlanRefused names the field."""
     read_document({"alarm": alarms})
     return with_alarms(plan, alarms)
+
+
+def alarms_of(wish: Any) -> Any:
+    """Read the changed settings from the page's store; empty where they are the firing's own."""
+    return (wish.get("alarms") if isinstance(wish, dict) else None) or {}
+
+
+async def judgement(firing: str, alarms: Any) -> Work:
+    """Begin to judge a firing by its own plan, with alarm settings in place of its own; or find that."""
+    gathered = gathering(here().journal_path)
+    info = await gathered.firing(firing)
+    return await gathered.judgement(info, judged_by(info.plan, alarms) if alarms else None)
 
 
 @callback(
@@ -132,11 +144,8 @@ async def compare_alarms(judged: Any, which: Any, asked: int | None) -> Any:
     """Say which alarms would have come, gone or moved by the changed settings."""
     if not isinstance(judged, dict) or not asked:
         return []
-    alarms = judged.get("alarms")
-    gathered = gathering(here().journal_path)
-    info = await gathered.firing(firing_id(which))
-    works = [await gathered.judgement(info)]
-    works.append(await gathered.judgement(info, judged_by(info.plan, alarms)) if alarms else works[0])
+    both: tuple[Any, ...] = (None, alarms_of(judged))
+    works = [await judgement(firing_id(which), alarms) for alarms in both]
     await asyncio.wait([work.task for work in works])
     own, other = (named(work.answer()["alarms"]) for work in works)
     return moment.changed(moment.differences(own, other))

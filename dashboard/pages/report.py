@@ -25,8 +25,7 @@ from dashboard.parts.frame import button, client, door_row, follow_theme, pictur
 from dashboard.security.guard import may_act, operator_only
 from dashboard.stored.exports import FILES, download_headers, exports, file_name
 from dashboard.words import span
-from dashboard.work.gathering import gathering
-from logger.errors import StokewatchError
+from dashboard.work.gathering import Work, gathering
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.report.describe import FIELDS, TITLE, DescribeError, describe
@@ -94,37 +93,18 @@ def _body() -> list[Any]:
 # --- how it went --------------------------------------------------------------------------------------------
 
 
-@callback(
-    *progress.shown("report"),
+async def _rehearsal(firing: Any) -> Work:
+    gathered = gathering(here().journal_path)
+    return await gathered.rehearsal(await gathered.firing(id_of(firing)))
+
+
+progress.follow(
+    "report",
     Output("report-ready", "data"),
-    Input("report-poll", "n_intervals"),
     State("report-firing", "data"),
+    find=_rehearsal,
+    tell=lambda answer, firing: ("", answer["firing"]),
 )
-async def work_out(_: int | None, firing: Any) -> Any:
-    """Work out how the firing went, or say how far that has come."""
-    gathered = gathering(here().journal_path)
-    try:
-        info = await gathered.firing(id_of(firing))
-        work = await gathered.rehearsal(info)
-        if (far := await progress.so_far(work)) is not None:
-            return *far, no_update
-        work.answer()
-    except StokewatchError as exc:
-        return *progress.failed(str(exc)), no_update
-    return *progress.over(), info.id
-
-
-@callback(
-    *progress.stopped("report"),
-    Input("report-stop", "n_clicks"),
-    State("report-firing", "data"),
-    prevent_initial_call=True,
-)
-async def stop(_: int, firing: Any) -> Any:
-    """Stop working it out."""
-    gathered = gathering(here().journal_path)
-    gathered.stop(await gathered.rehearsal(await gathered.firing(id_of(firing))))
-    return True, True, "Stopped."
 
 
 @callback(

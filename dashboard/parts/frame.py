@@ -20,6 +20,8 @@ NOTHING: Final[dict[str, Any]] = {
     },
 }
 """A figure until there is one: plotly's own is a white sheet with axes, by night too."""
+UNAIDED: Final = {"input": {"autoComplete": "off"}}
+"""Attributes of a field in which a browser offers nothing that was typed elsewhere."""
 _numbers = itertools.count(1)
 
 
@@ -37,6 +39,18 @@ def options(pairs: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
 def door_row(*children: Any, **more: Any) -> Any:
     """Make a row of links and buttons."""
     return html.Div(list(children), className="page-doors", **more)
+
+
+def section(*children: Any, label: str = "", **more: Any) -> Any:
+    """Make a section of a page; `label` is for one that no heading names."""
+    named = {"aria-label": label} if label else {}
+    return html.Section(list(children), **named, **more)
+
+
+def scroll(label: str, children: Any = None, make: Any = html.Div, **more: Any) -> Any:
+    """Make what scrolls by itself, with a finger or with keys; `label` says what it holds."""
+    named = {"aria-label": label}
+    return make(children, className="scroll", tabIndex=0, role="region", **named, **more)
 
 
 def graph(name: str, **more: Any) -> Any:

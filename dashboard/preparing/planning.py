@@ -4,7 +4,7 @@ import copy
 import re
 import tomllib
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from dashboard.words import Unit, capital, shown
 from logger.errors import UserError, shortened
@@ -69,8 +69,23 @@ def to_document(plan: Plan) -> Document:
     return {"cool_c": plan.cool_c, **doc, "probe": doc.get("probe", []), "alarm": alarms}
 
 
-def draft_of(data: Any) -> tuple[Document, str] | None:
-    """Read a browser's draft: its plan's tables, and the name that it was saved under; None if it is none."""
+class Draft(NamedTuple):
+    """A plan while it is made."""
+
+    doc: Document  # its tables
+    name: str = ""  # that it was saved under
+
+    def kept(self) -> Document:
+        """Write it as a browser keeps it."""
+        return self._asdict()
+
+    def with_(self, **tables: Any) -> "Draft":
+        """Put other tables in place of its own."""
+        return self._replace(doc={**self.doc, **tables})
+
+
+def draft_of(data: Any) -> Draft | None:
+    """Read the draft that a browser keeps; None if it is none."""
     if not isinstance(data, dict) or not isinstance(data.get("doc"), dict):
         return None
     doc = data["doc"]
@@ -83,7 +98,7 @@ def draft_of(data: Any) -> tuple[Document, str] | None:
     if not isinstance(alarms, dict) or not all(isinstance(alarms.get(rule), dict) for rule in RULES):
         return None
     name = data.get("name")
-    return doc, name if isinstance(name, str) else ""
+    return Draft(doc, name if isinstance(name, str) else "")
 
 
 # --- numbers as they are shown and typed --------------------------------------------------------------------

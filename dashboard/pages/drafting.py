@@ -1,0 +1,53 @@
+"""The draft of a plan, which a browser keeps: how callbacks change it."""
+
+import functools
+import inspect
+from collections.abc import Callable
+from typing import Any, Final
+
+from dash import Input, Output, State, callback, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard.pages.asked import next_turn
+from dashboard.preparing.planning import Draft, draft_of
+from dashboard.security.guard import operator_only
+
+PLAN: Final = Output("prepare-plan", "data", allow_duplicate=True)
+TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
+
+
+def needed_draft(kept: Any) -> Draft:
+    """Read the draft that a browser kept (see `draft_of`), or raise PreventUpdate."""
+    draft = draft_of(kept)
+    if draft is None:
+        raise PreventUpdate
+    return draft
+
+
+def changes_draft(*parts: Output | Input | State, another: bool = False) -> Callable[..., Any]:
+    """Register a callback after which the draft is another, and its forms are made again.
+
+    `parts` are what it is told and sets beside the draft. It is given the draft last, but where it begins
+    `another`; it returns the new one, or None where the old one stays; behind that whatever else it sets.
+    """
+    others = [part for part in parts if isinstance(part, Output)]
+    told = [part for part in parts if not isinstance(part, Output)]
+    kept = (State("prepare-plan", "data"), State("prepare-turn", "data"))
+
+    def register(change: Callable[..., Any]) -> Callable[..., Any]:
+        changed: Callable[..., Any]
+
+        @functools.wraps(change)
+        async def changed(*given: Any) -> Any:
+            *own, before, turn = given
+            answer = change(*own) if another else change(*own, needed_draft(before))
+            if inspect.isawaitable(answer):
+                answer = await answer
+            new, *rest = answer if others else (answer,)
+            return *((no_update, no_update) if new is None else (new.kept(), next_turn(turn))), *rest
+
+        if getattr(change, "operator_only", False):  # before anything is looked at
+            changed = operator_only(changed)
+        return callback(PLAN, TURN, *others, *told, *kept, prevent_initial_call=True)(changed)
+
+    return register
