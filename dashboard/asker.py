@@ -17,6 +17,24 @@ asker: Final[ContextVar[Asker]] = ContextVar("asker", default=Asker())  # noqa: 
 """Of the present request; set by `limits.Limits`."""
 
 
+@dataclass(slots=True, eq=False)
+class Place:
+    """A place of a `Share`, until it is left."""
+
+    who: Asker
+    among: list["Place"]
+
+    def leave(self) -> None:
+        """Free the place; nothing if that was done already."""
+        if self in self.among:
+            self.among.remove(self)
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, *exc: object) -> None:
+        self.leave()
+
+
 @dataclass(slots=True)
 class Share:
     """Places that few may hold at once."""
@@ -24,14 +42,15 @@ class Share:
     most: int
     each: int  # of one stranger's address
     reserve: int  # places that only operators' addresses, and this machine, may take
-    held: list[Asker] = field(default_factory=list)
+    held: list[Place] = field(default_factory=list)
 
-    def take(self) -> Asker | None:
-        """Take a place for whoever asks, who is in `held` until removed from it; None where there is none."""
+    def take(self) -> Place | None:
+        """Take a place for whoever asks; None where there is none."""
         who = asker.get()
         if len(self.held) >= (self.most if who.trusted else self.most - self.reserve):
             return None
-        if not who.trusted and sum(other.who == who.who for other in self.held) >= self.each:
+        if not who.trusted and sum(place.who.who == who.who for place in self.held) >= self.each:
             return None
-        self.held.append(who)
-        return who
+        place = Place(who, self.held)
+        self.held.append(place)
+        return place

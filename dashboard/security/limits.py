@@ -185,7 +185,7 @@ class Limits:
             work.cancel()
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if (who := self._tablets.take()) is None:
+        if (place := self._tablets.take()) is None:
             await receive()
             await send({"type": "websocket.close", "code": 1013, "reason": "too many tablets"})
             return
@@ -200,10 +200,8 @@ class Limits:
                     return {"type": "websocket.disconnect", "code": 1008}
             return message
 
-        try:
+        with place:
             await self.app(scope, receive_some, send)
-        finally:
-            self._tablets.held.remove(who)
 
 
 def is_sound(text: bytes) -> bool:

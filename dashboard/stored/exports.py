@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import IO, Any, Final
 from urllib.parse import quote
 
+from dashboard.asker import Place
 from dashboard.work.apart import run_apart
-from dashboard.work.downloads import Download, Downloads, Place
+from dashboard.work.downloads import Download, Downloads
 from dashboard.work.errands import Errands
 from dashboard.work.gathering import Work
 from dashboard.work.spool import Spool, plain_name
@@ -81,7 +82,7 @@ class Exports:
             try:
                 out = folder / secrets.token_hex(4)
                 given = {"journal": str(self._path), "firing": info.id, "kind": kind, "out": str(out)}
-                await run_apart("export", tell=tell, file_mb=place.room_mb, **given)
+                await run_apart("export", tell=tell, file_mb=self._downloads.room_mb(), **given)
                 file = out.open("rb")
             finally:
                 self._spool.drop(folder.name)  # an open file stays readable, and nothing is left

@@ -6,6 +6,7 @@ import math
 from typing import Any, Final
 
 import numpy as np
+import pandas as pd
 from dash import dcc, html
 
 from dashboard import tables
@@ -214,26 +215,9 @@ def rates(c: Any, step_s: float) -> Any:
 
     In °C/min; NaN where its readings span less than 15 s or are fewer than three.
     """
-    n = len(c)
-    wide = round(RATE_S / step_s)
-    ok = np.isfinite(c)
-    t = np.arange(n) * step_s
-    value = np.where(ok, c, 0.0)
-
-    def over(values: Any) -> Any:
-        total = np.concatenate(([0.0], np.cumsum(np.where(ok, values, 0.0))))
-        return total[1:] - total[np.maximum(np.arange(n) - wide, 0)]
-
-    count, st, sc, stt, stc = (over(v) for v in (np.ones(n), t, value, t * t, t * value))
-    first = np.array([0.0] * n)
-    places = np.flatnonzero(ok)
-    if len(places):
-        after = np.searchsorted(places, np.maximum(np.arange(n) - wide, 0))
-        first = t[places[np.minimum(after, len(places) - 1)]]
-        newest = t[places[np.maximum(np.searchsorted(places, np.arange(n), side="right") - 1, 0)]]
-        spans = newest - first
-    else:
-        spans = first
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope = (count * stc - st * sc) / (count * stt - st * st) * 60.0
-    return np.where((count >= 3) & (spans >= LEAST_RATE_S), slope, np.nan)
+    value = pd.Series(np.where(np.isfinite(c), c, np.nan))
+    t_s = pd.Series(np.arange(len(value)) * step_s).where(value.notna())
+    recent = t_s.rolling(round(RATE_S / step_s) + 1, min_periods=1)
+    slope = recent.cov(value) / recent.var() * 60.0
+    enough = (recent.count() >= 3) & (recent.max() - recent.min() >= LEAST_RATE_S)
+    return slope.where(enough).to_numpy()

@@ -102,13 +102,11 @@ async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None =
     """
     lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
     lane = lanes[JOBS[job].quick]
-    if (who := lane.waiting.take()) is None:
+    if (place := lane.waiting.take()) is None:
         raise BusyError("this computer is busy with what was asked before; try again in a minute")
-    try:
+    with place:
         async with lane.turn:
             return await _run(job, orjson.dumps(given), tell, file_mb)
-    finally:
-        lane.waiting.held.remove(who)
 
 
 async def spawn(*args: str, limit: int) -> asyncio.subprocess.Process:

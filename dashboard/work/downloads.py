@@ -11,7 +11,7 @@ from typing import IO, Final
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from dashboard.asker import Asker, Share
+from dashboard.asker import Place, Share
 from dashboard.work.apart import BusyError
 from logger.errors import StokewatchError
 
@@ -41,19 +41,6 @@ class NoRoom(StokewatchError):
         )
 
 
-class Place:
-    """A place among the files being made or taken, of at most `room_mb` MB; `leave` it at the end."""
-
-    def __init__(self, held: list[Asker], who: Asker, room_mb: int) -> None:
-        self._held, self._who, self.room_mb = held, who, room_mb
-
-    def leave(self) -> None:
-        """Free the place; nothing if that was done already."""
-        if self._who in self._held:
-            self._held.remove(self._who)
-        self._held = []
-
-
 class Downloads:
     """Keeps the number of files that are being made or taken."""
 
@@ -61,14 +48,19 @@ class Downloads:
         self._folder = folder
         self._share = Share(MOST, EACH, RESERVE)
 
-    def place(self) -> Place:
-        """Take a place, or raise BusyError (there is none) or NoRoom (the disk is nearly full)."""
+    def room_mb(self) -> int:
+        """Say how large a file may become [MB], or raise NoRoom (the disk is nearly full)."""
         room_mb = (shutil.disk_usage(self._folder).free >> 20) - SPARE_MB
         if room_mb <= 0:
             raise NoRoom
-        if (who := self._share.take()) is None:
+        return max(1, min(LARGEST_MB, room_mb // MOST))
+
+    def place(self) -> Place:
+        """Take a place, to be left at the end; or raise BusyError (there is none) or NoRoom."""
+        self.room_mb()
+        if (place := self._share.take()) is None:
             raise BusyError("too many files are being taken from here; wait until the others are through")
-        return Place(self._share.held, who, max(1, min(LARGEST_MB, room_mb // MOST)))
+        return place
 
 
 class Download(StreamingResponse):
