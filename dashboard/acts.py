@@ -1,19 +1,24 @@
-"""What a person does to the running firing: a request in the journal, and the logger's answer to it."""
+"""What a person does: to the running firing by a request that the logger answers; to a stored one at once."""
 
 import asyncio
 import contextlib
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from logger.errors import UserError
 from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
+from logger.journal.writer import JournalWriter
 from logger.requests import data_of, read_request
 
 PATIENCE_S: Final = 5.0
 """The logger looks for requests several times a second; no answer is waited for longer than this. [s]"""
 LOOK_S: Final = 0.05
+
+
+T = TypeVar("T")
 
 
 class ActError(UserError):
@@ -39,3 +44,16 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
                 return dict(request.result)
             await asyncio.sleep(LOOK_S)
     return {"waiting": True, "request": number}
+
+
+async def write(journal_path: Path, change: Callable[[JournalWriter], T]) -> T:
+    """Change what is kept of a stored firing, beside a running logger, as an import does.
+
+    `change` is one short transaction of another table's row than the logger writes.
+    """
+
+    def now() -> T:
+        with contextlib.closing(JournalWriter(journal_path)) as writer:
+            return change(writer)
+
+    return await asyncio.to_thread(now)

@@ -1,11 +1,31 @@
 """What callbacks begin with: the button that was pressed, what a browser keeps."""
 
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
+import msgspec
 from dash import ctx
 from dash.exceptions import PreventUpdate
 
 MOST_IDS: Final = 10_000
+
+T = TypeVar("T")
+
+
+class Errand(msgspec.Struct):
+    """Work of `dashboard.work.errands` that a page waits for."""
+
+    token: str
+    kind: str = ""
+    batch: str = ""  # of the files that it looks at
+    said: str = ""
+
+
+def kept(kind: type[T], given: Any) -> T | None:
+    """Read what a browser keeps; None where it isn't of that kind."""
+    try:
+        return msgspec.convert(given, kind)
+    except msgspec.ValidationError:
+        return None
 
 
 def button_pressed() -> dict[str, Any]:

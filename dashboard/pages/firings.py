@@ -17,7 +17,7 @@ from starlette.responses import Response
 from dashboard.context import Context, here
 from dashboard.figures.look import unit_of
 from dashboard.pages import firings_bin, firings_import, firings_places, progress
-from dashboard.pages.asked import button_pressed, ids_of, next_turn
+from dashboard.pages.asked import Errand, button_pressed, ids_of, kept, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
 from dashboard.parts.frame import button, client, door_row, notice, options
 from dashboard.security.guard import may_act
@@ -65,12 +65,9 @@ def _list(*, binned: bool) -> Any:
             dcc.Store(id="firings-which", data="bin" if binned else "list"),
             dcc.Store(id="firings-page", data=0),
             dcc.Store(id="firings-turn", data=0),
-            dcc.Store(id="firings-shown"),
-            dcc.Store(id="firings-waiting", data=[]),
+            *(dcc.Store(id=f"firings-{name}") for name in ("shown", "errand", "made")),
+            *(dcc.Store(id=f"firings-{name}", data=[]) for name in ("waiting", "doomed")),
             dcc.Store(id="firings-chosen", data=[], storage_type="session"),
-            dcc.Store(id="firings-errand", data=None),
-            dcc.Store(id="firings-made", data=None),
-            dcc.Store(id="firings-doomed", data=[]),
             dcc.Interval(id="firings-peaks", interval=1000, disabled=True),
             html.Div(
                 [
@@ -360,8 +357,8 @@ async def save(clicks: list[Any], running: Any) -> Any:
     made = exports(here().journal_path)
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     kind = str(pressed.get("kind"))
-    if isinstance(running, dict):
-        await made.errands.stop(running.get("token"))
+    if (going := kept(Errand, running)) is not None:
+        await made.errands.stop(going.token)
     title = FILES[kind][0] if kind in FILES else kind
     token = made.begin(info, kind)
     return {
@@ -383,21 +380,21 @@ async def save(clicks: list[Any], running: Any) -> Any:
 async def look(_: Any, errand: Any, turn: Any) -> Any:
     """Say how far a file has come, or that the bin has been emptied."""
     idle = (*progress.NOTHING, no_update, no_update)
-    if not isinstance(errand, dict):
+    if (going := kept(Errand, errand)) is None:
         return idle
     try:
-        work = await exports(here().journal_path).errands.wait(errand.get("token"), 0.4)
+        work = await exports(here().journal_path).errands.wait(going.token, 0.4)
         if not work.done:
-            said = f"{errand.get('said')}: {work.share:.0%}"
+            said = f"{going.said}: {work.share:.0%}"
             return f"{work.share:.2f}", said, False, False, no_update, no_update
         answer = work.answer()
     except GoneError:
         return idle
     except StokewatchError as exc:
         return *progress.failed(str(exc)), no_update, no_update
-    if errand.get("kind") == "export":
+    if going.kind == "export":
         said = f"Saved: {max(answer['size'] / 1e6, 0.1):.1f} MB."
-        return *progress.over(said), f"/api/firings/made/{errand['token']}", no_update
+        return *progress.over(said), f"/api/firings/made/{going.token}", no_update
     gone = answer["gone"]
     said = f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good."
     return *progress.over(said), no_update, next_turn(turn)
@@ -413,9 +410,10 @@ async def look(_: Any, errand: Any, turn: Any) -> Any:
 )
 async def stop(_: Any, errand: Any, turn: Any) -> Any:
     """Cancel it."""
-    if isinstance(errand, dict):
-        await exports(here().journal_path).errands.stop(errand.get("token"))
-    deleting = isinstance(errand, dict) and errand.get("kind") != "export"
+    going = kept(Errand, errand)
+    if going is not None:
+        await exports(here().journal_path).errands.stop(going.token)
+    deleting = going is not None and going.kind != "export"
     said = "Stopped: what is not gone yet is still in the bin." if deleting else "Stopped; nothing was saved."
     return True, True, said, next_turn(turn)
 

@@ -1,14 +1,13 @@
 """Firings thrown away, put back, and deleted for good."""
 
 import asyncio
-import contextlib
 import time
-from pathlib import Path
 from typing import Any
 
 from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
+from dashboard.acts import write
 from dashboard.context import here
 from dashboard.pages.asked import button_pressed, ids_of, next_turn
 from dashboard.parts.frame import button, door_row, notice
@@ -17,7 +16,6 @@ from dashboard.stored import shelf
 from dashboard.stored.exports import exports
 from dashboard.work.gathering import gathering
 from logger.journal.bin import put_back, throw_away
-from logger.journal.writer import JournalWriter
 
 
 def sure() -> Any:
@@ -54,16 +52,13 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     pressed = button_pressed()
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     away = pressed.get("type") == "firing-delete"
-    await asyncio.to_thread(_move, here().journal_path, info.id, away=away)
-    said = f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}"
-    notice(said)
+    now_us = round(time.time() * 1e6)
+    if away:
+        await write(here().journal_path, lambda writer: throw_away(writer, info.id, now_us))
+    else:
+        await write(here().journal_path, lambda writer: put_back(writer, info.id))
+    notice(f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}")
     return next_turn(turn)
-
-
-def _move(path: Path, firing: str, *, away: bool) -> None:
-    # Beside a running logger, as an import does: one short transaction of another table's row.
-    with contextlib.closing(JournalWriter(path)) as writer:
-        throw_away(writer, firing, round(time.time() * 1e6)) if away else put_back(writer, firing)
 
 
 @callback(

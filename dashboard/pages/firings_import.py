@@ -9,22 +9,21 @@ from urllib.parse import quote
 from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
+from dash import ALL, Input, Output, State, callback, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import progress
-from dashboard.pages.firings_sent import errands_here, files_sent, spool_here
-from dashboard.parts.frame import button, client, door_row
-from dashboard.parts.import_form import CLOCK_LEAPS, FIELDS, MANY, fields, page_words, understood, way_words
+from dashboard.pages.asked import Errand, button_pressed, kept
+from dashboard.pages.firings_sent import errands_here, files_sent, looked_at, spool_here
+from dashboard.parts.frame import button, client, door_row, options
+from dashboard.parts.import_form import FIELDS, MANY, fields, page_words, understood, way_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.import_reading import ReadingRefused, reading_of
-from dashboard.words import Unit
 from dashboard.work.errands import GoneError, Stopped
 from logger.errors import StokewatchError
-from logger.exchange.csv_in import already_here
 
 HEADERS: Final = 300
 """The most that are offered; any other can be typed."""
@@ -36,9 +35,7 @@ def layout() -> Any:
         id="import",
         children=[
             dcc.Location(id="import-address", refresh="callback-nav"),
-            dcc.Store(id="import-sent", data=None),
-            dcc.Store(id="import-errand", data=None),
-            dcc.Store(id="import-found", data=None),
+            *(dcc.Store(id=f"import-{name}", data=None) for name in ("sent", "errand", "found")),
             dcc.Store(id="import-ways", data=[]),
             html.Div(
                 [
@@ -67,14 +64,8 @@ def _form() -> list[Any]:
     return [
         html.Div("", id="import-refused", role="alert"),
         html.Div("", id="import-same", role="alert"),
-        html.Div(
-            dmc.Switch(id="import-again", label="Import it again all the same"),
-            id="import-again-box",
-        ),
-        html.Div(
-            dmc.Switch(id="import-pause", label="The hour that is missing was a pause"),
-            id="import-pause-box",
-        ),
+        _boxed(dmc.Switch(id="import-again", label="Import it again all the same")),
+        _boxed(dmc.Switch(id="import-pause", label="The hour that is missing was a pause")),
         html.Details(
             [html.Summary("How to read it"), html.Div(fields(zones), className="fields")],
             id="import-how",
@@ -83,17 +74,16 @@ def _form() -> list[Any]:
         html.Div(
             [
                 dmc.TextInput(id="import-title", label="Title", value=""),
-                html.Div(
+                _boxed(
                     dmc.TextInput(
                         id="import-begun",
                         label="Begun, where you know it",
                         description="By the clock of Stokewatch's computer",
                         value="",
                         attributes={"input": {"type": "datetime-local", "step": 1}},
-                    ),
-                    id="import-begun-box",
+                    )
                 ),
-                html.Div(
+                _boxed(
                     dmc.Select(
                         id="import-plan",
                         label="Probes, targets and alarms as in",
@@ -101,7 +91,6 @@ def _form() -> list[Any]:
                         data=[],
                         clearable=True,
                     ),
-                    id="import-plan-box",
                     hidden=True,
                 ),
                 dmc.Switch(id="import-invented", label="It is invented: nothing in it was measured"),
@@ -114,6 +103,11 @@ def _form() -> list[Any]:
         ),
         html.Div(id="import-understood"),
     ]
+
+
+def _boxed(field: Any, **more: Any) -> Any:
+    """A field with what hides its label, too."""
+    return html.Div(field, id=f"{field.id}-box", **more)
 
 
 client(
@@ -157,12 +151,12 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
     batch, names = files_sent(sent)
     if not names:
         raise PreventUpdate
-    if isinstance(running, dict):
-        if running.get("kind") == "import":
+    if (going := kept(Errand, running)) is not None:
+        if going.kind == "import":
             raise PreventUpdate
-        await errands_here().stop(running.get("token"))
-        if isinstance(running.get("batch"), str) and running["batch"] != batch:
-            spool_here().drop(running["batch"])
+        await errands_here().stop(going.token)
+        if going.batch != batch:
+            spool_here().drop(going.batch)
     try:
         reading = reading_of(ids, values)
     except ReadingRefused as exc:
@@ -187,11 +181,11 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
 async def look(_: Any, errand: Any) -> Any:
     """Say how far it has come, or what came of it."""
     idle = (*progress.NOTHING, no_update, no_update, no_update)
-    if not isinstance(errand, dict):
+    if (going := kept(Errand, errand)) is None:
         return idle
-    importing = errand.get("kind") == "import"
+    importing = going.kind == "import"
     try:
-        work = await errands_here().wait(errand.get("token"), 1.0)
+        work = await errands_here().wait(going.token, 1.0)
         if not work.done:
             said = f"Importing: {work.share:.0%} read" if importing else "Reading …"
             return f"{work.share:.2f}", said, False, False, no_update, no_update, no_update
@@ -204,8 +198,8 @@ async def look(_: Any, errand: Any) -> Any:
         after = {**errand, "kind": "preview"} if importing else no_update
         return *progress.failed(said), no_update, no_update, after
     if not importing:
-        return *progress.over(), {"token": errand["token"], "at": time.monotonic()}, no_update, no_update
-    spool_here().drop(str(errand.get("batch")))
+        return *progress.over(), {"token": going.token, "at": time.monotonic()}, no_update, no_update
+    spool_here().drop(going.batch)
     set_props("import-form", {"hidden": True})
     set_props("import-files", {"children": ""})
     set_props("import-sent", {"data": None})
@@ -256,24 +250,20 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
     """Show what was understood, and ask what wasn't."""
     if not isinstance(found, dict):
         raise PreventUpdate
-    told = errands_here().look(found.get("token")).answer()
+    told, leaps, same = await looked_at(found)
     whole = told["whole"]
     error, asked = page_words(whole["error"] or "")
     if whole["refusal"]:
         asked = [hint["field"] for hint in whole["refusal"]["hints"] if hint["field"] in FIELDS] or asked
-    leaps = [guess for guess in whole["guesses"] if CLOCK_LEAPS in guess]
     if leaps:
         asked = ["timezone"]
         error = page_words(leaps[0])[0]
     path = here().journal_path
-    firings = await asyncio.to_thread(shelf.firings, path, binned=None)
-    same = list(already_here(firings, told["digests"]).values())
     fitting = [] if whole["error"] else await asyncio.to_thread(_fitting, path, whole["names"])
     headers = list(dict.fromkeys(header for each in told["files"] for header in each["headers"]))[:HEADERS]
     for name in ("time", "keep", "leave_out"):
         set_props({"type": "read", "field": name}, {"data": headers})
     ways = [] if not whole["refusal"] else [h for h in whole["refusal"]["hints"] if h["value"] is not None]
-    own: Unit = unit_of(unit)
     names = [own_id.get("field") for own_id in ids]
     started = whole["started"]
     begun = f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
@@ -283,7 +273,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         "same": _same(same),
         "again": not same,
         "pause": not leaps,
-        "understood": understood(told, own, begun),
+        "understood": understood(told, unit_of(unit), begun),
         "begun": bool(whole["error"]) or whole["started"] is not None,
         "plans": fitting,
         "no_plans": not fitting,
@@ -322,15 +312,9 @@ def _same(same: list[Any]) -> Any:
 def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
     """Plans whose probes go by the columns' names: a file knows no heights."""
     own = {name.casefold() for name in names}
-    found = []
-    for plan in shelf.known_plans(path):
-        fits = sum(name.casefold() in own for name in plan["names"])
-        if fits:
-            found.append((fits, plan["ref"], f"{plan['title']}: {fits} of {len(names)} columns"))
-    return [
-        {"value": ref, "label": label}
-        for _, ref, label in sorted(found, key=lambda each: each[0], reverse=True)
-    ]
+    found = [(sum(name.casefold() in own for name in p["names"]), p) for p in shelf.known_plans(path)]
+    best = sorted(found, key=lambda each: each[0], reverse=True)
+    return options((p["ref"], f"{p['title']}: {fits} of {len(names)} columns") for fits, p in best if fits)
 
 
 @callback(
@@ -344,11 +328,8 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
 @operator_only
 def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
     """Take one of the ways on that a refusal names."""
-    pressed = ctx.triggered_id
-    if not isinstance(pressed, dict) or not ctx.triggered[0]["value"] or not isinstance(ways, list):
-        raise PreventUpdate
-    n = pressed.get("n")
-    if not isinstance(n, int) or not 0 <= n < len(ways) or not isinstance(ways[n], dict):
+    n, ways = button_pressed()["n"], kept(list[dict[str, Any]], ways) or []
+    if not isinstance(n, int) or not 0 <= n < len(ways):
         raise PreventUpdate
     name, value = ways[n].get("field"), ways[n].get("value")
     names = [own.get("field") for own in ids]

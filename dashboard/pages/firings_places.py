@@ -12,6 +12,7 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
+from dashboard.acts import write
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import id_of
@@ -22,12 +23,11 @@ from dashboard.stored import shelf
 from dashboard.words import Unit, shown
 from logger.errors import UserError
 from logger.journal.reader import Column, FiringInfo, JournalReader
-from logger.journal.writer import JournalWriter
 from logger.plan import Plan, PlanError, Probe, from_document
 from logger.words.looks import READS
 
 PARTS: Final = ("height_cm", "side", "reads", "zone")
-WHOLE: Final = ("target_c", "burnout_c", "soak_min")
+WHOLE: Final = {"target_c": "Target", "burnout_c": "Burn-out", "soak_min": "Soak"}
 
 
 class PlacesError(UserError):
@@ -112,15 +112,18 @@ async def show(firing: Any, unit: Any) -> Any:
     ]
     about = f"{info.title or 'Firing'}: peaks, verdicts and alarms go by what is said here."
     rows = [_row(n, column.probe) for n, column in enumerate(columns)]
-    return about, False, plans, _whole(info.plan, own), rows, own
+    return about, False, options(plans), _whole(info.plan, own), rows, own
 
 
 def _whole(plan: Plan, unit: Unit) -> list[Any]:
-    values = _whole_of(plan, unit)
-    suffixes = (("Target", f" °{unit}"), ("Burn-out", f" °{unit}"), ("Soak", " min"))
     return [
-        _number({"type": "places-whole", "part": part}, label, values[part], suffix)
-        for part, (label, suffix) in zip(WHOLE, suffixes, strict=True)
+        dmc.NumberInput(
+            id={"type": "places-whole", "part": part},
+            label=WHOLE[part],
+            value=value,
+            suffix=" min" if part == "soak_min" else f" °{unit}",
+        )
+        for part, value in _whole_of(plan, unit).items()
     ]
 
 
@@ -130,36 +133,18 @@ def _whole_of(plan: Plan, unit: Unit) -> dict[str, float]:
     return {"target_c": target, "burnout_c": burnout, "soak_min": plan.soak_min}
 
 
-def _number(own: dict[str, Any], label: str, value: float | None, suffix: str) -> Any:
-    return dmc.NumberInput(
-        id=own,
-        label=label,
-        value="" if value is None else value,
-        suffix=suffix,
-    )
-
-
 def _row(n: int, probe: Probe) -> Any:
-    def own(part: str) -> dict[str, Any]:
-        return {"type": "place", "n": n, "part": part}
+    def field(make: Any, part: str, label: str, **more: Any) -> Any:
+        own, value = {"type": "place", "n": n, "part": part}, getattr(probe, part)
+        return make(id=own, label=label, value="" if value is None else value, **more)
 
-    return html.Li(
-        html.Fieldset(
-            [
-                html.Legend(probe.name),
-                _number(own("height_cm"), "Height", probe.height_cm, " cm"),
-                dmc.TextInput(id=own("side"), label="Side", value=probe.side),
-                dmc.Select(
-                    id=own("reads"),
-                    label="Reads",
-                    data=options(READS.items()),
-                    value=probe.reads,
-                    allowDeselect=False,
-                ),
-                dmc.TextInput(id=own("zone"), label="Zone", value=probe.zone),
-            ]
-        )
-    )
+    fields = [
+        field(dmc.NumberInput, "height_cm", "Height", suffix=" cm"),
+        field(dmc.TextInput, "side", "Side"),
+        field(dmc.Select, "reads", "Reads", data=options(READS.items()), allowDeselect=False),
+        field(dmc.TextInput, "zone", "Zone"),
+    ]
+    return html.Li(html.Fieldset([html.Legend(probe.name), *fields]))
 
 
 def _matched(plan: Plan, columns: tuple[Column, ...]) -> list[Probe | None]:
@@ -185,11 +170,11 @@ def _matched(plan: Plan, columns: tuple[Column, ...]) -> list[Probe | None]:
 @operator_only
 async def take_plan(ref: Any, firing: Any, unit: Any, ids: list[Any], whole: list[Any]) -> Any:
     """Fill in what a plan says of probes of the same names."""
-    if not isinstance(ref, str) or not ref:
-        raise PreventUpdate
     path = here().journal_path
-    _, columns = await asyncio.to_thread(_read, path, id_of(firing))
     plan = await asyncio.to_thread(shelf.plan_called, path, ref)
+    if plan is None:
+        raise PreventUpdate
+    _, columns = await asyncio.to_thread(_read, path, id_of(firing))
     matched = _matched(plan, columns)
     values = []
     for each in ids:
@@ -229,10 +214,8 @@ async def save(
     """Save where the probes are, and what the firing was to reach."""
     path = here().journal_path
     info, columns = await asyncio.to_thread(_read, path, id_of(firing))
-    chosen = await asyncio.to_thread(shelf.plan_called, path, ref) if isinstance(ref, str) and ref else None
-    said: dict[tuple[Any, Any], Any] = {
-        (own.get("n"), own.get("part")): value for own, value in zip(ids, values, strict=True)
-    }
+    chosen = await asyncio.to_thread(shelf.plan_called, path, ref)
+    said = {(own.get("n"), own.get("part")): value for own, value in zip(ids, values, strict=True)}
     numbers = {own.get("part"): value for own, value in zip(whole_ids, whole, strict=True)}
     try:
         plan = placed(info, columns, chosen, said, numbers, unit_of(unit))
@@ -241,12 +224,9 @@ async def save(
         n, _, part = rest.partition(".")
         wrong = [exc.what if (str(own.get("n")), own.get("part")) == (n, part) else "" for own in ids]
         wrong_whole = [exc.what if own.get("part") == exc.field else "" for own in whole_ids]
-        return (
-            wrong,
-            wrong_whole,
-            "Not saved." if any(wrong) or any(wrong_whole) else f"Not saved: {exc.what}",
-        )
-    await asyncio.to_thread(_write, path, info.id, plan)
+        beside = any(wrong) or any(wrong_whole)
+        return wrong, wrong_whole, "Not saved." if beside else f"Not saved: {exc.what}"
+    await write(path, lambda writer: writer.change_firing(info.id, plan_toml=plan.dumps()))
     own = quote(info.id)
     doors = [dcc.Link("Report", href=f"/report/{own}"), dcc.Link("Replay it", href=f"/replay/{own}")]
     return [""] * len(ids), [""] * len(whole_ids), ["Saved. ", *doors]
@@ -287,9 +267,3 @@ def placed(
             else:
                 table[part] = value
     return from_document(doc)
-
-
-def _write(path: Path, firing: str, plan: Plan) -> None:
-    # Beside a running logger, as an import does: one short transaction of another table's row.
-    with contextlib.closing(JournalWriter(path)) as writer:
-        writer.change_firing(firing, plan_toml=plan.dumps())

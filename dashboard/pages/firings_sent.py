@@ -3,12 +3,14 @@
 import asyncio
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+import msgspec
 from dash import ALL, Input, Output, State, callback, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
+from dashboard.pages.asked import Errand, kept
 from dashboard.parts.import_form import CLOCK_LEAPS, page_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
@@ -18,6 +20,7 @@ from dashboard.work.errands import Errands
 from dashboard.work.spool import MAX_FILES, Spool
 from logger.errors import StokewatchError, UserError
 from logger.exchange.csv_in import already_here
+from logger.journal.reader import FiringInfo
 from logger.requests import plain_text
 
 
@@ -31,12 +34,33 @@ def errands_here() -> Errands:
     return exports(here().journal_path).errands
 
 
+class Sent(msgspec.Struct):
+    """Files that were sent; whether they are there is the spool's to say."""
+
+    batch: str
+    files: list[str]
+
+
 def files_sent(sent: Any) -> tuple[str, list[str]]:
-    """Read which files were sent, and as which batch; whether they are there is the spool's to say."""
-    batch = sent.get("batch") if isinstance(sent, dict) else None
-    names = sent.get("files") if isinstance(sent, dict) else None
-    names = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
-    return (batch if isinstance(batch, str) else ""), names[:MAX_FILES]
+    """Read which files were sent, and as which batch."""
+    found = kept(Sent, sent) or Sent("", [])
+    return found.batch, found.files[:MAX_FILES]
+
+
+class Looked(NamedTuple):
+    """What was understood of files, and what stands against importing them."""
+
+    told: dict[str, Any]  # by `dashboard.work.jobs.preview`
+    leaps: list[str]  # where a clock goes on by an hour
+    same: list[FiringInfo]  # firings of the same files
+
+
+async def looked_at(found: Any) -> Looked:
+    """Find what came of looking at files, or raise StokewatchError."""
+    told = errands_here().look(found.get("token")).answer()
+    firings = await asyncio.to_thread(shelf.firings, here().journal_path, binned=None)
+    leaps = [guess for guess in told["whole"]["guesses"] if CLOCK_LEAPS in guess]
+    return Looked(told, leaps, list(already_here(firings, told["digests"]).values()))
 
 
 @callback(
@@ -49,10 +73,9 @@ def files_sent(sent: Any) -> tuple[str, list[str]]:
 @operator_only
 async def may_import(found: Any, again: Any, pause: Any, errand: Any) -> bool:
     """Tell whether nothing is in the way."""
-    importing = isinstance(errand, dict) and errand.get("kind") == "import"
-    behind = (
-        isinstance(errand, dict) and isinstance(found, dict) and errand.get("token") != found.get("token")
-    )
+    going = kept(Errand, errand)
+    behind = going is not None and isinstance(found, dict) and going.token != found.get("token")
+    importing = going is not None and going.kind == "import"
     return importing or behind or bool(await _in_the_way(found, again=again is True, pause=pause is True))
 
 
@@ -60,17 +83,13 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     if not isinstance(found, dict):
         return "choose files first"
     try:
-        told = errands_here().look(found.get("token")).answer()
+        told, leaps, same = await looked_at(found)
     except StokewatchError as exc:
         return str(exc)
-    whole = told["whole"]
-    if whole["error"]:
-        return page_words(whole["error"])[0]
-    if not pause and any(CLOCK_LEAPS in guess for guess in whole["guesses"]):
+    if told["whole"]["error"]:
+        return page_words(told["whole"]["error"])[0]
+    if leaps and not pause:
         return "give the time zone, or say that the missing hour was a pause"
-    same = already_here(
-        await asyncio.to_thread(shelf.firings, here().journal_path, binned=None), told["digests"]
-    )
     return "this file is here already; say that it is to be imported again" if same and not again else ""
 
 
@@ -109,11 +128,11 @@ async def begin(
     pause: Any,
 ) -> Any:
     """Begin to import the files."""
-    if isinstance(running, dict) and running.get("kind") == "import":
+    if (going := kept(Errand, running)) is not None and going.kind == "import":
         raise PreventUpdate
     if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
         raise UserError(wrong)
-    reading, path = reading_of(ids, values), here().journal_path
+    reading = reading_of(ids, values)
     batch, names = files_sent(sent)
     paths = spool_here().files(batch, names)
     own = plain_text(title, "title") if isinstance(title, str) else ""
@@ -123,14 +142,10 @@ async def begin(
         started_us = _started_us(begun)
     except ValueError:
         return no_update, no_update, "", "give a day and a time between 1970 and 2200, or nothing"
-    plan = (
-        await asyncio.to_thread(shelf.plan_called, path, plan_ref)
-        if isinstance(plan_ref, str) and plan_ref
-        else None
-    )
+    plan = await asyncio.to_thread(shelf.plan_called, here().journal_path, plan_ref)
     token = errands_here().begin_apart(
         "import",
-        journal=str(path),
+        journal=str(here().journal_path),
         files=[str(each) for each in paths],
         options=reading.model_dump(),
         title=own or ("" if plan is not None and plan.title else Path(names[0]).stem),
@@ -165,7 +180,7 @@ def _started_us(text: Any) -> int | None:
 @operator_only
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
     """Call it off: nothing of it stays."""
-    if isinstance(errand, dict):
-        await errands_here().stop(errand.get("token"))
+    if (going := kept(Errand, errand)) is not None:
+        await errands_here().stop(going.token)
     spool_here().drop(files_sent(sent)[0])
     return "/firings"

@@ -11,7 +11,7 @@ from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.pages import progress
 from dashboard.pages.replay_alarms import alarms_of, firing_id, judgement, settings_form
-from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
+from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.stored.replayed import ALL_SIDES, shown
 from dashboard.work.gathering import gathering
@@ -133,13 +133,7 @@ def _judged() -> list[Any]:
                         html.H2("At this moment"),
                         html.P("", id="replay-line", **{"data-column": "line"}),
                         html.Div(id="replay-standing"),
-                        html.Div(
-                            id="replay-zones",
-                            className="scroll",
-                            tabIndex=0,
-                            role="region",
-                            **{"aria-label": "Zones at this moment"},
-                        ),
+                        scroll("Zones at this moment", id="replay-zones"),
                     ]
                 ),
                 html.Div(

@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import quote, unquote
 
@@ -13,21 +12,21 @@ from fastapi import APIRouter, Cookie, Depends, Query, Request
 from starlette.responses import FileResponse, Response
 
 from dashboard import tables
+from dashboard.acts import write
 from dashboard.context import Context, here
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
-from dashboard.pages.asked import id_of, next_turn
+from dashboard.pages.asked import button_pressed, id_of, next_turn
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import button, client, door_row, follow_theme, picture, templates
+from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
 from dashboard.security.guard import may_act, operator_only
 from dashboard.stored.exports import FILES, download_headers, exports, file_name
 from dashboard.words import span
 from dashboard.work.gathering import Work, gathering
 from logger.journal.reader import JournalReader
-from logger.journal.writer import JournalWriter
 from logger.report.describe import FIELDS, TITLE, DescribeError, describe
 from logger.report.document import POINTS, document
 from logger.report.gather import Gathered
@@ -65,9 +64,7 @@ def layout(firing: str = "", **_query: str) -> Any:
 def _body() -> list[Any]:
     return [
         html.H2("Verdict, zone by zone"),
-        html.Div(
-            id="report-verdicts", className="scroll", tabIndex=0, role="region", **{"aria-label": "Verdicts"}
-        ),
+        scroll("Verdicts", id="report-verdicts"),
         html.H2("Traces"),
         picture("report-traces", "Traces of all probes; the tables say what they show", "report-picture"),
         html.H2("The stack through time"),
@@ -256,23 +253,17 @@ async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any
         return no_update, no_update, errors, "Nothing was changed."
     info = await gathering(here().journal_path).firing(id_of(firing))
     try:
-        changed = await asyncio.to_thread(_write, here().journal_path, info.id, texts)
+        changed = await write(
+            here().journal_path, lambda writer: describe(writer, writer.firing(info.id), texts)
+        )
     except DescribeError as exc:
         if exc.field not in names:
             raise
         errors[names.index(exc.field)] = str(exc)
         return no_update, no_update, errors, "Not saved."
     # Error outputs of the old form's fields go nowhere: the new form has none.
-    return form(info.id, changed), changed, [no_update] * len(names), "Saved."
-
-
-def _write(path: Path, firing: str, texts: dict[str, Any]) -> dict[str, str]:
-    with contextlib.closing(JournalReader(path)) as reader:
-        info = reader.firing(firing)
-    # Beside a running logger, as an import does: one short transaction of another table's row.
-    with contextlib.closing(JournalWriter(path)) as writer:
-        changed = describe(writer, info, texts)
-    return _texts(changed.title, changed.facts)
+    kept = _texts(changed.title, changed.facts)
+    return form(info.id, kept), kept, [no_update] * len(names), "Saved."
 
 
 @callback(
@@ -285,9 +276,8 @@ def _write(path: Path, firing: str, texts: dict[str, Any]) -> dict[str, str]:
 @operator_only
 async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     """Delete a photo."""
-    if not any(clicks) or not isinstance(ctx.triggered_id, dict):
-        raise PreventUpdate
-    photo = await asyncio.to_thread(photo_called, here().home, id_of(firing), str(ctx.triggered_id["name"]))
+    name = str(button_pressed()["name"])
+    photo = await asyncio.to_thread(photo_called, here().home, id_of(firing), name)
     await asyncio.to_thread(photo.unlink, missing_ok=True)
     return next_turn(turn)
 

@@ -6,6 +6,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.figures.comparison import Bar, heats
+from dashboard.parts.frame import scroll
 from dashboard.words import Unit
 from logger.report.facts import Basis, Fact
 from logger.report.gather import Gathered
@@ -76,8 +77,7 @@ def fact_table(
     heads += [html.Th([html.B(f"{n} "), title], scope="col") for n, title in enumerate(titles, 1)]
     body = [_row(facts, shown) for facts in rows if any(f is not None and f.value is not None for f in facts)]
     table = html.Table([html.Thead(html.Tr(heads)), html.Tbody(body)])
-    inside = html.Div(table, className="scroll", tabIndex=0, role="region", **{"aria-label": name})
-    return html.Details([html.Summary(name), inside], open=opened, **{"data-zone": zone})
+    return html.Details([html.Summary(name), scroll(name, table)], open=opened, **{"data-zone": zone})
 
 
 def _row(facts: Sequence[Fact | None], shown: Shown) -> Any:

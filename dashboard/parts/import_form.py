@@ -7,7 +7,7 @@ from typing import Any, Final
 import dash_mantine_components as dmc
 from dash import html
 
-from dashboard.parts.frame import options
+from dashboard.parts.frame import options, scroll
 from dashboard.words import Unit, degrees, reading, span
 
 FIELDS: Final = {
@@ -189,7 +189,7 @@ def _first(each: Mapping[str, Any]) -> Any:
         if not each["lines"]:
             return None
         text = "\n".join(line[:200] for line in each["lines"])
-        pre = html.Pre(text, className="scroll", tabIndex=0, role="region", **{"aria-label": each["name"]})
+        pre = scroll(each["name"], text, html.Pre)
         return html.Figure([html.Figcaption(f"Beginning of {each['name']}"), pre])
     headers = each["headers"][:SHOWN_COLUMNS]
     names = [name for name, _ in each["columns"]]
@@ -213,7 +213,7 @@ def _table(
         for row in rows
     ]
     table = html.Table([html.Caption(caption), html.Thead(html.Tr(top)), html.Tbody(body)])
-    return html.Div(table, className="scroll", tabIndex=0, role="region", **{"aria-label": caption})
+    return scroll(caption, table)
 
 
 def short(text: str) -> str:

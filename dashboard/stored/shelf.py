@@ -138,8 +138,10 @@ def known_plans(path: Path) -> list[dict[str, Any]]:
     ]
 
 
-def plan_called(path: Path, ref: str) -> Plan:
-    """Find a plan of `known_plans`, or raise UserError."""
+def plan_called(path: Path, ref: Any) -> Plan | None:
+    """Find a plan of `known_plans`, or raise UserError; None where none was chosen."""
+    if not isinstance(ref, str) or not ref:
+        return None
     kind, _, name = ref.partition(":")
     if kind == "plan":
         return load_plan(path.parent, name)

@@ -677,6 +677,10 @@ def test_an_imported_firing_is_given_places_zones_and_a_plan(tablet: Tablet, pat
         with pytest.raises(PlanError) as refused:
             firings_places.placed(info, columns, None, {**said, (1, part): value}, numbers, "C")
         assert refused.value.field == f"probe.1.{part}"
+    save_plan(path.parent, "shed", replace(plan, title="By the shed"))
+    with somebody(path):
+        offered = asyncio.run(firings_places.show(info.id, "C"))[2]
+    assert offered == [{"value": "plan:shed", "label": "By the shed"}]
 
 
 def test_a_firing_with_a_plan_of_its_own_keeps_it(path: Path) -> None:
