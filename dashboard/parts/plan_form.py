@@ -1,14 +1,22 @@
 """The forms of a plan: its fields, its probes, the alarms' settings. Pure."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import dash_mantine_components as dmc
 from dash import html
 
 from dashboard.figures.model import Place, numbered
-from dashboard.parts.frame import button, door_row, options
-from dashboard.preparing.planning import LABELS, PROBE_LABELS, Document, kind_of, value_at, written
+from dashboard.parts.frame import UNAIDED, button, door_row, options
+from dashboard.preparing.planning import (
+    LABELS,
+    PROBE_LABELS,
+    Document,
+    in_shown,
+    kind_of,
+    value_at,
+    written,
+)
 from dashboard.words import Unit
 from logger.plan import LETTERS
 from logger.plan.alarm_rules import RULES, Rule, Setting
@@ -30,48 +38,42 @@ HINTS: Final = {
     "less surely.",
 }
 
+TYPED: Final[dict[str, Any]] = {"debounce": 250, "attributes": UNAIDED}
+
 Errors = Mapping[str, str]
 
 
-def field_id(path: str, unit: Unit) -> dict[str, str]:
-    """Make a field's id: where in the plan, and how a number in it is shown."""
-    return {"type": "prepare-field", "path": path, "as": kind_of(path, unit)}
+class _Form(NamedTuple):
+    """Fields of a plan, with what stands in it and what is wrong."""
 
+    doc: Document
+    unit: Unit
+    errors: Errors
 
-def _number(doc: Document, path: str, label: str, of: str, hint: str, unit: Unit, errors: Errors) -> Any:
-    if kind_of(path, unit) in ("F", "dF"):
-        of = of.replace("°C", "°F")
-    return dmc.TextInput(
-        id=field_id(path, unit),
-        label=f"{label}, {of}" if of else label,
-        description=hint,
-        value=written(value_at(doc, path), kind_of(path, unit)),
-        error=errors.get(path, ""),
-        debounce=250,
-        attributes={"input": {"inputMode": "decimal", "autoComplete": "off"}},
-    )
+    def field(self, path: str, label: str, make: Any = dmc.TextInput, **more: Any) -> Any:
+        """Make a field; its id says where in the plan it is, and how a number in it is shown."""
+        kind = kind_of(path, self.unit)
+        return make(
+            id={"type": "prepare-field", "path": path, "as": kind},
+            label=label,
+            value=written(value_at(self.doc, path), kind),
+            error=self.errors.get(path, ""),
+            **more,
+        )
+
+    def number(self, path: str, label: str, of: str, hint: str = "") -> Any:
+        """Make a field for a number of a unit."""
+        of = in_shown(of, kind_of(path, self.unit))
+        inputs = {"input": {"inputMode": "decimal", "autoComplete": "off"}}
+        label = f"{label}, {of}" if of else label
+        return self.field(path, label, description=hint, debounce=250, attributes=inputs)
 
 
 def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
     """Make the form of what is fired, and how hot."""
-    units = {"soak_min": "min", "estimate.wall_mm": "mm"}
-    return [
-        dmc.TextInput(
-            id=field_id("title", unit),
-            label=LABELS["title"],
-            value=written(doc.get("title", ""), "text"),
-            error=errors.get("title", ""),
-            debounce=250,
-            attributes={"input": {"autoComplete": "off"}},
-        ),
-        html.Div(
-            [
-                _number(doc, path, LABELS[path], units.get(path, "°C"), hint, unit, errors)
-                for path, hint in HINTS.items()
-            ],
-            className="prepare-fields",
-        ),
-    ]
+    units, form = {"soak_min": "min", "estimate.wall_mm": "mm"}, _Form(doc, unit, errors)
+    numbers = [form.number(path, LABELS[path], units.get(path, "°C"), hint) for path, hint in HINTS.items()]
+    return [form.field("title", LABELS["title"], **TYPED), html.Div(numbers, className="prepare-fields")]
 
 
 # --- probes -------------------------------------------------------------------------------------------------
@@ -139,56 +141,31 @@ def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]
 
 def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]:
     """Make the form of one probe."""
-    probe = doc["probe"][i]
+    form = _Form(doc, unit, errors)
 
     def text(key: str, make: Any = dmc.TextInput, **more: Any) -> Any:
-        path = f"probe.{i}.{key}"
-        value = probe.get(key)
-        return make(
-            id=field_id(path, unit),
-            label=PROBE_LABELS[key],
-            value="" if value is None else str(value),
-            error=errors.get(path, ""),
-            **more,
-        )
+        return form.field(f"probe.{i}.{key}", PROBE_LABELS[key], make, **more)
 
     zones = list(dict.fromkeys([*(str(p.get("zone")) for p in doc["probe"] if p.get("zone")), *ZONES]))
-    height = _number(doc, f"probe.{i}.height_cm", PROBE_LABELS["height_cm"], "cm", "", unit, errors)
-    letters = [{"value": letter, "label": letter} for letter in LETTERS]
+    heat = "The part of the stack that must get hot enough as one."
+    letters = options((("", "none"), *((letter, letter) for letter in LETTERS)))
+    step_by = [
+        form.number(f"probe.{i}.height_cm", PROBE_LABELS["height_cm"], "cm"),
+        button("−", "prepare-lower", aloud="1 cm lower"),
+        button("+", "prepare-higher", aloud="1 cm higher"),
+    ]
+    fields = [
+        text("name", **TYPED),
+        html.Div(step_by, className="prepare-step-by"),
+        text("side", dmc.Autocomplete, data=list(SIDES), debounce=250),
+        text("zone", dmc.Autocomplete, data=zones, debounce=250, description=heat),
+        text("reads", dmc.Select, data=options(READS), allowDeselect=False),
+        text("channel", debounce=250),
+        text("type", dmc.Select, data=letters, allowDeselect=False),
+    ]
     return [
-        html.H2(f"Probe {probe.get('name', '')}"),
-        html.Div(
-            [
-                text("name", debounce=250, attributes={"input": {"autoComplete": "off"}}),
-                html.Div(
-                    [
-                        height,
-                        button("−", "prepare-lower", aloud="1 cm lower"),
-                        button("+", "prepare-higher", aloud="1 cm higher"),
-                    ],
-                    className="prepare-step-by",
-                ),
-                text("side", dmc.Autocomplete, data=list(SIDES), debounce=250),
-                text(
-                    "zone",
-                    dmc.Autocomplete,
-                    data=zones,
-                    debounce=250,
-                    description="The part of the stack that must get hot enough as one.",
-                ),
-                text(
-                    "reads",
-                    dmc.Select,
-                    data=options(READS),
-                    allowDeselect=False,
-                ),
-                text("channel", debounce=250),
-                text(
-                    "type", dmc.Select, data=[{"value": "", "label": "none"}, *letters], allowDeselect=False
-                ),
-            ],
-            className="prepare-fields",
-        ),
+        html.H2(f"Probe {doc['probe'][i].get('name', '')}"),
+        html.Div(fields, className="prepare-fields"),
         door_row(
             button("Take it out of the plan", "prepare-take-out"),
             button("Done", "prepare-close"),
@@ -201,7 +178,8 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
 
 def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
     """Make the form of all alarms and all their settings."""
-    return [_rule(rule, doc, unit, errors) for rule in RULES.values()]
+    form = _Form(doc, unit, errors)
+    return [_rule(rule, form) for rule in RULES.values()]
 
 
 def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
@@ -212,9 +190,9 @@ def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
     return f"{others} changed" if others else ""
 
 
-def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
-    own = doc["alarm"][rule.name]
-    wrong = any(field.startswith(f"alarm.{rule.name}.") for field in errors)
+def _rule(rule: Rule, form: _Form) -> Any:
+    own = form.doc["alarm"][rule.name]
+    wrong = any(field.startswith(f"alarm.{rule.name}.") for field in form.errors)
     return html.Details(
         [
             html.Summary(
@@ -233,9 +211,7 @@ def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
                 label="Call this" if rule.warning else "Say this",
                 checked=own.get("enabled") is True,
             ),
-            html.Div(
-                [_setting(rule, s, doc, unit, errors) for s in rule.settings], className="prepare-fields"
-            ),
+            html.Div([_setting(rule, s, form) for s in rule.settings], className="prepare-fields"),
             button("Back to the defaults", {"type": "prepare-default", "rule": rule.name}),
         ],
         open=wrong,
@@ -243,13 +219,12 @@ def _rule(rule: Rule, doc: Document, unit: Unit, errors: Errors) -> Any:
     )
 
 
-def _setting(rule: Rule, s: Setting, doc: Document, unit: Unit, errors: Errors) -> Any:
+def _setting(rule: Rule, s: Setting, form: _Form) -> Any:
     path = f"alarm.{rule.name}.{s.name}"
-    kind = kind_of(path, unit)
-    of = s.unit.replace("°C", "°F") if kind in ("F", "dF") else s.unit
+    kind = kind_of(path, form.unit)
     low, high, usual = (written(v, kind) for v in (s.minimum, s.maximum, s.default))
-    hint = f"{low} to {high} {of}".rstrip() + f", usually {usual}"
-    return _number(doc, path, s.doc.rstrip("."), s.unit, hint, unit, errors)
+    hint = f"{low} to {high} {in_shown(s.unit, kind)}".rstrip() + f", usually {usual}"
+    return form.number(path, s.doc.rstrip("."), s.unit, hint)
 
 
 def listed(found: Sequence[str]) -> list[Any]:

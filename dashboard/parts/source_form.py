@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 import dash_mantine_components as dmc
 
-from dashboard.parts.frame import options
+from dashboard.parts.frame import UNAIDED, options
 from logger.errors import UserError
 from logger.plan import guess_reads
 from logger.plan.sources import WORDS
@@ -83,7 +83,7 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
             kind, more["data"] = dmc.Autocomplete, list(ports if name == "port" else _SPEEDS)
         if name == "port" and ports:
             own["value"] = ports[0]
-        fields.append(kind(**own, **more, attributes={"input": {"autoComplete": "off"}}))
+        fields.append(kind(**own, **more, attributes=UNAIDED))
     return fields
 
 

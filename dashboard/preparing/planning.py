@@ -117,6 +117,11 @@ def kind_of(path: str, unit: Unit) -> str:
     return "F" if unit == "F" and setting is None and path.endswith("_c") else "number"
 
 
+def in_shown(of: str, kind: str) -> str:
+    """Write a unit as it stands beside a number of that kind."""
+    return of.replace("°C", "°F") if kind in ("F", "dF") else of
+
+
 def _setting(path: str) -> Setting | None:
     parts = path.split(".")
     if len(parts) != 3 or parts[0] != "alarm" or parts[1] not in RULES:
@@ -283,8 +288,7 @@ def _words(exc: PlanRefused, doc: Document, unit: Unit) -> str:
         return capital(str(exc))
     value, low, high, of = exc.bounds
     kind = kind_of(field, unit)
-    of = of.replace("°C", f"°{unit}") if kind in ("F", "dF") else of
-    span = f"{written(low, kind)} to {written(high, kind)} {of}".rstrip()
+    span = f"{written(low, kind)} to {written(high, kind)} {in_shown(of, kind)}".rstrip()
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{written(value, kind)} is out of range; give a number from {span}"
     said = (

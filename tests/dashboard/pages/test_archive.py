@@ -8,6 +8,7 @@ import io
 import json
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
