@@ -20,7 +20,7 @@ class Errand(msgspec.Struct):
     said: str = ""
 
 
-def kept(kind: type[T], given: Any) -> T | None:
+def read_kept(kind: type[T], given: Any) -> T | None:
     """Read what a browser keeps; None where it isn't of that kind."""
     try:
         return msgspec.convert(given, kind)

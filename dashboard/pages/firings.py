@@ -17,7 +17,7 @@ from starlette.responses import Response
 from dashboard.context import Context, here
 from dashboard.figures.look import unit_of
 from dashboard.pages import firings_bin, firings_import, firings_places, progress
-from dashboard.pages.asked import Errand, button_pressed, ids_of, kept, next_turn
+from dashboard.pages.asked import Errand, button_pressed, ids_of, next_turn, read_kept
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
 from dashboard.parts.frame import button, client, door_row, notice, options
 from dashboard.security.guard import may_act
@@ -357,7 +357,7 @@ async def save(clicks: list[Any], running: Any) -> Any:
     made = exports(here().journal_path)
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     kind = str(pressed.get("kind"))
-    if (going := kept(Errand, running)) is not None:
+    if (going := read_kept(Errand, running)) is not None:
         await made.errands.stop(going.token)
     title = FILES[kind][0] if kind in FILES else kind
     token = made.begin(info, kind)
@@ -380,7 +380,7 @@ async def save(clicks: list[Any], running: Any) -> Any:
 async def look(_: Any, errand: Any, turn: Any) -> Any:
     """Say how far a file has come, or that the bin has been emptied."""
     idle = (*progress.NOTHING, no_update, no_update)
-    if (going := kept(Errand, errand)) is None:
+    if (going := read_kept(Errand, errand)) is None:
         return idle
     try:
         work = await exports(here().journal_path).errands.wait(going.token, 0.4)
@@ -410,7 +410,7 @@ async def look(_: Any, errand: Any, turn: Any) -> Any:
 )
 async def stop(_: Any, errand: Any, turn: Any) -> Any:
     """Cancel it."""
-    going = kept(Errand, errand)
+    going = read_kept(Errand, errand)
     if going is not None:
         await exports(here().journal_path).errands.stop(going.token)
     deleting = going is not None and going.kind != "export"

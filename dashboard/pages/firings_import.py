@@ -15,7 +15,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import progress
-from dashboard.pages.asked import Errand, button_pressed, kept
+from dashboard.pages.asked import Errand, button_pressed, read_kept
 from dashboard.pages.firings_sent import errands_here, files_sent, looked_at, spool_here
 from dashboard.parts.frame import button, client, door_row, options
 from dashboard.parts.import_form import FIELDS, MANY, fields, page_words, understood, way_words
@@ -151,7 +151,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
     batch, names = files_sent(sent)
     if not names:
         raise PreventUpdate
-    if (going := kept(Errand, running)) is not None:
+    if (going := read_kept(Errand, running)) is not None:
         if going.kind == "import":
             raise PreventUpdate
         await errands_here().stop(going.token)
@@ -181,7 +181,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
 async def look(_: Any, errand: Any) -> Any:
     """Say how far it has come, or what came of it."""
     idle = (*progress.NOTHING, no_update, no_update, no_update)
-    if (going := kept(Errand, errand)) is None:
+    if (going := read_kept(Errand, errand)) is None:
         return idle
     importing = going.kind == "import"
     try:
@@ -328,7 +328,7 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
 @operator_only
 def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
     """Take one of the ways on that a refusal names."""
-    n, ways = button_pressed()["n"], kept(list[dict[str, Any]], ways) or []
+    n, ways = button_pressed()["n"], read_kept(list[dict[str, Any]], ways) or []
     if not isinstance(n, int) or not 0 <= n < len(ways):
         raise PreventUpdate
     name, value = ways[n].get("field"), ways[n].get("value")

@@ -10,7 +10,7 @@ from dash import ALL, Input, Output, State, callback, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
-from dashboard.pages.asked import Errand, kept
+from dashboard.pages.asked import Errand, read_kept
 from dashboard.parts.import_form import CLOCK_LEAPS, page_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
@@ -43,7 +43,7 @@ class Sent(msgspec.Struct):
 
 def files_sent(sent: Any) -> tuple[str, list[str]]:
     """Read which files were sent, and as which batch."""
-    found = kept(Sent, sent) or Sent("", [])
+    found = read_kept(Sent, sent) or Sent("", [])
     return found.batch, found.files[:MAX_FILES]
 
 
@@ -73,7 +73,7 @@ async def looked_at(found: Any) -> Looked:
 @operator_only
 async def may_import(found: Any, again: Any, pause: Any, errand: Any) -> bool:
     """Tell whether nothing is in the way."""
-    going = kept(Errand, errand)
+    going = read_kept(Errand, errand)
     behind = going is not None and isinstance(found, dict) and going.token != found.get("token")
     importing = going is not None and going.kind == "import"
     return importing or behind or bool(await _in_the_way(found, again=again is True, pause=pause is True))
@@ -128,7 +128,7 @@ async def begin(
     pause: Any,
 ) -> Any:
     """Begin to import the files."""
-    if (going := kept(Errand, running)) is not None and going.kind == "import":
+    if (going := read_kept(Errand, running)) is not None and going.kind == "import":
         raise PreventUpdate
     if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
         raise UserError(wrong)
@@ -180,7 +180,7 @@ def _started_us(text: Any) -> int | None:
 @operator_only
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
     """Call it off: nothing of it stays."""
-    if (going := kept(Errand, errand)) is not None:
+    if (going := read_kept(Errand, errand)) is not None:
         await errands_here().stop(going.token)
     spool_here().drop(files_sent(sent)[0])
     return "/firings"

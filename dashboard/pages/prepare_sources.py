@@ -5,16 +5,19 @@ from pathlib import Path
 from typing import Any
 
 import dash_mantine_components as dmc
+import msgspec
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.pages.asked import button_pressed
+from dashboard.pages.asked import button_pressed, read_kept
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
 from dashboard.parts.frame import UNAIDED, button, door_row, section
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     FIELDS,
     FieldWrong,
+    Number,
+    Standing,
     channels_of,
     form_of,
     key_of,
@@ -173,43 +176,25 @@ async def stop(_: Any) -> bool:
 )
 def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
     """Offer the numbers that were found, to be named; what was typed stays when another number is found."""
-    called = {k: probe for k, (_, probe) in _changed(changing)[1].items()}
+    standing, numbers = read_kept(Standing, changing), read_kept(list[Number], keys) or []
+    called = {k: probe for k, (_, probe) in standing.known.items()} if standing else {}
     if ctx.triggered_id == "prepare-found-keys" and len(ctx.triggered) == 1:
         called |= {
             str(part["id"]["key"]): str(v or "") for part, v in zip(ctx.states_list[0], typed, strict=True)
         }
     rows = [
         dmc.TextInput(
-            id={"type": "prepare-number", "key": f["key"]},
-            label=f"Number {f['key']}: its name",
+            id={"type": "prepare-number", "key": f.key},
+            label=f"Number {f.key}: its name",
             description="",
-            value=called.get(f["key"], f["name"]),
+            value=called.get(f.key, f.name),
             attributes=UNAIDED,
         )
-        for f in _numbers(keys)
-        if f["name"]
+        for f in numbers
+        if f.name
     ]
     hint = [html.P("Name each; what has no name is left out.", className="hint")] if rows else []
-    return [*hint, *rows], not _numbers(keys), not isinstance(changing, dict)
-
-
-def _numbers(keys: Any) -> list[dict[str, Any]]:
-    """Numbers that were found, or stand in the plan; one that its topic names has no name."""
-    return [
-        {"key": str(f["key"]), "name": str(f["name"]), "mark": f["mark"], "stood": f.get("stood") is True}
-        for f in (keys if isinstance(keys, list) else [])
-        if isinstance(f, dict) and {"key", "name", "mark"} <= set(f) and isinstance(f["mark"], dict)
-    ]
-
-
-def _changed(changing: Any) -> tuple[int, dict[str, tuple[str, str]], dict[str, Any]]:
-    """The source that is being changed: which it is (-1: none), names of channels and probes, the form."""
-    if not isinstance(changing, dict) or not isinstance(changing.get("i"), int):
-        return -1, {}, {}
-    known, form = changing.get("known"), changing.get("form")
-    pairs = known.items() if isinstance(known, dict) else ()
-    names = {str(k): (str(v[0]), str(v[1])) for k, v in pairs if isinstance(v, list) and len(v) == 2}
-    return changing["i"], names, form if isinstance(form, dict) else {}
+    return [*hint, *rows], not numbers, standing is None
 
 
 @callback(
@@ -231,21 +216,16 @@ def change(_: list[Any], kept: Any, opened: Any) -> Any:
         raise PreventUpdate
     form, channels = form_of(sources[i]), channels_of(sources[i])
     probes = {p.get("channel") or p.get("name"): str(p.get("name")) for p in doc["probe"]}
-    known = {key_of(c): [c["name"], probes.get(c["name"], c["name"])] for c in channels if c.get("name")}
+    known = {key_of(c): (c["name"], probes.get(c["name"], c["name"])) for c in channels if c.get("name")}
     keys = [
-        {
-            "key": key_of(c),
-            "name": c.get("name") or "",
-            "mark": {k: v for k, v in c.items() if k != "name"},
-            "stood": True,
-        }
+        Number(key_of(c), c.get("name") or "", {k: v for k, v in c.items() if k != "name"}, stood=True)
         for c in channels
     ]
     names = [part["id"]["name"] for part in ctx.outputs_list[0]]
     said = f"This is {sources[i].get('format')} as it stands in the plan. Listen, to see what it says now."
-    changing = {"i": i, "known": known, "form": form}
+    shown = msgspec.to_builtins((Standing(i, known, form), keys))
     # Another word for "open": one that was closed by hand is opened again.
-    return [form.get(n, "") for n in names], changing, keys, said, "open" if opened is True else True
+    return [form.get(n, "") for n in names], *shown, said, "open" if opened is True else True
 
 
 @callback(
@@ -277,10 +257,10 @@ async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing:
     called = {
         str(p["id"]["key"]): str(v or "").strip() for p, v in zip(ctx.states_list[0], names, strict=True)
     }
-    chosen = [f for f in _numbers(keys) if called.get(f["key"]) or not f["name"]]
+    chosen = [f for f in read_kept(list[Number], keys) or [] if called.get(f.key) or not f.name]
     if not chosen:
         return None, "Give at least one number a name.", no_update, no_update
-    new = with_source(draft.doc, table, chosen, called, *_changed(changing))
+    new = with_source(draft.doc, table, chosen, called, read_kept(Standing, changing) or Standing())
     if len(new["probe"]) > MAX_PROBES:
         said = f"A plan has {MAX_PROBES} probes at most; leave some numbers out."
         return None, said, no_update, no_update

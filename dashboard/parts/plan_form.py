@@ -147,7 +147,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
         return form.field(f"probe.{i}.{key}", PROBE_LABELS[key], make, **more)
 
     zones = list(dict.fromkeys([*(str(p.get("zone")) for p in doc["probe"] if p.get("zone")), *ZONES]))
-    heat = "The part of the stack that must get hot enough as one."
+    meant = "The part of the stack that must get hot enough as one."
     letters = options((("", "none"), *((letter, letter) for letter in LETTERS)))
     step_by = [
         form.number(f"probe.{i}.height_cm", PROBE_LABELS["height_cm"], "cm"),
@@ -158,7 +158,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
         text("name", **TYPED),
         html.Div(step_by, className="prepare-step-by"),
         text("side", dmc.Autocomplete, data=list(SIDES), debounce=250),
-        text("zone", dmc.Autocomplete, data=zones, debounce=250, description=heat),
+        text("zone", dmc.Autocomplete, data=zones, debounce=250, description=meant),
         text("reads", dmc.Select, data=options(READS), allowDeselect=False),
         text("channel", debounce=250),
         text("type", dmc.Select, data=letters, allowDeselect=False),

@@ -3,10 +3,10 @@
 import math
 import re
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
 import dash_mantine_components as dmc
+import msgspec
 
 from dashboard.parts.frame import UNAIDED, options
 from logger.errors import UserError
@@ -64,16 +64,28 @@ _WHOLE: Final = ("baud", "stop_bits", "first", "count")
 _MAY_BE_EMPTY: Final = ("topic", "broken", "rig")
 
 
-def field_id(name: str) -> dict[str, str]:
-    """Make a field's id."""
-    return {"type": "prepare-source", "name": name}
+class Number(msgspec.Struct):
+    """A number that a rig says, as it was found."""
+
+    key: str
+    name: str  # empty: its topic names it
+    mark: dict[str, Any]  # where it stands in what the rig says
+    stood: bool = False  # in the plan, and was not heard since
+
+
+class Standing(msgspec.Struct):
+    """A source of the plan that is being changed."""
+
+    i: int = -1  # which it is; -1: none
+    known: dict[str, tuple[str, str]] = msgspec.field(default_factory=dict)  # by key: channel, probe's name
+    form: dict[str, Any] = msgspec.field(default_factory=dict)  # as it was when the source was taken into it
 
 
 def source_fields(ports: Sequence[str]) -> list[Any]:
     """Make the form, with the serial ports there are."""
     fields = []
     for name, field in FIELDS.items():
-        own = {"id": field_id(name), "label": field.label, "value": field.value}
+        own = {"id": {"type": "prepare-source", "name": name}, "label": field.label, "value": field.value}
         if field.choices:
             fields.append(dmc.Select(**own, data=options(field.choices), allowDeselect=False))
             continue
@@ -178,11 +190,9 @@ def key_of(mark: Mapping[str, Any]) -> str:
 def with_source(
     doc: dict[str, Any],
     table: dict[str, Any],
-    chosen: list[dict[str, Any]],
+    chosen: list[Number],
     called: dict[str, str],
-    at: int = -1,
-    known: Mapping[str, tuple[str, str]] = MappingProxyType({}),
-    form: Mapping[str, Any] = MappingProxyType({}),
+    standing: Standing,
 ) -> dict[str, Any]:
     """Give a copy of a plan with a source in it, and a probe for each of its numbers.
 
@@ -190,48 +200,44 @@ def with_source(
     ----------
     table : dict
         From `table_of`.
-    chosen : list of dict
-        Numbers as they were found: `key`, `name`, `mark`, and whether they `stood` in the plan and were not
-        heard since. One without a name is named by its topic.
+    chosen : list of Number
+        What it is to read.
     called : dict
         What the potter calls each, by key.
-    at : int
-        The source that it takes the place of; -1: none.
-    known : mapping
-        By key, what that source calls a channel, and its probe's name.
-    form : mapping
-        The form when that source was taken into it: of numbers that stood only what changed since is new.
+    standing : Standing
+        The source that it takes the place of. Of numbers that stood only what changed in the form is new.
     """
     sources, probes = list(doc.get("source", [])), [dict(p) for p in doc["probe"]]
     own = {k: v for k, v in table.items() if k not in (*ASKED, *OF_CHANNELS)}
     said = {k: table.get(k) for k in ("scale", "broken")}
-    before = table_of(form) if form else {}
+    before = table_of(standing.form) if standing.form else {}
     new = {k: v for k, v in said.items() if v != before.get(k)}
-    others = [c.get("name") for i, s in enumerate(sources) if i != at for c in channels_of(s)]
+    others = [c.get("name") for i, s in enumerate(sources) if i != standing.i for c in channels_of(s)]
     taken = [str(name) for name in others if name]
+    known = standing.known
     channels: list[dict[str, Any]] = []
     for f in chosen:
-        marked = {**f["mark"], **(new if f["stood"] else said)}
+        marked = {**f.mark, **(new if f.stood else said)}
         mark = {k: v for k, v in marked.items() if v is not None and (k, v) != ("scale", 1)}
-        if not f["name"]:
+        if not f.name:
             channels.append(mark)
             continue
-        name, probe = known.get(f["key"], ("", ""))
-        name = name or _free(f["name"], {*taken, *(n for n, _ in known.values())})
+        name, probe = known.get(f.key, ("", ""))
+        name = name or _free(f.name, {*taken, *(n for n, _ in known.values())})
         taken.append(name)
         channels.append({"name": name, **mark})
         has = next((p for p in probes if (p.get("channel") or p.get("name")) == name), None)
         if has is None:
-            word = called[f["key"]]
+            word = called[f.key]
             place = {"height_cm": None, "side": "", "reads": guess_reads(word), "zone": word, "type": ""}
             probes.append({"name": word, "channel": name, **place})
-        elif probe and called[f["key"]] != probe:
-            has |= {"name": called[f["key"]], "channel": name}
+        elif probe and called[f.key] != probe:
+            has |= {"name": called[f.key], "channel": name}
     gone = {n for n, _ in known.values()} - {str(c.get("name")) for c in channels}
     probes = [p for p in probes if (p.get("channel") or p.get("name")) not in gone]
     source = {**own, "channel": channels}
-    if 0 <= at < len(sources):
-        sources[at] = source
+    if 0 <= standing.i < len(sources):
+        sources[standing.i] = source
     else:
         sources.append(source)
     return {**doc, "source": sources, "probe": probes}
