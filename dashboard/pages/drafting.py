@@ -35,8 +35,6 @@ def changes_draft(*parts: Output | Input | State, another: bool = False) -> Call
     kept = (State("prepare-plan", "data"), State("prepare-turn", "data"))
 
     def register(change: Callable[..., Any]) -> Callable[..., Any]:
-        changed: Callable[..., Any]
-
         @functools.wraps(change)
         async def changed(*given: Any) -> Any:
             *own, before, turn = given
@@ -46,8 +44,8 @@ def changes_draft(*parts: Output | Input | State, another: bool = False) -> Call
             new, *rest = answer if others else (answer,)
             return *((no_update, no_update) if new is None else (new.kept(), next_turn(turn))), *rest
 
-        if getattr(change, "operator_only", False):  # before anything is looked at
-            changed = operator_only(changed)
-        return callback(PLAN, TURN, *others, *told, *kept, prevent_initial_call=True)(changed)
+        guarded = getattr(change, "operator_only", False)  # and before anything is looked at
+        register_it = callback(PLAN, TURN, *others, *told, *kept, prevent_initial_call=True)
+        return register_it(operator_only(changed) if guarded else changed)
 
     return register
