@@ -15,7 +15,7 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
 from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing, of_firing
-from dashboard.parts.frame import graph, options, section
+from dashboard.parts.frame import graph, halves, options, section
 from dashboard.stored import shelf
 from dashboard.words import Unit, alarm_name, span
 from dashboard.work.gathering import Work, gathering
@@ -33,34 +33,31 @@ def panel() -> list[Any]:
     return [
         dcc.Store(id="prepare-wish"),
         dcc.Store(id="prepare-rehearsed"),
-        html.Div(
-            [
-                section(
-                    html.H2("Rehearse"),
-                    html.P(
-                        "Choose an earlier firing to see when these settings would have raised an alarm.",
-                        className="hint",
-                    ),
-                    dmc.Select(
-                        id="prepare-on-firing",
-                        label="Earlier firing",
-                        data=[],
-                        clearable=True,
-                        placeholder="Choose one …",
-                    ),
-                    progress.working("prepare"),
-                    html.Div(
-                        graph("prepare-rehearsal"),
-                        id="prepare-rehearsal-box",
-                        hidden=True,
-                        className="prepare-rehearsal",
-                    ),
-                    html.Ol(id="prepare-calls"),
-                    label="Rehearsal",
+        halves(
+            section(
+                html.H2("Rehearse"),
+                html.P(
+                    "Choose an earlier firing to see when these settings would have raised an alarm.",
+                    className="hint",
                 ),
-                section(html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form"), label="Alarms"),
-            ],
-            className="prepare-two",
+                dmc.Select(
+                    id="prepare-on-firing",
+                    label="Earlier firing",
+                    data=[],
+                    clearable=True,
+                    placeholder="Choose one …",
+                ),
+                progress.working("prepare"),
+                html.Div(
+                    graph("prepare-rehearsal"),
+                    id="prepare-rehearsal-box",
+                    hidden=True,
+                    className="prepare-rehearsal",
+                ),
+                html.Ol(id="prepare-calls"),
+                label="Rehearsal",
+            ),
+            section(html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form"), label="Alarms"),
         ),
     ]
 

@@ -15,7 +15,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.pages.asked import button_pressed, next_turn
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
-from dashboard.parts.frame import button, door_row, options, section
+from dashboard.parts.frame import button, door_row, halves, options, section
 from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
@@ -36,50 +36,47 @@ _LIST: Final = Output("prepare-plans-turn", "data", allow_duplicate=True)
 def panel() -> list[Any]:
     """Make the step's panel."""
     return [
-        html.Div(
-            [
-                section(
-                    html.H2("What is fired, and how hot"),
-                    html.Div(id="prepare-plan-form"),
-                    door_row(
-                        button("Save this plan", "prepare-save", className="main"),
-                        button("Save a copy under its title", "prepare-copy"),
-                        button("Replace that one", "prepare-replace", hidden=True),
-                        button("Download as a file (TOML)", "prepare-export"),
-                    ),
-                    html.P("", id="prepare-plan-said", role="status"),
-                    dcc.Download(id="prepare-file"),
+        halves(
+            section(
+                html.H2("What is fired, and how hot"),
+                html.Div(id="prepare-plan-form"),
+                door_row(
+                    button("Save this plan", "prepare-save", className="main"),
+                    button("Save a copy under its title", "prepare-copy"),
+                    button("Replace that one", "prepare-replace", hidden=True),
+                    button("Download as a file (TOML)", "prepare-export"),
                 ),
-                section(
-                    html.H2("Begin from"),
-                    html.H3("A plan of yours"),
-                    html.Ul(id="prepare-plans"),
-                    dcc.Store(id="prepare-sure"),
-                    dcc.Store(id="prepare-plans-turn", data=0),
-                    html.H3("An earlier firing"),
-                    door_row(
-                        dmc.Select(
-                            id="prepare-from",
-                            data=[],
-                            placeholder="Choose one …",
-                            attributes={"input": {"aria-label": "Earlier firing"}},
-                        ),
-                        button("Copy its plan", "prepare-from-copy"),
+                html.P("", id="prepare-plan-said", role="status"),
+                dcc.Download(id="prepare-file"),
+            ),
+            section(
+                html.H2("Begin from"),
+                html.H3("A plan of yours"),
+                html.Ul(id="prepare-plans"),
+                dcc.Store(id="prepare-sure"),
+                dcc.Store(id="prepare-plans-turn", data=0),
+                html.H3("An earlier firing"),
+                door_row(
+                    dmc.Select(
+                        id="prepare-from",
+                        data=[],
+                        placeholder="Choose one …",
+                        attributes={"input": {"aria-label": "Earlier firing"}},
                     ),
-                    html.H3("A plan file"),
-                    html.Label(  # of the file input within, which takes no name of its own
-                        dcc.Upload(
-                            html.Span("Choose a plan file (TOML)", className="button"),
-                            id="prepare-upload",
-                            accept=".toml",
-                            max_size=4 * MAX_TOML,
-                        )
-                    ),
-                    html.H3("The rig alone"),
-                    button("A new plan from its channels", "prepare-fresh"),
+                    button("Copy its plan", "prepare-from-copy"),
                 ),
-            ],
-            className="prepare-two",
+                html.H3("A plan file"),
+                html.Label(  # of the file input within, which takes no name of its own
+                    dcc.Upload(
+                        html.Span("Choose a plan file (TOML)", className="button"),
+                        id="prepare-upload",
+                        accept=".toml",
+                        max_size=4 * MAX_TOML,
+                    )
+                ),
+                html.H3("The rig alone"),
+                button("A new plan from its channels", "prepare-fresh"),
+            ),
         )
     ]
 

@@ -15,7 +15,7 @@ from dashboard.figures.stack import moved, stack_figure
 from dashboard.pages.asked import button_pressed
 from dashboard.pages.drafting import changes_draft, needed_draft
 from dashboard.pages.prepare_sources import sources_section
-from dashboard.parts.frame import button, door_row, section
+from dashboard.parts.frame import button, door_row, halves, section
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
 from dashboard.preparing.planning import Document, Draft, draft_of, errors_of
@@ -50,31 +50,28 @@ def panel() -> list[Any]:
             button("Name it", "prepare-name-it", hidden=True),
             id="prepare-hand",
         ),
-        html.Div(
-            [
-                section(
-                    graph,
-                    html.P(
-                        "Drag a probe to its place: windward is left, leeward right. Or choose it in the "
-                        "list and write its height and side.",
-                        className="hint",
-                    ),
-                    label="The stack before it is lit",
+        halves(
+            section(
+                graph,
+                html.P(
+                    "Drag a probe to its place: windward is left, leeward right. Or choose it in the "
+                    "list and write its height and side.",
+                    className="hint",
                 ),
-                section(
-                    html.Ol(id="prepare-probes"),
-                    door_row(
-                        html.P("", id="prepare-more-said"),
-                        button("Put all into the plan", "prepare-more", hidden=True),
-                        button("Add a probe", "prepare-add"),
-                    ),
-                    html.Div(id="prepare-editor"),
-                    html.H2("What this rig can't judge"),
-                    html.Ul(id="prepare-limits"),
-                    label="Probes",
+                label="The stack before it is lit",
+            ),
+            section(
+                html.Ol(id="prepare-probes"),
+                door_row(
+                    html.P("", id="prepare-more-said"),
+                    button("Put all into the plan", "prepare-more", hidden=True),
+                    button("Add a probe", "prepare-add"),
                 ),
-            ],
-            className="prepare-two",
+                html.Div(id="prepare-editor"),
+                html.H2("What this rig can't judge"),
+                html.Ul(id="prepare-limits"),
+                label="Probes",
+            ),
         ),
         *sources_section(),
     ]

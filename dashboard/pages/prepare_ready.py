@@ -11,9 +11,10 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
+from dashboard.pages.asked import read_kept
 from dashboard.pages.drafting import PLAN, needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
-from dashboard.parts.frame import button, door_row, section
+from dashboard.parts.frame import button, door_row, halves, section
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.preparing.planning import Document, draft_of, problems, read_document
 from dashboard.preparing.rig_look import look_at_rig
@@ -25,6 +26,7 @@ from logger.journal.reader import JournalReader
 from logger.plan import library as plans
 
 CHECK_MS: Final = 4000
+_Items = list[tuple[str, bool]]
 _KIT: Final = Output("prepare-kit", "data", allow_duplicate=True)
 
 
@@ -38,29 +40,26 @@ class NothingComesIn(UserError):
 def pack_panel() -> list[Any]:
     """Make the panel of the packing list."""
     return [
-        html.Div(
-            [
-                section(
-                    html.H2("What goes along"),
-                    html.Ul(id="prepare-kit-list"),
-                    html.Div(
-                        [
-                            dmc.TextInput(
-                                id="prepare-kit-new",
-                                value="",
-                                label="Something else to take along",
-                                error="",
-                                attributes={"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}},
-                            ),
-                            button("Add", "prepare-kit-add"),
-                            button("Untick all", "prepare-kit-none"),
-                        ],
-                        className="page-doors ends",
-                    ),
+        halves(
+            section(
+                html.H2("What goes along"),
+                html.Ul(id="prepare-kit-list"),
+                html.Div(
+                    [
+                        dmc.TextInput(
+                            id="prepare-kit-new",
+                            value="",
+                            label="Something else to take along",
+                            error="",
+                            attributes={"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}},
+                        ),
+                        button("Add", "prepare-kit-add"),
+                        button("Untick all", "prepare-kit-none"),
+                    ],
+                    className="page-doors ends",
                 ),
-                cautions(),
-            ],
-            className="prepare-two",
+            ),
+            cautions(),
         )
     ]
 
@@ -69,36 +68,33 @@ def check_panel() -> list[Any]:
     """Make the panel of the cold check."""
     return [
         dcc.Interval(id="prepare-check-again", interval=CHECK_MS, disabled=True),
-        html.Div(
-            [
-                section(
-                    html.H2("Cold check"),
-                    html.P(
-                        "Before lighting, all probes are as warm as the air: they must agree. It looks "
-                        "again every few seconds. Hold each tip in your hand for ten seconds: it must rise.",
-                        className="hint",
-                    ),
-                    html.P("", id="prepare-verdict", role="status"),
-                    html.Ul(id="prepare-found"),
+        halves(
+            section(
+                html.H2("Cold check"),
+                html.P(
+                    "Before lighting, all probes are as warm as the air: they must agree. It looks "
+                    "again every few seconds. Hold each tip in your hand for ten seconds: it must rise.",
+                    className="hint",
                 ),
-                section(
-                    html.H2("Each tip in the hand"),
-                    html.Ul(id="prepare-hands"),
-                    html.H2("This tablet, and the lamp"),
-                    html.P(
-                        "Tap the sound button at the top of the page: it plays the alarm. Can you hear it "
-                        "from where you will stand? A firing takes half a day: is the battery full, and does "
-                        "the clock at the top show the time?"
-                    ),
-                    door_row(
-                        button("Try the lamp at the fire", "prepare-beacon"),
-                        html.P("", id="prepare-beacon-said", role="status"),
-                        id="prepare-beacons",
-                        hidden=True,
-                    ),
+                html.P("", id="prepare-verdict", role="status"),
+                html.Ul(id="prepare-found"),
+            ),
+            section(
+                html.H2("Each tip in the hand"),
+                html.Ul(id="prepare-hands"),
+                html.H2("This tablet, and the lamp"),
+                html.P(
+                    "Tap the sound button at the top of the page: it plays the alarm. Can you hear it "
+                    "from where you will stand? A firing takes half a day: is the battery full, and does "
+                    "the clock at the top show the time?"
                 ),
-            ],
-            className="prepare-two",
+                door_row(
+                    button("Try the lamp at the fire", "prepare-beacon"),
+                    html.P("", id="prepare-beacon-said", role="status"),
+                    id="prepare-beacons",
+                    hidden=True,
+                ),
+            ),
         ),
     ]
 
@@ -106,30 +102,27 @@ def check_panel() -> list[Any]:
 def arm_panel() -> list[Any]:
     """Make the panel of the last step."""
     return [
-        html.Div(
-            [
-                section(
-                    html.H2("Arm, and light"),
-                    html.Dl(id="prepare-facts"),
-                    html.Ul(id="prepare-reasons"),
-                    html.H3("What this rig can't judge"),
-                    html.Ul(id="prepare-arm-limits"),
-                    html.Div(
-                        dmc.Checkbox(id="prepare-anyway", label="I have seen this, and arm all the same."),
-                        id="prepare-anyway-row",
-                        hidden=True,
-                    ),
-                    html.Div(
-                        dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
-                        id="prepare-ending-row",
-                        hidden=True,
-                    ),
-                    button("Arm", "prepare-arm", className="main big", disabled=True),
-                    html.P("", id="prepare-arm-said", role="status"),
+        halves(
+            section(
+                html.H2("Arm, and light"),
+                html.Dl(id="prepare-facts"),
+                html.Ul(id="prepare-reasons"),
+                html.H3("What this rig can't judge"),
+                html.Ul(id="prepare-arm-limits"),
+                html.Div(
+                    dmc.Checkbox(id="prepare-anyway", label="I have seen this, and arm all the same."),
+                    id="prepare-anyway-row",
+                    hidden=True,
                 ),
-                cautions(),
-            ],
-            className="prepare-two",
+                html.Div(
+                    dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
+                    id="prepare-ending-row",
+                    hidden=True,
+                ),
+                button("Arm", "prepare-arm", className="main big", disabled=True),
+                html.P("", id="prepare-arm-said", role="status"),
+            ),
+            cautions(),
         )
     ]
 
@@ -156,13 +149,8 @@ def show_kit(items: Any) -> list[Any]:
                 button("×", {"type": "prepare-kit-off", "item": item}, aloud=f"Take off the list: {item}"),
             ]
         )
-        for item, done in _items(items)
+        for item, done in read_kept(_Items, items) or []
     ]
-
-
-def _items(items: Any) -> list[tuple[str, bool]]:
-    pairs = items if isinstance(items, list) else []
-    return [(str(p[0]), p[1] is True) for p in pairs if isinstance(p, list | tuple) and len(p) == 2]
 
 
 @callback(
@@ -311,7 +299,7 @@ def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready 
         found if isinstance(found, list) else [],
         rig if isinstance(rig, dict) and _is_firing(rig.get("firing")) and "state" in rig else None,
         report if _is_report(report) else None,
-        _items(items),
+        read_kept(_Items, items) or [],
         checked.get("limits") or [],
     )
 

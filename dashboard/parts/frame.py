@@ -47,6 +47,11 @@ def section(*children: Any, label: str = "", **more: Any) -> Any:
     return html.Section(list(children), **named, **more)
 
 
+def halves(left: Any, right: Any) -> Any:
+    """Lay two sections beside one another where the glass is wide, below one another where it isn't."""
+    return html.Div([left, right], className="prepare-two")
+
+
 def scroll(label: str, children: Any = None, make: Any = html.Div, **more: Any) -> Any:
     """Make what scrolls by itself, with a finger or with keys; `label` says what it holds."""
     named = {"aria-label": label}
