@@ -6,7 +6,6 @@ import math
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from dash import dcc, html
 
 from dashboard import tables
@@ -215,6 +214,8 @@ def rates(c: Any, step_s: float) -> Any:
 
     In °C/min; NaN where its readings span less than 15 s or are fewer than three.
     """
+    import pandas as pd  # 80 MB that a page which only shows a fire does without
+
     value = pd.Series(np.where(np.isfinite(c), c, np.nan))
     t_s = pd.Series(np.arange(len(value)) * step_s).where(value.notna())
     recent = t_s.rolling(round(RATE_S / step_s) + 1, min_periods=1)
