@@ -6,6 +6,10 @@ import msgspec
 from dash import ctx
 from dash.exceptions import PreventUpdate
 
+from dashboard.acts import ask
+from dashboard.context import here
+from dashboard.security.guard import who_asks
+
 MOST_IDS: Final = 10_000
 
 T = TypeVar("T")
@@ -36,6 +40,11 @@ def button_pressed() -> dict[str, Any]:
     if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
         raise PreventUpdate
     return dict(ctx.triggered_id)
+
+
+async def carry_out(kind: str, data: dict[str, Any]) -> dict[str, Any]:
+    """Ask the logger for something (see `acts.ask`), in the name of whoever presses."""
+    return await ask(here().journal_path, kind, data, who_asks())
 
 
 def next_turn(turn: Any) -> int:

@@ -5,14 +5,14 @@ from typing import Any, Final
 import dash_mantine_components as dmc
 from dash import Input, Output, callback, ctx, dcc, html, no_update
 
-from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
+from dashboard.pages.asked import carry_out
 from dashboard.pages.fire_notes import dialogs
 from dashboard.pages.fire_reading import ended_summary
 from dashboard.parts.frame import NOTHING, button, client, graph, options
 from dashboard.parts.single import chosen, let_single_out
-from dashboard.security.guard import operator_only, who_asks
+from dashboard.security.guard import operator_only
 from dashboard.shell import WAITING
 
 CLOSE: Final = {"aria-label": "Close"}
@@ -241,16 +241,8 @@ def turn(side: str) -> list[bool]:
     return [side != name for name in ("now", "zones", "log")]
 
 
-@callback(Output("glance", "opened"), Input("glance-open", "n_clicks"), prevent_initial_call=True)
-def open_glance(_: int) -> bool:
-    """Let the coldest zone fill the glass."""
-    return True
-
-
-@callback(Output("end-dialog", "opened"), Input("end-open", "n_clicks"), prevent_initial_call=True)
-def ask_before_the_end(_: int) -> bool:
-    """Ask whether the firing is really to end."""
-    return True
+for _dialog, _door in (("glance", "glance-open"), ("end-dialog", "end-open")):
+    callback(Output(_dialog, "opened"), Input(_door, "n_clicks"), prevent_initial_call=True)(lambda _: True)
 
 
 @callback(
@@ -265,7 +257,7 @@ async def end(now: int | None, go_on: int | None) -> Any:
     """End the firing, after it was asked whether that is meant."""
     if ctx.triggered_id != "end-now" or not now:
         return False, no_update
-    answer = await ask(here().journal_path, "finish", {}, who_asks())
+    answer = await carry_out("finish", {})
     return False, WAITING if answer.get("waiting") else "The firing has ended."
 
 

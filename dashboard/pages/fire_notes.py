@@ -8,13 +8,12 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import button_pressed
+from dashboard.pages.asked import button_pressed, carry_out
 from dashboard.pages.fire_reading import doubt, noted, place_options
 from dashboard.parts.frame import button
-from dashboard.security.guard import operator_only, who_asks
+from dashboard.security.guard import operator_only
 from dashboard.shell import WAITING
 from dashboard.words import event_words
 from logger.errors import UserError
@@ -212,15 +211,13 @@ def _done(words: str, answer: dict[str, Any], *, later: bool = False) -> list[An
 @operator_only
 async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any) -> Any:
     """Note what was done with one tap."""
-    pressed = ctx.triggered_id
-    if not pressed or not any(clicks):
-        raise PreventUpdate
+    pressed = button_pressed()
     kind, amount = pressed["kind"], pressed["amount"]
     if (kind, amount) not in {(k, a) for k, a, _ in (*AT_A_PLACE, *ANYWHERE)}:
         raise PreventUpdate
     where = _place(zone, touched) if kind in ("wood", "raked") else {}
     data = {"kind": kind, "amount": amount, **where, **_ago(ago)}
-    answer = await ask(here().journal_path, "note", data, who_asks())
+    answer = await carry_out("note", data)
     said = f"Noted: {NOTES[kind].lower()}{f', {amount}' if amount else ''}"
     said += f", {where['zone']}." if where else "."
     return _done(said, answer, later=bool(_ago(ago))), False
@@ -254,7 +251,7 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
         return no_update, True, no_update, "Write a word or two."
     data = {"kind": "text", "text": words, **_place(zone, touched), **_ago(ago)}
     try:
-        answer = await ask(here().journal_path, "note", data, who_asks())
+        answer = await carry_out("note", data)
     except UserError as exc:
         return no_update, True, no_update, str(exc)
     short = words if len(words) <= 40 else f"{words[:39]}…"
@@ -314,7 +311,7 @@ async def keep_spot(
         return *stay, words, "Keep it all the same", [zone, value]
     data = {"temperature_c": c, "emissivity": emissivity, **_place(zone, touched)}
     try:
-        answer = await ask(here().journal_path, "spot", data, who_asks())
+        answer = await carry_out("spot", data)
     except UserError as exc:
         return *stay, str(exc), no_update, no_update
     return _done(f"Noted: {zone} at {value:g} °{unit}.", answer), False, "", "", "Keep the reading", None
@@ -328,10 +325,7 @@ async def keep_spot(
 @operator_only
 async def undo(clicks: list[int | None]) -> Any:
     """Take back what was just noted."""
-    pressed = ctx.triggered_id
-    if not pressed or not any(clicks):
-        raise PreventUpdate
-    await ask(here().journal_path, "retract", {"event": pressed["event"]}, who_asks())
+    await carry_out("retract", {"event": button_pressed()["event"]})
     return "Taken back."
 
 
@@ -374,7 +368,7 @@ async def keep_edit(clicks: int | None, text: Any, ago: Any, event: Any) -> Any:
         raise PreventUpdate
     data = {"event": event, "text": str(text or "").strip(), "ago_min": None if ago in ("", None) else ago}
     try:
-        answer = await ask(here().journal_path, "amend", data, who_asks())
+        answer = await carry_out("amend", data)
     except UserError as exc:
         return True, str(exc), no_update
     return False, "", WAITING if answer.get("waiting") else "Saved."

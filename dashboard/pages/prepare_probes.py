@@ -8,11 +8,10 @@ import numpy as np
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
-from dashboard.pages.asked import button_pressed
+from dashboard.pages.asked import button_pressed, carry_out
 from dashboard.pages.drafting import changes_draft, needed_draft
 from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.frame import button, door_row, halves, section
@@ -20,7 +19,7 @@ from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
 from dashboard.preparing.planning import Document, Draft, draft_of, errors_of
 from dashboard.preparing.rig_look import look_at_rig
-from dashboard.security.guard import operator_only, who_asks
+from dashboard.security.guard import operator_only
 from dashboard.words import FAULTS, Unit, shown
 from logger.plan import MAX_PROBES
 from logger.reading import Status
@@ -301,7 +300,7 @@ def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, 
 @operator_only
 async def wake(_: Any) -> bool:
     """Have the logger record again, after a firing's end."""
-    await ask(here().journal_path, "begin", {}, who_asks())
+    await carry_out("begin", {})
     return True
 
 

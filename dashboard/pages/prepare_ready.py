@@ -8,17 +8,16 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import read_kept
+from dashboard.pages.asked import carry_out, read_kept
 from dashboard.pages.drafting import PLAN, needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.frame import button, door_row, halves, section
 from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
 from dashboard.preparing.planning import Document, draft_of, problems, read_document
 from dashboard.preparing.rig_look import look_at_rig
-from dashboard.security.guard import operator_only, who_asks
+from dashboard.security.guard import operator_only
 from dashboard.words import Unit, capital
 from logger.cold_check.look import check_journal
 from logger.errors import UserError
@@ -274,7 +273,7 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
 @operator_only
 async def beacon(_: Any) -> str:
     """Have the rigs' lamps and buzzers tried."""
-    await ask(here().journal_path, "beacon_test", {}, who_asks())
+    await carry_out("beacon_test", {})
     return "Asked for. Does it light, or sound?"
 
 
@@ -386,7 +385,7 @@ async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
     if planned and ending is not True:
         return no_update, no_update, f"“{running['title']}” runs under a plan. Say first that it is to end."
     data = {"plan_toml": read_document(doc).dumps(), **({"replace": running["id"]} if planned else {})}
-    answer = await ask(here().journal_path, "arm", data, who_asks())
+    answer = await carry_out("arm", data)
     if answer.get("waiting"):
         return no_update, no_update, "The logger hasn't answered yet; it arms as soon as it is back."
     return "/", None, ""
