@@ -10,12 +10,11 @@ from dashboard.figures.look import unit_of
 from dashboard.pages.asked import carry_out
 from dashboard.pages.fire_notes import dialogs
 from dashboard.pages.fire_reading import ended_summary
-from dashboard.parts.frame import NOTHING, button, client, graph, options
+from dashboard.parts.frame import NOTHING, button, client, dialog, graph, options
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.security.guard import operator_only
 from dashboard.shell import WAITING
 
-CLOSE: Final = {"aria-label": "Close"}
 GRAPH: Final[dict[str, Any]] = {
     "displaylogo": False,
     "doubleClick": False,  # a script does what it says: all, and as it comes
@@ -43,7 +42,7 @@ def layout(**_query: str) -> Any:
             html.Div([_chart(), _side()], id="course"),
             html.P("", id="fire-done", role="status"),
             dcc.Store(id="edit-event"),
-            *dialogs(CLOSE),
+            *dialogs(),
             _end_dialog(),
             dmc.Modal(
                 html.Div(
@@ -201,20 +200,17 @@ def _side() -> Any:
 
 
 def _end_dialog() -> Any:
-    return dmc.Modal(
-        id="end-dialog",
-        title="End the firing?",
-        closeButtonProps=CLOSE,
-        children=[
-            html.P("Nothing more is recorded until the next firing. Coals stay hot under ash for a day."),
-            html.Div(
-                [
-                    button("End the firing", "end-now", className="big main"),
-                    button("Keep recording", "end-not", className="big"),
-                ],
-                className="choices",
-            ),
-        ],
+    return dialog(
+        "end-dialog",
+        "End the firing?",
+        html.P("Nothing more is recorded until the next firing. Coals stay hot under ash for a day."),
+        html.Div(
+            [
+                button("End the firing", "end-now", className="big main"),
+                button("Keep recording", "end-not", className="big"),
+            ],
+            className="choices",
+        ),
     )
 
 

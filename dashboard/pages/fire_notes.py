@@ -1,7 +1,6 @@
 """Notes and gun readings beside the fire: two dialogs, and what they do."""
 
 import math
-from collections.abc import Mapping
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -12,7 +11,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import button_pressed, carry_out
 from dashboard.pages.fire_reading import doubt, noted, place_options
-from dashboard.parts.frame import button
+from dashboard.parts.frame import button, dialog
 from dashboard.security.guard import operator_only
 from dashboard.shell import WAITING
 from dashboard.words import event_words
@@ -37,42 +36,33 @@ ANYWHERE: Final = (
 EMISSIVITY: Final = 0.95
 
 
-def dialogs(close: Mapping[str, str]) -> list[Any]:
-    """Make the dialog for a note or a gun reading, and one that corrects a note; `close`: its button."""
+def dialogs() -> list[Any]:
+    """Make the dialog for a note or a gun reading, and one that corrects a note."""
+    where = dmc.Select(
+        id="note-place",
+        label="Where",
+        placeholder="Anywhere",
+        data=[],
+        clearable=True,
+        allowDeselect=True,
+        maxDropdownHeight=320,
+    )
     return [
-        dmc.Modal(
-            id="note-dialog",
-            title="Note",
+        dialog(
+            "note-dialog",
+            "Note",
+            html.Div([where, _ago_field("note", value=0)], className="row"),
+            _taps("Wood and coals", AT_A_PLACE),
+            _taps("The whole fire", ANYWHERE),
+            *_spot_form(),
+            *_words_form("note", "Keep the note"),
             size="lg",
-            closeButtonProps=close,
-            children=[
-                html.Div(
-                    className="row",
-                    children=[
-                        dmc.Select(
-                            id="note-place",
-                            label="Where",
-                            placeholder="Anywhere",
-                            data=[],
-                            clearable=True,
-                            allowDeselect=True,
-                            maxDropdownHeight=320,
-                        ),
-                        _ago_field("note", value=0),
-                    ],
-                ),
-                _taps("Wood and coals", AT_A_PLACE),
-                _taps("The whole fire", ANYWHERE),
-                *_spot_form(),
-                *_words_form("note", "Keep the note"),
-            ],
         ),
-        dmc.Modal(
-            id="edit-dialog",
-            title="Edit",
+        dialog(
+            "edit-dialog",
+            "Edit",
+            *_words_form("edit", "Save", _ago_field("edit", placeholder="as it is")),
             size="lg",
-            closeButtonProps=close,
-            children=_words_form("edit", "Save", _ago_field("edit", placeholder="as it is")),
         ),
     ]
 

@@ -21,7 +21,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import button_pressed, id_of, next_turn
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
+from dashboard.parts.frame import button, client, door_row, follow_theme, picture, save_as, scroll, templates
 from dashboard.security.guard import may_act, operator_only
 from dashboard.stored.exports import FILES, download_headers, exports, file_name
 from dashboard.words import span
@@ -188,12 +188,7 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
     ]
     return [
         html.A("Open the report, to print it", href=page, target="_blank", id="report-open"),
-        html.Div(
-            [html.Span("Save as", **{"aria-hidden": "true"}), *files],
-            className="save-as",
-            role="group",
-            **{"aria-label": "Save as"},
-        ),
+        save_as("Save as", *files),
         dcc.Link("Replay", href=f"/replay/{own}"),
         dcc.Link("Compare", href=f"/compare?firings={own}"),
     ]

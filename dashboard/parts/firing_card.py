@@ -7,7 +7,7 @@ from urllib.parse import quote
 from dash import dcc, html
 
 from dashboard.figures.spark import spark
-from dashboard.parts.frame import button, door_row
+from dashboard.parts.frame import button, door_row, save_as
 from dashboard.words import Unit, reading, span
 
 if TYPE_CHECKING:
@@ -106,21 +106,9 @@ def _face(row: Row, title: str, head: Any, unit: Unit, *, night: bool) -> Any:
 
 def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
     info = row.info
-    inside: list[Any] = [
-        html.Div(
-            [
-                html.Span("Save as", **{"aria-hidden": "true"}),
-                *(
-                    button(name, {"type": "firing-save", "firing": info.id, "kind": kind})
-                    for kind, name in KINDS
-                ),
-                html.A("HTML report", href=f"/api/report/{own}/page?keep=1", download=""),
-            ],
-            className="save-as",
-            role="group",
-            **{"aria-label": f"Save {title} as"},
-        )
-    ]
+    files = [button(name, {"type": "firing-save", "firing": info.id, "kind": kind}) for kind, name in KINDS]
+    page = html.A("HTML report", href=f"/api/report/{own}/page?keep=1", download="")
+    inside: list[Any] = [save_as(f"Save {title} as", *files, page)]
     if may_act and may_be_placed(info):
         inside.append(dcc.Link("Places, zones and plan", href=f"/firings?places={own}"))
     if may_act and not info.running:

@@ -4,6 +4,7 @@ import itertools
 from collections.abc import Iterable
 from typing import Any, Final
 
+import dash_mantine_components as dmc
 from dash import ClientsideFunction, Input, Output, State, clientside_callback, dcc, html, set_props
 
 from dashboard.figures.look import TEMPLATES
@@ -45,6 +46,18 @@ def section(*children: Any, label: str = "", **more: Any) -> Any:
     """Make a section of a page; `label` is for one that no heading names."""
     named = {"aria-label": label} if label else {}
     return html.Section(list(children), **named, **more)
+
+
+def dialog(own: str, title: str, *children: Any, **more: Any) -> Any:
+    """Make what stands before the page until it is answered or closed."""
+    close = {"aria-label": "Close"}
+    return dmc.Modal(list(children), id=own, title=title, closeButtonProps=close, **more)
+
+
+def save_as(aloud: str, *doors: Any) -> Any:
+    """Make the row of what something can be saved as."""
+    head = html.Span("Save as", **{"aria-hidden": "true"})
+    return html.Div([head, *doors], className="save-as", role="group", **{"aria-label": aloud})
 
 
 def halves(left: Any, right: Any) -> Any:
