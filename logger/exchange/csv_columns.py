@@ -9,7 +9,17 @@ from typing import Final
 
 from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_numbers import is_number
-from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_table import (
+    Column,
+    CsvError,
+    CsvOptions,
+    Hint,
+    Table,
+    Unit,
+    find_columns,
+    listed,
+    shown,
+)
 from logger.exchange.csv_text import MAX_CELL
 from logger.exchange.csv_units import kelvin_or_type, scaled, two_units, unit_in_cells, units_beside
 from logger.exchange.csv_words import (
@@ -22,10 +32,10 @@ from logger.exchange.csv_words import (
     OF_OTHER,
     OPEN_WORDS,
     QUALITY,
-    TIME_WORD,
     VOLTS,
     WITH_UNIT,
     has_temperature_word,
+    is_time_word,
     scale_in,
     unit_cell,
     unit_in,
@@ -49,17 +59,15 @@ def find_temperatures(
         _chosen(table, wanted, what)
         for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
     )
-    said: dict[int, Unit | None] = {}
     beside = units_beside(table)
+    unsaid = _unit_of_all(above)
     all_told = any(unit_cell(cell)[0] for cell in units_row)
     for i, header in enumerate(table.headers):
         if i in table.time or i in leave_out or i == table.by or -1 - i in beside:
             continue
         if table.own:
             if not keep or i in keep:
-                said[i] = "c"
-                _add(table, i, header.removeprefix("'"))
-                table.sure.add(i)
+                _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
             continue
         plain, scale = scale_in(header)
         name, unit = unit_in(plain)
@@ -81,12 +89,11 @@ def find_temperatures(
             continue
         if unit in (None, "k"):
             unit = kelvin_or_type(table, i, unit, options)
-        said[i] = unit
-        _add(table, i, name or header)
+        column = Column(i, name or header, options.unit or unit or unsaid, sure=sure or unit is not None)
+        column.told = options.unit is not None or unit is not None
+        _add(table, column)
         if scale != 1:
-            scaled(table, i, scale)
-        if sure or unit is not None:
-            table.sure.add(i)
+            column.scale = scaled(table, i, scale)
     if not table.columns:
         none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
         because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
@@ -97,7 +104,6 @@ def find_temperatures(
         raise table.refuse(none + said_why, *ways[:1], code="no-temperatures")
     if len(table.columns) > MAX_WORTH and not table.own and not named:
         raise too_many(table.name, table.names)
-    _units(table, said, above, options)
     _qualities(table)
 
 
@@ -142,16 +148,17 @@ def _qualities(table: Table) -> None:
     """Find the columns of GOOD and BAD beside readings: each one's own, or one for all."""
     found = []
     for i, header in enumerate(table.headers):
-        cells = {text.lower() for _, row in table.head if (text := row[i].strip())}
+        cells = {text.lower() for text in table.cells(i)}
         named = QUALITY.search(header.replace("_", " ")) is not None
         words = cells <= GOOD_WORDS | BAD_WORDS and (named or bool(cells & GOOD_WORDS))
         coded = named and "192" in cells and all(cell.isdecimal() for cell in cells)
-        if (words or coded) and i not in (*table.columns, *table.time, table.by):
+        if (words or coded) and i not in (*(column.at for column in table.columns), *table.time, table.by):
             found.append(i)
-    for i, j in zip(table.columns, [*table.columns[1:], len(table.headers)], strict=True):
-        beside = found if len(found) == 1 else [q for q in found if i < q < j]
+    ends = [*(column.at for column in table.columns[1:]), len(table.headers)]
+    for column, end in zip(table.columns, ends, strict=True):
+        beside = found if len(found) == 1 else [q for q in found if column.at < q < end]
         if beside and not table.own:
-            table.quality[i] = beside[0]
+            column.quality = beside[0]
 
 
 def is_bad(word: str) -> bool:
@@ -179,7 +186,7 @@ def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
 def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: bool) -> str | None:
     """Say why a column is left out; "" where that needs no words."""
     header = table.headers[i]
-    cells = [cell for _, row in table.head if (cell := row[i].strip())]
+    cells = table.cells(i)
     if not cells and header == f"column {i + 1}":
         return ""
     if other_unit and unit is None:
@@ -189,7 +196,7 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     id_number = KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
     if unit is None and (INDEX.fullmatch(header) or id_number):
         return "only counts the rows or names the logger"
-    if unit is None and TIME_WORD.search(header.replace("_", " ")):
+    if unit is None and is_time_word(header):
         first = table.time[0]
         again = table.header[i : i + 1] == table.header[first : first + 1] and i + 1 < len(table.headers)
         if again and any(row[i].strip() not in ("", row[first].strip()) for _, row in table.head):
@@ -233,21 +240,17 @@ def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
     return None
 
 
-def _units(table: Table, said: dict[int, Unit | None], above: Sequence[str], options: CsvOptions) -> None:
-    if options.unit is not None:
-        table.units = [options.unit] * len(table.columns)
-        return
+def _unit_of_all(above: Sequence[str]) -> Unit:
+    """Say the unit of columns that tell none, by what stands above the header."""
     titles = " ".join(above)[:4000]
     fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
-    default: Unit = "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
-    table.units = [said[i] or default for i in table.columns]
-    table.unsaid = {i for i, unit in said.items() if unit is None}
+    return "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
 
 
-def _add(table: Table, column: int, name: str) -> None:
-    taken = {n.casefold() for n in table.names}
+def _add(table: Table, column: Column) -> None:
+    if column.name.casefold() in (name.casefold() for name in table.names):
+        column.name = table.headers[column.at]
     table.columns.append(column)
-    table.names.append(name if name.casefold() not in taken else table.headers[column])
 
 
 def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:

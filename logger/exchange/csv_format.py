@@ -29,8 +29,8 @@ from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
 from logger.exchange.csv_words import (
     INDEX,
     NO_READING,
-    TIME_WORD,
     is_processing_row,
+    is_time_word,
     is_types_row,
     is_units_below,
     is_units_row,
@@ -115,7 +115,7 @@ def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> boo
     firsts = [row[0].strip().strip('"') for row in rows]
     counts = all(text.isdecimal() for text in firsts) and int(firsts[0]) in (0, 1)
     counted = counts and [int(text) for text in firsts] == [int(firsts[0]) + i for i in range(len(firsts))]
-    return counted or (kind_of(firsts[0]) == "datetime" and TIME_WORD.search(header[0]) is None)
+    return counted or (kind_of(firsts[0]) == "datetime" and not is_time_word(header[0]))
 
 
 # --- the header ---------------------------------------------------------------------------------------------
@@ -325,7 +325,7 @@ def _guess_time(table: Table) -> list[int]:
     words = [header.replace("_", " ") for header in table.headers]
     if calendar := parts_of_dates(table) or parts_without_names(table):
         return calendar
-    named = [i for i, word in enumerate(words) if TIME_WORD.search(word) and kinds[i]]
+    named = [i for i, header in enumerate(table.headers) if is_time_word(header) and kinds[i]]
     order = {"datetime": 0, "date": 1, "clock": 2, "number": 3, None: 4}
     # Of two clocks the one that says UTC needs no zone.
     candidates = sorted(named, key=lambda i: (order[kinds[i]], not _UTC.search(words[i]))) or [

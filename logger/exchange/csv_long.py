@@ -43,16 +43,13 @@ class _ByProbe:
         self._left_out: dict[str, str] = {}
         self._others: dict[tuple[str, str], str] = {}
         self._quantity_column = next((i for i, h in enumerate(table.headers) if QUANTITY.fullmatch(h)), None)
-        if self._quantity_column in table.columns:
-            at = table.columns.index(self._quantity_column)
-            for of_columns in (table.columns, table.names, table.units):
-                of_columns.pop(at)
+        table.columns = [column for column in table.columns if column.at != self._quantity_column]
+        others = {table.by, self._quantity_column, *table.time, *(column.at for column in table.columns)}
         self._unit_column = next(
             (
                 i
                 for i in range(len(table.headers))
-                if i not in (table.by, self._quantity_column, *table.time, *table.columns)
-                and all(is_unit(row[i]) for _, row in table.head)
+                if i not in others and all(is_unit(row[i]) for _, row in table.head)
             ),
             None,
         )
@@ -112,18 +109,17 @@ class _ByProbe:
         of_number = table.headers[self._by] if table.header_row is not None else "probe"
         probe = name if not name.isdecimal() else f"{of_number} {name}"
         alone = len(table.columns) == 1
-        names = [probe if alone or column in _VALUE else f"{probe} {column}" for column in table.names]
-        own = replace(
-            table,
-            columns=list(table.columns),
-            names=names,
-            units=[unit or u for u in table.units],
-            unsaid=set() if unit else table.unsaid,
-            sure=set(table.columns),
-            guesses=[],
-            notes=[],
-            left_out=[],
-        )
+        columns = [
+            replace(
+                column,
+                name=probe if alone or column.name in _VALUE else f"{probe} {column.name}",
+                unit=unit or column.unit,
+                told=unit is not None or column.told,
+                sure=True,
+            )
+            for column in table.columns
+        ]
+        own = replace(table, columns=columns, guesses=[], notes=[], left_out=[])
         self._readers[name] = Reader(own, self._options)
         if len(self._readers) > MAX_WORTH:
             raise too_many(table.name, list(self._readers))
@@ -168,7 +164,7 @@ class _ByProbe:
             table.guesses += [guess for guess in part.table.guesses if guess not in table.guesses]
             table.notes += [note for note in part.table.notes if note not in table.notes]
             table.left_out += part.table.left_out
-        table.names, table.units = names, [unit for part in parts for unit in part.table.units]
+        table.columns = [column for part in parts for column in part.table.columns]
         table.notes.append(
             f"a row for each reading: {shown(table.headers[self._by])} says of which probe it is"
         )

@@ -109,7 +109,7 @@ def _preview(table: Table, lines: tuple[str, ...], part: Part | None, error: Csv
         headers=tuple(table.headers),
         head=tuple((number, tuple(row)) for number, row in table.head[:HEAD_ROWS]),
         time=tuple(table.headers[i] for i in table.time),
-        columns=tuple(zip(table.names, table.units, strict=True)),
+        columns=tuple((column.name, column.unit) for column in table.columns),
         rows=len(t_us) or len(table.head),
         started=started if part is not None and part.times.absolute else None,
         duration_s=float(t_us[-1] - t_us[0]) / 1e6 if len(t_us) else None,

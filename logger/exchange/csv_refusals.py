@@ -11,7 +11,7 @@ from logger.exchange.csv_dates import TimeKind, kind_of
 from logger.exchange.csv_numbers import as_number, is_number
 from logger.exchange.csv_table import CsvError, Hint, Table, shown
 from logger.exchange.csv_text import Row
-from logger.exchange.csv_words import INDEX, TIME_WORD, why_no_time
+from logger.exchange.csv_words import INDEX, is_time_word, why_no_time
 
 _NO_TIMES: Final = (
     (
@@ -58,7 +58,7 @@ def is_beside(row: Sequence[str], names: Sequence[str]) -> bool:
 
 def all_cells(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
     """Say whether a column's cells, as far as they are seen and not empty, are all of one form."""
-    cells = [cell for _, row in table.head if (cell := row[column].strip())]
+    cells = table.cells(column)
     return bool(cells) and all(pattern.fullmatch(cell) for cell in cells)
 
 
@@ -149,7 +149,7 @@ def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str)
             column=column,
             code="no-clock",
         )
-    if TIME_WORD.search(header.replace("_", " ")):
+    if is_time_word(header):
         return
     why = why_no_time(header, below)
     if why is None and len(header) < 3:

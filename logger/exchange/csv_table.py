@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from logger.errors import UserError
+from logger.reading import Bytes, Floats
 
 Unit = Literal["c", "f", "k"]
 
@@ -104,6 +105,27 @@ class CsvOptions:
     repeats: Literal["refuse", "last", "spread"] = "refuse"
 
 
+@dataclass(slots=True, eq=False)
+class Column:
+    """A column of temperatures, and what is read of it so far."""
+
+    at: int  # where it stands in the table
+    name: str  # without its unit
+    unit: Unit = "c"
+    told: bool = True  # whether the file says the unit
+    sure: bool = False  # it was named, or says a unit: a temperature whatever stands in it
+    scale: float = 1.0  # what tenths or hundredths are multiplied by
+    quality: int | None = None  # the column that says whether to believe it
+    values: list[Floats] = field(default_factory=list, init=False)  # block by block
+    status: list[Bytes] = field(default_factory=list, init=False)
+    bad: list[tuple[int, str]] = field(default_factory=list, init=False)  # row, cell
+    # of cells: those that can't be read, numbers, words for a fault, and numbers that a word takes back
+    bad_count: int = field(default=0, init=False)
+    numbers: int = field(default=0, init=False)
+    words: int = field(default=0, init=False)
+    taken_back: int = field(default=0, init=False)
+
+
 @dataclass(slots=True)
 class Table:
     """Where a file's table is, and what its columns are."""
@@ -120,16 +142,7 @@ class Table:
     # the time column; or date and time; or year, month, day, hour, minute and perhaps second
     time: list[int] = field(default_factory=list)
     time_hint: str = ""  # what a row of units says of it
-    columns: list[int] = field(default_factory=list)  # those of temperatures …
-    names: list[str] = field(default_factory=list)  # … their names, without units …
-    units: list[Unit] = field(default_factory=list)  # … and their units
-    # what columns of tenths or hundredths are multiplied by
-    scales: dict[int, float] = field(default_factory=dict)
-    unsaid: set[int] = field(default_factory=set)  # columns of temperatures of which nothing says the unit
-    # columns that are temperatures whatever stands in them: they were named, or say a unit
-    sure: set[int] = field(default_factory=set)
-    # by column of temperatures, the one that says whether to believe it
-    quality: dict[int, int] = field(default_factory=dict)
+    columns: list[Column] = field(default_factory=list)  # those of temperatures
     by: int | None = None  # the column that says which probe a row is of; None where each has a column
     own: bool = False  # written by this program
     guesses: list[str] = field(default_factory=list)  # what was found out and may be wrong
@@ -140,6 +153,20 @@ class Table:
     def name(self) -> str:
         """The file's, for messages."""
         return self.path.name
+
+    @property
+    def names(self) -> list[str]:
+        """Those of its columns of temperatures."""
+        return [column.name for column in self.columns]
+
+    def cells(self, i: int) -> list[str]:
+        """Give what stands in a column, as far as it was looked at; empty cells left out."""
+        return [cell for _, row in self.head if (cell := row[i].strip())]
+
+    def leave_out(self, columns: dict[Column, str]) -> None:
+        """Leave out columns that turned out to be no temperatures, each with the reason."""
+        self.left_out += [(self.headers[column.at], why) for column, why in columns.items()]
+        self.columns = [column for column in self.columns if column not in columns]
 
     def refuse(
         self, what: str, *hints: Hint, row: int | None = None, column: int = -1, code: str

@@ -23,16 +23,16 @@ _LEAST_KELVIN: Final = 200.0
 
 def say_units(table: Table) -> None:
     """Say in the guesses of which temperatures nothing says the unit, once their columns are known."""
-    unsaid = [j for j, i in enumerate(table.columns) if i in table.unsaid]
+    unsaid = [column for column in table.columns if not column.told]
     if not unsaid:
         return
-    some = f" of {listed([table.names[j] for j in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
-    table.guesses.append(f"{_UNSAID}{some}: taken for °{table.units[unsaid[0]].upper()}")
+    some = f" of {listed([column.name for column in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
+    table.guesses.append(f"{_UNSAID}{some}: taken for °{unsaid[0].unit.upper()}")
 
 
 def doubt_units(table: Table, values_c: Floats) -> None:
     """Say in the guesses where temperatures (n, k) of no stated unit look like another unit's."""
-    unsaid = [j for j, i in enumerate(table.columns) if i in table.unsaid and table.units[j] == "c"]
+    unsaid = [j for j, column in enumerate(table.columns) if not column.told and column.unit == "c"]
     found = [column[~np.isnan(column)] for column in values_c[:, unsaid].T]
     firsts = np.array([column[0] for column in found if len(column)])
     if not len(firsts) or table.own:
@@ -60,7 +60,7 @@ def units_beside(table: Table) -> dict[int, Unit]:
         return {}
     units: dict[int, Unit] = {}
     for i in range(len(table.headers)):
-        cells = {unit_cell(cell) for _, row in table.head if (cell := row[i].strip())}
+        cells = {unit_cell(cell) for cell in table.cells(i)}
         if len(cells) == 1 and i not in table.time and (unit := cells.pop()[0]) is not None:
             units[i] = unit
     found: dict[int, Unit] = {}
@@ -74,8 +74,8 @@ def units_beside(table: Table) -> dict[int, Unit]:
 
 def unit_in_cells(table: Table, i: int) -> Unit | None:
     """Find the unit that stands behind every number of a column: 68.0 F."""
-    numbers = [cell for _, row in table.head if re.search(r"\d", cell := row[i].strip())]
-    letters = {match[1].lower() if (match := WITH_UNIT.fullmatch(cell)) else "" for cell in numbers}
+    numbers = (WITH_UNIT.fullmatch(cell) for cell in table.cells(i) if re.search(r"\d", cell))
+    letters = {match[1].lower() if match else "" for match in numbers}
     letter = letters.pop() if len(letters) == 1 else ""
     return "f" if letter in ("f", "℉") else "c" if letter in ("c", "℃") else None
 
@@ -115,11 +115,11 @@ def two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
     )
 
 
-def scaled(table: Table, i: int, scale: float) -> None:
-    """Note that a column holds parts of a degree, unless its numbers have decimals: a resolution."""
+def scaled(table: Table, i: int, scale: float) -> float:
+    """Scale a column that holds parts of a degree, unless its numbers have decimals: a resolution."""
     header, parts = table.headers[i], f"{round(1 / scale)}"
-    if all(re.fullmatch(r"[+\-−]?\d+", cell) for _, row in table.head if is_number(cell := row[i].strip())):
-        table.scales[i] = scale
+    if all(re.fullmatch(r"[+\-−]?\d+", cell) for cell in table.cells(i) if is_number(cell)):
         table.guesses.append(f"{shown(header)} is in parts of a degree: divided by {parts}")
-    else:
-        table.guesses.append(f"{shown(header)} has decimals: taken for whole degrees, not divided by {parts}")
+        return scale
+    table.guesses.append(f"{shown(header)} has decimals: taken for whole degrees, not divided by {parts}")
+    return 1.0

@@ -77,11 +77,11 @@ _OTHER: Final = (
     r"k?g|mg|lbs?|oz|"
     r"[km]?m|cm|in|ft|l|ml|k?ohms?|[kMm]?Ω|[kM]?hz|dbm?|deg|bits?|counts?|cts|#|\w{1,4}/\w{1,4}[23²³]?|W/m\^?2"
 )
+_OF_OTHER: Final = re.compile(_OTHER, re.I)
 _OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%)$", re.I)
 WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
 """A number with its unit behind it: 68.0 F."""
 _ONE_SIGN: Final = str.maketrans({"℃": "°C", "℉": "°F"})
-_PARTS: Final = {"1": 1.0, "10": 0.1, "100": 0.01, "1000": 0.001}
 _SCALE: Final = re.compile(
     rf"(?:0[.,](?P<noughts>0*)1|1\s?/\s?(?P<part>1000?|10))\s?[*x×·]?\s?(?={_DEGREES}[CFK]\b|[CFK]\b)"
     r"|(?:(?<=[CF])|(?<=[CF]\s))(?:[*x×·/]|times)\s?(?P<times>1000?|10)\b(?!\s?(?:s|min|h))"
@@ -90,17 +90,9 @@ _SCALE: Final = re.compile(
     r"|(?<=\w)[_ ][x×](?P<tail>1000?|10)$",
     re.I,
 )
-_WORTH: Final = {
-    "tenth": 0.1,
-    "hundredth": 0.01,
-    "thousandth": 0.001,
-    "d": 0.1,
-    "c": 0.01,
-    "m": 0.001,
-    "deci": 0.1,
-    "centi": 0.01,
-    "milli": 0.001,
-}
+_WORTH: Final = {"t": 0.1, "d": 0.1, "h": 0.01, "c": 0.01, "th": 0.001, "m": 0.001}
+"""Tenths, deci; hundredths, centi; thousandths, milli: by how they begin."""
+_UNITS: Final[dict[str, Unit]] = {"c": "c", "f": "f", "k": "k"}
 _TEMPERATURE_UNIT: Final = re.compile(rf"(?:{_DEGREES}|\?)?([CFK])|celsius|fahrenheit|kelvin", re.I)
 _TIME_UNIT: Final = re.compile(
     r"[mµu]?s|sec(onds?)?|min(utes?)?|h(ours?|rs?)?|d(ays?)?|(?=.*[:./\-])[dmyhsatp:./\- ]{4,}|"
@@ -114,99 +106,61 @@ _TEMPERATURE_WORD: Final = re.compile(
     r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|grad", re.I
 )
 _LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)
-_OTHER_WORDS: Final = (
-    (
-        "a humidity",
-        re.compile(
-            r"humid|moisture|feuchte|dew ?point|salinity|(?<![a-z])(r\.?h\.?|vwc|ec|ph|tds)(?![a-z])",
-            re.I,
+
+
+def _told_by(table: dict[str, str]) -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """What a name tells of, by patterns in which «…» are words that stand alone."""
+    return tuple(
+        (what, re.compile(words.replace("«", "(?<![a-z])(").replace("»", ")(?![a-z])"), re.I))
+        for what, words in table.items()
+    )
+
+
+_OTHER_WORDS: Final = _told_by(
+    {
+        "a humidity": r"humid|moisture|feuchte|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds»",
+        "a battery or a supply": r"batt|akku|«bat|vcc|vin|vbat|supply|volts?|voltage|spannung»",
+        "a pressure": r"pressure|«baro\w*|druck|press»",
+        "a count": r"«counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?»",
+        "a radio's signal": r"«rssi|snr|lqi|signal»",
+        "a flow or a speed": r"velocity|«vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
+        "a heat flow or a power": (
+            r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr»"
         ),
-    ),
-    (
-        "a battery or a supply",
-        re.compile(r"batt|akku|(?<![a-z])(bat|vcc|vin|vbat|supply|volts?|voltage|spannung)(?![a-z])", re.I),
-    ),
-    ("a pressure", re.compile(r"pressure|(?<![a-z])(baro\w*|druck|press)(?![a-z])", re.I)),
-    (
-        "a count",
-        re.compile(
-            r"(?<![a-z])(counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?)"
-            r"(?![a-z])",
-            re.I,
+        "a current": r"«current|amps?|ampere»",
+        "a gas": r"«o2|co2|co|oxygen|carbon \w+|ppm»",
+        "a weight or a length": _LENGTH.pattern,
+        "a place": r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats)$",
+        "weather or light": r"«rain\w*|lux|light|solar|radiation»",
+        "a state": (
+            r"«status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|"
+            r"priority|severity|level|pid»"
         ),
-    ),
-    ("a radio's signal", re.compile(r"(?<![a-z])(rssi|snr|lqi|signal)(?![a-z])", re.I)),
-    (
-        "a flow or a speed",
-        re.compile(
-            r"velocity|(?<![a-z])(vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?)(?![a-z])|^wind$", re.I
-        ),
-    ),
-    (
-        "a heat flow or a power",
-        re.compile(
-            r"(?<![a-z])(hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr)"
-            r"(?![a-z])",
-            re.I,
-        ),
-    ),
-    ("a current", re.compile(r"(?<![a-z])(current|amps?|ampere)(?![a-z])", re.I)),
-    ("a gas", re.compile(r"(?<![a-z])(o2|co2|co|oxygen|carbon \w+|ppm)(?![a-z])", re.I)),
-    ("a weight or a length", _LENGTH),
-    ("a place", re.compile(r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats)$", re.I)),
-    ("weather or light", re.compile(r"(?<![a-z])(rain\w*|lux|light|solar|radiation)(?![a-z])", re.I)),
-    (
-        "a state",
-        re.compile(
-            r"(?<![a-z])(status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|"
-            r"payloadlen|priority|severity|level|pid)(?![a-z])",
-            re.I,
-        ),
-    ),
-    (
-        "a programme's step",
-        re.compile(r"^(segment|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$", re.I),
-    ),
-    ("an output", re.compile(r"(?<![a-z])(output|valve|duty|pwm|relay|damper)(?![a-z])", re.I)),
-    (
-        "a resistance or a raw value",
-        re.compile(r"(?<![a-z])(resistance|ohms?|emf|adc|raw|mv|uv|µv)(?![a-z])", re.I),
-    ),
+        "a programme's step": r"^(segment|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$",
+        "an output": r"«output|valve|duty|pwm|relay|damper»",
+        "a resistance or a raw value": r"«resistance|ohms?|emf|adc|raw|mv|uv|µv»",
+    }
 )
-_NO_PROBE: Final = (
-    ("worked out of the air", re.compile(r"wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb", re.I)),
-    (
-        "a state or a limit",
-        re.compile(r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$", re.I),
-    ),
-    (
-        "a part of the time",
-        re.compile(r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$", re.I),
-    ),
-    (
-        "a rate or a difference",
-        re.compile(
-            r"(?<![a-z])(delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t)(?![a-z])|Δ"
-            r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*",
-            re.I,
+_NO_PROBE: Final = _told_by(
+    {
+        "worked out of the air": r"wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb",
+        "a state or a limit": (
+            r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$"
         ),
-    ),
-    (
-        "a set point",
-        re.compile(
-            r"set ?-?point|(?<![a-z])set temp\w*|(?<![a-z])(sollwert|soll|sp|target temp\w*)(?![a-z])"
-            r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$",
-            re.I,
+        "a part of the time": r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$",
+        "a rate or a difference": (
+            r"«delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t»|Δ"
+            r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*"
         ),
-    ),
-    (
-        "the instrument's own temperature",
-        re.compile(r"(?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|enclosure) ?t(emp\w*)?(?![a-z])", re.I),
-    ),
-    (
-        "the logger's own cold junction",
-        re.compile(r"cold ?junction|(?<![a-z])(cjc?|cj ?temp|ref ?junction)(?![a-z])", re.I),
-    ),
+        "a set point": (
+            r"set ?-?point|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*»"
+            r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$"
+        ),
+        "the instrument's own temperature": (
+            r"(?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|enclosure) ?t(emp\w*)?(?![a-z])"
+        ),
+        "the logger's own cold junction": r"cold ?junction|«cjc?|cj ?temp|ref ?junction»",
+    }
 )
 
 
@@ -219,14 +173,12 @@ def scale_in(header: str) -> tuple[str, float]:
     match = _SCALE.search(text)
     if match is None:
         return header, 1.0
-    said = {name: found.lower() for name, found in match.groupdict().items() if found is not None}
-    word = next((said[name] for name in ("word", "prefix", "long") if name in said), None)
-    if word is not None:
-        scale = _WORTH[word.rstrip("s")]
-    elif "noughts" in said:
-        scale = 0.1 ** (len(said["noughts"]) + 1)
+    if word := (match["word"] or match["prefix"] or match["long"] or "").lower():
+        scale = _WORTH["th" if word.startswith("th") else word[0]]
+    elif match["noughts"] is not None:
+        scale = 0.1 ** (len(match["noughts"]) + 1)
     else:
-        scale = 1 / int(next(said[name] for name in ("part", "times", "tail") if name in said))
+        scale = 1 / int(match["part"] or match["times"] or match["tail"])
     return text[: match.start()] + text[match.end() :], round(scale, 6)
 
 
@@ -240,8 +192,7 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
     match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
     if match is None:
         return header, None
-    letter = next(group for group in match.groups() if group)[0].lower()
-    unit: Unit = "f" if letter == "f" else "k" if letter == "k" else "c"
+    unit = _UNITS[next(group for group in match.groups() if group)[0].lower()]
     after = header[match.end() :].strip(" ,;")
     name = " ".join(part for part in (header[: match.start()].strip(), after) if part)
     return name.strip("_ ") or name, unit
@@ -252,15 +203,19 @@ def unit_cell(cell: str) -> tuple[Unit | None, bool]:
     text = scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
     match = _TEMPERATURE_UNIT.fullmatch(text)
     if match is not None:
-        letter = (match[1] or text)[0].lower()
-        return ("f" if letter == "f" else "k" if letter == "k" else "c"), False
+        return _UNITS[(match[1] or text)[0].lower()], False
     return None, bool(text) and text not in ("-", "--", "?", "n/a") and _PROCESSED.fullmatch(text) is None
 
 
 def is_unit(cell: str) -> bool:
     """Say whether a cell is a unit of temperature or a well-known other one: neither `GOOD` nor `upper`."""
     text = cell.translate(_ONE_SIGN).strip().strip("()[]").strip()
-    return any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, re.compile(_OTHER, re.I)))
+    return any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, _OF_OTHER))
+
+
+def is_time_word(header: str) -> bool:
+    """Say whether a header speaks of the time."""
+    return TIME_WORD.search(header.replace("_", " ")) is not None
 
 
 def is_units_row(row: Sequence[str]) -> bool:
@@ -271,8 +226,7 @@ def is_units_row(row: Sequence[str]) -> bool:
         len(text) < 24
         and (
             text in ("-", "--", "n/a", "none")
-            or any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, _TIME_UNIT))
-            or re.fullmatch(_OTHER, text, re.I)
+            or any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, _TIME_UNIT, _OF_OTHER))
         )
         for text in filled
     )
@@ -280,14 +234,16 @@ def is_units_row(row: Sequence[str]) -> bool:
 
 def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
     """Say whether a row below names is one of units: some of temperature, or one of time below `Time`."""
-    units = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in row]
-    names = [bool(_TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))) for cell in above]
+    units, names = (
+        [cell for cell in cells if _TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))]
+        for cells in (row, above)
+    )
     timed = any(
-        TIME_WORD.search(name.replace("_", " ")) or name.strip() == "t"
+        is_time_word(name) or name.strip() == "t"
         for name, cell in zip(above, row, strict=False)
         if _TIME_UNIT.fullmatch(cell.strip().strip("()[]"))
     )
-    return len(row) == len(above) and not any(names) and (sum(units) > 1 or timed)
+    return len(row) == len(above) and not names and (len(units) > 1 or timed)
 
 
 def is_types_row(row: Sequence[str]) -> bool:
@@ -311,11 +267,11 @@ def has_temperature_word(header: str) -> bool:
 
 def why_no_time(header: str, below: str) -> str | None:
     """Say why numbers are no times: by a unit in their header or below it in the row of units, or by name."""
-    if TIME_WORD.search(header.replace("_", " ")) or re.match(r"t(?![a-z\d])", header, re.I):
+    if is_time_word(header) or re.match(r"t(?![a-z\d])", header, re.I):
         return None
     other = _OTHER_UNIT.search(header)
-    unit = next((said for said in (other.groups() if other else ()) if said), below.strip(" ()[]"))
-    if unit and _TIME_UNIT.fullmatch(unit) is None and re.fullmatch(_OTHER, unit, re.I):
+    unit = other[other.lastindex or 0] if other is not None else below.strip(" ()[]")
+    if unit and _TIME_UNIT.fullmatch(unit) is None and _OF_OTHER.fullmatch(unit):
         return f"is in {unit}"
     return "is a weight or a length" if _LENGTH.search(header) else None
 
@@ -332,7 +288,7 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
     if unit is not None:
         return None
     other = _OTHER_UNIT.search(header)
-    unit_said = (other[1] or other[2] or other[3]) if other is not None else ""
+    unit_said = other[other.lastindex or 0] if other is not None else ""
     if len(unit_said) > 1 or unit_said == "%" or (unit_said and not _TEMPERATURE_WORD.search(text)):
         return f"{unit_said} {OF_OTHER}"
     if volts := VOLTS.search(text):
