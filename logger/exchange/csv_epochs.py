@@ -109,10 +109,8 @@ def unit_of(table: Table, values: Floats, options: CsvOptions) -> tuple[str, flo
     if options.time_unit is not None:
         if options.time_unit not in UNITS_S:
             choice = ", ".join(UNITS_S) + ", or 10s where each row is 10 s later"
-            raise table.refuse(
-                f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}",
-                code="time-unit",
-            )
+            what = f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}"
+            raise table.refuse(what, code="time-unit")
         said_s = UNITS_S[options.time_unit]
         from_1970 = options.time_unit in ("unix", "unix_ms") or _since_1970(low * said_s, high * said_s)
         return options.time_unit, 1.0, from_1970

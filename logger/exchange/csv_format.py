@@ -184,12 +184,9 @@ def _below(
     below = range(header + 1, len(rows))
     first = next((i for i in below if _data_kind(rows[i][1], options)), None)
     if first is None:
+        what = f"no readings below line {skip + 1}; give another"
         raise CsvError(
-            f"no readings below line {skip + 1}; give another",
-            Hint("skip"),
-            Hint("time", None, "with the time's column"),
-            file=name,
-            code="no-readings",
+            what, Hint("skip"), Hint("time", None, "with the time's column"), file=name, code="no-readings"
         )
     between = [i for i in range(header + 1, first) if is_units_row(rows[i][1])]
     units = rows[between[0]][1] if between else []
@@ -346,13 +343,8 @@ def _guess_time(table: Table) -> list[int]:
     if kinds[first] is None or temperature:
         number, cells = table.head[0]
         refuse_without_times(table, kinds)
-        raise table.refuse(
-            f"{shown(cells[first])} is no time; name the time column with",
-            Hint("time"),
-            row=number,
-            column=first,
-            code="no-time",
-        )
+        what = f"{shown(cells[first])} is no time; name the time column with"
+        raise table.refuse(what, Hint("time"), row=number, column=first, code="no-time")
     if kinds[first] == "clock" and (dates := [i for i, k in enumerate(kinds) if k == "date"]):
         return [dates[0], first]
     if kinds[first] == "date":
@@ -363,12 +355,8 @@ def _guess_time(table: Table) -> list[int]:
             return [first, clocks[0]]
         if hours := _parts_of_the_day(table, kinds):
             return [first, *hours]
-        raise table.refuse(
-            "has dates, but no column has the time of day; name both with",
-            Hint("time"),
-            column=first,
-            code="no-time",
-        )
+        what = "has dates, but no column has the time of day; name both with"
+        raise table.refuse(what, Hint("time"), column=first, code="no-time")
     if kinds[first] == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", words[first], re.I):
         refuse_dates_run_together(table, first)
     return [first]

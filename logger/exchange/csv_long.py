@@ -148,11 +148,8 @@ class _ByProbe:
         t_us = np.unique(np.concatenate([part.times.t_us for part in parts]))
         names = [name for part in parts for name in part.names]
         if len(t_us) * len(names) > MAX_READINGS:
-            raise table.refuse(
-                f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with",
-                Hint("keep"),
-                code="too-large",
-            )
+            what = f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with"
+            raise table.refuse(what, Hint("keep"), code="too-large")
         values = np.full((len(t_us), len(names)), np.nan, order="F")
         status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
         j = 0

@@ -122,11 +122,8 @@ def _side_by_side(
         for j, name in enumerate(only_name(part, path.stem)):
             full = name if name.casefold() not in taken else f"{path.stem} {name}"
             if full.casefold() in taken:
-                raise CsvError(
-                    f"column {shown(name)} is in another file of that name too; rename one",
-                    file=path.name,
-                    code="same-name",
-                )
+                what = f"column {shown(name)} is in another file of that name too; rename one"
+                raise CsvError(what, file=path.name, code="same-name")
             columns.append((full, [(part, j)]))
     values = np.full((len(t_us), len(columns)), np.nan, order="F")
     status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
@@ -157,24 +154,19 @@ def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> l
     fits = probes_of(names, plan)
     if plan is not None and plan.probes and not fits:
         known = listed([shown(probe.name) for probe in plan.probes])
-        raise CsvError(
+        what = (
             f"no probe of the plan is a column: it has {known}; "
             f"the file has {listed([shown(n) for n in names])}. "
-            "Name the plan's probes (or their channels) as the columns, or import without a plan",
-            file=file,
-            code="plan-fits-nothing",
+            "Name the plan's probes (or their channels) as the columns, or import without a plan"
         )
+        raise CsvError(what, file=file, code="plan-fits-nothing")
     if len(names) <= MAX_CHANNELS or own:
         return every
     if not fits:
         raise too_many(file, names, MAX_CHANNELS)
     if len(fits) > MAX_CHANNELS:
-        raise CsvError(
-            f"the plan names {len(fits)} columns, more than {MAX_CHANNELS};",
-            Hint("leave_out", None, "leaves some out"),
-            file=file,
-            code="too-many-columns",
-        )
+        what = f"the plan names {len(fits)} columns, more than {MAX_CHANNELS};"
+        raise CsvError(what, Hint("leave_out", None, "leaves some out"), file=file, code="too-many-columns")
     return [j for j in every if j in fits]
 
 

@@ -72,12 +72,11 @@ def refuse_split_decimals(table: Table, named: int) -> None:
     if all(cell.isdecimal() for row in rows for cell in row[width - 2 * (named - 1) :: 2][1:]) and all(
         re.fullmatch(r"[+\-]?\d+", cell) for row in rows for cell in row[1:]
     ):
-        raise table.refuse(
+        what = (
             f"{width} numbers under {named} names: decimal commas, and commas between the columns too. "
-            "Export it again with ; between the columns, or with decimal points",
-            row=table.head[0][0],
-            code="width",
+            "Export it again with ; between the columns, or with decimal points"
         )
+        raise table.refuse(what, row=table.head[0][0], code="width")
 
 
 def refuse_otherwise(rows: Sequence[Row], name: str) -> None:
@@ -96,11 +95,8 @@ def refuse_otherwise(rows: Sequence[Row], name: str) -> None:
                 code="no-clock",
             )
     if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
-        raise CsvError(
-            "is SQL, no table: let the database write the rows as CSV, and import that",
-            file=name,
-            code="no-table",
-        )
+        what = "is SQL, no table: let the database write the rows as CSV, and import that"
+        raise CsvError(what, file=name, code="no-table")
     if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
         raise CsvError("a header, but no readings below it", file=name, code="no-readings")
     refuse_turned(rows, name)
@@ -112,12 +108,11 @@ def refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:
     times = [kind_of(cell) for cell in first[1:]]
     in_one_row = len(times) > 3 and None not in times and set(times) <= set(kinds or times)
     if in_one_row and len({len(trimmed(row)) for _, row in rows}) == 1:
-        raise CsvError(
+        what = (
             "the times stand in the first row: swap rows and columns (in a spreadsheet: transpose) "
-            "and save it again",
-            file=name,
-            code="turned",
+            "and save it again"
         )
+        raise CsvError(what, file=name, code="turned")
 
 
 def refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None:
@@ -126,29 +121,21 @@ def refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None
         return
     count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
     if count is not None:
-        raise table.refuse(
-            f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say",
-            Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"),
-            code="no-times",
-        )
-    raise table.refuse(
-        "no column has times: add one that counts the seconds from the first row, in a spreadsheet;",
-        Hint("time", None, "if one has times all the same"),
-        code="no-times",
-    )
+        what = f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say"
+        raise table.refuse(what, Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"), code="no-times")
+    what = "no column has times: add one that counts the seconds from the first row, in a spreadsheet;"
+    raise table.refuse(what, Hint("time", None, "if one has times all the same"), code="no-times")
 
 
 def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
     """Refuse numbers that are a year or a month, or that were taken for the time only for want of one."""
     header = table.headers[column]
     if _PART_OF_DATE.fullmatch(header):
-        raise table.refuse(
+        what = (
             "says only the year, month or day: a firing needs the time of each reading. Write it as "
-            "2025-11-27 14:00:10, or if another column has the time of day, name date and time with",
-            Hint("time"),
-            column=column,
-            code="no-clock",
+            "2025-11-27 14:00:10, or if another column has the time of day, name date and time with"
         )
+        raise table.refuse(what, Hint("time"), column=column, code="no-clock")
     if is_time_word(header):
         return
     why = why_no_time(header, below)

@@ -110,33 +110,22 @@ class Text:
                     if last is not None and number > last:
                         return
                     if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
+                        what = f"{len(row)} columns, more than {MAX_COLUMNS}; is the separator right?"
                         raise CsvError(
-                            f"{len(row)} columns, more than {MAX_COLUMNS}; is the separator right?",
-                            Hint("delimiter"),
-                            file=self.path.name,
-                            row=number,
-                            code="too-wide",
+                            what, Hint("delimiter"), file=self.path.name, row=number, code="too-wide"
                         )
                     if number % 4096 == 0:
                         if progress is not None:
                             progress(raw.tell(), self.path.stat().st_size)
                         if time.monotonic() > until_s:
-                            raise CsvError(
-                                f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it",
-                                file=self.path.name,
-                                code="too-slow",
-                            )
+                            what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
+                            raise CsvError(what, file=self.path.name, code="too-slow")
                     if number not in left_out and any(cell and not cell.isspace() for cell in row):
                         yield number, row
             except BadLine as exc:
                 ways = [Hint("last_line", exc.row - 1)] if exc.row > 2 - (self.labels == "json") else []
-                raise CsvError(
-                    f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}",
-                    *ways,
-                    file=self.path.name,
-                    row=exc.row,
-                    code="no-rows",
-                ) from exc
+                what = f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}"
+                raise CsvError(what, *ways, file=self.path.name, row=exc.row, code="no-rows") from exc
             except (csv.Error, UnicodeError) as exc:
                 raise CsvError(
                     f"{exc}; check the quotes there, and",
@@ -196,11 +185,8 @@ def open_text(path: Path, options: CsvOptions) -> Text:
         lines = [line.split(">", 1)[-1] if ">" in line else line for line in lines]
     delimiter = options.delimiter or ("," if own or labels else _find_delimiter(lines, path.name))
     if (len(delimiter) != 1 or delimiter in '"\r\n') and delimiter not in _SPACES:
-        raise CsvError(
-            f"{delimiter!r} must be one character, such as ;",
-            file=f"{path.name}: --delimiter",
-            code="delimiter",
-        )
+        what = f"{delimiter!r} must be one character, such as ;"
+        raise CsvError(what, file=f"{path.name}: --delimiter", code="delimiter")
     ends_whole = end in "\r\n" or labels == "document"
     own = own and delimiter == ","
     quoted = (line.strip() for line in lines[-60:])
@@ -217,11 +203,8 @@ def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
         for part in text.split(","):
             match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
             if match is None or int(match[2] or match[1]) - int(match[1]) > 50_000_000:
-                raise CsvError(
-                    f"--skip-rows {part!r}: must be a row's number, or a range such as 7-12",
-                    file=name,
-                    code="skip-rows",
-                )
+                what = f"--skip-rows {part!r}: must be a row's number, or a range such as 7-12"
+                raise CsvError(what, file=name, code="skip-rows")
             found.update(range(int(match[1]), int(match[2] or match[1]) + 1))
     return found
 
@@ -255,12 +238,9 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     try:
         return encoding, _last_character(path, encoding)
     except LookupError as exc:
+        what = f"no such encoding as {encoding!r};"
         raise CsvError(
-            f"no such encoding as {encoding!r};",
-            Hint("encoding", "utf-8"),
-            Hint("encoding", "latin-1"),
-            file=path.name,
-            code="encoding",
+            what, Hint("encoding", "utf-8"), Hint("encoding", "latin-1"), file=path.name, code="encoding"
         ) from exc
     except ValueError as exc:
         if options.encoding is not None or encoding != "utf-8":
@@ -300,11 +280,8 @@ def _is_padding(path: Path) -> bool:
 def _refuse_other_files(path: Path, start: bytes) -> None:
     """Refuse what is known by its first bytes, and say how to come to a text."""
     if re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n")):
-        raise CsvError(
-            "a web page or XML, no table; open it in a spreadsheet and save it as CSV",
-            file=path.name,
-            code="no-text",
-        )
+        what = "a web page or XML, no table; open it in a spreadsheet and save it as CSV"
+        raise CsvError(what, file=path.name, code="no-text")
     for begins, what in _KNOWN:
         if start.startswith(begins):
             raise CsvError(what, file=path.name, code="no-text")
@@ -315,11 +292,8 @@ def _lines(file: io.TextIOWrapper, name: str, *, as_it_is: bool = False) -> Iter
     while line := file.readline(MAX_LINE):
         number += 1
         if len(line) == MAX_LINE and not line.endswith(("\n", "\r")):
-            raise CsvError(
-                f"line {number} is longer than {MAX_LINE:,} characters; is this a table of readings?",
-                file=name,
-                code="too-wide",
-            )
+            what = f"line {number} is longer than {MAX_LINE:,} characters; is this a table of readings?"
+            raise CsvError(what, file=name, code="too-wide")
         if not as_it_is and not line.isascii():
             line = line.translate(_OTHER_SIGNS)
         if "\x1b" in line:
@@ -366,17 +340,12 @@ def _find_delimiter(lines: list[str], name: str) -> str:
     if found:
         return found
     if all(is_number(line) for line in tail):
-        raise CsvError(
-            "has one number a line, and no times: put a column of seconds before it, in a spreadsheet",
-            file=name,
-            code="no-times",
-        )
-    raise CsvError(
-        f"no character separates columns in the same way from line to line ({shown(tail[0])}); name it with",
-        Hint("delimiter"),
-        file=name,
-        code="delimiter",
+        what = "has one number a line, and no times: put a column of seconds before it, in a spreadsheet"
+        raise CsvError(what, file=name, code="no-times")
+    what = (
+        f"no character separates columns in the same way from line to line ({shown(tail[0])}); name it with"
     )
+    raise CsvError(what, Hint("delimiter"), file=name, code="delimiter")
 
 
 def _usual_width(rows: Iterable[list[str]]) -> tuple[int, float]:

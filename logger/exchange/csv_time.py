@@ -199,10 +199,8 @@ class TimeReader:
         if self._two_parts and not self._halves:
             unit = options.time_unit or self._two_part_unit(t_us)
             if unit not in ("mm:ss", "hh:mm"):
-                raise table.refuse(
-                    f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss",
-                    code="time-unit",
-                )
+                what = f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss"
+                raise table.refuse(what, code="time-unit")
             if unit == "mm:ss" and not self._three_parts:
                 t_us = t_us // 60
             elif unit == "mm:ss":  # 59:58, 59:59, 1:00:00
@@ -235,11 +233,9 @@ class TimeReader:
         if firsts.max() > 23 and (np.diff(firsts) >= 0).all():
             table.guesses.append("times are minutes and seconds")
             return "mm:ss"
+        what = f"{self._first_two_part!r} may be hours and minutes or minutes and seconds; say which with"
         raise table.refuse(
-            f"{self._first_two_part!r} may be hours and minutes or minutes and seconds; say which with",
-            Hint("time_unit", "hh:mm"),
-            Hint("time_unit", "mm:ss"),
-            code="hours-or-minutes",
+            what, Hint("time_unit", "hh:mm"), Hint("time_unit", "mm:ss"), code="hours-or-minutes"
         )
 
     # --- dates ------------------------------------------------------------------------------------------
@@ -269,12 +265,9 @@ class TimeReader:
                 ways = [Hint("skip_rows", str(row), "leaves that row out")] * ("no month" not in str(exc))
                 if date[4] is not None and self._options.day_first is not None:
                     ways = [Hint("day_first", order != "dmy")]
+                what = f"{shown(cell)} is no date: {exc}"
                 raise self._table.refuse(
-                    f"{shown(cell)} is no date: {exc}",
-                    *ways,
-                    row=row,
-                    column=self._table.time[0],
-                    code="no-date",
+                    what, *ways, row=row, column=self._table.time[0], code="no-date"
                 ) from None
         if any(year and int(year) in BUDDHIST for d in self._dates for year in (d[0], d[6], d[9], d[12])):
             self._table.guesses.append("years are of the Buddhist calendar: 543 taken off")
@@ -359,10 +352,8 @@ class TimeReader:
             try:
                 zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
             except (KeyError, ValueError, OSError) as exc:
-                raise self._table.refuse(
-                    f"no such time zone as {name!r}; give one such as Europe/Vienna, UTC or UTC+1",
-                    code="timezone",
-                ) from exc
+                what = f"no such time zone as {name!r}; give one such as Europe/Vienna, UTC or UTC+1"
+                raise self._table.refuse(what, code="timezone") from exc
         else:
             self._table.guesses.append("times are of this computer's time zone")
         utc = local_us - zone_offsets_us(local_us, zone)

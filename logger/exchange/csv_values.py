@@ -98,11 +98,8 @@ class Reader:
             cells.append(row)
         self._count += len(numbers)
         if self._count * len(table.columns) > MAX_READINGS and not table.own:
-            raise table.refuse(
-                f"more than {MAX_READINGS:,} readings; split it, or say which columns to read with",
-                Hint("keep"),
-                code="too-large",
-            )
+            what = f"more than {MAX_READINGS:,} readings; split it, or say which columns to read with"
+            raise table.refuse(what, Hint("keep"), code="too-large")
         self._last_row = block[-1]
         columns = list(zip(*cells, strict=True))
         if len(table.time) > 1:  # a date that stands only where a day begins
@@ -278,12 +275,8 @@ class Reader:
     def _refuse_torn(self, bad: set[int]) -> None:
         number, row = self._last_row
         if len(row) < self._width or number in bad or self._is_cut(row):
-            raise self._table.refuse(
-                "the file ends in the middle of a row; leave it out with",
-                Hint("last_line", number - 1),
-                row=number,
-                code="torn",
-            )
+            what = "the file ends in the middle of a row; leave it out with"
+            raise self._table.refuse(what, Hint("last_line", number - 1), row=number, code="torn")
 
     def _is_cut(self, row: list[str]) -> bool:
         """Say whether the file's last cell has fewer decimals than all others of its column: 12 of 129.0."""

@@ -152,10 +152,8 @@ class Sender:
         try:
             self._post([head("mirror", {"site": self._target.site}) + " refused=true"])
         except ApiException:
-            raise ServerTrouble(
-                f"{self._target.url}: it refuses whatever it is sent: {exc.status} {_message(exc)}",
-                doubtful=False,
-            ) from None
+            what = f"{self._target.url}: it refuses whatever it is sent: {exc.status} {_message(exc)}"
+            raise ServerTrouble(what, doubtful=False) from None
 
     def _sort_out(self, lines: Sequence[str], exc: ApiException) -> None:
         """Find out by halving which lines are refused, and write the others."""
@@ -188,10 +186,9 @@ class Sender:
             wait_s = _retry_after_s(exc)
             if wait_s == 0 and status >= _SERVERS_FAULT:
                 self._less()
+            what = f"{self._target.url}: {said} ({status})"
             raise ServerTrouble(
-                f"{self._target.url}: {said} ({status})",
-                doubtful=status >= _SERVERS_FAULT and wait_s == 0,
-                wait_s=wait_s,
+                what, doubtful=status >= _SERVERS_FAULT and wait_s == 0, wait_s=wait_s
             ) from None
         except (urllib3.exceptions.HTTPError, OSError) as exc:
             self._less()
