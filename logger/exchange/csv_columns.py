@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
+from logger.exchange import csv_words
 from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_numbers import is_number
 from logger.exchange.csv_table import (
@@ -22,25 +23,6 @@ from logger.exchange.csv_table import (
 )
 from logger.exchange.csv_text import MAX_CELL
 from logger.exchange.csv_units import kelvin_or_type, scaled, two_units, unit_in_cells, units_beside
-from logger.exchange.csv_words import (
-    BAD_WORDS,
-    ERROR_WORDS,
-    GOOD_WORDS,
-    INDEX,
-    KEY,
-    NO_READING,
-    OF_OTHER,
-    OPEN_WORDS,
-    QUALITY,
-    VOLTS,
-    WITH_UNIT,
-    has_temperature_word,
-    is_time_word,
-    scale_in,
-    unit_cell,
-    unit_in,
-    why_no_temperature,
-)
 
 MAX_WORTH: Final = 256
 """More columns that may be temperatures are refused before they are read."""
@@ -61,7 +43,7 @@ def find_temperatures(
     )
     beside = units_beside(table)
     unsaid = _unit_of_all(above)
-    all_told = any(unit_cell(cell)[0] for cell in units_row)
+    all_told = any(csv_words.unit_cell(cell)[0] for cell in units_row)
     for i, header in enumerate(table.headers):
         if i in table.time or i in leave_out or i == table.by or -1 - i in beside:
             continue
@@ -69,19 +51,19 @@ def find_temperatures(
             if not keep or i in keep:
                 _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
             continue
-        plain, scale = scale_in(header)
-        name, unit = unit_in(plain)
+        plain, scale = csv_words.scale_in(header)
+        name, unit = csv_words.unit_in(plain)
         below = units_row[i] if i < len(units_row) else ""
-        unit_below, other = unit_cell(below)
+        unit_below, other = csv_words.unit_cell(below)
         if unit and unit_below and unit != unit_below and options.unit is None and i not in leave_out:
             raise two_units(table, i, unit, unit_below)
         unit = unit or unit_below or beside.get(i) or unit_in_cells(table, i)
-        scale = scale_in(below)[1] if unit_below else scale
+        scale = csv_words.scale_in(below)[1] if unit_below else scale
         sure = i in keep or bool({header.casefold(), name.casefold()} & named)
         why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
         if why is None and keep and i not in keep:
             why = "not among those to keep"
-        if why is None and all_told and unit is None and not (sure or has_temperature_word(header)):
+        if why is None and all_told and unit is None and not (sure or csv_words.has_temperature_word(header)):
             why = "the row of units says none for it"
         if why is not None:
             if why:
@@ -97,8 +79,12 @@ def find_temperatures(
     if not table.columns:
         none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
         because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
-        ways = [Hint("keep", name, "if that is one") for name, why in table.left_out if OF_OTHER not in why]
-        if not ways and any(VOLTS.search(why) for _, why in table.left_out):
+        ways = [
+            Hint("keep", name, "if that is one")
+            for name, why in table.left_out
+            if csv_words.OF_OTHER not in why
+        ]
+        if not ways and any(csv_words.VOLTS.search(why) for _, why in table.left_out):
             because += ". Work out °C from these first, with the temperature of the cold junction"
         said_why = f" ({because})" if because else ""
         raise table.refuse(none + said_why, *ways[:1], code="no-temperatures")
@@ -120,11 +106,11 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
         changes = sum(a != b for a, b in itertools.pairwise(cells))
         few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
         mixed = three and 2 * changes >= len(cells)
-        if few and (table.header_row is None or KEY.fullmatch(header)) and _take_turns(cells):
+        if few and (table.header_row is None or csv_words.KEY.fullmatch(header)) and _take_turns(cells):
             return i
         texts = not any(is_value(cell) for cell in kinds)
-        key = KEY.fullmatch(header) is not None
-        if all(unit_cell(cell)[0] for cell in kinds):
+        key = csv_words.KEY.fullmatch(header) is not None
+        if all(csv_words.unit_cell(cell)[0] for cell in kinds):
             continue
         if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
             return i
@@ -149,8 +135,10 @@ def _qualities(table: Table) -> None:
     found = []
     for i, header in enumerate(table.headers):
         cells = {text.lower() for text in table.cells(i)}
-        named = QUALITY.search(header.replace("_", " ")) is not None
-        words = cells <= GOOD_WORDS | BAD_WORDS and (named or bool(cells & GOOD_WORDS))
+        named = csv_words.QUALITY.search(header.replace("_", " ")) is not None
+        words = cells <= csv_words.GOOD_WORDS | csv_words.BAD_WORDS and (
+            named or bool(cells & csv_words.GOOD_WORDS)
+        )
         coded = named and "192" in cells and all(cell.isdecimal() for cell in cells)
         if (words or coded) and i not in (*(column.at for column in table.columns), *table.time, table.by):
             found.append(i)
@@ -164,7 +152,7 @@ def _qualities(table: Table) -> None:
 def is_bad(word: str) -> bool:
     """Say whether what stands beside a reading takes it back: a word, or a code (OPC: good from 192 on)."""
     text = word.strip().lower()
-    return text in BAD_WORDS or (text.isdecimal() and int(text) < 64)
+    return text in csv_words.BAD_WORDS or (text.isdecimal() and int(text) < 64)
 
 
 def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
@@ -173,7 +161,7 @@ def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
         columns = find_columns(table.headers, name) or [
             i
             for i, header in enumerate(table.headers)
-            if unit_in(header)[0].casefold() == name.strip().casefold()
+            if csv_words.unit_in(header)[0].casefold() == name.strip().casefold()
         ]
         if not columns and table.by is None:  # else it may be a probe's name, which stands among the rows
             raise table.refuse(
@@ -190,13 +178,13 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if not cells and header == f"column {i + 1}":
         return ""
     if other_unit and unit is None:
-        return f"{other_unit} {OF_OTHER}"
+        return f"{other_unit} {csv_words.OF_OTHER}"
     if sure:
         return None
-    id_number = KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
-    if unit is None and (INDEX.fullmatch(header) or id_number):
+    id_number = csv_words.KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
+    if unit is None and (csv_words.INDEX.fullmatch(header) or id_number):
         return "only counts the rows or names the logger"
-    if unit is None and is_time_word(header):
+    if unit is None and csv_words.is_time_word(header):
         first = table.time[0]
         again = table.header[i : i + 1] == table.header[first : first + 1] and i + 1 < len(table.headers)
         if again and any(row[i].strip() not in ("", row[first].strip()) for _, row in table.head):
@@ -204,7 +192,7 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
         return "another time"
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
         return "another time"
-    why = why_no_temperature(header, unit) or _worked_out(table, i)
+    why = csv_words.why_no_temperature(header, unit) or _worked_out(table, i)
     if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
         why = f"stands before the time and always says {shown(cells[0])}: names the logger"
     return why or _speed_beside(table, i, unit)
@@ -279,7 +267,7 @@ def is_value(cell: str) -> bool:
     """Say whether a cell may be a reading, a word in place of one, or a time."""
     return len(cell) <= MAX_CELL and (
         kind_of(cell) is not None
-        or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS
+        or cell.lower() in csv_words.NO_READING | csv_words.OPEN_WORDS | csv_words.ERROR_WORDS
         or is_number(cell)
-        or WITH_UNIT.fullmatch(cell) is not None
+        or csv_words.WITH_UNIT.fullmatch(cell) is not None
     )

@@ -20,26 +20,12 @@ Order = Literal["dmy", "mdy", "ymd"]
 BUDDHIST: Final = range(2543, 2643)
 """Years 2000 to 2099 as Thailand counts them: 543 more."""
 
+_NAMES_OF_MONTHS: Final = (
+    "jan ene gen janv, feb fév fev febr, mar mär mrz mars maart, apr avr abr, may mai mei mag, jun juin giu, "
+    "jul juil lug, aug aoû aou ago, sep set sept, oct okt ott out, nov, dec dez déc dic"
+)
 _MONTHS: Final = {
-    name: number
-    for number, names in enumerate(
-        (
-            "jan ene gen janv",
-            "feb fév fev febr",
-            "mar mär mrz mars maart",
-            "apr avr abr",
-            "may mai mei mag",
-            "jun juin giu",
-            "jul juil lug",
-            "aug aoû aou ago",
-            "sep set sept",
-            "oct okt ott out",
-            "nov",
-            "dec dez déc dic",
-        ),
-        1,
-    )
-    for name in names.split()
+    name: number for number, names in enumerate(_NAMES_OF_MONTHS.split(", "), 1) for name in names.split()
 }
 _DAY_NAME: Final = r"(?:(?!start|stop|end|from|date|begin)[^\W\d_]{2,9}\.?,?\s+)?"
 _DATE: Final = (
@@ -58,21 +44,27 @@ _DAYS: Final = r"(?:(?P<days>\d{1,4})(?:\s*d(?:ays?)?,?\s*|\.))?"
 _ZONE: Final = (
     r"(?:\s*(?P<zone>Z|(?:UTC|GMT)(?:\s?[+\-−]\d{1,2}(?::?\d{2})?)?|[+\-−]\d{2}(?::?\d{2})?|[A-Z]{3,5}))?"
 )
-DATE_ONLY: Final = re.compile(_DATE, re.I)
-CLOCK_ONLY: Final = re.compile(rf"(?P<before>[\-−])?{_DAYS}{_CLOCK}", re.I)
-DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
-DAY_LAST: Final = re.compile(
+_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
+_DAY_LAST: Final = re.compile(
     r"(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)(\s+[a-z]{1,5})?\s+(\d{4})",
     re.I,
 )
-COMPACT: Final = re.compile(r"((?:19|20)\d{6})T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?Z?", re.I)
+_COMPACT: Final = re.compile(r"((?:19|20)\d\d)(\d\d)(\d\d)T?[ _]?(\d{2})(\d{2})(\d{2})(\.\d+)?(Z)?", re.I)
+_FORMS: Final[tuple[tuple[TimeKind, re.Pattern[str], str], ...]] = (
+    ("datetime", _DATETIME, ""),
+    ("datetime", _COMPACT, r"\1-\2-\3 \4:\5:\6\7\8"),
+    ("datetime", _DAY_LAST, r"\2-\1-\5 \3\4"),
+    ("date", re.compile(_DATE, re.I), r"\g<0> 0:00:00"),
+    ("clock", re.compile(rf"(?P<before>[\-−])?{_DAYS}{_CLOCK}", re.I), ""),
+)
+"""Kinds of times, and how each is written as the first would write it."""
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([ed][+-]?\d+)?", re.I)
 _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
 HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?")
 """21:04:05, or 21:04, without its colons."""
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)
-LONGEST: Final = 80
+_LONGEST: Final = 80
 DATE_PARTS: Final = (
     *("y", "m", "d", "c", "a", "b", "yy", "d2", "mon", "y2", "mon3", "d3", "y3", "sep"),
     *("oy", "oday", "wy", "week", "wday"),
@@ -109,22 +101,24 @@ _MINUTES: Final = re.compile(r"(\d{1,4}):(\d{2})[.,](\d{1,6})")
 
 def kind_of(cell: str) -> TimeKind | None:
     """Say what kind of time a cell may be."""
+    return matched(cell)[0]
+
+
+def matched(cell: str) -> tuple[TimeKind | None, re.Match[str] | None]:
+    """Say what kind of time a cell may be, and what it says: groups of a date with its clock, or of a clock.
+
+    A date alone is midnight, as spreadsheets write it.
+    """
     text = cell.strip()
-    if not text or len(text) > LONGEST or not any(c.isdigit() for c in text):
-        return None
-    if _NUMBER.fullmatch(text):
-        return "number"
-    kinds: tuple[tuple[TimeKind, re.Pattern[str]], ...] = (
-        ("datetime", DATETIME),
-        ("datetime", COMPACT),
-        ("datetime", DAY_LAST),
-        ("date", DATE_ONLY),
-        ("clock", CLOCK_ONLY),
-    )
-    plain = plainly(text)
-    return next(
-        (kind for kind, pattern in kinds if pattern.fullmatch(text) or pattern.fullmatch(plain)), None
-    )
+    if not text or len(text) > _LONGEST or not any(c.isdigit() for c in text):
+        return None, None
+    if number := _NUMBER.fullmatch(text):
+        return "number", number
+    for written in (text, plainly(text)):
+        for kind, pattern, as_others in _FORMS:
+            if match := pattern.fullmatch(written):
+                return kind, _DATETIME.fullmatch(match.expand(as_others)) if as_others else match
+    return None, None
 
 
 def plainly(text: str) -> str:
@@ -207,14 +201,13 @@ def days_of(parts: tuple[str | None, ...], order: Order) -> int:
     `parts` are the groups `DATE_PARTS` of a match.
     """
     y, m, d, c, a, b, yy, d2, mon2, y2, mon3, d3, y3, _, oy, oday, wy, week, wday = parts
-    if oy is not None or wy is not None:  # ISO 8601: a year's day, or a week's
-        date = (
-            datetime(int(oy), 1, 1, tzinfo=UTC) + timedelta(days=int(oday or 0) - 1)
-            if oy is not None
-            else datetime.fromisocalendar(int(wy or 0), int(week or 0), int(wday or 0)).replace(tzinfo=UTC)
-        )
-        if oy is not None and date.year != int(oy):
+    if oy is not None:  # ISO 8601: a year's day, or a week's
+        date = datetime(int(oy), 1, 1) + timedelta(days=int(oday or 0) - 1)  # noqa: DTZ001
+        if date.year != int(oy):
             raise ValueError(f"that year has no day {oday}")
+        year, month, day = date.year, date.month, date.day
+    elif wy is not None:
+        date = datetime.fromisocalendar(int(wy), int(week or 0), int(wday or 0))
         year, month, day = date.year, date.month, date.day
     elif y is not None:
         year, month, day = int(y), int(m or 0), int(d or 0)

@@ -22,9 +22,15 @@ def decoded(text: str, row: int) -> Any:
     try:
         return json.loads(text)
     except json.JSONDecodeError as exc:
-        with contextlib.suppress(ValueError, SyntaxError, MemoryError, RecursionError):
-            return ast.literal_eval(text.strip())
+        if (found := _as_python(text)) is not None:
+            return found
         raise BadLine(row, exc.msg) from exc
+
+
+def _as_python(text: str) -> Any:
+    with contextlib.suppress(ValueError, SyntaxError, MemoryError, RecursionError):
+        return ast.literal_eval(text.strip())
+    return None
 
 
 def rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
@@ -52,8 +58,7 @@ def _elements(text: str, *, cut: bool) -> list[Any]:
         try:
             one, end = decoder.raw_decode(text, at)
         except json.JSONDecodeError as exc:
-            with contextlib.suppress(ValueError, SyntaxError, MemoryError, RecursionError):
-                whole = ast.literal_eval(text.strip())
+            if (whole := _as_python(text)) is not None:
                 return list(whole) if isinstance(whole, (list, tuple)) else [whole]
             raise BadLine(text.count("\n", 0, at) + 1, exc.msg) from exc
         found.append(one)

@@ -13,9 +13,8 @@ from logger.exchange.csv_columns import MAX_WORTH, too_many
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
-from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows
+from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows, side_by_side
 from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_unit, unit_cell, why_no_temperature
-from logger.reading import Status
 
 _MOST_NAMES: Final = 4096
 _VALUE: Final = ("value", "Value", "_value", "reading")
@@ -145,19 +144,14 @@ class _ByProbe:
                 code="no-temperatures",
             )
         parts = [reader.finish(text) for reader in self._readers.values()]
-        t_us = np.unique(np.concatenate([part.times.t_us for part in parts]))
         names = [name for part in parts for name in part.names]
-        if len(t_us) * len(names) > MAX_READINGS:
+        times = np.unique(np.concatenate([part.times.t_us for part in parts]))
+        if len(times) * len(names) > MAX_READINGS:
             what = f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with"
             raise table.refuse(what, Hint("keep"), code="too-large")
-        values = np.full((len(t_us), len(names)), np.nan, order="F")
-        status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
-        j = 0
+        columns = [[(part, i)] for part in parts for i in range(len(part.names))]
+        t_us, values, status = side_by_side(columns)
         for part in parts:
-            at = np.searchsorted(t_us, part.times.t_us)
-            for i in range(len(part.names)):
-                values[at, j], status[at, j] = part.values[:, i], part.status[:, i]
-                j += 1
             table.guesses += [guess for guess in part.table.guesses if guess not in table.guesses]
             table.notes += [note for note in part.table.notes if note not in table.notes]
             table.left_out += part.table.left_out

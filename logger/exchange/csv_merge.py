@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.exchange.csv_columns import too_many
 from logger.exchange.csv_table import CsvError, Hint, listed, shown
-from logger.exchange.csv_values import Part, only_name
+from logger.exchange.csv_values import Part, Piece, only_name, side_by_side
 from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Bytes, Floats, Ints, Status
 
@@ -109,8 +109,7 @@ def merge_parts(
 def _side_by_side(
     parts: Sequence[Part], paths: Sequence[Path], notes: list[str]
 ) -> tuple[list[str], Ints, Floats, Bytes]:
-    t_us = np.unique(np.concatenate([part.times.t_us for part in parts]))
-    columns: list[tuple[str, list[tuple[Part, int]]]] = []
+    columns: list[tuple[str, list[Piece]]] = []
     for path, part in zip(paths, parts, strict=True):
         before = _goes_on(columns, part)
         if before:
@@ -125,19 +124,10 @@ def _side_by_side(
                 what = f"column {shown(name)} is in another file of that name too; rename one"
                 raise CsvError(what, file=path.name, code="same-name")
             columns.append((full, [(part, j)]))
-    values = np.full((len(t_us), len(columns)), np.nan, order="F")
-    status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
-    for i, (_, pieces) in enumerate(columns):
-        for part, j in pieces:
-            at = np.searchsorted(t_us, part.times.t_us)
-            values[at, i] = part.values[:, j]
-            status[at, i] = part.status[:, j]
-    return [name for name, _ in columns], t_us, values, status
+    return [name for name, _ in columns], *side_by_side([pieces for _, pieces in columns])
 
 
-def _goes_on(
-    columns: list[tuple[str, list[tuple[Part, int]]]], part: Part
-) -> list[tuple[str, list[tuple[Part, int]]]] | None:
+def _goes_on(columns: list[tuple[str, list[Piece]]], part: Part) -> list[tuple[str, list[Piece]]] | None:
     """Find the columns of earlier files that a file goes on with: the same names, and no time in both."""
     if not part.times.absolute:
         return None

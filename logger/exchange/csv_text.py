@@ -61,6 +61,12 @@ _KNOWN: Final = (
     (b"%PDF", "a PDF; export the readings as CSV where it was made, and import that"),
 )
 """Beginnings of files that are no text, and what to do (the formats' own specifications)."""
+_MARKS: Final = {
+    "utf-32": (b"\xff\xfe\0\0", b"\0\0\xfe\xff"),
+    "utf-16": (b"\xff\xfe", b"\xfe\xff"),
+    "utf-8-sig": (b"\xef\xbb\xbf",),
+}
+"""How files begin that say their encoding (Unicode's byte-order mark)."""
 _PIECE: Final = 1 << 20
 _STRAY: Final = 8
 """So many noughts in a text are a serial line's that had just begun."""
@@ -225,12 +231,8 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     _refuse_other_files(path, start)
     if options.encoding is not None:
         encoding = options.encoding
-    elif start.startswith((b"\xff\xfe\0\0", b"\0\0\xfe\xff")):
-        encoding = "utf-32"
-    elif start.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding = "utf-16"
-    elif start.startswith(b"\xef\xbb\xbf"):
-        encoding = "utf-8-sig"
+    elif marked := next((code for code, marks in _MARKS.items() if start.startswith(marks)), None):
+        encoding = marked
     elif 4 * start[:100].count(0) >= len(start[:100]) and b"\0" in start[:100].rstrip(b"\0"):
         encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
     else:

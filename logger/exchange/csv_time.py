@@ -11,26 +11,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from logger.exchange.csv_dates import (
-    BUDDHIST,
-    CLOCK_ONLY,
-    COMPACT,
-    DATE_ONLY,
-    DATE_PARTS,
-    DATETIME,
-    DAY_LAST,
-    LONGEST,
-    Order,
-    TimeKind,
-    days_of,
-    joined,
-    kind_of,
-    offset_in,
-    offset_us,
-    offset_words,
-    plainly,
-    zone_offsets_us,
-)
+from logger.exchange import csv_dates
 from logger.exchange.csv_epochs import EXCEL_EPOCH_DAYS, UNITS_S, from_elsewhere, unit_of, unwrapped
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
@@ -54,9 +35,11 @@ class TimeReader:
 
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
-        cells = [text for _, row in table.head[:40] if (text := joined([row[i] for i in table.time]))]
-        kinds = [kind for cell in cells if (kind := kind_of(cell)) is not None]
-        self.kind: TimeKind = max(set(kinds), key=kinds.count, default="number")
+        cells = [
+            text for _, row in table.head[:40] if (text := csv_dates.joined([row[i] for i in table.time]))
+        ]
+        kinds = [kind for cell in cells if (kind := csv_dates.kind_of(cell)) is not None]
+        self.kind: csv_dates.TimeKind = max(dict.fromkeys(kinds), key=kinds.count, default="number")
         if self.kind == "date":
             self.kind = "datetime"  # midnight, as spreadsheets write it
         if table.own and table.headers[0] == "time_s":
@@ -76,28 +59,23 @@ class TimeReader:
         """Read a block of times in the numbered rows; return where in the block is no time of this kind."""
         if self.kind == "number":
             return self._add_numbers(cells)
-        pattern = CLOCK_ONLY if self.kind == "clock" else DATETIME
         clocks = np.zeros(len(cells), np.int64)
         dates, zones = np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
         bad: list[int] = []
         for i, cell in enumerate(cells):
-            text = cell.strip()
-            match = pattern.fullmatch(text) if len(text) <= LONGEST else None
-            if match is None and len(text) <= LONGEST:
-                match = pattern.fullmatch(plainly(text))
-            if match is None and self.kind == "datetime":
-                match = self._other_form(plainly(text))
-            us = None if match is None else self._clock_us(match)
+            kind, match = csv_dates.matched(cell)
+            fits = kind == self.kind or (kind == "date" and self.kind == "datetime")
+            us = self._clock_us(match) if match is not None and fits else None
             if match is None or us is None:
                 bad.append(i)
                 continue
             clocks[i] = us
             if self.kind == "datetime":
-                date = match.group(*DATE_PARTS)
+                date = match.group(*csv_dates.DATE_PARTS)
                 number = self._dates.get(date)
                 if number is None:
                     number = self._dates[date] = len(self._dates)
-                    self._date_row.append((rows[i], text))
+                    self._date_row.append((rows[i], cell.strip()))
                 dates[i] = number
                 zone = match["zone"]
                 zones[i] = self._zones.setdefault(zone, (len(self._zones), rows[i]))[0]
@@ -162,7 +140,7 @@ class TimeReader:
         if unit == "days" and values[0] > EXCEL_EPOCH_DAYS:
             # A day in a double is good to some microseconds; nobody's logger is that good.
             local = np.rint((values - EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
-            offset = offset_in(table.time_hint)
+            offset = csv_dates.offset_in(table.time_hint)
             return self._from_local(local) if offset is None else self._absolute(local - offset)
         return Times(t_us, absolute=False)
 
@@ -240,27 +218,12 @@ class TimeReader:
 
     # --- dates ------------------------------------------------------------------------------------------
 
-    def _other_form(self, text: str) -> re.Match[str] | None:
-        """Read a date alone, which is midnight, 20261125T103000, and a year at the end."""
-        if len(text) > LONGEST:
-            return None
-        day_last = DAY_LAST.fullmatch(text)  # Wed Nov 25 10:00:00 2026
-        if day_last is not None:
-            month, day, clock, zone, year = day_last.groups(default="")
-            return DATETIME.fullmatch(f"{day}-{month}-{year} {clock}{zone}")
-        compact = COMPACT.fullmatch(text)
-        if compact is not None:
-            d, h, m, s, f = compact.groups(default="")
-            zone = "Z" if text[-1] in "zZ" else ""
-            return DATETIME.fullmatch(f"{d[:4]}-{d[4:6]}-{d[6:]} {h}:{m}:{s}{f}{zone}")
-        return DATETIME.fullmatch(f"{text} 0:00:00") if DATE_ONLY.fullmatch(text) else None
-
     def _finish_datetimes(self, clocks: Ints) -> Times:
         order = self._order()
         days = np.empty(len(self._dates), np.int64)
         for i, (date, (row, cell)) in enumerate(zip(self._dates, self._date_row, strict=True)):
             try:
-                days[i] = days_of(date, order)
+                days[i] = csv_dates.days_of(date, order)
             except ValueError as exc:
                 ways = [Hint("skip_rows", str(row), "leaves that row out")] * ("no month" not in str(exc))
                 if date[4] is not None and self._options.day_first is not None:
@@ -269,13 +232,17 @@ class TimeReader:
                 raise self._table.refuse(
                     what, *ways, row=row, column=self._table.time[0], code="no-date"
                 ) from None
-        if any(year and int(year) in BUDDHIST for d in self._dates for year in (d[0], d[6], d[9], d[12])):
+        if any(
+            year and int(year) in csv_dates.BUDDHIST
+            for d in self._dates
+            for year in (d[0], d[6], d[9], d[12])
+        ):
             self._table.guesses.append("years are of the Buddhist calendar: 543 taken off")
         local = clocks
         local += days[np.concatenate(self._date_of)] * _DAY_US
         self._date_of.clear()
         said = set(self._zones) - {None}
-        words = {zone for zone in said if zone and offset_us(zone) is None}
+        words = {zone for zone in said if zone and csv_dates.offset_us(zone) is None}
         if words and self._options.timezone is None:
             raise self._table.refuse(
                 f"{min(words)!r} is no zone that means the same everywhere; say the place with",
@@ -286,9 +253,9 @@ class TimeReader:
             )
         said -= words
         if not said:
-            offset = offset_in(self._table.time_hint) if self._options.timezone is None else None
+            offset = csv_dates.offset_in(self._table.time_hint) if self._options.timezone is None else None
             if offset is not None:
-                self._table.guesses.append(f"times are {offset_words(offset)}")
+                self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}")
                 return self._absolute(local - offset)
             return self._from_local(local)
         if None in self._zones:
@@ -299,30 +266,25 @@ class TimeReader:
                 column=self._table.time[0],
                 code="no-zone",
             )
-        offsets = np.array([offset_us(zone or "") or 0 for zone in self._zones], np.int64)
+        offsets = np.array([csv_dates.offset_us(zone or "") or 0 for zone in self._zones], np.int64)
         return self._absolute(local - offsets[np.concatenate(self._zone_of)])
 
-    def _order(self) -> Order:
+    def _order(self) -> csv_dates.Order:
         """Say in what order day, month and year stand, where all are numbers of two digits."""
-        a, b, yy = (DATE_PARTS.index(name) for name in ("a", "b", "yy"))
-        dates = [(d, d[a] or "", d[b] or "", d[yy] or "") for d in self._dates if d[a] is not None]
-        short = dates and all(len(year) == 2 for *_, year in dates)
-        if short and self._options.day_first is None and all(_is_day(y, m, d) for _, y, m, d in dates):
+        a, yy = (csv_dates.DATE_PARTS.index(name) for name in ("a", "yy"))
+        dates = [d for d in self._dates if d[a] is not None]
+        by_year = [days for d in dates if (days := _days(d, "ymd")) is not None]
+        short = dates and all(len(d[yy] or "") == 2 for d in dates)
+        if short and self._options.day_first is None and len(by_year) == len(dates):
             tomorrow = (datetime.now(UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days + 1
-            orders: tuple[Order, Order] = ("dmy", "mdy")
-            others = [
-                days_of(d, order)
-                for d, *parts in dates
-                for order in orders
-                if _is_day(parts[2], *(parts[i] for i in ((1, 0) if order == "dmy" else (0, 1))))
-            ]
-            if others and min(others) > tomorrow >= max(days_of(d, "ymd") for d, *_ in dates):
+            others = [days for d in dates for days in (_days(d, "dmy"), _days(d, "mdy")) if days is not None]
+            if others and min(others) > tomorrow >= max(by_year):
                 self._table.guesses.append("dates have the year first: else they would be still to come")
                 return "ymd"
         return "dmy" if self._day_first() else "mdy"
 
     def _day_first(self) -> bool:
-        a, b, sep = (DATE_PARTS.index(name) for name in ("a", "b", "sep"))
+        a, b, sep = (csv_dates.DATE_PARTS.index(name) for name in ("a", "b", "sep"))
         pairs = [(int(d[a] or 0), int(d[b] or 0), d[sep], d) for d in self._dates if d[a] is not None]
         if not pairs or self._options.day_first is not None:
             return bool(self._options.day_first)
@@ -348,7 +310,7 @@ class TimeReader:
         zone: tzinfo | None = None
         name = self._options.timezone
         if name is not None:
-            offset = offset_us(name)
+            offset = csv_dates.offset_us(name)
             try:
                 zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
             except (KeyError, ValueError, OSError) as exc:
@@ -356,9 +318,11 @@ class TimeReader:
                 raise self._table.refuse(what, code="timezone") from exc
         else:
             self._table.guesses.append("times are of this computer's time zone")
-        utc = local_us - zone_offsets_us(local_us, zone)
+        utc = local_us - csv_dates.zone_offsets_us(local_us, zone)
         if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
-            utc = local_us - zone_offsets_us(local_us[:1], zone)[0]  # a clock that knows of no summer time
+            utc = (
+                local_us - csv_dates.zone_offsets_us(local_us[:1], zone)[0]
+            )  # a clock that knows of no summer time
         return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
 
     def _absolute(self, t_us: Ints) -> Times:
@@ -375,9 +339,8 @@ class TimeReader:
         return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
 
 
-def _is_day(year: str, month: str, day: str) -> bool:
+def _days(date: tuple[str | None, ...], order: csv_dates.Order) -> int | None:
     try:
-        datetime(2000 + int(year), int(month), int(day), tzinfo=UTC)
+        return csv_dates.days_of(date, order)
     except ValueError:
-        return False
-    return True
+        return None

@@ -207,7 +207,7 @@ class Reader:
 
     def _leave_out_what_is_none(self) -> None:
         """Leave out columns that turn out to hold texts, counts, or nothing at all."""
-        table = self._table
+        table, before = self._table, self._table.columns
         if not table.own:
             found = {column: self._why_none(column) for column in table.columns}
             table.leave_out({column: why for column, why in found.items() if why})
@@ -229,6 +229,7 @@ class Reader:
             if 2 * len(codes) <= len(table.columns):
                 table.leave_out(dict.fromkeys(codes, "whole numbers, mostly 0: a code"))
         if not table.columns:
+            table.columns = before  # a preview shows them
             because = "; ".join(f"{shown(header)}: {why}" for header, why in table.left_out[:6])
             raise table.refuse(f"no column of temperatures ({because})", code="no-temperatures")
 
@@ -342,6 +343,22 @@ class Reader:
                 table.notes.append(f"{column.taken_back} of {shown(column.name)} {why}")
         values[status != Status.OK] = np.nan
         doubt_units(table, values)
+
+
+Piece = tuple[Part, int]
+"""A column of a part."""
+
+
+def side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Bytes]:
+    """Put columns, of one piece or of several that don't overlap, onto one line of time."""
+    t_us = np.unique(np.concatenate([part.times.t_us for pieces in columns for part, _ in pieces]))
+    values = np.full((len(t_us), len(columns)), np.nan, order="F")
+    status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
+    for i, pieces in enumerate(columns):
+        for part, j in pieces:
+            at = np.searchsorted(t_us, part.times.t_us)
+            values[at, i], status[at, i] = part.values[:, j], part.status[:, j]
+    return t_us, values, status
 
 
 def only_name(part: Part, stem: str) -> list[str]:

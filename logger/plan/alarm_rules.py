@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.words.said import Degrees, said
@@ -36,7 +36,54 @@ class Rule:
     cause: str
     consequence: str
     advice: str
-    settings: tuple[Setting, ...]
+    settings: tuple[Setting, ...] = ()  # of `_SETTINGS`
+
+
+_SETTINGS: Final = """
+coal_collapse drop_c °C 60 20 300: How much a zone's level must have fallen.
+coal_collapse air_drop_c °C 100 20 300 drop_c: The same where only air tells of the zone: it swings with \
+    the flame, and falls further.
+coal_collapse within_s s 180 60 600: In how short a time.
+coal_collapse for_s s 10 1 120: How long it must stay fallen.
+stalled_zone short_c °C 20 5 200: How far below the target it must be.
+stalled_zone above_c °C 300 100 700: Below this nothing is called a stall.
+stalled_zone rate_c_per_min °C/min 3 0.5 20: Moving less than this counts as standing still.
+stalled_zone for_s s 300 60 600: Over how long a time it has moved no more than that.
+heating_too_fast rate_c_per_min °C/min 12 1 100: Faster than this at a wall is too fast.
+heating_too_fast gradient_c_mm °C/mm 3 0.5 50: Counts in place of the rate where the plan tells the wall's \
+    thickness: steeper is too fast.
+heating_too_fast below_c °C 120 80 250: Counts while the coldest place is below this.
+heating_too_fast for_s s 30 5 300: How long it must last.
+cooling_too_fast rate_c_per_min °C/min 110 5 300: Falling faster than this is too fast.
+cooling_too_fast from_c °C 650 573 900: Counts below this.
+cooling_too_fast to_c °C 500 200 573: Counts above this.
+cooling_too_fast for_s s 45 5 300: How long it must last.
+spread_too_wide spread_c °C 380 50 600: Between the hottest and the coldest zone.
+spread_too_wide for_s s 300 30 1800: How long it must last.
+over_temperature limit_c °C 1000 300 1300: Hotter than this is too hot.
+over_temperature for_s s 30 5 300: How long it must last.
+probe_fault for_s s 8 1 120: How long a fault must last before it is called.
+probe_fault stuck_s s 20 10 1200: A value that stays for less is never called stuck; how long it takes \
+    depends on how the probe moved before.
+probe_fault jump_percent % 10 2 50: Air that stands out from the readings beside it by half of this share \
+    of its level, or a wall by a tenth of that share, has jumped; some jumps are a loose wire.
+probe_fault cold_junction_c °C 60 40 125: A cold junction hotter than this is in danger.
+rig_silent after_s s 10 2 300: Silent for longer than this.
+target_reached for_s s 20 1 300: How long it must be there. It is told a minute later, in case a probe \
+    proves faulty.
+"""
+"""Rule, setting, unit, default, least, most, and perhaps the one it is `like`: what it is."""
+
+
+def _settings_of(rule: str) -> tuple[Setting, ...]:
+    found = []
+    for line in _SETTINGS.strip().splitlines():
+        head, _, doc = line.partition(": ")
+        owner, name, unit, default, least, most, *like = head.split()
+        if owner == rule:
+            words = " ".join(doc.split())
+            found.append(Setting(name, unit, float(default), float(least), float(most), words, *like))
+    return tuple(found)
 
 
 _RULES: Final = (
@@ -56,20 +103,6 @@ _RULES: Final = (
         "The coals have slumped away from this part of the stack and let cold air in; those below hold.",
         "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
         "Put wood over the cold place, or rake coals back against it. Gloves and a long rake; face away.",
-        (
-            Setting("drop_c", "°C", 60.0, 20.0, 300.0, "How much a zone's level must have fallen."),
-            Setting(
-                "air_drop_c",
-                "°C",
-                100.0,
-                20.0,
-                300.0,
-                "The same where only air tells of the zone: it swings with the flame, and falls further.",
-                like="drop_c",
-            ),
-            Setting("within_s", "s", 180.0, 60.0, 600.0, "In how short a time."),
-            Setting("for_s", "s", 10.0, 1.0, 120.0, "How long it must stay fallen."),
-        ),
     ),
     Rule(
         "stalled_zone",
@@ -82,14 +115,6 @@ _RULES: Final = (
         "This part of the stack has stopped rising short of its target.",
         "It stays under-fired, whatever the other probes say.",
         "Add wood over it, thin and dry; shield it from the wind.",
-        (
-            Setting("short_c", "°C", 20.0, 5.0, 200.0, "How far below the target it must be."),
-            Setting("above_c", "°C", 300.0, 100.0, 700.0, "Below this nothing is called a stall."),
-            Setting(
-                "rate_c_per_min", "°C/min", 3.0, 0.5, 20.0, "Moving less than this counts as standing still."
-            ),
-            Setting("for_s", "s", 300.0, 60.0, 600.0, "Over how long a time it has moved no more than that."),
-        ),
     ),
     Rule(
         "heating_too_fast",
@@ -102,19 +127,6 @@ _RULES: Final = (
         "The pots are still wet inside and warm faster than the steam can leave.",
         "Walls spall or burst and throw pieces. Keep faces away.",
         said("Draw the fire back; let the pots come slowly to {} everywhere.", Degrees("at", 120.0)),
-        (
-            Setting("rate_c_per_min", "°C/min", 12.0, 1.0, 100.0, "Faster than this at a wall is too fast."),
-            Setting(
-                "gradient_c_mm",
-                "°C/mm",
-                3.0,
-                0.5,
-                50.0,
-                "Counts in place of the rate where the plan tells the wall's thickness: steeper is too fast.",
-            ),
-            Setting("below_c", "°C", 120.0, 80.0, 250.0, "Counts while the coldest place is below this."),
-            Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
-        ),
     ),
     Rule(
         "cooling_too_fast",
@@ -124,12 +136,6 @@ _RULES: Final = (
         "Cold air reaches hot pots while quartz turns over (573 °C).",
         "Thick walls and large pots crack.",
         "Shield this side from the wind; cover it again with coals, ash or sherds.",
-        (
-            Setting("rate_c_per_min", "°C/min", 110.0, 5.0, 300.0, "Falling faster than this is too fast."),
-            Setting("from_c", "°C", 650.0, 573.0, 900.0, "Counts below this."),
-            Setting("to_c", "°C", 500.0, 200.0, 573.0, "Counts above this."),
-            Setting("for_s", "s", 45.0, 5.0, 300.0, "How long it must last."),
-        ),
     ),
     Rule(
         "spread_too_wide",
@@ -142,10 +148,6 @@ _RULES: Final = (
         "One part of the stack runs far ahead of another after the flames have gone.",
         "The cold part stays under-fired while the hot part is done.",
         "Wood over the cold part; let the hot part be.",
-        (
-            Setting("spread_c", "°C", 380.0, 50.0, 600.0, "Between the hottest and the coldest zone."),
-            Setting("for_s", "s", 300.0, 30.0, 1800.0, "How long it must last."),
-        ),
     ),
     Rule(
         "over_temperature",
@@ -155,10 +157,6 @@ _RULES: Final = (
         "A part of the stack is hotter than low-fired clay and type K wire like.",
         "Clay slumps or bloats; the probe ages.",
         "Add no more wood there; let it burn down.",
-        (
-            Setting("limit_c", "°C", 1000.0, 300.0, 1300.0, "Hotter than this is too hot."),
-            Setting("for_s", "s", 30.0, 5.0, 300.0, "How long it must last."),
-        ),
     ),
     Rule(
         "probe_fault",
@@ -171,30 +169,6 @@ _RULES: Final = (
         "Its wire or terminal has come loose, it is shorted, or it no longer moves as a fire does.",
         "Nobody sees what this place is going through.",
         "Look at its terminal and lead, outside the heat. Judge that place by eye.",
-        (
-            Setting("for_s", "s", 8.0, 1.0, 120.0, "How long a fault must last before it is called."),
-            Setting(
-                "stuck_s",
-                "s",
-                20.0,
-                10.0,
-                1200.0,
-                "A value that stays for less is never called stuck; how long it takes depends on how the "
-                "probe moved before.",
-            ),
-            Setting(
-                "jump_percent",
-                "%",
-                10.0,
-                2.0,
-                50.0,
-                "Air that stands out from the readings beside it by half of this share of its level, or a "
-                "wall by a tenth of that share, has jumped; some jumps are a loose wire.",
-            ),
-            Setting(
-                "cold_junction_c", "°C", 60.0, 40.0, 125.0, "A cold junction hotter than this is in danger."
-            ),
-        ),
     ),
     Rule(
         "rig_silent",
@@ -204,7 +178,6 @@ _RULES: Final = (
         "Its battery, its cable or the radio between has failed.",
         "Nobody sees the fire but you.",
         "Look at the rig's power and cable. Watch the fire itself.",
-        (Setting("after_s", "s", 10.0, 2.0, 300.0, "Silent for longer than this."),),
     ),
     Rule(
         "beacon_failed",
@@ -214,7 +187,6 @@ _RULES: Final = (
         "Its wire, its transistor's supply or the line to the rig has failed, or the rig lost its settings.",
         "At the fire nothing flashes or sounds when something goes wrong.",
         "Stay within sight of this page, and look at the lamp's wire and the rig.",
-        (),
     ),
     Rule(
         "target_reached",
@@ -227,16 +199,6 @@ _RULES: Final = (
         "This part of the stack is as hot as it should get.",
         "Its soak begins.",
         "Add no more wood here than keeps it there.",
-        (
-            Setting(
-                "for_s",
-                "s",
-                20.0,
-                1.0,
-                300.0,
-                "How long it must be there. It is told a minute later, in case a probe proves faulty.",
-            ),
-        ),
     ),
     Rule(
         "soak_done",
@@ -246,11 +208,12 @@ _RULES: Final = (
         "This part of the stack has been at its target as long as planned.",
         "It needs no more.",
         "Look at the coldest zone: when that is done too, the firing is.",
-        (),
     ),
 )
 
-RULES: Final[dict[str, Rule]] = {rule.name: rule for rule in _RULES}
+RULES: Final[dict[str, Rule]] = {
+    rule.name: replace(rule, settings=_settings_of(rule.name)) for rule in _RULES
+}
 """By name, in the order of the interface."""
 
 OBSOLETE: Final[dict[str, tuple[str, ...]]] = {"coal_collapse": ("coals_fall_c_per_min",)}

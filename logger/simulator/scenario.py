@@ -8,7 +8,7 @@ temperatures, not by the clock.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from logger.errors import UserError
 from logger.plan import Plan, Probe
@@ -17,14 +17,7 @@ Pace = Literal["bonfire", "stoked"]
 Anchor = Literal["start", "lit", "fed"]
 FaultKind = Literal["open", "intermittent", "stuck", "fallen_out", "short_ground", "cold_junction_hot"]
 
-FAULT_KINDS: Final[tuple[FaultKind, ...]] = (
-    "open",
-    "intermittent",
-    "stuck",
-    "fallen_out",
-    "short_ground",
-    "cold_junction_hot",
-)
+FAULT_KINDS: Final[tuple[FaultKind, ...]] = get_args(FaultKind)
 
 
 class ScenarioError(UserError):
