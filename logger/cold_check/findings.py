@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Final, Literal
 
+from logger.diagnosis.finding import in_a_line
+
 Level = Literal["pass", "warn", "fail"]
 Key = tuple[str, str]
 """A rig and its channel."""
@@ -50,15 +52,8 @@ class Report:
 
     def text(self) -> str:
         """Give it in plain words, a finding on each line, what fails first."""
-        marks = {"fail": "NOT FIT", "warn": "look", "pass": "ok"}
-        lines = [
-            f"{'note' if f.what == 'limits' else marks[f.level]:>7}  {f.where}: {f.text}"
-            + (f"\n         -> {f.mend}" if f.mend else "")
-            for f in self.findings
-        ]
-        on = any(f.what == FIRE for f in self.findings)
-        unfit = (
-            "The cold check says nothing of a rig while a fire burns." if on else "The rig is not fit yet."
-        )
-        lines.append("The rig is fit." if self.fit else unfit)
-        return "\n".join(lines)
+        marks = {"fail": "NOT FIT", "warn": "   look", "pass": "     ok", "limits": "   note"}
+        lines = [in_a_line(marks.get(f.what, marks[f.level]), f.where, f.text, f.mend) for f in self.findings]
+        if any(f.what == FIRE for f in self.findings):
+            return "\n".join([*lines, "The cold check says nothing of a rig while a fire burns."])
+        return "\n".join([*lines, "The rig is fit." if self.fit else "The rig is not fit yet."])

@@ -1,4 +1,4 @@
-"""One thing that is so about a rig's lines."""
+"""One thing that is so about a rig's lines; how such things are written in lines, the cold check's too."""
 
 from __future__ import annotations
 
@@ -17,3 +17,8 @@ class Finding:
     about: str  # `line`, `crc`, `seq`, `clock`, `rate`, `channel k0`, …
     text: str  # what is so
     mend: str = ""  # what to do about it; empty if nothing
+
+
+def in_a_line(mark: str, where: str, text: str, mend: str) -> str:
+    """Write what was found where, behind its mark, and below it what to do."""
+    return f"{mark}  {where}: {text}" + (f"\n{' ' * len(mark)}  -> {mend}" if mend else "")

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from logger.diagnosis.channels import about_channels
 from logger.diagnosis.checksum import explain_checksum
-from logger.diagnosis.finding import Finding, Level
+from logger.diagnosis.finding import Finding, Level, in_a_line
 from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
@@ -41,12 +41,9 @@ class Report:
 
     def text(self) -> str:
         """Give it in plain words, a finding on each line, what is bad first."""
-        marks = {"bad": "WRONG", "check": "check", "good": "ok"}
-        order = ("bad", "check", "good")
-        lines = [
-            f"{marks[f.level]:>5}  {f.about}: {f.text}" + (f"\n       -> {f.mend}" if f.mend else "")
-            for f in sorted(self.findings, key=lambda f: order.index(f.level))
-        ]
+        marks = {"bad": "WRONG", "check": "check", "good": "   ok"}
+        found = sorted(self.findings, key=lambda f: [*marks].index(f.level))
+        lines = [in_a_line(marks[f.level], f.about, f.text, f.mend) for f in found]
         lines.append("The lines are right." if self.right else "The lines are not right yet.")
         return "\n".join(lines)
 
@@ -159,13 +156,9 @@ class Diagnosis:
             )
             findings += _about_start(about)
             if about.lost or about.missed:
+                text = f"since power-on {about.lost} frames had no room, {about.missed} beats were missed"
                 findings.append(
-                    Finding(
-                        "check",
-                        "answer to ?",
-                        f"since power-on {about.lost} frames had no room, {about.missed} beats were missed",
-                        "more room for kept frames; a longer period",
-                    )
+                    Finding("check", "answer to ?", text, "more room for kept frames; a longer period")
                 )
         frames = sum(len(rig.frames) for rig in self._rigs.values())
         return Report(

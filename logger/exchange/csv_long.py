@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from logger.exchange.csv_columns import MAX_WORTH, too_many
-from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_table import CsvOptions, Hint, Table, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
 from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader, plain_rows, side_by_side
@@ -30,6 +30,10 @@ def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress 
     while block := list(itertools.islice(plain_rows(rows, table), BLOCK)):
         reader.add(block)
     return reader.finish(text)
+
+
+def _cell(row: Sequence[str], column: int | None) -> str:
+    return row[column].strip() if column is not None and len(row) > column else ""
 
 
 class _ByProbe:
@@ -56,7 +60,7 @@ class _ByProbe:
     def add(self, block: Sequence[Row]) -> None:
         rows: dict[str, list[Row]] = {}
         for number, row in block:
-            name = row[self._by].strip() if len(row) > self._by else ""
+            name = _cell(row, self._by)
             if (other := self._other_quantity(row)) is not None:
                 self._others.setdefault((name, other[0]), other[1])
                 continue
@@ -79,23 +83,16 @@ class _ByProbe:
 
     def _other_quantity(self, row: Sequence[str]) -> tuple[str, str] | None:
         """Say what a row is of that is no temperature, where a column names the quantity or the unit."""
-        if self._quantity_column is not None and len(row) > self._quantity_column:
-            quantity = row[self._quantity_column].strip()
-            why = why_no_temperature(quantity, None) if quantity else None
-            if why is not None:
-                return quantity, why
-        if self._unit_column is not None and len(row) > self._unit_column:
-            unit = row[self._unit_column].strip()
-            if unit_cell(unit)[1]:
-                return f"({unit})", f"{unit} {OF_OTHER}"
-        return None
+        quantity, unit = _cell(row, self._quantity_column), _cell(row, self._unit_column)
+        if quantity and (why := why_no_temperature(quantity, None)) is not None:
+            return quantity, why
+        return (f"({unit})", f"{unit} {OF_OTHER}") if unit_cell(unit)[1] else None
 
     def _begin(self, name: str, first: Row) -> str | None:
         """Make the reader of a probe, or say why it is left out."""
         table = self._table
-        unit: Unit | None = None
-        if self._unit_column is not None and self._options.unit is None and len(first[1]) > self._unit_column:
-            unit, _ = unit_cell(first[1][self._unit_column].strip())
+        said = _cell(first[1], self._unit_column)
+        unit = unit_cell(said)[0] if self._options.unit is None else None
         kept = self._means(self._options.keep, name)
         if self._means(self._options.leave_out, name):
             return "was to be left out"

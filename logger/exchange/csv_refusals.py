@@ -155,15 +155,11 @@ def refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str)
         why = "does not go on evenly"
     if why is not None or interval is not None:
         said = f" (the file's head says {shown(interval)})" if interval else ""
-        raise table.refuse(
-            f"no column has times{said}: {shown(header)} {why}. Add a column that counts "
-            "the seconds from the first row, in a spreadsheet;"
-            if interval is None
-            else f"no column has times{said}: add one that counts the seconds from the first row, in a "
-            "spreadsheet;",
-            Hint("time", None, "if one has times all the same"),
-            code="no-times",
+        add = f"{shown(header)} {why}. Add a column" if interval is None else "add one"
+        what = (
+            f"no column has times{said}: {add} that counts the seconds from the first row, in a spreadsheet;"
         )
+        raise table.refuse(what, Hint("time", None, "if one has times all the same"), code="no-times")
 
 
 def refuse_dates_run_together(table: Table, column: int) -> None:

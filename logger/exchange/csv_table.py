@@ -118,7 +118,6 @@ class Column:
     quality: int | None = None  # the column that says whether to believe it
     values: list[Floats] = field(default_factory=list, init=False)  # block by block
     status: list[Bytes] = field(default_factory=list, init=False)
-    bad: list[tuple[int, str]] = field(default_factory=list, init=False)  # row, cell
     # of cells: those that can't be read, numbers, words for a fault, and numbers that a word takes back
     bad_count: int = field(default=0, init=False)
     numbers: int = field(default=0, init=False)

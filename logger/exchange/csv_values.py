@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -48,6 +48,15 @@ class Part:
     table: Table  # what was understood of the file, and said about it
 
 
+class _Bad(NamedTuple):
+    """A cell that can't be read, or a row that is too wide (`at` -1, and `what` is wrong)."""
+
+    row: int
+    at: int
+    cell: str
+    what: str = ""
+
+
 def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
     """Leave out remarks, and the header where it is repeated among the rows; the table's notes say so."""
     header = [cell.casefold() for cell in table.header if cell]
@@ -72,8 +81,7 @@ class Reader:
         self._times = TimeReader(table, options)
         self._width = len(table.headers)
         self._rows: list[Ints] = []
-        self._bad_times: dict[int, str] = {}
-        self._bad_widths: dict[int, str] = {}
+        self._bad: list[_Bad] = []
         self._last_row: Row = (0, [])
         self._count = self._bad_count = 0
         self._date = ""
@@ -90,9 +98,9 @@ class Reader:
             if len(row) != width:
                 some = f"{len(row)} cells where there should be {width}"
                 if len(row) > width and any(cell.strip() for cell in row[width:]):
-                    self._bad_widths.setdefault(number, some)
+                    self._bad.append(_Bad(number, -1, "", some))
                 elif len(row) < width and not table.delimiter.strip(" "):
-                    self._bad_widths.setdefault(number, f"{some}: nothing says which is missing")
+                    self._bad.append(_Bad(number, -1, "", f"{some}: nothing says which is missing"))
                 row = (row + [""] * (width - len(row)))[:width]
             numbers.append(number)
             cells.append(row)
@@ -111,8 +119,8 @@ class Reader:
         )
         for i in self._times.add(numbers, times):
             self._bad_count += 1
-            if len(self._bad_times) < _MOST_BAD:
-                self._bad_times[numbers[i]] = times[i]
+            if self._bad_count <= _MOST_BAD:
+                self._bad.append(_Bad(numbers[i], table.time[0], times[i]))
         self._rows.append(np.array(numbers, np.int32).astype(np.int64))
         for column in table.columns:
             self._add_column(column, numbers, columns[column.at])
@@ -170,8 +178,8 @@ class Reader:
             value, status[i], unit = found
             if value is None or (unit not in (None, column.unit) and self._options.unit is None):
                 column.bad_count += 1
-                if len(column.bad) < _MOST_BAD:
-                    column.bad.append((rows[i], cell.strip()))
+                if column.bad_count <= _MOST_BAD:
+                    self._bad.append(_Bad(rows[i], column.at, cell.strip()))
                 continue
             values[i] = value
             column.numbers += value == value
@@ -243,7 +251,8 @@ class Reader:
         keep = bool(self._options.keep)
         if not column.numbers and not column.words:
             if column.bad_count:
-                return None if keep else f"texts, such as {shown(column.bad[0][1])}, and no number"
+                some = next(bad.cell for bad in self._bad if bad.at == column.at)
+                return None if keep else f"texts, such as {shown(some)}, and no number"
             return None if column.sure and keep else "no reading in it at all"
         if column.sure or len(self._table.columns) == 1:
             return None
@@ -256,17 +265,15 @@ class Reader:
     def _refuse_bad(self, rows: Ints, text: Text) -> None:
         """Refuse what can't be read: the first of it, with a way on for all of it."""
         table, time = self._table, self._table.time[0]
-        found: list[tuple[int, int, str, str]] = []  # row, column, cell, what
-        found += [(row, -1, "", what) for row, what in self._bad_widths.items()]
-        found += [(row, time, cell, "") for row, cell in self._bad_times.items()]
-        for column in table.columns:
-            found += [(row, column.at, cell, "") for row, cell in column.bad]
+        counts = {-1, time, *(column.at for column in table.columns)}
+        found = [bad for bad in self._bad if bad.at in counts]
         if not text.ends_whole:
-            self._refuse_torn({row for row, *_ in found})
+            self._refuse_torn({bad.row for bad in found})
         if not found:
             return
-        row, at, cell, what = min(found, key=lambda place: place[:2])
-        hints = self._ways_on(rows, found, row, at, cell)
+        first = min(found, key=lambda bad: bad[:2])
+        hints = self._ways_on(rows, found, first)
+        row, at, cell, what = first
         code = "width" if at < 0 else "no-time" if at == time else "no-temperature"
         if not what and at == time:
             what = f"{shown(cell)} is no time{' like those above it' * (row != int(rows[0]))}"
@@ -287,23 +294,21 @@ class Reader:
     def _is_remark(self, row: int) -> bool:
         """Say whether no column has a number in a row: it tells of something, and is no reading."""
         columns, decimal = self._table.columns, self._table.decimal
-        return len(columns) > 1 and all(
-            any(number == row and is_word(cell, decimal) for number, cell in column.bad) for column in columns
-        )
+        words = {bad.at for bad in self._bad if bad.row == row and is_word(bad.cell, decimal)}
+        return len(columns) > 1 and all(column.at in words for column in columns)
 
-    def _ways_on(
-        self, rows: Ints, found: list[tuple[int, int, str, str]], row: int, column: int, cell: str
-    ) -> list[Hint]:
+    def _ways_on(self, rows: Ints, found: list[_Bad], first: _Bad) -> list[Hint]:
         table, time = self._table, self._table.time[0]
-        bad = sorted({place[0] for place in found})
-        in_time = {place[0] for place in found if place[1] == time or place[1] < 0}
+        row, column, cell, _ = first
+        bad = sorted({place.row for place in found})
+        in_time = {place.row for place in found if place.at in (time, -1)}
         hints: list[Hint] = []
         if column > -1 and column != time and not self._is_remark(row):
-            own = next(c for c in table.columns if c.at == column)
-            same = sum(1 for _, other in own.bad if other.casefold() == cell.casefold())
+            own = [place.cell for place in found if place.at == column]
+            same = sum(1 for other in own if other.casefold() == cell.casefold())
             if len(cell) <= _LONGEST_WORD and is_word(cell, table.decimal):
-                found_words = (w for _, w in own.bad if is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
-                alike = tuple(dict.fromkeys(found_words))[:12]
+                words = (w for w in own if is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
+                alike = tuple(dict.fromkeys(words))[:12]
                 means = "if they mean" if len(alike) > 1 else "if it means"
                 value = alike if len(alike) > 1 else cell
                 hints.append(Hint("no_reading", value, f"{means} that there was no reading"))

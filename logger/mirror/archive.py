@@ -41,11 +41,9 @@ class StoredFiring:
     @property
     def plan(self) -> Plan | None:
         """The plan it was given."""
-        return (
-            None
-            if self.plan_toml is None
-            else loads(self.plan_toml, f"plan of firing {self.id}", stored=True)
-        )
+        if self.plan_toml is None:
+            return None
+        return loads(self.plan_toml, f"plan of firing {self.id}", stored=True)
 
 
 class Archive:
@@ -114,11 +112,9 @@ class Archive:
                 f"time >= {since_us}000 AND time < {until_us}000 "
                 f"GROUP BY time({step_s}s), rig, channel, probe, zone"
             )
-        full = [
-            Series(s.tags, [], [[t, c, None, None, None] for t, c, *_ in s.rows if c is not None])
-            for s in series
-        ]
-        return _batches(full, firing.plan)
+        for s in series:
+            s.rows = [[t, c, None, None, None] for t, c, *_ in s.rows if c is not None]
+        return _batches(series, firing.plan)
 
     def events(self, firing: StoredFiring, after_id: int = 0) -> list[Event]:
         """Give what happened, in the order it was written; numbers are those of the journal it comes from."""

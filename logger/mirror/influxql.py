@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Any, Final
 
 import msgspec
@@ -25,24 +24,17 @@ class InfluxError(StokewatchError):
     """An InfluxDB doesn't answer, or not what was asked."""
 
 
-@dataclass(frozen=True, slots=True)
-class Series:
+class Series(msgspec.Struct):
     """Rows that have their tags in common."""
 
-    tags: dict[str, str]  # those asked for with GROUP BY
     columns: list[str]  # the first is `time`. [ns]
-    rows: list[list[Any]]
-
-
-class _Series(msgspec.Struct):
-    columns: list[str]
-    values: list[list[Any]] = []
-    tags: dict[str, str] = {}
-    partial: bool = False
+    rows: list[list[Any]] = msgspec.field(name="values", default_factory=list)
+    tags: dict[str, str] = {}  # those asked for with GROUP BY
+    partial: bool = False  # whether more rows were to come
 
 
 class _Result(msgspec.Struct):
-    series: list[_Series] = []
+    series: list[Series] = []
     error: str = ""
     partial: bool = False
 
@@ -90,10 +82,7 @@ class InfluxQL:
                 encode_multipart=False,
             )
         except (urllib3.exceptions.HTTPError, OSError) as exc:
-            raise InfluxError(
-                f"{self._target.url}: can't be reached ({type(exc).__name__}); is it running, and the "
-                "network there?"
-            ) from None
+            raise InfluxError(self._target.unreachable(exc)) from None
         if answer.status != 200:
             said = _WORDS.get(answer.status) or _said(answer.data)
             raise InfluxError(f"{self._target.url}: {said} ({answer.status})")
@@ -115,9 +104,9 @@ class InfluxQL:
                         cut_short = cut_short or part.partial
                         key = tuple(sorted(part.tags.items()))
                         if key in found:
-                            found[key].rows.extend(part.values)
+                            found[key].rows.extend(part.rows)
                         else:
-                            found[key] = Series(part.tags, part.columns, part.values)
+                            found[key] = part
         except msgspec.MsgspecError as exc:
             raise InfluxError(f"{self._target.url}: its answer can't be read ({exc})") from None
         if cut_short:

@@ -193,11 +193,7 @@ class Sender:
         except (urllib3.exceptions.HTTPError, OSError) as exc:
             self._less()
             self._announced = True  # told here
-            raise ServerTrouble(
-                f"{self._target.url}: can't be reached ({type(exc).__name__}); is it running, and the "
-                "network there?",
-                doubtful=True,
-            ) from None
+            raise ServerTrouble(self._target.unreachable(exc), doubtful=True) from None
 
     def _less(self) -> None:
         """Send less at a time from now on: a server may merely be slow."""

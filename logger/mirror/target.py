@@ -64,6 +64,11 @@ class Target:
             token=token,
         )
 
+    def unreachable(self, exc: Exception) -> str:
+        """Say that nobody answers there."""
+        why = type(exc).__name__
+        return f"{self.url}: can't be reached ({why}); is it running, and the network there?"
+
     @property
     def name(self) -> str:
         """What is written to, for messages and to know it again."""

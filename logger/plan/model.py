@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Final, Literal
 
 import tomli_w
@@ -94,7 +94,7 @@ class Plan:
         }
         if self.cool_c != COOL_C:
             doc["cool_c"] = self.cool_c
-        if estimate := _estimate_table(self.clay):
+        if estimate := {k: v for k, v in asdict(self.clay).items() if v}:
             doc["estimate"] = estimate
         if self.probes:
             doc["probe"] = [_probe_table(p) for p in self.probes]
@@ -149,28 +149,14 @@ def guess_reads(name: str) -> Reads:
     return "air"
 
 
-def _estimate_table(clay: Clay) -> dict[str, Any]:
-    table: dict[str, Any] = {}
-    if clay.wall_mm is not None:
-        table["wall_mm"] = clay.wall_mm
-    if clay.zones:
-        table["zones"] = list(clay.zones)
-    return table
+_ALWAYS: Final = ("name", "channel", "side", "reads", "zone", "letter")
+"""What a probe's table says even where it is the usual: a missing type means K, so none must be said."""
 
 
 def _probe_table(probe: Probe) -> dict[str, Any]:
-    table: dict[str, Any] = {"name": probe.name, "channel": probe.channel}
-    if probe.rig is not None:
-        table["rig"] = probe.rig
-    if probe.height_cm is not None:
-        table["height_cm"] = probe.height_cm
-    table |= {"side": probe.side, "reads": probe.reads, "zone": probe.zone}
-    # A missing type means K for a thermocouple, so "none" must be said.
-    table["type"] = probe.letter or ""
-    if probe.cold_junction is not None:
-        table["cold_junction"] = probe.cold_junction
-    if probe.tolerance_class != 2:
-        table["tolerance_class"] = probe.tolerance_class
-    if probe.correction:
-        table["correction"] = [list(pair) for pair in probe.correction]
+    table: dict[str, Any] = {}
+    for known in fields(probe):
+        value = getattr(probe, known.name)
+        if known.name in _ALWAYS or value != known.default:
+            table["type" if known.name == "letter" else known.name] = "" if value is None else value
     return table
