@@ -253,14 +253,10 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
         if count + len(group) <= most and not set(stem) & set("[]?"):
             chosen.append(stem if len(group) > 1 else group[0])
             count += len(group)
-    hint = Hint("keep", tuple(chosen[:20] or names[:20]), "for the first of them")
-    return CsvError(
-        f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with",
-        hint,
-        Hint("leave_out", None, "for those that are none; or give a plan that names the probes"),
-        file=name,
-        code="too-many-columns",
-    )
+    what = f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with"
+    first = Hint("keep", tuple(chosen[:20] or names[:20]), "for the first of them")
+    none = Hint("leave_out", None, "for those that are none; or give a plan that names the probes")
+    return CsvError(what, first, none, file=name, code="too-many-columns")
 
 
 def is_value(cell: str) -> bool:

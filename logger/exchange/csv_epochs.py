@@ -130,9 +130,6 @@ def unit_of(table: Table, values: Floats, options: CsvOptions) -> tuple[str, flo
     if low > EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
         table.guesses.append("times are a spreadsheet's days since 1900")
         return "days", 1.0, False
-    raise table.refuse(
-        "has times as numbers and doesn't say in what; say it with",
-        *(Hint("time_unit", unit) for unit in _likely_units(values)),
-        column=table.time[0],
-        code="time-unit",
-    )
+    what = "has times as numbers and doesn't say in what; say it with"
+    ways = (Hint("time_unit", unit) for unit in _likely_units(values))
+    raise table.refuse(what, *ways, column=table.time[0], code="time-unit")

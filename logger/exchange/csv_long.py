@@ -70,12 +70,9 @@ class _ByProbe:
                 continue
             if name not in self._readers:
                 if len(self._readers) + len(self._left_out) >= _MOST_NAMES:
-                    raise self._table.refuse(
-                        f"more than {_MOST_NAMES} kinds of rows; is that column the probe's name?",
-                        Hint("leave_out", self._table.headers[self._by], "if it isn't"),
-                        column=self._by,
-                        code="too-many-columns",
-                    )
+                    what = f"more than {_MOST_NAMES} kinds of rows; is that column the probe's name?"
+                    isnt = Hint("leave_out", self._table.headers[self._by], "if it isn't")
+                    raise self._table.refuse(what, isnt, column=self._by, code="too-many-columns")
                 if (why := self._begin(name, own[0])) is not None:
                     self._left_out[name] = why
                     continue
@@ -134,12 +131,9 @@ class _ByProbe:
             self._left_out[f"{name} {what}" if name in self._readers else name] = why
         table.left_out += self._left_out.items()
         if not self._readers:
-            raise table.refuse(
-                f"no probe among {listed([shown(name) for name in self._left_out], 6)}",
-                Hint("keep", next(iter(self._left_out), ""), "if that is one"),
-                column=self._by,
-                code="no-temperatures",
-            )
+            what = f"no probe among {listed([shown(name) for name in self._left_out], 6)}"
+            one = Hint("keep", next(iter(self._left_out), ""), "if that is one")
+            raise table.refuse(what, one, column=self._by, code="no-temperatures")
         parts = [reader.finish(text) for reader in self._readers.values()]
         names = [name for part in parts for name in part.names]
         times = np.unique(np.concatenate([part.times.t_us for part in parts]))

@@ -94,14 +94,10 @@ def _thousands_or_decimals(
         table.guesses.append("commas stand between thousands")
         return "."
     number, column, cell = commas[0]
-    raise table.refuse(
-        f"{shown(cell)} may be a thousand or have a decimal comma; say which with",
-        Hint("decimal", ".", "if the comma stands between thousands"),
-        Hint("decimal", ",", "if it is the decimal sign"),
-        row=number,
-        column=column,
-        code="decimal-or-thousands",
-    )
+    what = f"{shown(cell)} may be a thousand or have a decimal comma; say which with"
+    thousands = Hint("decimal", ".", "if the comma stands between thousands")
+    decimals = Hint("decimal", ",", "if it is the decimal sign")
+    raise table.refuse(what, thousands, decimals, row=number, column=column, code="decimal-or-thousands")
 
 
 def is_number(cell: str) -> bool:

@@ -72,69 +72,51 @@ def _refuse_leap(table: Table, times: Times, rows: Ints) -> None:
         return
     i = int(leaps[0])
     days = (int(times.t_us[i + 1]) - int(times.t_us[i])) // (24 * _HOUR_US)
-    before = as_ranges(np.arange(int(rows[0]), int(rows[i]) + 1).tolist())[0]
-    raise table.refuse(
+    what = (
         f"this is {days} days later than the row above, as where the instrument's clock was set; "
-        "import it in two, with",
-        Hint("last_line", int(rows[i]), "for the first part"),
-        Hint("skip_rows", before, "for what follows"),
-        row=int(rows[i + 1]),
-        column=table.time[0],
-        code="clock-set",
+        "import it in two, with"
     )
+    hints, row = _in_two(rows, i), int(rows[i + 1])
+    raise table.refuse(what, *hints, row=row, column=table.time[0], code="clock-set")
+
+
+def _in_two(rows: Ints, i: int) -> tuple[Hint, Hint]:
+    """Offer to import rows up to the i-th by themselves, and the others by themselves."""
+    last = int(rows[i])
+    before = as_ranges(range(int(rows[0]), last + 1))[0]
+    return Hint("last_line", last, "for the first part"), Hint("skip_rows", before, "for what follows")
 
 
 def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> CsvError:
     t_us = times.t_us if times.wall_us is None else times.wall_us
     steps = np.diff(t_us)
     back = np.flatnonzero(steps < 0)
-    place = {"column": table.time[-1] if len(table.time) < 3 else table.time[0]}
+
+    def refused(code: str, i: int, what: str, *hints: Hint) -> CsvError:
+        column = table.time[-1] if len(table.time) < 3 else table.time[0]
+        return table.refuse(what, *hints, row=int(rows[i + 1]), column=column, code=code)
+
     if not len(back):  # the wall's clock goes on: that zone's summer time is what goes back
         i = int(np.flatnonzero(np.diff(times.t_us) < 0)[0])
         offset = int(t_us[0] - times.t_us[0]) // 60_000_000
         fixed = f"UTC{'-' if offset < 0 else '+'}{abs(offset) // 60:02}:{abs(offset) % 60:02}"
-        return table.refuse(
-            "this clock went on where summer time begins or ends; if it knows of none say",
-            Hint("timezone", fixed, "for all of it"),
-            row=int(rows[i + 1]),
-            code="no-summer-time",
-            **place,
-        )
+        what = "this clock went on where summer time begins or ends; if it knows of none say"
+        return refused("no-summer-time", i, what, Hint("timezone", fixed, "for all of it"))
     first = int(back[0])
-    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    usual_s = float(np.median(steps[steps > 0])) / 1e6 if (steps > 0).any() else 0.0
     by_s = -int(steps[first]) / 1e6
-    if (
-        times.absolute
-        and times.wall_us is not None
-        and options.timezone is None
-        and abs(by_s - 3600 + usual / 1e6) <= max(2 * usual / 1e6, 60)
-    ):
-        return table.refuse(
-            f"the clock goes back by {_span(by_s)}, as at the end of summer time; name its zone with",
-            Hint("timezone", None, "such as Europe/Vienna"),
-            row=int(rows[first + 1]),
-            code="clock-back-an-hour",
-            **place,
-        )
+    an_hour = abs(by_s - 3600 + usual_s) <= max(2 * usual_s, 60)
+    if times.absolute and times.wall_us is not None and options.timezone is None and an_hour:
+        what = f"the clock goes back by {_span(by_s)}, as at the end of summer time; name its zone with"
+        return refused("clock-back-an-hour", first, what, Hint("timezone", None, "such as Europe/Vienna"))
     what = f"this is {_span(by_s)} earlier than the row above"
     if _laps(t_us, back):
-        one, two = int(rows[first]), as_ranges(np.arange(int(rows[0]), int(rows[first]) + 1).tolist())
-        return table.refuse(
-            f"{what}: the time begins again and overlaps what was before. Other probes of the same fire? "
-            "Save them as a file of their own and import both together. Another fire? Import it in two, with",
-            Hint("last_line", one, "for the first part"),
-            Hint("skip_rows", two[0], "for what follows"),
-            row=int(rows[first + 1]),
-            code="begins-again",
-            **place,
+        what += (
+            ": the time begins again and overlaps what was before. Other probes of the same fire? "
+            "Save them as a file of their own and import both together. Another fire? Import it in two, with"
         )
-    return table.refuse(
-        what,
-        Hint("order", "sort", "puts the rows in order"),
-        row=int(rows[first + 1]),
-        code="backwards",
-        **place,
-    )
+        return refused("begins-again", first, what, *_in_two(rows, first))
+    return refused("backwards", first, what, Hint("order", "sort", "puts the rows in order"))
 
 
 def _laps(t_us: Ints, back: Ints) -> bool:
@@ -153,20 +135,19 @@ def _laps(t_us: Ints, back: Ints) -> bool:
 
 def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
     same = np.flatnonzero(steps == 0)
-    row = int(rows[same[0] + 1])
-    if len(same) == len(steps) > 1:
-        return table.refuse(
-            "all rows have one time, as where a spreadsheet has rounded a large number: "
-            "save the times as they were, with all their digits",
-            row=row,
-            column=table.time[-1],
-            code="repeated",
-        )
-    hints = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
     many = "" if len(same) == 1 else f" ({len(same)} rows are such)"
-    return table.refuse(
-        f"this is the time of another row too{many}", *hints, row=row, column=table.time[-1], code="repeated"
-    )
+    what = f"this is the time of another row too{many}"
+    hints = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
+    if len(same) == len(steps) > 1:
+        what, hints = (
+            (
+                "all rows have one time, as where a spreadsheet has rounded a large number: "
+                "save the times as they were, with all their digits"
+            ),
+            [],
+        )
+    row = int(rows[same[0] + 1])
+    return table.refuse(what, *hints, row=row, column=table.time[-1], code="repeated")
 
 
 def _span(seconds: float) -> str:

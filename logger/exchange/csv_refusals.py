@@ -166,11 +166,7 @@ def refuse_dates_run_together(table: Table, column: int) -> None:
     """Refuse 271125: day, month or year may come first."""
     if all_cells(table, column, re.compile(r"\d{5,6}")):
         number, cells = table.head[0]
-        raise table.refuse(
-            f"{shown(cells[column])} may begin with the day, the month or the year; "
-            "write the dates as 2025-11-27",
-            Hint("time", None, "if the time is in another column"),
-            row=number,
-            column=column,
-            code="day-or-month",
-        )
+        what = f"{shown(cells[column])} may begin with the day, the month or the year; "
+        what += "write the dates as 2025-11-27"
+        elsewhere = Hint("time", None, "if the time is in another column")
+        raise table.refuse(what, elsewhere, row=number, column=column, code="day-or-month")

@@ -133,14 +133,8 @@ class Text:
                 what = f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}"
                 raise CsvError(what, *ways, file=self.path.name, row=exc.row, code="no-rows") from exc
             except (csv.Error, UnicodeError) as exc:
-                raise CsvError(
-                    f"{exc}; check the quotes there, and",
-                    Hint("delimiter"),
-                    Hint("encoding"),
-                    file=self.path.name,
-                    row=number + 1,
-                    code="no-rows",
-                ) from exc
+                what, ways = f"{exc}; check the quotes there, and", [Hint("delimiter"), Hint("encoding")]
+                raise CsvError(what, *ways, file=self.path.name, row=number + 1, code="no-rows") from exc
 
     def _split(self, lines: Iterable[str], last_line: int | None) -> Iterator[list[str]]:
         if self.labels:

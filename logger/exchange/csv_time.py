@@ -126,14 +126,10 @@ class TimeReader:
         if far.any():
             i = int(np.argmax(far))
             if far.all():
-                raise table.refuse(
-                    f"'{values[i]:.0f}' is too far off to be a time; if it is date and time in one, write "
-                    "them as 2025-11-27 14:00:10",
-                    Hint("time", None, "if the time is in another column"),
-                    column=table.time[0],
-                    code="far-time",
-                )
-            raise self._refuse(f"'{values[i]:g}' is too far off to be a time", i)
+                what = f"'{values[i]:.0f}' is too far off to be a time; if it is date and time in one, "
+                elsewhere = Hint("time", None, "if the time is in another column")
+                raise self._refused("far-time", None, f"{what}write them as 2025-11-27 14:00:10", elsewhere)
+            raise self._far(f"'{values[i]:g}' is too far off to be a time", i)
         t_us = np.rint(values * (UNITS_S[unit] * step * 1e6)).astype(np.int64)
         if absolute:
             return self._absolute(t_us)
@@ -225,18 +221,12 @@ class TimeReader:
             try:
                 days[i] = csv_dates.days_of(date, order)
             except ValueError as exc:
-                ways = [Hint("skip_rows", str(row), "leaves that row out")] * ("no month" not in str(exc))
+                ways = [_without(row)] * ("no month" not in str(exc))
                 if date[4] is not None and self._options.day_first is not None:
                     ways = [Hint("day_first", order != "dmy")]
-                what = f"{shown(cell)} is no date: {exc}"
-                raise self._table.refuse(
-                    what, *ways, row=row, column=self._table.time[0], code="no-date"
-                ) from None
-        if any(
-            year and int(year) in csv_dates.BUDDHIST
-            for d in self._dates
-            for year in (d[0], d[6], d[9], d[12])
-        ):
+                raise self._refused("no-date", row, f"{shown(cell)} is no date: {exc}", *ways) from None
+        years = (year for d in self._dates for year in (d[0], d[6], d[9], d[12]) if year)
+        if any(int(year) in csv_dates.BUDDHIST for year in years):
             self._table.guesses.append("years are of the Buddhist calendar: 543 taken off")
         local = clocks
         local += days[np.concatenate(self._date_of)] * _DAY_US
@@ -244,13 +234,10 @@ class TimeReader:
         said = set(self._zones) - {None}
         words = {zone for zone in said if zone and csv_dates.offset_us(zone) is None}
         if words and self._options.timezone is None:
-            raise self._table.refuse(
-                f"{min(words)!r} is no zone that means the same everywhere; say the place with",
-                Hint("timezone", None, "such as Europe/Vienna"),
-                row=self._zones[min(words)][1],
-                column=self._table.time[0],
-                code="zone-word",
-            )
+            zone = min(words)
+            what = f"{zone!r} is no zone that means the same everywhere; say the place with"
+            place = Hint("timezone", None, "such as Europe/Vienna")
+            raise self._refused("zone-word", self._zones[zone][1], what, place)
         said -= words
         if not said:
             offset = csv_dates.offset_in(self._table.time_hint) if self._options.timezone is None else None
@@ -259,13 +246,9 @@ class TimeReader:
                 return self._absolute(local - offset)
             return self._from_local(local)
         if None in self._zones:
-            raise self._table.refuse(
-                "this time has no zone, though others have one;",
-                Hint("skip_rows", str(self._zones[None][1]), "leaves that row out"),
-                row=self._zones[None][1],
-                column=self._table.time[0],
-                code="no-zone",
-            )
+            row = self._zones[None][1]
+            what = "this time has no zone, though others have one;"
+            raise self._refused("no-zone", row, what, _without(row))
         offsets = np.array([csv_dates.offset_us(zone or "") or 0 for zone in self._zones], np.int64)
         return self._absolute(local - offsets[np.concatenate(self._zone_of)])
 
@@ -296,14 +279,8 @@ class TimeReader:
             self._table.guesses.append("dates with points have the day first")
             return True
         row, cell = self._date_row[list(self._dates).index(pairs[0][3])]
-        raise self._table.refuse(
-            f"{cell.split()[0]!r} may be the day or the month first; say which with",
-            Hint("day_first", True),
-            Hint("day_first", False),
-            row=row,
-            column=self._table.time[0],
-            code="day-or-month",
-        )
+        what = f"{cell.split()[0]!r} may be the day or the month first; say which with"
+        raise self._refused("day-or-month", row, what, Hint("day_first", True), Hint("day_first", False))
 
     def _from_local(self, local_us: Ints) -> Times:
         """Turn the readings of a clock on the wall into UTC."""
@@ -320,23 +297,27 @@ class TimeReader:
             self._table.guesses.append("times are of this computer's time zone")
         utc = local_us - csv_dates.zone_offsets_us(local_us, zone)
         if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
-            utc = (
-                local_us - csv_dates.zone_offsets_us(local_us[:1], zone)[0]
-            )  # a clock that knows of no summer time
+            # A clock that knows of no summer time.
+            utc = local_us - csv_dates.zone_offsets_us(local_us[:1], zone)[0]
         return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
 
     def _absolute(self, t_us: Ints) -> Times:
         far = (t_us < 0) | (t_us > 7_300_000_000_000_000)
         if far.any():
-            raise self._refuse("not between the years 1970 and 2200", int(np.argmax(far)))
+            raise self._far("not between the years 1970 and 2200", int(np.argmax(far)))
         return Times(t_us, absolute=True)
 
-    def _refuse(self, what: str, i: int) -> CsvError:
+    def _far(self, what: str, i: int) -> CsvError:
         row = int(self._rows[i])
-        ways = [Hint("skip_rows", str(row), "leaves that row out")]
-        if self.kind == "number":
-            ways.append(Hint("time_unit", None, "if the unit is another"))
-        return self._table.refuse(what, *ways, row=row, column=self._table.time[0], code="far-time")
+        unit = [Hint("time_unit", None, "if the unit is another")] * (self.kind == "number")
+        return self._refused("far-time", row, what, _without(row), *unit)
+
+    def _refused(self, code: str, row: int | None, what: str, *hints: Hint) -> CsvError:
+        return self._table.refuse(what, *hints, row=row, column=self._table.time[0], code=code)
+
+
+def _without(row: int) -> Hint:
+    return Hint("skip_rows", str(row), "leaves that row out")
 
 
 def _days(date: tuple[str | None, ...], order: csv_dates.Order) -> int | None:

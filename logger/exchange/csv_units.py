@@ -91,13 +91,9 @@ def kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions)
     if not numbers or min(numbers) < _LEAST_KELVIN:
         return None if unit is None or numbers else unit
     if unit is None:
-        raise table.refuse(
-            "K may be kelvin, or a thermocouple of type K; say which with",
-            Hint("unit", "k", "for kelvin"),
-            Hint("unit", "c", "for °C from a couple of type K"),
-            column=i,
-            code="kelvin-or-type",
-        )
+        what = "K may be kelvin, or a thermocouple of type K; say which with"
+        ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a couple of type K")
+        raise table.refuse(what, *ways, column=i, code="kelvin-or-type")
     return unit
 
 
@@ -107,12 +103,9 @@ def two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
     first = float(np.median(numbers[:3])) if numbers else 0.0
     of_air = {"c": (-30.0, 60.0), "f": (-22.0, 140.0), "k": (243.0, 333.0)}
     fit = [unit for unit in (below, named) if of_air[unit][0] <= first <= of_air[unit][1]]
-    return table.refuse(
-        f"the name says {named.upper()}, the row of units {below.upper()}; say which holds with",
-        *(Hint("unit", unit) for unit in fit or (below, named)),
-        column=i,
-        code="two-units",
-    )
+    what = f"the name says {named.upper()}, the row of units {below.upper()}; say which holds with"
+    ways = (Hint("unit", unit) for unit in fit or (below, named))
+    return table.refuse(what, *ways, column=i, code="two-units")
 
 
 def scaled(table: Table, i: int, scale: float) -> float:
