@@ -79,12 +79,15 @@ class _Line:
     def junction_c(self) -> float:
         return _median(self.cold_junction_c)
 
+    @property
+    def infrared(self) -> bool:
+        return self.probe.reads == "surface" or (self.channel.amp is not None and self.channel.letter is None)
+
     def uncertainty_c(self) -> float:
         """Standard uncertainty of its level as the temperature of its place [°C]."""
         amplifier_c, junction_c = LIMITS_C.get(self.channel.amp or "", _OTHER_LIMITS_C)
         level = np.array([self.level_c])
-        infrared = self.channel.amp is not None and self.channel.letter is None
-        if infrared or self.probe.reads == "surface":
+        if self.infrared:
             return float(infrared_budget(level, instrument_limit_c=amplifier_c, aim_c=1.0).combined_c[0])
         letter = self.channel.letter
         cold = self.junction_c
@@ -355,10 +358,7 @@ def _about_polarity(lines: Sequence[_Line]) -> list[Finding]:
     tried: dict[str, list[str]] = {"": [], "rose": [], "fell": []}
     for line in lines:
         # Infrared has no wires to swap; what sends plain °C may well have.
-        infrared = line.probe.reads == "surface" or (
-            line.channel.amp is not None and line.channel.letter is None
-        )
-        if line.hand is not None and not infrared and (line.status == Status.OK).any():
+        if line.hand is not None and not line.infrared and (line.status == Status.OK).any():
             tried[line.hand.tried].append(line.probe.name)
     count = sum(map(len, tried.values()))
     for name in tried["fell"]:

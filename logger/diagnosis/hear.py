@@ -132,10 +132,9 @@ def _plain(value: float) -> float | None:
 
 async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
     import aiomqtt
-    import msgspec
 
     from logger.sources.mqtt import login
-    from logger.sources.plain.numbers import Field, leaves
+    from logger.sources.plain.numbers import from_json, is_json
     from logger.sources.plain.topics import numbers_of
 
     topic = str(table.get("topic") or "#")
@@ -149,15 +148,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
             async for message in client.messages:
                 own_topic, payload = message.topic.value, bytes(message.payload or b"")[:65536]
                 heard.line(f"{own_topic} ".encode() + payload)
-                numbers: list[Field] = []
-                if payload.lstrip()[:1] in (b"{", b"["):
-                    try:
-                        document = msgspec.json.decode(payload)
-                    except (msgspec.DecodeError, RecursionError):
-                        continue
-                    numbers += list(leaves(document))[:MOST]
-                else:
-                    numbers = numbers_of(payload)
+                numbers = list(from_json(payload))[:MOST] if is_json(payload) else numbers_of(payload)
                 for field in numbers:
                     value = field.value
                     path = None if len(numbers) == 1 and field.key == "1" else field.key

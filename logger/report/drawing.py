@@ -124,15 +124,11 @@ def draw(
         for begin, end in doubtful.get(column.probe.name, ()):
             pale |= (t_s >= begin) & (t_s < end)
         for here, width, opacity in ((pale, 0.8, 0.35), (~pale, 1.7, None)):
-            path = _path(scales, t_s, np.where(here, c, np.nan))
-            if path:
-                line = el("path", d=path, fill="none", stroke=DAY[i % len(DAY)], stroke_width=width)
-                line.set("stroke-linejoin", "round")
-                if opacity is not None:
-                    line.set("opacity", str(opacity))
-                if dash := _dashed(DASHES[i % len(DASHES)]):
-                    line.set("stroke-dasharray", dash)
-                add(picture, line)
+            if path := _path(scales, t_s, np.where(here, c, np.nan)):
+                look: dict[str, object] = {"stroke": DAY[i % len(DAY)], "stroke_width": width}
+                dash = _dashed(DASHES[i % len(DASHES)])
+                look |= {"stroke_linejoin": "round", "opacity": opacity, "stroke_dasharray": dash}
+                add(picture, el("path", d=path, fill="none", **look))
     return add(picture, *_marks(scales, marks), *_names(scales, traces, times))
 
 

@@ -117,7 +117,7 @@ def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> 
     text = plain_text(line)
     if not text:
         return []
-    found = list(_from_json(text)) if text[0] in "{[" else []
+    found = list(from_json(text)) if text[0] in "{[" else []
     if not found:
         text = _judged(text, judged or is_judged(text))
         ways = (_numbered, _group, _named, _in_turn, _alone)
@@ -149,7 +149,13 @@ def _in_turn(text: str) -> list[Field]:
     return found if all(field.value is not None for field in found) else []
 
 
-def _from_json(text: str) -> Iterator[Field]:
+def is_json(payload: bytes) -> bool:
+    """Say whether a message begins as an object or a list does."""
+    return payload.lstrip()[:1] in (b"{", b"[")
+
+
+def from_json(text: str | bytes) -> Iterator[Field]:
+    """Give the values at the ends of a document (see `leaves`); none where it can't be read."""
     try:
         document = msgspec.json.decode(text)
     except (msgspec.DecodeError, RecursionError):
@@ -197,8 +203,7 @@ def _alone(text: str) -> list[Field]:
     match = _ALONE.fullmatch(text)
     if match is None or match["name"].lower() in _BROKEN:
         return []
-    unit = _UNIT.search((match["unit"] or "").upper())
-    return [replace(_value(match["name"], match["value"]), unit=unit[1] if unit else None)]
+    return [replace(_value(match["name"], match["value"]), unit=_said(match["unit"] or ""))]
 
 
 def _named(text: str) -> list[Field]:

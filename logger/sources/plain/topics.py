@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import aiomqtt
-import msgspec
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
-from logger.sources.plain.numbers import Field, MinusOne, channel_names, fields, leaves, mark_of
+from logger.sources.plain.numbers import Field, MinusOne, channel_names, fields, from_json, is_json, mark_of
 
 _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
@@ -108,26 +105,5 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
     if path is None:
         numbers = [field for field in numbers_of(payload) if field.value is not None]
         return numbers[0] if len(numbers) == 1 else None
-    found = fields(payload)
-    if payload.lstrip()[:1] not in (b"{", b"["):
-        return next((field for field in found if field.key == path), None)
-    try:
-        document: Any = msgspec.json.decode(payload)
-    except (msgspec.DecodeError, RecursionError):
-        return None
-    for field in leaves(document):
-        if field.key == path:
-            return field
-    empty = re.search(rb"\bnull\b", payload) and _is_null(document, path.split("."))
-    return Field(path, math.nan) if empty else None
-
-
-def _is_null(document: Any, way: Sequence[str]) -> bool:
-    for part in way:
-        if isinstance(document, dict) and part in document:
-            document = document[part]
-        elif isinstance(document, list) and part.isdigit() and int(part) < len(document):
-            document = document[int(part)]
-        else:
-            return False
-    return document is None
+    found = from_json(payload) if is_json(payload) else fields(payload)
+    return next((field for field in found if field.key == path), None)
