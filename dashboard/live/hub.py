@@ -17,10 +17,14 @@ from dashboard.live.board import Board
 from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
 from dashboard.live.watch import MAX_POINTS, Watcher
 
-LOOK_S: Final = 0.1
-"""A look at a journal that hasn't changed costs next to nothing [s]."""
-TELL_S: Final = 0.45
-"""Values change on the glass about twice a second: more often nobody reads them [s]."""
+TELL_S: Final = 0.5
+"""Values change on the glass twice a second: more often nobody reads them [s]."""
+EARLY_S: Final = 0.12
+"""By so much sooner when readings come just then: what is told is told right behind the logger's commit [s]."""
+LATE_S: Final = 0.25
+"""After waiting so much longer for readings, whatever else is new is told [s]."""
+BEAT_S: Final = 0.02
+"""How often to ask meanwhile whether something was written [s]."""
 PULSE_S: Final = 0.75
 """Something is sent at least this often: a tablet that hears nothing for 2.5 s knows the link is gone [s]."""
 BACKLOG: Final = 32
@@ -154,7 +158,7 @@ def tab_title(board: Board) -> str:
 
 
 class Hub:
-    """Looks ten times a second while somebody watches, and tells tablets what they asked for.
+    """Looks behind every second or third commit while somebody watches, and tells tablets what they asked for.
 
     Looks and whole screens take turns, so that a whole screen and those after it hold every reading once.
     """
@@ -169,7 +173,7 @@ class Hub:
         self._turn = asyncio.Lock()
         self._looking: asyncio.Task[None] | None = None
         self._pulsing: asyncio.Task[None] | None = None
-        self._told_s = self._points_s = self._drawn_s = -1e9
+        self._told_s = self._due_s = self._points_s = self._drawn_s = -1e9
         self._turned = "", -1e9
         """What could be trusted, and since when that is known."""
 
@@ -243,17 +247,24 @@ class Hub:
 
     async def _look_loop(self) -> None:
         while True:
-            started = time.monotonic()
+            await asyncio.sleep(max(BEAT_S, self._due_s - EARLY_S - time.monotonic()))
             try:
                 async with self._turn:
-                    await self._look()
-                    if started - self._told_s >= TELL_S:
-                        await self._tell()
+                    await self._look_when_due()
             except Exception:
                 # A fault in one look must not leave every tablet without any: say it, and look again.
                 log.exception("looking at the journal failed")
                 self.watcher.close()  # what it had half taken in is read again
-            await asyncio.sleep(max(0.05, LOOK_S - (time.monotonic() - started)))
+                self._due_s = time.monotonic() + TELL_S
+
+    async def _look_when_due(self) -> None:
+        waited_s = time.monotonic() - self._due_s
+        if waited_s < -EARLY_S or (waited_s < LATE_S and not self.watcher.stirred()):
+            return
+        before_s = self.board.newest_s
+        await self._look()
+        if waited_s >= LATE_S or self.board.newest_s != before_s:
+            await self._tell()
 
     async def _look(self) -> None:
         if await asyncio.to_thread(self.watcher.look, time.time(), self.board) == "afresh":
@@ -324,6 +335,7 @@ class Hub:
     def _say(self, *, all_points: bool = False) -> None:
         now_s = time.monotonic()
         self._told_s = now_s
+        self._due_s = min(max(self._due_s + TELL_S, now_s + TELL_S / 2), now_s + TELL_S + EARLY_S)
         board, quiet_s = self.board, self.quiet_s()
         state = board.state(quiet_s)
         board.turned = state != self._turned[0] and now_s - self._turned[1] >= AGAIN_S

@@ -47,6 +47,8 @@ class Watcher:
         self._turn = threading.RLock()
         self._reader: JournalReader | None = None
         self._inode = 0
+        self._wal = Path(f"{path}-wal")
+        self._written: tuple[int, ...] | None = None
         self._firing: FiringInfo | None = None
         self._columns: tuple[Column, ...] = ()
         self._index: dict[tuple[str, str], int] = {}
@@ -64,6 +66,20 @@ class Watcher:
             if self._reader is not None:
                 self._reader.close()
                 self._reader = None
+
+    def stirred(self) -> bool:
+        """Tell whether anything was written since the last look that found something, or is being written.
+
+        Without asking the journal: any thread may, and it costs next to nothing.
+        """
+        return self._sign() != self._written
+
+    def _sign(self) -> tuple[int, ...] | None:
+        try:
+            told = self._wal.stat()
+        except OSError:
+            return None
+        return told.st_ino, told.st_size, told.st_mtime_ns
 
     def look(self, wall_s: float, board: Board) -> Look:
         """Look for what is new, and add it to a board that `board` made."""
@@ -91,8 +107,10 @@ class Watcher:
             gone = self._firing is not None
             self._firing = None
             return "afresh" if gone else "same"
+        sign = self._sign()
         if not reader.changed() and not reopened:
-            return "same"
+            return "same"  # what is written isn't committed yet
+        self._written = sign
         recovered, self.trouble = self.trouble is not None, None
         firing = reader.running()
         if firing is None:

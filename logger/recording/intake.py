@@ -41,7 +41,8 @@ class Intake:
         self._lines: list[Line] = []
         self._load: dict[str, tuple[int, int]] = {}  # by source: lines and bytes that wait
         self._waiting = Taken()
-        self._first_s: float | None = None
+        self._came = False
+        self._taken_s = float("-inf")
         self._stopped = False
         self._clock_off_s = 0.0
 
@@ -102,16 +103,17 @@ class Intake:
             self._clock_off_s = off_s
 
     def take(self, after_s: float, at_most_s: float) -> Taken:
-        """Wait for frames, then a little for more, from the first on [s]. For the journal's thread."""
+        """Wait for frames, at least so long after those before [s]. For the journal's thread."""
         with self._lock:
-            self._lock.wait_for(lambda: self._stopped or self._first_s is not None, at_most_s)
-            if self._first_s is not None:
-                left_s = self._first_s + after_s - time.monotonic()
+            self._lock.wait_for(lambda: self._stopped or self._came, at_most_s)
+            if self._came:
+                left_s = self._taken_s + after_s - time.monotonic()
                 self._lock.wait_for(lambda: self._stopped, left_s) if left_s > 0 else None
+                self._taken_s = time.monotonic()
             taken, self._waiting = self._waiting, Taken()
             lines, self._lines = self._lines, []
             self._load.clear()
-            self._first_s = None
+            self._came = False
         self.placing.take(lines, taken)
         return taken
 
@@ -139,6 +141,11 @@ class Intake:
             "refused": self.placing.refused,
         }
 
+    def _say_so(self) -> None:
+        if not self._came:
+            self._came = True
+            self._lock.notify()
+
     def _has_room(self, source: str) -> bool:
         lines, size = self._load.get(source, (0, 0))
         return lines < PENDING_FRAMES and size < PENDING_BYTES
@@ -151,13 +158,9 @@ class Intake:
                 self._load[line.source] = (lines + 1, size + len(line.bytes))
             elif token[1] is not None:
                 self._waiting.tokens.append(token)
-            if self._first_s is None:
-                self._first_s = time.monotonic()
-                self._lock.notify()
+            self._say_so()
 
     def _event(self, kind: str, data: dict[str, Any]) -> None:
         with self._lock:
             self._waiting.events.append(Event(self._time.utc_us(), kind, data))
-            if self._first_s is None:
-                self._first_s = time.monotonic()
-                self._lock.notify()
+            self._say_so()
