@@ -1,5 +1,6 @@
 """What is known of the running firing at this moment, apart from how it is shown. Reads no clock."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -59,6 +60,7 @@ class Board:
     lines: list[Line] = field(default_factory=list)
     bands: list[Band] = field(default_factory=list)
     turned: bool = False  # whether what can be trusted is another than a moment ago
+    made: dict[str, tuple[Any, Any]] = field(default_factory=dict, repr=False)  # see `kept`
     peak_c: float = -1e9  # the hottest reading so far; below -273 until somebody asked for it. [°C]
 
     def add_events(self, events: list[dict[str, Any]]) -> None:
@@ -67,6 +69,13 @@ class Board:
         back = {e["data"].get("event") for e in events if e["kind"] == "retract"}
         new = [e for e in events if e["id"] not in known and e["kind"] != "retract"]
         self.events = [e for e in self.events + new if e["id"] not in back][-MAX_EVENTS:]
+
+    def kept(self, name: str, of: Any, make: Callable[[], Any]) -> Any:
+        """Give what was made under this name, as long as it is made `of` the same."""
+        before = self.made.get(name)
+        if before is None or before[0] != of:
+            before = self.made[name] = of, make()
+        return before[1]
 
     @property
     def running(self) -> bool:
@@ -104,13 +113,17 @@ class Board:
         if self.at_s is None or self.newest_s is None:
             return "fresh"
         silent_s = (self.at_s - self.newest_s) / self.scale
+        if silent_s <= RIG_S:
+            return "fresh"
         steps = [self.usual_s(i) for i in range(len(self.every_s))]
-        return "rig" if silent_s > max(RIG_S, min(steps, default=1.0) * 2.5) else "fresh"
+        return "rig" if silent_s > min(steps, default=1.0) * 2.5 else "fresh"
 
     def is_silent(self, i: int, quiet_s: float) -> bool:
         """Tell whether a probe has said nothing for longer than it should."""
-        newest_s = self.values[i].newest_s
-        return newest_s is None or self.age_s(newest_s, quiet_s) > max(RIG_S, self.usual_s(i) * 2.5)
+        if (newest_s := self.values[i].newest_s) is None:
+            return True
+        age_s = self.age_s(newest_s, quiet_s)
+        return age_s > RIG_S and age_s > self.usual_s(i) * 2.5
 
     def current_c(self, i: int, quiet_s: float) -> float | None:
         """Give what a probe reads now, if it does [°C]."""

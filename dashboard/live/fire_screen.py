@@ -55,7 +55,8 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         key=lambda item: 1e9 if item[1][0] is None else item[1][0],
     )
     zones = [zone for zone, _ in cards] if board.running else []
-    drawn.props["zones"] = {"children": [fire_parts.zone_card(zone, n) for n, zone in enumerate(zones)]}
+    made = board.kept("zones", zones, lambda: [fire_parts.zone_card(zone, n) for n, zone in enumerate(zones)])
+    drawn.props["zones"] = {"children": made}
     drawn.texts |= {
         "verdict": fire_parts.verdict(board.verdict, cards, firing, unit) if live else "",
         "come": fire_parts.to_come(board.forecast, unit) if live else "",
@@ -65,10 +66,10 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         **_values(board, wish, quiet, live),
     }
     drawn.slow |= {
-        "zone-details": {"children": fire_parts.zone_details(cards, board, unit)},
-        "limits": {"children": [html.Li(words) for words in firing["limits"]]},
-        "events": {"children": fire_parts.log(board.events, unit)},
-        "past-alarms": {"children": fire_parts.alarm_history(board.events, unit)},
+        "zone-details": lambda: fire_parts.zone_details(cards, board, unit),
+        "limits": lambda: [html.Li(words) for words in firing["limits"]],
+        "events": lambda: fire_parts.log(board.events, unit),
+        "past-alarms": lambda: fire_parts.alarm_history(board.events, unit),
     }
     if whole or board.turned:  # its colours are its moment's readings: a silence, or its end, is seen in them
         drawn.props["stack"] = {"figure": _stack(board, wish, quiet)}
@@ -276,10 +277,13 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
 
 def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[float | None]]:
     """Keep of a pixel's worth of points the least, the greatest, the last, and where the line breaks."""
-    known = [n for n, value in enumerate(c) if value is not None]
-    kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}
+    known = [value for value in c if value is not None]
+    kept = set()
+    if len(known) < len(c):
+        kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}
     if known:
-        kept |= {known[-1], min(known, key=lambda n: c[n] or 0.0), max(known, key=lambda n: c[n] or 0.0)}
+        last = max(n for n, value in enumerate(c) if value is not None) if kept else len(c) - 1
+        kept |= {last, c.index(min(known)), c.index(max(known))}
     order = sorted(kept)
     return [t_s[n] for n in order], [c[n] for n in order]
 

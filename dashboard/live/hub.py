@@ -15,13 +15,13 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from dashboard.live.board import Board
 from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
-from dashboard.live.watch import MAX_POINTS, Watcher
+from dashboard.live.watch import MAX_POINTS, Look, Watcher
 
 TELL_S: Final = 0.5
 """Values change on the glass twice a second: more often nobody reads them [s]."""
 EARLY_S: Final = 0.12
-"""By so much sooner when readings come just then: what is told is told right behind the logger's commit [s]."""
-LATE_S: Final = 0.25
+"""By so much sooner when readings come just then: what is seen was committed a moment ago [s]."""
+LATE_S: Final = 0.4
 """After waiting so much longer for readings, whatever else is new is told [s]."""
 BEAT_S: Final = 0.02
 """How often to ask meanwhile whether something was written [s]."""
@@ -50,8 +50,8 @@ class Drawn:
 
     props: dict[str, dict[str, Any]] = field(default_factory=dict)  # by component: its properties
     texts: dict[str, str | list[str]] = field(default_factory=dict)  # by element: its text, or text and class
-    # like `props`, for what nobody needs at once
-    slow: dict[str, dict[str, Any]] = field(default_factory=dict)
+    # by component: what makes its children, of those that nobody needs at once
+    slow: dict[str, Callable[[], list[Any]]] = field(default_factory=dict)
 
 
 Draw = Callable[[Board, Wish, float | None, bool], Drawn]
@@ -109,7 +109,7 @@ class Glass:
         rendered = dict(drawn.props)
         if whole or time.monotonic() - self.slow_s >= SLOW_S:
             self.slow_s = time.monotonic()
-            rendered |= drawn.slow
+            rendered |= {name: {"children": make()} for name, make in drawn.slow.items()}
         texts = {name: text for name, text in drawn.texts.items() if self.told.get((name, "")) != text}
         self.told |= {(name, ""): text for name, text in texts.items()}
         for name, props in rendered.items():
@@ -158,7 +158,7 @@ def tab_title(board: Board) -> str:
 
 
 class Hub:
-    """Looks behind every second or third commit while somebody watches, and tells tablets what they asked for.
+    """Looks behind a commit twice a second while somebody watches, and tells tablets what they asked for.
 
     Looks and whole screens take turns, so that a whole screen and those after it hold every reading once.
     """
@@ -174,6 +174,7 @@ class Hub:
         self._looking: asyncio.Task[None] | None = None
         self._pulsing: asyncio.Task[None] | None = None
         self._told_s = self._due_s = self._points_s = self._drawn_s = -1e9
+        self._written: tuple[int, ...] | None = None
         self._turned = "", -1e9
         """What could be trusted, and since when that is known."""
 
@@ -247,7 +248,10 @@ class Hub:
 
     async def _look_loop(self) -> None:
         while True:
-            await asyncio.sleep(max(BEAT_S, self._due_s - EARLY_S - time.monotonic()))
+            if (rest_s := self._due_s - EARLY_S - time.monotonic()) > 0.0:
+                await asyncio.sleep(rest_s)
+                self._written = self.watcher.written()  # what comes behind this is fresh
+            await asyncio.sleep(BEAT_S)
             try:
                 async with self._turn:
                     await self._look_when_due()
@@ -258,19 +262,24 @@ class Hub:
                 self._due_s = time.monotonic() + TELL_S
 
     async def _look_when_due(self) -> None:
-        waited_s = time.monotonic() - self._due_s
-        if waited_s < -EARLY_S or (waited_s < LATE_S and not self.watcher.stirred()):
+        """Look when something was written; tell readings at once, and in the end whatever there is."""
+        waited_s, written = time.monotonic() - self._due_s, self.watcher.written()
+        if waited_s < -EARLY_S or (waited_s < LATE_S and written == self._written):
             return
         before_s = self.board.newest_s
-        await self._look()
+        found = await self._look()
         if waited_s >= LATE_S or self.board.newest_s != before_s:
             await self._tell()
+        elif found == "update":  # where it is the same, the commit isn't there yet
+            self._written = written
 
-    async def _look(self) -> None:
-        if await asyncio.to_thread(self.watcher.look, time.time(), self.board) == "afresh":
+    async def _look(self) -> Look:
+        found = await asyncio.to_thread(self.watcher.look, time.time(), self.board)
+        if found == "afresh":
             self.board = await asyncio.to_thread(self.watcher.board)
             self._keep_lines(self.board)
             await self._whole([t for t in self.tablets if t.wish is not None])
+        return found
 
     def _keep_lines(self, board: Board) -> None:
         """Keep the newest lines of the whole firing, for a tablet that opens the page."""
@@ -335,7 +344,7 @@ class Hub:
     def _say(self, *, all_points: bool = False) -> None:
         now_s = time.monotonic()
         self._told_s = now_s
-        self._due_s = min(max(self._due_s + TELL_S, now_s + TELL_S / 2), now_s + TELL_S + EARLY_S)
+        self._due_s = min(max(self._due_s + TELL_S, now_s), now_s + TELL_S + EARLY_S)
         board, quiet_s = self.board, self.quiet_s()
         state = board.state(quiet_s)
         board.turned = state != self._turned[0] and now_s - self._turned[1] >= AGAIN_S

@@ -27,8 +27,9 @@ def frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
     state = board.state(quiet_s)
     head, words = _silence(board, state, quiet_s or 0.0)
     stages = stage_line(board, state)
+    alarms = board.alarms if board.running else []
     props: dict[str, dict[str, Any]] = {
-        "alarms": {"children": alarm_banner(board.alarms if board.running else [], unit)},
+        "alarms": {"children": board.kept(f"alarms {unit}", alarms, lambda: alarm_banner(alarms, unit))},
         "silenced": {"children": silenced(board.events, board.now_s(quiet_s or 0.0), board.scale)}
         if board.running
         else {"children": []},

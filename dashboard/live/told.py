@@ -31,22 +31,25 @@ class RateOfChange:
         self._begin_us = 0
         self._t = self._c = self._tt = self._tc = 0
 
-    def push(self, t_us: int, temperature_c: float) -> None:
-        """Take the next reading that is OK: later than all before, and finite."""
-        if not self._points:
-            self._begin_us = t_us
-        t, c = t_us - self._begin_us, round(temperature_c * 10_000)
-        self._points.append((t, c))
-        self._add(1, t, c)
-        oldest = t - round(OVER_S * 1e6)
-        while self._points[0][0] < oldest:
-            self._add(-1, *self._points.popleft())
-
-    def _add(self, sign: int, t: int, c: int) -> None:
-        self._t += sign * t
-        self._c += sign * c
-        self._tt += sign * t * t
-        self._tc += sign * t * c
+    def push(self, t_us: list[int], temperature_c: list[float]) -> None:
+        """Take the next readings that are OK: later than all before, and finite."""
+        points = self._points
+        if not points:
+            self._begin_us = t_us[0]
+        for at_us, value_c in zip(t_us, temperature_c, strict=True):
+            t, c = at_us - self._begin_us, round(value_c * 10_000)
+            points.append((t, c))
+            self._t += t
+            self._c += c
+            self._tt += t * t
+            self._tc += t * c
+        oldest = points[-1][0] - round(OVER_S * 1e6)
+        while points[0][0] < oldest:
+            t, c = points.popleft()
+            self._t -= t
+            self._c -= c
+            self._tt -= t * t
+            self._tc -= t * c
 
     def c_min(self) -> float | None:
         """Give °C/min; None where the readings span less than 15 s or are fewer than three."""
@@ -68,14 +71,16 @@ class Newest:
         self.status = ABSENT
         self._rate = RateOfChange()
 
-    def take(self, t_us: int, temperature_c: float, status: int) -> None:
-        """Take a reading."""
-        self.newest_us = t_us
-        self.status = status
-        if status != OK or math.isnan(temperature_c):
+    def take(self, t_us: list[int], temperature_c: list[float], status: list[int]) -> None:
+        """Take readings, the newest last; none may be `ABSENT`."""
+        if not t_us:
             return
-        self.value_us, self.value_c = t_us, temperature_c
-        self._rate.push(t_us, temperature_c)
+        self.newest_us, self.status = t_us[-1], status[-1]
+        good = zip(t_us, temperature_c, status, strict=True)
+        known = [(t, c) for t, c, how in good if how == OK and c == c]  # not NaN
+        if known:
+            self.value_us, self.value_c = known[-1]
+            self._rate.push([t for t, _ in known], [c for _, c in known])
 
     def rate(self) -> float | None:
         """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""

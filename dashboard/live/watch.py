@@ -1,6 +1,5 @@
 """Looks at the journal for the live page: what is there, and what came since. No network, no clock."""
 
-import math
 import threading
 import time
 from collections import deque
@@ -48,7 +47,6 @@ class Watcher:
         self._reader: JournalReader | None = None
         self._inode = 0
         self._wal = Path(f"{path}-wal")
-        self._written: tuple[int, ...] | None = None
         self._firing: FiringInfo | None = None
         self._columns: tuple[Column, ...] = ()
         self._index: dict[tuple[str, str], int] = {}
@@ -67,14 +65,11 @@ class Watcher:
                 self._reader.close()
                 self._reader = None
 
-    def stirred(self) -> bool:
-        """Tell whether anything was written since the last look that found something, or is being written.
+    def written(self) -> tuple[int, ...] | None:
+        """Tell by something that changes when anything is written; soon after that it is committed.
 
         Without asking the journal: any thread may, and it costs next to nothing.
         """
-        return self._sign() != self._written
-
-    def _sign(self) -> tuple[int, ...] | None:
         try:
             told = self._wal.stat()
         except OSError:
@@ -107,10 +102,8 @@ class Watcher:
             gone = self._firing is not None
             self._firing = None
             return "afresh" if gone else "same"
-        sign = self._sign()
         if not reader.changed() and not reopened:
-            return "same"  # what is written isn't committed yet
-        self._written = sign
+            return "same"
         recovered, self.trouble = self.trouble is not None, None
         firing = reader.running()
         if firing is None:
@@ -167,8 +160,7 @@ class Watcher:
             for line, t_us, values, status in zip(
                 self._lines, tail.t_us, tail.temperature_c, tail.status, strict=True
             ):
-                for row in zip(t_us.tolist(), values.tolist(), status.tolist(), strict=True):
-                    line.take(*row)
+                line.take(t_us.tolist(), values.tolist(), status.tolist())
             for column, t_us in zip(tail.columns, tail.t_us, strict=True):
                 if len(t_us) > 1:
                     self._steps[column.rig] = deque(np.diff(t_us[-26:]).tolist(), maxlen=25)
@@ -204,18 +196,24 @@ class Watcher:
         board.grown += len(fresh)
         for n, rows in enumerate(np.split(fresh, self._breaks(batch.rig, newest, batch.t_us[fresh]))):
             t_us = batch.t_us[rows].tolist()
+            t_s = [self._seconds(t) for t in t_us]
+            columns, statuses = batch.temperature_c[rows].T.tolist(), batch.status[rows].T.tolist()
             for j, i in at:
                 times, values = board.points[i]
+                c, status = columns[j], statuses[j]
                 if n:  # right after the last reading, as in the journal's histories
                     before_us = newest if rows[0] == fresh[0] else int(batch.t_us[rows[0] - 1])
                     times.append(self._seconds(before_us + 1000))
                     values.append(None)
-                cells = batch.temperature_c[rows, j].tolist(), batch.status[rows, j].tolist()
-                for t, c, status in zip(t_us, *cells, strict=True):
-                    if status != ABSENT:
-                        self._lines[i].take(t, c, status)
-                        times.append(self._seconds(t))
-                        values.append(None if math.isnan(c) else round(c, 1))
+                if ABSENT in status:
+                    there = [k for k, how in enumerate(status) if how != ABSENT]
+                    c, status = [c[k] for k in there], [status[k] for k in there]
+                    self._lines[i].take([t_us[k] for k in there], c, status)
+                    times += [t_s[k] for k in there]
+                else:
+                    self._lines[i].take(t_us, c, status)
+                    times += t_s
+                values += [None if value != value else round(value, 1) for value in c]
 
     def _breaks(self, rig: str, newest: int, t_us: np.ndarray) -> list[int]:
         """Before which of these frames readings are missing, by the rule of the journal's histories."""

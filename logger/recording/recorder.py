@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from logger.recording.taken import Taken
 
 COMMIT_S: Final = 0.2
-"""From commit to commit of readings. The first frame after a pause is committed at once; none waits longer than
-this and the work itself: within the promised 250 ms. [s]"""
+"""From commit to commit; a first frame after a pause is committed at once. With the work itself none waits
+longer than the promised 250 ms. [s]"""
 IDLE_S: Final = 0.5
 """Without readings the heartbeat and the requests still get their turn this often. [s]"""
 REQUESTS_S: Final = 0.05
