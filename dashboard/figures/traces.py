@@ -28,6 +28,10 @@ LEAD: Final = 0.015
 
 _STRIP_PX: Final = 48
 """Above the traces, on any glass: names of stages over alarms over notes."""
+_MARGIN_PX: Final = {"l": 72, "r": 40, "t": _STRIP_PX, "b": 51}
+"""Room for `1,400 °F` and for the minutes with their name."""
+_AS_IT_IS: Final = {"automargin": False, "ticklabeloverflow": "allow"}
+"""Of an axis: to find room plotly draws everything twice, and measures each label at each reading."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
@@ -303,7 +307,7 @@ def _layout(
     return {
         "template": TEMPLATES[theme],
         "showlegend": False,
-        "margin": {"l": 8, "r": 40, "t": _STRIP_PX, "b": 8},
+        "margin": _MARGIN_PX,
         "hovermode": "x unified",
         "hoversubplots": "axis",
         "dragmode": "zoom",
@@ -314,12 +318,14 @@ def _layout(
             "anchor": "y",
             "hoverformat": ".1f",
             "unifiedhovertitle": {"text": "%{x:.0f} min"},
+            **_AS_IT_IS,
         },
         "yaxis": {
             "range": [number(0.0, unit), number(top_c, unit)],
             "ticksuffix": f" °{unit}",
             "showticksuffix": "last",
             "nticks": 9,
+            **_AS_IT_IS,
         },
         "yaxis2": {
             "overlaying": "y",

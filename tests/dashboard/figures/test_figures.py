@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
@@ -52,6 +53,14 @@ def test_a_line_is_what_the_probe_read_and_breaks_where_it_read_nothing() -> Non
     assert top["y"] == [20.0, 400.0, None, 810.0]
     assert top["connectgaps"] is False
     assert figure["layout"]["hovermode"] == "x unified"
+
+
+def test_the_standing_picture_has_the_live_ones_margins() -> None:
+    css = (Path(traces.__file__).parents[1] / "assets" / "00_style.css").read_text()
+    found = re.search(r"\.at-traces \{\s+padding: (\d+)px (\d+)px (\d+)px (\d+)px;", css)
+    assert found is not None
+    margin = drawn()["layout"]["margin"]
+    assert [int(px) for px in found.groups()] == [margin[side] for side in "trbl"]
 
 
 def test_numbers_at_the_ends_stand_no_further_off_than_the_glass_needs() -> None:
