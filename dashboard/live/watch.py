@@ -104,6 +104,8 @@ class Watcher:
             return "afresh" if gone else "same"
         if not reader.changed() and not reopened:
             return "same"
+        if written := self.written():
+            wall_s = min(wall_s, written[-1] / 1e9)  # a look comes up to a second later than what it finds
         recovered, self.trouble = self.trouble is not None, None
         firing = reader.running()
         if firing is None:

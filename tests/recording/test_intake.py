@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 
 import pytest
@@ -424,3 +425,17 @@ def test_what_a_source_says_is_told_at_the_terminal_in_words(caplog: pytest.LogC
         "/dev/ttyX: connected",
         "mqtt: rig: rig a1, online True",
     ]
+
+
+async def test_a_frame_after_a_pause_is_taken_at_once_and_the_next_waits() -> None:
+    way, hours = Way(), 3600.0
+    with ThreadPoolExecutor(1) as thread:
+        await way.put(line(1), 0.1)
+        first = thread.submit(way.intake.take, hours, hours)
+        await asyncio.wait_for(asyncio.wrap_future(first), 30)
+        await way.put(line(2), 0.2)
+        second = thread.submit(way.intake.take, hours, hours)
+        await asyncio.sleep(0.1)
+        assert not second.done(), "one commit for what comes soon after"
+        way.intake.stop()
+        assert [frame.seq for frame, _ in [*first.result().frames, *second.result(30).frames]] == [1, 2]

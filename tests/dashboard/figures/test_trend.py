@@ -13,7 +13,7 @@ START_US = 1_795_600_800_000_000
 def rate_of(t_us: np.ndarray, temperature_c: np.ndarray) -> float | None:
     rate = RateOfChange()
     for t, c in zip(t_us.tolist(), temperature_c.tolist(), strict=True):
-        rate.push(t, c)
+        rate.push([t], [c])
     return rate.c_min()
 
 

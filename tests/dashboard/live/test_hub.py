@@ -1,0 +1,98 @@
+"""When the hub looks at the journal, and when it tells what it found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.live import hub as hubs
+from dashboard.live.board import Board, Value
+from dashboard.live.hub import Drawn, Hub
+
+
+@dataclass
+class Journal:
+    """In the watcher's place: `mark` changes when something is written, `found` is what a look finds then."""
+
+    mark: int = 0
+    found: str = "same"
+    newest_s: float = 0.0
+    looks: int = 0
+    fresh_wall_s: float | None = None
+    told: list[float | None] = field(default_factory=list)
+
+    def written(self) -> tuple[int, ...]:
+        return (self.mark,)
+
+    def look(self, _wall_s: float, board: Board) -> str:
+        self.looks += 1
+        board.values = [Value(20.0, None, 0, self.newest_s, self.newest_s, None)]
+        return self.found
+
+
+@pytest.fixture
+def journal(monkeypatch: pytest.MonkeyPatch) -> Journal:
+    monkeypatch.setattr(hubs, "EARLY_S", 1e6)  # any moment is early enough, and none too late
+    monkeypatch.setattr(hubs, "LATE_S", 1e6)
+    return Journal()
+
+
+@pytest.fixture
+def hub(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> Hub:
+    made = Hub(Path("none.sqlite"), lambda *_: Drawn(), "1", lambda *_: "")
+    made.watcher = journal  # type: ignore[assignment]
+    made.board.values = [Value(20.0, None, 0, 0.0, 0.0, None)]
+    made._due_s, made._written = hubs.time.monotonic(), journal.written()
+
+    async def tell() -> Any:
+        journal.told.append(made.board.newest_s)
+
+    monkeypatch.setattr(made, "_tell", tell)
+    return made
+
+
+async def test_nothing_is_asked_of_the_journal_before_something_is_written(
+    hub: Hub, journal: Journal
+) -> None:
+    await hub._look_when_due()
+    assert journal.looks == 0
+
+
+async def test_readings_are_told_at_once(hub: Hub, journal: Journal) -> None:
+    journal.mark, journal.found, journal.newest_s = 1, "update", 3.0
+    await hub._look_when_due()
+    assert journal.told == [3.0]
+
+
+async def test_a_commit_on_its_way_is_looked_for_until_it_is_there(hub: Hub, journal: Journal) -> None:
+    journal.mark = 1
+    await hub._look_when_due()
+    assert (journal.looks, journal.told) == (1, [])
+    journal.found, journal.newest_s = "update", 3.0
+    await hub._look_when_due()
+    assert journal.told == [3.0]
+
+
+async def test_a_sign_of_life_without_readings_waits_for_them(
+    hub: Hub, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal.mark, journal.found = 1, "update"
+    await hub._look_when_due()
+    await hub._look_when_due()
+    assert (journal.looks, journal.told) == (1, []), "looked at once, and not told"
+    monkeypatch.setattr(hubs, "LATE_S", -1.0)
+    await hub._look_when_due()
+    assert journal.told == [0.0], "in the end whatever there is"
+
+
+async def test_too_early_nothing_is_looked_at(
+    hub: Hub, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hubs, "EARLY_S", 0.0)
+    hub._due_s += 1e6
+    journal.mark, journal.found = 1, "update"
+    await hub._look_when_due()
+    assert journal.looks == 0
