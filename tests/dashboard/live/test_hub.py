@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -45,7 +46,7 @@ def hub(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> Hub:
     made = Hub(Path("none.sqlite"), lambda *_: Drawn(), "1", lambda *_: "")
     made.watcher = journal  # type: ignore[assignment]
     made.board.values = [Value(20.0, None, 0, 0.0, 0.0, None)]
-    made._due_s, made._written = hubs.time.monotonic(), journal.written()
+    made._due_s, made._written = time.monotonic(), journal.written()
 
     async def tell() -> Any:
         journal.told.append(made.board.newest_s)
