@@ -102,6 +102,21 @@ def test_a_wall_that_stays_cold_among_hot_ones() -> None:
     assert stands(events, "p4")
 
 
+@pytest.mark.parametrize("broken", [False, True])
+def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
+    """Three that wait for their warmth together, one for longer than the others, are none; one that had it is."""
+    deep = [
+        20.0 + k * np.maximum(T - begin, 0.0) for k, begin in ((0.12, 700.0), (0.1, 900.0), (0.05, 1300.0))
+    ]
+    hot = [warm(500.0 + 20.0 * i) for i in range(12)]
+    if broken:
+        hot[0] = np.where(T < 1200.0, hot[0], 22.0)
+    values = np.round(np.stack(hot + deep, axis=1), 1)[::15]
+    judge = Judge(placed(*["wall"] * 15), stored=True, usual_s=np.full(15, 15.0))
+    events = run(judge, T[::15], values, np.zeros(values.shape, np.uint8))
+    assert {p for p, _ in faults(events)} == ({"p0"} if broken else set())
+
+
 def test_a_wall_that_stays_cold_beside_the_hot_air_of_its_zone() -> None:
     probes = tuple(
         Probe(name=f"p{i}", channel=f"p{i}", reads=r, zone="z") for i, r in enumerate(("wall", "air"))
@@ -417,6 +432,26 @@ PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T 
             ],
             15,
             id="deep in masonry",
+        ),
+        pytest.param(
+            placed("wall", "air", "air"),
+            [
+                17.5 + 0.1 * (T < 60.0) * (T % 30.0 < 15.0) + 0.1 * np.maximum(T - 900.0, 0.0),
+                20.0 + 0.9 * np.minimum(T, 900.0),
+                20.0 + np.minimum(T, 900.0),
+            ],
+            15,
+            id="deep in masonry, where it flickered at first",
+        ),
+        pytest.param(
+            placed("wall", "air", "air"),
+            [
+                np.minimum(20.0 + 0.2 * T, 99.6) + 0.1 * np.floor(np.maximum(T - 400.0, 0.0) / 300.0),
+                np.where(T < 900.0, 800.0, 300.0 + 500.0 * np.exp(-(T - 900.0) / 300.0)),
+                np.where(T < 900.0, 780.0, 280.0 + 500.0 * np.exp(-(T - 900.0) / 300.0)),
+            ],
+            15,
+            id="water boils in a wall while the fire dies",
         ),
     ],
 )

@@ -29,6 +29,9 @@ TIGHT: Final = 0.8
 DEAD_SHARE: Final = 0.06
 """A wall that rose by less than this share of what the walls around it did is not there."""
 DEAD_S: Final = 60
+DEEP_N: Final = 3
+"""So many walls that have never warmed and stay cold alike lie deep, or where the fire hasn't come: that so
+many inputs died in the same way before it was lit is less likely."""
 BELOW_C: Final = 15.0
 BELOW_S: Final = 30
 FELL_SHARE: Final = 0.35
@@ -77,6 +80,9 @@ class Company:
         self.hottest_c: Floats = np.full(k, -np.inf)
         self.dead_s: Ints = np.zeros(k, np.int64)
         self.dead = np.zeros(k, np.bool_)
+        self.deep_s: Ints = np.zeros(k, np.int64)
+        self.deep = np.zeros(k, np.bool_)
+        self.warmed = np.zeros(k, np.bool_)
         self.shaded_s: Ints = np.zeros(k, np.int64)
         self.shaded = np.zeros(k, np.bool_)
         self.below_s: Ints = np.zeros(k, np.int64)
@@ -148,7 +154,10 @@ class Company:
     def _dead(self, company: Floats, now: Floats) -> Bools:
         found = np.zeros(now.shape, np.bool_)
         walls = np.flatnonzero(self._touching)
-        for j in walls if len(walls) > 2 else ():
+        if len(walls) < 3:
+            return found
+        cold = np.zeros(now.shape, np.bool_)
+        for j in walls:
             others = walls[walls != j]
             if not (np.nan_to_num(now[:, j], nan=np.inf) < 100.0).any():
                 self.dead_s[j], self.dead[j] = 0, False
@@ -160,16 +169,27 @@ class Company:
             near = (known & (c > 0.5 * middle[:, None]) & (c < 2.0 * middle[:, None])).sum(axis=1)
             rose = middle - _median(np.broadcast_to(self.first_c[others], c.shape))
             with np.errstate(invalid="ignore"):
-                cold = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
+                cold[:, j] = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
                 alike = (count >= 2) & (middle > WALLS_C) & (near >= TIGHT * count)
                 # Where the air beside it is cold as well, the fire hasn't come so far.
                 alike &= ~(self._beside(int(j), company) < FELL_SHARE * middle)
-            run = run_lengths((cold & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
+            run = run_lengths((cold[:, j] & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
             self.dead_s[j] = run[-1]
             # Once called it stands while it stays cold, however the others differ.
-            found[:, j] = _until(run >= DEAD_S, cold, bool(self.dead[j]))
+            found[:, j] = _until(run >= DEAD_S, cold[:, j], bool(self.dead[j]))
             self.dead[j] = found[-1, j]
-        return found
+        return found & ~self._deep(cold, now)
+
+    def _deep(self, cold: Bools, now: Floats) -> Bools:
+        """Where walls have never been warm, and lately others stayed as cold beside them."""
+        warm = np.concatenate([self.warmed[None], np.nan_to_num(now, nan=-np.inf) >= 100.0])
+        warm = np.logical_or.accumulate(warm, axis=0)[1:]
+        waits = cold & ~warm
+        held = run_lengths(waits & (waits.sum(axis=1) >= DEEP_N)[:, None], self.deep_s)
+        begun = np.concatenate([self.deep[None], held >= DEAD_S])
+        deep: Bools = np.logical_or.accumulate(begun, axis=0)[1:] & ~warm
+        self.warmed, self.deep_s, self.deep = warm[-1], held[-1], deep[-1]
+        return deep
 
     def _beside(self, j: int, company: Floats) -> Floats:
         """Median of the air of a probe's own zone, (n,); NaN where there is none."""

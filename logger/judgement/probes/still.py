@@ -42,6 +42,10 @@ PACE_SHARE: Final = 0.5
 that boils, or turns from rising to falling, had come to rest."""
 BOILS_C: Final = (92.0, 101.5)
 """A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
+BOILS_S: Final = 600
+WAITS_S: Final = 3600
+"""So long a bead in a wall may stand at one value while its water boils, or before any warmth has come to
+it. [s]"""
 SLOT_N: Final = 8
 """How a channel moves is learned from so many readings at a time: one read each 15 s stands in most slots."""
 LEAST_N: Final = 8
@@ -79,6 +83,7 @@ class Still:
 
     def __init__(self, k: int, stuck_s: float, touching: Bools | None = None) -> None:
         self.last_c: Floats = np.full(k, np.nan)
+        self.first_c: Floats = np.full(k, np.nan)
         self.level_c: Floats = np.full(k, np.nan)
         self.n: Ints = np.zeros(k, np.int64)
         self.s: Ints = np.zeros(k, np.int64)
@@ -116,6 +121,8 @@ class Still:
         bool array (n, k)
         """
         n, k = fresh.shape
+        for j in np.flatnonzero(np.isnan(self.first_c) & fresh.any(axis=0)):
+            self.first_c[j] = course.value_c[fresh[:, j].argmax(), j]
         travel_c, own_c = self._travel(course)
         step_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
         change = np.abs(step_c)
@@ -261,10 +268,13 @@ class Still:
         least_c = np.maximum(TRAVEL_C, 12.0 * step)
         slow = learned & (still_n >= LEAST_N) & (expected > least_c)
         slow &= known[:, 6] * still_n > PACE_SHARE * least_c
-        slow &= (course.value_c < BOILS_C[0]) | (course.value_c > BOILS_C[1])
+        boils = (course.value_c >= BOILS_C[0]) & (course.value_c <= BOILS_C[1])
+        slow &= ~boils
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
-        # A bead deep in a thick wall waits for its warmth: `Company` says which wall stays too cold.
-        never &= ~self._touching | (read > 0.0)
+        # A bead deep in a thick wall waits for its warmth, and stands while its water boils: `Company` says
+        # which wall stays too cold.
+        waits = (course.value_c < self.first_c + TRAVEL_C) & (still_s < WAITS_S) | boils & (still_s < BOILS_S)
+        never &= ~(self._touching & waits)
         found: Bools = valid & (noisy | slow | never)
         return found
 
