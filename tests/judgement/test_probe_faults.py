@@ -117,6 +117,19 @@ def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
     assert {p for p, _ in faults(events)} == ({"p0"} if broken else set())
 
 
+def test_one_alone_is_never_hotter_than_a_fire_can_be() -> None:
+    """Not even where others climb: what two of them show together is the fire."""
+    _, events = judged(placed("air", "air", "air"), [warm(1330.0), warm(1100.0), warm(1090.0)], every_s=5)
+    assert {p for p, _ in faults(events)} == {"p0"}
+
+
+def test_one_that_stands_since_before_the_fire_is_stuck_where_all_others_warm() -> None:
+    columns = [np.full(N, 13.0), *(warm(500.0 + i) + 90.0 * np.sin(T / 23.0 + i) for i in range(3))]
+    values = np.round(np.stack(columns, axis=1), 1)
+    judge = Judge(placed(*["air"] * 4), stored=True, usual_s=np.ones(4))
+    assert "p0" in {p for p, _ in faults(run(judge, T, values, np.zeros(values.shape, np.uint8)))}
+
+
 def test_a_wall_that_stays_cold_beside_the_hot_air_of_its_zone() -> None:
     probes = tuple(
         Probe(name=f"p{i}", channel=f"p{i}", reads=r, zone="z") for i, r in enumerate(("wall", "air"))
@@ -452,6 +465,26 @@ PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T 
             ],
             15,
             id="water boils in a wall while the fire dies",
+        ),
+        pytest.param(
+            placed(*["air"] * 6),
+            [
+                np.where(T < 300.0, 13.0 + 0.1 * np.round(np.sin(T / 7.0)), 13.0),
+                np.where(T < 300.0, 14.0, 14.0 + 0.2 * np.round(2.0 * np.sin(T / 11.0), 0)),
+                *(warm(500.0 + i) + 90.0 * np.sin(T / 23.0 + i) for i in range(4)),
+            ],
+            1,
+            id="fresh air that stands where the fire draws it in",
+        ),
+        pytest.param(
+            placed("air", "air", "air"),
+            [
+                20.0 + 1310.0 * np.minimum(T / 600.0, 1.0),
+                20.0 + 1270.0 * np.minimum(T / 600.0, 1.0),
+                warm(900.0),
+            ],
+            5,
+            id="hotter than any fire in the open, two of them",
         ),
     ],
 )

@@ -39,6 +39,11 @@ WALL_S: Final = 6.0
 """Of the quickest probe that touches a wall (common practice, no source). [s]"""
 FLAME_C: Final = 1250.0
 """No wood fire in the open is hotter (common practice, no source). [°C]"""
+BESIDE_C: Final = 100.0
+"""What is hotter still is so all the same where another probe is as hot but for this: fuel gases in a closed
+room burn hotter. [°C]"""
+TOP_C: Final = 1372.0
+"""The end of type K's scale (IEC 60584-1). [°C]"""
 COLDEST_C: Final = -30.0
 WALL_USUAL_C: Final = 5.0
 """No probe of `WALL_S` stands out by more from one reading to the next, however the flames play: what does is
@@ -270,7 +275,7 @@ class Signal:
         quick &= (
             (step_c * change_c > 0.0) & (size > self._most(step_c, before, gap_s)) & (self._lag_s > BEAD_S)
         )
-        hot = value_c > FLAME_C + 50.0
+        hot = (value_c > FLAME_C + 50.0) & ~_flanked(value_c)
         slow &= np.abs(change_c) > LEAST_LEAP_C
         edge = edge_c != 0.0
         leaps = (slow | quick | hot | edge) & ~blind
@@ -316,3 +321,14 @@ class Signal:
         room = np.where(step_c > 0.0, FLAME_C - before_c, before_c - COLDEST_C)
         most: Floats = np.maximum(share * room, LEAST_LEAP_C)
         return most
+
+
+def _flanked(value_c: Floats) -> Bools:
+    """Where another probe is nearly as hot, or hotter, and didn't go beyond what a thermocouple can say."""
+    known = np.nan_to_num(value_c)
+    if known.shape[1] < 2:
+        return np.zeros(known.shape, np.bool_)
+    first, second = -np.partition(-known, 1, axis=1)[:, :2].T
+    others = np.where(known == first[:, None], second[:, None], first[:, None])
+    flanked: Bools = (known - others < BESIDE_C) & (known < TOP_C) & (others < TOP_C)
+    return flanked

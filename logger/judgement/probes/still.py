@@ -273,8 +273,11 @@ class Still:
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
         # A bead deep in a thick wall waits for its warmth, and stands while its water boils: `Company` says
         # which wall stays too cold.
-        waits = (course.value_c < self.first_c + TRAVEL_C) & (still_s < WAITS_S) | boils & (still_s < BOILS_S)
-        never &= ~(self._touching & waits)
+        cold = (course.value_c < self.first_c + TRAVEL_C) & (still_s < WAITS_S)
+        never &= ~(self._touching & (cold | boils & (still_s < BOILS_S)))
+        # Where others are as cold as before the fire, it draws fresh air: that may stand as the weather does.
+        fresh_air = cold & ~self._touching & (cold.sum(axis=1) > 1)[:, None]
+        slow, never = slow & ~fresh_air, never & ~fresh_air
         found: Bools = valid & (noisy | slow | never)
         return found
 
