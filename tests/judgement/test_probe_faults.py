@@ -118,8 +118,10 @@ def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
 
 
 def test_one_alone_is_never_hotter_than_a_fire_can_be() -> None:
-    """Not even where others climb: what two of them show together is the fire."""
+    """What two of them show together is the fire, though a third goes beyond its scale."""
     _, events = judged(placed("air", "air", "air"), [warm(1330.0), warm(1100.0), warm(1090.0)], every_s=5)
+    assert {p for p, _ in faults(events)} == {"p0"}
+    _, events = judged(placed("air", "air", "air"), [warm(1390.0), warm(1340.0), warm(1320.0)], every_s=5)
     assert {p for p, _ in faults(events)} == {"p0"}
 
 

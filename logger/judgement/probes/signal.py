@@ -324,11 +324,11 @@ class Signal:
 
 
 def _flanked(value_c: Floats) -> Bools:
-    """Where another probe is nearly as hot, or hotter, and didn't go beyond what a thermocouple can say."""
-    known = np.nan_to_num(value_c)
+    """Where another probe is nearly as hot, or hotter, and neither is beyond what a thermocouple can say."""
+    known = np.where(value_c < TOP_C, value_c, 0.0)
     if known.shape[1] < 2:
         return np.zeros(known.shape, np.bool_)
     first, second = -np.partition(-known, 1, axis=1)[:, :2].T
     others = np.where(known == first[:, None], second[:, None], first[:, None])
-    flanked: Bools = (known - others < BESIDE_C) & (known < TOP_C) & (others < TOP_C)
+    flanked: Bools = (known - others < BESIDE_C) & (known > 0.0)
     return flanked

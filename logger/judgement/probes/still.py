@@ -42,7 +42,7 @@ PACE_SHARE: Final = 0.5
 that boils, or turns from rising to falling, had come to rest."""
 BOILS_C: Final = (92.0, 101.5)
 """A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
-BOILS_S: Final = 600
+BOILS_S: Final = 1800
 WAITS_S: Final = 3600
 """So long a bead in a wall may stand at one value while its water boils, or before any warmth has come to
 it. [s]"""
@@ -182,6 +182,7 @@ class Still:
         brisk = (lively & (about_n <= BRISK_N)).sum(axis=1)
         most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
         begins = lively & (about_n * share > SURE) & most[:, None]
+        begins &= ~(self._touching & (course.value_c >= BOILS_C[0]) & (course.value_c <= BOILS_C[1]))
         found = np.zeros(begins.shape, np.bool_)
         if begins.any() or self.flickers.any():
             for i in range(len(begins)):
@@ -273,12 +274,12 @@ class Still:
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
         # A bead deep in a thick wall waits for its warmth, and stands while its water boils: `Company` says
         # which wall stays too cold.
-        cold = (course.value_c < self.first_c + TRAVEL_C) & (still_s < WAITS_S)
+        cold = (np.abs(course.value_c - self.first_c) < TRAVEL_C) & (still_s < WAITS_S)
         never &= ~(self._touching & (cold | boils & (still_s < BOILS_S)))
-        # Where others are as cold as before the fire, it draws fresh air: that may stand as the weather does.
-        fresh_air = cold & ~self._touching & (cold.sum(axis=1) > 1)[:, None]
-        slow, never = slow & ~fresh_air, never & ~fresh_air
-        found: Bools = valid & (noisy | slow | never)
+        # Where others are as cold as before the fire, it draws fresh air: that may stand as the weather does,
+        # but has stirred once.
+        fresh_air = cold & ~self._touching & np.isfinite(step_c) & (cold.sum(axis=1) > 1)[:, None]
+        found: Bools = valid & (noisy | slow | never) & ~fresh_air
         return found
 
     def _travel(self, course: Course) -> tuple[Floats, Floats]:
