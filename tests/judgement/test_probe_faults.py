@@ -472,7 +472,7 @@ PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T 
             placed(*["air"] * 6),
             [
                 np.where(T < 300.0, 13.0 + 0.1 * np.round(np.sin(T / 7.0)), 13.0),
-                np.where(T < 300.0, 14.0, 14.0 + 0.2 * np.round(2.0 * np.sin(T / 11.0), 0)),
+                14.0 + 0.2 * np.round(2.0 * np.sin(T / 11.0)),
                 *(warm(500.0 + i) + 90.0 * np.sin(T / 23.0 + i) for i in range(4)),
             ],
             1,
