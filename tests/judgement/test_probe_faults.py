@@ -469,6 +469,24 @@ PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T 
             id="water boils in a wall while the fire dies",
         ),
         pytest.param(
+            placed("wall", *["air"] * 4),
+            [
+                np.where(
+                    T < 1000.0,
+                    np.floor(20.0 + 0.5 * T),
+                    np.floor(
+                        520.0 + 5.0 * (1.0 - np.exp(-(T - 1000.0) / 30.0)) - 0.1 * np.maximum(T - 1200.0, 0.0)
+                    ),
+                ),
+                *(
+                    np.where(T < 1000.0, 20.0 + 0.8 * T, 20.0 + 800.0 * np.exp(-(T - 1000.0) / 300.0))
+                    for _ in range(4)
+                ),
+            ],
+            10,
+            id="a wall read in whole degrees that turns as the fire goes out",
+        ),
+        pytest.param(
             placed(*["air"] * 6),
             [
                 np.where(T < 300.0, 13.0 + 0.1 * np.round(np.sin(T / 7.0)), 13.0),

@@ -46,6 +46,9 @@ BOILS_S: Final = 1800
 WAITS_S: Final = 3600
 """So long a bead in a wall may stand at one value while its water boils, or before any warmth has come to
 it. [s]"""
+TURNS_S: Final = 300
+"""A wall that was going up when the others began to fall, or the other way, may stand for so long before it
+turns. [s]"""
 SLOT_N: Final = 8
 """How a channel moves is learned from so many readings at a time: one read each 15 s stands in most slots."""
 LEAST_N: Final = 8
@@ -76,6 +79,8 @@ class Still:
         other way than the one before, each forgotten by `FORGET` every `SLOT_S` readings while it moves.
     pace_n, pace_c : array (k,)
         Readings, and how far it went in them, forgotten by `FORGET_PACE` while the channel moves. [°C]
+    drift_c : array (k,)
+        How far up or down it went on the whole in the readings of `pace_n`. [°C]
     own_c : array (k,)
     others_c : float
         How far each probe, and most of them, went; forgotten the same way. [°C]
@@ -101,7 +106,9 @@ class Still:
         self.pace_c: Floats = np.zeros(k)
         self.own_c: Floats = np.zeros(k)
         self.others_c = 0.0
-        self.slot: Floats = np.zeros((8, k))
+        self.drift_c: Floats = np.zeros(k)
+        self.net_c: Floats = np.zeros(k)
+        self.slot: Floats = np.zeros((9, k))
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
         self.seconds = 0
@@ -123,7 +130,7 @@ class Still:
         n, k = fresh.shape
         for j in np.flatnonzero(np.isnan(self.first_c) & fresh.any(axis=0)):
             self.first_c[j] = course.value_c[fresh[:, j].argmax(), j]
-        travel_c, own_c = self._travel(course)
+        travel_c, own_c, net_c = self._travel(course)
         step_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
         change = np.abs(step_c)
         self.last_c = course.value_c[-1]
@@ -139,15 +146,18 @@ class Still:
         counts = np.concatenate([np.zeros((1, k), np.int64), reads])
         still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
         still_s = np.where(last > 0, at - last, self.s + at)
-        since_c = self._since(travel_c, moved)
+        since_c = self._since(travel_c, moved, self.since_c)
+        net_c = self._since(net_c, moved, self.net_c)
+        self.since_c, self.net_c = since_c[-1], net_c[-1]
         self.n, self.s = still_n[-1], still_s[-1]
         wide = moved & (change > DITHER * step[1:])
         about_n = self._about(course.value_c, wide, fresh, DITHER * step[1:])
-        known = self._learn(fresh, moved, far, own_c, travel_c, wide, turned)
+        known = self._learn(fresh, moved, far, own_c, travel_c, wide, turned, np.where(moved, step_c, 0.0))
         long = still_s >= self._stuck_s
         found = np.zeros((n, k), np.bool_)
         if long.any():
-            found = long & self._stuck(course, still_n, still_s, since_c, step[1:], known)
+            turns = self._touching & (net_c * known[:, 8] < 0.0) & (still_s < TURNS_S)
+            found = long & self._stuck(course, still_n, still_s, since_c, step[1:], known, turns)
         # What is stuck is so until it moves, whatever the others do meanwhile.
         called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
@@ -189,13 +199,11 @@ class Still:
                 self.flickers = found[i] = (self.flickers | begins[i]) & (about_n[i] > 0)
         return found
 
-    def _since(self, travel_c: Floats, moved: Bools) -> Floats:
+    def _since(self, travel_c: Floats, moved: Bools, now: Floats) -> Floats:
         """How far most probes went since each last moved, added up one by one; (n, k)."""
         since = np.empty(moved.shape)
-        now = self.since_c
         for i, travel in enumerate(travel_c.tolist()):
             now = since[i] = np.where(moved[i], 0.0, now + travel)
-        self.since_c = now
         return since
 
     def _learn(
@@ -207,12 +215,13 @@ class Still:
         travel_c: Floats,
         wide: Bools,
         turned: Bools,
+        way_c: Floats,
     ) -> Floats:
-        """Learn how each channel moves; give what was known in each second, (n, 8, k)."""
+        """Learn how each channel moves; give what was known in each second, (n, 9, k)."""
         n, k = fresh.shape
         travels_c = np.broadcast_to(travel_c[:, None], (n, k))
-        rows = np.stack([fresh, moved, far, own_c, travels_c, wide, own_c, turned], axis=1)
-        known = np.empty((n, 8, k))
+        rows = np.stack([fresh, moved, far, own_c, travels_c, wide, own_c, turned, way_c], axis=1)
+        known = np.empty((n, 9, k))
         begin = 0
         while begin < n:
             end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
@@ -220,7 +229,7 @@ class Still:
             known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
             known[begin:end, 5] = self.wide
             known[begin:end, 6] = self.pace_c / np.maximum(self.pace_n, 1.0)
-            known[begin:end, 7] = self.turned
+            known[begin:end, 7], known[begin:end, 8] = self.turned, self.drift_c
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
             self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
             self.seconds += end - begin
@@ -230,7 +239,7 @@ class Still:
         return known
 
     def _close_slot(self) -> None:
-        read, moved, far, own, others, wide, way, turned = self.slot
+        read, moved, far, own, others, wide, way, turned, drift = self.slot
         full = read >= SLOT_N
         # A channel that stands learns nothing of standing: how it moved before is what counts.
         lives = full & (moved > 0.0)
@@ -244,13 +253,21 @@ class Still:
         keep = FORGET_PACE ** (read / SLOT_S)
         self.pace_n = np.where(lives, keep * self.pace_n + read, self.pace_n)
         self.pace_c = np.where(lives, keep * self.pace_c + way, self.pace_c)
+        self.drift_c = np.where(lives, keep * self.drift_c + drift, self.drift_c)
         self.own_c = FORGET_WAY * self.own_c + own
         self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
         self.slot = np.where(full, 0.0, self.slot)
         self.slot[3:5] = 0.0
 
     def _stuck(
-        self, course: Course, still_n: Ints, still_s: Ints, since_c: Floats, step_c: Floats, known: Floats
+        self,
+        course: Course,
+        still_n: Ints,
+        still_s: Ints,
+        since_c: Floats,
+        step_c: Floats,
+        known: Floats,
+        turns: Bools,
     ) -> Bools:
         read, moved, far, own_c, others_c = (known[:, i] for i in range(5))
         valid = course.valid
@@ -279,14 +296,15 @@ class Still:
         # Where others are as cold as before the fire, it draws fresh air: that may stand as the weather does,
         # but has stirred once.
         fresh_air = cold & ~self._touching & np.isfinite(step_c) & (cold.sum(axis=1) > 1)[:, None]
-        found: Bools = valid & (noisy | slow | never) & ~fresh_air
+        found: Bools = valid & (noisy | (slow | never) & ~turns) & ~fresh_air
         return found
 
-    def _travel(self, course: Course) -> tuple[Floats, Floats]:
-        """How far most probes went in each second, (n,), and how far each went, (n, k)."""
+    def _travel(self, course: Course) -> tuple[Floats, Floats, Floats]:
+        """How far most probes went in each second, (n,), how far each, (n, k), and which way most, (n,)."""
         levels = np.concatenate([self.level_c[None], course.level_c])
         self.level_c = course.level_c[-1]
-        step_c = np.abs(np.diff(levels, axis=0))
+        way_c = np.diff(levels, axis=0)
+        step_c = np.abs(way_c)
         step_c[~course.valid | np.isnan(step_c)] = np.inf
         own = np.where(np.isfinite(step_c), step_c, 0.0)
         known = np.isfinite(step_c).sum(axis=1)
@@ -294,4 +312,6 @@ class Still:
         # Of an even number the lesser one: of two probes, one that stands mustn't be outvoted by the other.
         middle: Ints = np.maximum(known - 1, 0) // 2
         travel = np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0]
-        return np.where(known > 1, travel, 0.0), own
+        ways = np.sort(np.where(np.isfinite(step_c), way_c, np.inf), axis=1)
+        net = np.take_along_axis(ways, middle[:, None], axis=1)[:, 0]
+        return np.where(known > 1, travel, 0.0), own, np.where(known > 1, net, 0.0)
