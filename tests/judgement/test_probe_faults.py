@@ -310,6 +310,69 @@ def test_what_a_wall_shows_while_it_is_loose_is_not_its_habit() -> None:
     assert stands(events, "p0")
 
 
+def test_a_weak_hum_on_coals_stands_for_half_an_hour() -> None:
+    """It starts too weak for a bar that has learned from the hum itself."""
+    rng = np.random.default_rng(3)
+    hums = warm(over_s=300.0) + np.where(T > 700.0, 9.0, 0.0) * rng.normal(0.0, 1.0, N)
+    _, events = judged(placed("coals", "wall", "wall"), [hums, warm(), warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 760.0
+    assert stands(events, "p0")
+
+
+def test_what_rests_but_for_a_flicker_as_the_others_climb_is_stuck() -> None:
+    """Too little noise for its flicker to stand out, and the clay is on its way."""
+    climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
+    grid = np.stack([climbs + 0.2 * np.random.default_rng(i).normal(0.0, 1.0, N) for i in range(3)], axis=1)
+    grid = np.round(grid * 16.0) / 16.0
+    grid[900:, 1] = grid[900, 1] + np.random.default_rng(9).integers(-1, 2, N - 900) / 16.0
+    events = run(Judge(placed("wall", "wall", "wall")), T, grid)
+    [(probe, at_s)] = faults(events)
+    assert probe == "p1"
+    assert at_s <= 1020.0
+    assert stands(events, "p1")
+
+
+def test_what_fell_out_stands_as_the_fire_comes_down_to_it() -> None:
+    cools = np.where(T < 1100.0, warm(), 60.0 + 690.0 * np.exp(-np.maximum(T - 1100.0, 0.0) / 200.0))
+    fallen = np.where(T < 1000.0, cools, 80.0 + 670.0 * np.exp(-np.maximum(T - 1000.0, 0.0) / 8.0))
+    _, events = judged(placed("air", "wall", "air", "coals"), [fallen, cools, cools, cools])
+    assert [p for p, _ in faults(events)] == ["p0"]
+    assert stands(events, "p0")
+
+
+def test_a_fallen_probe_put_back_is_believed_once_it_goes_with_the_others() -> None:
+    climbs = np.interp(T, [0.0, 300.0, 700.0, 1000.0, 1800.0], [20.0, 25.0, 600.0, 600.0, 800.0])
+    fallen = np.where((T >= 800.0) & (T < 1000.0), 80.0, climbs)
+    _, events = judged(placed("air", "wall", "air", "coals"), [fallen, climbs, climbs, climbs])
+    assert [p for p, _ in faults(events)] == ["p0"]
+    assert not stands(events, "p0")
+
+
+def test_what_floats_isnt_back_when_it_comes_by_where_it_leapt_from() -> None:
+    adrift = np.where(T < 1000.0, warm(), 785.0 - 40.0 * np.sin((T - 1000.0) / 160.0) ** 2)
+    _, events = judged(placed("wall", "wall", "air", "coals"), [adrift, warm(), warm(), warm()])
+    assert [p for p, _ in faults(events)] == ["p0"]
+    assert stands(events, "p0")
+
+
+def test_a_contact_that_opens_again_after_four_minutes_stands() -> None:
+    comes_and_goes = np.where((T >= 900.0) & ((T - 900.0) % 240.0 < 20.0), np.nan, warm())
+    _, events = judged(placed("wall", "wall", "coals"), [comes_and_goes, warm(), warm()])
+    assert [p for p, _ in faults(events)] == ["p0"]
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_no_night_cools_so_far_below_the_air(alone: bool) -> None:
+    """Wires swapped: it says so before anything else is hot, or by itself."""
+    swapped = [60.0 - warm(90.0)] + [warm(90.0)] * (not alone)
+    _, events = judged(placed(*["wall"] * len(swapped)), swapped)
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 800.0
+
+
 def zoned(*places: tuple[str, str]) -> Plan:
     probes = tuple(
         Probe(name=f"p{i}", channel=f"p{i}", reads=reads, zone=zone)  # type: ignore[arg-type]

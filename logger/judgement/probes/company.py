@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.probes.signal import FLAME_C, WALL_OFTEN_S
+from logger.judgement.probes.signal import COLDEST_C, FLAME_C, WALL_OFTEN_S
 from logger.judgement.runs import run_lengths
 from logger.judgement.trend import Bools, Course
 from logger.judgement.zones import Places
@@ -34,6 +34,7 @@ DEEP_N: Final = 3
 many inputs died in the same way before it was lit is less likely."""
 BELOW_C: Final = 15.0
 BELOW_S: Final = 30
+NIGHT_C: Final = 40.0
 FELL_SHARE: Final = 0.35
 """A probe that hangs in the open air reads less than this share of what its neighbours do."""
 FELL_S: Final = 10
@@ -222,7 +223,10 @@ class Company:
                 self.air_c = float(first.min() if burns else np.median(first))
         hottest = np.where(np.isnan(company), -np.inf, company).max(axis=1, initial=-np.inf)
         coldest = self.air_c - BELOW_C if np.isfinite(self.air_c) else -BELOW_C
-        found = (np.nan_to_num(now, nan=np.inf) < coldest) & (hottest > ALONE_C)[:, None]
+        cold_c = np.nan_to_num(now, nan=np.inf)
+        found = (cold_c < coldest) & (hottest > ALONE_C)[:, None]
+        # So far below the air before lighting no night cools.
+        found |= cold_c < (self.air_c - NIGHT_C if np.isfinite(self.air_c) else COLDEST_C)
         held = run_lengths(found, self.below_s)
         self.below_s = held[-1]
         return held >= BELOW_S

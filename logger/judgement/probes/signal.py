@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.judgement.probes.agreement import Agreement
 from logger.judgement.trend import RATE_S, Bools, Course
 from logger.judgement.zones import Places
 from logger.reading import Floats
@@ -51,10 +52,10 @@ never learned as its habit. [°C]"""
 STEP_S: Final = 3.0
 LEAST_LEAP_C: Final = 100.0
 """Less isn't called a leap. [°C]"""
-AGREES_S: Final = 300
-"""What has leapt is believed again once it has agreed with the others for so long, [s]"""
-AGREES_C: Final = 60.0
-"""and gone with them while they went by so much: what drifts where the others happen to be does not. [°C]"""
+BURST_S: Final = 60.0
+"""What has come back by degrees after so long has drifted there. [s]"""
+LOOSE_S: Final = 300.0
+"""For so long after a probe was loose, nothing it does is learned as its habit. [s]"""
 
 
 class Signal:
@@ -67,9 +68,11 @@ class Signal:
         Share of its level that a probe in the air may stand out by.
     for_s : float
         How long a fault must last. [s]
+    agreement : Agreement
+        Says when what has leapt is believed again.
     """
 
-    def __init__(self, places: Places, jump: float, for_s: float) -> None:
+    def __init__(self, places: Places, jump: float, for_s: float, agreement: Agreement) -> None:
         k = len(places.is_wall)
         self.open_s: Floats = np.zeros(k)
         self.open_sum: Floats = np.zeros(k)
@@ -83,8 +86,7 @@ class Signal:
         self.leapt_from_c: Floats = np.full(k, np.nan)
         self.leapt_by_c: Floats = np.zeros(k)
         self.leapt_s: Floats = np.zeros(k)
-        self.back_s: Floats = np.zeros(k)
-        self.back_c: Floats = np.full((2, k), np.nan)
+        self.loose_s: Floats = np.zeros(k)
         self.seconds = 0
         # Sheathed or in ash, a probe in the coals is as slow as one on a wall.
         wall = (places.is_wall & ~places.surface) | np.isin(np.arange(k), places.coals)
@@ -99,6 +101,7 @@ class Signal:
         # Infrared has no lag at all.
         self._edge_c = np.where(places.surface, np.inf, np.where(wall, 25.0, 40.0))
         self._for_s = for_s
+        self._agreement = agreement
 
     def contact(self, open_now: Bools, fresh: Bools) -> tuple[Floats, Bools]:
         """Watch contacts that open for good, or again and again.
@@ -170,11 +173,9 @@ class Signal:
         floor_c = self._floor_c + self._share * np.maximum(course.median_c, 0.0)
         step_c = np.where(often & (gap <= self._edge_s) & (gap2 <= self._edge_s), one - two, 0.0)
         step_c[~(np.abs(value_c - one) < STOPS * np.abs(step_c))] = 0.0
-        usual = self._learn(off, floor_c)
         # The edges of a burst that lasts for some readings are jumps as well.
         out = np.fmax(off, np.abs(step_c) * (self._weight > 1.0))
-        limit_c = np.maximum(np.where(np.isnan(floor_c), np.inf, floor_c), USUAL * usual)
-        jumps = self._count(out, limit_c, opened, np.maximum(course.interval_s, 1.0))
+        jumps, usual = self._learn(off, out, floor_c, opened, np.maximum(course.interval_s, 1.0))
         lately = fresh & (gap <= self._often_s)
         # The way back from a single spike is no leap: of the last two readings the nearer one counts.
         change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
@@ -211,16 +212,24 @@ class Signal:
         self.jumps, self.dead_s = now, dead_s
         return jumps
 
-    def _learn(self, off: Floats, floor_c: Floats) -> Floats:
-        """Learn what is usual of each probe, every `SLOT_S`; give what was known in each second."""
-        usual = np.empty(off.shape)
+    def _learn(
+        self, off: Floats, out: Floats, floor_c: Floats, opened: Bools, every_s: Floats
+    ) -> tuple[Floats, Floats]:
+        """Learn what is usual of each probe, every `SLOT_S`; give jumps, and what was known, by second."""
+        usual, jumps = np.empty(off.shape), np.empty(off.shape)
+        least_c = np.where(np.isnan(floor_c), np.inf, floor_c)
         begin, second = 0, self.seconds - len(off)
         while begin < len(off):
             end = min(len(off), begin + SLOT_S - second % SLOT_S)
-            usual[begin:end] = self.usual_c
-            rows = off[begin:end]
+            part = slice(begin, end)
+            usual[part] = self.usual_c
+            limit_c = np.maximum(least_c[part], USUAL * self.usual_c)
+            jumps[part] = self._count(out[part], limit_c, opened[part], every_s[part])
+            for loose in jumps[part] > JUMPS:
+                self.loose_s = np.where(loose, LOOSE_S, np.maximum(self.loose_s - 1.0, 0.0))
+            rows = off[part]
             # By how much a loose wall jumps is never learned as its habit.
-            jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[begin:end], USUAL * self.usual_c))
+            jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[part], USUAL * self.usual_c))
             known = (~(np.isnan(rows) | jumped)).astype(np.float64)
             least = np.where(known > 0.0, np.minimum(rows, 3.0 * self.usual_c + 1.0), 0.0)
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
@@ -229,12 +238,14 @@ class Signal:
             second += end - begin
             if second % SLOT_S == 0:
                 mean = self.slot_c / np.maximum(self.slot_n, 1.0)
-                part = np.minimum(self.slot_n / USUAL_N, 1.0)
-                learned = self.usual_c + part * (mean - self.usual_c)
+                share = np.minimum(self.slot_n / USUAL_N, 1.0) * (
+                    (self.loose_s == 0.0) | (self._weight == 1.0)
+                )
+                learned = self.usual_c + share * (mean - self.usual_c)
                 self.usual_c = np.minimum(learned, self._most_usual_c)
                 self.slot_n, self.slot_c = np.zeros_like(self.slot_n), np.zeros_like(self.slot_c)
             begin = end
-        return usual
+        return jumps, usual
 
     def leaps(
         self,
@@ -284,7 +295,6 @@ class Signal:
         leapt, doubtful = np.zeros(leaps.shape, np.bool_), np.zeros(leaps.shape, np.bool_)
         if not leaps.any() and np.isnan(self.leapt_from_c).all():
             return leapt, doubtful
-        near = np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0)
         # Before the first leap nothing happens.
         begin = 0 if (~np.isnan(self.leapt_from_c)).any() else int(leaps.any(axis=1).argmax())
         for i in range(begin, len(leaps)):
@@ -292,28 +302,20 @@ class Signal:
             self.leapt_from_c[new] = from_c[i, new]
             self.leapt_by_c[new] = value_c[i, new] - from_c[i, new]
             self.leapt_s[new] = 0.0
-            self.back_s[new] = 0.0
             on = ~np.isnan(self.leapt_from_c)
             self.leapt_s[on] += 1.0
             returned = np.abs(value_c[i] - self.leapt_from_c) < 0.5 * np.abs(self.leapt_by_c)
-            over = on & ((returned & ~hot[i]) | self._agrees(on & near[i] & ~hot[i], value_c[i], around_c[i]))
+            # What floats comes by where it leapt from; a wire that makes contact again leaps there.
+            returned &= (self.leapt_s < BURST_S) | (
+                -change_c[i] * np.sign(self.leapt_by_c) > 0.5 * np.abs(self.leapt_by_c)
+            )
+            agrees = self._agreement.reached(on & ~new & ~hot[i], value_c[i], around_c[i])
+            over = on & ((returned & ~hot[i]) | agrees)
             self.leapt_from_c[over] = np.nan
             on &= ~over
             doubtful[i] = on
             leapt[i] = on & (self.leapt_s >= self._for_s)
         return leapt, doubtful
-
-    def _agrees(self, near: Bools, value_c: Floats, around_c: Floats) -> Bools:
-        """Tell which have long been near the others, and gone with them; (k,)."""
-        self.back_c = np.where(self.back_s > 0.0, self.back_c, np.stack([value_c, around_c]))
-        self.back_s = np.where(near, self.back_s + 1.0, 0.0)
-        went_c, others_c = value_c - self.back_c[0], around_c - self.back_c[1]
-        far = np.abs(others_c) >= AGREES_C
-        alike = np.abs(went_c - others_c) < 0.5 * np.abs(others_c)
-        # Where they went and it didn't, it begins anew.
-        self.back_s = np.where(far & ~alike, 0.0, self.back_s)
-        agrees: Bools = (self.back_s >= AGREES_S) & far & alike
-        return agrees
 
     def _most(self, step_c: Floats, before_c: Floats, over_s: Floats) -> Floats:
         """How far a probe of this lag can go at most in the direction of a step; NaN where unknown."""

@@ -40,6 +40,10 @@ FORGET_PACE: Final = 0.7
 PACE_SHARE: Final = 0.5
 """In as many readings before it stood, a channel that is stuck went half as far as it should have since: one
 that boils, or turns from rising to falling, had come to rest."""
+LEAST_BAND_C: Final = 0.5
+"""What stays nearer to a value than this is at rest, whatever its resolution. [°C]"""
+RESTS: Final = 2.5
+"""One at rest but for a flicker should have gone so many times as far as one that doesn't move at all."""
 BOILS_C: Final = (92.0, 101.5)
 """A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
 BOILS_S: Final = 1800
@@ -109,6 +113,11 @@ class Still:
         self.drift_c: Floats = np.zeros(k)
         self.net_c: Floats = np.zeros(k)
         self.slot: Floats = np.zeros((9, k))
+        self.rest_c: Floats = np.full(k, np.nan)
+        self.rest_n: Ints = np.zeros(k, np.int64)
+        self.rest_way_c: Floats = np.zeros(k)
+        self.rest_pace_c: Floats = np.zeros(k)
+        self.rests = np.zeros(k, np.bool_)
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
         self.seconds = 0
@@ -162,7 +171,8 @@ class Still:
         called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
-        return stuck | self._flickers(course, about_n, known)
+        rests = self._rests(course, fresh, travel_c, DITHER * step[1:], known)
+        return stuck | rests | self._flickers(course, about_n, known)
 
     def _turns(self, way: Floats, moved: Bools) -> Bools:
         """Where a movement goes the other way than the one before."""
@@ -182,6 +192,28 @@ class Still:
             n = about_n[i] = np.where(stays, n + fresh[i], 0)
         self.about_c, self.about_n = now, n
         return about_n
+
+    def _rests(
+        self, course: Course, fresh: Bools, travel_c: Floats, flicker_c: Floats, known: Floats
+    ) -> Bools:
+        """Where one that was on its way stays at a value but for a flicker, as the others go on."""
+        found = np.zeros(fresh.shape, np.bool_)
+        value, pace = course.value_c, known[:, 6]
+        band_c = np.maximum(np.where(np.isfinite(flicker_c), flicker_c, 0.0), LEAST_BAND_C)
+        share = np.minimum(known[:, 3] / np.maximum(known[:, 4], 1.0), 1.5)
+        able = course.valid & (known[:, 0] >= LEARNED_N) & ((value < BOILS_C[0]) | (value > BOILS_C[1]))
+        for i, way_c in enumerate(travel_c.tolist()):
+            stays = np.abs(value[i] - self.rest_c) <= band_c[i]
+            self.rest_c = np.where(stays, self.rest_c, value[i])
+            self.rest_n = np.where(stays, self.rest_n + fresh[i], 0)
+            self.rest_way_c = np.where(stays, self.rest_way_c + way_c * share[i], 0.0)
+            # How it went before it rested: what flickers since isn't its way.
+            self.rest_pace_c = np.where(stays, self.rest_pace_c, pace[i])
+            least_c = RESTS * np.maximum(TRAVEL_C, band_c[i])
+            begins = able[i] & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
+            begins &= self.rest_pace_c * self.rest_n > PACE_SHARE * least_c
+            self.rests = found[i] = stays & (self.rests | begins)
+        return found
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
         """Where one stands but for a step to either side, though it and others differ by more."""

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.judgement.probes.agreement import Agreement
 from logger.judgement.probes.company import Company
 from logger.judgement.probes.faults import (
     BELOW_AIR,
@@ -35,7 +36,7 @@ from logger.reading import Floats, Ints, Status
 
 CLEARS_S: Final = 60
 """A probe must be sound for so long before it is believed again. [s]"""
-MENDS_S: Final[dict[int, int]] = {OPEN: 180, LOOSE: 300, IMPOSSIBLE: 300}
+MENDS_S: Final[dict[int, int]] = {OPEN: 300, LOOSE: 300, IMPOSSIBLE: 300}
 """And for so long after these: a contact that opens again and again doesn't mend by itself. [s]"""
 
 
@@ -100,17 +101,20 @@ class ProbeWatch:
         self.bad_code: Ints = np.zeros(k, np.int64)
         self.sound_s: Ints = np.full(k, max(MENDS_S.values()), np.int64)
         self.last_fault: Ints = np.zeros(k, np.int64)
+        self.fell = np.zeros(k, np.bool_)
         self._surface = places.surface
         self._stored = stored
         self._for_s = float(settings["for_s"])
         self._junction_c = float(settings["cold_junction_c"])
-        self._signal = Signal(places, float(settings["jump_percent"]) / 100.0, self._for_s)
+        self._leapt, self._agreement = Agreement(k), Agreement(k)
+        self._signal = Signal(places, float(settings["jump_percent"]) / 100.0, self._for_s, self._leapt)
         self._still = Still(k, float(settings["stuck_s"]), places.is_wall & ~places.surface)
         self._company = Company(places)
 
     def parts(self) -> dict[str, Any]:
         """What remembers, by name, for a snapshot."""
-        return {"signal": self._signal, "still": self._still, "company": self._company}
+        alone = {"signal": self._signal, "still": self._still, "company": self._company}
+        return {**alone, "leapt": self._leapt, "fell": self._agreement}
 
     def run(self, course: Course, seconds: Seconds) -> tuple[Ints, Floats]:
         """Take n seconds.
@@ -142,10 +146,13 @@ class ProbeWatch:
             found[hard & (code != Status.OPEN)] = SHORT
             self.bad_code = code[-1]
         sound = (found == 0) | (found == HOT_JUNCTION)
+        value = np.where(course.valid, course.value_c, np.nan)
+        around = _others(np.where(sound, value, np.nan))
         alone, dead, below, fallen, doubtful = self._company.run(course, sound)
+        fallen = self._until_it_agrees(fallen, value, around)
         for where, code_ in ((dead, DEAD), (below, BELOW_AIR), (fallen, FALLEN), (alone, FLOATING)):
             found[where & sound] = code_
-        leapt, leaping = self._leaps(course, leaps, found, sound)
+        leapt, leaping = self._leaps(course, leaps, found, value, around)
         found[leapt & (found == 0)] = IMPOSSIBLE
         fault = self._standing(found)
         doubtful |= open_now | leaping | (jumps > JUMPS / 2)
@@ -154,17 +161,26 @@ class ProbeWatch:
         self.fault, self.trusted = fault[-1], trusted[-1]
         return fault, trusted
 
-    def _leaps(self, course: Course, leaps: list[Floats], found: Ints, sound: Bools) -> tuple[Bools, Bools]:
+    def _until_it_agrees(self, fallen: Bools, value: Floats, around: Floats) -> Bools:
+        """Let what has fallen out stand: as the fire cools, the others come down to it."""
+        if not (fallen.any() or self.fell.any()):
+            return fallen
+        stands = np.zeros_like(fallen)
+        for i, new in enumerate(fallen):
+            agrees = self._agreement.reached(self.fell & ~new, value[i], around[i])
+            self.fell = stands[i] = new | (self.fell & ~agrees)
+        return stands
+
+    def _leaps(
+        self, course: Course, leaps: list[Floats], found: Ints, value: Floats, around: Floats
+    ) -> tuple[Bools, Bools]:
         n = len(found)
         change_c, gap_s, edge_c = leaps
-        value = np.where(course.valid, course.value_c, np.nan)
         # From the median of the seconds before, so that the way back from a single spike is none.
         step_c = np.where(~np.isnan(gap_s), value - course.medians_c[RATE_S - 1 : RATE_S - 1 + n], np.nan)
         before = np.concatenate([(self.fault > 0)[None], found[:-1] > 0])
         lately = run_lengths(~before, self.sound_s) < CLEARS_S
-        return self._signal.leaps(
-            step_c, change_c, gap_s, edge_c, value, _others(np.where(sound, value, np.nan)), lately
-        )
+        return self._signal.leaps(step_c, change_c, gap_s, edge_c, value, around, lately)
 
     def _standing(self, found: Ints) -> Ints:
         """Let each fault stand until its probe was sound for `CLEARS_S`."""
