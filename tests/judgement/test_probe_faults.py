@@ -357,6 +357,30 @@ def test_what_floats_isnt_back_when_it_comes_by_where_it_leapt_from() -> None:
     assert stands(events, "p0")
 
 
+def test_what_leapt_onto_its_neighbour_and_follows_it_is_not_believed() -> None:
+    """It agrees with all of them, as its neighbour does; but no two places go so alike."""
+    rng = np.random.default_rng(4)
+    climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
+    own = [
+        climbs * share + 8.0 * np.sin(T / (60.0 + 30.0 * i)) for i, share in enumerate((0.75, 0.9, 1.0, 1.1))
+    ]
+    follows = np.where(T < 700.0, own[0], own[2] + rng.normal(0.0, 0.5, N))
+    _, events = judged(placed(*["wall"] * 4), [follows, *own[1:]])
+    assert [p for p, _ in faults(events)] == ["p0"]
+    assert stands(events, "p0")
+
+
+def test_a_hum_in_air_is_not_its_habit_while_other_air_is_as_before() -> None:
+    rng = np.random.default_rng(3)
+    airs = [warm() + 4.0 * rng.normal(0.0, 1.0, N) for _ in range(3)]
+    airs[0] += np.where(T > 900.0, 60.0, 0.0) * rng.normal(0.0, 1.0, N)
+    _, events = judged(placed("air", "air", "air", "wall"), [*airs, warm()])
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 960.0
+    assert stands(events, "p0")
+
+
 def test_a_contact_that_opens_again_after_four_minutes_stands() -> None:
     comes_and_goes = np.where((T >= 900.0) & ((T - 900.0) % 240.0 < 20.0), np.nan, warm())
     _, events = judged(placed("wall", "wall", "coals"), [comes_and_goes, warm(), warm()])

@@ -13,6 +13,10 @@ AGREES_S: Final = 300
 """It must have been near them for so long, [s]"""
 AGREES_C: Final = 60.0
 """and gone with them while they went by so much: what drifts where the others happen to be does not. [°C]"""
+GLUED: Final = 0.1
+"""Two places don't go so alike: one that stayed with another within this share of the way follows it."""
+GLUED_SHARE: Final = 0.5
+"""And within this share of how near it was to the next: several places may be alike."""
 
 
 class Agreement:
@@ -21,6 +25,7 @@ class Agreement:
     def __init__(self, k: int) -> None:
         self.back_s: Floats = np.zeros(k)
         self.back_c: Floats = np.full((2, k), np.nan)
+        self.apart_c: Floats = np.full((2, k, k), np.nan)
 
     def reached(self, asked: Bools, value_c: Floats, around_c: Floats) -> Bools:
         """Tell which are believed again; (k,).
@@ -38,7 +43,22 @@ class Agreement:
         went_c, others_c = value_c - self.back_c[0], around_c - self.back_c[1]
         far = np.abs(others_c) >= AGREES_C
         alike = np.abs(went_c - others_c) < 0.5 * np.abs(others_c)
-        # Where they went and it didn't, it begins anew.
-        self.back_s = np.where(far & ~alike, 0.0, self.back_s)
+        # How far each was from every other one since, at least and at most.
+        apart_c = value_c[:, None] - value_c
+        fresh = (self.back_s <= 1.0)[:, None]
+        least, most = np.fmin(self.apart_c[0], apart_c), np.fmax(self.apart_c[1], apart_c)
+        self.apart_c = np.stack([np.where(fresh, apart_c, least), np.where(fresh, apart_c, most)])
+        # Where they went and it didn't, or it went with one of them alone, it begins anew.
+        again = far & (~alike | ((self.back_s >= AGREES_S) & self._glued(np.abs(others_c))))
+        self.back_s = np.where(again, 0.0, self.back_s)
         agrees: Bools = (self.back_s >= AGREES_S) & far & alike
         return agrees
+
+    def _glued(self, way_c: Floats) -> Bools:
+        """Tell which went with one other as no two places do, and with that one alone; (k,)."""
+        span_c = np.nan_to_num(np.diff(self.apart_c, axis=0)[0], nan=np.inf)
+        np.fill_diagonal(span_c, np.inf)
+        span_c.sort(axis=1)
+        nearest, next_ = span_c[:, 0], span_c[:, min(1, span_c.shape[1] - 1)]
+        glued: Bools = (nearest < GLUED * way_c) & (nearest < GLUED_SHARE * next_) & np.isfinite(next_)
+        return glued

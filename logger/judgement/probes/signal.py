@@ -33,6 +33,8 @@ USUAL: Final = 6.0
 """A reading that stands out from its neighbours by so many times what is usual for its probe is a jump."""
 USUAL_N: Final = 150.0
 """What is usual is learned over so many readings."""
+WILDER: Final = 2.0
+"""By so many times what is usual a probe stands out where its flames have grown wilder."""
 SLOT_S: Final = 10
 BEAD_S: Final = 1.0
 """Time constant of the quickest bare bead (common practice, no source). [s]"""
@@ -238,9 +240,11 @@ class Signal:
             second += end - begin
             if second % SLOT_S == 0:
                 mean = self.slot_c / np.maximum(self.slot_n, 1.0)
-                share = np.minimum(self.slot_n / USUAL_N, 1.0) * (
-                    (self.loose_s == 0.0) | (self._weight == 1.0)
-                )
+                # Where the flames grew wilder, most of the other air says so.
+                wilder = self._air & (self.slot_n > 0.0) & (mean > WILDER * self.usual_c)
+                most = 2 * (wilder.sum() - wilder) >= self._air.sum() - 1
+                learns = (self.loose_s == 0.0) | (self._air & most)
+                share = np.minimum(self.slot_n / USUAL_N, 1.0) * learns
                 learned = self.usual_c + share * (mean - self.usual_c)
                 self.usual_c = np.minimum(learned, self._most_usual_c)
                 self.slot_n, self.slot_c = np.zeros_like(self.slot_n), np.zeros_like(self.slot_c)

@@ -44,6 +44,8 @@ LEAST_BAND_C: Final = 0.5
 """What stays nearer to a value than this is at rest, whatever its resolution. [°C]"""
 RESTS: Final = 2.5
 """One at rest but for a flicker should have gone so many times as far as one that doesn't move at all."""
+RESTS_N: Final = 60
+"""And had been on its way so fast that it would have gone half as far within so many readings."""
 BOILS_C: Final = (92.0, 101.5)
 """A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
 BOILS_S: Final = 1800
@@ -201,7 +203,8 @@ class Still:
         value, pace = course.value_c, known[:, 6]
         band_c = np.maximum(np.where(np.isfinite(flicker_c), flicker_c, 0.0), LEAST_BAND_C)
         share = np.minimum(known[:, 3] / np.maximum(known[:, 4], 1.0), 1.5)
-        able = course.valid & (known[:, 0] >= LEARNED_N) & ((value < BOILS_C[0]) | (value > BOILS_C[1]))
+        # Before the fire reaches it anything may wait.
+        able = course.valid & (known[:, 0] >= LEARNED_N) & (value > BOILS_C[1])
         for i, way_c in enumerate(travel_c.tolist()):
             stays = np.abs(value[i] - self.rest_c) <= band_c[i]
             self.rest_c = np.where(stays, self.rest_c, value[i])
@@ -211,7 +214,7 @@ class Still:
             self.rest_pace_c = np.where(stays, self.rest_pace_c, pace[i])
             least_c = RESTS * np.maximum(TRAVEL_C, band_c[i])
             begins = able[i] & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
-            begins &= self.rest_pace_c * self.rest_n > PACE_SHARE * least_c
+            begins &= self.rest_pace_c * np.minimum(self.rest_n, RESTS_N) > PACE_SHARE * least_c
             self.rests = found[i] = stays & (self.rests | begins)
         return found
 
