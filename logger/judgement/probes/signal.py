@@ -227,8 +227,11 @@ class Signal:
             usual[part] = self.usual_c
             limit_c = np.maximum(least_c[part], USUAL * self.usual_c)
             jumps[part] = self._count(out[part], limit_c, opened[part], every_s[part])
-            for loose in jumps[part] > JUMPS:
-                self.loose_s = np.where(loose, LOOSE_S, np.maximum(self.loose_s - 1.0, 0.0))
+            loose = jumps[part] > JUMPS
+            # Counted from the last second in which it was.
+            since_s = np.where(loose.any(axis=0), loose[::-1].argmax(axis=0), end - begin)
+            left_s = np.where(loose.any(axis=0), LOOSE_S, self.loose_s) - since_s
+            self.loose_s = np.maximum(left_s, 0.0)
             rows = off[part]
             # By how much a loose wall jumps is never learned as its habit.
             jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[part], USUAL * self.usual_c))

@@ -44,6 +44,8 @@ LEAST_BAND_C: Final = 0.5
 """What stays nearer to a value than this is at rest, whatever its resolution. [°C]"""
 RESTS: Final = 2.5
 """One at rest but for a flicker should have gone so many times as far as one that doesn't move at all."""
+RESTS_S: Final = 60
+"""Flames pause for less. [s]"""
 RESTS_N: Final = 60
 """And had been on its way so fast that it would have gone half as far within so many readings."""
 BOILS_C: Final = (92.0, 101.5)
@@ -116,9 +118,13 @@ class Still:
         self.net_c: Floats = np.zeros(k)
         self.slot: Floats = np.zeros((9, k))
         self.rest_c: Floats = np.full(k, np.nan)
+        self.rest_s: Ints = np.zeros(k, np.int64)
         self.rest_n: Ints = np.zeros(k, np.int64)
         self.rest_way_c: Floats = np.zeros(k)
         self.rest_pace_c: Floats = np.zeros(k)
+        self.rest_span_c: Floats = np.full((2, k), np.nan)
+        self.slot_fresh: Ints = np.zeros(k, np.int64)
+        self.slot_way_c = 0.0
         self.rests = np.zeros(k, np.bool_)
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
@@ -199,24 +205,50 @@ class Still:
         self, course: Course, fresh: Bools, travel_c: Floats, flicker_c: Floats, known: Floats
     ) -> Bools:
         """Where one that was on its way stays at a value but for a flicker, as the others go on."""
+        n = len(fresh)
         found = np.zeros(fresh.shape, np.bool_)
-        value, pace = course.value_c, known[:, 6]
+        begin, second = 0, self.seconds - n
+        while begin < n:
+            end = min(n, begin + SLOT_S - second % SLOT_S)
+            part = slice(begin, end)
+            found[part] = self.rests
+            value = course.value_c[part]
+            self.rest_span_c = np.stack(
+                [
+                    np.fmin(self.rest_span_c[0], value.min(axis=0)),
+                    np.fmax(self.rest_span_c[1], value.max(axis=0)),
+                ]
+            )
+            self.slot_fresh = self.slot_fresh + fresh[part].sum(axis=0)
+            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+            for way_c in travel_c[part].tolist():
+                self.slot_way_c += way_c
+            second += end - begin
+            if second % SLOT_S == 0:
+                self._rest(course.valid[end - 1], value[-1], flicker_c[end - 1], known[end - 1])
+            begin = end
+        return found & course.valid
+
+    def _rest(self, valid: Bools, value: Floats, flicker_c: Floats, known: Floats) -> None:
+        """Judge at the end of a slot who rests."""
         band_c = np.maximum(np.where(np.isfinite(flicker_c), flicker_c, 0.0), LEAST_BAND_C)
-        share = np.minimum(known[:, 3] / np.maximum(known[:, 4], 1.0), 1.5)
+        low, high = self.rest_span_c
+        stays = valid & (low >= self.rest_c - band_c) & (high <= self.rest_c + band_c)
+        share = np.minimum(known[3] / np.maximum(known[4], 1.0), 1.5)
+        self.rest_c = np.where(stays, self.rest_c, value)
+        self.rest_s = np.where(stays, self.rest_s + SLOT_S, 0)
+        self.rest_n = np.where(stays, self.rest_n + self.slot_fresh, 0)
+        self.rest_way_c = np.where(stays, self.rest_way_c + self.slot_way_c * share, 0.0)
+        # How it went before it rested: what flickers since isn't its way.
+        self.rest_pace_c = np.where(stays, self.rest_pace_c, known[6])
+        least_c = RESTS * np.maximum(TRAVEL_C, band_c)
+        begins = (self.rest_s >= RESTS_S) & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
+        begins &= self.rest_pace_c * np.minimum(self.rest_n, RESTS_N) > PACE_SHARE * least_c
         # Before the fire reaches it anything may wait.
-        able = course.valid & (known[:, 0] >= LEARNED_N) & (value > BOILS_C[1])
-        for i, way_c in enumerate(travel_c.tolist()):
-            stays = np.abs(value[i] - self.rest_c) <= band_c[i]
-            self.rest_c = np.where(stays, self.rest_c, value[i])
-            self.rest_n = np.where(stays, self.rest_n + fresh[i], 0)
-            self.rest_way_c = np.where(stays, self.rest_way_c + way_c * share[i], 0.0)
-            # How it went before it rested: what flickers since isn't its way.
-            self.rest_pace_c = np.where(stays, self.rest_pace_c, pace[i])
-            least_c = RESTS * np.maximum(TRAVEL_C, band_c[i])
-            begins = able[i] & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
-            begins &= self.rest_pace_c * np.minimum(self.rest_n, RESTS_N) > PACE_SHARE * least_c
-            self.rests = found[i] = stays & (self.rests | begins)
-        return found
+        begins &= (known[0] >= LEARNED_N) & (value > BOILS_C[1])
+        self.rests = stays & (self.rests | begins)
+        self.rest_span_c = np.full_like(self.rest_span_c, np.nan)
+        self.slot_fresh, self.slot_way_c = np.zeros_like(self.slot_fresh), 0.0
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
         """Where one stands but for a step to either side, though it and others differ by more."""
