@@ -195,13 +195,20 @@ class Signal:
                 edge_c[i, j] = step_c[i, j]
         return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan), edge_c
 
+    def _remember(self, loose: Bools) -> None:
+        """Count down from the last second in which each was loose."""
+        if loose.any() or self.loose_s.any():
+            since_s = np.where(loose.any(axis=0), loose[::-1].argmax(axis=0), len(loose))
+            left_s = np.where(loose.any(axis=0), LOOSE_S, self.loose_s) - since_s
+            self.loose_s = np.maximum(left_s, 0.0)
+
     def _count(self, off: Floats, limit_c: Floats, opened: Bools, every_s: Floats) -> Floats:
-        safe = np.where(np.isnan(off), 0.0, off)
         jumps = np.zeros(off.shape)
-        over = safe > limit_c
+        over = off > limit_c  # NaN is none
         if not (over.any() or opened.any() or self.jumps.any()):
             self.dead_s = np.maximum(self.dead_s - len(off), 0.0)
             return jumps
+        safe = np.where(np.isnan(off), 0.0, off)
         now, dead_s, keep, pause_s = self.jumps, self.dead_s, FORGET ** (1.0 / every_s), 3.0 * every_s
         counts = np.where(over, np.clip(safe / limit_c, 1.0, self._weight), 1.0)
         for i in range(len(off)):
@@ -227,11 +234,7 @@ class Signal:
             usual[part] = self.usual_c
             limit_c = np.maximum(least_c[part], USUAL * self.usual_c)
             jumps[part] = self._count(out[part], limit_c, opened[part], every_s[part])
-            loose = jumps[part] > JUMPS
-            # Counted from the last second in which it was.
-            since_s = np.where(loose.any(axis=0), loose[::-1].argmax(axis=0), end - begin)
-            left_s = np.where(loose.any(axis=0), LOOSE_S, self.loose_s) - since_s
-            self.loose_s = np.maximum(left_s, 0.0)
+            self._remember(jumps[part] > JUMPS)
             rows = off[part]
             # By how much a loose wall jumps is never learned as its habit.
             jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[part], USUAL * self.usual_c))
