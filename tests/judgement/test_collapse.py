@@ -234,7 +234,7 @@ def test_a_wall_whose_probe_breaks_is_no_fall_and_air_stands_in_only_after_a_min
     plan = stack(bed=("coals", "under"), low=("wall", "lower"), top=("wall", "upper"), gap=("air", "upper"))
     t_s = np.arange(float(N))
     level = np.interp(t_s, [0.0, 600.0], [40.0, 800.0])
-    values = np.stack([level, level, level, level - 150.0], axis=1)
+    values = np.stack([level, level, level, 0.8 * level], axis=1)
     values += np.random.default_rng(2).normal(0.0, 0.7, values.shape)
     status = np.zeros(values.shape, np.uint8)
     status[BEGIN:, 2], values[BEGIN:, 2] = 1, np.nan

@@ -578,7 +578,10 @@ PUFFS = np.where((T % 170.0 < 10.0) & (T > 300.0), 330.0, 85.0 + 4.0 * np.sin(T 
             [
                 np.where(T < 300.0, 13.0 + 0.1 * np.round(np.sin(T / 7.0)), 13.0),
                 14.0 + 0.2 * np.round(2.0 * np.sin(T / 11.0)),
-                *(warm(500.0 + i) + 90.0 * np.sin(T / 23.0 + i) for i in range(4)),
+                *(
+                    warm(500.0 + i) + np.clip(T / 5.0 - 60.0, 0.0, 90.0) * np.sin(T / 23.0 + i)
+                    for i in range(4)
+                ),
             ],
             1,
             id="fresh air that stands where the fire draws it in",

@@ -121,10 +121,12 @@ class Still:
         self.rest_s: Ints = np.zeros(k, np.int64)
         self.rest_n: Ints = np.zeros(k, np.int64)
         self.rest_way_c: Floats = np.zeros(k)
+        self.rest_net_c: Floats = np.zeros(k)
+        self.rest_drift_c: Floats = np.zeros(k)
         self.rest_pace_c: Floats = np.zeros(k)
         self.rest_span_c: Floats = np.full((2, k), np.nan)
         self.slot_fresh: Ints = np.zeros(k, np.int64)
-        self.slot_way_c = 0.0
+        self.slot_way_c = self.slot_net_c = 0.0
         self.rests = np.zeros(k, np.bool_)
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
@@ -147,7 +149,7 @@ class Still:
         n, k = fresh.shape
         for j in np.flatnonzero(np.isnan(self.first_c) & fresh.any(axis=0)):
             self.first_c[j] = course.value_c[fresh[:, j].argmax(), j]
-        travel_c, own_c, net_c = self._travel(course)
+        travel_c, own_c, way_c = self._travel(course)
         step_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
         change = np.abs(step_c)
         self.last_c = course.value_c[-1]
@@ -164,7 +166,7 @@ class Still:
         still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
         still_s = np.where(last > 0, at - last, self.s + at)
         since_c = self._since(travel_c, moved, self.since_c)
-        net_c = self._since(net_c, moved, self.net_c)
+        net_c = self._since(way_c, moved, self.net_c)
         self.since_c, self.net_c = since_c[-1], net_c[-1]
         self.n, self.s = still_n[-1], still_s[-1]
         wide = moved & (change > DITHER * step[1:])
@@ -179,7 +181,7 @@ class Still:
         called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
-        rests = self._rests(course, fresh, travel_c, DITHER * step[1:], known)
+        rests = self._rests(course, fresh, travel_c, way_c, DITHER * step[1:], known)
         return stuck | rests | self._flickers(course, about_n, known)
 
     def _turns(self, way: Floats, moved: Bools) -> Bools:
@@ -202,7 +204,13 @@ class Still:
         return about_n
 
     def _rests(
-        self, course: Course, fresh: Bools, travel_c: Floats, flicker_c: Floats, known: Floats
+        self,
+        course: Course,
+        fresh: Bools,
+        travel_c: Floats,
+        way_c: Floats,
+        flicker_c: Floats,
+        known: Floats,
     ) -> Bools:
         """Where one that was on its way stays at a value but for a flicker, as the others go on."""
         n = len(fresh)
@@ -221,8 +229,9 @@ class Still:
             )
             self.slot_fresh = self.slot_fresh + fresh[part].sum(axis=0)
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
-            for way_c in travel_c[part].tolist():
-                self.slot_way_c += way_c
+            for far, way in zip(travel_c[part].tolist(), way_c[part].tolist(), strict=True):
+                self.slot_way_c += far
+                self.slot_net_c += way
             second += end - begin
             if second % SLOT_S == 0:
                 self._rest(course.valid[end - 1], value[-1], flicker_c[end - 1], known[end - 1])
@@ -241,14 +250,17 @@ class Still:
         self.rest_way_c = np.where(stays, self.rest_way_c + self.slot_way_c * share, 0.0)
         # How it went before it rested: what flickers since isn't its way.
         self.rest_pace_c = np.where(stays, self.rest_pace_c, known[6])
+        self.rest_net_c = np.where(stays, self.rest_net_c + self.slot_net_c, 0.0)
+        self.rest_drift_c = np.where(stays, self.rest_drift_c, known[8])
+        turns = self._touching & (self.rest_net_c * self.rest_drift_c < 0.0) & (self.rest_s < TURNS_S)
         least_c = RESTS * np.maximum(TRAVEL_C, band_c)
         begins = (self.rest_s >= RESTS_S) & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
         begins &= self.rest_pace_c * np.minimum(self.rest_n, RESTS_N) > PACE_SHARE * least_c
         # Before the fire reaches it anything may wait.
-        begins &= (known[0] >= LEARNED_N) & (value > BOILS_C[1])
+        begins &= (known[0] >= LEARNED_N) & (value > BOILS_C[1]) & ~turns
         self.rests = stays & (self.rests | begins)
         self.rest_span_c = np.full_like(self.rest_span_c, np.nan)
-        self.slot_fresh, self.slot_way_c = np.zeros_like(self.slot_fresh), 0.0
+        self.slot_fresh, self.slot_way_c, self.slot_net_c = np.zeros_like(self.slot_fresh), 0.0, 0.0
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
         """Where one stands but for a step to either side, though it and others differ by more."""
