@@ -40,7 +40,7 @@ STATE: Final = 9
 LATE_S: Final = 2.0
 """Readings may be this late against the clock before a second is judged without them. [s]"""
 
-BLOCK_S: Final = 300
+BLOCK_S: Final = 1200
 """So many seconds are worked through at once. [s]"""
 
 HEAT_EVERY_S: Final = 10

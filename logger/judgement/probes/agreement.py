@@ -38,6 +38,9 @@ class Agreement:
             What each reads, and the median of the others. [°C]
         """
         near = asked & (np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0))
+        if not near.any():
+            self.back_s = np.zeros_like(self.back_s)
+            return near
         self.back_c = np.where(self.back_s > 0.0, self.back_c, np.stack([value_c, around_c]))
         self.back_s = np.where(near, self.back_s + 1.0, 0.0)
         went_c, others_c = value_c - self.back_c[0], around_c - self.back_c[1]
@@ -49,7 +52,10 @@ class Agreement:
         least, most = np.fmin(self.apart_c[0], apart_c), np.fmax(self.apart_c[1], apart_c)
         self.apart_c = np.stack([np.where(fresh, apart_c, least), np.where(fresh, apart_c, most)])
         # Where they went and it didn't, or it went with one of them alone, it begins anew.
-        again = far & (~alike | ((self.back_s >= AGREES_S) & self._glued(np.abs(others_c))))
+        long = self.back_s >= AGREES_S
+        again = far & ~alike
+        if (far & long).any():
+            again |= far & long & self._glued(np.abs(others_c))
         self.back_s = np.where(again, 0.0, self.back_s)
         agrees: Bools = (self.back_s >= AGREES_S) & far & alike
         return agrees

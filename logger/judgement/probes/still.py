@@ -186,10 +186,12 @@ class Still:
 
     def _turns(self, way: Floats, moved: Bools) -> Bools:
         """Where a movement goes the other way than the one before."""
-        turned = np.zeros(moved.shape, np.bool_)
-        for i in range(len(moved)):
-            turned[i] = moved[i] & (way[i] * self.way < 0.0)
-            self.way = np.where(moved[i], way[i], self.way)
+        ways = np.concatenate([self.way[None], way])
+        last = np.where(moved, np.arange(1, len(moved) + 1)[:, None], 0)
+        last = np.maximum.accumulate(np.concatenate([np.zeros_like(last[:1]), last]), axis=0)
+        before = np.take_along_axis(ways, last, axis=0)
+        self.way = before[-1]
+        turned: Bools = moved & (way * before[:-1] < 0.0)
         return turned
 
     def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
