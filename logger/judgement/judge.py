@@ -34,7 +34,7 @@ from logger.reading import Bytes, Floats, Ints, Status
 
 __all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
 
-STATE: Final = 9
+STATE: Final = 10
 """Of a snapshot: one with another number is not gone on from; the readings are judged again."""
 
 LATE_S: Final = 2.0

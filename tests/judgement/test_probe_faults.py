@@ -381,6 +381,16 @@ def test_a_hum_in_air_is_not_its_habit_while_other_air_is_as_before() -> None:
     assert stands(events, "p0")
 
 
+def test_walls_that_flicker_more_and_more_as_the_flames_reach_them_are_not_loose() -> None:
+    rng = np.random.default_rng(5)
+    flames = np.interp(T, [0.0, 600.0, 760.0], [1.5, 1.5, 6.5])
+    flickers = rng.normal(0.0, 1.0, (N, 3))
+    flickers[1:] = 0.8 * flickers[1:] + 0.5 * flickers[:-1]
+    walls = [warm(480.0) + flames * own for own in flickers.T]
+    _, events = judged(placed("wall", "wall", "wall", "coals"), [*walls, warm(480.0)])
+    assert faults(events) == []
+
+
 def test_a_contact_that_opens_again_after_four_minutes_stands() -> None:
     comes_and_goes = np.where((T >= 900.0) & ((T - 900.0) % 240.0 < 20.0), np.nan, warm())
     _, events = judged(placed("wall", "wall", "coals"), [comes_and_goes, warm(), warm()])

@@ -35,6 +35,7 @@ USUAL_N: Final = 150.0
 """What is usual is learned over so many readings."""
 WILDER: Final = 2.0
 """By so many times what is usual a probe stands out where its flames have grown wilder."""
+GREW: Final = 1.2
 SLOT_S: Final = 10
 BEAD_S: Final = 1.0
 """Time constant of the quickest bare bead (common practice, no source). [s]"""
@@ -83,8 +84,7 @@ class Signal:
         self.last_c: Floats = np.full((2, k), np.nan)
         self.last_s: Floats = np.full((2, k), -1e9)
         self.dead_s: Floats = np.zeros(k)
-        self.slot_n: Floats = np.zeros(k)
-        self.slot_c: Floats = np.zeros(k)
+        self.slot_c: Floats = np.full((SLOT_S, k), np.nan)
         self.leapt_from_c: Floats = np.full(k, np.nan)
         self.leapt_by_c: Floats = np.zeros(k)
         self.leapt_s: Floats = np.zeros(k)
@@ -238,24 +238,33 @@ class Signal:
             rows = off[part]
             # By how much a loose wall jumps is never learned as its habit.
             jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[part], USUAL * self.usual_c))
-            known = (~(np.isnan(rows) | jumped)).astype(np.float64)
-            least = np.where(known > 0.0, np.minimum(rows, 3.0 * self.usual_c + 1.0), 0.0)
-            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
-            self.slot_n = self.slot_n + known.sum(axis=0)
-            self.slot_c = np.cumsum(np.concatenate([self.slot_c[None], least]), axis=0)[-1]
+            slot = second % SLOT_S
+            self.slot_c[slot : slot + end - begin] = np.where(jumped, np.nan, rows)
             second += end - begin
             if second % SLOT_S == 0:
-                mean = self.slot_c / np.maximum(self.slot_n, 1.0)
-                # Where the flames grew wilder, most of the other air says so.
-                wilder = self._air & (self.slot_n > 0.0) & (mean > WILDER * self.usual_c)
-                most = 2 * (wilder.sum() - wilder) >= self._air.sum() - 1
-                learns = (self.loose_s == 0.0) | (self._air & most)
-                share = np.minimum(self.slot_n / USUAL_N, 1.0) * learns
-                learned = self.usual_c + share * (mean - self.usual_c)
-                self.usual_c = np.minimum(learned, self._most_usual_c)
-                self.slot_n, self.slot_c = np.zeros_like(self.slot_n), np.zeros_like(self.slot_c)
+                self._grow()
             begin = end
         return jumps, usual
+
+    def _grow(self) -> None:
+        """Learn from one slot."""
+        known = ~np.isnan(self.slot_c)
+        count = known.sum(axis=0).astype(np.float64)
+        least = np.where(known, np.minimum(self.slot_c, 3.0 * self.usual_c + 1.0), 0.0)
+        mean = least.sum(axis=0) / np.maximum(count, 1.0)
+        # Where the flames grew wilder, most of the other air says so.
+        wilder = self._air & (count > 0.0) & (mean > WILDER * self.usual_c)
+        most = 2 * (wilder.sum() - wilder) >= self._air.sum() - 1
+        learns = (self.loose_s == 0.0) | (self._air & most)
+        learned = self.usual_c + np.minimum(count / USUAL_N, 1.0) * learns * (mean - self.usual_c)
+        grew = (count > 0.0) & (mean > GREW * self.usual_c)
+        # One that hums alone is no fire that grows.
+        grew &= learns & (self._weight > 1.0) & (2 * (grew.sum() - grew) >= (count > 0.0).sum() - 1)
+        if grew.any():
+            # A loose wire is still between its jumps; a wall whose every reading is wilder isn't loose.
+            learned[grew] = np.maximum(learned[grew], np.nanmedian(self.slot_c[:, grew], axis=0))
+        self.usual_c = np.minimum(learned, self._most_usual_c)
+        self.slot_c = np.full_like(self.slot_c, np.nan)
 
     def leaps(
         self,
