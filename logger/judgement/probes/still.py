@@ -15,6 +15,8 @@ from logger.judgement.trend import Bools, Course
 from logger.reading import Floats, Ints
 
 SLOT_S: Final = 10
+FINE: Final = 2.0**20
+"""Ways are added up in such parts of a degree, exactly: it doesn't hang on how the seconds were parcelled."""
 FORGET: Final = 0.9
 """How often a channel moves is learned over some hundred readings, or seconds, in which it does; forgotten by
 this every `SLOT_S` readings."""
@@ -116,16 +118,16 @@ class Still:
         self.others_c = 0.0
         self.drift_c: Floats = np.zeros(k)
         self.net_c: Floats = np.zeros(k)
-        self.slot: Floats = np.zeros((9, k))
+        self.slot: Floats = np.zeros((8, k))
         self.rest_c: Floats = np.full(k, np.nan)
         self.rest_s: Ints = np.zeros(k, np.int64)
-        self.rest_n: Ints = np.zeros(k, np.int64)
+        self.rest_n: Floats = np.zeros(k)
         self.rest_way_c: Floats = np.zeros(k)
         self.rest_net_c: Floats = np.zeros(k)
         self.rest_drift_c: Floats = np.zeros(k)
         self.rest_pace_c: Floats = np.zeros(k)
         self.rest_span_c: Floats = np.full((2, k), np.nan)
-        self.slot_fresh: Ints = np.zeros(k, np.int64)
+        self.slot_fresh: Floats = np.zeros(k)
         self.slot_way_c = self.slot_net_c = 0.0
         self.rests = np.zeros(k, np.bool_)
         self.stuck = np.zeros(k, np.bool_)
@@ -165,13 +167,14 @@ class Still:
         counts = np.concatenate([np.zeros((1, k), np.int64), reads])
         still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
         still_s = np.where(last > 0, at - last, self.s + at)
-        since_c = self._since(travel_c, moved, self.since_c)
-        net_c = self._since(way_c, moved, self.net_c)
+        since_c = _since(travel_c, last, self.since_c)
+        net_c = _since(way_c, last, self.net_c)
         self.since_c, self.net_c = since_c[-1], net_c[-1]
         self.n, self.s = still_n[-1], still_s[-1]
         wide = moved & (change > DITHER * step[1:])
         about_n = self._about(course.value_c, wide, fresh, DITHER * step[1:])
-        known = self._learn(fresh, moved, far, own_c, travel_c, wide, turned, np.where(moved, step_c, 0.0))
+        rows = [fresh, moved, far, own_c, wide, own_c, turned, np.where(moved, step_c, 0.0)]
+        known, rests = self._slots(course, np.stack(rows, axis=1), travel_c, way_c, DITHER * step[1:])
         long = still_s >= self._stuck_s
         found = np.zeros((n, k), np.bool_)
         if long.any():
@@ -181,7 +184,6 @@ class Still:
         called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
-        rests = self._rests(course, fresh, travel_c, way_c, DITHER * step[1:], known)
         return stuck | rests | self._flickers(course, about_n, known)
 
     def _turns(self, way: Floats, moved: Bools) -> Bools:
@@ -196,49 +198,60 @@ class Still:
 
     def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
         """For how many readings each has stayed about one value."""
-        about_n = np.zeros(fresh.shape, np.int64)
-        now, n = self.about_c, self.about_n
-        for i, value in enumerate(value_c):
-            stays = ~wide[i] & (np.abs(value - now) <= most_c[i])
-            now = np.where(stays, now, value)
-            n = about_n[i] = np.where(stays, n + fresh[i], 0)
-        self.about_c, self.about_n = now, n
+        about_n = np.empty(fresh.shape, np.int64)
+        for j in range(len(self.about_n)):
+            now, n, counts = float(self.about_c[j]), int(self.about_n[j]), []
+            columns = (value_c[:, j], wide[:, j], most_c[:, j], fresh[:, j])
+            for value, left, most, new in zip(*(column.tolist() for column in columns), strict=True):
+                if left or not abs(value - now) <= most:
+                    now, n = value, 0
+                else:
+                    n += new
+                counts.append(n)
+            about_n[:, j], self.about_c[j], self.about_n[j] = counts, now, n
         return about_n
 
-    def _rests(
-        self,
-        course: Course,
-        fresh: Bools,
-        travel_c: Floats,
-        way_c: Floats,
-        flicker_c: Floats,
-        known: Floats,
-    ) -> Bools:
-        """Where one that was on its way stays at a value but for a flicker, as the others go on."""
-        n = len(fresh)
-        found = np.zeros(fresh.shape, np.bool_)
-        begin, second = 0, self.seconds - n
+    def _slots(
+        self, course: Course, rows: Floats, travel_c: Floats, way_c: Floats, flicker_c: Floats
+    ) -> tuple[Floats, Bools]:
+        """Learn how each moves.
+
+        Returns
+        -------
+        known : array (n, 9, k)
+            What was known in each second: readings, movements, those by two steps or more, its own way and
+            the others', movements wider than `DITHER`, pace, turns, drift.
+        rests : bool array (n, k)
+            One that was on its way stays at a value but for a flicker, as the others go on.
+        """
+        n, k = course.value_c.shape
+        known, rests = np.empty((n, 9, k)), np.empty((n, k), np.bool_)
+        begin = 0
         while begin < n:
-            end = min(n, begin + SLOT_S - second % SLOT_S)
+            end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
             part = slice(begin, end)
-            found[part] = self.rests
+            known[part] = now = self._known()
+            rests[part] = self.rests
             value = course.value_c[part]
-            self.rest_span_c = np.stack(
-                [
-                    np.fmin(self.rest_span_c[0], value.min(axis=0)),
-                    np.fmax(self.rest_span_c[1], value.max(axis=0)),
-                ]
-            )
-            self.slot_fresh = self.slot_fresh + fresh[part].sum(axis=0)
+            low, high = self.rest_span_c
+            self.rest_span_c = np.stack([np.fmin(low, value.min(axis=0)), np.fmax(high, value.max(axis=0))])
             # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
-            for far, way in zip(travel_c[part].tolist(), way_c[part].tolist(), strict=True):
-                self.slot_way_c += far
-                self.slot_net_c += way
-            second += end - begin
-            if second % SLOT_S == 0:
-                self._rest(course.valid[end - 1], value[-1], flicker_c[end - 1], known[end - 1])
+            self.slot = np.cumsum(np.concatenate([self.slot[None], rows[part]]), axis=0)[-1]
+            self.slot_fresh = self.slot_fresh + rows[part, 0].sum(axis=0)
+            self.slot_way_c += float(travel_c[part].sum())
+            self.slot_net_c += float(way_c[part].sum())
+            self.seconds += end - begin
+            if self.seconds % SLOT_S == 0:
+                self._rest(course.valid[end - 1], value[-1], flicker_c[end - 1], now)
+                self._close_slot()
             begin = end
-        return found & course.valid
+        return known, rests & course.valid
+
+    def _known(self) -> Floats:
+        pace_c = self.pace_c / np.maximum(self.pace_n, 1.0)
+        others_c = np.full_like(pace_c, self.others_c)
+        own = (self.read, self.moved, self.far, self.own_c, others_c, self.wide, pace_c)
+        return np.stack([*own, self.turned, self.drift_c])
 
     def _rest(self, valid: Bools, value: Floats, flicker_c: Floats, known: Floats) -> None:
         """Judge at the end of a slot who rests."""
@@ -262,7 +275,6 @@ class Still:
         begins &= (known[0] >= LEARNED_N) & (value > BOILS_C[1]) & ~turns
         self.rests = stays & (self.rests | begins)
         self.rest_span_c = np.full_like(self.rest_span_c, np.nan)
-        self.slot_fresh, self.slot_way_c, self.slot_net_c = np.zeros_like(self.slot_fresh), 0.0, 0.0
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
         """Where one stands but for a step to either side, though it and others differ by more."""
@@ -280,47 +292,8 @@ class Still:
                 self.flickers = found[i] = (self.flickers | begins[i]) & (about_n[i] > 0)
         return found
 
-    def _since(self, travel_c: Floats, moved: Bools, now: Floats) -> Floats:
-        """How far most probes went since each last moved, added up one by one; (n, k)."""
-        since = np.empty(moved.shape)
-        for i, travel in enumerate(travel_c.tolist()):
-            now = since[i] = np.where(moved[i], 0.0, now + travel)
-        return since
-
-    def _learn(
-        self,
-        fresh: Bools,
-        moved: Bools,
-        far: Bools,
-        own_c: Floats,
-        travel_c: Floats,
-        wide: Bools,
-        turned: Bools,
-        way_c: Floats,
-    ) -> Floats:
-        """Learn how each channel moves; give what was known in each second, (n, 9, k)."""
-        n, k = fresh.shape
-        travels_c = np.broadcast_to(travel_c[:, None], (n, k))
-        rows = np.stack([fresh, moved, far, own_c, travels_c, wide, own_c, turned, way_c], axis=1)
-        known = np.empty((n, 9, k))
-        begin = 0
-        while begin < n:
-            end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
-            known[begin:end, 0], known[begin:end, 1], known[begin:end, 2] = self.read, self.moved, self.far
-            known[begin:end, 3], known[begin:end, 4] = self.own_c, self.others_c
-            known[begin:end, 5] = self.wide
-            known[begin:end, 6] = self.pace_c / np.maximum(self.pace_n, 1.0)
-            known[begin:end, 7], known[begin:end, 8] = self.turned, self.drift_c
-            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
-            self.slot = np.cumsum(np.concatenate([self.slot[None], rows[begin:end]]), axis=0)[-1]
-            self.seconds += end - begin
-            if self.seconds % SLOT_S == 0:
-                self._close_slot()
-            begin = end
-        return known
-
     def _close_slot(self) -> None:
-        read, moved, far, own, others, wide, way, turned, drift = self.slot
+        read, moved, far, own, wide, way, turned, drift = self.slot
         full = read >= SLOT_N
         # A channel that stands learns nothing of standing: how it moved before is what counts.
         lives = full & (moved > 0.0)
@@ -336,9 +309,10 @@ class Still:
         self.pace_c = np.where(lives, keep * self.pace_c + way, self.pace_c)
         self.drift_c = np.where(lives, keep * self.drift_c + drift, self.drift_c)
         self.own_c = FORGET_WAY * self.own_c + own
-        self.others_c = float(FORGET_WAY * self.others_c + others[0]) if len(others) else 0.0
+        self.others_c = FORGET_WAY * self.others_c + self.slot_way_c
         self.slot = np.where(full, 0.0, self.slot)
-        self.slot[3:5] = 0.0
+        self.slot[3] = 0.0
+        self.slot_fresh, self.slot_way_c, self.slot_net_c = np.zeros_like(self.slot_fresh), 0.0, 0.0
 
     def _stuck(
         self,
@@ -395,4 +369,12 @@ class Still:
         travel = np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0]
         ways = np.sort(np.where(np.isfinite(step_c), way_c, np.inf), axis=1)
         net = np.take_along_axis(ways, middle[:, None], axis=1)[:, 0]
-        return np.where(known > 1, travel, 0.0), own, np.where(known > 1, net, 0.0)
+        travel, net = (np.rint(np.where(known > 1, c, 0.0) * FINE) / FINE for c in (travel, net))
+        return travel, own, net
+
+
+def _since(way_c: Floats, last: Ints, before_c: Floats) -> Floats:
+    """How far most probes went since each last moved; (n, k)."""
+    total_c = np.concatenate([[0.0], np.cumsum(way_c)])
+    since_c: Floats = total_c[1:, None] - total_c[last] + np.where(last > 0, 0.0, before_c)
+    return since_c
