@@ -333,10 +333,9 @@ class Judge:
         self._collapse.run(course, trusted, weight, zones, book)
         self._rules.stalls.run(course, trusted, weight, zones, book, booked.counted_c)
         self._rules.run(course, fault, trusted, zones, walls, booked)
-        coals = self._coals(course, trusted)
+        self._stages.run(zones.level_c, zones.rate_c_per_min, *self._coals(course, trusted))
         heard = seconds.fresh | (seconds.bad > 0)
         all_heard = np.all(heard, axis=1).tolist()
-        level, rate = zones.level_c.tolist(), zones.rate_c_per_min.tolist()
         stages = self._stages
         events: list[Event] = []
         for i in range(n):
@@ -349,7 +348,7 @@ class Judge:
             events += self._alarms.expire(t_s)
             if self._raked_s:
                 self._take_notes(t_s)
-            if stages.step(level[i], rate[i], *coals[i]):
+            if stages.step(i):
                 data = {"stage": stages.stage, "leading": stages.leading}
                 events.append(Event(t_s, "stage", data))
             if not all_heard[i] or self._was_silent:
@@ -431,16 +430,13 @@ class Judge:
             self._was_silent |= holds or self._alarms.active(condition.key)
         return events
 
-    def _coals(self, course: Course, trusted: Floats) -> list[tuple[float, float]]:
-        """Level and rate of the coals each second; NaN where nobody looks at them."""
+    def _coals(self, course: Course, trusted: Floats) -> list[Floats]:
+        """Level and rate of the coals each second, (n,) each; NaN where nobody looks at them."""
         there = trusted[:, self._places.coals]
         count = there.sum(axis=1)
         count[count == 0.0] = np.nan
-        parts = []
-        for values in (course.level_c, course.rate_c_per_min):
-            known = np.where(there > 0.0, values[:, self._places.coals], 0.0)
-            parts.append((known.sum(axis=1) / count).tolist())
-        return list(zip(*parts, strict=True))
+        columns = (course.level_c[:, self._places.coals], course.rate_c_per_min[:, self._places.coals])
+        return [np.where(there > 0.0, values, 0.0).sum(axis=1) / count for values in columns]
 
     def _line(self, pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
         blind = [v.zone for v in zones if v.faulty]

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+
+from logger.judgement.trend import Bools
 from logger.judgement.zones import Places
+from logger.reading import Floats
 
 DRYING, CLIMB, PEAK, BURN_DOWN, COOLING = STAGES = ("drying", "climb", "peak", "burn_down", "cooling")
 
@@ -36,24 +40,42 @@ class Stages:
         self.raked = False
         self._seen_raked = False
         self._places = places
+        self._seconds: list[tuple[float, ...]] = []
 
-    def step(self, level: list[float], rate: list[float], coals_c: float, coals_rate: float) -> bool:
-        """Take a second, and say whether the stage, or which end leads, has changed.
+    def run(self, level_c: Floats, rate_c_per_min: Floats, coals_c: Floats, coals_rate: Floats) -> None:
+        """Take n seconds; `step` then goes through them.
 
-        Levels and rates (°C/min) are z zones', NaN where nobody knows; coals the mean of the probes that read
-        them, NaN if none.
+        Parameters
+        ----------
+        level_c, rate_c_per_min : array (n, z)
+            The zones'; NaN where nobody knows.
+        coals_c, coals_rate : array (n,)
+            The mean of the probes that read them; NaN if none.
         """
-        pots = [z for z in self._places.pots if level[z] == level[z]]
-        if not pots:
+        pots = self._places.pots
+        there = ~np.isnan(level_c[:, pots])
+        hottest = np.where(there, level_c[:, pots], -np.inf).max(axis=1, initial=-np.inf)
+        top, bottom = _mean(level_c, self._places.top), _mean(level_c, self._places.bottom)
+        # Without a top we know: coals hotter than anything else are the bottom leading.
+        ahead = np.where(np.isnan(top), hottest, top) - np.where(np.isnan(bottom), coals_c, bottom)
+        middle, rate = _mean(level_c, pots), _middle(rate_c_per_min[:, pots], there)
+        seconds = (middle, rate, hottest, coals_c, coals_rate, ahead)
+        self._seconds = list(zip(*(values.tolist() for values in seconds), strict=True))
+
+    def step(self, i: int) -> bool:
+        """Take second i of the last `run`, and say whether the stage, or which end leads, has changed."""
+        middle, rate, hottest, coals_c, coals_rate, ahead = self._seconds[i]
+        if middle != middle:
             return False
-        levels = [level[z] for z in pots]
-        hottest, middle = max(levels), sum(levels) / len(levels)
         before = (self.stage, self.leading)
-        self._lead(level, coals_c, hottest)
+        if ahead > LEADS_C:
+            self.leading = "top"
+        elif ahead < -LEADS_C:
+            self.leading = "bottom"
         if coals_c > self.coals_high_c:
             self.coals_high_c = coals_c
         self.high_c = max(self.high_c, middle)
-        wanted = self._wanted(middle, _middle([rate[z] for z in pots]), hottest, coals_c, coals_rate)
+        wanted = self._wanted(middle, rate, hottest, coals_c, coals_rate)
         if wanted != self.wanted:
             self.wanted, self.held_s = wanted, 0
         if wanted:
@@ -104,29 +126,23 @@ class Stages:
                     return CLIMB
         return ""
 
-    def _lead(self, zone_c: list[float], coals_c: float, hottest: float) -> None:
-        top = _mean([zone_c[z] for z in self._places.top])
-        bottom = _mean([zone_c[z] for z in self._places.bottom])
-        if bottom != bottom:
-            bottom = coals_c
-        if top != top:
-            # Without a top we know: coals hotter than anything else are the bottom leading.
-            top = hottest
-        ahead = top - bottom
-        if ahead > LEADS_C:
-            self.leading = "top"
-        elif ahead < -LEADS_C:
-            self.leading = "bottom"
+
+def _mean(values: Floats, columns: list[int]) -> Floats:
+    """Mean of what is known in some columns, (n,); NaN where nothing is."""
+    total, count = np.zeros(len(values)), np.zeros(len(values))
+    for column in columns:
+        known = ~np.isnan(values[:, column])
+        total, count = total + np.where(known, values[:, column], 0.0), count + known
+    return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan)
 
 
-def _mean(values: list[float]) -> float:
-    known = [v for v in values if v == v]
-    return sum(known) / len(known) if known else float("nan")
-
-
-def _middle(values: list[float]) -> float:
-    if any(v != v for v in values):
-        return float("nan")
-    known = sorted(values)
-    n = len(known)
-    return (known[n // 2] + known[(n - 1) // 2]) / 2.0
+def _middle(values: Floats, of: Bools) -> Floats:
+    """Median of some values in each row, (n,); NaN where one of them is, or there are none."""
+    ordered = np.sort(np.where(of, values, np.inf), axis=1)  # NaN last
+    count = of.sum(axis=1)
+    if not values.shape[1]:
+        return np.full(len(values), np.nan)
+    rows = np.arange(len(values))
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[1] - 1)
+    middle = (ordered[rows, high] + ordered[rows, low]) / 2.0
+    return np.where((count > 0) & ~(of & np.isnan(values)).any(axis=1), middle, np.nan)

@@ -125,9 +125,10 @@ class Collapse:
         self._depths: dict[int, Floats] = {}
         self._bed: Floats | None = None
         for y in self._places.pots:
-            if not self._may_have_fallen(y, seen):
+            rows = self._may_have_fallen(y, seen)
+            if not len(rows):
                 continue
-            fall = self._falls[y] = self._fall(y, seen, now)
+            fall = self._falls[y] = self._fall(y, rows, seen, now)
             holds = ~(fall.coals_c >= COALS_SHARE * fall.lost_c)
             drop_c = np.where(zones.basis[:, y] == AIR, self._air_drop_c, self._drop_c)
             plain[:, y] = holds & (fall.lost_c >= drop_c)
@@ -172,39 +173,44 @@ class Collapse:
             words = partial(self._words, i, z)
             yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
 
-    def _may_have_fallen(self, z: int, seen: Floats) -> bool:
-        """Tell cheaply whether any probe of a zone shows a fall worth looking at."""
+    def _may_have_fallen(self, z: int, seen: Floats) -> Ints:
+        """Tell cheaply in which seconds any probe of a zone shows a fall worth looking at."""
         members = seen[:, self._places.members[z]]
         known = ~np.isnan(members)
-        if not known.any():
-            return False
-        highest = np.where(known, members, -np.inf).max(axis=0)
-        lowest = np.where(known, members, np.inf)[self._within :].min(axis=0, initial=np.inf)
-        return bool((highest - lowest >= self._least_c).any())
+        highest_c, lowest_c = np.where(known, members, -np.inf), np.where(known, members, np.inf)
+        now_c = lowest_c[self._within :]
+        if not (highest_c.max(axis=0) - now_c.min(axis=0, initial=np.inf) >= self._least_c).any():
+            return np.zeros(0, np.int64)
+        before_c = np.lib.stride_tricks.sliding_window_view(highest_c, self._within + 1, axis=0).max(axis=2)
+        return np.flatnonzero((before_c - now_c >= self._least_c).any(axis=1))
 
-    def _fall(self, z: int, seen: Floats, now: Floats) -> _Fall:
-        """Find a zone's deepest fall in which the coals held, and what coals and others lost."""
-        weight = self._weight
-        lost = self._lost(seen, weight, self._places.members[z])
+    def _fall(self, z: int, rows: Ints, seen: Floats, now: Floats) -> _Fall:
+        """Find a zone's deepest fall in which the coals held, in some seconds."""
+        n = len(seen) - self._within
+        fall = _Fall(
+            np.full(n, -np.inf), np.full(n, -np.inf), np.zeros(n, np.int64), *np.full((2, n), np.nan)
+        )
+        lost = self._lost(seen, self._weight, self._places.members[z], rows)
         lost = np.where(np.isnan(lost), -np.inf, lost)
-        coals = self._coals(seen)
+        coals = self._coals(seen)[rows]
         held = np.where(coals >= COALS_SHARE * lost, -np.inf, lost)
         held = np.where(np.isneginf(held.max(axis=1))[:, None], lost, held)
         # The latest of equals: the shortest time in which so much was lost.
         at = lost.shape[1] - 1 - held[:, ::-1].argmax(axis=1)
-        rows = np.arange(len(at))
-        others = [self._deepest(now, y) for y in self._places.pots if y != z]
-        return _Fall(
-            lost.max(axis=1), lost[rows, at], self._within - at, coals[rows, at], _middle(others, len(at))
-        )
+        each = np.arange(len(at))
+        others = [self._deepest(now, y)[rows] for y in self._places.pots if y != z]
+        fall.deepest_c[rows], fall.lost_c[rows] = lost.max(axis=1), lost[each, at]
+        fall.for_s[rows], fall.coals_c[rows] = self._within - at, coals[each, at]
+        fall.others_c[rows] = _middle(others, len(at))
+        return fall
 
     def _coals(self, seen: Floats) -> Floats:
         """What the coals lost since each of the seconds before, (n, within + 1); NaN where unknown."""
         if self._bed is None:
             n = len(seen) - self._within
-            coals = self._places.coals
+            coals, every = self._places.coals, np.arange(n)
             unknown = np.full((n, self._within + 1), np.nan)
-            self._bed = self._lost(seen, np.ones((n, seen.shape[1])), coals) if coals else unknown
+            self._bed = self._lost(seen, np.ones((n, seen.shape[1])), coals, every) if coals else unknown
         return self._bed
 
     def _deepest(self, now: Floats, z: int) -> Floats:
@@ -215,11 +221,11 @@ class Collapse:
             self._depths[z] = highest - now[self._within :, z]
         return self._depths[z]
 
-    def _lost(self, seen: Floats, weight: Floats, probes: list[int]) -> Floats:
-        """What probes lost on the mean since each of the seconds before, (n, within + 1)."""
-        before = np.lib.stride_tricks.sliding_window_view(seen[:, probes], self._within + 1, axis=0)
-        now = seen[self._within :, probes]
-        known = ~np.isnan(before) & ((weight[:, probes] > 0.0) & ~np.isnan(now))[:, :, None]
+    def _lost(self, seen: Floats, weight: Floats, probes: list[int], rows: Ints) -> Floats:
+        """What probes lost on the mean since each of the seconds before, (len(rows), within + 1)."""
+        windows = np.lib.stride_tricks.sliding_window_view(seen[:, probes], self._within + 1, axis=0)
+        before, now = windows[rows], seen[self._within :, probes][rows]
+        known = ~np.isnan(before) & ((weight[rows][:, probes] > 0.0) & ~np.isnan(now))[:, :, None]
         total = np.where(known, before - now[:, :, None], 0.0).sum(axis=1)
         count = known.sum(axis=1)
         return np.where(count > 0, total / np.maximum(count, 1), np.nan)

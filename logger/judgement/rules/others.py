@@ -35,7 +35,7 @@ class Rules:
     """All rules but those about collapse, with what they must remember."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
-        self.done_s = [0.0] * len(places.zones)
+        self.done_s: Floats = np.zeros(len(places.zones))
         self.stalls = Stalls(plan, places)
         self._plan = plan
         self._places = places
@@ -69,8 +69,6 @@ class Rules:
         self._rate: Rows = rate.tolist()
         self._basis: list[list[int]] = zones.basis.tolist()
         self._counted: Rows = booked.counted_c.tolist()
-        self._soak: Rows = booked.soak_s.tolist()
-        self._there: list[list[bool]] = booked.there.tolist()
         self._fault = fault.tolist()
         self._faulty = _columns(fault > 0)
         self._hot = _columns(level > float(hot["limit_c"]) - 15.0)
@@ -78,7 +76,7 @@ class Rules:
         self._falling = set(self._places.pots) & _columns(
             within & (rate < -0.7 * float(fall["rate_c_per_min"]))
         )
-        self._warm = bool(booked.there.any())
+        self._news = self._good_news(booked)
         self._heating = self._coldest(course, trusted, zones, walls)
 
     def conditions(
@@ -116,7 +114,7 @@ class Rules:
         yield from self._stalled(i, raked, alarms)
         if stage in (PEAK, BURN_DOWN) or "spread_too_wide" in up:
             yield from self._spread(level, stage, alarms)
-        if self._warm or any(self.done_s):
+        if self._news is not None or "target_reached" in up or "soak_done" in up:
             yield from self._good(i, alarms)
 
     def _probe_fault(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
@@ -246,25 +244,31 @@ class Rules:
         words = partial(said, "{} is {} hotter than {}.", *told)
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
-    def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
+    def _good_news(self, booked: Booked) -> tuple[list[list[bool]], list[list[bool]]] | None:
+        """Where a target was reached lately, and where a soak was done; None if nowhere."""
         wait = max(1.0, float(self._set["target_reached"]["for_s"]) - 59.0)
         soak = self._plan.soak_min * 60.0
+        done_s = np.empty(booked.soak_s.shape)
+        for i, there in enumerate(booked.there):
+            self.done_s = done_s[i] = np.where(there | (self.done_s >= wait), self.done_s + 1.0, 0.0)
+        reached = (wait <= done_s) & (done_s <= wait + GOOD_NEWS_S)
+        soaked = (soak <= booked.soak_s) & (booked.soak_s <= soak + GOOD_NEWS_S) & (done_s > 0.0)
+        if not (reached.any() or soaked.any()):
+            return None
+        return reached.tolist(), soaked.tolist()
+
+    def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
         for z in self._places.pots:
-            zone, c, soak_s = self._places.zones[z], self._counted[i][z], self._soak[i][z]
-            if self._there[i][z] or self.done_s[z] >= wait:
-                self.done_s[z] += 1.0
-            else:
-                self.done_s[z] = 0.0
-            fresh = wait <= self.done_s[z] <= wait + GOOD_NEWS_S
-            if not _idle("target_reached", zone, fresh, alarms):
+            zone, c = self._places.zones[z], self._counted[i][z]
+            reached, soaked = (news[i][z] for news in self._news) if self._news else (False, False)
+            if not _idle("target_reached", zone, reached, alarms):
                 at = partial(said, "{} is at {}.", self._place(i, z), Degrees("at", c))
                 words: Callable[[], str] = at if c == c else str
-                yield Condition("target_reached", zone, None, fresh, 1.0, 1.0, words)
-            fresh = soak <= soak_s <= soak + GOOD_NEWS_S and self.done_s[z] > 0.0
-            if not _idle("soak_done", zone, fresh, alarms):
+                yield Condition("target_reached", zone, None, reached, 1.0, 1.0, words)
+            if not _idle("soak_done", zone, soaked, alarms):
                 target = f"{self._plan.soak_min:.0f} min", Degrees("at", self._plan.target_c)
                 words = partial(said, "{} has had {} at {}.", self._place(i, z), *target)
-                yield Condition("soak_done", zone, None, fresh, 1.0, 1.0, words)
+                yield Condition("soak_done", zone, None, soaked, 1.0, 1.0, words)
 
 
 def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
