@@ -142,7 +142,6 @@ MOST_LINES: Final = 400
 """Of a module."""
 LONGER: Final = {
     "dashboard.pages.firings": 455,
-    "logger.judgement.judge": 500,
     "logger.rig_line.boot": 450,
     "logger.rig_line.stream": 600,
     "logger.sources.plain.reader": 450,

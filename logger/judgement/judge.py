@@ -7,32 +7,31 @@ on how the readings were parcelled.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any, Final
 
 import numpy as np
 
-from logger.judgement.alarms import Alarm, AlarmBook, Event, alarm_data
-from logger.judgement.estimate import EstimateRow, Pots, ZoneEstimate, estimate_data, zones_of_pots
+from logger.judgement.alarms import AlarmBook, Event
+from logger.judgement.estimate import EstimateRow, Pots, zones_of_pots
 from logger.judgement.forecast import Forecast
 from logger.judgement.forecast.outlook import Outlook, coming
-from logger.judgement.heat import OneHour, one_hour
+from logger.judgement.heat import one_hour
 from logger.judgement.ledger import HOLD_S, Ledger, Pages
 from logger.judgement.levels import Basis
 from logger.judgement.packing import pack, unpack
 from logger.judgement.probes.faults import HOT_JUNCTION
 from logger.judgement.probes.watch import ProbeWatch, Seconds
 from logger.judgement.rules import Collapse, Condition, Rules, Stalls
+from logger.judgement.seconds import Rows, empty_seconds, onto_seconds
 from logger.judgement.stages import Stages
 from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Ring, Trend
-from logger.judgement.verdicts import ZoneVerdict, verdicts
+from logger.judgement.verdicts import LoadVerdict, load_line, verdicts
 from logger.judgement.zones import Places, Walls, ZoneBook
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
-from logger.reading import Bytes, Floats, Ints, Status
-
-__all__ = ("Event", "Judge", "LoadVerdict", "verdict_data")
+from logger.reading import Bytes, Floats, Ints
 
 STATE: Final = 10
 """Of a snapshot: one with another number is not gone on from; the readings are judged again."""
@@ -52,24 +51,6 @@ takes it at the very same moment. [s]"""
 
 LONGEST_GAP_S: Final = 4 * 3600
 """A jump ahead in time by more than this is judged only at its end. [s]"""
-
-
-@dataclass(frozen=True)
-class LoadVerdict:
-    """What the judgement says of the whole load."""
-
-    line: str  # for people, led by the coldest zone
-    stage: str
-    leading: str | None  # top or bottom
-    coldest: str | None
-    zones: tuple[ZoneVerdict, ...]  # the coldest first
-    alarms: tuple[Alarm, ...]  # standing, the probable cause first
-    # of the coldest zone that lacks something as it is going; where none does, when the last will be cool
-    coming: str
-    # what each zone's pots are at by the model; empty where nothing is estimated
-    estimates: dict[str, ZoneEstimate]
-    # by zone, the steady temperature that would have done the same within an hour; a model
-    one_hour: dict[str, OneHour]
 
 
 class Judge:
@@ -108,19 +89,10 @@ class Judge:
         self._quiet_s = [math.nan] * len(rigs)
         self._rig_of = np.array([rigs.index(p.rig) for p in plan.probes], np.int64)
         self._rigs = rigs
-        self._pending: tuple[Floats, Floats, Bytes, Floats] = (
-            np.empty(0),
-            np.empty((0, k)),
-            np.empty((0, k), np.uint8),
-            np.empty((0, k)),
-        )
+        self._pending = Rows.none(k)
 
     def push(
-        self,
-        t_s: Floats,
-        temperature_c: Floats,
-        status: Bytes,
-        cold_junction_c: Floats | None = None,
+        self, t_s: Floats, temperature_c: Floats, status: Bytes, cold_junction_c: Floats | None = None
     ) -> list[Event]:
         """Judge readings, and give events in order of time.
 
@@ -130,33 +102,19 @@ class Judge:
         """
         if cold_junction_c is None:
             cold_junction_c = np.full(temperature_c.shape, np.nan)
-        new = (np.asarray(t_s, float), temperature_c, status, cold_junction_c)
-        held = self._pending
-        t = np.concatenate((held[0], new[0]))
-        c = np.concatenate((held[1], new[1]))
-        s = np.concatenate((held[2], new[2]))
-        j = np.concatenate((held[3], new[3]))
+        rows = self._pending.with_more(np.asarray(t_s, float), temperature_c, status, cold_junction_c)
         # What comes after its second was judged is too late; what only comes out of turn is put in its place.
-        order = np.argsort(t, kind="stable")
-        order = order[t[order] >= self._second]
+        order = np.argsort(rows.t_s, kind="stable")
+        order = order[rows.t_s[order] >= self._second]
         if not len(order):
             return []
-        t, c, s, j = t[order], c[order], s[order], j[order]
-        over = int(np.searchsorted(t, math.floor(t[-1])))
-        self._pending = (t[over:].copy(), c[over:].copy(), s[over:].copy(), j[over:].copy())
-        events = self._judge(t[:over], c[:over], s[:over], j[:over])
-        return events + self._empty_until(math.floor(t[-1]))
+        rows = rows.part(order)
+        return self._judge_until(math.floor(rows.t_s[-1]), rows)
 
     def advance(self, t_s: float) -> list[Event]:
         """Let time pass without readings; a time before what was pushed changes nothing."""
         until = math.floor(t_s - LATE_S)
-        if until <= self._second:
-            return []
-        t, c, s, j = self._pending
-        over = int(np.searchsorted(t, float(until)))
-        self._pending = (t[over:], c[over:], s[over:], j[over:])
-        events = self._judge(t[:over], c[:over], s[:over], j[:over])
-        return events + self._empty_until(until)
+        return self._judge_until(until, self._pending) if until > self._second else []
 
     def report(self, t_s: float, rule: str, place: str, holds: bool, message: str) -> list[Event]:
         """Take a condition that no reading shows, such as a lamp that doesn't answer."""
@@ -214,7 +172,7 @@ class Judge:
         pots = [v for v in zones if not v.coals and not v.faulty]
         coldest = pots[0].zone if pots else None
         return LoadVerdict(
-            line=self._line(pots, zones),
+            line=load_line(pots, zones),
             stage=self._stages.stage,
             leading=self._stages.leading,
             coldest=coldest,
@@ -250,7 +208,7 @@ class Judge:
         if data.get("state") != STATE:
             raise ValueError(f"a snapshot of version {data.get('state')}, not {STATE}")
         judge._second = data["second"]
-        judge._pending = tuple(data["pending"])
+        judge._pending = Rows(*data["pending"])
         judge._quiet_s = data["quiet_s"]
         judge._was_silent = data["was_silent"]
         judge._alarms = AlarmBook.from_state(data["alarms"])
@@ -277,41 +235,32 @@ class Judge:
             "collapse": self._collapse,
         }
 
-    def _judge(self, t: Floats, c: Floats, status: Bytes, cold: Floats) -> list[Event]:
-        """Put readings onto whole seconds, and judge each."""
-        if not len(t):
+    def _judge_until(self, second: int, rows: Rows) -> list[Event]:
+        """Judge what came before a second, and keep the rest of the rows until theirs is over."""
+        over = int(np.searchsorted(rows.t_s, float(second)))
+        self._pending = rows.part(np.arange(over, len(rows.t_s)))  # no view, which would hold all of them
+        return self._judge(rows.part(slice(over))) + self._empty_until(second)
+
+    def _judge(self, rows: Rows) -> list[Event]:
+        if not len(rows.t_s):
             return []
-        seconds = np.floor(t).astype(np.int64)
-        starts = np.flatnonzero(np.concatenate([[True], np.diff(seconds) > 0]))
-        good = status == Status.OK
-        count = np.add.reduceat(good, starts, axis=0, dtype=np.int64)
-        fresh = count > 0
-        mean = np.add.reduceat(np.where(good, c, 0.0), starts, axis=0) / np.maximum(count, 1)
-        mean[~fresh] = np.nan
-        bad = np.maximum.reduceat(
-            np.where(good | (status == Status.ABSENT), 0, status), starts, axis=0
-        ).astype(np.int64)
-        high = np.maximum.reduceat(np.where(good, c, -np.inf), starts, axis=0)
-        low = np.minimum.reduceat(np.where(good, c, np.inf), starts, axis=0)
-        swing = np.where(count > 1, high - low, 0.0)
-        junction = np.fmax.reduceat(cold, starts, axis=0)
         events: list[Event] = []
-        at = seconds[starts]
+        at, gathered = onto_seconds(rows)
         far = np.flatnonzero(np.diff(at) > LONGEST_GAP_S) + 1
         for part in np.split(np.arange(len(at)), far):
             events += self._empty_until(int(at[part[0]]))
-            rows = at[part] - self._second
-            gathered = _nothing(int(rows[-1]) + 1, mean.shape[1])
-            for into, what in zip(gathered.columns(), (mean, fresh, bad, swing, junction), strict=True):
-                into[rows] = what[part]
-            events += self._blocks(gathered)
+            here = at[part] - self._second
+            seconds = empty_seconds(int(here[-1]) + 1, len(self.plan.probes))
+            for into, what in zip(seconds.columns(), gathered.columns(), strict=True):
+                into[here] = what[part]
+            events += self._blocks(seconds)
         return events
 
     def _empty_until(self, second: int) -> list[Event]:
         if second <= self._second:
             return []
         self._second = max(self._second, second - LONGEST_GAP_S)
-        return self._blocks(_nothing(second - self._second, len(self.plan.probes)))
+        return self._blocks(empty_seconds(second - self._second, len(self.plan.probes)))
 
     def _blocks(self, seconds: Seconds) -> list[Event]:
         n = len(seconds.fresh)
@@ -368,14 +317,7 @@ class Judge:
             events += self._alarm(t_s, condition)
         return events
 
-    def _pages(
-        self,
-        course: Course,
-        seconds: Seconds,
-        fault: Ints,
-        weight: Floats,
-        basis: Ints,
-    ) -> Pages:
+    def _pages(self, course: Course, seconds: Seconds, fault: Ints, weight: Floats, basis: Ints) -> Pages:
         wrong = (fault > 0) & (fault != HOT_JUNCTION)
         return Pages(
             level_c=course.level_c,
@@ -438,32 +380,6 @@ class Judge:
         columns = (course.level_c[:, self._places.coals], course.rate_c_per_min[:, self._places.coals])
         return [np.where(there > 0.0, values, 0.0).sum(axis=1) / count for values in columns]
 
-    def _line(self, pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
-        blind = [v.zone for v in zones if v.faulty]
-        unseen = f" No verdict on {', '.join(blind)}." if blind and pots else ""
-        if not pots:
-            return "No zone can be judged: no probe in it can be trusted." if zones else "No probes yet."
-        lacking = [v for v in pots if v.missing]
-        if not lacking:
-            return f"All zones have had their target and soak.{unseen}"
-        coldest = lacking[0]
-        spread = max(v.level_c or 0.0 for v in pots) - (pots[0].level_c or 0.0)
-        wide = f" Spread {spread:.0f} °C." if len(pots) > 1 else ""
-        how = " (air)" if coldest.basis == "air" else ""
-        return f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C{how}: {coldest.missing}.{wide}{unseen}"
-
-
-def _nothing(n: int, k: int) -> Seconds:
-    """Seconds in which nothing came."""
-    shape = (n, k)
-    return Seconds(
-        np.full(shape, np.nan),
-        np.zeros(shape, np.bool_),
-        np.zeros(shape, np.int64),
-        np.zeros(shape),
-        np.full(shape, np.nan),
-    )
-
 
 def _state(part: Any) -> dict[str, Any]:
     """What a part must remember; what it only keeps for the block at hand begins with an underscore."""
@@ -472,17 +388,3 @@ def _state(part: Any) -> dict[str, Any]:
         for name, value in part.__dict__.items()
         if not name.startswith("_") and not isinstance(value, Ring | Stalls)
     }
-
-
-def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
-    """A verdict for programs: `load` and `alarms`."""
-    load = {
-        "line": verdict.line,
-        "stage": verdict.stage,
-        "leading": verdict.leading,
-        "coldest": verdict.coldest,
-        "coming": verdict.coming,
-        "zones": [asdict(v) for v in verdict.zones],
-        "estimates": {zone: estimate_data(e) for zone, e in verdict.estimates.items()},
-    }
-    return {"load": load, "alarms": [alarm_data(a) for a in verdict.alarms]}

@@ -7,8 +7,8 @@ from typing import Any
 
 from logger.judgement.alarms import Event
 from logger.judgement.heat import OneHour
-from logger.judgement.judge import LoadVerdict
 from logger.judgement.limits import limits
+from logger.judgement.verdicts import LoadVerdict
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 

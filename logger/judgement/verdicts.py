@@ -1,12 +1,16 @@
-"""What each zone is and still needs, in numbers and words."""
+"""What each zone, and the whole load, is and still needs, in numbers and words."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
+from logger.judgement.alarms import Alarm, alarm_data
+from logger.judgement.estimate import ZoneEstimate, estimate_data
 from logger.judgement.forecast import Forecast
+from logger.judgement.heat import OneHour
 from logger.judgement.ledger import Ledger
 from logger.judgement.levels import BASES
 from logger.judgement.zones import ABOVE_C, Places, ZoneBook
@@ -36,10 +40,58 @@ class ZoneVerdict:
     rate_sd_c_per_min: float | None = None  # standard uncertainty of its probes' rate
 
 
+@dataclass(frozen=True)
+class LoadVerdict:
+    """What the judgement says of the whole load."""
+
+    line: str  # for people, led by the coldest zone
+    stage: str
+    leading: str | None  # top or bottom
+    coldest: str | None
+    zones: tuple[ZoneVerdict, ...]  # the coldest first
+    alarms: tuple[Alarm, ...]  # standing, the probable cause first
+    # of the coldest zone that lacks something as it is going; where none does, when the last will be cool
+    coming: str
+    # what each zone's pots are at by the model; empty where nothing is estimated
+    estimates: dict[str, ZoneEstimate]
+    # by zone, the steady temperature that would have done the same within an hour; a model
+    one_hour: dict[str, OneHour]
+
+
 def verdicts(plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> list[ZoneVerdict]:
     """Judge all zones: the coldest first; those without a verdict, and coals, last."""
     found = [_verdict(z, plan, places, book, ledger) for z in range(len(places.zones))]
     return sorted(found, key=lambda v: (v.faulty, v.coals, v.level_c or 0.0))
+
+
+def load_line(pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
+    """Sum up the load for people, led by the coldest of its zones of pots."""
+    blind = [v.zone for v in zones if v.faulty]
+    unseen = f" No verdict on {', '.join(blind)}." if blind and pots else ""
+    if not pots:
+        return "No zone can be judged: no probe in it can be trusted." if zones else "No probes yet."
+    lacking = [v for v in pots if v.missing]
+    if not lacking:
+        return f"All zones have had their target and soak.{unseen}"
+    coldest = lacking[0]
+    spread = max(v.level_c or 0.0 for v in pots) - (pots[0].level_c or 0.0)
+    wide = f" Spread {spread:.0f} °C." if len(pots) > 1 else ""
+    how = " (air)" if coldest.basis == "air" else ""
+    return f"{coldest.zone} is coldest at {coldest.level_c:.0f} °C{how}: {coldest.missing}.{wide}{unseen}"
+
+
+def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
+    """A verdict for programs: `load` and `alarms`."""
+    load = {
+        "line": verdict.line,
+        "stage": verdict.stage,
+        "leading": verdict.leading,
+        "coldest": verdict.coldest,
+        "coming": verdict.coming,
+        "zones": [asdict(v) for v in verdict.zones],
+        "estimates": {zone: estimate_data(e) for zone, e in verdict.estimates.items()},
+    }
+    return {"load": load, "alarms": [alarm_data(a) for a in verdict.alarms]}
 
 
 def _verdict(z: int, plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> ZoneVerdict:

@@ -14,7 +14,7 @@ from logger.replay.judging import Judging
 
 if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
-    from logger.judgement.judge import Event
+    from logger.judgement.alarms import Event
 
 AT_ONCE_US: Final = 60_000_000
 """So much is judged again within some milliseconds; more than that beside the recording. [µs]"""

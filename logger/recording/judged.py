@@ -21,7 +21,7 @@ from logger.rig_line.beacon import Show, show_for
 if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
     from logger.journal.writer import JournalWriter
-    from logger.judgement.judge import Event as Said
+    from logger.judgement.alarms import Event as Said
     from logger.plan import Plan
 
 SETTLE_US: Final = 3_000_000

@@ -14,8 +14,9 @@ import numpy as np
 from logger.conversion.assembler import reconvert
 from logger.errors import shortened
 from logger.judgement.estimate import estimate_table
-from logger.judgement.judge import Judge, verdict_data
+from logger.judgement.judge import Judge
 from logger.judgement.rehearsal import summary
+from logger.judgement.verdicts import verdict_data
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Bytes, Floats, Ints, Status
 from logger.requests import RequestError, read_spot
@@ -23,7 +24,7 @@ from logger.requests import RequestError, read_spot
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.rows import FiringInfo
-    from logger.judgement.judge import Event
+    from logger.judgement.alarms import Event
 
 ACTIVE_S: Final = 3.0
 """A rig that has been silent longer than this no longer holds up the judgement of the others."""

@@ -12,7 +12,7 @@ from logger.words.said import Said
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.rows import FiringInfo
-    from logger.judgement.judge import LoadVerdict
+    from logger.judgement.verdicts import LoadVerdict
     from logger.plan import Plan
 
 STEPS_S: Final = (5, 10, 20, 30, 60)

@@ -23,8 +23,9 @@ from logger.judgement.forecast.arrivals import (
     rates,
 )
 from logger.judgement.forecast.cooling import cooling_s, film_w_m2k
-from logger.judgement.judge import Judge, verdict_data
+from logger.judgement.judge import Judge
 from logger.judgement.stages import STAGES
+from logger.judgement.verdicts import verdict_data
 from logger.plan import PlanError, loads
 from logger.reading import Floats, Status
 from tests.judgement.crude import lines, plan

@@ -7,7 +7,8 @@ import json
 import numpy as np
 import pytest
 
-from logger.judgement.judge import Judge, verdict_data
+from logger.judgement.judge import Judge
+from logger.judgement.verdicts import verdict_data
 from logger.plan import Plan
 from logger.reading import Status
 from tests.judgement.crude import lines, plan, raised

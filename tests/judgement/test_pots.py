@@ -15,8 +15,9 @@ from logger.judgement.estimate import EstimateRow, Pots, estimate_table, surface
 from logger.judgement.estimate.heard import COLDEST_C, HOTTEST_C
 from logger.judgement.estimate.model import Model
 from logger.judgement.estimate.pots import SPOT_WAIT_S
-from logger.judgement.judge import Judge, LoadVerdict, verdict_data
+from logger.judgement.judge import Judge
 from logger.judgement.trend import Course
+from logger.judgement.verdicts import LoadVerdict, verdict_data
 from logger.plan import Clay, Plan, Probe
 from logger.reading import Floats
 from logger.simulator import SimulatedFiring, simulate

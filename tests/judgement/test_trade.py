@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.judgement.judge import Judge, LoadVerdict
+from logger.judgement.judge import Judge
+from logger.judgement.verdicts import LoadVerdict
 from tests.judgement.crude import lines, plan, raised, run
 
 #                under  low  belly  windward  neck
