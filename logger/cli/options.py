@@ -123,7 +123,7 @@ def read_sources(
     """Give the plan, the ports of rigs that speak the rig's line, and the other sources."""
     from logger.plan import load
     from logger.plan.sources import SourceMistake, sources_as
-    from logger.sources.serial_port import port_and_baud
+    from logger.sources.serial_line import port_and_baud
 
     plan = load(plan_file) if plan_file else None
     try:

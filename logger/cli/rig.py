@@ -23,7 +23,7 @@ from logger.cli.output import print_json, print_list
 
 if TYPE_CHECKING:
     from logger.home import Home
-    from logger.sources.serial_port import Heard
+    from logger.sources.listening import Heard
 
 
 @click.command()
@@ -34,7 +34,8 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
     import asyncio
     from dataclasses import asdict
 
-    from logger.sources.serial_port import candidates, listen
+    from logger.sources.listening import listen
+    from logger.sources.serial_line import candidates
 
     heard = asyncio.run(listen([(path, "") for path in paths] or candidates()))
     if as_json:
@@ -52,7 +53,7 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
 
 
 def _what_is_heard(h: Heard) -> str:
-    from logger.sources.plain.reader import doubt
+    from logger.sources.plain.offered import doubt
 
     if h.rig is not None:
         return f"rig {h.rig}, channels {', '.join(h.channels)}"

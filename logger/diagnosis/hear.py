@@ -93,8 +93,8 @@ def _source(table: dict[str, Any]) -> PlanSource:
 
 
 async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
-    from logger.sources.plain.reader import Offered, doubt
-    from logger.sources.serial_port import SerialLine, why
+    from logger.sources.plain.offered import Offered, doubt
+    from logger.sources.serial_line import SerialLine, why
 
     source = _source(own)
     port = source.port or ""

@@ -64,7 +64,7 @@ def listen(
 
 def ports_beside(target: str) -> list[str]:
     """Name the serial ports that a rig could be on, beside the one that was listened to."""
-    from logger.sources.serial_port import candidates, port_and_baud
+    from logger.sources.serial_line import candidates, port_and_baud
 
     if target.startswith(("mqtt://", "mqtts://")) or Path(target).is_file():
         return []
@@ -82,7 +82,7 @@ def _read_file(path: Path) -> Report:
 
 async def _listen_to_port(target: str, seconds: float) -> Report:
     from logger.sources.plain.numbers import seven_bits
-    from logger.sources.serial_port import SerialLine, port_and_baud, why
+    from logger.sources.serial_line import SerialLine, port_and_baud, why
 
     device, baud = port_and_baud(target)
     try:
@@ -120,7 +120,7 @@ async def _ask(say: Callable[[bytes], None]) -> None:
 def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
     """Print what the running logger has counted, where it holds the port; tell whether none was damaged."""
     from logger.journal.reader import JournalReader
-    from logger.sources.serial_port import port_and_baud
+    from logger.sources.serial_line import port_and_baud
 
     with contextlib.closing(JournalReader(journal)) as reader:
         beat = reader.heartbeat() or {}

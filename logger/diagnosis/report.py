@@ -15,7 +15,7 @@ from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
-from logger.sources.plain.reader import Offered, doubt
+from logger.sources.plain.offered import Offered, doubt
 
 MOST_LINES: Final = 200_000
 """Lines that are kept for the report; later ones are only counted."""

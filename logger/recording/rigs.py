@@ -23,7 +23,8 @@ from logger.rig_line.beacons import Beacons
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
 from logger.sources import Answer, Source
 from logger.sources.plain import plain_source
-from logger.sources.serial_port import Port, SerialPort, candidates, port_and_baud
+from logger.sources.serial_line import Port, candidates, port_and_baud
+from logger.sources.serial_port import SerialPort
 from logger.sources.stored import StoredFiring
 
 

@@ -7,292 +7,34 @@ isn't asked for, but for those that show up while a rig is missing.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import errno
-import os
-import termios
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Final
 
-import serial
-from serial.tools import list_ports
-
-from logger.reading import Frame
 from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
-from logger.rig_line.wire import BadCrc, LineSplitter, WireError, decode
-from logger.sources import Answer, Arrival, Put, Report, SourceError
-from logger.sources.plain.numbers import fields, seven_bits
-from logger.sources.plain.reader import Offered, offer
+from logger.rig_line.wire import BadCrc, WireError, decode
+from logger.sources import Answer, Arrival, Put, Report
+from logger.sources.listening import LISTEN_S
+from logger.sources.plain.offered import Offered
+from logger.sources.serial_line import (
+    BAUD,
+    GONE,
+    NOT_THERE,
+    Port,
+    SerialLine,
+    candidates,
+    frame_of,
+    port_and_baud,
+    why,
+)
 
-BAUD: Final = 115_200
-"""For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
-_OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
 _NO_TEMPERATURE: Final = 10_000.0
 """Not even in hundredths of a degree before lighting."""
-LISTEN_S: Final = 2.5
-"""Two frames of a rig that sends one a second. [s]"""
 UNREADABLE_S: Final = 5.0
 """Bytes for so long, and no frame among them: that is no rig. [s]"""
-_CHUNK: Final = 65_536
-_PENDING_LINES: Final = 1_000
-"""So many lines wait in this process; what more comes waits in the system's buffer."""
 _RETRY_S: Final = 0.4
-_PATIENCE: Final = 1.6
-"""How many times as long again a port is listened to that said next to nothing."""
-_NOT_THERE: Final = "is not there; plug the rig in"
-_TAKERS: Final = {
-    "ModemManager": "it looks for modems: sudo systemctl stop ModemManager",
-    "brltty": "it takes USB-serial chips for Braille displays: sudo apt remove brltty",
-}
-_GONE: Final = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO)
-
-Port = tuple[str, str]
-"""A port's path and the system's words for the device."""
-
-
-class _Descriptor(serial.Serial):  # type: ignore[misc]
-    def _reset_input_buffer(self) -> None:
-        """Keep what a rig said while nobody read: pyserial would drop it on opening."""
-
-
-class SerialLine:
-    """An open port, its bytes cut to lines as they come in; OSError (pyserial's too): it can't be opened.
-
-    `returns`: a carriage return alone ends a line too, as with some boards that print numbers. `afresh`: what
-    was said while nobody read is let go.
-    """
-
-    def __init__(self, port: str, baud: int = BAUD, *, returns: bool = False, afresh: bool = False) -> None:
-        self.port = port
-        self._returns = returns
-        try:
-            self._serial = _Descriptor(port, baud, timeout=0, exclusive=True)
-        except termios.error as exc:  # of a port that goes away while it is opened
-            raise OSError(*exc.args) from exc
-        self._fd: int = self._serial.fileno()
-        keep_dtr(self._fd)
-        if afresh:
-            termios.tcflush(self._fd, termios.TCIFLUSH)
-        self.received = 0
-        """Bytes that came in; whoever counts may set it back."""
-        self._loop = asyncio.get_running_loop()
-        self._splitter = LineSplitter()
-        self._lines: deque[tuple[bytes, float]] = deque()
-        self._more = asyncio.Event()
-        self._ended = False
-        self._reading = False
-        self._read_on(True)
-
-    async def next(self) -> tuple[bytes, float] | None:
-        """Give the next line and when it was read [s]; None when the other end has gone."""
-        while not self._lines:
-            if self._ended:
-                return None
-            self._read_on(True)
-            self._more.clear()
-            await self._more.wait()
-        return self._lines.popleft()
-
-    @property
-    def unfinished(self) -> bytes:
-        """What came after the last line's end."""
-        return self._splitter.tail
-
-    def say(self, line: bytes) -> None:
-        """Write a line, as far as there is room: to a rig that doesn't read it is of no use later either."""
-        with contextlib.suppress(OSError):
-            os.write(self._fd, line)
-
-    def close(self) -> None:
-        """Let go of the port."""
-        self._read_on(False)
-        self._ended = True
-        with contextlib.suppress(OSError, termios.error):
-            self._serial.reset_output_buffer()  # or closing waits for a rig that doesn't read
-        with contextlib.suppress(OSError, termios.error):
-            self._serial.close()
-
-    def _readable(self) -> None:
-        try:
-            data = os.read(self._fd, _CHUNK)
-        except BlockingIOError:
-            return
-        except OSError:
-            data = b""
-        now_s = time.monotonic()
-        self.received += len(data)
-        if not data:
-            self._ended = True
-            self._read_on(False)
-        if self._returns:
-            data = data.replace(b"\r", b"\n")
-        self._lines.extend((line, now_s) for line in self._splitter.feed(data))
-        if len(self._lines) >= _PENDING_LINES:
-            self._read_on(False)
-        self._more.set()
-
-    def _read_on(self, wanted: bool) -> None:
-        if wanted and not self._reading and not self._ended:
-            self._loop.add_reader(self._fd, self._readable)
-            self._reading = True
-        elif self._reading and not wanted:
-            self._loop.remove_reader(self._fd)
-            self._reading = False
-
-
-def keep_dtr(fd: int) -> None:
-    """Leave DTR up when the port is closed: its next opening then restarts no board.
-
-    The first opening after the board was plugged in still does, on boards whose reset hangs on that line: the
-    system raises it before any program has a say.
-    """
-    with contextlib.suppress(termios.error, OSError):
-        attributes = termios.tcgetattr(fd)
-        attributes[2] &= ~termios.HUPCL
-        termios.tcsetattr(fd, termios.TCSANOW, attributes)
-
-
-@dataclass(slots=True)
-class Heard:
-    """What a port says when one listens to it."""
-
-    port: str
-    description: str = ""  # the system's words for the device
-    lines: int = 0
-    frames: int = 0  # how many of the lines were true frames
-    rig: str | None = None  # its name, if there was a frame
-    channels: tuple[str, ...] = field(default=())
-    trouble: str = ""  # why it could not be listened to
-    baud: int = BAUD  # at which it was listened to last
-    # what it prints, where that isn't the rig's line; NaN where it says none
-    numbers: dict[str, float] = field(default_factory=dict)
-    unreadable: int = 0  # bytes that made no line of text
-    last: str = ""  # the last line of text
-    left_alone: str = ""
-
-
-def candidates() -> list[Port]:
-    """Serial ports on USB and their descriptions; built-in ones nearly always lead nowhere."""
-    return [(p.device, p.description or "") for p in sorted(list_ports.comports()) if p.vid is not None]
-
-
-async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
-    """Listen to ports, all at once, and tell what each says, in the order given.
-
-    A port that gave two frames isn't listened to any longer; one that says what can't be read is listened to
-    at other speeds, too.
-    """
-
-    async def one(heard: Heard) -> Heard:
-        for baud in (BAUD, *_OTHER_BAUDS):
-            heard.baud = baud
-            await _listen_once(heard, for_s)
-            if heard.trouble or not heard.unreadable:
-                break
-        return heard
-
-    return await asyncio.gather(*(one(Heard(port, description)) for port, description in ports))
-
-
-async def _listen_once(heard: Heard, for_s: float) -> None:
-    """Listen to a port at one speed, and note what it says."""
-    try:
-        line = SerialLine(heard.port, heard.baud, returns=True)
-    except OSError as exc:
-        heard.trouble = why(exc, heard.port)
-        return
-    said: list[bytes] = []
-    try:
-        for more in (1.0, _PATIENCE):  # a board may print every few seconds only
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(more * for_s):
-                    while heard.frames < 2 and (came := await line.next()) is not None:
-                        said.append(came[0])
-                        if (frame := _frame(came[0])) is not None:
-                            heard.frames += 1
-                            heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-            offered = Offered()
-            for line_of_text in [] if heard.frames else filter(_is_text, said):
-                offered.take(line_of_text)
-            if heard.frames or (len(said) > 2 and offered.settled) or (line.received and not said):
-                break
-    finally:
-        line.close()
-    text = [one for one in said if _is_text(one)]
-    heard.lines = len(said)
-    heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
-    heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
-    heard.numbers, heard.left_alone = offered.values, offered.trouble
-    if (
-        not heard.frames
-        and not heard.numbers
-        and 0 < len(text) < 3
-        and len({len(fields(t)) for t in text}) == 1
-    ):
-        heard.numbers = offer([*text, *text, *text])  # one or two lines of a slow board
-
-
-def _is_text(line: bytes) -> bool:
-    """Say whether a line is a text, with degree signs of any kind in it."""
-    line = seven_bits(line)
-    for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
-        line = line.replace(sign, b"")
-    if line.isascii():
-        return True
-    try:
-        return line.decode("utf-8").isprintable()
-    except UnicodeDecodeError:
-        return False
-
-
-def why(exc: OSError, port: str | None = None) -> str:
-    """Say why a port can't be opened, and how to fix it, in a few words that go on after its name.
-
-    For the `port` given it looks up what other program holds it open.
-    """
-    if exc.errno in _GONE:
-        return _NOT_THERE
-    if exc.errno in (errno.EACCES, errno.EPERM):
-        return "may not be opened by you; join the group that may (on Debian: sudo adduser $USER dialout)"
-    if exc.errno in (errno.EAGAIN, errno.EBUSY):
-        return holder_words(holder(port)) if port else "is in use by another program; close that one"
-    return f"can't be opened ({exc}); is it a serial port?"
-
-
-def port_and_baud(text: str) -> tuple[str, int]:
-    """Take PORT[@BAUD] apart; SourceError: what stands behind the @ is no speed."""
-    port, at, baud = text.rpartition("@")
-    if not at:
-        return text, BAUD
-    if not (baud.isascii() and baud.isdigit() and 50 <= int(baud[:9]) <= 4_000_000):
-        raise SourceError(f"{text}: {baud!r} is no speed; write PORT@BAUD, such as {port}@9600")
-    return port, int(baud)
-
-
-def holder(port: str) -> tuple[int, str] | None:
-    """Find the program (pid, name) that has a port open; another user's programs show nothing."""
-    wanted = os.path.realpath(port)
-    for entry in Path("/proc").glob("[0-9]*/fd/*"):
-        with contextlib.suppress(OSError):
-            if str(entry.readlink()) == wanted and entry.parts[2] != str(os.getpid()):
-                return int(entry.parts[2]), Path("/proc", entry.parts[2], "comm").read_text().strip()
-    return None
-
-
-def holder_words(found: tuple[int, str] | None) -> str:
-    """Say who (from `holder`) holds a port, and how to get it back; goes on after the port's name."""
-    if found is None:
-        return (
-            "is in use by another program; close it. Two that take ports by themselves are ModemManager and "
-            "brltty (sudo systemctl stop ModemManager; sudo apt remove brltty)"
-        )
-    pid, name = found
-    fix = _TAKERS.get(name, "close it")
-    return f"is in use by {name} (process {pid}); {fix}"
 
 
 class SerialPort:
@@ -345,7 +87,7 @@ class SerialPort:
                 await asyncio.sleep(_RETRY_S)
                 continue
             try:
-                self._line, self._last, told = line, line.port, _NOT_THERE
+                self._line, self._last, told = line, line.port, NOT_THERE
                 self._others = frozenset(port for port, _ in self._find()) - {line.port}
                 report("connected", {"detail": line.port})
                 self._ask_again()
@@ -470,7 +212,7 @@ class SerialPort:
             try:
                 line = SerialLine(port, self._baud)
             except OSError as exc:
-                if exc.errno not in _GONE or self._rig is None:
+                if exc.errno not in GONE or self._rig is None:
                     raise
             else:
                 self._taken.add(port)
@@ -513,7 +255,7 @@ class SerialPort:
             async with asyncio.timeout(LISTEN_S):
                 while (came := await line.next()) is not None:
                     heard.append(came)
-                    if (frame := _frame(came[0])) is None:
+                    if (frame := frame_of(came[0])) is None:
                         continue
                     if not found and self._rig in (None, frame.rig):
                         found.append((line, heard))
@@ -529,10 +271,3 @@ class SerialPort:
     def _let_go(self, line: SerialLine) -> None:
         line.close()
         self._taken.discard(line.port)
-
-
-def _frame(line: bytes) -> Frame | None:
-    try:
-        return decode(line)
-    except WireError:
-        return None

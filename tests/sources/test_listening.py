@@ -23,9 +23,9 @@ from logger.home import Home
 from logger.journal.writer import JournalWriter
 from logger.plan.sources import PlanSource
 from logger.rig_line import wire
-from logger.sources import SourceError, serial_port
+from logger.sources import SourceError, listening, serial_line
 from logger.sources.plain.lines import PrintedLines
-from logger.sources.serial_port import holder, holder_words, port_and_baud, why
+from logger.sources.serial_line import holder, holder_words, port_and_baud, why
 
 pytestmark = pytest.mark.real
 
@@ -53,7 +53,7 @@ def saying(cable: Cable, *lines: bytes, every_s: float = 0.05) -> Iterator[None]
 
 def test_a_board_that_prints_numbers_is_recognised(cable: Cable) -> None:
     with saying(cable, b"21.5,22.0,nan\r\n"):
-        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
+        (heard,) = asyncio.run(listening.listen([(cable.port, "")], for_s=0.6))
         shown = CliRunner().invoke(cli, ["ports", cable.port])
     assert heard.rig is None
     assert heard.numbers == pytest.approx({"n1": 21.5, "n2": 22.0, "n3": float("nan")}, nan_ok=True)
@@ -73,7 +73,7 @@ def test_a_board_that_prints_numbers_is_recognised(cable: Cable) -> None:
 )
 def test_text_is_known_as_text(cable: Cable, said: bytes, numbers: dict[str, float]) -> None:
     with saying(cable, said):
-        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
+        (heard,) = asyncio.run(listening.listen([(cable.port, "")], for_s=0.6))
     assert (heard.numbers, heard.unreadable, heard.baud) == (numbers, 0, 115_200)
 
 
@@ -119,7 +119,7 @@ def test_ports_and_listen_and_the_logger_say_the_same(cable: Cable, said: list[b
 def test_a_board_that_prints_every_few_seconds_is_heard_out(cable: Cable) -> None:
     """It has said one line when the time is over, which others say three times in."""
     with saying(cable, b"21.5,22.0\n", every_s=0.8):
-        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.6))
+        (heard,) = asyncio.run(listening.listen([(cable.port, "")], for_s=0.6))
     assert heard.numbers == {"n1": 21.5, "n2": 22.0}
 
 
@@ -133,14 +133,14 @@ def test_a_board_that_waits_for_a_key_is_told_by_what_it_says(cable: Cable) -> N
 def test_bytes_that_are_no_text_are_tried_at_other_speeds(cable: Cable) -> None:
     """A pseudo-terminal has no speed, so all of them are tried in vain here."""
     with saying(cable, b"\xf1\x8f\x00\xe3\n"):
-        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=0.2))
+        (heard,) = asyncio.run(listening.listen([(cable.port, "")], for_s=0.2))
     assert heard.unreadable > 0
     assert heard.baud == 38_400
 
 
 def test_a_rig_is_still_a_rig(cable: Cable) -> None:
     with saying(cable, wire.encode(frame(7))):
-        (heard,) = asyncio.run(serial_port.listen([(cable.port, "")], for_s=1))
+        (heard,) = asyncio.run(listening.listen([(cable.port, "")], for_s=1))
     assert (heard.rig, heard.channels, heard.numbers, heard.unreadable) == ("a1", ("k0", "k1"), {}, 0)
 
 
@@ -162,7 +162,7 @@ def test_two_rigs_on_two_ports_are_both_named_with_the_way_to_read_both(cable: C
 def test_listen_names_the_ports_that_it_does_not_listen_to(
     cable: Cable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(serial_port, "candidates", lambda: [(cable.port, ""), ("/dev/ttyACM7", "")])
+    monkeypatch.setattr(serial_line, "candidates", lambda: [(cable.port, ""), ("/dev/ttyACM7", "")])
     with saying(cable, wire.encode(frame(7))):
         shown = CliRunner().invoke(cli, ["listen", cable.port, "--seconds", "1"]).output
     assert "Not listened to: /dev/ttyACM7. `stokewatch ports` looks at all ports." in shown

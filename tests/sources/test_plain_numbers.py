@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from logger.reading import MAX_NAME, Sample
 from logger.sources.plain.numbers import MOST_FIELDS, Marked, channel_names, fields
-from logger.sources.plain.reader import LineReader, doubt, offer
+from logger.sources.plain.offered import doubt, offer
+from logger.sources.plain.reader import LineReader
 from logger.sources.plain.topics import field_of
 
 LINES = [

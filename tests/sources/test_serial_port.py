@@ -19,7 +19,9 @@ from logger.rig_line.beacon import Show, beacon_line
 from logger.rig_line.dialogue import AGAIN, acknowledgement
 from logger.rig_line.wire import MAX_LINE, decode, encode
 from logger.sources import serial_port
-from logger.sources.serial_port import Heard, Port, SerialPort, candidates, listen
+from logger.sources.listening import Heard, listen
+from logger.sources.serial_line import Port, candidates
+from logger.sources.serial_port import SerialPort
 
 
 def is_free(port: str) -> bool:

@@ -10,7 +10,7 @@ from logger.plan.sources import PlanSource
 from logger.sources import Arrival, Deaf, Put, Report, Sampled
 from logger.sources.plain.numbers import mark_of
 from logger.sources.plain.reader import LineReader
-from logger.sources.serial_port import SerialLine, why
+from logger.sources.serial_line import SerialLine, why
 
 _RETRY_S: Final = 0.5
 _OURS: Final = "is open in this logger, which looks for a rig there; name each port in one way only"

@@ -1,0 +1,107 @@
+"""What serial ports say when one listens to them."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from logger.sources.plain.numbers import fields, seven_bits
+from logger.sources.plain.offered import Offered, offer
+from logger.sources.serial_line import BAUD, Port, SerialLine, frame_of, why
+
+_OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
+LISTEN_S: Final = 2.5
+"""Two frames of a rig that sends one a second. [s]"""
+_PATIENCE: Final = 1.6
+"""How many times as long again a port is listened to that said next to nothing."""
+
+
+@dataclass(slots=True)
+class Heard:
+    """What a port says when one listens to it."""
+
+    port: str
+    description: str = ""  # the system's words for the device
+    lines: int = 0
+    frames: int = 0  # how many of the lines were true frames
+    rig: str | None = None  # its name, if there was a frame
+    channels: tuple[str, ...] = field(default=())
+    trouble: str = ""  # why it could not be listened to
+    baud: int = BAUD  # at which it was listened to last
+    # what it prints, where that isn't the rig's line; NaN where it says none
+    numbers: dict[str, float] = field(default_factory=dict)
+    unreadable: int = 0  # bytes that made no line of text
+    last: str = ""  # the last line of text
+    left_alone: str = ""
+
+
+async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
+    """Listen to ports, all at once, and tell what each says, in the order given.
+
+    A port that gave two frames isn't listened to any longer; one that says what can't be read is listened to
+    at other speeds, too.
+    """
+
+    async def one(heard: Heard) -> Heard:
+        for baud in (BAUD, *_OTHER_BAUDS):
+            heard.baud = baud
+            await _listen_once(heard, for_s)
+            if heard.trouble or not heard.unreadable:
+                break
+        return heard
+
+    return await asyncio.gather(*(one(Heard(port, description)) for port, description in ports))
+
+
+async def _listen_once(heard: Heard, for_s: float) -> None:
+    """Listen to a port at one speed, and note what it says."""
+    try:
+        line = SerialLine(heard.port, heard.baud, returns=True)
+    except OSError as exc:
+        heard.trouble = why(exc, heard.port)
+        return
+    said: list[bytes] = []
+    try:
+        for more in (1.0, _PATIENCE):  # a board may print every few seconds only
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(more * for_s):
+                    while heard.frames < 2 and (came := await line.next()) is not None:
+                        said.append(came[0])
+                        if (frame := frame_of(came[0])) is not None:
+                            heard.frames += 1
+                            heard.rig, heard.channels = frame.rig, tuple(frame.ch)
+            offered = Offered()
+            for line_of_text in [] if heard.frames else filter(_is_text, said):
+                offered.take(line_of_text)
+            if heard.frames or (len(said) > 2 and offered.settled) or (line.received and not said):
+                break
+    finally:
+        line.close()
+    text = [one for one in said if _is_text(one)]
+    heard.lines = len(said)
+    heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
+    heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
+    heard.numbers, heard.left_alone = offered.values, offered.trouble
+    if (
+        not heard.frames
+        and not heard.numbers
+        and 0 < len(text) < 3
+        and len({len(fields(t)) for t in text}) == 1
+    ):
+        heard.numbers = offer([*text, *text, *text])  # one or two lines of a slow board
+
+
+def _is_text(line: bytes) -> bool:
+    """Say whether a line is a text, with degree signs of any kind in it."""
+    line = seven_bits(line)
+    for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
+        line = line.replace(sign, b"")
+    if line.isascii():
+        return True
+    try:
+        return line.decode("utf-8").isprintable()
+    except UnicodeDecodeError:
+        return False

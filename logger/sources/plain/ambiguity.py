@@ -1,0 +1,235 @@
+"""What a board's line alone leaves open, and the lines around it settle. No I/O, no clock."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections import Counter, deque
+from dataclasses import replace
+from typing import Final
+
+from logger.sources.plain.numbers import GROUP, Field, by_place, fields, is_judged, plain_text
+
+DECIMAL_COMMAS: Final = (
+    "prints decimal commas, and commas between the numbers too; have it print points, or ; between the "
+    'numbers, or write decimal = "," into the plan\'s [[source]]'
+)
+TWO_THINGS: Final = (
+    "prints what can mean two things so far: a probe's number before its value or two values, a decimal "
+    "comma or one between numbers; a few more lines will tell"
+)
+HEXADECIMAL: Final = "prints numbers to the base of 16; have it print degrees"
+_LABEL: Final = re.compile(r"[A-Za-z][\w.\-/# ]{0,27}")
+_WORD_FIRST: Final = re.compile(r"(?P<word>[A-Za-z][\w\-/]*)(?:\s*[,;]\s*|\s+)(?P<rest>.+)")
+_HEX: Final = re.compile(r"(?:(?:0x)?(?:[0-9A-F]{4}|[0-9A-F]{8})(?:[,;\s]+|$))+", re.I)
+_NO_TEMPERATURES: Final = re.compile(
+    r"ts|time|timestamp|ms|millis|micros|uptime|seq|count|counter|id|heap|free_?heap|rssi|snr|v?bat(tery)?|vcc|"
+    r"voltage|volts?|hum(idity)?|rh|pressure|sp|set_?point|out(put)?|duty|pwm|adc|raw|min|max|heat[_ ]?index|"
+    r"internal( temp\w*)?|int|cjc?|cold[_ ]?junction",
+    re.I,
+)
+"""Names of what is no temperature (common practice, no source)."""
+TURNS: Final = 3
+"""How often a line that names one probe, or one board, must come before it is a sample beside others."""
+
+
+class Lines:
+    """Takes lines apart whose meaning the lines around them show.
+
+    Names above their numbers; `1,21.5` then `2,22.0`; `north 21.5 22.0` then `south 26.5 27.0`; decimal
+    commas between commas; numbers to the base of 16. `waits`: the last line can mean two things, and more
+    must come. `turn`: whose line the last one was, where several probes or boards take turns. `trouble`: why
+    lines are left alone, in words that go on after a port's name.
+    """
+
+    def __init__(self, decimal: str | None = None) -> None:
+        self.waits, self.turn, self.trouble = False, "", ""
+        self._decimal = decimal
+        self._label: str | None = None
+        self._bare = False
+        self._hex = False
+        self._ids = _Ids()
+        self._commas = _Commas()
+        self._words: Counter[str] = Counter()
+        self._judged = False
+
+    def fields(self, line: bytes) -> list[Field]:
+        """Take a line apart; see `numbers.fields`."""
+        self.waits, self.turn = False, ""
+        text = plain_text(line)
+        self._judged = self._judged or is_judged(text)
+        found = fields(line, self._decimal, judged=self._judged)
+        if _HEX.fullmatch(text) and (self._hex or re.search(r"0x|\d[A-F]|[A-F]\d", text, re.I)):
+            self._hex, self.trouble = True, HEXADECIMAL
+            return []
+        if found and all(field.key.isdigit() for field in found):
+            found = self._by_place(found, text)
+        label, self._label = self._label, None
+        if not found and not self.waits:
+            self._label = text.rstrip(":") if _LABEL.fullmatch(text.rstrip(":")) else None
+        elif len(found) == 1 and found[0].key == "1":
+            self._bare = self._bare or label is None  # then words come now and then, and name nothing
+            if label is not None and not self._bare:
+                found = [replace(found[0], key=label)]
+        if len(found) == 1 and not found[0].key.isdigit():
+            self.turn = found[0].key
+        elif (group := GROUP.fullmatch(text)) is not None:
+            self.turn = group["name"]
+        return found
+
+    def _by_place(self, found: list[Field], text: str) -> list[Field]:
+        word = _WORD_FIRST.fullmatch(text)
+        if word is not None and len(found) > 2 and all(f.value is not None for f in found[1:]):
+            return self._after_a_word(word["word"], word["rest"], found)
+        if self._decimal is None and text.count(",") == len(found) - 1 > 0:
+            self._commas.take(text)
+            if self._commas.sure:
+                self.trouble = DECIMAL_COMMAS
+                return []
+            self.waits = self._commas.may_be
+        if len(found) > 1 and all(f.value is not None for f in found[1:]):
+            self._ids.take(found[0])
+            if self._ids.sure and found[0].whole:
+                self.turn = f"#{found[0].value:.0f}"
+                if len(found) == 2:
+                    return [replace(found[1], key=self.turn)]
+                return [replace(f, key=f"{self.turn}.{i}") for i, f in enumerate(found[1:], 1)]
+            self.waits = self.waits or self._ids.may_be
+        return found
+
+    def _after_a_word(self, word: str, rest: str, found: list[Field]) -> list[Field]:
+        """Two boards take turns, or one begins each line with the same word."""
+        if len(self._words) < 32 or word in self._words:
+            self._words[word] += 1
+        if sum(1 for times in self._words.values() if times > 1) > 1:
+            self.turn = word
+            return [replace(f, key=f"{word}.{f.key}") for f in by_place(rest, self._decimal)]
+        self.waits = self._words.total() < 4
+        return found
+
+
+class _Ids:
+    """Tells a probe's number before its value from a temperature: 0, 1, 2, 0, 1, 2, again and again.
+
+    A line that was lost does not tell against it; what speaks for it is looked for as long as lines come.
+    """
+
+    MOST = 16
+    WINDOW = 40
+
+    def __init__(self) -> None:
+        self.sure = False
+        self._lines = 0
+        self._came: deque[int] = deque(maxlen=self.WINDOW)
+
+    @property
+    def may_be(self) -> bool:
+        """Whether that is open still."""
+        odd = self._odd()
+        return (
+            not self.sure and self._lines < self.WINDOW and odd is not None and 4 * odd < len(self._came) + 3
+        )
+
+    def _odd(self) -> int | None:
+        """Count the steps that are neither to the next number nor from the last to the first."""
+        numbers = [n for n in self._came if n >= 0]
+        if 2 * len(numbers) <= len(self._came) or max(numbers) > self.MOST:
+            return None
+        if min(numbers) > 1 and any(b < a for a, b in itertools.pairwise(numbers)):
+            return None
+        ends = max(numbers), min(numbers)
+        return sum(1 for a, b in itertools.pairwise(self._came) if b != a + 1 and (a, b) != ends)
+
+    def take(self, field: Field) -> None:
+        """Take the first number of a line with two."""
+        if self.sure or field.value is None:  # half a line
+            return
+        whole = field.whole and field.value >= 0
+        self._lines += 1
+        self._came.append(min(int(field.value), self.MOST + 1) if whole else -1)
+        odd = self._odd()
+        if odd is None:
+            return
+        numbers = [n for n in self._came if n >= 0]
+        low, top = min(numbers), max(numbers)
+        rounds = sum(1 for pair in itertools.pairwise(self._came) if pair == (top, low) and top > low)
+        self.sure = low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(self._came) + 7
+
+
+class _Commas:
+    """Tells 21,5,22,0 from four whole numbers: each second one has one digit, and leaps from line to line."""
+
+    PATIENCE = 10
+
+    def __init__(self) -> None:
+        self.sure = self._no = self._warm = False
+        self._before: list[int] = []
+        self._leaps = self._lines = 0
+
+    @property
+    def may_be(self) -> bool:
+        """Whether that is open still."""
+        return not self._no
+
+    def take(self, text: str) -> None:
+        """Take a line that has nothing but commas between its numbers."""
+        if self._no or self.sure:
+            return
+        parts = [part.strip() for part in text.split(",")]
+        wholes, decimals = parts[::2], parts[1::2]
+        if len(parts) % 2 or not all(re.fullmatch(r"[-+]?\d+", part) for part in parts):
+            self._no = True
+            return
+        if any(len(d) == 2 and d[0] == "0" for d in decimals) and {len(d) for d in decimals} == {2}:
+            self.sure = not any(w.lstrip("+-")[0] == "0" and len(w) > 1 for w in wholes)
+        if self.sure or any(len(d) != 1 for d in decimals):
+            self._no = not self.sure
+            return
+        now = [int(d) for d in decimals]
+        self._warm |= any(abs(int(w)) > 9 for w in wholes)
+        self._leaps += any(abs(a - b) > 1 for a, b in zip(now, self._before, strict=False))
+        self._before = now
+        self._lines += 1
+        self.sure = self._warm and self._leaps > 2
+        self._no = not self.sure and self._lines >= self.PATIENCE
+
+
+class Count:
+    """Tells a counter or a board's clock from a temperature: whole, and up by 1, or by 50 and more.
+
+    What once moved otherwise is a temperature for good: one of whole degrees may climb like a counter.
+    """
+
+    def __init__(self, key: str) -> None:
+        self._named = _NO_TEMPERATURES.fullmatch(key.rsplit(".", 1)[-1]) is not None
+        self._moved_otherwise = False
+        self._last: float | None = None
+        self._steps: deque[float] = deque(maxlen=6)
+
+    def take(self, field: Field) -> None:
+        """Take a number of that name."""
+        value = field.value
+        if value is None or not math.isfinite(value):
+            self._steps.clear()
+            self._last = None
+            return
+        if self._last is not None:
+            step = value - self._last if field.whole else 0.0
+            if step >= -1 or value > 0.5 * self._last:  # else it has begun again
+                self._moved_otherwise |= step != 1 and step < 50
+                self._steps.append(step)
+        self._last = value
+
+    @property
+    def may_count(self) -> bool:
+        """Whether all that came is a count's, even if it is little."""
+        steps = self._steps
+        if self._named or self._moved_otherwise:
+            return self._named
+        return bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
+
+    @property
+    def counts(self) -> bool:
+        """Whether that is sure."""
+        return self.may_count and (self._named or len(self._steps) > 2 or self._steps[-1] != 1)

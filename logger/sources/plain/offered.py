@@ -1,0 +1,101 @@
+"""The numbers that a board offers to be recorded, before anyone has said which. No I/O, no clock."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from logger.sources.plain.ambiguity import TURNS, TWO_THINGS, Count, Lines
+from logger.sources.plain.numbers import MOST_FIELDS, Field, channel_names
+
+_ROOM_F: Final = (60.0, 100.0)
+_HOTTEST_C: Final = 1400.0
+"""Common practice, no source: no open fire comes near."""
+
+
+class Offered:
+    """The numbers that a board prints again and again, line by line; for `decimal` see `numbers.fields`."""
+
+    def __init__(self, decimal: str | None = None) -> None:
+        self._lines = Lines(decimal)
+        self._before: list[str] = []
+        self._same = 0
+        self._counts: dict[str, Count] = {}
+        self._turns: Counter[str] = Counter()
+        self._alone: dict[str, dict[str, Field]] = {}
+        self._last: dict[str, Field] = {}
+
+    @property
+    def trouble(self) -> str:
+        """Why lines are left alone, in words that go on after a port's name; else empty."""
+        return self._lines.trouble or (TWO_THINGS if self.waits else "")
+
+    @property
+    def waits(self) -> bool:
+        """Whether what came last can mean two things, and more must come."""
+        return self._lines.waits
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing is open: what lines mean, and whether who took a turn takes others."""
+        return not self.waits and all(times >= TURNS for times in self._turns.values())
+
+    def take(self, line: bytes) -> None:
+        """Take a line."""
+        found = self._lines.fields(line)
+        keys, turn = [field.key for field in found], self._lines.turn
+        if self._lines.waits or len(self._counts) > 2 * MOST_FIELDS:
+            return
+        for field in found:
+            self._counts.setdefault(field.key, Count(field.key)).take(field)
+        named = {n: f for n, f in zip(channel_names(keys), found, strict=True) if f.value is not None}
+        if turn and named:
+            self._turns[turn] += 1
+            self._alone[turn] = named
+        self._same = self._same + 1 if keys == self._before else 1
+        self._before = keys or self._before
+        if keys and self._same >= 3:
+            self._last = named
+
+    @property
+    def numbers(self) -> dict[str, Field]:
+        """By the name that its channel would have, the last of each; empty before three lines agree."""
+        if self.trouble:
+            return {}
+        in_turn = [turn for turn, times in self._turns.items() if times >= TURNS]
+        alone = {name: field for turn in in_turn for name, field in self._alone[turn].items()}
+        if len(in_turn) > 1 and self._last.keys() <= alone.keys():
+            return alone
+        return {name: field for name, field in self._last.items() if not self._counts[field.key].counts}
+
+    @property
+    def values(self) -> dict[str, float]:
+        """The numbers as printed; NaN where there is none."""
+        return {name: field.value for name, field in self.numbers.items() if field.value is not None}
+
+
+def offer(lines: Iterable[bytes]) -> dict[str, float]:
+    """Find the numbers that a board prints again and again, in lines in order.
+
+    The last value as printed (NaN: none), by the name that its channel would have; empty where fewer than
+    three lines on end agree in their fields.
+    """
+    offered = Offered()
+    for line in lines:
+        offered.take(line)
+    return offered.values
+
+
+def doubt(numbers: Mapping[str, float]) -> str:
+    """Say in a sentence where the numbers of `offer` look like another unit's than °C; empty if nowhere."""
+    values = sorted(v for v in numbers.values() if math.isfinite(v))
+    if not values:
+        return ""
+    if values[-1] > _HOTTEST_C and all(v % 1 == 0 for v in values):
+        return "No fire is so hot: if these are tenths or hundredths, give each a 'scale' in the plan."
+    low, high = _ROOM_F
+    if len(values) > 1 and low < values[0] and values[-1] < high and values[-1] - values[0] < 15:
+        return "All are near 70: if that is a room in °F, add --unit F."
+    return ""
