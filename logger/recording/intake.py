@@ -14,7 +14,7 @@ from logger.recording.far_end import Token
 from logger.recording.hosttime import HostTime
 from logger.recording.placing import Placing
 from logger.recording.taken import Line, Taken
-from logger.rig_line.boot import UNKNOWN
+from logger.rig_line.came import UNKNOWN
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter
 from logger.sources import Arrival, Sampled

@@ -13,10 +13,11 @@ from logger.recording.far_end import Token
 from logger.recording.hosttime import HostTime
 from logger.recording.taken import Line, Taken
 from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
-from logger.rig_line.boot import UNKNOWN, Came
+from logger.rig_line.came import UNKNOWN, Came
 from logger.rig_line.clock import RigClock
 from logger.rig_line.dialogue import About
-from logger.rig_line.stream import Begin, Outcome, Stream, Verdict
+from logger.rig_line.outcome import Begin, Outcome, Verdict
+from logger.rig_line.stream import Stream
 from logger.rig_line.wire import Counters, WireError, checksum, decode, is_name
 
 _NAMES_TOLD: Final = 8

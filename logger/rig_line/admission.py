@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 from typing import Final
 
 from logger.reading import MAX_CHANNELS
-from logger.rig_line.stream import Begin
+from logger.rig_line.outcome import Begin
 
 MAX_RIGS: Final = 128
 """Rigs that are recorded at one time."""

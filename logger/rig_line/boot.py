@@ -9,20 +9,16 @@ from __future__ import annotations
 import enum
 import math
 from array import array
-from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from logger.rig_line.came import UNKNOWN, Came, signed
 from logger.rig_line.clock import RigClock
+from logger.rig_line.holes import Hole, Holes
 from logger.rig_line.wire import Counters
 
 WINDOW: Final = 4096
 """So many frames back each one's clock and checksum are remembered: 7 min at 10 Hz, 48 KiB a boot."""
-HOLES: Final = 1024
-"""So many holes are kept open for late frames; when there are more, the narrowest is given up."""
-UNKNOWN: Final = -1
-"""A checksum that nobody kept."""
 
 LATE_OK_S: Final = 2.0
 """A frame may be under way for so long, in times without trouble. [s]"""
@@ -42,26 +38,6 @@ _FASTER: Final = 4.0
 _UNKNOWN_STEP_MS: Final = 60_000
 _KEPT_MS: Final = 3 * 86_400_000
 """No rig has kept what is older than that from before it was first heard. [ms]"""
-
-
-@dataclass(slots=True, eq=False)
-class Came:
-    """A sound frame that came in."""
-
-    seq: int  # the rig's counter …
-    ms: int  # … and clock, as sent
-    arrival_s: float
-    checksum: int  # of its line; `UNKNOWN` where only the journal knows the frame
-    what: Any = None  # whatever belongs to it; never looked at here
-    apart: int | None = None  # where it was set apart on disk; None if it wasn't
-    known: bool = False  # the same bytes are recorded already: in a boot before, it may be
-    hangs: bool = False  # it hangs together with at least two others
-    placed: bool = False  # it has its time: nothing places it again
-
-    @property
-    def key(self) -> tuple[int, int, int]:
-        """What tells it from any other frame of its rig."""
-        return self.seq, self.ms, self.checksum
 
 
 class Fit(enum.Enum):
@@ -122,7 +98,7 @@ class Boot:
         self._clocks = array("I", [0]) * _FIRST_WINDOW
         self._checksums = array("q", [UNKNOWN]) * _FIRST_WINDOW
         self._keys: dict[tuple[int, int, int], None] = {}  # in place of these without trust in seq
-        self._holes: list[_Hole] = []  # by seq
+        self._holes = Holes()
         # seq and ms without wrapping: how far they are, counted from this boot's first frame.
         self._first = self.top = (0, 0)
         self._offset_s = 0.0  # arrival less rig's clock, of the least delayed frames
@@ -222,7 +198,7 @@ class Boot:
             if before_ms < before or before_ms > min(slowest_ms + _UNKNOWN_STEP_MS, _KEPT_MS):
                 return Fit.NO  # more frames, or fewer, than such a rig makes in so long, or keeps
             return Fit.LATE if prompt else Fit.BEHIND
-        if (hole := self._hole(seq)) is not None:
+        if (hole := self._holes.at(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
                 return Fit.NO
             left, right = (hole.first - 1, hole.before_ms), (hole.last + 1, hole.after_ms)
@@ -237,7 +213,7 @@ class Boot:
         if self.trust is not Trust.BOTH:
             return came.key in self._keys
         at = self.at(came)
-        return at[0] <= self.top[0] and self._knows(at, came) and self._hole(at[0]) is None
+        return at[0] <= self.top[0] and self._knows(at, came) and self._holes.at(at[0]) is None
 
     def _knows(self, at: tuple[int, int], came: Came) -> bool:
         size = len(self._clocks)
@@ -257,7 +233,7 @@ class Boot:
         at = self.at(came)
         if at[0] <= self.top[0]:
             before = at[0] < self._first[0] and at[1] < self._first[1]
-            hole = None if before else self._hole(at[0])
+            hole = None if before else self._holes.at(at[0])
             if not before and (hole is None or not hole.before_ms < at[1] < hole.after_ms):
                 return None
             t_s = self.clock.late(came.ms)
@@ -278,7 +254,7 @@ class Boot:
         else:
             at = self.at(came)
             if at[0] > self.top[0] + 1:
-                self._open_hole(_Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
+                self._open_hole(Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
             self._advance(at, came)
         self.alive_s = min(came.arrival_s, now_s)
         self.primed = True
@@ -311,7 +287,7 @@ class Boot:
     def _go_on(self, at: tuple[int, int], came: Came) -> float:
         delay_s = self.delay_s(at[1], came.arrival_s)
         if at[0] > self.top[0] + 1:
-            self._open_hole(_Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
+            self._open_hole(Hole(self.top[0] + 1, at[0] - 1, self.top[1], at[1]))
         if delay_s < -_REBASE_S:  # the host's clock was set, not the rig's
             self.clock.rebase(came.ms, came.arrival_s)
             self._heard_s = self._first_s = came.arrival_s
@@ -376,27 +352,17 @@ class Boot:
             checksums[seq % size] = self._checksums[seq % was]
         self._clocks, self._checksums = clocks, checksums
 
-    def _hole(self, seq: int) -> _Hole | None:
-        i = bisect_left(self._holes, seq, key=lambda hole: hole.last)
-        return self._holes[i] if i < len(self._holes) and self._holes[i].first <= seq else None
-
-    def _open_hole(self, hole: _Hole, index: int | None = None) -> None:
-        self._counters.missing += hole.last - hole.first + 1
-        self._holes.insert(len(self._holes) if index is None else index, hole)
-        if len(self._holes) > HOLES:
-            self._holes.remove(min(self._holes, key=lambda one: one.last - one.first))
+    def _open_hole(self, hole: Hole) -> None:
+        self._counters.missing += self._holes.open(hole)
 
     def _fill(self, at: tuple[int, int]) -> None:
         seq, ms = at
         if seq < self._first[0]:
             if seq + 1 < self._first[0]:
-                self._open_hole(_Hole(seq + 1, self._first[0] - 1, ms, self._first[1]), 0)
+                self._open_hole(Hole(seq + 1, self._first[0] - 1, ms, self._first[1]))
             self._first = at
             return
-        i = bisect_left(self._holes, seq, key=lambda hole: hole.last)
-        hole = self._holes.pop(i)
-        parts = [_Hole(hole.first, seq - 1, hole.before_ms, ms), _Hole(seq + 1, hole.last, ms, hole.after_ms)]
-        self._holes[i:i] = [part for part in parts if part.first <= part.last]
+        self._holes.fill(seq, ms)
         self._counters.missing -= 1
 
     def has_room_for(self, came: Came) -> bool:
@@ -405,7 +371,7 @@ class Boot:
 
     def misses_just(self, frames: Sequence[Came]) -> bool:
         """Whether these frames are all that is missing between two others, and no more."""
-        hole = self._hole(self.at(frames[0])[0])
+        hole = self._holes.at(self.at(frames[0])[0])
         if hole is None or len(frames) != hole.last - hole.first + 1:
             return False
         return all(hole.first <= self.at(came)[0] <= hole.last for came in frames)
@@ -424,21 +390,6 @@ class Boot:
             self._keys.pop(came.key, None)
             return
         seq, ms = self.at(came)
-        if not self._first[0] <= seq <= self.top[0] or self._hole(seq) is not None:
+        if not self._first[0] <= seq <= self.top[0] or self._holes.at(seq) is not None:
             return
-        i = bisect_left(self._holes, seq, key=lambda hole: hole.last)
-        self._open_hole(_Hole(seq, seq, ms - 1, ms + 1), i)
-
-
-class _Hole:
-    """Frames that are missing, first to last, and the rig's clock in the frames beside them."""
-
-    __slots__ = ("after_ms", "before_ms", "first", "last")
-
-    def __init__(self, first: int, last: int, before_ms: int, after_ms: int) -> None:
-        self.first, self.last, self.before_ms, self.after_ms = first, last, before_ms, after_ms
-
-
-def signed(difference: int) -> int:
-    """Give the nearest of all the differences that a counter which wraps can mean."""
-    return (difference + _WRAP // 2) % _WRAP - _WRAP // 2
+        self._open_hole(Hole(seq, seq, ms - 1, ms + 1))

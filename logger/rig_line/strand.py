@@ -6,14 +6,18 @@ They may turn out to be a new boot, a backlog, a second rig, or nothing at all.
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot, Came, signed
+from logger.rig_line.boot import LATE_OK_S, SWAPPED, Boot
+from logger.rig_line.came import Came, signed
 
 _STEADY_S: Final = 0.3
 _STALL_S: Final = 30.0
 _OVERTAKEN_S: Final = 1.0
 """Frames that overtake one another do it within so long; what comes later may be a boot of its own. [s]"""
+ALIKE_S: Final = 0.5
+"""Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
 
 
 class Strand:
@@ -152,3 +156,53 @@ class Strand:
         return sorted(
             (came for came in self.frames if not came.placed), key=lambda came: signed(came.seq - seq)
         )
+
+    def with_those_before(self, strands: Iterable[Strand], alive_s: float) -> list[Strand]:
+        """Give the short boots since `alive_s` that ended before this began, and this as the last."""
+        chain = [self]
+        for other in sorted(strands, key=lambda s: s.first_s, reverse=True):
+            before = alive_s < other.first_s and other.last_s <= chain[0].first_s + 0.05
+            if other is self or other.joined is not None or not before:
+                continue
+            sound = len(other) >= 2 or other.looks_like_a_start()
+            if sound and other.in_order() and not any(came.known for came in other.frames):
+                chain.insert(0, other)
+        return chain
+
+
+def beginnings(chain: Sequence[Strand]) -> list[float]:
+    """Say when each of some boots began [s]: as late as the next one's beginning lets it be."""
+    ends_s = float("inf")
+    begins: list[float] = []
+    for one in reversed(chain):
+        offset_s = min(one.offset_s, ends_s - one.top[1] / 1000 - 0.05)
+        ends_s = offset_s + one.at(one.in_order()[0])[1] / 1000
+        begins.insert(0, ends_s)
+    return begins
+
+
+def best(came: Came, strands: Sequence[Strand]) -> Strand | None:
+    """Pick the strand that a frame comes closest to in time; of those alike, the latest."""
+    if not strands:
+        return None
+    least_s = min(strand.off_s(came) for strand in strands)
+    near = [strand for strand in strands if strand.off_s(came) <= least_s + ALIKE_S]
+    return max(near, key=lambda strand: strand.last_s)
+
+
+def goes_with(came: Came, strands: Sequence[Strand]) -> Strand | None:
+    """Find the strand that a frame is of, and add it there; None where it is of none."""
+    free = [s for s in strands if s.joined is None]  # how long a backlog ran says nothing of this
+    going = [s for s in free if s.goes_on(came) or (s.misses(came) and not came.known)]
+    strand = best(came, [s for s in going if not s.frames[-1].known])
+    if strand is None:
+        for one in strands:
+            if one.puts_right(came):
+                return one
+        strand = best(came, going)
+    if strand is None and not came.known:
+        new = [s for s in free if not s.frames[-1].known]  # what came again misses nothing
+        strand = best(came, [s for s in new if s.takes(came)])
+    if strand is not None:
+        strand.add(came)
+    return strand

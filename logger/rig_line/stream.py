@@ -14,20 +14,19 @@ What stays unsettled is for the caller to keep apart.
 
 from __future__ import annotations
 
-import enum
 from collections import deque
 from itertools import pairwise
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, SWAPPED, WINDOW, Boot, Came, Fit, Trust, signed
+from logger.rig_line import evidence
+from logger.rig_line.boot import SWAPPED, WINDOW, Boot, Fit, Trust
+from logger.rig_line.came import Came, signed
 from logger.rig_line.clock import RigClock
-from logger.rig_line.strand import Strand
+from logger.rig_line.evidence import ALONE_S, QUICK_S
+from logger.rig_line.outcome import Begin, Outcome, Verdict
+from logger.rig_line.strand import Strand, beginnings, best, goes_with
 from logger.rig_line.wire import Counters
 
-QUICK_S: Final = 1.5
-"""So long a line goes on alone before it is a new boot, where more than time speaks for it. [s]"""
-ALONE_S: Final = 10.0
-"""So long where only time can tell. [s]"""
 HELD: Final = 20_000
 """Frames of one rig that are held in memory at most; older ones stay where the caller keeps them."""
 
@@ -35,49 +34,10 @@ _STRANDS: Final = 16
 _PAST: Final = 64
 """Boots that are remembered at most, and of long ones so many."""
 _LONG_PAST: Final = 12
-_SPED_S: Final = 1.5
-"""Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
-_SOON_MS: Final = 3_600_000
-"""A rig that goes on to the beat after such a hole is itself, though the host's clock was set. [ms]"""
-_ALIKE_S: Final = 0.5
-"""Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
 _PONDER_S: Final = 0.1
 _FORGET_S: Final = 120.0
 _TOLD_AGAIN_S: Final = 600.0
 _KEYS: Final = 8192
-
-
-class Verdict(enum.Enum):
-    """What became of a frame when it came in."""
-
-    PLACED = "placed"
-    DUPLICATE = "duplicate"
-    """The same bytes are on disk, or on their way there."""
-    HELD = "held"
-    """To be set apart by the caller; it may be placed later."""
-
-
-class Begin(enum.Enum):
-    """How a rig's first boot may begin."""
-
-    AT_ONCE = "at once"
-    WHEN_STEADY = "when steady"
-    NEVER = "never"
-
-
-class Outcome:
-    """What taking a frame led to.
-
-    `placed` are frames to record now, with the time each was made at; held ones may be among them. `said` is
-    what people should know: `reboot`, `twins`.
-    """
-
-    __slots__ = ("placed", "said", "verdict")
-
-    def __init__(self, verdict: Verdict) -> None:
-        self.verdict = verdict
-        self.placed: list[tuple[Came, float]] = []
-        self.said: list[str] = []
 
 
 class Stream:
@@ -147,9 +107,9 @@ class Stream:
             if past is None or burst or not (fit is Fit.EXACT and boot.on_time(came)):
                 self._last_again = said_by, came
                 return self._again(came, burst)
-        if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE) and not self._is_a_rivals(came, boot):
+        if fit in (Fit.EXACT, Fit.NEXT, Fit.LATE) and not evidence.is_a_rivals(came, boot, self._strands):
             return self._place(came, fit)
-        strand = self._best(came, [s for s in self._strands if s.goes_on(came)])
+        strand = best(came, [s for s in self._strands if s.goes_on(came)])
         if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
             strand.add(came)
             del strand.frames[:-1]  # what was placed
@@ -171,19 +131,6 @@ class Stream:
         before = self._last_again[1]
         soon = came.arrival_s - before.arrival_s < 0.3 * said_by.pace_ms / 1000
         return soon and 0 <= signed(came.seq - before.seq) <= SWAPPED  # 0: the same one, sent twice over
-
-    def _is_a_rivals(self, came: Came, boot: Boot) -> bool:
-        """Tell whether a frame only looks like the line's: in better time it goes on what can't be of it."""
-        delay_s = boot.delay_s(boot.at(came)[1], came.arrival_s)
-        if not self._strands or boot.trust is not Trust.BOTH or delay_s < _ALIKE_S:
-            return False
-        return any(
-            s.joined is None
-            and (s.goes_on(came) or (len(s) >= 3 and s.takes(came)))
-            and s.off_s(came) + _ALIKE_S / 2 < delay_s
-            and boot.fit(s.first_new) is Fit.NO
-            for s in self._strands
-        )
 
     def _place(self, came: Came, fit: Fit) -> Outcome:
         boot = self.boot
@@ -236,36 +183,17 @@ class Stream:
         return outcome
 
     def _join(self, came: Came) -> Strand:
-        free = [s for s in self._strands if s.joined is None]  # how long a backlog ran says nothing of this
-        going = [s for s in free if s.goes_on(came) or (s.misses(came) and not came.known)]
-        strand = self._best(came, [s for s in going if not s.frames[-1].known])
+        strand = goes_with(came, self._strands)
         if strand is None:
-            for one in self._strands:
-                if one.puts_right(came):
-                    return one
-            strand = self._best(came, going)
-        if strand is None and not came.known:
-            new = [s for s in free if not s.frames[-1].known]  # what came again misses nothing
-            strand = self._best(came, [s for s in new if s.takes(came)])
-        if strand is not None:
-            strand.add(came)
-            return strand
-        strand = Strand(came, self.boot.pace_ms if self.boot is not None else 0.0)
-        self._strands.append(strand)
+            strand = Strand(came, self.boot.pace_ms if self.boot is not None else 0.0)
+            self._strands.append(strand)
         if len(self._strands) > _STRANDS:
             self._strands.remove(min(self._strands[:-1], key=lambda s: (len(s) > 2, s.last_s)))
         return strand
 
-    def _best(self, came: Came, strands: list[Strand]) -> Strand | None:
-        if not strands:
-            return None
-        least_s = min(strand.off_s(came) for strand in strands)
-        near = [strand for strand in strands if strand.off_s(came) <= least_s + _ALIKE_S]
-        return max(near, key=lambda strand: strand.last_s)
-
     def _settle(self, strand: Strand, now_s: float, outcome: Outcome) -> None:
         boot = self.boot
-        if boot is not None and self._belongs(strand, boot, now_s):
+        if boot is not None and evidence.belongs(strand, boot, now_s):
             self._merge(strand, boot, outcome)
         elif self._is_a_boot(strand, now_s):
             self._turn(strand, outcome)
@@ -275,30 +203,6 @@ class Stream:
             self._look_for_a_twin(strand, boot, now_s, outcome)
         if self._strands and self.held > HELD:
             strand.drop_before(strand.frames[len(strand) // 2].arrival_s)
-
-    def _belongs(self, strand: Strand, boot: Boot, now_s: float) -> bool:
-        """Tell whether these frames are the line's own."""
-        first = strand.first_new
-        if boot.trust is not Trust.BOTH or boot.fit(first) is Fit.NO:
-            return False
-        at = boot.at(first)
-        restarted = boot.may_have_restarted(first.ms, first.arrival_s)
-        delay_s = _least_s(strand, boot)
-        caught_up = boot.earliest_s(now_s) <= delay_s <= LATE_OK_S
-        if at[0] <= boot.top[0]:
-            if any(boot.fit(came) not in (Fit.BEHIND, Fit.LATE) for came in (first, strand.frames[-1])):
-                return False
-            lives = now_s - boot.alive_s < 5.0
-            return caught_up or (strand.sped_s >= _SPED_S and (lives or not restarted))
-        if at[1] <= boot.top[1] or not boot.keeps_pace(at):
-            return False
-        soon = boot.primed and at[1] - boot.top[1] < _SOON_MS  # the host's clock may have been set meanwhile
-        made = soon or boot.earliest_s(now_s) <= delay_s  # not in days to come
-        if caught_up or (strand.sped_s >= _SPED_S and not restarted and made):
-            return True
-        steady = len(strand) >= 3 and boot.silent(now_s, QUICK_S) and now_s - strand.first_s >= QUICK_S
-        soon = soon or at[0] - boot.top[0] <= SWAPPED
-        return delay_s < 0 and soon and boot.on_beat(at) and steady
 
     def _merge(self, strand: Strand, boot: Boot, outcome: Outcome) -> None:
         behind = boot.at(strand.first_new)[0] <= boot.top[0]
@@ -323,32 +227,10 @@ class Stream:
         since_s = max(strand.steady_since_s, live[0].arrival_s)
         if now_s - since_s < QUICK_S:
             return False
-        if boot is None or self._speaks_for(strand, boot):
+        if boot is None or evidence.speaks_for(strand, boot, self._strands, self._past):
             return True
         waited_s = now_s - max(boot.alive_s, self._pool[0].arrival_s if self._pool else live[0].arrival_s)
         return waited_s >= ALONE_S and boot.silent(now_s, ALONE_S)
-
-    def _speaks_for(self, strand: Strand, boot: Boot) -> bool:
-        """Tell whether more than time says that this is the rig's own new boot, or its line as it was."""
-        if boot.count <= 2 or boot.trust is not Trust.BOTH:
-            return True
-        first = strand.frames[0]
-        if strand.looks_like_a_start() and boot.may_have_restarted(first.ms, first.arrival_s):
-            return True
-        at = boot.at(first)
-        if at[1] > boot.top[1] and _keeps_time(strand, boot):
-            return True
-        short = sum(
-            len(s) for s in self._strands if boot.alive_s < s.first_s and s.last_s <= strand.first_s
-        )  # a boot between that was too short to be one
-        if 0 < at[0] - boot.top[0] <= 3 + short:
-            return True
-        return any(self._resumes(strand, past) for past in self._past)
-
-    def _resumes(self, strand: Strand, past: Boot) -> bool:
-        at = past.at(strand.frames[0])
-        ahead = at[0] > past.top[0] and at[1] > past.top[1] and past.keeps_pace(at)
-        return ahead and _keeps_time(strand, past)
 
     def _turn(self, strand: Strand, outcome: Outcome) -> None:
         """The rig's line is another from here on; short boots before it get their places, too."""
@@ -357,26 +239,9 @@ class Stream:
         if old is not None:
             self._fill_holes_of(old, strand, outcome)
         strand.drop_before(alive_s)
-        chain = [strand]
-        for other in sorted(self._strands, key=lambda s: s.first_s, reverse=True):
-            if (
-                other is strand
-                or other.joined is not None
-                or other.first_s <= alive_s
-                or other.last_s > chain[0].first_s + 0.05
-            ):
-                continue
-            sound = len(other) >= 2 or other.looks_like_a_start()
-            if sound and other.in_order() and not any(came.known for came in other.frames):
-                chain.insert(0, other)
-        back = any(self._resumes(strand, past) for past in self._past)
-        ends_s = float("inf")
-        begins: list[float] = []
-        for one in reversed(chain):  # each as late as the next one's beginning lets it be
-            offset_s = min(one.offset_s, ends_s - one.top[1] / 1000 - 0.05)
-            ends_s = offset_s + one.at(one.in_order()[0])[1] / 1000
-            begins.insert(0, ends_s)
-        for one, begins_s in zip(chain, begins, strict=True):
+        chain = strand.with_those_before(self._strands, alive_s)
+        back = any(evidence.resumes(strand, past) for past in self._past)
+        for one, begins_s in zip(chain, beginnings(chain), strict=True):
             if not (frames := one.in_order()):
                 continue  # all of them late ones of the boot before
             frames[0].arrival_s = min(frames[0].arrival_s, begins_s)
@@ -394,7 +259,7 @@ class Stream:
             return RigClock()
         self._drift = before.clock.drift
         goes_on = before.at(strand.frames[0])[1] > before.top[1]
-        if before.trust is Trust.BOTH and goes_on and _keeps_time(strand, before):
+        if before.trust is Trust.BOTH and goes_on and evidence.keeps_time(strand, before):
             return before.clock
         return RigClock(self._drift, self.newest_s)
 
@@ -443,26 +308,14 @@ class Stream:
         self.boot = boot
 
     def _is_disorder(self, now_s: float) -> bool:
-        """Tell whether counters can't be believed: the rig goes on alone, and nothing hangs together."""
-        boot = self.boot
         if now_s - self._pondered_s < _PONDER_S:
             return False
         self._pondered_s = now_s
-        lately: list[Came] = []
-        for came in self._pool:
-            if lately and came.arrival_s - lately[-1].arrival_s > ALONE_S:
-                lately.clear()  # what came before a silence says nothing of what comes now
-            if came.arrival_s > now_s - 3 * ALONE_S:
-                lately.append(came)
-        if len(lately) < 5 or now_s - lately[0].arrival_s < ALONE_S:
-            return False
-        if boot is not None and not boot.silent(now_s, ALONE_S):
-            return False
-        return sum(came.hangs for came in lately) < len(lately) / 2
+        return evidence.is_disorder(self._pool, self.boot, now_s)
 
     def _do_without_counters(self, outcome: Outcome) -> None:
         frames = list(self._pool)
-        ticked = sum(_ticked(a, b) for a, b in pairwise(frames))
+        ticked = sum(evidence.ticked(a, b) for a, b in pairwise(frames))
         trust = Trust.CLOCK if ticked >= 0.8 * (len(frames) - 1) else Trust.NEITHER
         drift = self._drift if trust is Trust.CLOCK else 0.0
         self._begin(RigClock(drift, self.newest_s if self.boot else None), frames, outcome, trust)
@@ -506,7 +359,7 @@ class Stream:
                 continue
             first = strand.first_new
             fits = boot.fit(first) in (Fit.BEHIND, Fit.LATE)
-            if fits and (boot.misses_just(strand.frames) or (gap and self._belongs(strand, boot, now_s))):
+            if fits and (boot.misses_just(strand.frames) or (gap and evidence.belongs(strand, boot, now_s))):
                 self._merge(strand, boot, outcome)
             elif idle_s > ALONE_S and fits and not boot.is_before_first(first):
                 self._merge(strand, boot, outcome)
@@ -543,21 +396,3 @@ class Stream:
             if boot is not None and boot.has(came):
                 boot.forget(came)
         self._keys.pop(came.key, None)
-
-
-def _least_s(strand: Strand, boot: Boot) -> float:
-    """Give the least delay of these frames, in seconds, if they are of the boot."""
-    first = strand.first_new  # half the clock's round ahead, the last one may seem to lie behind
-    at_ms = boot.at(first)[1]
-    return boot.delay_s(at_ms, strand.offset_s + strand.at(first)[1] / 1000)
-
-
-def _keeps_time(strand: Strand, boot: Boot) -> bool:
-    """Whether these frames were made by the boot's own clock."""
-    return boot.earliest_s(strand.last_s) <= _least_s(strand, boot) <= LATE_OK_S
-
-
-def _ticked(before: Came, came: Came) -> bool:
-    """Whether a rig's clock ran as time did, give or take a second."""
-    ran_s = ((came.ms - before.ms) % 2**32) / 1000
-    return ran_s > 0 and abs(ran_s - (came.arrival_s - before.arrival_s)) < 1.0

@@ -10,9 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.rig_line.boot import HOLES, WINDOW, Came
+from logger.rig_line.boot import WINDOW
+from logger.rig_line.came import Came
 from logger.rig_line.clock import RigClock
-from logger.rig_line.stream import HELD, Begin, Outcome, Stream, Verdict
+from logger.rig_line.holes import HOLES
+from logger.rig_line.outcome import Begin, Outcome, Verdict
+from logger.rig_line.stream import HELD, Stream
 from logger.rig_line.wire import Counters
 from tests.long_form import LONG
 from tests.rig_line.disturbed import ALONE, WRAP, disturbed, faults, follow
