@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from typing import Annotated, Any, ClassVar, Final, TypeVar
 
@@ -10,6 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.errors import UserError, shortened
+from logger.refusals import refused
 
 MAX_TEXT: Final = 1000
 MAX_WORD: Final = 64
@@ -202,8 +202,6 @@ def plain_text(text: str, key: str) -> str:
 # Embeddings, overrides and isolates of Unicode's bidirectional algorithm (UAX #9, table of explicit
 # formatting characters): a text with one of them can be shown as another than it is.
 _TURNING: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-_AT: Final = re.compile(r"`\$\.(\w+)")
-_FIELD: Final = re.compile(r"field `(.*)`", re.DOTALL)
 
 
 def _unseen(character: str) -> bool:
@@ -213,8 +211,16 @@ def _unseen(character: str) -> bool:
 def _read(kind: type[T], data: Any) -> T:
     try:
         asked = msgspec.convert(data, kind)
-    except (msgspec.ValidationError, RecursionError, UnicodeError) as exc:
-        raise _refusal(kind, data, str(exc)) from exc
+    except (RecursionError, UnicodeError) as exc:
+        raise RequestError("a field that can't be; send only what is asked for") from exc
+    except msgspec.ValidationError as exc:
+        path, what = refused(kind, data, str(exc))
+        name = str(path[0]) if path else None
+        if name is None or name not in kind.__struct_fields__:
+            raise RequestError(what if name is None else f"{shortened(name)}: {what}") from exc
+        if what.startswith("is missing"):
+            what = kind.needed.get(name, what)
+        raise RequestError(f"{name}: {what}", name) from exc
     texts = {
         name: plain_text(value, name) if name != "plan_toml" else _whole_text(value, name)
         for name in kind.__struct_fields__
@@ -232,51 +238,3 @@ def _whole_text(text: str, key: str) -> str:
     """A file's text: its reader says what is wrong in it, but half a character no file can hold."""
     plain_text(text, key)
     return text
-
-
-def _refusal(kind: type[Asked], data: Any, why: str) -> RequestError:
-    """Say in plain words, and with the field's own range, what msgspec found."""
-    if not isinstance(data, dict):
-        return RequestError(f"{shortened(data)} is no request; give its fields by name")
-    info = msgspec.inspect.type_info(kind)
-    assert isinstance(info, msgspec.inspect.StructType)
-    fields = {field.name: field for field in info.fields}
-    known = f"known here: {', '.join(fields) or 'none'}"
-    if (at := _AT.search(why)) is None or at[1] not in fields:
-        named = _FIELD.search(why)
-        if named is None:
-            return RequestError(f"a field that can't be; {known}")
-        if named[1] in kind.needed:
-            return RequestError(f"{named[1]}: {kind.needed[named[1]]}", named[1])
-        if named[1] in fields:
-            return RequestError(f"{named[1]}: missing; give {_range(fields[named[1]].type)}", named[1])
-        return RequestError(f"{shortened(named[1])}: unknown field; {known}")
-    name = at[1]
-    return RequestError(f"{name}: {_wrong(data.get(name), fields[name].type)}", name)
-
-
-def _wrong(value: object, wanted: msgspec.inspect.Type) -> str:
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    match wanted:
-        case msgspec.inspect.StrType(max_length=longest):
-            if isinstance(value, str):
-                return f"longer than {longest} characters; shorten it"
-            return f"{shortened(value)} is not text"
-        case msgspec.inspect.IntType():
-            return f"{shortened(value)} is not the number of a note"
-        case _:
-            what = "is out of range" if number else "is not a number"
-            return f"{shortened(value)} {what}; give {_range(wanted)}"
-
-
-def _range(wanted: msgspec.inspect.Type) -> str:
-    match wanted:
-        case msgspec.inspect.StrType(max_length=longest):
-            return f"text of at most {longest} characters"
-        case msgspec.inspect.IntType():
-            return "the number of a note"
-        case msgspec.inspect.UnionType(types=types):
-            return _range(types[0])
-        case msgspec.inspect.FloatType(ge=low, le=high):
-            return f"a number from {low:g} to {high:g}"
-    raise TypeError(wanted)

@@ -20,6 +20,7 @@ ROOMS = (
         "errors",
         "home",
         "reading",
+        "refusals",
         "words",
         "plan",
         "requests",
@@ -32,7 +33,7 @@ ROOMS = (
     *("simulator", "cli"),
 )
 """A room knows those before it and none behind it: there is no arrow upward, and no circle."""
-LOOSE = {"__init__", "errors", "home", "reading", "requests"}
+LOOSE = {"__init__", "errors", "home", "reading", "refusals", "requests"}
 """All rooms share these; whatever else there is has a room."""
 
 PAGE_ROOMS = (

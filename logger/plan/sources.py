@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Annotated, Any, Final, Literal, get_args
+from typing import Annotated, Any, Final, Literal
 from urllib.parse import urlsplit
 
 import msgspec
 
 from logger.reading import MAX_CHANNELS, MAX_NAME
+from logger.refusals import refused
 
 Format = Literal["lines", "mqtt", "modbus"]
 Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=MAX_NAME)]
@@ -98,7 +99,8 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
         try:
             source = msgspec.convert(table, PlanSource)
         except msgspec.ValidationError as exc:
-            raise _mistake(at, str(exc)) from exc
+            path, what = refused(PlanSource, table, str(exc))
+            raise SourceMistake((*at, *path), what) from exc
         for path, what in _wrong_with(source):
             raise SourceMistake((*at, *path), what)
         found.append(source)
@@ -147,22 +149,6 @@ def sources_as(
 def source_table(source: PlanSource) -> dict[str, Any]:
     """Give a source as the TOML table that `read_sources` takes."""
     return dict(msgspec.to_builtins(source))
-
-
-def _mistake(at: tuple[str | int, ...], words: str) -> SourceMistake:
-    """Turn msgspec's words (`Expected …, got … - at `$.channel[0].scale``) into ours."""
-    what, _, way = words.partition(" - at `$")
-    path = [int(p[1:-1]) if p[0] == "[" else p for p in re.findall(r"\[\d+\]|[^.\[\]`]+", way)]
-    table = SourceChannel if "channel" in path else PlanSource
-    fields = {f.encode_name: f for f in msgspec.structs.fields(table)}
-    if unknown := re.match(r"Object contains unknown field `(.*)`", what):
-        return SourceMistake((*at, *path, unknown[1]), f"unknown key; known here: {', '.join(fields)}")
-    if missing := re.match(r"Object missing required field `(.*)`", what):
-        return SourceMistake((*at, *path, missing[1]), "is missing")
-    allowed = [str(value) for value in get_args(fields[str(path[-1])].type)] if path[-1:] != [] else []
-    if what.startswith("Invalid enum value") and allowed:
-        return SourceMistake((*at, *path), f"is not one of {', '.join(allowed)}")
-    return SourceMistake((*at, *path), f"{what[:1].lower()}{what[1:]}".replace("`", "'"))
 
 
 def _wrong_with(source: PlanSource) -> list[tuple[tuple[str | int, ...], str]]:

@@ -52,16 +52,16 @@ def test_what_is_written_reads_back_equal() -> None:
 @pytest.mark.parametrize(
     ("change", "line", "words"),
     [
-        (('format = "lines"', 'format = "telex"'), 7, "is not one of lines, mqtt, modbus"),
+        (('format = "lines"', 'format = "telex"'), 7, "'telex' won't do; give one of lines, modbus, mqtt"),
         (("baud = 9600", "speed = 9600"), 9, "unknown key; known here: format, port, baud"),
-        (("baud = 9600", "baud = 9"), 9, "source[1].baud: expected `int` >= 50"),
+        (("baud = 9600", "baud = 9"), 9, "source[1].baud: 9 is out of range; give a whole number from 50 to 4000000"),
         (('port = "/dev/ttyUSB0"\n', ""), 6, "is missing; name the serial port, such as"),
         (('url = "mqtt://192.168.4.1"', 'url = "192.168.4.1"'), 14, 'must be a broker, such as url = "mqtt://'),
         (('topic = "yard/+/temperature"', 'topic = "yard/top"'), 16, "is missing; the channel needs a name"),
         (('topic = "yard/stack"\n', ""), 19, "is missing; it says which value this channel is"),
         (('url = "tcp://192.168.4.2:502"', ""), 24, 'give either a serial port, or url = "tcp://host:502"'),
         (("scale = 0.1", "scale = 0"), 31, "is 0, which makes every reading the same; use 1, or 0.1 for tenths"),
-        (('name = "stack"', 'name = "a b"'), 20, "source[2].channel[2].name: "),
+        (('name = "stack"', 'name = "a b"'), 20, "source[2].channel[2].name: 'a b' won't do; give at most 32 letters, digits, _, . or -"),
         (('"tcp://192.168.4.2:502"', '"tcp://192.168.4.1:502"'), 24, "another source is called '192.168.4.1' too"),
     ],
 )  # fmt: skip
@@ -71,7 +71,7 @@ def test_a_mistake_is_refused_with_its_line(change: tuple[str, str], line: int, 
     with pytest.raises(PlanError) as caught:
         loads(YARD.replace(*change, 1), source="yard.toml")
     assert str(caught.value).startswith(f"yard.toml line {line}: "), str(caught.value)
-    assert words.replace("`", "'") in str(caught.value)
+    assert words in str(caught.value)
 
 
 def modbus(**more: object) -> dict[str, object]:
@@ -84,7 +84,18 @@ def modbus(**more: object) -> dict[str, object]:
     [
         ({"format": "lines"}, ("source",), "must be a list of tables"),
         ([modbus(rig=f"r{n}", port=f"/dev/tty{n}") for n in range(MAX_SOURCES + 1)], ("source", 8), "more than 8"),
-        ([{}], ("source", 0, "format"), "is missing"),
+        ([{}], ("source", 0, "format"), "is missing; give one of lines, modbus, mqtt"),
+        ([modbus(stop_bits=3)], ("source", 0, "stop_bits"), "3 won't do; give one of 1, 2"),
+        (
+            [modbus(channel=[{"name": "t1", "field": []}])],
+            ("source", 0, "channel", 0, "field"),
+            "[] won't do; give a whole number from 1 to 256, or text of at most 200 characters",
+        ),
+        (
+            [modbus(channel=[{"name": "t1", "broken": ["open"]}])],
+            ("source", 0, "channel", 0, "broken", 0),
+            "'open' is not a number; give a number from -1e+09 to 1e+09",
+        ),
         ([modbus(channel=[])], ("source", 0, "channel"), "write a [[source.channel]] for each value"),
         (
             [modbus(channel=[{"name": "t1", "register": 0}] * 2)],
