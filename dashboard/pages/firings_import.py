@@ -18,7 +18,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import Errand, button_pressed, read_kept
 from dashboard.pages.firings_sent import errands_here, files_sent, looked_at, spool_here
 from dashboard.parts.frame import button, client, door_row, options
-from dashboard.parts.import_form import FIELDS, MANY, fields, page_words, understood, way_words
+from dashboard.parts.import_form import FIELDS, fields, page_words, understood, way_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.import_reading import ReadingRefused, reading_of
@@ -336,7 +336,7 @@ def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list
     if name not in names:
         raise PreventUpdate
     at = names.index(name)
-    if name in MANY:
+    if FIELDS[name].takes == "several":
         more = value if isinstance(value, list) else [value]
         before = values[at] if isinstance(values[at], list) else []
         value = [*before, *(str(each) for each in more if str(each) not in before)]

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, Literal, NamedTuple
 
 import dash_mantine_components as dmc
 from dash import html
@@ -10,74 +10,77 @@ from dash import html
 from dashboard.parts.frame import options, scroll
 from dashboard.words import Unit, degrees, reading, span
 
-FIELDS: Final = {
-    "day_first": "Order of dates",
-    "timezone": "Time zone",
-    "time": "Column of the time",
-    "time_unit": "Unit of the time",
-    "unit": "Unit of temperature",
-    "decimal": "Decimal sign",
-    "delimiter": "Between columns",
-    "skip": "Lines above the header",
-    "last_line": "Last line to read",
-    "skip_rows": "Rows to leave out",
-    "keep": "Columns to keep",
-    "leave_out": "Columns to leave out",
-    "no_reading": "Words for no reading",
-    "order": "Rows that go back in time",
-    "repeats": "Rows of the same time",
-    "encoding": "Encoding",
-}
-"""What the ways to read a file are called on the page, by their names in `CsvOptions`."""
-
 ROWS_APART: Final = (
     *((f"{n}s", f"{n} s") for n in ("0.5", "1", "2", "5", "10", "15", "20", "30")),
     *((f"{n}min", f"{n} min") for n in ("1", "2", "5", "10")),
 )
 """Periods of recorders whose first column only numbers the rows."""
 
-SELECTS: Final[dict[str, list[tuple[str, str]]]] = {
-    "day_first": [
-        ("true", "Day first: 3/4 is the 3rd of April"),
-        ("false", "Month first: 3/4 is the 4th of March"),
-    ],
-    "decimal": [(".", "Point: 20.5"), (",", "Comma: 20,5")],
-    "unit": [("c", "°C"), ("f", "°F"), ("k", "K")],
-    "time_unit": [
-        ("s", "seconds"),
-        ("min", "minutes"),
-        ("h", "hours"),
-        ("ms", "milliseconds"),
-        ("us", "microseconds"),
-        ("hh:mm", "hours : minutes"),
-        ("mm:ss", "minutes : seconds"),
-        ("days", "a spreadsheet's days"),
-        ("unix", "seconds since 1970"),
-        ("unix_ms", "milliseconds since 1970"),
-        ("ns", "nanoseconds"),
-        *((period, f"numbers of rows, one every {words}") for period, words in ROWS_APART),
-    ],
-    "delimiter": [(",", "comma"), (";", "semicolon"), ("\t", "tabulator"), ("|", "bar"), (" ", "spaces")],
-    "order": [("sort", "put in order")],
-    "repeats": [("spread", "spread evenly"), ("last", "keep the last")],
-    "encoding": [
-        ("utf-8", "UTF-8"),
-        ("latin-1", "Latin-1"),
-        ("cp1252", "Windows 1252"),
-        ("utf-16", "UTF-16"),
-    ],
+
+class Field(NamedTuple):
+    """A way to read a file; `empty` is what an empty field says, `choices` each with its words."""
+
+    label: str
+    empty: str = "as understood"
+    choices: tuple[tuple[str, str], ...] = ()
+    takes: Literal["text", "number", "several"] = "text"
+
+
+FIELDS: Final = {
+    "day_first": Field(
+        "Order of dates",
+        choices=(
+            ("true", "Day first: 3/4 is the 3rd of April"),
+            ("false", "Month first: 3/4 is the 4th of March"),
+        ),
+    ),
+    "timezone": Field("Time zone", "such as Europe/Vienna, or UTC+1"),
+    "time": Field("Column of the time", "one, or date and time", takes="several"),
+    "time_unit": Field(
+        "Unit of the time",
+        choices=(
+            ("s", "seconds"),
+            ("min", "minutes"),
+            ("h", "hours"),
+            ("ms", "milliseconds"),
+            ("us", "microseconds"),
+            ("hh:mm", "hours : minutes"),
+            ("mm:ss", "minutes : seconds"),
+            ("days", "a spreadsheet's days"),
+            ("unix", "seconds since 1970"),
+            ("unix_ms", "milliseconds since 1970"),
+            ("ns", "nanoseconds"),
+            *((period, f"numbers of rows, one every {words}") for period, words in ROWS_APART),
+        ),
+    ),
+    "unit": Field("Unit of temperature", choices=(("c", "°C"), ("f", "°F"), ("k", "K"))),
+    "decimal": Field("Decimal sign", choices=((".", "Point: 20.5"), (",", "Comma: 20,5"))),
+    "delimiter": Field(
+        "Between columns",
+        choices=((",", "comma"), (";", "semicolon"), ("\t", "tabulator"), ("|", "bar"), (" ", "spaces")),
+    ),
+    "skip": Field("Lines above the header", takes="number"),
+    "last_line": Field("Last line to read", takes="number"),
+    "skip_rows": Field("Rows to leave out", "7, or 7-12", takes="several"),
+    "keep": Field("Columns to keep", "all that are temperatures; T1-* for several", takes="several"),
+    "leave_out": Field("Columns to leave out", "none", takes="several"),
+    "no_reading": Field("Words for no reading", "OPEN, 77.7 …", takes="several"),
+    "order": Field("Rows that go back in time", "refuse them", (("sort", "put in order"),)),
+    "repeats": Field(
+        "Rows of the same time", "refuse them", (("spread", "spread evenly"), ("last", "keep the last"))
+    ),
+    "encoding": Field(
+        "Encoding",
+        choices=(
+            ("utf-8", "UTF-8"),
+            ("latin-1", "Latin-1"),
+            ("cp1252", "Windows 1252"),
+            ("utf-16", "UTF-16"),
+        ),
+    ),
 }
-EMPTY: Final = {"order": "refuse them", "repeats": "refuse them"}
-NUMBERS: Final = ("skip", "last_line")
-TAGS: Final = {
-    "time": "one, or date and time",
-    "skip_rows": "7, or 7-12",
-    "keep": "all that are temperatures; T1-* for several",
-    "leave_out": "none",
-    "no_reading": "OPEN, 77.7 …",
-}
-MANY: Final = tuple(TAGS)
-"""Fields that take several."""
+"""By their names in `CsvOptions`."""
+
 SHOWN_COLUMNS: Final = 12
 SHOWN_CELL: Final = 40
 SHOWN_PROBES: Final = 64
@@ -95,7 +98,7 @@ def page_words(text: str) -> tuple[str, list[str]]:
             return match[0]
         if field not in fields:
             fields.append(field)
-        return f"“{FIELDS[field]}”"
+        return f"“{FIELDS[field].label}”"
 
     said = text.replace("--day-first, or --month-first", "--day-first")
     return re.sub(r"--([a-z-]+)", name, said), fields
@@ -104,9 +107,9 @@ def page_words(text: str) -> tuple[str, list[str]]:
 def way_words(field: str, value: Any, words: str) -> str:
     """Say one way on from a refusal: what setting a field of `CsvOptions` to a value does."""
     shown = ", ".join(map(str, value)) if isinstance(value, list | tuple) else value
-    known = dict(SELECTS.get(field, ()))
-    shown = known.get(str(value).lower() if isinstance(value, bool) else str(value), shown)
-    return f"{FIELDS.get(field, field)}: {shown}" + (f" ({words})" if words else "")
+    if (own := FIELDS.get(field)) is not None:
+        shown = dict(own.choices).get(str(value).lower() if isinstance(value, bool) else str(value), shown)
+    return f"{own.label if own else field}: {shown}" + (f" ({words})" if words else "")
 
 
 def fields(zones: Sequence[str]) -> list[Any]:
@@ -115,29 +118,24 @@ def fields(zones: Sequence[str]) -> list[Any]:
     Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
     """
     return [
-        html.Div(_field(name, label, zones), id={"type": "read-box", "field": name})
-        for name, label in FIELDS.items()
+        html.Div(_field(name, field, zones), id={"type": "read-box", "field": name})
+        for name, field in FIELDS.items()
     ]
 
 
-def _field(name: str, label: str, zones: Sequence[str]) -> Any:
-    own: dict[str, Any] = {"id": {"type": "read", "field": name}, "label": label}
-    empty = EMPTY.get(name, "as understood")
-    if name in SELECTS:
-        data = options(SELECTS[name])
-        return dmc.Select(**own, data=data, placeholder=empty, clearable=True)
-    if name in NUMBERS:
-        return dmc.NumberInput(
-            **own,
-            placeholder=empty,
-            debounce=400,
-            allowDecimal=False,
-        )
-    if name == "timezone":
-        return dmc.Autocomplete(
-            **own, data=["UTC", *zones], limit=30, placeholder="such as Europe/Vienna, or UTC+1", debounce=400
-        )
-    return dmc.TagsInput(**own, data=[], placeholder=TAGS[name], value=[])
+def _field(name: str, field: Field, zones: Sequence[str]) -> Any:
+    own: dict[str, Any] = {
+        "id": {"type": "read", "field": name},
+        "label": field.label,
+        "placeholder": field.empty,
+    }
+    if field.choices:
+        return dmc.Select(**own, data=options(field.choices), clearable=True)
+    if field.takes == "number":
+        return dmc.NumberInput(**own, debounce=400, allowDecimal=False)
+    if field.takes == "several":
+        return dmc.TagsInput(**own, data=[], value=[])
+    return dmc.Autocomplete(**own, data=["UTC", *zones], limit=30, debounce=400)
 
 
 def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:

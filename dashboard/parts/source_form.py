@@ -194,18 +194,10 @@ def with_source(
     called: dict[str, str],
     standing: Standing,
 ) -> dict[str, Any]:
-    """Give a copy of a plan with a source in it, and a probe for each of its numbers.
+    """Give a copy of a plan with a source (`table_of`) in it, and a probe for each of its numbers.
 
-    Parameters
-    ----------
-    table : dict
-        From `table_of`.
-    chosen : list of Number
-        What it is to read.
-    called : dict
-        What the potter calls each, by key.
-    standing : Standing
-        The source that it takes the place of. Of numbers that stood only what changed in the form is new.
+    `chosen` is what it is to read, `called` what the potter calls each, by key. It takes the place of
+    `standing`; of numbers that stood, only what changed in the form is new.
     """
     sources, probes = list(doc.get("source", [])), [dict(p) for p in doc["probe"]]
     own = {k: v for k, v in table.items() if k not in (*ASKED, *OF_CHANNELS)}

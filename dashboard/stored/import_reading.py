@@ -4,7 +4,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, ValidationError
 
-from dashboard.parts.import_form import FIELDS, MANY, NUMBERS
+from dashboard.parts.import_form import FIELDS
 from logger.errors import UserError
 
 
@@ -33,7 +33,7 @@ class ReadingRefused(UserError):
     """Files can't be read this way: says why beside each field."""
 
     def __init__(self, wrong: dict[str, str]) -> None:
-        super().__init__("; ".join(f"{FIELDS[name]}: {text}" for name, text in wrong.items()))
+        super().__init__("; ".join(f"{FIELDS[name].label}: {text}" for name, text in wrong.items()))
         self.wrong = wrong
 
 
@@ -55,8 +55,10 @@ def reading_of(ids: Any, values: Any) -> Reading:
 
 
 def _plain(name: str, said: str) -> str:
-    if name in NUMBERS:
+    if FIELDS[name].takes == "number":
         return f"give a whole number from {'0' if name == 'skip' else '1'} on"
     return (
-        "too many, or too long; shorten it" if name in MANY or "at most" in said else "choose one of the list"
+        "too many, or too long; shorten it"
+        if FIELDS[name].takes == "several" or "at most" in said
+        else "choose one of the list"
     )

@@ -33,15 +33,8 @@ class Said(str):
 
 
 def said(words: str, *values: str | Degrees) -> Said:
-    """Make a sentence.
+    """Make a sentence of words with `{}` where the values belong.
 
-    Parameters
-    ----------
-    words : str
-        With `{}` where the values belong.
-
-    Examples
-    --------
     >>> told = said("{} is at {}.", "upper", Degrees("at", 100.0))
     >>> told, in_unit(told.parts, "F")
     ('upper is at 100 °C.', 'upper is at 212 °F.')

@@ -91,13 +91,8 @@ class Collapse:
     def run(self, course: Course, trusted: Floats, weight: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
         """Take n seconds; `conditions` then goes through them.
 
-        Parameters
-        ----------
-        course : Course
-        trusted, weight : array (n, k)
-            Whether a probe is to be believed, and whether its zone's level is taken from it.
-        zones : ZoneCourse
-        book : ZoneBook
+        Both (n, k): `trusted`, whether a probe is to be believed; `weight`, whether its zone's level is taken
+        from it.
         """
         n, z = zones.level_c.shape
         medians = np.concatenate([self.medians_c, course.median_c])
@@ -152,15 +147,7 @@ class Collapse:
         self._busy = set(np.flatnonzero(self._called.any(axis=0)).tolist())
 
     def conditions(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
-        """Go through the zones in second i of the last `run`.
-
-        Parameters
-        ----------
-        i : int
-        raked : bool
-            Raking out has begun.
-        alarms : AlarmBook
-        """
+        """Go through the zones in second i of the last `run`; `raked`: raking out has begun."""
         for z in self._places.pots:
             key = self._keys[z]
             if z not in self._busy and key not in alarms.alarms:

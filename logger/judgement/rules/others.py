@@ -53,15 +53,7 @@ class Rules:
     ) -> None:
         """Take n seconds; `conditions` then goes through them. What holds nowhere in them is left out.
 
-        Parameters
-        ----------
-        course : Course
-        fault : int array (n, k)
-        trusted : array (n, k)
-        zones : ZoneCourse
-        walls : Walls or None
-            None where nothing is estimated.
-        booked : Booked
+        `fault` and `trusted` (n, k); `walls` is None where nothing is estimated.
         """
         hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
         level, rate = zones.level_c, zones.rate_c_per_min
@@ -79,27 +71,10 @@ class Rules:
         self._news = self._good_news(booked)
         self._heating = self._coldest(course, trusted, zones, walls)
 
-    def conditions(
-        self,
-        i: int,
-        stage: str,
-        raked: bool,
-        alarms: AlarmBook,
-    ) -> Iterator[Condition]:
-        """Go through the rules in second i of the last `run`.
+    def conditions(self, i: int, stage: str, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
+        """Give the conditions that hold in second i of the last `run`, and those whose alarm may be up.
 
-        Parameters
-        ----------
-        i : int
-        stage : str
-        raked : bool
-            Raking out has begun.
-        alarms : AlarmBook
-
-        Yields
-        ------
-        Condition
-            Those that hold, and those that don't where their alarm may be up.
+        `raked`: raking out has begun.
         """
         level = self._level[i]
         up = {alarm.rule for alarm in alarms.alarms.values()}

@@ -53,17 +53,10 @@ class Stalls:
         book: ZoneBook,
         counted_c: Floats,
     ) -> None:
-        """Take n seconds.
+        """Take n seconds; `trusted` and `weight` as `Collapse.run` has them.
 
-        Parameters
-        ----------
-        course : Course
-        trusted, weight : array (n, k)
-            Whether a probe is to be believed, and whether its zone's level is taken from it.
-        zones : ZoneCourse
-        book : ZoneBook
-        counted_c : array (n, z)
-            What was booked (`ledger`): whether the target was reached rests on no probe at fault. [°C]
+        `counted_c` (n, z) is what was booked (`ledger`): whether the target was reached rests on no probe at
+        fault.
         """
         n = len(trusted)
         seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, course.level_c, np.nan)])
@@ -92,11 +85,7 @@ class Stalls:
     def holds(self, i: int, z: int, *, active: bool) -> bool:
         """Tell whether a zone stands still in second i of the last `run`.
 
-        Parameters
-        ----------
-        i, z : int
-        active : bool
-            Its alarm is up: then less is asked for. Every second of it is asked for, in order.
+        `active`: its alarm is up; then less is asked for. Every second of it is asked for, in order.
         """
         level = float(self._level[i, z])
         if not active:

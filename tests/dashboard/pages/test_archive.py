@@ -27,7 +27,7 @@ from dashboard.app import Page
 from dashboard.pages import firings as page_of_firings
 from dashboard.pages import firings_bin, firings_import, firings_sent
 from dashboard.parts.firing_card import may_be_placed
-from dashboard.parts.import_form import FIELDS, SELECTS, page_words, way_words
+from dashboard.parts.import_form import FIELDS, page_words, way_words
 from dashboard.security.guard import RefusedError
 from dashboard.stored import shelf
 from dashboard.stored.exports import download_headers
@@ -365,7 +365,7 @@ def test_a_file_whose_rows_are_only_numbered_says_how_far_apart_they_are(tablet:
     refused = tablet.preview()
     assert "Unit of the time: seconds" in text_of(refused["import-refused"]["children"])
     for period, seconds in (("0.5s", "500 ms"), ("10s", "10 s"), ("2min", "120 s")):
-        assert dict(SELECTS["time_unit"])[period].startswith("numbers of rows, one every ")
+        assert dict(FIELDS["time_unit"].choices)[period].startswith("numbers of rows, one every ")
         told = tablet.preview(time=["No"], time_unit=period)
         assert f"7, one every {seconds}" in text_of(told["import-understood"]["children"])
 
