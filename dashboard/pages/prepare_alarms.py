@@ -14,7 +14,7 @@ from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
-from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing, of_firing
+from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing
 from dashboard.parts.frame import graph, halves, options, section
 from dashboard.stored import shelf
 from dashboard.words import Unit, alarm_name, span
@@ -71,7 +71,7 @@ async def choices(_: Any) -> Any:
 
 def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
     """Combine an earlier firing's own probes with the targets and alarms that are being tried."""
-    return replace(plan, title=firing.title, probes=of_firing(firing).probes, sources=())
+    return replace(plan, title=firing.title, probes=firing.plan.for_channels(firing.seen).probes, sources=())
 
 
 @callback(

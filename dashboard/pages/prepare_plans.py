@@ -25,7 +25,7 @@ from dashboard.work.apart import run_apart
 from dashboard.work.gathering import gathering
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
-from logger.plan import MAX_TOML, Plan, PlanError, assign_probes, loads
+from logger.plan import MAX_TOML, Plan, PlanError, loads
 from logger.plan import library as plans
 
 MAX_FIRINGS: Final = 200
@@ -181,15 +181,10 @@ async def copy_firing(_: Any, firing: Any) -> Any:
     """Take an earlier firing's plan."""
     if not isinstance(firing, str):
         return None, "Choose a firing first."
-    plan = of_firing(await gathering(here().journal_path).firing(firing))
+    info = await gathering(here().journal_path).firing(firing)
+    plan = info.plan.for_channels(info.seen)
     plan = replace(plan, title=f"After {plan.title}"[:200] if plan.title else "")
     return Draft(to_document(plan)), "Copied: probes, targets and alarms of that firing."
-
-
-def of_firing(firing: FiringInfo) -> Plan:
-    """Take a firing's plan, with a probe for each of its channels where nobody had made one."""
-    plan = firing.plan
-    return plan if plan.probes else replace(plan, probes=assign_probes(None, firing.seen))
 
 
 @changes_draft(
@@ -239,7 +234,11 @@ def fresh() -> Plan:
         running = reader.running()
     if running is None:
         return plan
-    return of_firing(running) if running.plan_toml else replace(plan, probes=running.plan.probes)
+    return (
+        running.plan.for_channels(running.seen)
+        if running.plan_toml
+        else replace(plan, probes=running.plan.probes)
+    )
 
 
 @callback(

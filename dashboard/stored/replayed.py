@@ -21,7 +21,7 @@ from logger.journal.reader import FiringInfo, JournalReader
 from logger.journal.rollup import LEVELS_S
 from logger.plan import Plan
 from logger.reading import Event, Status
-from logger.report.gather import alarms_called, distrusted, judged_plan, named, zone_levels
+from logger.report.gather import alarms_called, distrusted, named, zone_levels
 from logger.report.levels import lighting
 from logger.words import said
 
@@ -56,7 +56,7 @@ def shown(
         steps_s, steps = tables.on_steps(reader, info, STEPS, doubtful)
         told = replayed(reader, info, unit)
         lit = lighting(zone_levels(reader, info, doubtful))
-    plan = judged_plan(info)
+    plan = info.plan.for_channels(info.seen)
     places = [line.place for line in lines]
     told_by = marks_of(info, events, judged, unit)
     marks = [mark for mark, _ in told_by]

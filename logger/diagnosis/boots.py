@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from logger.reading import Frame
+from logger.rig_line.came import signed
 
 _WRAP: Final = 1 << 32
 _LOOSE: Final = 5.0
@@ -50,8 +51,8 @@ def twins(found: Sequence[Boot]) -> bool:
 def _belongs(boot: Boot, frame: Frame, place: int, period_ms: float | None) -> bool:
     """Add a frame to a boot if it goes on from it, fits into a hole of it, or is there already."""
     before = boot.seen.get(frame.seq)
-    step = _signed(frame.seq - boot.top.seq)
-    later_ms = _signed(frame.ms - boot.top.ms)
+    step = signed(frame.seq - boot.top.seq)
+    later_ms = signed(frame.ms - boot.top.ms)
     if before is not None:
         if before != frame and not (step == 0 and before.ms != frame.ms and len(boot.seen) == 1):
             return False
@@ -62,7 +63,7 @@ def _belongs(boot: Boot, frame: Frame, place: int, period_ms: float | None) -> b
             return False
         boot.steps.append(step)
         boot.top = frame
-    elif _signed(frame.seq - boot.first.seq) > 0 and _in_step(step, later_ms, period_ms):
+    elif signed(frame.seq - boot.first.seq) > 0 and _in_step(step, later_ms, period_ms):
         boot.late += 1
     else:
         return False
@@ -82,13 +83,9 @@ def _period_ms(frames: Sequence[Frame]) -> float | None:
     """The clock's usual step from one frame to the next; None where it has none that could be used."""
     by_seq = {frame.seq: frame for frame in frames}
     steps = [
-        _signed(by_seq[(seq + 1) % _WRAP].ms - frame.ms)
+        signed(by_seq[(seq + 1) % _WRAP].ms - frame.ms)
         for seq, frame in by_seq.items()
         if (seq + 1) % _WRAP in by_seq
     ]
     forward = [step for step in steps if step > 0]
     return float(np.median(forward)) if len(forward) > len(steps) / 2 else None
-
-
-def _signed(difference: int) -> int:
-    return (difference + _WRAP // 2) % _WRAP - _WRAP // 2

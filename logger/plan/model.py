@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final, Literal
 
 import tomli_w
@@ -83,6 +83,10 @@ class Plan:
     def zones(self) -> tuple[str, ...]:
         """Zones in order of appearance."""
         return tuple(dict.fromkeys(p.zone for p in self.probes))
+
+    def for_channels(self, seen: Sequence[tuple[str, str]]) -> Plan:
+        """Add a probe for each channel that was seen where this only sets targets and alarms."""
+        return self if self.probes else replace(self, probes=assign_probes(None, seen))
 
     def dumps(self) -> str:
         """Write the plan as TOML, which `loads` reads again; alarm settings only where they were changed."""

@@ -79,10 +79,7 @@ class Judging:
     def rebuild(self, seen: Sequence[tuple[str, str]]) -> None:
         """Start afresh with these channels, in order of first appearance; replay the firing afterwards."""
         self._seen = list(seen)
-        plan = self._given or Plan()
-        # A plan that only sets targets and alarms judges every channel, as no plan does.
-        judged = plan if plan.probes else replace(plan, probes=assign_probes(None, self._seen))
-        self._judge_afresh(judged)
+        self._judge_afresh((self._given or Plan()).for_channels(self._seen))
         self._held.clear()
         self._judged_us = self._started_us - 1
 

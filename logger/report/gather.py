@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.plan import Plan, assign_probes
+from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.replay.judging import rehearse
 from logger.report.facts import Fact, PotsPeak, facts_of
@@ -55,7 +55,7 @@ class Gathered:
 
 def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
     """Gather what is known of a firing; its rehearsal, if it must be made, takes a second or two."""
-    plan = judged_plan(info)
+    plan = info.plan.for_channels(info.seen)
     rehearsal = rehearsal or rehearse(reader, info)
     events = reader.events(info.id)
     doubtful = distrusted(rehearsal)
@@ -92,13 +92,7 @@ def zone_levels(
     reader: JournalReader, info: FiringInfo, doubtful: Mapping[str, Sequence[Span]] | None = None
 ) -> Levels:
     """Give how hot each zone was, without what is `distrusted`."""
-    return levels_of(judged_plan(info), _lines(reader, info), doubtful or {})
-
-
-def judged_plan(info: FiringInfo) -> Plan:
-    """Give the plan that a firing is judged by; one that only sets targets gets a probe for each channel."""
-    plan = info.plan
-    return plan if plan.probes else replace(plan, probes=assign_probes(None, info.seen))
+    return levels_of(info.plan.for_channels(info.seen), _lines(reader, info), doubtful or {})
 
 
 def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, Any]] | None:
