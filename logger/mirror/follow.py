@@ -105,19 +105,16 @@ class Follower:
             self._begin((running or found)[0])
 
     def _change(self, was: StoredFiring, firing: StoredFiring) -> None:
-        self._firing = firing
         self._writer.change_firing(
             firing.id, title=firing.title, plan_toml=firing.plan_toml, facts=firing.facts
         )
         if was.ended_us is None and firing.ended_us is not None:
             self._take(firing)
             self._writer.finish_firing(firing.id, firing.ended_us)
+        self._firing = firing  # last: what a server that fails meanwhile has left undone is done again
 
     def _begin(self, firing: StoredFiring) -> None:
         extent = self._archive.extent(firing)
-        running = self._writer.running()
-        if running is not None:
-            self._writer.finish_firing(running.id, running.last_us or running.started_us)
         open_copy(self._writer, firing, firing.ended_us)
         self._firing = firing
         self._shown.add(firing.id)

@@ -9,13 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from logger.errors import UserError
 from logger.exchange.line_protocol import lines_of
 from logger.journal.reader import JournalReader
 from logger.journal.rows import JOINED, FiringInfo
 from logger.journal.schema import JournalError
 from logger.mirror.points import event_line, firing_line, logger_line
-from logger.plan import Probe, assign_probes
+from logger.plan import Probe
 
 FIRINGS_S: Final = 1.0
 """How often it is looked whether a firing was begun, ended or renamed. [s]"""
@@ -131,15 +130,8 @@ class Outbox:
     def _probe(self, firing: str, rig: str, channel: str) -> Probe:
         known = self._probes.setdefault(firing, {})
         if (rig, channel) not in known:
-            known.update(self._assigned(firing))
+            known.update(((c.rig, c.channel), c.probe) for c in self._reader.columns(firing))
         return known[rig, channel]
-
-    def _assigned(self, firing: str) -> dict[tuple[str, str], Probe]:
-        try:
-            return {(c.rig, c.channel): c.probe for c in self._reader.columns(firing)}
-        except UserError:  # a plan of another version: its readings go out under their channels' names
-            seen = self._reader.firing(firing).seen
-            return dict(zip(seen, assign_probes(None, seen), strict=True))
 
     def _take_beat(self) -> list[str]:
         if self._clock() - self._beat_s < BEAT_S:

@@ -15,7 +15,7 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive
 from logger.mirror.follow import FULL_US, THIN_S, Follower
-from logger.mirror.influxql import InfluxQL
+from logger.mirror.influxql import InfluxError, InfluxQL
 from logger.mirror.mirror import Mirror
 from logger.mirror.target import Target
 from logger.reading import Status
@@ -160,6 +160,39 @@ def test_it_outlives_a_server_that_goes_and_comes(
     run(follower)
     with contextlib.closing(seen(tmp_path)) as there:
         np.testing.assert_array_equal(there.readings(made.id).t_us[0], firing_batch(100, 1).t_us)
+
+
+def test_a_firing_that_ends_while_the_server_fails_is_ended_when_it_is_back(
+    writer: JournalWriter,
+    mirror: Mirror,
+    pace: Clock,
+    follow: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else the page would show it as burning until another begins."""
+    made = writer.open_firing("Jars, invented", None, START_US)
+    writer.append(made.id, firing_batch(5, 1))
+    settle(mirror)
+    clock = Clock()
+    follower = follow(clock=clock)
+    run(follower)
+    writer.finish_firing(made.id, START_US + 1_000_000)
+    pace.s += 1.1
+    settle(mirror)
+
+    def fails(*_: Any) -> Any:
+        raise InfluxError("it is starting")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Archive, "readings", fails)
+        clock.s += 5
+        assert follower.step() > 0
+    with contextlib.closing(seen(tmp_path)) as there:
+        assert there.firing("last").running
+        clock.s += 5
+        run(follower)
+        assert there.firing("last").ended_us == START_US + 1_000_000
 
 
 def test_which_firing_is_followed(

@@ -14,7 +14,7 @@ from logger.home import Home
 from logger.journal.aside import beside
 from logger.journal.writer import JournalWriter
 from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror, MirrorRunsError, mirror_lock
-from logger.mirror.progress import REFUSED, load_progress, mirror_health
+from logger.mirror.progress import REFUSED, Refused, load_progress, mirror_health
 from logger.mirror.target import Target
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import Answer, Gate
@@ -425,6 +425,49 @@ def test_a_slow_server_gets_less_at_a_time(
     assert len(set(sent(gate))) == 2000
     assert mirror._sender.size < 1000
     mirror.close()
+
+
+@pytest.mark.real
+def test_a_journal_that_goes_and_one_that_is_none_are_told_and_waited_for(
+    home: Home, writer: JournalWriter, firing: str, gate: Gate
+) -> None:
+    fill(writer, firing, 10)
+    mirror = Mirror(home, Target(gate.url), Clock())
+    settle(mirror)
+    away = home.journal.rename(home.root / "away.sqlite")
+    mirror.step()
+    assert (mirror._state, mirror._detail) == ("running", "there is no journal yet")
+    home.journal.write_bytes(b"no journal at all" * 400)
+    assert mirror.step() > 1.0
+    assert mirror._state == "waiting"
+    assert str(home.journal) in mirror._detail
+    away.rename(home.journal)
+    fill(writer, firing, 10, first=10)
+    settle(mirror)
+    mirror.close()
+    assert len(set(sent(gate))) == 40
+
+
+@pytest.mark.real
+def test_how_far_it_came_can_be_lost_and_nothing_else_is(
+    home: Home, writer: JournalWriter, firing: str, gate: Gate, caplog: pytest.LogCaptureFixture
+) -> None:
+    (home.root / "mirror.json").mkdir()
+    fill(writer, firing, 10)
+    mirror = Mirror(home, Target(gate.url))
+    settle(mirror)
+    mirror.close()
+    assert len(sent(gate)) == 20
+    assert "how far the mirror came can't be noted down" in caplog.text
+
+
+def test_what_is_put_aside_does_not_fill_the_disk(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.mirror.progress.MOST_REFUSED_BYTES", 60)
+    refused = Refused(home.root)
+    for n in range(100):
+        refused.add([f"reading,n={n} c=1"], "odd")
+    assert refused.count == 100
+    assert (home.root / REFUSED).stat().st_size < 200
 
 
 def test_one_mirror_a_folder(home: Home) -> None:

@@ -328,8 +328,10 @@ def test_the_command(
         ((401, {}, b"{}"), "refuses the token"),
         ((404, {}, b"{}"), "no such bucket"),
         ((500, {}, b'{"error": "full"}'), "full"),
+        ((502, {}, b"<html>"), "it answers with an error"),
         ((200, {}, b"<html>"), "can't be read"),
-        ((200, {}, b'{"results":[{"error":"database not found: x"}]}'), "database not found"),
+        ((200, {}, b'{"results":[{"error":"database not found: x"}]}'), "has no bucket 'stokewatch'"),
+        ((200, {}, b'{"results":[{"error":"timeout"}]}'), ": timeout$"),
         (
             (200, {}, b'{"results":[{"series":[{"columns":["time"],"values":[[1]],"partial":true}]}]}'),
             "cuts answers",
@@ -343,6 +345,32 @@ def test_answers_that_are_none(answer: Any, why: str, monkeypatch: pytest.Monkey
             influx.select("SELECT 1")
         assert "s3cret" not in str(caught.value)
         assert gate.headers[0]["Authorization"] == "Token s3cret"
+
+
+def test_an_answer_in_pieces_is_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A long series comes on several lines, another beside it."""
+    rows = ["[[1]]", "[[2],[3]]"]
+    line = '{"results":[{"series":[{"tags":{"k":"%s"},"columns":["time"],"values":%s}]}]}'
+    body = "\n".join([line % ("a", rows[0]), "", line % ("b", rows[0]), line % ("a", rows[1])])
+    with Gate() as gate, contextlib.closing(InfluxQL(Target(gate.url))) as influx:
+        monkeypatch.setattr(Gate, "_hand_on", staticmethod(lambda *_: (200, {}, body.encode())))
+        found = influx.select("SELECT 1")
+    assert [(part.tags["k"], part.rows) for part in found] == [("a", [[1], [2], [3]]), ("b", [[1]])]
+
+
+def test_a_firing_without_readings_is_not_pulled(
+    home: Home, writer: JournalWriter, target: Target, archive: Archive, tmp_path: Path
+) -> None:
+    made = writer.open_firing("Not lit, invented", None, START_US)
+    site = Target(target.url, target.org, target.bucket, "bare", target.token)
+    mirror = Mirror(home, site)
+    mirror.step()
+    mirror.close()
+    [firing] = [stored for stored in archive.firings("bare") if stored.id == made.id]
+    there = Home(tmp_path / "there")
+    with pytest.raises(PullError, match="there is no reading of it"):
+        pull(archive, firing, there)
+    assert not there.journal.exists()
 
 
 def test_nobody_there() -> None:
