@@ -80,6 +80,11 @@ def age(seconds: float) -> str:
     return f"{seconds / 60:.0f} min ago" if seconds < 5400 else f"{seconds / 3600:.1f} h ago"
 
 
+def old(seconds: float) -> str:
+    """Write how old something is [s]."""
+    return age(seconds).replace("now", "just a moment ago").replace(" ago", " old")
+
+
 def capital(text: str) -> str:
     """Begin with a capital letter, and leave the rest."""
     return text[:1].upper() + text[1:]

@@ -29,6 +29,8 @@ _JAR: Final = (  # a jar's outline around its middle, 1 high: mouth, neck, shoul
 )
 NO_FILL: Final = "rgba(0,0,0,0)"
 RING_PX: Final = 60
+NEXT: Final = 0.33
+"""From number to number across: 26 px of a drawing that is 180 px wide, as beside the fire."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +53,17 @@ def spots_of(places: Sequence[Place], *, low: bool = False) -> list[Spot | None]
     In a `low` drawing numbers need more of the height.
     """
     bottom, top = heights_range(places)
-    near_cm = (top - bottom) * (0.2 if low else 0.09)
+    near, near_cm = 0.9 * NEXT, (top - bottom) * (0.2 if low else 0.13)
     found: list[Spot | None] = []
     for place in places:
         if place.height_cm is None:
             found.append(None)
             continue
         centre = (side_of(place.side) - 1) * _ASIDE
-        for aside in (0.0, 0.26, -0.26, 0.52, -0.52, 0.78, -0.78):
+        for aside in (n * NEXT for n in (0, 1, -1, 2, -2, 3, -3)):
             spot = Spot(min(max(centre + aside, -1.0), 1.0), place.height_cm)
             if not any(
-                s is not None and abs(s.x - spot.x) < 0.22 and abs(s.height_cm - spot.height_cm) < near_cm
+                s is not None and abs(s.x - spot.x) < near and abs(s.height_cm - spot.height_cm) < near_cm
                 for s in found
             ):
                 break
@@ -151,7 +153,7 @@ def stack_figure(
     layout = {
         "template": TEMPLATES[theme],
         "showlegend": False,
-        "margin": {"l": 8, "r": 8, "t": KEY_PX, "b": 8},
+        "margin": {"l": 8, "r": 8, "t": 8 if touchable else KEY_PX, "b": 8},
         "hovermode": "closest",
         "dragmode": False,
         "shapes": [*_drawing(places, aspect), *(_ring(spot) for spot in rings.values())],
@@ -159,7 +161,7 @@ def stack_figure(
         "xaxis": {"range": [-1.12, 1.12], "visible": False, "fixedrange": True},
         "yaxis": {
             "range": heights_range(places),
-            "title": {"text": "cm above the coals"},
+            "title": {"text": "cm" if low else "cm above the coals"},
             "fixedrange": True,
             "showgrid": False,
         },

@@ -9,7 +9,7 @@ from dash import html
 from msgspec.structs import replace
 
 from dashboard.figures.heat_map import heat_figure
-from dashboard.figures.look import numbers
+from dashboard.figures.look import number, numbers
 from dashboard.figures.model import Line, Mark, Place, Stage
 from dashboard.figures.names import HIGH
 from dashboard.figures.stack import stack_figure
@@ -22,7 +22,7 @@ from dashboard.live.screens import lighting_s, since_wood
 from dashboard.parts import fire_parts
 from dashboard.words import event_words
 from logger.reading import Floats
-from logger.words.looks import STAGES
+from logger.words.looks import STAGES, rulers
 
 HEAT_COLUMNS: Final = 400
 """Columns of the stack through time; a tablet's glass is some 800 pixels wide."""
@@ -334,6 +334,11 @@ def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]
     )
     rises = now["middle_c"][-1] >= now["middle_c"][0]
     y = min(high[-1] or top, top) if rises else low[-1] or 0.0
+    up = rises and y < ROOM * top
+    firing = board.firing or {}
+    limits = rulers(target_c=firing.get("target_c"), burnout_c=firing.get("burnout_c"))
+    crossed = [number(rule.temperature_c, wish.unit) for rule in limits]
+    y = _off_limits(y, crossed, 0.5 * HIGH[wish.low] * top * (1.0 if up else -1.0))
     plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
     edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
     return [
@@ -359,7 +364,15 @@ def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]
             "mode": "text",
             "text": [coldest.replace("<", "&lt;")],  # short: on a phone more would lie over the traces
             # Away from the numbers at the lines' ends: above what rises, below what falls.
-            "textposition": "top left" if rises and y < ROOM * top else "bottom left",
+            "textposition": "top left" if up else "bottom left",
             "name": "whose forecast",
         },
     ]
+
+
+def _off_limits(y: float, limits: list[float], high: float) -> float:
+    """Move a name that stands from y to y + `high` off the limits' lines that would strike it through."""
+    for limit in sorted(limits, reverse=high < 0.0):
+        if 0.0 < (limit - y) / high < 1.0:
+            y = limit
+    return y

@@ -6,7 +6,7 @@ from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.parts.alarm_banner import alarm_banner, silenced
-from dashboard.words import Unit, age, span
+from dashboard.words import Unit, old, span
 from logger.words.looks import STAGES
 
 SILENCES: Final = ("logger", "rig", "trouble")
@@ -94,10 +94,7 @@ def last_stage(board: Board) -> str:
 
 def _silence(board: Board, state: str, quiet_s: float) -> tuple[str, str]:
     newest_s = board.newest_s
-    last = (
-        "not there yet" if newest_s is None else age(board.age_s(newest_s, quiet_s)).replace(" ago", " old")
-    )
-    last = "just a moment old" if last == "now" else last
+    last = "not there yet" if newest_s is None else old(board.age_s(newest_s, quiet_s))
     if state == "logger":
         words = f" Nothing is being recorded that this page knows of. The last reading is {last}."
         return "The logger is silent", f"{words} Watch the fire."

@@ -81,10 +81,10 @@ def _waiting() -> Any:
             html.Ol(
                 [
                     html.Li(
-                        "Plan it: what is fired and how hot, where each probe will sit, what is to raise an "
+                        "Plan it: what is fired and how hot, where each probe will sit, what should raise an "
                         "alarm."
                     ),
-                    html.Li("Plug in the rig. Its first reading opens a firing, and stands here."),
+                    html.Li("Plug in the rig. Its first reading opens a firing and shows up here."),
                     html.Li("Check the rig while it is cold, arm, and light."),
                 ]
             ),

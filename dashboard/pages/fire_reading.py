@@ -89,7 +89,7 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
         if zone["peak_c"] is not None
     ]
     return [
-        html.H2("This firing in short"),
+        html.H2("How it went"),
         door_row(
             dcc.Link("Report", href=f"/report/{info.id}"),
             dcc.Link("Replay", href=f"/replay/{info.id}"),

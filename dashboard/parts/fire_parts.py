@@ -22,6 +22,7 @@ from dashboard.words import (
     event_words,
     had,
     need,
+    old,
     rate,
 )
 from logger.judgement.forecast.arrivals import Arrival, in_words
@@ -204,16 +205,16 @@ def value_words(
     A number that isn't measured now never looks like one: `silent` if nothing has come for too long, `age_s`
     is how old the last temperature is.
     """
-    ago = "" if age_s is None else age(age_s)
     if value.status != Status.OK:
         reading = "no reading" if value.newest_s is None else FAULTS[Status(value.status)]
-        was = "" if value.c is None else f"was {degrees(value.c, unit)}" + (f", {ago}" if running else "")
+        ago = f", {age(age_s)}" if running and age_s is not None else ""
+        was = "" if value.c is None else f"was {degrees(value.c, unit)}{ago}"
         # Beyond its range a probe is no worse: the fire is hotter than it can tell.
         return reading, was, "beyond" if value.status == Status.RANGE else "fault"
     if not running:
         return degrees(value.c, unit), "last reading", "ok"
     if silent:
-        return degrees(value.c, unit), f"stale, {ago}", "stale"
+        return degrees(value.c, unit), "" if age_s is None else old(age_s), "stale"
     half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
     return degrees(value.c, unit), f"{arrow(value.rate_c_min)}{half}", "ok"
 

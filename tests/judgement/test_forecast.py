@@ -87,7 +87,7 @@ def test_what_climbs_briskly_comes() -> None:
         assert told is not None
         assert told.chance > 0.75
         assert made.words.startswith("target")
-        assert made.words.endswith("as it is going")
+        assert made.words.endswith("at this rate")
 
 
 def test_where_the_chance_is_near_a_half_nobody_can_tell() -> None:
@@ -259,9 +259,9 @@ def told_arrival(chance: float, early_s: float, late_s: float) -> Arrival:
 @pytest.mark.parametrize(
     ("burnout", "target", "cool", "words"),
     [
-        (None, told_arrival(0.95, 360, 540), None, "target in 6–9 min as it is going"),
+        (None, told_arrival(0.95, 360, 540), None, "target in 6–9 min at this rate"),
         (told_arrival(0.95, 20, 40), told_arrival(0.8, 1200, 1700), None,
-         "burn-out in less than a minute, target probably in 20–30 min as it is going"),
+         "burn-out in less than a minute, target probably in 20–30 min at this rate"),
         (told_arrival(0.95, 60, 70), told_arrival(0.05, 60, 90), None,
          "burn-out in 1 min; will not reach its target without more wood"),
         (told_arrival(0.2, 60, 70), told_arrival(0.05, 60, 90), None,

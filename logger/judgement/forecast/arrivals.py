@@ -230,7 +230,7 @@ def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | No
         probably = "" if told.chance >= SURE else "probably "
         parts.append(f"{name} {probably}in {_span(told.early_s, told.late_s)}")
     if parts:
-        return f"{', '.join(parts)} as it is going"
+        return f"{', '.join(parts)} at this rate"
     if cool is None:
         return ""
     words = said("cooled to {} in {}", Degrees("at", cool.temperature_c), _span(cool.early_s, cool.late_s))
