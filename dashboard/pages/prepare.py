@@ -16,7 +16,7 @@ from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepa
 from dashboard.pages.asked import button_pressed, next_turn
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
 from dashboard.parts.frame import button, follow_theme, templates
-from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields
+from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields, when_words
 from dashboard.preparing.planning import (
     Document,
     Draft,
@@ -206,6 +206,7 @@ def defaults(_: list[int | None], draft: Draft) -> Draft:
     Output("prepare-checked", "data"),
     Output({"type": "prepare-field", "path": ALL, "as": ALL}, "error"),
     Output({"type": "prepare-changed", "rule": ALL}, "children"),
+    Output({"type": "prepare-when", "rule": ALL}, "children"),
     Output("prepare-limits", "children"),
     Output("prepare-arm-limits", "children"),
     Output("prepare-report", "data", allow_duplicate=True),
@@ -216,11 +217,13 @@ def defaults(_: list[int | None], draft: Draft) -> Draft:
 def check(kept: Any, unit: Any) -> Any:
     """Say what is wrong with the draft, beside each field, and what its probes can't tell."""
     doc = needed_draft(kept).doc
-    found = problems(doc, unit_of(unit))
+    in_unit = unit_of(unit)
+    found = problems(doc, in_unit)
     by_field = {p["field"]: p["text"] for p in found}
     errors = [by_field.get(part["id"]["path"], "") for part in ctx.outputs_list[1]]
-    rules = [part["id"]["rule"] for part in ctx.outputs_list[2]]
-    changed = [changed_words(RULES[rule], doc["alarm"][rule]) if rule in RULES else "" for rule in rules]
+    rules = [RULES[rule] for part in ctx.outputs_list[2] if (rule := part["id"]["rule"]) in RULES]
+    changed = [changed_words(rule, doc["alarm"][rule.name]) for rule in rules]
+    when = [when_words(rule, doc, in_unit) for rule in rules]
     plan = None if found else read_document(doc)
     told: dict[str, Any] = {
         "problems": found,
@@ -229,7 +232,7 @@ def check(kept: Any, unit: Any) -> Any:
         "limits": [] if plan is None else list(limits(plan)),
     }
     shown = told["limits"] if plan is not None else ["Not known yet: something in the plan is wrong."]
-    return told, errors, changed, listed(shown), listed(shown), None
+    return told, errors, changed, when, listed(shown), listed(shown), None
 
 
 follow_theme("prepare")

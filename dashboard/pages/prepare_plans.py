@@ -40,13 +40,13 @@ def panel() -> list[Any]:
             section(
                 html.H2("What is fired, and how hot"),
                 html.Div(id="prepare-plan-form"),
+                html.P("", id="prepare-plan-said", role="status"),  # lower, the foot covers it
                 door_row(
                     button("Save this plan", "prepare-save", className="main"),
                     button("Save a copy under its title", "prepare-copy"),
                     button("Replace that one", "prepare-replace", hidden=True),
                     button("Download as a file (TOML)", "prepare-export"),
                 ),
-                html.P("", id="prepare-plan-said", role="status"),
                 dcc.Download(id="prepare-file"),
             ),
             section(

@@ -109,7 +109,7 @@ def arm_panel() -> list[Any]:
                 html.H3("What this rig can't judge"),
                 html.Ul(id="prepare-arm-limits"),
                 html.Div(
-                    dmc.Checkbox(id="prepare-anyway", label="I have seen this, and arm all the same."),
+                    dmc.Checkbox(id="prepare-anyway", label="I have seen this and arm anyway."),
                     id="prepare-anyway-row",
                     hidden=True,
                 ),
@@ -208,6 +208,8 @@ async def cold_check(step: Any, _: Any, kept: Any) -> Any:
     draft = draft_of(kept)
     if step not in ("check", "arm") or draft is None:  # a page that is loaded here has no draft yet
         return no_update, no_update, no_update, step not in ("check", "arm")
+    if problems(draft.doc):
+        return None, "Something in the plan is wrong; fix that first.", [], False
     try:
         report = await asyncio.to_thread(check_rig, draft.doc)
     except UserError as exc:

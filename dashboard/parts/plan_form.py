@@ -1,5 +1,6 @@
 """The forms of a plan: its fields, its probes, the alarms' settings. Pure."""
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -34,8 +35,8 @@ HINTS: Final = {
     "burnout_c": "Carbon burns off the clay above it, given air.",
     "soak_min": "How long each zone should stay at or above its target.",
     "cool_c": "Cool enough to uncover and to lift out with gloves; the forecast says when.",
-    "estimate.wall_mm": "Measured. What the pots themselves are at is estimated from it; left empty, far "
-    "less surely.",
+    "estimate.wall_mm": "As measured. The pots’ own temperature is estimated from it; left empty, with far "
+    "less certainty.",
 }
 
 TYPED: Final[dict[str, Any]] = {"debounce": 250, "attributes": UNAIDED}
@@ -127,7 +128,7 @@ def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]
                     [
                         number,
                         html.Span([html.B(places[i].name), about], className="who"),
-                        html.Span("Please look: " if wrong else "", className="wrong"),
+                        html.Span("Please check" if wrong else "", className="wrong"),
                         html.Span("", id={"type": "prepare-reading", "i": i}, className="says"),
                     ],
                     {"type": "prepare-pick", "i": i},
@@ -190,6 +191,18 @@ def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
     return f"{others} changed" if others else ""
 
 
+def when_words(rule: Rule, doc: Document, unit: Unit) -> str:
+    """Say when an alarm is raised, with its settings' values as they stand in the plan."""
+    units = {s.name: s.unit for s in rule.settings}
+
+    def value(name: re.Match[str]) -> str:
+        path = f"alarm.{rule.name}.{name[0]}" if name[0] in units else name[0]
+        kind = kind_of(path, unit)
+        return f"{written(value_at(doc, path), kind)} {in_shown(units.get(name[0], 'min'), kind)}"
+
+    return re.sub("|".join((*units, "soak_min")), value, rule.when)
+
+
 def _rule(rule: Rule, form: _Form) -> Any:
     own = form.doc["alarm"][rule.name]
     wrong = any(field.startswith(f"alarm.{rule.name}.") for field in form.errors)
@@ -205,10 +218,19 @@ def _rule(rule: Rule, form: _Form) -> Any:
                     ),
                 ]
             ),
-            html.P([rule.when, " ", html.I(rule.advice)], className="hint"),
+            html.P(
+                [
+                    html.Span(
+                        when_words(rule, form.doc, form.unit), id={"type": "prepare-when", "rule": rule.name}
+                    ),
+                    " ",
+                    html.I(rule.advice),
+                ],
+                className="hint",
+            ),
             dmc.Switch(
                 id={"type": "prepare-on", "rule": rule.name},
-                label="Call this" if rule.warning else "Say this",
+                label="Raise this alarm" if rule.warning else "Say so",
                 checked=own.get("enabled") is True,
             ),
             html.Div([_setting(rule, s, form) for s in rule.settings], className="prepare-fields"),

@@ -186,7 +186,10 @@ class Ready:
         running = (self.rig or {}).get("firing")
         if running and not running["planned"]:
             found.append(
-                ("Until now", f"“{running['title']}” runs without a plan. It ends, and the firing begins.")
+                (
+                    "Until now",
+                    f"“{running['title']}” runs without a plan; arming ends it.",
+                )
             )
         return found
 
@@ -199,8 +202,9 @@ def _degrees(c: Any, unit: Unit) -> str:
 def _placed(placed: int, probes: int) -> str:
     if not probes:
         return ""
-    which = "all" if placed == probes else str(placed) if placed else "none"
-    return f", {which} with a place{'' if placed == probes else ' yet'}"
+    if placed in (0, probes):
+        return ", all placed" if placed else ", none placed yet"
+    return f", {placed} placed, {probes - placed} not yet"
 
 
 def step_of(field: str | None) -> str:

@@ -121,8 +121,8 @@ HARMLESS = {
     "prepare-step.value": "which step is shown",
     "prepare-plan-form.children...prepare-alarm-form.children...prepare-editor.children": "the draft's forms",
     'prepare-checked.data...{"as":["ALL"],"path":["ALL"],"type":"prepare-field"}.error'
-    '...{"rule":["ALL"],"type":"prepare-changed"}.children...prepare-limits.children'
-    "...prepare-arm-limits.children...prepare-report.data": "says what is wrong with the draft",
+    '...{"rule":["ALL"],"type":"prepare-changed"}.children...{"rule":["ALL"],"type":"prepare-when"}.children'
+    "...prepare-limits.children...prepare-arm-limits.children...prepare-report.data": "says what is wrong with the draft",
 }
 """Callbacks that everybody may call, by what they write, and why."""
 
