@@ -83,6 +83,17 @@ def rule_names(
     return names
 
 
+def off_limits(y: float, limits: Sequence[float], high: float) -> float:
+    """Move a name that stands from y to y + `high` off the limits' lines that would strike it through.
+
+    A negative `high` is a name below y; it moves on away from there.
+    """
+    for limit in sorted(limits, reverse=high < 0.0):
+        if 0.0 < (limit - y) / high < 1.0:
+            y = limit
+    return y
+
+
 def _stretch(shown_s: tuple[float, float], edge: str, share: float) -> tuple[float, float]:
     begin, end = shown_s
     wide = share * (end - begin)

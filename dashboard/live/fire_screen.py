@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import number, numbers
 from dashboard.figures.model import Line, Mark, Place, Stage
-from dashboard.figures.names import HIGH
+from dashboard.figures.names import HIGH, off_limits
 from dashboard.figures.stack import stack_figure
 from dashboard.figures.standing import standing_traces
 from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
@@ -338,7 +338,7 @@ def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]
     firing = board.firing or {}
     limits = rulers(target_c=firing.get("target_c"), burnout_c=firing.get("burnout_c"))
     crossed = [number(rule.temperature_c, wish.unit) for rule in limits]
-    y = _off_limits(y, crossed, 0.5 * HIGH[wish.low] * top * (1.0 if up else -1.0))
+    y = off_limits(y, crossed, 0.5 * HIGH[wish.low] * top * (1.0 if up else -1.0))
     plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
     edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
     return [
@@ -368,11 +368,3 @@ def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]
             "name": "whose forecast",
         },
     ]
-
-
-def _off_limits(y: float, limits: list[float], high: float) -> float:
-    """Move a name that stands from y to y + `high` off the limits' lines that would strike it through."""
-    for limit in sorted(limits, reverse=high < 0.0):
-        if 0.0 < (limit - y) / high < 1.0:
-            y = limit
-    return y

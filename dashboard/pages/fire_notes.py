@@ -34,6 +34,7 @@ ANYWHERE: Final = (
 )
 """What has no place in the stack."""
 EMISSIVITY: Final = 0.95
+LONGEST_AGO_MIN: Final = 600
 
 
 def dialogs() -> list[Any]:
@@ -112,7 +113,7 @@ def _spot_form() -> list[Any]:
 
 
 def _ago_field(name: str, **more: Any) -> Any:
-    return dmc.NumberInput(id=f"{name}-ago", label="Minutes ago", min=0, max=600, **more)
+    return dmc.NumberInput(id=f"{name}-ago", label="Minutes ago", min=0, max=LONGEST_AGO_MIN, **more)
 
 
 def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
@@ -214,9 +215,13 @@ async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any)
 
 
 def _ago(minutes: Any) -> dict[str, float]:
-    if isinstance(minutes, int | float) and not isinstance(minutes, bool) and 0 < minutes <= 600:
-        return {"ago_min": float(minutes)}
-    return {}
+    """How long ago it was, nothing if now; UserError is raised if it can't be."""
+    if minutes in ("", None, 0):
+        return {}
+    number = isinstance(minutes, int | float) and not isinstance(minutes, bool)
+    if not number or not 0 < minutes <= LONGEST_AGO_MIN:
+        raise UserError(f"Minutes ago: {minutes} won't do; give a number from 0 to {LONGEST_AGO_MIN}.")
+    return {"ago_min": float(minutes)}
 
 
 @callback(
@@ -239,8 +244,8 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
     words = str(text or "").strip()
     if not words:
         return no_update, True, no_update, "Write a word or two."
-    data = {"kind": "text", "text": words, **_place(zone, touched), **_ago(ago)}
     try:
+        data = {"kind": "text", "text": words, **_place(zone, touched), **_ago(ago)}
         answer = await carry_out("note", data)
     except UserError as exc:
         return no_update, True, no_update, str(exc)
@@ -290,7 +295,7 @@ async def keep_spot(
         return *stay, "Choose where the gun pointed.", no_update, no_update
     if isinstance(value, bool) or not isinstance(value, int | float):
         return *stay, "Enter what the gun shows, in whole degrees.", no_update, no_update
-    if _ago(ago):
+    if ago not in ("", None, 0):
         return *stay, "A gun reading counts from now: set the minutes ago to 0.", no_update, no_update
     c = (value - 32.0) / 1.8 if unit == "F" else float(value)
     question = doubt(here().journal_path, str(zone), c, unit)
@@ -358,6 +363,7 @@ async def keep_edit(clicks: int | None, text: Any, ago: Any, event: Any) -> Any:
         raise PreventUpdate
     data = {"event": event, "text": str(text or "").strip(), "ago_min": None if ago in ("", None) else ago}
     try:
+        _ago(ago)
         answer = await carry_out("amend", data)
     except UserError as exc:
         return True, str(exc), no_update

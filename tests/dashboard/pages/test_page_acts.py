@@ -74,6 +74,16 @@ async def test_an_empty_note_is_no_note(journal: Path) -> None:
     assert wrong == "Write a word or two."
 
 
+@pytest.mark.parametrize("ago", [-5, 601, "soon"])
+async def test_minutes_ago_that_cannot_be_are_refused_beside_the_words(journal: Path, ago: object) -> None:
+    """They were taken as now."""
+    with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
+        *_, wrong = await fire_notes.note_text(1, "ash", ago, None, None)
+        _, wrong_edit, _ = await fire_notes.keep_edit(1, "ash", ago, 3)
+    assert wrong == wrong_edit == f"Minutes ago: {ago} won't do; give a number from 0 to 600."
+    assert seen == []
+
+
 async def test_watchers_are_turned_away_before_anything_is_asked(journal: Path) -> None:
     with somebody(journal, None, refusal="only an operator may do that", may_enter=True):
         with pytest.raises(RefusedError, match="operator"):
