@@ -82,12 +82,7 @@ class Front:
         if path != CALLBACKS:
             await self.app(scope, receive, send)
             return
-        try:
-            body = await Request(scope, receive).body()
-        except HTTPException as exc:  # too large, and sent in pieces
-            refusal = JSONResponse({"error": str(exc.detail), "field": None}, exc.status_code)
-            await refusal(scope, receive, send)
-            return
+        body = await Request(scope, receive).body()
         if not is_callback(body, Headers(scope=scope).get("content-type", ""), self._known):
             answer = JSONResponse({"error": "that is no request of this page", "field": None}, 400)
             await answer(scope, receive, send)

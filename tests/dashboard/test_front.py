@@ -12,6 +12,7 @@ from answering import logger_that_answers
 from starlette.testclient import TestClient
 
 from dashboard.app import Page
+from dashboard.security.limits import MAX_BODY
 from logger.journal.writer import JournalWriter
 
 CALLBACKS = "/_dash-update-component"
@@ -79,6 +80,14 @@ def test_nonsense_to_dash_is_a_bad_request(client: TestClient, name: str) -> Non
     )
     answer = client.post(CALLBACKS, content=raw, headers={"content-type": "application/json"})
     assert 400 <= answer.status_code < 500
+
+
+def test_too_large_a_call_that_comes_in_pieces_is_refused(client: TestClient) -> None:
+    """No header says how large it will be."""
+    pieces = (b" " * 65_536 for _ in range(MAX_BODY // 65_536 + 1))
+    answer = client.post(CALLBACKS, content=pieces, headers={"Content-Type": "application/json"})
+    assert answer.status_code == 413
+    assert answer.json() == {"error": "more than 512 kB; that is no request of this page", "field": None}
 
 
 def test_a_form_from_elsewhere_is_no_call(client: TestClient) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from dashboard.live import hub as hubs
 from dashboard.live.board import Board, Value
 from dashboard.live.hub import Drawn, Hub
+from tests.processes import until
 
 
 @dataclass
@@ -87,6 +89,65 @@ async def test_a_sign_of_life_without_readings_waits_for_them(
     monkeypatch.setattr(hubs, "LATE_S", -1.0)
     await hub._look_when_due()
     assert journal.told == [0.0], "in the end whatever there is"
+
+
+async def test_a_fault_in_one_look_is_logged_and_the_next_look_tells(
+    hub: Hub, journal: Journal, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Else one odd row would leave every tablet without readings until the page is started again."""
+    closed: list[int] = []
+    look = journal.look
+
+    def breaks_once(wall_s: float, board: Board) -> str:
+        if not closed:
+            raise RuntimeError("an odd row")
+        return look(wall_s, board)
+
+    monkeypatch.setattr(hubs, "TELL_S", 0.0)
+    journal.look = breaks_once  # type: ignore[method-assign]
+    hub.watcher.close = lambda: closed.append(1)  # type: ignore[method-assign]
+    journal.mark, journal.found, journal.newest_s = 1, "update", 3.0
+    looking = asyncio.create_task(hub._look_loop())
+    await asyncio.to_thread(until, lambda: journal.told, "what the next look found", 20)
+    looking.cancel()
+    assert journal.told[0] == 3.0
+    assert closed == [1]
+    assert "looking at the journal failed" in caplog.text
+    assert "an odd row" in caplog.text
+
+
+class Socket:
+    """A tablet that says one thing."""
+
+    def __init__(self, says: str = "") -> None:
+        self.says, self.closed = says, (0, "")
+        self.accepted = False
+
+    async def accept(self) -> None:
+        self.accepted = True
+
+    async def receive_text(self) -> str:
+        return self.says
+
+    async def send_text(self, text: str) -> None: ...
+
+    async def close(self, code: int, reason: str) -> None:
+        self.closed = code, reason
+
+
+async def test_a_tablet_too_many_and_one_that_says_nonsense_are_told_and_let_go(
+    hub: Hub, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hub.watcher.close = lambda: None  # type: ignore[method-assign]
+    odd = Socket("everything, please")
+    await hub.serve(odd)  # type: ignore[arg-type]
+    assert odd.closed == (1008, "this page says what it wants to see, and nothing else")
+    assert not hub.tablets
+    monkeypatch.setattr(hubs, "MAX_TABLETS", 0)
+    late = Socket()
+    await hub.serve(late)  # type: ignore[arg-type]
+    assert (late.accepted, late.closed) == (False, (1013, "too many tablets"))
+    await hub.stop()
 
 
 async def test_too_early_nothing_is_looked_at(

@@ -397,6 +397,32 @@ def test_preview_then_import(tablet: Tablet, path: Path) -> None:
     assert spool_of(path) == []
 
 
+def test_what_is_typed_wrong_beside_an_import_is_said_there_and_nothing_comes_in(tablet: Tablet) -> None:
+    tablet.send("time (s),low\n0,20\n1,21\n")
+    tablet.preview()
+    for title in ("Jars\nand bowls", "x" * 201):
+        tablet.has["import-title.value"] = title
+        told = tablet.press("import-now.n_clicks")
+        assert told["import-title"]["error"] == "one line of at most 200 characters"
+    tablet.has["import-title.value"] = "Jars"
+    for begun in ("1969-12-30T10:00", "2999-01-01T10:00", "0001-01-01T00:00", "Tuesday"):
+        tablet.has["import-begun.value"] = begun
+        told = tablet.press("import-now.n_clicks")
+        assert "between 1970 and 2200" in told["import-begun"]["error"]
+    assert tablet.stored() == []
+
+
+def test_two_files_of_one_name_are_both_kept(tablet: Tablet) -> None:
+    first = tablet.send("time (s),low\n0,20\n1,21\n")
+    second = tablet.send("time (s),high\n0,30\n1,31\n", batch=first["batch"])
+    third = tablet.send("time (s),top\n0,40\n1,41\n", batch=first["batch"])
+    assert [each["name"] for each in (first, second, third)] == ["fire.csv", "fire 2.csv", "fire 3.csv"]
+    tablet.preview()
+    tablet.bring_in()
+    [info] = tablet.stored()
+    assert info.readings == 6
+
+
 def test_several_files_make_one_firing(tablet: Tablet) -> None:
     west = tablet.send("time (s),temperature\n0,20\n1,21\n", "west.csv")
     tablet.send("time (s),temperature\n0,30\n1,31\n", "east.csv", west["batch"])

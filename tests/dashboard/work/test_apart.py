@@ -15,7 +15,7 @@ from page_journal import make_batch, open_firing
 from dashboard.asker import Asker, asker
 from dashboard.work import apart
 from dashboard.work.apart import EACH, JOBS, WAITING, BusyError, TooMuchError, run_apart
-from logger.errors import UserError
+from logger.errors import StokewatchError, UserError
 from logger.journal.writer import JournalWriter
 from tests.processes import until
 
@@ -73,6 +73,21 @@ async def test_what_asks_for_too_much_is_ended_and_leaves_nothing(
     # Killed, or crashed for want of memory, it leaves its folder in the spool to whoever asked.
     left = [p.name for p in Path(given["out"]).parent.iterdir() if "journal" not in p.name]
     assert left == [] or ("file_mb" not in limits and all(name.endswith(".part") for name in left))
+    assert psutil.Process().children() == []
+
+
+async def test_a_fault_of_ours_is_said_and_the_log_says_which(caplog: pytest.LogCaptureFixture) -> None:
+    with pytest.raises(StokewatchError, match=r"that failed \(read_plan\); the page's log says why"):
+        await run_apart("read_plan", no_such="thing")
+    assert "no_such" in caplog.text
+    assert psutil.Process().children() == []
+
+
+async def test_an_answer_that_no_page_could_hold_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(apart, "MAX_ANSWER", 1000)
+    probes = "".join(f'[[probe]]\nname = "probe {n}"\n' for n in range(40))
+    with pytest.raises(TooMuchError, match="the answer is too large for a page; take the command"):
+        await run_apart("read_plan", toml=probes)
     assert psutil.Process().children() == []
 
 
