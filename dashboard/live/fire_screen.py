@@ -338,7 +338,7 @@ def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]
     firing = board.firing or {}
     limits = rulers(target_c=firing.get("target_c"), burnout_c=firing.get("burnout_c"))
     crossed = [number(rule.temperature_c, wish.unit) for rule in limits]
-    y = off_limits(y, crossed, 0.5 * HIGH[wish.low] * top * (1.0 if up else -1.0))
+    y = off_limits(y, crossed, HIGH[wish.low] * top * (1.0 if up else -1.0))
     plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
     edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
     return [

@@ -169,6 +169,7 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
         length_s=info.length_s,
         marks=sorted(marks, key=lambda mark: mark.t_s),
         stages=tables.stages([] if told is None else told["stages"]),
+        low=True,  # it has half of the glass
         unit=unit,
         theme=theme,
     )

@@ -201,9 +201,10 @@ def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
     Output("prepare-check-again", "disabled"),
     Input("prepare-step", "value"),
     Input("prepare-check-again", "n_intervals"),
+    Input("unit", "data"),
     State("prepare-plan", "data"),
 )
-async def cold_check(step: Any, _: Any, kept: Any) -> Any:
+async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
     """Check whether the rig is fit to be lit."""
     draft = draft_of(kept)
     if step not in ("check", "arm") or draft is None:  # a page that is loaded here has no draft yet
@@ -214,7 +215,7 @@ async def cold_check(step: Any, _: Any, kept: Any) -> Any:
         report = await asyncio.to_thread(check_rig, draft.doc)
     except UserError as exc:
         return None, capital(str(exc)), [], False
-    return report, f"{fitness(report)}.", [finding(f) for f in report["findings"]], False
+    return report, f"{fitness(report)}.", [finding(f, unit_of(unit)) for f in report["findings"]], False
 
 
 def check_rig(doc: Document) -> dict[str, Any]:
@@ -332,7 +333,7 @@ def ready(
     states = step_states(known, needed_draft(kept).name)
     in_unit: Unit = unit_of(unit)
     facts = [html.Div([html.Dt(name), html.Dd(text)]) for name, text in known.facts(in_unit)]
-    never, advice = known.never(), known.advice()
+    never, advice = known.never(), known.advice(in_unit)
     reasons = [
         html.Li(
             [

@@ -9,6 +9,7 @@ from dash import html
 from dashboard.preparing.planning import Document, Problem
 from dashboard.words import Unit, capital, shown
 from logger.plan.alarm_rules import RULES
+from logger.words.said import told
 
 CAUTIONS: Final = (
     "Ask about burn bans and permits, and follow local fire codes and whoever is in charge of fire where you "
@@ -60,17 +61,18 @@ def fitness(report: Report) -> str:
     return "A fire is on" if burns(report) else "Not fit yet"
 
 
-def finding(found: Mapping[str, str]) -> Any:
+def finding(found: Mapping[str, Any], unit: Unit) -> Any:
     """Show one thing that the cold check looked at."""
     level = "warn" if found["what"] == "fire" else found["level"]
     sign, words = {"fail": ("✗", "not fit"), "warn": ("!", "look"), "pass": ("✓", "good")}[level]
     if found["what"] == "limits":
         sign, words = "–", "to know"  # nothing is wrong, and nothing good was found
-    mend = [html.Span(f" {_sentence(found['mend'])}", className="mend")] if found["mend"] else []
+    fix = told(found, "mend", unit)
+    mend = [html.Span(f" {_sentence(fix)}", className="mend")] if fix else []
     return html.Li(
         [
             html.Span(sign, className="sign", role="img", **{"aria-label": words}),
-            html.Span([html.B(_headed(found["where"])), f": {found['text']}", *mend]),
+            html.Span([html.B(_headed(found["where"])), f": {told(found, 'text', unit)}", *mend]),
         ],
         className=level,
     )
@@ -143,7 +145,7 @@ class Ready:
             found.append((f"{p['label']}: {p['text']}.", step_of(p["field"])))
         return found
 
-    def advice(self) -> list[tuple[str, str]]:
+    def advice(self, unit: Unit = "C") -> list[tuple[str, str]]:
         """Say what speaks against arming; it can be armed all the same, knowingly."""
         found = []
         if not self.doc.get("probe"):
@@ -152,7 +154,7 @@ class Ready:
             found.append(("No readings come in, so the rig can't be checked.", "probes"))
         elif self.report is not None and not self.report["fit"]:
             failing = [f for f in self.report["findings"] if f["level"] == "fail"]
-            found += [(f"{_headed(f['where'])}: {f['text']}.", "check") for f in failing[:4]]
+            found += [(f"{_headed(f['where'])}: {told(f, 'text', unit)}.", "check") for f in failing[:4]]
             if len(failing) > 4:
                 found.append((f"And {len(failing) - 4} more that the cold check found.", "check"))
         return found

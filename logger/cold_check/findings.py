@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from logger.diagnosis.finding import in_a_line
+from logger.words.said import Said
 
 Level = Literal["pass", "warn", "fail"]
 Key = tuple[str, str]
@@ -25,8 +26,15 @@ class Finding:
     # `clock`, `frames`, …
     what: str
     where: str
-    text: str  # what is so
+    text: str  # what is so; a `Said` where there are temperatures in it
     mend: str = ""  # what to do; empty if nothing
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as JSON would have it, with the parts of sentences that know their values."""
+        words = {"text": self.text, "mend": self.mend}
+        parts = {f"{name}_parts": told.plain() for name, told in words.items() if isinstance(told, Said)}
+        plain = {name: str(told) for name, told in words.items()}
+        return {"level": self.level, "what": self.what, "where": self.where, **plain, **parts}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +56,7 @@ class Report:
 
     def as_dict(self) -> dict[str, Any]:
         """Give it as JSON would have it."""
-        return {"fit": self.fit, "findings": [asdict(f) for f in self.findings]}
+        return {"fit": self.fit, "findings": [f.as_dict() for f in self.findings]}
 
     def text(self) -> str:
         """Give it in plain words, a finding on each line, what fails first."""

@@ -20,6 +20,7 @@ from logger.judgement.limits import limits
 from logger.physics.uncertainty import infrared_budget, thermocouple_budget
 from logger.plan import Plan, Probe, assign_probes
 from logger.reading import Batch, Bytes, Channel, Floats, Frame, Status
+from logger.words.said import Degrees, Said, said
 
 WARN_AT: Final = 2.5
 FAIL_AT: Final = 3.0
@@ -124,12 +125,14 @@ def check_readings(
     hottest_c = max((line.level_c for line in warm), default=0.0)
     if hottest_c > FIRE_C and 2 * len(warm) >= len(good):
         # One word for all of them: nothing that follows could be told of what is hot.
-        text = f"a fire is burning, up to {hottest_c:.0f} °C; the cold check can only judge a cold rig"
+        text = said(
+            "a fire is burning, up to {}; the cold check can only judge a cold rig", Degrees("at", hottest_c)
+        )
         mend = "probe faults show on the page; run this check before the next fire"
         broken = [f for f in found if f.what in ("channels", "fault") and f.level == "fail"]
         return [Finding("fail", FIRE, "cold check", text, mend), *broken]
     for line in warm:
-        text = f"already at {line.level_c:.0f} °C; this check only works cold"
+        text = said("already at {}; this check only works cold", Degrees("at", line.level_c))
         found.append(Finding("fail", "cold", line.probe.name, text, "run it before anything is lit"))
     cold = [line for line in good.values() if line not in warm]
     apart = _about_agreement(cold)
@@ -270,15 +273,16 @@ def _about_noise(lines: Sequence[_Line]) -> list[Finding]:
         if noise > NOISE_WARN_C:
             level: Level = "fail" if noise > NOISE_FAIL_C else "warn"
             mend = "twist its two wires, keep them from motors and radio, shield the lead"
-            found.append(Finding(level, "noise", name, f"it flickers by ±{2 * noise:.1f} °C", mend))
+            flicker = said("it flickers by ±{}", Degrees("by", 2 * noise, ".1f"))
+            found.append(Finding(level, "noise", name, flicker, mend))
         elif jumps:
             level = "fail" if jumps > 2 else "warn"
-            text = f"it jumped {jumps} times by more than {JUMP_C:g} °C"
+            text = said("it jumped {} times by more than {}", str(jumps), Degrees("by", JUMP_C, "g"))
             found.append(Finding(level, "noise", name, text, "a loose terminal: tighten its screws"))
         else:
             steady.append((name, 2 * noise))
     if steady:
-        text = f"steady within ±{max(n for _, n in steady):.1f} °C"
+        text = said("steady within ±{}", Degrees("by", max(n for _, n in steady), ".1f"))
         found.append(Finding("pass", "noise", _names([name for name, _ in steady], len(lines)), text))
     return found
 
@@ -303,20 +307,30 @@ def _about_agreement(lines: Sequence[_Line]) -> list[Finding]:
         level = _level(off / u)
         if level == "pass":
             continue
-        text = f"{line.level_c:.1f} °C, {abs(off):.1f} °C {'above' if off > 0 else 'below'} the others"
-        mend = (
-            f"{WARN_AT * u:.1f} °C is normal; is it of the plan's type, are its wires right, "
-            "is it in the shade as the others are?"
+        text = _apart(line.level_c, off, "the others")
+        two = "a hand-held thermometer shows which of the two is wrong; " if len(lines) == 2 else ""
+        mend = said(
+            "{}it is as far on the other side of its cold junction: swap its wires at the terminal", two
         )
-        if _mirrors(line, around):
-            mend = "it is as far on the other side of its cold junction: swap its two wires at the terminal"
-        if len(lines) == 2:
-            mend = f"a hand-held thermometer shows which of the two is wrong; {mend}"
+        if not _mirrors(line, around):
+            shade = "is normal; is it of the plan's type, are its wires right, is it in the shade?"
+            mend = said("{}{} {}", two, Degrees("by", WARN_AT * u, ".1f"), shade)
         found.append(Finding(level, "agreement", line.probe.name, text, mend))
     if not found:
-        text = f"all probes agree within {np.ptp(levels):.1f} °C, around {np.median(levels):.1f} °C"
+        text = said(
+            "all probes agree within {}, around {}",
+            Degrees("by", float(np.ptp(levels)), ".1f"),
+            Degrees("at", float(np.median(levels)), ".1f"),
+        )
         found.append(Finding("pass", "agreement", "all probes", text))
     return found
+
+
+def _apart(level_c: float, off_c: float, what: str) -> Said:
+    side = "above" if off_c > 0 else "below"
+    return said(
+        "{}, {} {}", Degrees("at", level_c, ".1f"), Degrees("by", abs(off_c), ".1f"), f"{side} {what}"
+    )
 
 
 def _mirrors(line: _Line, around_c: float) -> bool:
@@ -335,7 +349,7 @@ def _about_cold_junctions(lines: Sequence[_Line]) -> list[Finding]:
             continue
         compared += 1
         if cold > HOT_BOX_C:
-            text = f"its cold junction is at {cold:.0f} °C"
+            text = said("its cold junction is at {}", Degrees("at", cold))
             mend = "put the rig's box in the shade, away from the fire"
             found.append(Finding("fail", "cold_junction", line.probe.name, text, mend))
             continue
@@ -343,13 +357,12 @@ def _about_cold_junctions(lines: Sequence[_Line]) -> list[Finding]:
         off = line.level_c - cold
         level = _level(off / u)
         if level != "pass":
-            side = "above" if off > 0 else "below"
-            text = f"{line.level_c:.1f} °C, {abs(off):.1f} °C {side} its cold junction"
+            text = _apart(line.level_c, off, "its cold junction")
             mend = "is the box in the sun, or warm inside? Give it some minutes in the shade"
             found.append(Finding(level, "cold_junction", line.probe.name, text, mend))
     if compared and not found:
-        text = f"{compared} probes agree with their cold junctions"
-        found.append(Finding("pass", "cold_junction", "all probes", text))
+        agree = f"{compared} probes agree with their cold junctions"
+        found.append(Finding("pass", "cold_junction", "all probes", agree))
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import contextlib
 import json
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from dashboard.app import Page, create_app
 from dashboard.figures.stack import spots_of
 from dashboard.pages import prepare_alarms, prepare_probes, prepare_ready
 from dashboard.parts.plan_form import alarm_fields, places_of
-from dashboard.parts.readiness import UNPROVEN, Ready
+from dashboard.parts.readiness import UNPROVEN, Ready, finding
 from dashboard.preparing.planning import draft_of, problems, read_document, to_document, with_fields
 from dashboard.preparing.rig_look import look_at_rig
 from dashboard.security.door import PinDoor
@@ -619,7 +620,11 @@ def test_the_cold_check_reads_what_the_logger_keeps(path: Path) -> None:
     rig = {"state": "live", "firing": None}
     known = Ready(doc, [], rig, report, [], [])
     assert known.never() == []
-    assert any("k3" in text.lower() for text, _ in known.advice())
+    [(in_c, _)], [(in_f, _)] = known.advice(), known.advice("F")
+    (at_c, off_c), (at_f, off_f) = (map(float, re.findall(r"(\d+\.\d) °", text)) for text in (in_c, in_f))
+    assert (at_f, off_f) == pytest.approx((at_c * 1.8 + 32.0, off_c * 1.8), abs=0.15)  # of rounded values
+    assert in_f == in_c.replace("°C", "°F").replace(f"{at_c}", f"{at_f}").replace(f"{off_c}", f"{off_f}")
+    assert " °C" not in text_of([finding(f, "F") for f in report["findings"]])
 
 
 def test_arming_asks_the_logger_and_forgets_the_draft(client: TestClient, app: Page, path: Path) -> None:
