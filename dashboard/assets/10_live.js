@@ -111,8 +111,8 @@
     box.hidden = S.state !== "link";
     if (S.state === "link") {
       const age = newest && newest.age_s + since(newest.mark);
-      const old = age === null ? "not there yet" : age < 90 ? `${Math.round(age)} s old` : `${Math.round(age / 60)} min old`;
-      const words = ` What you see is ${old}. Trying again by itself; is the logger's computer on, and this tablet in its network? Watch the fire.`;
+      const old = age < 90 ? `${Math.round(age)} s old` : `${Math.round(age / 60)} min old`;
+      const words = `${age === null ? "" : ` What you see is ${old}.`} Trying again by itself; is the logger's computer on, and this tablet in its network? Watch the fire.`;
       if ($("lost-words").textContent !== words) $("lost-words").textContent = words;
     }
     for (const hook of S.hooks) hook();

@@ -133,7 +133,7 @@ class Glass:
         if not (changed or texts or new or whole):
             return None
         self.seq += 1
-        newest_s = board.newest_s
+        newest_s = board.newest_s if board.running else None
         return Screen(
             self.seq,
             whole,

@@ -33,7 +33,7 @@ class NothingComesIn(UserError):
     """There are no readings that could be checked."""
 
     def __init__(self) -> None:
-        super().__init__("no readings come in to be checked; “Rig and probes” says what it waits for")
+        super().__init__("no readings come in to be checked; “Rig and probes” says why")
 
 
 def pack_panel() -> list[Any]:
@@ -214,7 +214,7 @@ async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
     try:
         report = await asyncio.to_thread(check_rig, draft.doc)
     except UserError as exc:
-        return None, capital(str(exc)), [], False
+        return None, f"{capital(str(exc))}.", [], False
     return report, f"{fitness(report)}.", [finding(f, unit_of(unit)) for f in report["findings"]], False
 
 
