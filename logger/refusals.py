@@ -25,20 +25,29 @@ def refused(kind: type[msgspec.Struct], data: object, why: str) -> tuple[Path, s
         wanted, value = _inside(wanted, value, part)
     named = _NAMED.search(what)
     if named is None or not isinstance(wanted, inspect.StructType):
+        longest = getattr(wanted, "max_length", None)
+        if isinstance(value, str) and longest is not None and len(value) > longest:
+            return path, f"is longer than {longest} characters; shorten it"
         return path, f"{_wrong(value, wanted)}; give {_range(wanted)}"
     fields = {field.encode_name: field.type for field in wanted.fields}
     if named[2] in fields:
-        return (*path, named[2]), f"is missing; give {_range(fields[named[2]])}"
+        return (*path, named[2]), f"is missing; give {_range(_but_none(fields[named[2]]))}"
     return (*path, named[2]), f"unknown key; known here: {', '.join(fields) or 'none'}"
 
 
 def _inside(wanted: inspect.Type, value: Any, part: str | int) -> tuple[inspect.Type, Any]:
-    if isinstance(wanted, inspect.UnionType):
-        wanted = next(one for one in wanted.types if isinstance(one, inspect.StructType | inspect.ListType))
     if isinstance(wanted, inspect.ListType):
-        return wanted.item_type, value[part]
+        return _but_none(wanted.item_type), value[part]
     assert isinstance(wanted, inspect.StructType)
-    return next(field.type for field in wanted.fields if field.encode_name == part), value[part]
+    return _but_none(next(f.type for f in wanted.fields if f.encode_name == part)), value[part]
+
+
+def _but_none(wanted: inspect.Type) -> inspect.Type:
+    """What a field takes that may be left out."""
+    if not isinstance(wanted, inspect.UnionType):
+        return wanted
+    types = [one for one in wanted.types if not isinstance(one, inspect.NoneType)]
+    return types[0] if len(types) == 1 else inspect.UnionType(tuple(types))
 
 
 def _wrong(value: object, wanted: inspect.Type) -> str:
@@ -56,7 +65,7 @@ def _wrong(value: object, wanted: inspect.Type) -> str:
 def _range(wanted: inspect.Type) -> str:
     match wanted:
         case inspect.UnionType(types=types):
-            return ", or ".join(_range(one) for one in types if not isinstance(one, inspect.NoneType))
+            return ", or ".join(map(_range, types))
         case inspect.LiteralType(values=values):
             return f"one of {', '.join(map(str, values))}"
         case inspect.StrType(pattern=str(), max_length=longest):

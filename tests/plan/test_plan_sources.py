@@ -86,6 +86,7 @@ def modbus(**more: object) -> dict[str, object]:
         ([modbus(rig=f"r{n}", port=f"/dev/tty{n}") for n in range(MAX_SOURCES + 1)], ("source", 8), "more than 8"),
         ([{}], ("source", 0, "format"), "is missing; give one of lines, modbus, mqtt"),
         ([modbus(stop_bits=3)], ("source", 0, "stop_bits"), "3 won't do; give one of 1, 2"),
+        ([modbus(rig="r" * 33)], ("source", 0, "rig"), "is longer than 32 characters; shorten it"),
         (
             [modbus(channel=[{"name": "t1", "field": []}])],
             ("source", 0, "channel", 0, "field"),
