@@ -7,14 +7,17 @@ from pathlib import Path
 
 import pytest
 from answering import logger_that_answers, somebody
+from dash import no_update
 from firing_fixture import SmallFire
 
 from dashboard import acts
 from dashboard.acts import ActError, ask
 from dashboard.pages import fire as fire_page
 from dashboard.pages import fire_notes
+from dashboard.pages.fire_reading import noted
 from dashboard.security.guard import RefusedError
-from logger.errors import StokewatchError
+from dashboard.shell import WAITING
+from logger.errors import StokewatchError, UserError
 from logger.journal.writer import JournalWriter
 
 NOTE = {"text": "", "amount": "", "zone": "", "height_cm": None, "ago_min": 0.0}
@@ -123,6 +126,68 @@ async def test_a_gun_reading_is_never_of_earlier(journal: Path) -> None:
     assert opened is True
     assert "minutes ago to 0" in wrong
     assert seen == []
+
+
+async def test_what_the_logger_refuses_stands_beside_the_words_and_they_stay(
+    path: Path, fire: SmallFire
+) -> None:
+    fire.light()
+    fire.burn(20)
+    refusal = {"ok": False, "error": "no firing is running"}
+    with somebody(path), logger_that_answers(path, refusal):
+        _, opened, text, wrong = await fire_notes.note_text(1, "ash", 0, None, None)
+        assert (opened, text, wrong) == (True, no_update, refusal["error"])
+        assert (await fire_notes.keep_edit(1, "ash", 5, 3))[:2] == (True, refusal["error"])
+        with called_by("spot-keep"):
+            told = await fire_notes.keep_spot(1, True, 25, 0.95, 0, "z", None, "C", None)
+        assert told[1:4] == (True, no_update, refusal["error"])
+
+
+async def test_a_note_that_waits_for_the_logger_says_so_and_offers_no_undo(
+    journal: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(acts, "PATIENCE_S", 0.1)
+    with somebody(journal):
+        done, opened, *_ = await fire_notes.note_text(1, "ash", 0, None, None)
+        assert (done, opened) == ([WAITING], False)
+        assert await fire_notes.keep_edit(1, "ash", 5, 3) == (False, "", WAITING)
+
+
+@pytest.mark.parametrize(
+    ("zone", "value", "words"),
+    [
+        (None, 640, "Choose where the gun pointed."),
+        ("z", None, "Enter what the gun shows, in whole degrees."),
+    ],
+)
+async def test_half_a_gun_reading_is_asked_for_the_rest(
+    zone: str | None, value: int | None, words: str, journal: Path
+) -> None:
+    with somebody(journal), called_by("spot-keep"):
+        told = await fire_notes.keep_spot(1, True, value, 0.95, 0, zone, None, "C", None)
+    assert told[1:4] == (True, no_update, words)
+
+
+def test_a_touched_place_is_the_notes_and_one_that_is_none_is_nowhere(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    fire.burn(5)
+
+    def touched(zone: object, y: object) -> dict[str, object]:
+        return {"points": [{"customdata": [zone], "y": y}]}
+
+    with somebody(path):
+        _, title, options, zone, place, *_ = fire_notes.open_note(touched("z", 42.4), None, "C")
+        assert (title, zone, place) == ("Note: z, 42 cm", "z", {"zone": "z", "height_cm": 42.4})
+        assert [option["value"] for option in options] == ["z"]
+        assert fire_notes.open_note(touched("z", 9e9), None, "C")[1] == "Note: z"
+        for odd in (touched("elsewhere", 42), touched("z", "high"), {"points": []}, "nonsense"):
+            assert fire_notes.open_note(odd, None, "C")[1:4:2] == ("Note", None)
+
+
+async def test_a_note_that_has_gone_cannot_be_edited(path: Path, fire: SmallFire) -> None:
+    fire.light()
+    with pytest.raises(UserError, match="somebody has changed it"):
+        noted(path, 99)
 
 
 def test_a_note_begins_at_now_whatever_the_last_one_was_of(journal: Path) -> None:
