@@ -419,3 +419,53 @@ def test_a_source_is_listed_with_what_it_says(page: Setup) -> None:
     listed = page.call("prepare-sources.children", "prepare-plan.data")["prepare-sources"]["children"]
     assert "lines, /dev/ttyX : T1, T2, T3.  No proof" in text_of(listed)
     assert "Change Take out" in text_of(listed)
+
+
+def test_a_listed_source_shows_no_password_and_says_what_is_wrong_with_it(page: Setup) -> None:
+    secret = {"format": "mqtt", "url": "mqtt://mara:s3cret@h", "channel": [{"topic": "a/b"}]}
+    page.doc = json.loads(json.dumps({**EMPTY, "source": [secret]}))
+    listed = page.call("prepare-sources.children", "prepare-plan.data")["prepare-sources"]["children"]
+    assert "mqtt, mqtt://mara:***@h" in text_of(listed)
+    assert "s3cret" not in json.dumps(listed)
+    assert "the channel needs a name" in text_of(listed)
+
+
+def test_a_source_is_taken_out_and_its_probes_stay(page: Setup) -> None:
+    [output] = [
+        name
+        for name, spec in page.app.callback_map.items()
+        if any("prepare-source-off" in each["id"] for each in spec["inputs"])
+    ]
+
+    def take_out(i: int) -> None:
+        button = {"type": "prepare-source-off", "i": i}
+        name = json.dumps(button, sort_keys=True, separators=(",", ":"))
+        every = {'{"i":["ALL"],"type":"prepare-source-off"}': [(button, 1)]}
+        page.doc = page.call(output, f"{name}.n_clicks", **every)["prepare-plan"]["data"]["doc"]
+
+    other = {"format": "mqtt", "url": "mqtt://h", "channel": [{"topic": "a/+"}]}
+    page.doc = with_lines()
+    page.doc["source"].append(other)
+    probes = page.probes
+    take_out(0)
+    assert page.doc["source"] == [other]
+    take_out(0)
+    assert "source" not in page.doc
+    assert page.probes == probes
+
+
+def test_a_field_that_cannot_be_and_a_port_that_is_not_there_are_told_where_one_listens(page: Setup) -> None:
+    page.form |= {"port": "/dev/ttyNoSuch", "baud": "fast"}
+    page.call("prepare-hear-poll.disabled", "prepare-hear.n_clicks")
+    assert "“fast” is no whole number" in page.said
+    assert not hearing.goes_on
+    page.form["baud"] = "9600"
+    page.call("prepare-hear-poll.disabled", "prepare-hear.n_clicks")
+
+    def over() -> bool:
+        told = page.call("prepare-heard.children", "prepare-hear-poll.n_intervals")
+        return bool(told["prepare-hear-poll"]["disabled"])
+
+    until(over, "it to give up", 60)
+    assert "/dev/ttyNoSuch" in page.said
+    assert "is not there" in page.said
