@@ -47,6 +47,7 @@ def shell() -> Any:
         children=[
             dcc.Store(id="unit", storage_type="local", data="C"),
             dcc.Store(id="theme", storage_type="local", data="day"),
+            dcc.Store(id="glass-px"),
             dcc.Store(id="me", data=None),
             dcc.Interval(id="me-again", interval=60_000),
             html.Div(id="hears-alarms"),
@@ -196,6 +197,7 @@ client(
     Output("theme-choice", "children"),
     Input("theme", "data"),
 )
+client("measure", Output("glass-px", "data"), Input("glass-px", "storage_type"))
 client(
     "wish",
     Output("hears-alarms", "title"),

@@ -177,9 +177,12 @@
     }
   };
 
+  const glass = () => [innerWidth, innerHeight].map((px) => px - (px % 20)); // in steps: names stand in the pictures by it
+  addEventListener("resize", () => S.glass && glass()[0] !== S.glass[0] && S.set("glass-px", { data: window.dash_clientside.stokewatch.measure() }));
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.stokewatch = {
     choose_unit: (unit) => unit,
+    measure: () => (S.glass = glass()),
     choose_theme: (_, theme) => (theme === "night" ? "day" : "night"),
     show_theme(theme) {
       document.documentElement.dataset.theme = theme;

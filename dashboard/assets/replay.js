@@ -73,12 +73,9 @@
     }
   }
 
-  hooks.push(() => R.told && $("replay-values") && pictures()); // Dash may have drawn one again, or a finger zoomed
-  function show() {
-    if (!R.told || !$("replay-values")) return;
-    words();
-    pictures();
-  }
+  const there = () => R.told && $("replay-values");
+  hooks.push(() => there() && pictures()); // Dash may have drawn one again, or a finger zoomed
+  const show = () => there() && [words(), pictures()];
 
   function seek(t, said) {
     R.t = Math.max(0, Math.min(t, R.told?.length_s ?? 0));

@@ -9,13 +9,13 @@ import plotly.graph_objects as go
 from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
 from dashboard.figures.model import Mark, Place
 from logger.reading import Floats
-from logger.report.stack_map import STEP_CM, rows_cm, spread
+from logger.report.stack_map import STEP_CM, numbers_beside, rows_cm, spread
 
 ON_HEAT: Final = {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"}
 """Letters that can be read over any colour of heat."""
 KEY_PX: Final = 24
 """Above the picture, for the names of its lines; above the drawn stack too, since they share an axis. [px]"""
-APART: Final = 0.08
+APART: Final = 0.1
 """Share of the height that a probe's number needs, where the glass is low."""
 _NOWHERE: Final = {
     "text": "No probe’s height is known.<br>Give them places: Firings, More.",
@@ -179,20 +179,13 @@ def _placed(marks: Sequence[Mark], places: Sequence[Place], zero_s: float) -> di
 def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] | None) -> dict[str, Any]:
     """The probes' numbers at their heights, at the left edge."""
     low, high = heights_range(places)
-    rows: list[list[tuple[float, int]]] = []  # of probes that are so near one another that they share a line
-    for height, number_ in sorted(
-        (p.height_cm, p.number)
-        for p in places
-        if p.height_cm is not None and (sides is None or p.side in sides)
-    ):
-        if rows and height - rows[-1][0][0] < (high - low) * APART:
-            rows[-1].append((height, number_))
-        else:
-            rows.append([(height, number_)])
+    shown = [p for p in places if sides is None or p.side in sides]
+    probes = ((p.height_cm, p.number) for p in shown if p.height_cm is not None)
+    rows = numbers_beside(probes, (high - low) * APART)
     return {
         "x": [minutes[0] if minutes else 0.0] * len(rows),
-        "y": [sum(height for height, _ in row) / len(row) for row in rows],
-        "text": [f" {', '.join(str(n) for n in sorted(n for _, n in row))}" for row in rows],
+        "y": [height for height, _ in rows],
+        "text": [f" {numbers}" for _, numbers in rows],
         "mode": "text",
         "textposition": "middle right",
         "textfont": ON_HEAT,

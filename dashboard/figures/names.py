@@ -1,6 +1,7 @@
 """Names in the traces: of stages above them, of limits between them, where they cover nothing. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -9,10 +10,20 @@ from dashboard.figures.look import Unit, ruler_name
 from dashboard.figures.model import Line, Stage
 from logger.words.looks import Ruler
 
-LETTERS: Final = {False: 80.0, True: 30.0}
-"""So many stand side by side over the traces of a tablet held upright; True: of a phone."""
-HIGH: Final = {False: 1.0 / 14.0, True: 1.0 / 9.0}
-"""A limit's name and its ground, of what the temperature axis shows; True: on a low glass."""
+
+@dataclass(frozen=True, slots=True)
+class Glass:
+    """How much room letters have on the traces of a glass."""
+
+    letters: float  # so many stand side by side
+    name: float  # height of a limit's name and its ground, of what the temperature axis shows
+    number: float  # height of a number at a line's end, likewise
+
+
+TABLET: Final = Glass(80.0, 1.0 / 14.0, 1.0 / 26.0)
+"""Held upright: a wider one has more room."""
+PHONE: Final = Glass(30.0, 1.0 / 9.0, 1.0 / 15.0)
+"""Or a tablet that lies low."""
 STAGES_PX: Final = 28
 """How far above the traces the stages' names stand."""
 
@@ -23,14 +34,14 @@ def minute(t_s: float, zero_s: float) -> float:
 
 
 def stage_names(
-    stages: Sequence[Stage], shown_s: tuple[float, float], zero_s: float, low: bool
+    stages: Sequence[Stage], shown_s: tuple[float, float], zero_s: float, glass: Glass
 ) -> list[dict[str, Any]]:
     """Names of stages, uppermost in the strip: behind a stage's beginning, else before the next one's name.
 
     One that hardly stands within its stage is left out.
     """
     begin_s, end_s = shown_s
-    letter_s = (end_s - begin_s) / LETTERS[low]
+    letter_s = (end_s - begin_s) / glass.letters
     strip = {"yref": "paper", "y": 1, "yshift": STAGES_PX, "yanchor": "bottom", "showarrow": False}
     names: list[dict[str, Any]] = []
     free_s = end_s
@@ -56,30 +67,35 @@ def rule_names(
     lines: Sequence[Line],
     shown_s: tuple[float, float],
     top_c: float,
-    low: bool,
+    glass: Glass,
     unit: Unit,
 ) -> list[dict[str, Any]]:
-    """Name the limits, above or under their lines, left or right: clear of traces and of other names.
+    """Name the limits, above or under their lines: clear of traces and of other names, if need be further in.
 
     Over a trace where there is no other room; not at all where another's name would be covered.
     """
     names: list[dict[str, Any]] = []
-    taken: list[tuple[str, float, float]] = []
+    taken: list[tuple[float, float, float, float]] = []
+    high_c = glass.name * top_c
     for rule in rules:
-        name, c, high_c = ruler_name(rule, unit), rule.temperature_c, HIGH[low] * top_c
-        share = len(name["text"]) / LETTERS[low] + 0.02
-        there = {edge: _spans(lines, _stretch(shown_s, edge, share)) for edge in ("left", "right")}
+        name, c = ruler_name(rule, unit), rule.temperature_c
+        wide = len(name["text"]) / glass.letters + 0.02
+        begins = [0.0, 1.0 - wide, *(n * wide for n in range(1, int(0.5 / wide) + 1))]
         places = [
-            (edge, bottom, {"yanchor": "top" if bottom < c else "bottom"})
-            for edge in ("left", "right")
-            for bottom in (c, c - high_c)
+            (begin, begin + wide, c - under, c - under + high_c)
+            for begin in begins
+            for under in (0.0, high_c)
         ]
-        places = [p for p in places if not _meet(p[1], high_c, [t[1:] for t in taken if t[0] == p[0]])]
-        clear = [p for p in places if not _meet(p[1], high_c, there[p[0]])]
-        for edge, bottom, side in (clear or places)[:1]:
-            taken.append((edge, bottom, bottom + high_c))
-            end = {"x": 0.99, "xanchor": "right"} if edge == "right" else {}
-            names.append(name | side | end | {"bgcolor": "rgba(128,128,128,0.12)", "borderpad": 1})
+        places = [place for place in places if not any(_meet(place, other) for other in taken)]
+        clear = [
+            place for place in places if not any(_meet(place, span) for span in _spans(lines, shown_s, place))
+        ]
+        edges = [place for place in places if place[0] in begins[:2]]
+        for place in (clear or edges)[:1]:
+            taken.append(place)
+            side = {"yanchor": "top" if place[2] < c else "bottom"}
+            at = {"x": 0.99, "xanchor": "right"} if place[0] == begins[1] else {"x": name["x"] + place[0]}
+            names.append(name | side | at | {"bgcolor": "rgba(128,128,128,0.12)", "borderpad": 1})
     return names
 
 
@@ -94,17 +110,18 @@ def off_limits(y: float, limits: Sequence[float], high: float) -> float:
     return y
 
 
-def _stretch(shown_s: tuple[float, float], edge: str, share: float) -> tuple[float, float]:
-    begin, end = shown_s
-    wide = share * (end - begin)
-    return (begin, begin + wide) if edge == "left" else (end - wide, end)
+def _spans(
+    lines: Sequence[Line], shown_s: tuple[float, float], place: Sequence[float]
+) -> Iterator[tuple[float, float, float, float]]:
+    """Between which temperatures [°C] each line runs beside a place, as a place."""
+    begin_s, end_s = (shown_s[0] + share * (shown_s[1] - shown_s[0]) for share in place[:2])
+    for line in lines:
+        c = line.c[(line.t_s >= begin_s) & (line.t_s <= end_s)]
+        if np.isfinite(c).any():
+            yield place[0], place[1], float(np.nanmin(c)), float(np.nanmax(c))
 
 
-def _spans(lines: Sequence[Line], stretch_s: tuple[float, float]) -> list[tuple[float, float]]:
-    """Between which temperatures each line runs in a stretch of time [°C]."""
-    parts = [line.c[(line.t_s >= stretch_s[0]) & (line.t_s <= stretch_s[1])] for line in lines]
-    return [(float(np.nanmin(c)), float(np.nanmax(c))) for c in parts if np.isfinite(c).any()]
-
-
-def _meet(bottom: float, high: float, spans: Sequence[tuple[float, float]]) -> bool:
-    return any(bottom < top and bottom + high > low for low, top in spans)
+def _meet(one: Sequence[float], other: Sequence[float]) -> bool:
+    """Tell whether two places (from, to in shares of the time; from, to in °C) cover one another."""
+    left, right, low, high = other
+    return one[0] < right and one[1] > left and one[2] < high and one[3] > low

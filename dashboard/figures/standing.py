@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from dashboard.figures.look import Theme, Unit, number
 from dashboard.figures.model import Line
-from dashboard.figures.names import rule_names
+from dashboard.figures.names import TABLET, rule_names
 from dashboard.figures.traces import ends, last
 from logger.reading import Floats
 from logger.words.looks import DASHES, DAY, NIGHT, Dash, rulers
@@ -68,11 +68,11 @@ def standing_traces(
     since = f"minutes since {'lighting' if lit else 'the first reading'}"
     words.append(_text(since, 0.5, 1.0, "middle", 0, 44))
     shown_s = (60.0 * x[0] + zero_s, 60.0 * x[1] + zero_s)
-    for name in rule_names(rules, lines, shown_s, top_c, False, unit):
+    for name in rule_names(rules, lines, shown_s, top_c, TABLET, unit):
         lift = -6 if name["yanchor"] == "bottom" else 17
-        at, anchor, aside = (0.0, "start", 8) if name["xanchor"] == "left" else (1.0, "end", -8)
+        at, anchor, aside = (name["x"], "start", 4) if name["xanchor"] == "left" else (1.0, "end", -8)
         words.append(_text(name["text"], at, up(name["y"]), anchor, aside, lift))
-    end_x, end_y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, low=False)
+    end_x, end_y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, TABLET)
     numbers = [
         _text(str(line.place.number), across(at), up(level), "start", 5, 5)
         for line, at, level in zip(lines, end_x[1::3], end_y[1::3], strict=True)

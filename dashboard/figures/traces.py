@@ -1,5 +1,6 @@
 """The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
 
+import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -16,16 +17,17 @@ from dashboard.figures.look import (
     ruler_shapes,
 )
 from dashboard.figures.model import Band, Kind, Line, Mark, Stage
-from dashboard.figures.names import minute, rule_names, stage_names
+from dashboard.figures.names import TABLET, Glass, minute, rule_names, stage_names
 from logger.reading import Floats
 from logger.words.looks import rulers
 
 LOWEST_TOP_C: Final = 700.0
-APART: Final = {False: 1.0 / 26.0, True: 1.0 / 15.0}
-"""Between numbers at the lines' ends, of what the axis shows: a number's height; True: on a low glass."""
+TIGHT: Final = 0.7
+"""Of a number's height: what numbers at the lines' ends need at least; else only some of them are there."""
 LEAD: Final = 0.015
 """Share of the time shown between a line's end and its number; a thin line leads there."""
 
+_LETTER_PX, _NAME_PX, _NUMBER_PX = 9.0, 20.0, 16.0
 _STRIP_PX: Final = 48
 """Above the traces, on any glass: names of stages over alarms over notes."""
 _MARGIN_PX: Final = {"l": 72, "r": 40, "t": _STRIP_PX, "b": 51}
@@ -59,7 +61,7 @@ def traces_drawing(
     forecast: bool = False,
     lead_min: float | None = None,
     shown_s: tuple[float, float] | None = None,
-    low: bool = False,
+    glass: Glass = TABLET,
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> dict[str, Any]:
@@ -86,14 +88,14 @@ def traces_drawing(
         From a line's end to its number; `LEAD` of the whole firing, unless a part of it is shown. [min]
     shown_s : tuple of float, optional
         From when until when the axis will show, unless that is the whole firing. [s]
-    low : bool
-        Whether the glass is low, as a phone's.
+    glass : Glass
+        How much room names have.
     """
     top_c = highest(lines, target_c)
     by_kind = {kind: [mark for mark in marks if mark.kind == kind] for kind in _SIGNS}
     scatters = [
         *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
-        _ends(lines, top_c, low, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit),
+        _ends(lines, top_c, glass, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit),
         *(_band(band, zero_s, unit) for band in bands),
         *(_marks(kind, some, zero_s, length_s) for kind, some in by_kind.items() if some),
         *(_forecast() if forecast else ()),
@@ -107,14 +109,21 @@ def traces_drawing(
             *ruler_shapes(rules, unit),
         ],
         "annotations": [
-            *rule_names(rules, [*lines, *ahead], shown_s, top_c, low, unit),
-            *stage_names(stages, shown_s, zero_s, low),
+            *rule_names(rules, [*lines, *ahead], shown_s, top_c, glass, unit),
+            *stage_names(stages, shown_s, zero_s, glass),
         ],
     }
     return {"data": [{"type": "scatter", **each} for each in scatters], "layout": layout}
 
 
 traces_figure = checked(traces_drawing)
+
+
+def glass_of(wide_px: float, high_px: float) -> Glass:
+    """Tell how much room names have in a picture of so many pixels."""
+    wide_px -= _MARGIN_PX["l"] + _MARGIN_PX["r"]
+    high_px -= _MARGIN_PX["t"] + _MARGIN_PX["b"]
+    return Glass(wide_px / _LETTER_PX, _NAME_PX / high_px, _NUMBER_PX / high_px)
 
 
 def highest(lines: Sequence[Line], target_c: float) -> float:
@@ -155,10 +164,10 @@ def last(line: Line) -> tuple[float | None, float | None]:
 
 
 def _ends(
-    lines: Sequence[Line], top_c: float, low: bool, lead_min: float, zero_s: float, unit: Unit
+    lines: Sequence[Line], top_c: float, glass: Glass, lead_min: float, zero_s: float, unit: Unit
 ) -> dict[str, Any]:
     """A number at each line's end."""
-    x, y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, low=low)
+    x, y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, glass)
     return {
         "x": x,
         "y": y,
@@ -179,22 +188,24 @@ def ends(
     lead_min: float,
     zero_s: float,
     unit: Unit,
-    *,
-    low: bool,
+    glass: Glass,
 ) -> tuple[list[float | None], list[float | None]]:
     """Say where the lines' numbers stand: behind their ends, moved apart where they would cover one another.
 
     `found` is each line's last reading [s, °C]; beyond `top_c` [°C] plotly shows none. x and y (length 3 n)
     have, line by line, its end, its number's place `lead_min` [min] further, and None: minutes, and °C or °F.
+    Where there isn't room for all numbers, each second or third line has none.
     """
     x: list[float | None] = []
     y: list[float | None] = []
     for t, c in found:
         x += [None] * 3 if t is None else [minute(t, zero_s), minute(t + 60.0 * lead_min, zero_s), None]
         y += [c, None, None]
-    apart_c = top_c * min(APART[low], 1.0 / max(1, len(found)))
+    ended = sorted((c, i) for i, (_, c) in enumerate(found) if c is not None)
+    ended = ended[:: math.ceil(max(1, len(ended)) * TIGHT * glass.number)]
+    apart_c = top_c * min(glass.number, 1.0 / max(1, len(ended)))
     groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
-    for c, i in sorted((c, i) for i, (_, c) in enumerate(found) if c is not None):
+    for c, i in ended:
         groups.append([(c, i)])
         while len(groups) > 1 and (
             _low(groups[-1], apart_c, top_c) < _low(groups[-2], apart_c, top_c) + apart_c * len(groups[-2])

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import number, numbers
 from dashboard.figures.model import Line, Mark, Place, Stage
-from dashboard.figures.names import HIGH, off_limits
+from dashboard.figures.names import PHONE, TABLET, Glass, off_limits
 from dashboard.figures.stack import stack_figure
 from dashboard.figures.standing import standing_traces
 from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
@@ -146,6 +146,10 @@ def top_c(board: Board) -> float:
     return math.ceil(top / 50.0) * 50.0
 
 
+def _glass(wish: Wish) -> Glass:
+    return PHONE if wish.low else TABLET
+
+
 def picture(board: Board, wish: Wish) -> Any:
     """Draw the traces, or the stack through time."""
     firing = board.firing or {}
@@ -172,7 +176,7 @@ def picture(board: Board, wish: Wish) -> Any:
         stages=_stages(board),
         bands=board.bands if wish.bands else [],
         ahead=_ahead(board, wish),
-        low=wish.low,
+        glass=_glass(wish),
         **common,
     )
     shown = follow(board, wish)
@@ -269,7 +273,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     )  # at once: most lines have a point or two
     y = [list(itertools.islice(shown, len(line))) for _, line in new]
     last = [(v.value_s, v.c) for v in board.values]
-    end_x, end_y = ends(last, top_c(board), _lead_min(board, wish), zero_s, wish.unit, low=wish.low)
+    end_x, end_y = ends(last, top_c(board), _lead_min(board, wish), zero_s, wish.unit, _glass(wish))
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(last)], {"x": keep, "y": keep}]}}
@@ -303,7 +307,7 @@ def ahead_s(board: Board, span_s: float) -> float:
 
 def _ahead(board: Board, wish: Wish) -> list[Line]:
     """Give what is drawn of the forecast and its name, as lines [°C] that limits' names keep clear of."""
-    room_c, zero_s = HIGH[wish.low] * top_c(board), lighting_s(board) or 0.0
+    room_c, zero_s = _glass(wish).name * top_c(board), lighting_s(board) or 0.0
     found = []
     for trace in forecast_lines(board, replace(wish, unit="C"), top_c(board)):
         c = np.array(trace["y"], np.float64)
@@ -338,7 +342,7 @@ def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]
     firing = board.firing or {}
     limits = rulers(target_c=firing.get("target_c"), burnout_c=firing.get("burnout_c"))
     crossed = [number(rule.temperature_c, wish.unit) for rule in limits]
-    y = off_limits(y, crossed, HIGH[wish.low] * top * (1.0 if up else -1.0))
+    y = off_limits(y, crossed, _glass(wish).name * top * (1.0 if up else -1.0))
     plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
     edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
     return [

@@ -1,6 +1,6 @@
 """What callbacks begin with: the button that was pressed, what a browser keeps."""
 
-from typing import Any, Final, TypeVar
+from typing import Annotated, Any, Final, TypeVar
 
 import msgspec
 from dash import ctx
@@ -12,6 +12,7 @@ from dashboard.security.guard import who_asks
 
 MOST_IDS: Final = 10_000
 
+Pixels = Annotated[int, msgspec.Meta(ge=320, le=20_000)]
 T = TypeVar("T")
 
 
@@ -50,6 +51,12 @@ async def carry_out(kind: str, data: dict[str, Any]) -> dict[str, Any]:
 def next_turn(turn: Any) -> int:
     """Count on, so that whatever looks at the count is drawn again."""
     return (turn if isinstance(turn, int) else 0) + 1
+
+
+def glass_px(given: Any) -> tuple[int, int]:
+    """Read how wide and how high the glass is [px]; a phone's where nobody said."""
+    found = read_kept(tuple[Pixels, Pixels], given)
+    return found or (390, 844)
 
 
 def id_of(given: Any) -> str:

@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
+from dashboard.figures.names import PHONE
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
 from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing
@@ -169,7 +170,7 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
         length_s=info.length_s,
         marks=sorted(marks, key=lambda mark: mark.t_s),
         stages=tables.stages([] if told is None else told["stages"]),
-        low=True,  # it has half of the glass
+        glass=PHONE,  # it has half of the glass
         unit=unit,
         theme=theme,
     )

@@ -6,14 +6,18 @@ from typing import Any, Final
 
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, ctx, dcc, html
+from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
+from dashboard.figures.names import Glass
+from dashboard.figures.traces import glass_of
 from dashboard.pages import progress
+from dashboard.pages.asked import glass_px
 from dashboard.pages.replay_alarms import alarms_of, firing_id, judgement, settings_form
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
 from dashboard.parts.single import chosen, let_single_out
-from dashboard.stored.replayed import ALL_SIDES, shown
+from dashboard.stored.replayed import ALL_SIDES, named_for, shown
 from dashboard.work.gathering import gathering
 from logger.errors import UserError
 
@@ -196,9 +200,11 @@ progress.follow(
         "bands": Input("replay-bands", "checked"),
         "side": Input("replay-side", "value"),
     },
-    state={"theme": State("theme", "data")},
+    state={"theme": State("theme", "data"), "glass": State("glass-px", "data")},
 )
-async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any) -> dict[str, Any]:
+async def show(
+    which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any, glass: Any = None
+) -> dict[str, Any]:
     """Show the firing; its verdicts as soon as they are worked out."""
     nothing = {
         "title": "Replay",
@@ -215,15 +221,46 @@ async def show(which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side:
         return {**nothing, "about": "No firing was chosen."}
     try:
         info = await gathering(here().journal_path).firing(firing_id(which))
-        answer = None
-        if isinstance(judged, dict):
-            work = await judgement(info.id, alarms_of(judged))
-            await asyncio.wait([work.task])
-            answer = work.answer()
+        answer = await _answer(info.id, judged)
     except UserError as exc:
         return {**nothing, "about": f"{exc}"}
-    looks = (unit_of(unit), theme_of(theme), bands is not False, str(side or ALL_SIDES))
+    looks = (unit_of(unit), theme_of(theme), bands is not False, str(side or ALL_SIDES), _room(glass))
     return await asyncio.to_thread(shown, info, answer, *looks)
+
+
+async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
+    """Find what was judged; None where that isn't known yet."""
+    if not isinstance(judged, dict):
+        return None
+    work = await judgement(firing, alarms_of(judged))
+    await asyncio.wait([work.task])
+    return work.answer()
+
+
+@callback(
+    Output("replay-traces", "figure", allow_duplicate=True),
+    Input("glass-px", "data"),
+    State("replay-firing", "data"),
+    State("replay-judged", "data"),
+    State("unit", "data"),
+    State("replay-body", "hidden"),
+    prevent_initial_call=True,
+)
+async def turn(glass: Any, which: Any, judged: Any, unit: Any, hidden: Any) -> Any:
+    """Name what is in the traces once more: the tablet was turned."""
+    if not firing_id(which) or hidden:
+        raise PreventUpdate
+    info = await gathering(here().journal_path).firing(firing_id(which))
+    answer = await _answer(info.id, judged)
+    return await asyncio.to_thread(named_for, info, answer, unit_of(unit), _room(glass))
+
+
+def _room(glass: Any) -> Glass:
+    """How much the traces have, by `rooms.css`."""
+    wide, high = glass_px(glass)
+    if wide < 640:
+        return glass_of(wide - 24, 320)
+    return glass_of(min(0.8 * (wide - 34), wide - 234), max(210.0, high / 2 - (205 if wide <= 900 else 163)))
 
 
 client(

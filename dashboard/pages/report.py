@@ -16,9 +16,9 @@ from dashboard.acts import write
 from dashboard.context import Context, here
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit, theme_of, unit_of
-from dashboard.figures.traces import traces_figure
+from dashboard.figures.traces import glass_of, traces_figure
 from dashboard.pages import progress
-from dashboard.pages.asked import button_pressed, id_of, next_turn
+from dashboard.pages.asked import button_pressed, glass_px, id_of, next_turn
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, save_as, scroll, templates
@@ -36,6 +36,8 @@ from logger.report.story import story, verdict
 
 MAX_POINTS: Final = 900
 STEPS: Final = 300
+HIGH_PX: Final = 420
+"""Of the traces, in `rooms.css`."""
 MAX_ZONE: Final = 60
 PHOTOS: Final = "/api/report/photos"
 """Takes a photo; its requests may be as large as `MAX_BYTES`."""
@@ -118,18 +120,19 @@ progress.follow(
     inputs={
         "firing": Input("report-ready", "data"),
         "unit": Input("unit", "data"),
+        "glass": Input("glass-px", "data"),
         "_": Input("report-saved", "data"),
     },
     state={"theme": State("theme", "data")},
 )
-async def show(firing: Any, unit: Any, theme: Any, _: Any) -> dict[str, Any]:
+async def show(firing: Any, unit: Any, theme: Any, _: Any, glass: Any = None) -> dict[str, Any]:
     """Show how the firing went."""
     if not id_of(firing):
         raise PreventUpdate
     known = await gathering(here().journal_path).known(id_of(firing))
     write = shown(unit_of(unit), "UTC")  # all times here are minutes since the first reading
     look: Theme = theme_of(theme)
-    pictures = await asyncio.to_thread(_pictures, known, write, look)
+    pictures = await asyncio.to_thread(_pictures, known, write, look, glass_px(glass)[0])
     info = known.info
     when = f"First reading {day}" if (day := tables.day_of(info)) else "Day and time of day not known"
     about = f"{when}; {span(info.length_s)} recorded, {info.readings:,} readings"
@@ -156,7 +159,7 @@ def _verdicts(known: Gathered, write: Shown) -> list[dict[str, Any]]:
     return sorted(zones, key=lambda z: (not pots[z["zone"]], z["peak_c"] is None, z["peak_c"] or 0.0))
 
 
-def _pictures(known: Gathered, write: Shown, theme: Theme) -> dict[str, Any]:
+def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict[str, Any]:
     info, plan = known.info, known.plan
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
@@ -172,8 +175,9 @@ def _pictures(known: Gathered, write: Shown, theme: Theme) -> dict[str, Any]:
         "theme": theme,
     }
     stages = tables.stages(known.rehearsal["stages"])
+    glass = glass_of(wide_px - 24, HIGH_PX)
     return {
-        "traces": traces_figure(lines, length_s=info.length_s, stages=stages, low=True, **common),
+        "traces": traces_figure(lines, length_s=info.length_s, stages=stages, glass=glass, **common),
         "heat": heat_figure([line.place for line in lines], steps_s, steps.to_numpy(), **common),
     }
 

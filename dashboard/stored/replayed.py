@@ -6,15 +6,16 @@ import math
 from typing import Any, Final
 
 import numpy as np
-from dash import dcc, html
+from dash import Patch, dcc, html
 
 from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.heat_map import column, heat_figure
 from dashboard.figures.look import Theme, Unit
 from dashboard.figures.model import Mark
+from dashboard.figures.names import Glass
 from dashboard.figures.stack import side_columns, stack_figure
-from dashboard.figures.traces import traces_figure
+from dashboard.figures.traces import traces_drawing, traces_figure
 from dashboard.parts import moment
 from dashboard.words import FAULTS, STEADY_C_MIN, alarm_name, event_words
 from logger.journal.reader import FiringInfo, JournalReader
@@ -41,39 +42,37 @@ ALL_SIDES: Final = "all sides"
 
 
 def shown(
-    info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, theme: Theme, bands: bool, side: str
+    info: FiringInfo,
+    judged: dict[str, Any] | None,
+    unit: Unit,
+    theme: Theme,
+    bands: bool,
+    side: str,
+    glass: Glass,
 ) -> dict[str, Any]:
     """Work out all that the page shows of a firing, by the callback's names for its outputs.
 
     `judged` is from `logger.replay.moments.judged`, None if there is none (yet); `bands` draws what the pots
-    were estimated to be at; `side` is that whose stack through time is drawn, or `ALL_SIDES`.
+    were estimated to be at; `side` is that whose stack through time is drawn, or `ALL_SIDES`; `glass` tells
+    how much room names have in the traces.
     """
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
-        events = reader.events(info.id)
         lines = tables.lines(reader, info, MAX_POINTS)
         estimates = tables.bands(reader, info)
         doubtful = {} if judged is None else distrusted(judged)
         steps_s, steps = tables.on_steps(reader, info, STEPS, doubtful)
         told = replayed(reader, info, unit)
-        lit = lighting(zone_levels(reader, info, doubtful))
+        told_by = marks_of(info, reader.events(info.id), judged, unit)
+        around = _around(reader, info, judged)
+    stages = around.pop("stages")
     plan = info.plan.for_channels(info.seen)
     places = [line.place for line in lines]
-    told_by = marks_of(info, events, judged, unit)
     marks = [mark for mark, _ in told_by]
-    length_s = told["length_s"]
-    limits = {"target_c": plan.target_c, "burnout_c": plan.burnout_c}
-    zero_s = lit.t_s if lit.found else 0.0
-    common: dict[str, Any] = {**limits, "marks": marks, "zero_s": zero_s, "lit": lit.found}
-    common |= {"unit": unit, "theme": theme}
-    beside_the_fire = [
-        {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
-        for e in events
-        if e.kind == "stage"
-    ]
-    stages = tables.stages(beside_the_fire if judged is None else judged["stages"])
+    length_s, zero_s = told["length_s"], around["zero_s"]
+    common: dict[str, Any] = {"marks": marks, "unit": unit, "theme": theme}
     read = steps.to_numpy()
     sides = sorted({place.side for place in places if place.side})
-    firing = {**limits, "soak_min": plan.soak_min}
+    firing = {"target_c": plan.target_c, "burnout_c": plan.burnout_c, "soak_min": plan.soak_min}
     heat = [[column(part, "C") for part in step] for step in side_columns(places, read)]
     told |= {
         "unit": unit,
@@ -97,14 +96,48 @@ def shown(
             stages=stages,
             bands=estimates if bands else [],
             forecast=True,
-            low=True,
+            glass=glass,
+            **around,
             **common,
         ),
-        "heat": heat_figure(places, steps_s, read, sides=(side,) if side in sides else None, **common),
-        "stack": stack_figure(places, np.full(len(places), np.nan), theme=theme),
+        "heat": heat_figure(
+            places, steps_s, read, sides=(side,) if side in sides else None, **around, **common
+        ),
+        "stack": stack_figure(places, np.full(len(places), np.nan), low=True, theme=theme),
         "sides": [ALL_SIDES, *(sides if len(sides) > 1 else [])],
         "end": max(1, math.ceil(length_s)),
     }
+
+
+def _around(reader: JournalReader, info: FiringInfo, judged: dict[str, Any] | None) -> dict[str, Any]:
+    """Limits, lighting and stages, as figures take them."""
+    plan = info.plan.for_channels(info.seen)
+    lit = lighting(zone_levels(reader, info, {} if judged is None else distrusted(judged)))
+    beside_the_fire = [
+        {"stage": e.data["stage"], "from_s": (e.t_us - info.started_us) / 1e6}
+        for e in reader.events(info.id)
+        if e.kind == "stage"
+    ]
+    return {
+        "target_c": plan.target_c,
+        "burnout_c": plan.burnout_c,
+        "zero_s": lit.t_s if lit.found else 0.0,
+        "lit": lit.found,
+        "stages": tables.stages(beside_the_fire if judged is None else judged["stages"]),
+    }
+
+
+def named_for(info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, glass: Glass) -> Patch:
+    """Say what another glass changes in the traces: their names, and the numbers at the lines' ends."""
+    with contextlib.closing(JournalReader(here().journal_path)) as reader:
+        lines = tables.lines(reader, info, MAX_POINTS)
+        around = _around(reader, info, judged)
+    length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
+    drawn = traces_drawing(lines, length_s=length_s, glass=glass, unit=unit, **around)
+    told = Patch()
+    told["layout"]["annotations"] = drawn["layout"]["annotations"]
+    told["data"][len(lines)]["y"] = drawn["data"][len(lines)]["y"]
+    return told
 
 
 def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from logger.report.drawing import FONT, HALO, RULE, SOFT, Mark, Scales, canvas, 
 from logger.report.levels import Span
 from logger.report.markup import Element, add, el
 from logger.report.shown import Shown
-from logger.report.stack_map import HEAT, STEP_CM, heat, rows_cm, spread
+from logger.report.stack_map import HEAT, STEP_CM, heat, numbers_beside, rows_cm, spread
 
 COLUMNS: Final = 220
 SHADE_C: Final = 20.0
@@ -55,10 +55,10 @@ def draw_stack(
 
     add(picture, *_cells(scales, cells, rows, y))
     add(picture, *_axes(scales, rows, y, bottom))
-    for number, i in enumerate(order_of(traces), 1):
-        if (h := heights[i]) is not None:
-            x = scales.x(0.0) + 6.0 + 20.0 * (number % 3)
-            add(picture, words(str(number), f"{x:.1f}", f"{y(h) + 5.5:.1f}", **HALO))
+    order = enumerate(order_of(traces), 1)
+    probes = ((h, number) for number, i in order if (h := heights[i]) is not None)
+    for h, numbers in numbers_beside(probes, FONT / per_cm):
+        add(picture, words(numbers, f"{scales.x(0.0) + 6.0:.1f}", f"{y(h) + 5.5:.1f}", **HALO))
     for mark in marks:
         x = scales.x(mark.t_s)
         add(picture, el("path", d=f"M{x:.1f} {_TOP:g}V{bottom:g}", stroke=RULE, stroke_dasharray="1 5"))

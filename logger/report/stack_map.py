@@ -5,7 +5,7 @@ Also the colours of heat, the same on the page, in the report and on paper.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -48,6 +48,31 @@ def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
     top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
     rows: Floats = np.arange(np.floor(bottom / STEP_CM), np.ceil(top / STEP_CM) + 1) * STEP_CM
     return rows
+
+
+def numbers_beside(probes: Iterable[tuple[float, int]], apart_cm: float) -> list[tuple[float, str]]:
+    """Say where numbers of probes (height [cm], number) stand: those too near one another share a line."""
+    lines: list[list[tuple[float, int]]] = []
+    for probe in sorted(probes):
+        lines.append([probe])
+        while len(lines) > 1 and _middle(lines[-1]) - _middle(lines[-2]) < apart_cm:
+            lines[-2:] = [lines[-2] + lines[-1]]
+    return [(_middle(line), _counted(sorted(number for _, number in line))) for line in lines]
+
+
+def _middle(line: Sequence[tuple[float, int]]) -> float:
+    return sum(height for height, _ in line) / len(line)
+
+
+def _counted(numbers: Sequence[int]) -> str:
+    """Write numbers, three or more that follow one another as `3–7`."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)
 
 
 def spread(heights_cm: Sequence[float | None], temperature_c: Floats, rows: Floats) -> Floats:

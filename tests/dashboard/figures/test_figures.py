@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from dashboard.figures import comparison, heat_map, look, spark, stack, traces
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from dashboard.figures.names import PHONE, TABLET, Glass
 from logger.report.stack_map import REACH_CM, heat
 
 TOP = Place("top", 1, 60.0, "centre", "wall", "upper")
@@ -66,8 +67,8 @@ def test_the_standing_picture_has_the_live_ones_margins() -> None:
 def test_numbers_at_the_ends_stand_no_further_off_than_the_glass_needs() -> None:
     lines = [line(TOP, 500, 500), line(WIND, 500, 500)]
     high, low = (
-        next(t["y"] for t in drawn(lines=lines, low=glass)["data"] if t.get("name") == "numbers")
-        for glass in (False, True)
+        next(t["y"] for t in drawn(lines=lines, glass=glass)["data"] if t.get("name") == "numbers")
+        for glass in (TABLET, PHONE)
     )
     high, low = high[1::3], low[1::3]
     assert sum(high) == sum(low) == pytest.approx(1000.0), "around the lines' own ends"
@@ -128,11 +129,11 @@ def stage_names(**more: Any) -> dict[str, dict[str, Any]]:
     return {a["text"]: a for a in figure["layout"]["annotations"] if a.get("yref") == "paper"}
 
 
-@pytest.mark.parametrize("low", [False, True])
-def test_each_stage_has_its_name_on_any_glass_and_none_covers_another(low: bool) -> None:
-    names = stage_names(low=low)
+@pytest.mark.parametrize("glass", [TABLET, PHONE])
+def test_each_stage_has_its_name_on_any_glass_and_none_covers_another(glass: Glass) -> None:
+    names = stage_names(glass=glass)
     assert list(names) == [stage.name for stage in STAGES]
-    letter_min = 7675.0 / 60.0 / (30.0 if low else 80.0)
+    letter_min = 7675.0 / 60.0 / glass.letters
     ends = []
     for stage, name in zip(STAGES, names.values(), strict=True):
         wide = letter_min * len(stage.name)
@@ -142,6 +143,36 @@ def test_each_stage_has_its_name_on_any_glass_and_none_covers_another(low: bool)
         ends.append((begin, begin + wide))
     assert all(after[0] > before[1] for before, after in pairwise(ends))
     assert ends[-1][1] <= 7675.0 / 60.0 + 0.001
+
+
+def test_a_long_firing_names_its_stages_as_far_as_the_glass_is_wide() -> None:
+    """Twelve hours, hot for one: a tablet that lies flat has room for what a phone leaves out."""
+    found = [
+        ("Drying", 300.0),
+        ("Climb", 2600.0),
+        ("Peak", 3700.0),
+        ("Burn-down", 6600.0),
+        ("Cooling", 12900.0),
+    ]
+    stages = [Stage(*stage) for stage in found]
+    for wide, high, least in ((915.0, 247.0, 4), (366.0, 320.0, 1)):
+        names = stage_names(stages=stages, length_s=43200.0, glass=traces.glass_of(wide, high))
+        assert len(names) >= least, wide
+        min_px = 720.0 / (wide - 112.0)
+        places = []
+        for name in names.values():
+            width = 8.5 * len(name["text"]) * min_px
+            begin = name["x"] - (width if name["xanchor"] == "right" else 0.0)
+            places.append((begin, begin + width))
+        assert all(after[0] > before[1] for before, after in pairwise(places)), wide
+
+
+def test_where_numbers_at_the_ends_have_no_room_only_some_stand() -> None:
+    lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 30 + n) for n in range(16)]
+    figure = drawn(lines=lines, glass=traces.glass_of(800.0, 210.0))
+    ends = [y for y in next(d for d in figure["data"] if d["name"] == "numbers")["y"][1::3] if y is not None]
+    assert 5 <= len(ends) < 16
+    assert np.diff(sorted(ends)).min() * 111 / figure["layout"]["yaxis"]["range"][1] >= 11.0, "pixels"
 
 
 def test_a_stage_too_short_for_its_name_has_none() -> None:
@@ -183,7 +214,7 @@ def test_numbers_at_the_ends_never_cover_one_another() -> None:
 def test_sixteen_numbers_fit_a_low_glass_too() -> None:
     for hottest in (300, 600, 880):
         lines = [line(Place(f"p{n}", n + 1, float(n)), 20, hottest - n) for n in range(16)]
-        figure = drawn(lines=lines, low=True)
+        figure = drawn(lines=lines, glass=PHONE)
         ends = next(d for d in figure["data"] if d["name"] == "numbers")["y"][1::3]
         bottom, top = figure["layout"]["yaxis"]["range"]
         assert bottom <= min(ends)
@@ -310,7 +341,7 @@ def test_numbers_of_near_probes_share_a_line_of_the_picture() -> None:
         heat_map.heat_figure(places, np.array([0.0]), np.full((1, 4), 300.0), target_c=780, burnout_c=650)
     )
     names = next(d for d in figure["data"] if d["name"] == "probes")
-    assert dict(zip(names["y"], names["text"], strict=True)) == {0.0: " 4", 59.0: " 1, 2, 3"}
+    assert dict(zip(names["y"], names["text"], strict=True)) == {0.0: " 4", 59.0: " 1–3"}
 
 
 def test_a_probe_at_fault_leaves_its_height_empty() -> None:

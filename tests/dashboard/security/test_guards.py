@@ -20,6 +20,7 @@ HARMLESS = {
     "...replay-told.data...replay-marks.data...replay-values.children...replay-happened.children...replay-zones.children"
     "...replay-traces.figure...replay-heat.figure...replay-stack.figure...replay-side.data"
     "...replay-standing.children...replay-scrub.max": "shows a stored firing",
+    "replay-traces.figure": "names in the traces, for a glass that was turned",
     "replay-settings.children": "a form of alarm settings",
     "replay-wish.data...replay-poll.disabled": "goes back to the firing's own alarm settings",
     'replay-wish.data...replay-poll.disabled...{"name":["ALL"],"rule":["ALL"],"type":"replay-set"}.error': (
