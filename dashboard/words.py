@@ -3,6 +3,7 @@
 from typing import Any, Final, Literal
 
 from logger.reading import Status
+from logger.report.shown import span as span
 from logger.words.looks import NOTES, STAGES
 
 Unit = Literal["C", "F"]
@@ -63,12 +64,6 @@ def rate(rate_c_min: float | None, unit: Unit) -> str:
     size = abs(value)
     sign = "−" if value < 0 else "+"
     return f"{sign}{size:.1f} °{unit}/min" if size < 9.95 else f"{sign}{size:.0f} °{unit}/min"
-
-
-def span(seconds: float) -> str:
-    """Write a length of time in minutes, and hours where there are some [s]."""
-    minutes = max(0, int(seconds // 60))
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def age(seconds: float) -> str:

@@ -77,7 +77,9 @@ def layout(firings: str = "", **_query: str) -> Any:
 def _body() -> list[Any]:
     return [
         html.H2("What the pots went through"),
-        html.P("How long each zone was how hot, and its peak: ✓ reached its target, or short of it."),
+        html.P(
+            "Time in each heat, zone by zone; at a bar's end the peak: ✓ reached its target, or fell short."
+        ),
         html.Ul(id="compare-key", **{"aria-label": "Colours of heat"}),
         dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
         html.H2("Comparison"),
@@ -258,9 +260,10 @@ def _facts(known: list[Gathered], write: Shown) -> list[Any]:
     coldest = next((f.words for f in known[0].facts if f.key == "coldest_peak_c"), "")
     titles = [one.info.title or "Firing" for one in known]
     few = len(by_zone) < 4
+    order = ["", *dict.fromkeys(bar.zone for bar in bars(known))]
     return [
         fact_table(zone, rows, titles, write, opened=few or zone in ("", coldest))
-        for zone, rows in by_zone.items()
+        for zone, rows in sorted(by_zone.items(), key=lambda each: order.index(each[0]))
     ]
 
 

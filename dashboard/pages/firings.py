@@ -231,7 +231,7 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
             return "The bin is empty."
         return "No firing yet. The first one appears here with the rig's first reading; or import a file."
     if not found:
-        return f"None of {every} fits."
+        return f"No match among {every} firings."
     what = "firing" if every == 1 else "firings"
     said = f"{every} {what}" if found == every else f"{found} of {every} {what}"
     return said if pages == 1 else f"{said}, {at * A_PAGE + 1} to {min((at + 1) * A_PAGE, found)}"

@@ -74,7 +74,9 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
 async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
     """Ask whether firings are to be deleted for good."""
     pressed = ctx.triggered_id
-    if pressed == "firings-delete-not" or not pressed or not ctx.triggered[0]["value"]:
+    if not pressed or not ctx.triggered[0]["value"]:
+        raise PreventUpdate  # new cards came: what is asked stands
+    if pressed == "firings-delete-not":
         return True, "", []
     infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
     if isinstance(pressed, dict):

@@ -18,7 +18,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import Errand, button_pressed, read_kept
 from dashboard.pages.firings_sent import errands_here, files_sent, looked_at, spool_here
 from dashboard.parts.frame import button, client, door_row, options
-from dashboard.parts.import_form import FIELDS, fields, page_words, understood, way_words
+from dashboard.parts.import_form import FIELDS, fields, page_words, refusal_words, understood, way_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.import_reading import ReadingRefused, reading_of
@@ -77,7 +77,7 @@ def _form() -> list[Any]:
                 _boxed(
                     dmc.TextInput(
                         id="import-begun",
-                        label="Begun, where you know it",
+                        label="Started, if you know it",
                         description="By the clock of Stokewatch's computer",
                         value="",
                         attributes={"input": {"type": "datetime-local", "step": 1}},
@@ -86,14 +86,14 @@ def _form() -> list[Any]:
                 _boxed(
                     dmc.Select(
                         id="import-plan",
-                        label="Probes, targets and alarms as in",
-                        placeholder="no plan: no heights, no target of its own",
+                        label="Probes and limits from",
+                        placeholder="no plan",
                         data=[],
                         clearable=True,
                     ),
                     hidden=True,
                 ),
-                dmc.Switch(id="import-invented", label="It is invented: nothing in it was measured"),
+                dmc.Switch(id="import-invented", label="Invented, not measured"),
             ],
             className="fields",
         ),
@@ -255,6 +255,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
     error, asked = page_words(whole["error"] or "")
     if whole["refusal"]:
         asked = [hint["field"] for hint in whole["refusal"]["hints"] if hint["field"] in FIELDS] or asked
+        error = refusal_words(whole["refusal"]) or error
     if leaps:
         asked = ["timezone"]
         error = page_words(leaps[0])[0]
@@ -291,7 +292,8 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
         for n, way in enumerate(ways)
     ]
     head = "It can't be imported yet. " if stands else "One question first. "
-    return [html.P([html.B(head), error]), door_row(*buttons) if buttons else ""]
+    end = "" if error.endswith((".", "?")) else "."
+    return [html.P([html.B(head), error, end]), door_row(*buttons) if buttons else ""]
 
 
 def _same(same: list[Any]) -> Any:

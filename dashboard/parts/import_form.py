@@ -29,12 +29,9 @@ class Field(NamedTuple):
 FIELDS: Final = {
     "day_first": Field(
         "Order of dates",
-        choices=(
-            ("true", "Day first: 3/4 is the 3rd of April"),
-            ("false", "Month first: 3/4 is the 4th of March"),
-        ),
+        choices=(("true", "3/4 is 3 April"), ("false", "3/4 is 4 March")),
     ),
-    "timezone": Field("Time zone", "such as Europe/Vienna, or UTC+1"),
+    "timezone": Field("Time zone", "Europe/Vienna, UTC+1 …"),
     "time": Field("Column of the time", "one, or date and time", takes="several"),
     "time_unit": Field(
         "Unit of the time",
@@ -62,7 +59,7 @@ FIELDS: Final = {
     "skip": Field("Lines above the header", takes="number"),
     "last_line": Field("Last line to read", takes="number"),
     "skip_rows": Field("Rows to leave out", "7, or 7-12", takes="several"),
-    "keep": Field("Columns to keep", "all that are temperatures; T1-* for several", takes="several"),
+    "keep": Field("Columns to keep", "all temperatures; T1-*", takes="several"),
     "leave_out": Field("Columns to leave out", "none", takes="several"),
     "no_reading": Field("Words for no reading", "OPEN, 77.7 …", takes="several"),
     "order": Field("Rows that go back in time", "refuse them", (("sort", "put in order"),)),
@@ -104,12 +101,24 @@ def page_words(text: str) -> tuple[str, list[str]]:
     return re.sub(r"--([a-z-]+)", name, said), fields
 
 
+def refusal_words(refusal: Mapping[str, Any]) -> str | None:
+    """Say what is wrong, where each way on is a button of its own; None where some only a person knows."""
+    if not refusal["hints"] or any(hint["value"] is None for hint in refusal["hints"]):
+        return None
+    row, column = refusal["row"], refusal["column"]
+    place = " ".join(part for part in (refusal["file"], f"row {row}" if row is not None else "") if part)
+    place = ", ".join(part for part in (place, f"column '{column}'" if column else "") if part)
+    # What leads on to the command's options, as "; say which with", goes.
+    what = re.sub(r"(;|(?<=[.?]) )[^;.?]*(with|say|another)$", "", refusal["what"]).rstrip(";")
+    return f"{place}: {what}" if place else what
+
+
 def way_words(field: str, value: Any, words: str) -> str:
-    """Say one way on from a refusal: what setting a field of `CsvOptions` to a value does."""
+    """Say one way on from a refusal: the value for a field of `CsvOptions`, and when it is right."""
     shown = ", ".join(map(str, value)) if isinstance(value, list | tuple) else value
     if (own := FIELDS.get(field)) is not None:
         shown = dict(own.choices).get(str(value).lower() if isinstance(value, bool) else str(value), shown)
-    return f"{own.label if own else field}: {shown}" + (f" ({words})" if words else "")
+    return f"{own.label if own else field}: {shown}" + (f" ({words})" if words.startswith("if ") else "")
 
 
 def fields(zones: Sequence[str]) -> list[Any]:
@@ -154,7 +163,7 @@ def _summary(whole: Mapping[str, Any], begun: str) -> Any:
     gaps = [f"{span(length)} from minute {begin / 60:.0f}" for begin, length in whole["gaps"][:3]]
     more = " …" if whole["gap_count"] > 3 else ""
     facts = (
-        ("Begun", begun or "the files have no date"),
+        ("Started", begun or "the files have no date"),
         ("Lasts", span(whole["duration_s"])),
         ("Rows", f"{whole['rows']:,}, one every {every}"),
         ("Gaps", f"{whole['gap_count']}: {', '.join(gaps)}{more}" if gaps else "none"),

@@ -14,8 +14,8 @@ from typing import Any, Final, TypeVar
 
 import logger
 from dashboard.work.apart import run_apart
-from logger.errors import StokewatchError
-from logger.journal.reader import FiringInfo, JournalReader
+from logger.errors import StokewatchError, UserError
+from logger.journal.reader import FiringInfo, JournalReader, NoFiringError
 from logger.plan import Plan
 from logger.report.gather import Gathered, gather
 
@@ -71,7 +71,13 @@ class Gathering:
 
     async def firing(self, firing: str) -> FiringInfo:
         """Find a firing, or raise UserError."""
-        return await asyncio.to_thread(self._read, lambda reader: reader.firing(firing))
+        try:
+            return await asyncio.to_thread(self._read, lambda reader: reader.firing(firing))
+        except NoFiringError:
+            missing = (
+                "there is no firing yet" if firing == "last" else f"{firing}: no such firing; it may be gone"
+            )
+            raise UserError(missing) from None
 
     async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
         """Begin a rehearsal, or find one, answered by `logger.replay.judging.rehearse`.

@@ -15,7 +15,7 @@ from logger.journal.layout import MINUTE_US
 from logger.journal.packing import CHUNK, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
 from logger.journal.rows import FiringInfo, Request, read_meta, select_firings, to_event, to_request
-from logger.journal.schema import JournalError, NoJournalError, errors_of, open_to_read
+from logger.journal.schema import JournalError, NoFiringError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.set_apart import Apart, noted, sums
 from logger.journal.set_apart import count as count_apart
@@ -25,7 +25,16 @@ from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
 from logger.reading import Batch, Bytes, Event, Floats, Ints, Status
 
-__all__ = ["Column", "FiringInfo", "JournalError", "JournalReader", "NoJournalError", "Request", "Traces"]
+__all__ = [
+    "Column",
+    "FiringInfo",
+    "JournalError",
+    "JournalReader",
+    "NoFiringError",
+    "NoJournalError",
+    "Request",
+    "Traces",
+]
 
 FOREVER_US: Final = 2**62
 
@@ -77,7 +86,7 @@ class JournalReader:
                 found = select_firings(self._db, "WHERE id = ?", (ref,))
         if not found:
             what = "there is no firing yet" if ref == "last" else f"{ref}: no such firing"
-            raise UserError(f"{what} in {self.path}; `stokewatch firings` lists what there is")
+            raise NoFiringError(f"{what} in {self.path}; `stokewatch firings` lists what there is")
         return found[0]
 
     def running(self) -> FiringInfo | None:

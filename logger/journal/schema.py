@@ -109,6 +109,10 @@ class JournalError(StokewatchError):
         self.reason = reason
 
 
+class NoFiringError(UserError):
+    """The journal has no such firing."""
+
+
 class NoJournalError(UserError):
     """There is no journal yet."""
 

@@ -281,7 +281,7 @@ class _Reader:
         if not _is_number(value):
             wrong = f"{shortened(value)} is not a number; give one from {low:g} to {high:g} {unit}"
         elif not low <= value <= high:
-            wrong = f"{value:g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip()
+            wrong = f"{value:.15g} is out of range; give a number from {low:g} to {high:g} {unit}".rstrip()
         if wrong is not None:
             refusal = self.error((*at, key), wrong)
             refusal.bounds = (value, low, high, unit)

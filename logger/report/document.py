@@ -20,7 +20,7 @@ from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
 from logger.report.markup import html, plain
 from logger.report.photos import photos_of
-from logger.report.shown import Shown, minutes, since
+from logger.report.shown import Shown, minutes, since, span
 from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM
 from logger.report.story import Entry, story, verdict
@@ -90,6 +90,7 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
             for fact in known.facts
             if fact.zone is None and fact.value is not None and fact.key not in ("notes", "spots")
         ],
+        compared=_in_order(known),
         of_zones=_of_zones(known, shown),
         of_pots=any(fact.key == "pots_peak_c" for fact in known.facts),
         photos=[base64.b64encode(photo).decode() for photo in photos],
@@ -112,7 +113,7 @@ def _template() -> Template:
 
 
 def _when(info: FiringInfo, shown: Shown) -> str:
-    length = f"{since((info.last_us or info.started_us) / 1e6 - info.started_us / 1e6)} h"
+    length = span(info.length_s)
     if not info.time_known:
         return f"Day and time of day not known; {length} recorded"
     return f"First reading {shown.moment(info.started_us)} ({shown.zone_name}); {length} recorded"
@@ -193,12 +194,18 @@ def _of_zones(known: Gathered, shown: Shown) -> list[tuple[str, list[str]]]:
     by_key = {(fact.key, fact.zone): fact for fact in known.facts}
     rows = []
     for key in dict.fromkeys(fact.key for fact in known.facts if fact.zone is not None):
-        facts = [by_key[key, zone] for zone in known.levels.zones]
+        facts = [by_key[key, zone] for zone in _in_order(known)]
         if key in ("soak_min", "above_burnout_min") or all(fact.value is None for fact in facts):
             continue  # stand with the verdicts, or say nothing
         label = shown.label(facts[0]) + (" *" if facts[0].basis == "estimated" else "")
         rows.append((label, [_cell(fact, shown) for fact in facts]))
     return rows
+
+
+def _in_order(known: Gathered) -> list[str]:
+    """Give the zones, coals alone last: as with the verdicts."""
+    zones = zip(known.levels.pots, known.levels.zones, strict=True)
+    return [zone for _, zone in sorted(zones, key=lambda each: not each[0])]
 
 
 def _cell(fact: Fact, shown: Shown) -> str:

@@ -14,7 +14,7 @@ from logger.journal.traces import Traces
 from logger.report.levels import Span
 from logger.report.markup import SVG, Element, add, el
 from logger.report.shown import Shown, since
-from logger.words.looks import DASHES, DAY, STAGES, Dash, rulers
+from logger.words.looks import DASHES, DAY, STAGES, Dash, Ruler, rulers
 
 LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
 FONT: Final = 16
@@ -116,9 +116,9 @@ def draw(
     top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
     scales = Scales(width, height, max([600.0, *ends]), top_c)
     picture = canvas(width, height, "Traces of temperature over time, one for each probe")
-    add(
-        picture, *_stages(scales, stages), *_grid(scales, shown), *_rulers(scales, shown, target_c, burnout_c)
-    )
+    add(picture, *_stages(scales, stages), *_grid(scales, shown))
+    limits = rulers(target_c=target_c, burnout_c=burnout_c)
+    add(picture, *_rulers(scales, shown, limits, list(zip(times, traces.temperature_c, strict=True))))
     for i, (column, t_s, c) in enumerate(zip(traces.columns, times, traces.temperature_c, strict=True)):
         pale = np.zeros(len(t_s), bool)
         for begin, end in doubtful.get(column.probe.name, ()):
@@ -165,9 +165,22 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
     yield words(axis, (LEFT + right) / 2, scales.height - 6, SOFT, text_anchor="middle")
 
 
-def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> Iterator[Element]:
+def _rulers(
+    scales: Scales, shown: Shown, limits: Sequence[Ruler], lines: Sequence[tuple[np.ndarray, np.ndarray]]
+) -> Iterator[Element]:
+    """Limits with their names, at the end where fewer of the lines (t_s, °C) run through the names."""
     taken: list[float] = []
-    for name, temperature_c, dash, width in rulers(target_c=target_c, burnout_c=burnout_c):
+    wide_s = 0.25 * scales.end_s
+    lowest, highest = (pick(limit.temperature_c for limit in limits) for pick in (min, max))
+    crossed = [
+        sum(
+            bool(((c > lowest - 40.0) & (c < highest + 40.0) & (t_s >= at) & (t_s <= at + wide_s)).any())
+            for t_s, c in lines
+        )
+        for at in (0.0, scales.end_s - wide_s)
+    ]
+    place, anchor = (LEFT + 5, None) if crossed[0] <= crossed[1] else (scales.right - 5, "end")
+    for name, temperature_c, dash, width in limits:
         y = scales.y(temperature_c)
         yield stroke(f"M{LEFT:g} {y:.1f}H{scales.right:g}", RULE, width, stroke_dasharray=_dashed(dash))
         label = f"{name} {shown.degrees(temperature_c, unit=False)}"
@@ -175,7 +188,7 @@ def _rulers(scales: Scales, shown: Shown, target_c: float, burnout_c: float) -> 
         at = next((w for w in (y - 5, y + 16) if all(abs(w - other) >= FONT for other in taken)), None)
         if at is not None:
             taken.append(at)
-            yield words(label, LEFT + 5, f"{at:.1f}", SOFT, **HALO)
+            yield words(label, place, f"{at:.1f}", SOFT, text_anchor=anchor, **HALO)
 
 
 def _dashed(dash: Dash) -> str | None:

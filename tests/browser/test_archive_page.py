@@ -97,10 +97,10 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     # Unclear: it is asked, beside the field; nothing can be imported before.
     tablet.wait_for_selector(f"{read('day_first')}[aria-invalid=true]", state="attached", timeout=90_000)
     assert "may be the day or the month first" in tablet.inner_text("#import-refused")
-    assert "“Order of dates”" in tablet.inner_text("#import-refused")
+    assert "Order of dates: 3/4 is 3 April" in tablet.inner_text("#import-refused")
     assert tablet.is_disabled("#import-now")
     assert "03/04/2026" in tablet.inner_text("#import-understood")
-    tablet.click("#import-refused button:has-text('Day first')")
+    tablet.click("#import-refused button:has-text('3/4 is 3 April')")
     tablet.wait_for_selector("#import-now:enabled", timeout=90_000)
     understood = tablet.inner_text("#import-understood")
     assert "3 April 2026" in understood
@@ -108,7 +108,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     assert "numbers have a decimal comma" in understood
     assert re.search(r"under\s+°F\s+38 to 531 °C\s+300", understood), understood
     tablet.fill("#import-title", "Small fire, invented")
-    tablet.locator("label", has_text="It is invented").click()
+    tablet.locator("label", has_text="Invented, not measured").click()
     pick(tablet, "#import-plan", "Two places: 2 of 2 columns")
     tablet.click("#import-now")
     tablet.wait_for_selector("#import-done a:has-text('Replay it')", timeout=90_000)
@@ -347,7 +347,7 @@ def test_readable_touchable_and_nothing_for_axe(archive: PageServer, tablet: Pag
     page.wait_for_selector(f"{read('day_first')}[aria-invalid=true]", state="attached", timeout=90_000)
     page.click("#import-how summary")
     look("refused")
-    page.click("#import-refused button:has-text('Day first')")
+    page.click("#import-refused button:has-text('3/4 is 3 April')")
     page.wait_for_selector("#import-now:enabled", timeout=90_000)
     look("understood")
     page.click("#import-cancel")

@@ -250,7 +250,7 @@ def test_firings_are_found_by_what_is_said_of_them_and_sorted(tablet: Tablet, pa
         ("river bowls", []),
     ):
         assert tablet.ids(**{"find.value": words}) == wanted, words
-    assert tablet.has["firings-count.children"] == "None of 3 fits."
+    assert tablet.has["firings-count.children"] == "No match among 3 firings."
     peaks = {jars: 700.0, pipes: 650.0}
     infos = tablet.stored()
     assert [i.id for i in shelf.in_order(infos, "hottest", peaks)] == [jars, pipes, bowls]
@@ -437,8 +437,8 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     tablet.send("date,a\n03/04/2026 10:00:00,20\n03/04/2026 10:00:01,21\n")
     told = tablet.preview()
     refused = text_of(told["import-refused"]["children"])
-    assert "may be the day or the month first; say which with “Order of dates”" in refused
-    assert "Order of dates: Day first: 3/4 is the 3rd of April" in refused
+    assert "'03/04/2026' may be the day or the month first." in refused, "how is said on the buttons"
+    assert "Order of dates: 3/4 is 3 April" in refused
     assert told['{"field":"day_first","type":"read"}']["error"] == "say which"
     assert told['{"field":"day_first","type":"read-box"}']["className"] == "asked"
     assert told['{"field":"unit","type":"read"}']["error"] == ""
@@ -815,7 +815,6 @@ def test_page_words_leave_other_words_alone() -> None:
         "check “Between columns” and “Decimal sign”",
         ["delimiter", "decimal"],
     )
-    assert way_words("repeats", "spread", "spreads such rows") == (
-        "Rows of the same time: spread evenly (spreads such rows)"
-    )
+    assert way_words("repeats", "spread", "spreads such rows") == "Rows of the same time: spread evenly"
+    assert way_words("skip_rows", ["3"], "if it is a remark") == "Rows to leave out: 3 (if it is a remark)"
     assert way_words("keep", ["a", "b"], "") == "Columns to keep: a, b"
