@@ -80,7 +80,7 @@ def rule_names(
     for rule in rules:
         name, c = ruler_name(rule, unit), rule.temperature_c
         wide = len(name["text"]) / glass.letters + 0.02
-        begins = [0.0, 1.0 - wide, *(n * wide for n in range(1, int(0.5 / wide) + 1))]
+        begins = [0.0, 1.0 - wide, *(0.05 * n for n in range(1, 11))]
         places = [
             (begin, begin + wide, c - under, c - under + high_c)
             for begin in begins

@@ -293,7 +293,7 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
     ]
     head = "It can't be imported yet. " if stands else "One question first. "
     end = "" if error.endswith((".", "?")) else "."
-    return [html.P([html.B(head), error, end]), door_row(*buttons) if buttons else ""]
+    return [html.P([html.B(head), error + end]), door_row(*buttons) if buttons else ""]
 
 
 def _same(same: list[Any]) -> Any:

@@ -47,10 +47,14 @@ def bars(known: Sequence[Gathered]) -> list[Bar]:
 
 
 def change(fact: Fact, first: Fact, unit: Unit) -> str:
-    """Write a fact's difference to the first firing's with its sign: of the numbers as they stand there."""
-    value = round(_written(fact, unit) - _written(first, unit), 1)
-    text = f"{abs(value):g}"
-    sign = "±" if value == 0 else "+" if value > 0 else MINUS
+    """Write a fact's difference to the first firing's with its sign; `±0` where it rounds to none.
+
+    Degrees are those of the numbers as they stand there; of minutes, short differences tell tenths.
+    """
+    value = _written(fact, unit) - _written(first, unit)
+    fine = fact.unit == "°C/min" or (fact.unit == "min" and 0 < abs(value) < 9.95)
+    text = f"{abs(value):.{1 if fine else 0}f}"
+    sign = "±" if float(text) == 0 else "+" if value > 0 else MINUS
     return f"{sign}{text}{_unit(fact, unit)}"
 
 
@@ -59,7 +63,7 @@ def _written(fact: Fact, unit: Unit) -> float:
     value = fact.value
     if unit == "F" and fact.unit in ("°C", "Δ°C", "°C/min"):
         value = value * 1.8 + (32.0 if fact.unit == "°C" else 0.0)
-    return round(value, 1 if fact.unit == "°C/min" or (fact.unit == "min" and abs(value) < 9.95) else 0)
+    return value if fact.unit == "min" else round(value, 1 if fact.unit == "°C/min" else 0)
 
 
 def _unit(fact: Fact, unit: Unit) -> str:

@@ -376,7 +376,7 @@ def test_preview_then_import(tablet: Tablet, path: Path) -> None:
     told = tablet.preview()
     shown = text_of(told["import-understood"]["children"])
     assert "4, one every 1 s" in shown
-    assert "Gaps 1: 0 min from minute 0" in shown
+    assert "Gaps 1: 1 min from minute 0" in shown
     assert "low °C 20 to 80 °C 4" in shown
     assert "high °C 30 to 90 °C 3" in shown
     assert "First rows of fire_one.csv Row time (s) low high 2 0 20 30" in shown
