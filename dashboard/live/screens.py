@@ -59,15 +59,20 @@ def stage_line(board: Board, state: str) -> str:
     if not board.running:
         return f"Ended after {span(length_s)}"
     if not board.firing["planned"]:
-        return f"No plan is armed; recorded for {span(length_s)}"
+        return f"No plan is armed; recorded for {_gone(length_s)}"
     stage = STAGES.get((board.verdict or {}).get("stage") or last_stage(board), "")
     lit_s = lighting_s(board)
     since = (
-        f"{span(length_s)} since the first reading"
+        f"{_gone(length_s)} since the first reading"
         if lit_s is None
-        else f"{span(length_s - lit_s)} since lighting"
+        else f"{_gone(length_s - lit_s)} since lighting"
     )
     return f"{stage}, {since}" if stage else since
+
+
+def _gone(seconds: float) -> str:
+    """Write how many minutes have gone by: a clock that counts doesn't round up."""
+    return span(seconds // 60.0 * 60.0)
 
 
 def lighting_s(board: Board) -> float | None:
@@ -84,7 +89,7 @@ def since_wood(board: Board, quiet_s: float) -> str:
         return ""
     last = max(wood, key=lambda e: e["t"])
     amount = f" ({last['data']['amount']})" if last["data"].get("amount") else ""
-    return f"{span(board.now_s(quiet_s) - last['t'])} since wood{amount}"
+    return f"{_gone(board.now_s(quiet_s) - last['t'])} since wood{amount}"
 
 
 def last_stage(board: Board) -> str:
