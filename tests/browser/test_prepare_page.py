@@ -93,6 +93,7 @@ def row(tablet: Page, text: str) -> Locator:
 def drag(tablet: Page, number: str, height_cm: float, share: float) -> None:
     """Drag a probe's number to a height, by the ruler that is drawn, and across by a share of the drawing."""
     graph = tablet.locator("#prepare-stack .js-plotly-plot")
+    graph.scroll_into_view_if_needed()
     badge = tablet.locator(
         "#prepare-stack .annotation-text", has_text=re.compile(f"^{number}$")
     ).bounding_box()
