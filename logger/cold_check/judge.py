@@ -309,9 +309,8 @@ def _about_agreement(lines: Sequence[_Line]) -> list[Finding]:
             continue
         text = _apart(line.level_c, off, "the others")
         two = "a hand-held thermometer shows which of the two is wrong; " if len(lines) == 2 else ""
-        mend = said(
-            "{}it is as far on the other side of its cold junction: swap its wires at the terminal", two
-        )
+        swap = "it is as far on the other side of its cold junction: swap its two wires at the terminal"
+        mend = said("{}{}", two, swap)
         if not _mirrors(line, around):
             shade = "is normal; is it of the plan's type, are its wires right, is it in the shade?"
             mend = said("{}{} {}", two, Degrees("by", WARN_AT * u, ".1f"), shade)
