@@ -68,16 +68,18 @@ def rate(rate_c_min: float | None, unit: Unit) -> str:
 
 def age(seconds: float) -> str:
     """Write how long ago something was [s]."""
-    if seconds < 1.5:
-        return "now"
-    if seconds < 90:
-        return f"{seconds:.0f} s ago"
-    return f"{seconds / 60:.0f} min ago" if seconds < 5400 else f"{seconds / 3600:.1f} h ago"
+    return "now" if seconds < 1.5 else f"{_past(seconds)} ago"
 
 
 def old(seconds: float) -> str:
     """Write how old something is [s]."""
-    return age(seconds).replace("now", "just a moment ago").replace(" ago", " old")
+    return "just a moment old" if seconds < 1.5 else f"{_past(seconds)} old"
+
+
+def _past(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
 def capital(text: str) -> str:

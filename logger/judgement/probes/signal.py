@@ -36,6 +36,7 @@ USUAL_N: Final = 150.0
 WILDER: Final = 2.0
 """By so many times what is usual a probe stands out where its flames have grown wilder."""
 GREW: Final = 1.2
+"""By so many times, in its last ten seconds, where it flickers more than it did; less is chance."""
 SLOT_S: Final = 10
 BEAD_S: Final = 1.0
 """Time constant of the quickest bare bead (common practice, no source). [s]"""
