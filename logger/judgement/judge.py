@@ -33,7 +33,7 @@ from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
 from logger.reading import Bytes, Floats, Ints
 
-STATE: Final = 10
+STATE: Final = 11
 """Of a snapshot: one with another number is not gone on from; the readings are judged again."""
 
 LATE_S: Final = 2.0

@@ -227,6 +227,24 @@ def test_a_probe_that_fell_out_is_called_before_it_is_cold() -> None:
     assert stands(events, "p0")
 
 
+@pytest.mark.parametrize("cools", [False, True], ids=["its water boils", "slid out"])
+def test_a_wall_that_cools_as_all_others_are_heated_slid_out_before_it_was_hot(cools: bool) -> None:
+    """From 150 °C down to 120 °C, slower than any leap; what only stands while its water boils is none."""
+    to_c = 120.0 if cools else 100.0
+    slid = np.where(
+        T < 440.0, warm(), to_c + (warm()[440] - to_c) * np.exp(-np.maximum(T - 440.0, 0.0) / 60.0)
+    )
+    slid = slid if cools else np.minimum(warm(), 100.0 + np.maximum(T - 700.0, 0.0))
+    _, events = judged(placed("wall", "wall", "wall", "wall"), [slid, warm(), warm(700.0), warm(650.0)])
+    if not cools:
+        assert faults(events) == []
+        return
+    [(probe, at_s)] = faults(events)
+    assert probe == "p0"
+    assert at_s <= 560.0
+    assert stands(events, "p0")
+
+
 @pytest.mark.parametrize("raked", [False, True], ids=["fallen", "fire raked away"])
 def test_the_only_probe_in_the_air_falls_out_or_the_fire_is_gone(raked: bool) -> None:
     """Beside walls and coals that hold it has fallen; where these cool as in the open it has not."""

@@ -55,6 +55,13 @@ SHADED_S: Final = 180
 SHADED_SHARE: Final = 0.12
 """Beside air of its own zone that has been this hot for so long a wall has risen by more than this share of
 what the air has: one of 10 mm by a third or more, heated from one side (lumped capacitance)."""
+LEFT_C: Final = 5.0
+"""A wall below `WALLS_C`, the coldest of all, that loses so much within `LONG_S` while every other one is
+heated by `HEATS_C` at least isn't where they are; one that was hotter is seen to fall."""
+HEATS_C: Final = 30.0
+LEFT_S: Final = 10
+LEFT_N: Final = 3
+"""So many others there must be."""
 WALL_SHARE: Final = 0.09
 """No wall loses so much of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second away (Stefan and
 Boltzmann's law, 5 mm of clay, both faces)."""
@@ -86,6 +93,7 @@ class Company:
         self.warmed = np.zeros(k, np.bool_)
         self.shaded_s: Ints = np.zeros(k, np.int64)
         self.shaded = np.zeros(k, np.bool_)
+        self.left_s: Ints = np.zeros(k, np.int64)
         self.below_s: Ints = np.zeros(k, np.int64)
         self.fell_s: Ints = np.zeros(k, np.int64)
         self.outside_s: Ints = np.zeros(k, np.int64)
@@ -260,7 +268,25 @@ class Company:
         slipped = half & doubtful
         for j in np.flatnonzero((low | slipped).any(axis=0) | self.fallen | (self.fell_s > 0)):
             fallen[:, j] = self._fall(int(j), rows, company, now, low[:, j], slipped[:, j])
-        return fallen | self._never_in(rows, company, now), doubtful
+        return fallen | self._never_in(rows, company, now) | self._left(rows, company, now), doubtful
+
+    def _left(self, rows: Floats, company: Floats, now: Floats) -> Bools:
+        """Where the coldest wall cools while all others are being heated."""
+        n, walls = len(now), np.flatnonzero(self._touching)
+        found = np.zeros(now.shape, np.bool_)
+        if len(walls) <= LEFT_N:
+            return found
+        with np.errstate(invalid="ignore"):
+            rose = (company - rows[:n])[:, walls]
+            cools = (rows[:n] - now)[:, walls] > LEFT_C
+        heats, known = rose > HEATS_C, ~np.isnan(rose)
+        warmer = np.where(heats, company[:, walls], np.inf).min(axis=1)
+        cools &= now[:, walls] < np.minimum(warmer, WALLS_C)[:, None]
+        heated = (heats.sum(axis=1) >= LEFT_N) & ((heats | ~known).sum(axis=1) >= len(walls) - 1)
+        run = run_lengths(cools & heated[:, None], self.left_s[walls])
+        self.left_s[walls] = run[-1]
+        found[:, walls] = run >= LEFT_S
+        return found
 
     def _never_in(self, rows: Floats, company: Floats, now: Floats) -> Bools:
         """Where a probe in the air stays cold beside walls of its zone that are being heated."""
