@@ -50,12 +50,13 @@ class _Form(NamedTuple):
     doc: Document
     unit: Unit
     errors: Errors
+    page: str = "prepare"
 
     def field(self, path: str, label: str, make: Any = dmc.TextInput, **more: Any) -> Any:
         """Make a field; its id says where in the plan it is, and how a number in it is shown."""
         kind = kind_of(path, self.unit)
         return make(
-            id={"type": "prepare-field", "path": path, "as": kind},
+            id={"type": f"{self.page}-field", "path": path, "as": kind},
             label=label,
             value=written(value_at(self.doc, path), kind),
             error=self.errors.get(path, ""),
@@ -75,6 +76,25 @@ def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
     units, form = {"soak_min": "min", "estimate.wall_mm": "mm"}, _Form(doc, unit, errors)
     numbers = [form.number(path, LABELS[path], units.get(path, "°C"), hint) for path, hint in HINTS.items()]
     return [form.field("title", LABELS["title"], **TYPED), html.Div(numbers, className="prepare-fields")]
+
+
+def places_form(doc: Document, unit: Unit) -> tuple[list[Any], list[Any]]:
+    """Make the fields that a stored firing may be given: what it was to reach, and where its probes were."""
+    form = _Form(doc, unit, {}, "places")
+    wholes = (("target_c", "°C"), ("burnout_c", "°C"), ("soak_min", "min"))
+    rows = [
+        html.Fieldset(
+            [
+                html.Legend(probe["name"]),
+                form.number(f"probe.{i}.height_cm", "Height", "cm"),
+                form.field(f"probe.{i}.side", "Side"),
+                form.field(f"probe.{i}.reads", "Reads", dmc.Select, data=options(READS), allowDeselect=False),
+                form.field(f"probe.{i}.zone", "Zone"),
+            ]
+        )
+        for i, probe in enumerate(doc["probe"])
+    ]
+    return [form.number(path, LABELS[path], of) for path, of in wholes], [html.Li(row) for row in rows]
 
 
 # --- probes -------------------------------------------------------------------------------------------------

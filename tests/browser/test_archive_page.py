@@ -266,12 +266,13 @@ def test_places_for_a_firing_that_came_without(
     opened(tablet, page_server, f"?places={firing}")
 
     def place(n: int, part: str) -> str:
-        return f'[id=\'{{"n":{n},"part":"{part}","type":"place"}}\']'
+        kind = "number" if part == "height_cm" else "text"
+        return f'[id=\'{{"as":"{kind}","path":"probe.{n}.{part}","type":"places-field"}}\']'
 
     tablet.wait_for_selector(place(1, "height_cm"), timeout=60_000)
     tablet.fill(place(1, "height_cm"), "99999999")
     tablet.fill(place(1, "zone"), "upper")
-    pick(tablet, place(0, "reads"), "coals")
+    pick(tablet, place(0, "reads"), "Coals")
     tablet.click("#places-save")
     tablet.wait_for_selector(f"{place(1, 'height_cm')}[aria-invalid=true]", timeout=60_000)
     assert stored(home)[0].plan_toml is None

@@ -668,30 +668,49 @@ def test_an_import_beside_a_writer_waits_for_it(tablet: Tablet, path: Path) -> N
 # --- places afterwards --------------------------------------------------------------------------------------
 
 
+def save_places(tablet: Tablet, firing: str, said: dict[str, str], unit: str = "C") -> dict[str, Any]:
+    """Save what is typed into the form; what it says beside each field is by the field's path."""
+    ids = [
+        {"type": "places-field", "path": path, "as": "F" if unit == "F" and path.endswith("_c") else "number"}
+        for path in said
+    ]
+    many = {'{"as":["ALL"],"path":["ALL"],"type":"places-field"}': list(zip(ids, said.values(), strict=True))}
+    values = {"places-firing.data": firing, "unit.data": unit}
+    told = call(
+        tablet.client, tablet.app, "places-said.children", values, triggered="places-save.n_clicks", many=many
+    )
+    return {json.loads(own)["path"]: each["error"] for own, each in told.items() if own.startswith("{")} | {
+        "said": text_of(told["places-said"]["children"])
+    }
+
+
 def test_an_imported_firing_is_given_places_zones_and_a_plan(tablet: Tablet, path: Path) -> None:
     from dashboard.pages import firings_places
-    from logger.plan import PlanError
 
     tablet.send(LOG)
     tablet.preview()
     tablet.bring_in()
     (info,) = tablet.stored()
-    with contextlib.closing(JournalReader(path)) as reader:
-        columns = reader.columns(info.id)
     said = {
-        (0, "height_cm"): 5,
-        (0, "reads"): "coals",
-        (0, "zone"): "under",
-        (1, "height_cm"): 40,
-        (1, "side"): "north",
-        (1, "reads"): "wall",
-        (1, "zone"): "",
+        "target_c": "1400",
+        "burnout_c": "1200",
+        "soak_min": "5",
+        "probe.0.height_cm": "5",
+        "probe.0.reads": "coals",
+        "probe.0.zone": "under",
+        "probe.1.height_cm": "40",
+        "probe.1.side": "north",
+        "probe.1.reads": "wall",
+        "probe.1.zone": "",
     }
-    numbers = {"target_c": 1400, "burnout_c": 1200, "soak_min": 5}
-    plan = firings_places.placed(info, columns, None, said, numbers, "F")
+    for part, value in (("height_cm", "1e9"), ("reads", "steam"), ("zone", "x" * 200)):
+        wrong = save_places(tablet, info.id, {**said, f"probe.1.{part}": value}, "F")
+        assert {field for field, words in wrong.items() if words} == {f"probe.1.{part}", "said"}
+        assert wrong["said"] == "Not saved."
+    assert tablet.stored()[0].plan_toml is None
+    assert save_places(tablet, info.id, said, "F")["said"].startswith("Saved.")
+    plan = tablet.stored()[0].plan
     assert plan.target_c == pytest.approx(760)
-    with contextlib.closing(JournalWriter(path)) as writer:
-        writer.change_firing(info.id, plan_toml=plan.dumps())
     with contextlib.closing(JournalReader(path)) as reader:
         probes = [column.probe for column in reader.columns(info.id)]
         assert [(p.name, p.height_cm, p.side, p.reads, p.zone) for p in probes] == [
@@ -700,14 +719,14 @@ def test_an_imported_firing_is_given_places_zones_and_a_plan(tablet: Tablet, pat
         ]
         assert {z["zone"] for z in rehearse(reader, reader.firing(info.id))["zones"]} == {"under", "high"}
         assert reader.readings(info.id).temperature_c[1][0] == 30
-    for part, value in (("height_cm", 1e9), ("reads", "steam"), ("zone", "x" * 200)):
-        with pytest.raises(PlanError) as refused:
-            firings_places.placed(info, columns, None, {**said, (1, part): value}, numbers, "C")
-        assert refused.value.field == f"probe.1.{part}"
-    save_plan(path.parent, "shed", replace(plan, title="By the shed"))
+    save_plan(path.parent, "shed", replace(plan, title="By the shed", target_c=900.0))
     with somebody(path):
-        offered = asyncio.run(firings_places.show(info.id, "C"))[2]
-    assert offered == [{"value": "plan:shed", "label": "By the shed"}]
+        offered, whole, rows = asyncio.run(firings_places.show(info.id, None, "C"))[2:]
+        assert offered == [{"value": "plan:shed", "label": "By the shed"}]
+        assert [field.value for field in whole] == ["760", "648.89", "5"]
+        assert rows[1].children.children[1].value == "40"
+        taken = asyncio.run(firings_places.show(info.id, "plan:shed", "C"))[3]
+        assert taken[0].value == "900"
 
 
 def test_a_firing_with_a_plan_of_its_own_keeps_it(path: Path) -> None:
@@ -717,7 +736,7 @@ def test_a_firing_with_a_plan_of_its_own_keeps_it(path: Path) -> None:
         firing, _ = invented_firing(writer, 5, rate_hz=0.05)
         assert not may_be_placed(writer.firing(firing))
     with somebody(path):
-        about, hidden, *_ = asyncio.run(firings_places.show(firing, "C"))
+        about, hidden, *_ = asyncio.run(firings_places.show(firing, None, "C"))
     assert hidden is True
     assert "that one stays" in about
 
