@@ -13,12 +13,12 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.names import Glass
 from dashboard.figures.traces import glass_of
 from dashboard.pages import progress
-from dashboard.pages.asked import glass_px
-from dashboard.pages.replay_alarms import alarms_of, firing_id, judgement, settings_form
+from dashboard.pages.asked import glass_px, id_of
+from dashboard.pages.replay_alarms import judgement, settings_form
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.stored.replayed import ALL_SIDES, named_for, shown
-from dashboard.work.gathering import gathering
+from dashboard.work.gathering import Work, gathering
 from logger.errors import UserError
 
 SPEEDS: Final = (1, 10, 30, 60, 120)
@@ -30,11 +30,11 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
         id="replay",
         children=[
             templates("replay"),
-            dcc.Store(id="replay-firing", data={"firing": firing}),
+            dcc.Store(id="replay-firing", data=firing),
             dcc.Store(id="replay-told"),
             dcc.Store(id="replay-marks"),
             *chosen("replay"),
-            dcc.Store(id="replay-wish", data={"alarms": {}}),
+            dcc.Store(id="replay-wish", data={}),
             dcc.Store(id="replay-judged"),
             html.Div(
                 [
@@ -159,13 +159,22 @@ def _judged() -> list[Any]:
 # --- what is worked out -------------------------------------------------------------------------------------
 
 
+async def _judgement(firing: Any, alarms: Any) -> Work | None:
+    """Begin to judge the firing, or find that; where there is no such firing, the head of the page says so."""
+    try:
+        await gathering(here().journal_path).firing(id_of(firing))
+    except UserError:
+        return None
+    return await judgement(firing, alarms)
+
+
 progress.follow(
     "replay",
     Output("replay-judged", "data"),
     State("replay-firing", "data"),
     State("replay-wish", "data"),
-    find=lambda which, wish: judgement(firing_id(which), alarms_of(wish)),
-    tell=lambda answer, which, wish: ("", {"alarms": alarms_of(wish)}),
+    find=_judgement,
+    tell=lambda answer, firing, wish: ("", wish or {}),
     words="Verdicts",
     failure="It could not be judged: ",
     end="Stopped. What is shown was not judged; re-run the alarms to judge it.",
@@ -194,7 +203,7 @@ progress.follow(
         "end": Output("replay-scrub", "max"),
     },
     inputs={
-        "which": Input("replay-firing", "data"),
+        "firing": Input("replay-firing", "data"),
         "judged": Input("replay-judged", "data"),
         "unit": Input("unit", "data"),
         "bands": Input("replay-bands", "checked"),
@@ -203,7 +212,7 @@ progress.follow(
     state={"theme": State("theme", "data"), "glass": State("glass-px", "data")},
 )
 async def show(
-    which: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any, glass: Any = None
+    firing: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any, glass: Any = None
 ) -> dict[str, Any]:
     """Show the firing; its verdicts as soon as they are worked out."""
     nothing = {
@@ -217,10 +226,10 @@ async def show(
         "sides": [ALL_SIDES],
         "end": 1,
     }
-    if not firing_id(which):
+    if not id_of(firing):
         return {**nothing, "about": "No firing was chosen."}
     try:
-        info = await gathering(here().journal_path).firing(firing_id(which))
+        info = await gathering(here().journal_path).firing(id_of(firing))
         answer = await _answer(info.id, judged)
     except UserError as exc:
         return {**nothing, "about": f"{exc}"}
@@ -232,7 +241,7 @@ async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
     """Find what was judged; None where that isn't known yet."""
     if not isinstance(judged, dict):
         return None
-    work = await judgement(firing, alarms_of(judged))
+    work = await judgement(firing, judged)
     await asyncio.wait([work.task])
     return work.answer()
 
@@ -246,11 +255,11 @@ async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
     State("replay-body", "hidden"),
     prevent_initial_call=True,
 )
-async def turn(glass: Any, which: Any, judged: Any, unit: Any, hidden: Any) -> Any:
+async def turn(glass: Any, firing: Any, judged: Any, unit: Any, hidden: Any) -> Any:
     """Name what is in the traces once more: the tablet was turned."""
-    if not firing_id(which) or hidden:
+    if not id_of(firing) or hidden:
         raise PreventUpdate
-    info = await gathering(here().journal_path).firing(firing_id(which))
+    info = await gathering(here().journal_path).firing(id_of(firing))
     answer = await _answer(info.id, judged)
     return await asyncio.to_thread(named_for, info, answer, unit_of(unit), _room(glass))
 

@@ -8,15 +8,19 @@ from dash import ALL, Input, Output, State, callback, ctx, html
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
+from dashboard.figures.look import unit_of
+from dashboard.pages.asked import id_of
 from dashboard.parts import moment
 from dashboard.parts.frame import door_row
-from dashboard.preparing.planning import problems, read_document
+from dashboard.parts.plan_form import other_alarms
+from dashboard.preparing.planning import errors_of, read_document, to_document, with_fields
 from dashboard.work.gathering import Work, gathering
 from logger.errors import UserError
 from logger.plan import Plan
-from logger.plan.alarm_rules import RULES
 from logger.replay.moments import with_alarms
 from logger.report.gather import named
+
+FIELDS = {"type": "replay-field", "path": ALL, "as": ALL}
 
 
 def settings_form() -> list[Any]:
@@ -37,101 +41,64 @@ def settings_form() -> list[Any]:
     ]
 
 
-def firing_id(which: Any) -> str:
-    """Read the ID of the firing from the page's store; empty where there is none."""
-    firing = which.get("firing") if isinstance(which, dict) else None
-    return firing if isinstance(firing, str) else ""
-
-
 def judged_by(plan: Plan, alarms: Any) -> Plan:
     """Change a plan's alarm settings, given by rule, `enabled` among them; PlanRefused names the field."""
     read_document({"alarm": alarms})
     return with_alarms(plan, alarms)
 
 
-def alarms_of(wish: Any) -> Any:
-    """Read the changed settings from the page's store; empty where they are the firing's own."""
-    return (wish.get("alarms") if isinstance(wish, dict) else None) or {}
-
-
-async def judgement(firing: str, alarms: Any) -> Work:
+async def judgement(firing: Any, alarms: Any) -> Work:
     """Begin to judge a firing by its own plan, with alarm settings in place of its own; or find that."""
     gathered = gathering(here().journal_path)
-    info = await gathered.firing(firing)
+    info = await gathered.firing(id_of(firing))
     return await gathered.judgement(info, judged_by(info.plan, alarms) if alarms else None)
 
 
 @callback(
-    Output("replay-settings", "children"), Input("replay-firing", "data"), Input("replay-own", "n_clicks")
+    Output("replay-settings", "children"),
+    Input("replay-firing", "data"),
+    Input("replay-own", "n_clicks"),
+    Input("unit", "data"),
 )
-async def settings(which: Any, _: int | None) -> Any:
+async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     """Make the form of all alarms' settings, filled in with the firing's own."""
-    if not firing_id(which):
-        raise PreventUpdate
     try:
-        info = await gathering(here().journal_path).firing(firing_id(which))
+        info = await gathering(here().journal_path).firing(id_of(firing))
     except UserError:
         raise PreventUpdate from None  # said at the head of the page
-    return [_rule(rule, info.plan.alarms[rule.name]) for rule in RULES.values()]
-
-
-def _rule(rule: Any, own: dict[str, Any]) -> Any:
-    return html.Fieldset(
-        [
-            html.Legend(rule.title),
-            dmc.Switch(
-                id={"type": "replay-on", "rule": rule.name},
-                label="On",
-                checked=bool(own["enabled"]),
-            ),
-            *(
-                dmc.NumberInput(
-                    id={"type": "replay-set", "rule": rule.name, "name": s.name},
-                    label=s.doc,
-                    description=f"{s.minimum:g} to {s.maximum:g} {s.unit}, usually {s.default:g}",
-                    value=own[s.name],
-                    suffix=f" {s.unit}" if s.unit else "",
-                )
-                for s in rule.settings
-            ),
-        ]
-    )
+    return other_alarms(to_document(info.plan), unit_of(unit))
 
 
 @callback(
     Output("replay-wish", "data"),
     Output("replay-poll", "disabled", allow_duplicate=True),
-    Output({"type": "replay-set", "rule": ALL, "name": ALL}, "error"),
+    Output(FIELDS, "error"),
     Input("replay-rerun", "n_clicks"),
-    State({"type": "replay-on", "rule": ALL}, "checked"),
-    State({"type": "replay-set", "rule": ALL, "name": ALL}, "value"),
-    State("replay-firing", "data"),
-    prevent_initial_call=True,
-)
-async def rerun(_: int | None, ons: list[Any], values: list[Any], which: Any) -> Any:
-    """Run the alarms again, by the settings of the form."""
-    info = await gathering(here().journal_path).firing(firing_id(which))
-    switches, inputs = ([part["id"] for part in group] for group in ctx.states_list[:2])
-    wished: dict[str, dict[str, Any]] = {}
-    given = [(name["rule"], "enabled", on) for name, on in zip(switches, ons, strict=True)]
-    given += [(name["rule"], name["name"], value) for name, value in zip(inputs, values, strict=True)]
-    for rule, name, value in given:
-        if value != info.plan.alarms.get(rule, {}).get(name):
-            wished.setdefault(rule, {})[name] = value
-    wrong = {p["field"]: p["text"] for p in problems({"alarm": wished})}
-    errors = [wrong.get(f"alarm.{name['rule']}.{name['name']}", "") for name in inputs]
-    return {"alarms": {} if wrong else wished}, bool(wrong), errors
-
-
-@callback(
-    Output("replay-wish", "data", allow_duplicate=True),
-    Output("replay-poll", "disabled", allow_duplicate=True),
     Input("replay-own", "n_clicks"),
+    State({"type": "replay-on", "rule": ALL}, "checked"),
+    State(FIELDS, "value"),
+    State("replay-firing", "data"),
+    State("unit", "data"),
     prevent_initial_call=True,
 )
-def own_settings(_: int | None) -> Any:
-    """Go back to the firing's own settings."""
-    return {"alarms": {}}, False
+async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any, unit: Any) -> Any:
+    """Run the alarms again, by the settings of the form or the firing's own."""
+    switches, fields = ([part["id"] for part in group] for group in ctx.states_list[:2])
+    if ctx.triggered_id == "replay-own":
+        return {}, False, [""] * len(fields)
+    plan = (await gathering(here().journal_path).firing(id_of(firing))).plan
+    typed = [(str(f["path"]), str(f["as"]), value) for f, value in zip(fields, values, strict=True)]
+    alarms = with_fields(to_document(plan), typed)["alarm"]
+    for switch, on in zip(switches, ons, strict=True):
+        alarms.setdefault(switch["rule"], {})["enabled"] = on
+    own = plan.alarms
+    changed = {
+        rule: {k: v for k, v in each.items() if v != own.get(rule, {}).get(k)}
+        for rule, each in alarms.items()
+    }
+    wished = {rule: settings for rule, settings in changed.items() if settings}
+    wrong = errors_of({"alarm": wished}, unit_of(unit))
+    return {} if wrong else wished, bool(wrong), [wrong.get(f["path"], "") for f in fields]
 
 
 @callback(
@@ -140,12 +107,11 @@ def own_settings(_: int | None) -> Any:
     State("replay-firing", "data"),
     State("replay-rerun", "n_clicks"),
 )
-async def compare_alarms(judged: Any, which: Any, asked: int | None) -> Any:
+async def compare_alarms(judged: Any, firing: Any, asked: int | None) -> Any:
     """Say which alarms would have come, gone or moved by the changed settings."""
     if not isinstance(judged, dict) or not asked:
         return []
-    both: tuple[Any, ...] = (None, alarms_of(judged))
-    works = [await judgement(firing_id(which), alarms) for alarms in both]
+    works = [await judgement(firing, alarms) for alarms in (None, judged)]
     await asyncio.wait([work.task for work in works])
     own, other = (named(work.answer()["alarms"]) for work in works)
     return moment.changed(moment.differences(own, other))

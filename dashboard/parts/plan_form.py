@@ -203,6 +203,25 @@ def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
     return [_rule(rule, form) for rule in RULES.values()]
 
 
+def other_alarms(doc: Document, unit: Unit) -> list[Any]:
+    """Make the form of all alarms and all their settings, by which a stored firing may be judged again."""
+    form = _Form(doc, unit, {}, "replay")
+    return [
+        html.Fieldset(
+            [
+                html.Legend(rule.title),
+                dmc.Switch(
+                    id={"type": "replay-on", "rule": rule.name},
+                    label="On",
+                    checked=doc["alarm"][rule.name]["enabled"] is True,
+                ),
+                *(_setting(rule, s, form) for s in rule.settings),
+            ]
+        )
+        for rule in RULES.values()
+    ]
+
+
 def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
     """Say in short how an alarm differs from its defaults."""
     if not settings.get("enabled"):

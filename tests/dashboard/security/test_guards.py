@@ -22,8 +22,7 @@ HARMLESS = {
     "...replay-standing.children...replay-scrub.max": "shows a stored firing",
     "replay-traces.figure": "names in the traces, for a glass that was turned",
     "replay-settings.children": "a form of alarm settings",
-    "replay-wish.data...replay-poll.disabled": "goes back to the firing's own alarm settings",
-    'replay-wish.data...replay-poll.disabled...{"name":["ALL"],"rule":["ALL"],"type":"replay-set"}.error': (
+    'replay-wish.data...replay-poll.disabled...{"as":["ALL"],"path":["ALL"],"type":"replay-field"}.error': (
         "checks alarm settings that a stored firing is judged by"
     ),
     "replay-differences.children": "compares two judgements",
