@@ -16,15 +16,6 @@ Pixels = Annotated[int, msgspec.Meta(ge=320, le=20_000)]
 T = TypeVar("T")
 
 
-class Errand(msgspec.Struct):
-    """Work of `dashboard.work.errands` that a page waits for."""
-
-    token: str
-    kind: str = ""
-    batch: str = ""  # of the files that it looks at
-    said: str = ""
-
-
 def read_kept(kind: type[T], given: Any) -> T | None:
     """Read what a browser keeps; None where it isn't of that kind."""
     try:

@@ -171,7 +171,7 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
 
 
 @callback(
-    *progress.stopped("compare"),
+    *progress.stops("compare"),
     Input("compare-stop", "n_clicks"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
@@ -183,7 +183,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
     for firing in ids_of(firings)[:MOST]:
         if firing not in ids_of(ready):
             with contextlib.suppress(UserError):
-                gathered.stop(await gathered.rehearsal(await gathered.firing(firing)))
+                await (await gathered.rehearsal(await gathered.firing(firing))).stop()
     return True, True, "Stopped: what is not listed with its facts was not worked out."
 
 

@@ -16,7 +16,7 @@ from starlette.responses import Response
 
 from dashboard.context import Context, here
 from dashboard.figures.look import unit_of
-from dashboard.pages import firings_bin, firings_errands, firings_import, firings_places, progress
+from dashboard.pages import firings_errands, firings_import, firings_places, progress
 from dashboard.pages.asked import ids_of, next_turn
 from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
 from dashboard.parts.frame import button, door_row, notice, options
@@ -77,7 +77,7 @@ def _list(*, binned: bool) -> Any:
                 className="page-top",
             ),
             _finder("bin" if binned else "list"),
-            firings_bin.sure(),
+            firings_errands.sure(),
             *firings_errands.working(),
             html.Ol(id="firings-list"),
             door_row(
@@ -350,7 +350,7 @@ def routes(context: Context) -> APIRouter:
 
     @router.get("/made/{token}", response_class=Response)
     async def made(token: str) -> Response:
-        return exports(context.journal_path).take(token).give()
+        return exports(context.journal_path).take(token)
 
     @router.post("/upload", dependencies=[Depends(context.operator)])
     async def upload(

@@ -1,17 +1,25 @@
-"""What takes a while on the list of firings: a file written out, the bin emptied; and how to stop it."""
+"""What is done with firings of the list: written out as files, thrown away, put back, deleted for good."""
 
-from typing import Any
+import asyncio
+import time
+from typing import Any, Final
 
-from dash import ALL, Input, Output, State, callback, dcc, no_update
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
+from dash.exceptions import PreventUpdate
 
+from dashboard.acts import write
 from dashboard.context import here
 from dashboard.pages import progress
-from dashboard.pages.asked import Errand, button_pressed, next_turn, read_kept
-from dashboard.parts.frame import client
-from dashboard.stored.exports import FILES, exports
-from dashboard.work.errands import GoneError
+from dashboard.pages.asked import button_pressed, ids_of, next_turn
+from dashboard.parts.frame import button, client, door_row, notice
+from dashboard.security.guard import operator_only
+from dashboard.stored import shelf
+from dashboard.stored.exports import Download, exports
 from dashboard.work.gathering import gathering
-from logger.errors import StokewatchError
+from dashboard.work.works import Work
+from logger.journal.bin import put_back, throw_away
+
+DELETING: Final = "Deleting"
 
 
 def working() -> list[Any]:
@@ -35,71 +43,134 @@ async def save(clicks: list[Any], running: Any) -> Any:
     pressed = button_pressed()
     made = exports(here().journal_path)
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
-    kind = str(pressed.get("kind"))
-    if (going := read_kept(Errand, running)) is not None:
-        await made.errands.stop(going.token)
-    title = FILES[kind][0] if kind in FILES else kind
-    token = made.begin(info, kind)
-    return {
-        "token": token,
-        "kind": "export",
-        "said": f"Writing {info.title or 'the firing'} as {title}",
-    }, False
+    await made.works.stop(running)
+    return made.begin(info, str(pressed.get("kind"))).key, False
 
 
-@callback(
-    *progress.shown("firings"),
-    Output("firings-made", "data"),
-    Output("firings-turn", "data", allow_duplicate=True),
-    Input("firings-poll", "n_intervals"),
-    State("firings-errand", "data"),
-    State("firings-turn", "data"),
-    prevent_initial_call="initial_duplicate",
-)
-async def look(_: Any, errand: Any, turn: Any) -> Any:
-    """Say how far a file has come, or that the bin has been emptied."""
-    idle = (*progress.NOTHING, no_update, no_update)
-    if (going := read_kept(Errand, errand)) is None:
-        return idle
-    try:
-        work = await exports(here().journal_path).errands.wait(going.token, 0.4)
-        if not work.done:
-            said = f"{going.said}: {work.share:.0%}"
-            return f"{work.share:.2f}", said, False, False, no_update, no_update
-        answer = work.answer()
-    except GoneError:
-        return idle
-    except StokewatchError as exc:
-        return *progress.failed(str(exc)), no_update, no_update
-    if going.kind == "export":
-        said = f"Saved: {max(answer['size'] / 1e6, 0.1):.1f} MB."
-        return *progress.over(said), f"/api/firings/made/{going.token}", no_update
+async def _find(errand: Any) -> Work | None:
+    return exports(here().journal_path).works.find(errand)
+
+
+def _tell(answer: Any, errand: Any) -> tuple[str, Any]:
+    """Say that a file was made, and where it is, or that the bin has been emptied."""
+    if isinstance(answer, Download):
+        return f"Saved: {max(answer.size / 1e6, 0.1):.1f} MB.", f"/api/firings/made/{errand}"
     gone = answer["gone"]
-    said = f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good."
-    return *progress.over(said), no_update, next_turn(turn)
+    set_props("firings-turn", {"data": errand})
+    return f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good.", no_update
 
 
-@callback(
-    *progress.stopped("firings"),
-    Output("firings-turn", "data", allow_duplicate=True),
-    Input("firings-stop", "n_clicks"),
+def _stopped(errand: Any) -> str:
+    work = exports(here().journal_path).works.forget(errand)
+    if work is None or work.words != DELETING:
+        return "Stopped; nothing was saved."
+    set_props("firings-turn", {"data": errand})
+    return "Stopped: what is not gone yet is still in the bin."
+
+
+progress.follow(
+    "firings",
+    Output("firings-made", "data"),
     State("firings-errand", "data"),
-    State("firings-turn", "data"),
-    prevent_initial_call=True,
+    find=_find,
+    tell=_tell,
+    stopped=_stopped,
 )
-async def stop(_: Any, errand: Any, turn: Any) -> Any:
-    """Cancel it."""
-    going = read_kept(Errand, errand)
-    if going is not None:
-        await exports(here().journal_path).errands.stop(going.token)
-    deleting = going is not None and going.kind != "export"
-    said = "Stopped: what is not gone yet is still in the bin." if deleting else "Stopped; nothing was saved."
-    return True, True, said, next_turn(turn)
-
-
 client(
     "save_file",
     Output("firings-made", "storage_type"),
     Input("firings-made", "data"),
     prevent_initial_call=True,
 )
+
+
+# --- the bin ------------------------------------------------------------------------------------------------
+
+
+def sure() -> Any:
+    """Make what asks before firings are deleted for good."""
+    return html.Section(
+        [
+            html.H2("Delete for good"),
+            html.P("", id="firings-sure-words", role="alert"),
+            html.P(
+                "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
+                "or in files that were saved, stays."
+            ),
+            door_row(
+                button("Delete for good", "firings-delete-now", className="bad"),
+                button("Keep", "firings-delete-not"),
+            ),
+        ],
+        id="firings-sure",
+        hidden=True,
+        **{"aria-label": "Delete for good"},
+    )
+
+
+@callback(
+    Output("firings-turn", "data", allow_duplicate=True),
+    Input({"type": "firing-delete", "firing": ALL}, "n_clicks"),
+    Input({"type": "firing-back", "firing": ALL}, "n_clicks"),
+    State("firings-turn", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
+    """Throw a firing away, or put it back."""
+    pressed = button_pressed()
+    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
+    away = pressed.get("type") == "firing-delete"
+    now_us = round(time.time() * 1e6)
+    if away:
+        await write(here().journal_path, lambda writer: throw_away(writer, info.id, now_us))
+    else:
+        await write(here().journal_path, lambda writer: put_back(writer, info.id))
+    notice(f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}")
+    return next_turn(turn)
+
+
+@callback(
+    Output("firings-sure", "hidden"),
+    Output("firings-sure-words", "children"),
+    Output("firings-doomed", "data"),
+    Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
+    Input("firings-empty", "n_clicks"),
+    Input("firings-delete-not", "n_clicks"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
+    """Ask whether firings are to be deleted for good."""
+    pressed = ctx.triggered_id
+    if not pressed or not ctx.triggered[0]["value"]:
+        raise PreventUpdate  # new cards came: what is asked stands
+    if pressed == "firings-delete-not":
+        return True, "", []
+    infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
+    if isinstance(pressed, dict):
+        infos = [info for info in infos if info.id == pressed.get("firing")]
+    if not infos:
+        return True, "", []
+    named = ", ".join(info.title or "Firing" for info in infos[:5])
+    more = f" and {len(infos) - 5} more" if len(infos) > 5 else ""
+    what = "1 firing" if len(infos) == 1 else f"{len(infos)} firings"
+    return False, f"{what}: {named}{more}.", [info.id for info in infos]
+
+
+@callback(
+    Output("firings-errand", "data", allow_duplicate=True),
+    Output("firings-poll", "disabled", allow_duplicate=True),
+    Output("firings-sure", "hidden", allow_duplicate=True),
+    Input("firings-delete-now", "n_clicks"),
+    State("firings-doomed", "data"),
+    prevent_initial_call=True,
+)
+@operator_only
+async def delete_now(_: Any, doomed: Any) -> Any:
+    """Delete firings for good."""
+    path, ids = here().journal_path, ids_of(doomed)
+    if not ids:
+        raise PreventUpdate
+    work = exports(path).works.begin_apart("delete", DELETING, journal=str(path), firings=ids)
+    return work.key, False, True

@@ -1,7 +1,6 @@
 """Files that people have: looked at, asked about, and made a firing of."""
 
 import asyncio
-import time
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -9,21 +8,21 @@ from urllib.parse import quote
 from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
+import msgspec
 from dash import ALL, Input, Output, State, callback, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import progress
-from dashboard.pages.asked import Errand, button_pressed, read_kept
-from dashboard.pages.firings_sent import errands_here, files_sent, looked_at, spool_here
+from dashboard.pages.asked import button_pressed, read_kept
+from dashboard.pages.firings_sent import Errand, files_sent, looked_at, spool_here, works_here
 from dashboard.parts.frame import button, client, door_row, options
 from dashboard.parts.import_form import FIELDS, fields, page_words, refusal_words, understood, way_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.import_reading import ReadingRefused, reading_of
-from dashboard.work.errands import GoneError, Stopped
-from logger.errors import StokewatchError
+from dashboard.work.works import Work
 
 HEADERS: Final = 300
 """The most that are offered; any other can be typed."""
@@ -152,9 +151,9 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
     if not names:
         raise PreventUpdate
     if (going := read_kept(Errand, running)) is not None:
-        if going.kind == "import":
+        if going.imports:
             raise PreventUpdate
-        await errands_here().stop(going.token)
+        await works_here().stop(going.key)
         if going.batch != batch:
             spool_here().drop(going.batch)
     try:
@@ -163,47 +162,39 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
         return no_update, True, [exc.wrong.get(own.get("field"), "") for own in ids], no_update
     paths = spool_here().files(batch, names)
     files = [str(path) for path in paths]
-    token = errands_here().begin_apart("preview", files=files, options=reading.model_dump())
-    errand = {"token": token, "kind": "preview", "batch": batch}
-    return errand, False, [no_update] * len(ids), Path(names[0]).stem
+    work = works_here().begin_apart("preview", "Reading …", files=files, options=reading.model_dump())
+    errand = Errand(work.key, "preview", batch)
+    return msgspec.to_builtins(errand), False, [no_update] * len(ids), Path(names[0]).stem
 
 
-@callback(
-    *progress.shown("import"),
-    Output("import-found", "data"),
-    Output("import-done", "children"),
-    Output("import-errand", "data", allow_duplicate=True),
-    Input("import-poll", "n_intervals"),
-    State("import-errand", "data"),
-    prevent_initial_call="initial_duplicate",
-)
-@operator_only
-async def look(_: Any, errand: Any) -> Any:
-    """Say how far it has come, or what came of it."""
-    idle = (*progress.NOTHING, no_update, no_update, no_update)
-    if (going := read_kept(Errand, errand)) is None:
-        return idle
-    importing = going.kind == "import"
-    try:
-        work = await errands_here().wait(going.token, 1.0)
-        if not work.done:
-            said = f"Importing: {work.share:.0%} read" if importing else "Reading …"
-            return f"{work.share:.2f}", said, False, False, no_update, no_update, no_update
-        answer = work.answer()
-    except (GoneError, Stopped):
-        return idle
-    except StokewatchError as exc:
-        said = page_words(str(exc))[0]
-        # The form can be changed, and looked at again.
-        after = {**errand, "kind": "preview"} if importing else no_update
-        return *progress.failed(said), no_update, no_update, after
-    if not importing:
-        return *progress.over(), {"token": going.token, "at": time.monotonic()}, no_update, no_update
+async def _find(errand: Any) -> Work | None:
+    going = read_kept(Errand, errand)
+    return None if going is None else works_here().find(going.key)
+
+
+def _tell(answer: dict[str, Any], errand: Any) -> tuple[str, str | None]:
+    """Say what came of it: what was understood is found under the errand's key."""
+    going = msgspec.convert(errand, Errand)
+    if going.kind != "import":
+        return "", going.key
     spool_here().drop(going.batch)
     set_props("import-form", {"hidden": True})
     set_props("import-files", {"children": ""})
     set_props("import-sent", {"data": None})
-    return *progress.over(), None, _done(answer), None
+    set_props("import-errand", {"data": None})
+    set_props("import-done", {"children": _done(answer)})
+    return "", None
+
+
+progress.follow(
+    "import",
+    Output("import-found", "data"),
+    State("import-errand", "data"),
+    find=_find,
+    tell=_tell,
+    failed=lambda why, _: page_words(why)[0],
+    stopped=None,
+)
 
 
 def _done(made: dict[str, Any]) -> Any:
@@ -248,7 +239,7 @@ def _done(made: dict[str, Any]) -> Any:
 @operator_only
 async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) -> dict[str, Any]:
     """Show what was understood, and ask what wasn't."""
-    if not isinstance(found, dict):
+    if not isinstance(found, str):
         raise PreventUpdate
     told, leaps, same = await looked_at(found)
     whole = told["whole"]

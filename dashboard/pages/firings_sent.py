@@ -10,14 +10,14 @@ from dash import ALL, Input, Output, State, callback, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
-from dashboard.pages.asked import Errand, read_kept
+from dashboard.pages.asked import read_kept
 from dashboard.parts.import_form import CLOCK_LEAPS, page_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.exports import exports
 from dashboard.stored.import_reading import reading_of
-from dashboard.work.errands import Errands
 from dashboard.work.spool import MAX_FILES, Spool
+from dashboard.work.works import Works
 from logger.errors import StokewatchError, UserError
 from logger.exchange.csv_in import already_here
 from logger.journal.reader import FiringInfo
@@ -29,9 +29,23 @@ def spool_here() -> Spool:
     return Spool(here().home)
 
 
-def errands_here() -> Errands:
+def works_here() -> Works:
     """Find the work that goes on."""
-    return exports(here().journal_path).errands
+    return exports(here().journal_path).works
+
+
+class Errand(msgspec.Struct):
+    """A look at files, or their import."""
+
+    key: str  # of the work
+    kind: str
+    batch: str  # of the files
+
+    @property
+    def imports(self) -> bool:
+        """Whether an import goes on."""
+        work = works_here().find(self.key)
+        return self.kind == "import" and work is not None and not work.done
 
 
 class Sent(msgspec.Struct):
@@ -55,9 +69,11 @@ class Looked(NamedTuple):
     same: list[FiringInfo]  # firings of the same files
 
 
-async def looked_at(found: Any) -> Looked:
+async def looked_at(key: Any) -> Looked:
     """Find what came of looking at files, or raise StokewatchError."""
-    told = errands_here().look(found.get("token")).answer()
+    if (work := works_here().find(key)) is None:
+        raise UserError("this is no longer known here; begin again")
+    told = work.answer()
     firings = await asyncio.to_thread(shelf.firings, here().journal_path, binned=None)
     leaps = [guess for guess in told["whole"]["guesses"] if CLOCK_LEAPS in guess]
     return Looked(told, leaps, list(already_here(firings, told["digests"]).values()))
@@ -68,19 +84,16 @@ async def looked_at(found: Any) -> Looked:
     Input("import-found", "data"),
     Input("import-again", "checked"),
     Input("import-pause", "checked"),
-    Input("import-errand", "data"),
+    Input("import-poll", "disabled"),
 )
 @operator_only
-async def may_import(found: Any, again: Any, pause: Any, errand: Any) -> bool:
+async def may_import(found: Any, again: Any, pause: Any, idle: Any) -> bool:
     """Tell whether nothing is in the way."""
-    going = read_kept(Errand, errand)
-    behind = going is not None and isinstance(found, dict) and going.token != found.get("token")
-    importing = going is not None and going.kind == "import"
-    return importing or behind or bool(await _in_the_way(found, again=again is True, pause=pause is True))
+    return idle is False or bool(await _in_the_way(found, again=again is True, pause=pause is True))
 
 
 async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
-    if not isinstance(found, dict):
+    if not isinstance(found, str):
         return "choose files first"
     try:
         told, leaps, same = await looked_at(found)
@@ -128,7 +141,7 @@ async def begin(
     pause: Any,
 ) -> Any:
     """Begin to import the files."""
-    if (going := read_kept(Errand, running)) is not None and going.kind == "import":
+    if (going := read_kept(Errand, running)) is not None and going.imports:
         raise PreventUpdate
     if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
         raise UserError(wrong)
@@ -143,8 +156,9 @@ async def begin(
     except ValueError:
         return no_update, no_update, "", "give a day and a time between 1970 and 2200, or nothing"
     plan = await asyncio.to_thread(shelf.plan_called, here().journal_path, plan_ref)
-    token = errands_here().begin_apart(
+    work = works_here().begin_apart(
         "import",
+        "Importing",
         journal=str(here().journal_path),
         files=[str(each) for each in paths],
         options=reading.model_dump(),
@@ -153,7 +167,7 @@ async def begin(
         invented=invented is True,
         plan=None if plan is None else plan.dumps(),
     )
-    return {"token": token, "kind": "import", "batch": batch}, False, "", ""
+    return msgspec.to_builtins(Errand(work.key, "import", batch)), False, "", ""
 
 
 def _started_us(text: Any) -> int | None:
@@ -181,6 +195,6 @@ def _started_us(text: Any) -> int | None:
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
     """Call it off: nothing of it stays."""
     if (going := read_kept(Errand, errand)) is not None:
-        await errands_here().stop(going.token)
+        await works_here().stop(going.key)
     spool_here().drop(files_sent(sent)[0])
     return "/firings"

@@ -19,7 +19,8 @@ from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing
 from dashboard.parts.frame import graph, halves, options, section
 from dashboard.stored import shelf
 from dashboard.words import Unit, alarm_name, span
-from dashboard.work.gathering import Work, gathering
+from dashboard.work.gathering import gathering
+from dashboard.work.works import Work
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import Plan, loads
@@ -77,12 +78,11 @@ def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
 
 @callback(
     Output("prepare-wish", "data"),
-    Output("prepare-poll", "disabled"),
-    Output("prepare-working", "hidden"),
-    Output("prepare-said", "children"),
+    *progress.stops("prepare"),
     Input("prepare-on-firing", "value"),
     Input("prepare-checked", "data"),
     State("prepare-wish", "data"),
+    prevent_initial_call=True,
 )
 async def wish(firing: Any, checked: Any, before: Any) -> Any:
     """Begin to rehearse when a firing was chosen, and again when something was changed."""
@@ -96,7 +96,7 @@ async def wish(firing: Any, checked: Any, before: Any) -> Any:
         raise PreventUpdate
     with contextlib.suppress(StokewatchError):
         if (work := await _work(before)) is not None:
-            gathering(here().journal_path).stop(work)
+            await work.stop()
     return new, False, False, "Working it out …"
 
 
@@ -135,7 +135,6 @@ progress.follow(
     State("prepare-rehearsed", "data"),
     find=_work,
     tell=_rehearsed,
-    again=True,
 )
 
 

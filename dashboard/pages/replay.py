@@ -18,7 +18,8 @@ from dashboard.pages.replay_alarms import judgement, settings_form
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.stored.replayed import ALL_SIDES, named_for, shown
-from dashboard.work.gathering import Work, gathering
+from dashboard.work.gathering import gathering
+from dashboard.work.works import Work
 from logger.errors import UserError
 
 SPEEDS: Final = (1, 10, 30, 60, 120)
@@ -160,7 +161,7 @@ def _judged() -> list[Any]:
 
 
 async def _judgement(firing: Any, alarms: Any) -> Work | None:
-    """Begin to judge the firing, or find that; where there is no such firing, the head of the page says so."""
+    """Begin to judge the firing, or find that; that there is no such firing, the head of the page says."""
     try:
         await gathering(here().journal_path).firing(id_of(firing))
     except UserError:
@@ -175,9 +176,8 @@ progress.follow(
     State("replay-wish", "data"),
     find=_judgement,
     tell=lambda answer, firing, wish: ("", wish or {}),
-    words="Verdicts",
-    failure="It could not be judged: ",
-    end="Stopped. What is shown was not judged; re-run the alarms to judge it.",
+    failed=lambda why, *_: f"It could not be judged: {why}",
+    stopped=lambda *_: "Stopped. What is shown was not judged; re-run the alarms to judge it.",
 )
 
 
@@ -241,9 +241,8 @@ async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
     """Find what was judged; None where that isn't known yet."""
     if not isinstance(judged, dict):
         return None
-    work = await judgement(firing, judged)
-    await asyncio.wait([work.task])
-    return work.answer()
+    work = await (await judgement(firing, judged)).wait()
+    return dict(work.answer())
 
 
 @callback(

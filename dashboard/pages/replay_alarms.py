@@ -1,6 +1,5 @@
 """A stored firing's alarms by other settings: the form, the run, and what would have been otherwise."""
 
-import asyncio
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -14,7 +13,8 @@ from dashboard.parts import moment
 from dashboard.parts.frame import door_row
 from dashboard.parts.plan_form import other_alarms
 from dashboard.preparing.planning import errors_of, read_document, to_document, with_fields
-from dashboard.work.gathering import Work, gathering
+from dashboard.work.gathering import gathering
+from dashboard.work.works import Work
 from logger.errors import UserError
 from logger.plan import Plan
 from logger.replay.moments import with_alarms
@@ -112,6 +112,5 @@ async def compare_alarms(judged: Any, firing: Any, asked: int | None) -> Any:
     if not isinstance(judged, dict) or not asked:
         return []
     works = [await judgement(firing, alarms) for alarms in (None, judged)]
-    await asyncio.wait([work.task for work in works])
-    own, other = (named(work.answer()["alarms"]) for work in works)
+    own, other = [named((await work.wait()).answer()["alarms"]) for work in works]
     return moment.changed(moment.differences(own, other))

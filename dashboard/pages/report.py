@@ -25,7 +25,8 @@ from dashboard.parts.frame import button, client, door_row, follow_theme, pictur
 from dashboard.security.guard import may_act, operator_only
 from dashboard.stored.exports import FILES, download_headers, exports, file_name
 from dashboard.words import span
-from dashboard.work.gathering import Work, gathering
+from dashboard.work.gathering import gathering
+from dashboard.work.works import Work
 from logger.journal.reader import JournalReader
 from logger.report.describe import FIELDS, TITLE, DescribeError, describe
 from logger.report.document import POINTS, document
@@ -337,8 +338,7 @@ def routes(context: Context) -> APIRouter:
 
     @router.get("/{firing}/file/{kind}", response_class=Response)
     async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> Response:
-        made = await exports(context.journal_path).make(await gathered.firing(firing), kind)
-        return made.give()
+        return await exports(context.journal_path).make(await gathered.firing(firing), kind)
 
     @router.get("/{firing}/photo/{name}")
     async def photo(firing: str, name: str) -> FileResponse:

@@ -1,22 +1,25 @@
-"""Firings as files: written apart, given away once, and gone from here however that ends."""
+"""Firings as files: written apart, few at a time, given away once, and gone from here however that ends."""
 
 import asyncio
 import contextlib
+import logging
+import os
 import secrets
+import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 from urllib.parse import quote
 
-from dashboard.asker import Place
-from dashboard.work.apart import run_apart
-from dashboard.work.downloads import Download, Downloads
-from dashboard.work.errands import Errands
-from dashboard.work.gathering import Work
+from starlette.responses import StreamingResponse
+from starlette.types import Receive, Scope, Send
+
+from dashboard.asker import Place, Share
+from dashboard.work.apart import BusyError, run_apart
 from dashboard.work.spool import Spool, plain_name
-from logger.errors import UserError
+from dashboard.work.works import Work, Works
+from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo
 
 FILES: Final = {
@@ -27,35 +30,64 @@ FILES: Final = {
 """By kind: what it is called, how its name ends, its type."""
 WAITS_S: Final = 120.0
 """A file that isn't fetched is dropped after this. [s]"""
+MOST: Final = 6
+"""Files that are being made or taken, in all."""
+EACH: Final = 2
+"""Of one stranger's address."""
+RESERVE: Final = 2
+"""Places among `MOST` that only operators, and this machine, may take."""
+SPARE_MB: Final = 512
+"""Left free on the journal's disk: readings come first. [MB]"""
+LARGEST_MB: Final = 2048
+PATIENCE_S: Final = 60.0
+SLOWEST: Final = 50_000.0
+"""Bytes a second at which a file must be taken, after the first `PATIENCE_S`."""
+PIECE: Final = 1 << 16
+
+log = logging.getLogger(__name__)
 
 
-@dataclass(slots=True)
-class Made:
-    """A file that was made, already without a name on the disk: what is closed is gone."""
+class NoRoom(StokewatchError):
+    """The disk has no room for a file beside the readings to come."""
 
-    info: FiringInfo
-    kind: str
-    file: IO[bytes]
-    place: Place
+    def __init__(self) -> None:
+        super().__init__(
+            f"less than {SPARE_MB} MB are free on the journal's disk, and readings come first; make room"
+        )
 
-    @property
-    def size(self) -> int:
-        """How large it is [bytes]."""
-        size = self.file.seek(0, 2)
-        self.file.seek(0)
-        return size
 
-    def give(self) -> Download:
-        """Stream it out; it is gone at the end."""
-        _, ending, media = FILES[self.kind]
-        name = file_name(self.info.title, self.info.id, ending)
-        return Download(self.file, self.place, media, download_headers(name, self.size))
+class Download(StreamingResponse):
+    """A file that is given away, piece by piece; whoever takes it too slowly loses it.
+
+    It has no name on the disk any more: however that ends, the file is closed, and the place left.
+    """
+
+    def __init__(self, file: IO[bytes], place: Place, name: str, media: str) -> None:
+        self.size = os.fstat(file.fileno()).st_size  # [bytes]
+        self.file, self._place, self._taken = file, place, False
+        pieces = iter(lambda: file.read(PIECE), b"")
+        super().__init__(pieces, media_type=media, headers=download_headers(name, self.size))
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Give it away."""
+        self._taken = True
+        try:
+            async with asyncio.timeout(PATIENCE_S + self.size / SLOWEST):
+                await super().__call__(scope, receive, send)
+        except TimeoutError:
+            log.warning("a file was taken too slowly from here, and was ended")
+        finally:
+            self._let_go()
 
     def drop(self) -> None:
-        """Let go of it."""
+        """Let go of it, unless it is being taken."""
+        if not self._taken:
+            self._let_go()
+
+    def _let_go(self) -> None:
         with contextlib.suppress(OSError):
             self.file.close()
-        self.place.leave()
+        self._place.leave()
 
 
 class Exports:
@@ -64,11 +96,24 @@ class Exports:
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
         self._spool = Spool(journal_path.parent)
-        self._downloads = Downloads(journal_path.parent)
-        self.errands = Errands()
-        self._made: dict[str, Made] = {}
+        self._share = Share(MOST, EACH, RESERVE)
+        self.works = Works()
 
-    async def make(self, info: FiringInfo, kind: str, tell: Callable[[float], None] | None = None) -> Made:
+    def place(self) -> tuple[Place, int]:
+        """Take a place, to be left at the end, and say how large a file may become [MB].
+
+        BusyError: there is none; NoRoom: the disk is nearly full.
+        """
+        room_mb = (shutil.disk_usage(self._path.parent).free >> 20) - SPARE_MB
+        if room_mb <= 0:
+            raise NoRoom
+        if (place := self._share.take()) is None:
+            raise BusyError("too many files are being taken from here; wait until the others are through")
+        return place, max(1, min(LARGEST_MB, room_mb // MOST))
+
+    async def make(
+        self, info: FiringInfo, kind: str, tell: Callable[[float], None] | None = None
+    ) -> Download:
         """Write a firing as a file of a kind of `FILES`, to be given away or dropped.
 
         UserError: no such kind; StokewatchError: too many are being made, the disk is nearly full, or it
@@ -76,45 +121,41 @@ class Exports:
         """
         if kind not in FILES:
             raise UserError(f"a firing can be saved as {', '.join(FILES)}")
-        place = self._downloads.place()
+        place, file_mb = self.place()
         try:
             folder = self._spool.folder(self._spool.open())
             try:
                 out = folder / secrets.token_hex(4)
                 given = {"journal": str(self._path), "firing": info.id, "kind": kind, "out": str(out)}
-                await run_apart("export", tell=tell, file_mb=self._downloads.room_mb(), **given)
+                await run_apart("export", tell=tell, file_mb=file_mb, **given)
                 file = out.open("rb")
             finally:
                 self._spool.drop(folder.name)  # an open file stays readable, and nothing is left
         except BaseException:
             place.leave()
             raise
-        return Made(info, kind, file, place)
+        _, ending, media = FILES[kind]
+        return Download(file, place, file_name(info.title, info.id, ending), media)
 
-    def begin(self, info: FiringInfo, kind: str) -> str:
-        """Begin to write a firing as a file that is fetched by `take`."""
-        token = ""
+    def begin(self, info: FiringInfo, kind: str) -> Work:
+        """Begin to write a firing as a file that is fetched by `take`, under the work's key."""
 
-        async def run(work: Work) -> dict[str, Any]:
+        async def run(work: Work) -> Download:
             made = await self.make(info, kind, work.come)
-            self._made[token] = made
-            asyncio.get_running_loop().call_later(WAITS_S, self._forget, token)
-            return {"size": made.size}
+            asyncio.get_running_loop().call_later(WAITS_S, made.drop)
+            return made
 
-        token = self.errands.begin(run, f"export[{info.id}]")
-        return token
+        called = FILES[kind][0] if kind in FILES else kind
+        return self.works.begin(run, f"Writing {info.title or 'the firing'} as {called}")
 
-    def take(self, token: str) -> Made:
+    def take(self, token: str) -> Download:
         """Take a file that was made; each is given once, then UserError."""
-        made = self._made.pop(token, None)
-        if made is None:
+        work = self.works.find(token)
+        made = work.answer() if work is not None and work.done and not work.failed else None
+        if not isinstance(made, Download) or made.file.closed:
             raise UserError("this file is no longer here; save it again")
+        self.works.forget(token)
         return made
-
-    def _forget(self, token: str) -> None:
-        made = self._made.pop(token, None)
-        if made is not None:
-            made.drop()
 
 
 @lru_cache(maxsize=4)

@@ -14,13 +14,12 @@ from typing import Any, Final, TypeVar
 
 import logger
 from dashboard.work.apart import run_apart
-from logger.errors import StokewatchError, UserError
+from dashboard.work.works import Work, Works
+from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader, NoFiringError
 from logger.plan import Plan
 from logger.report.gather import Gathered, gather
 
-KEPT: Final = 24
-"""Answers that are kept in memory."""
 KEPT_KNOWN: Final = 8
 """Firings that are kept as they were gathered: all that are compared, while one changes how."""
 FOLDER: Final = "worked-out"
@@ -31,42 +30,12 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 
-class Stopped(StokewatchError):
-    """Somebody stopped the work."""
-
-    def __init__(self) -> None:
-        super().__init__("stopped")
-
-
-class Work:
-    """Something that takes seconds."""
-
-    def __init__(self) -> None:
-        self.share = 0.0
-        self.task: asyncio.Task[dict[str, Any]]
-
-    def come(self, share: float) -> None:
-        """Take how far it has come."""
-        self.share = share
-
-    @property
-    def done(self) -> bool:
-        """Whether there is an answer, or a failure."""
-        return self.task.done()
-
-    def answer(self) -> dict[str, Any]:
-        """Give what came of it; StokewatchError: it failed, or was stopped."""
-        if self.task.cancelled():
-            raise Stopped
-        return self.task.result()
-
-
 class Gathering:
     """What is known of a journal's firings."""
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
-        self._works: OrderedDict[tuple[Any, ...], Work] = OrderedDict()
+        self._works = Works()
         self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
     async def firing(self, firing: str) -> FiringInfo:
@@ -84,47 +53,33 @@ class Gathering:
 
         Only what the firing's own plan gives is kept on the disk.
         """
-        return await self._work("rehearse", info, None if plan is None else plan.dumps())
+        return await self._work("rehearse", "Working it out", info, plan)
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
         """Begin a judgement of every moment, or find one, answered by `logger.replay.moments.judged`."""
-        return await self._work("judge", info, None if plan is None else plan.dumps())
-
-    def stop(self, work: Work) -> None:
-        """Stop work that is still going on, and forget it."""
-        if work.done:
-            return
-        work.task.cancel()
-        for key in [key for key, own in self._works.items() if own is work]:
-            del self._works[key]
+        return await self._work("judge", "Verdicts", info, plan)
 
     async def known(self, firing: str) -> Gathered:
         """Gather what is known of a firing; UserError: there is no such firing."""
         info = await self.firing(firing)
-        work = await self.rehearsal(info)
-        await asyncio.wait([work.task])  # whoever goes away doesn't take it from the others
+        work = await (await self.rehearsal(info)).wait()
         return await asyncio.to_thread(self._gather, info.id, work.answer())
 
-    async def _work(self, job: str, info: FiringInfo, plan: str | None) -> Work:
+    async def _work(self, job: str, words: str, info: FiringInfo, plan: Plan | None) -> Work:
         state = await asyncio.to_thread(self._read, lambda reader: state_of(reader, info))
-        key = (job, *state, plan)
-        work = self._works.get(key)
-        if work is None or (work.done and (work.task.cancelled() or work.task.exception() is not None)):
-            work = self._works[key] = Work()
-            work.task = asyncio.create_task(self._run(job, info, state, plan, work), name=f"{job}[{info.id}]")
-            while len(self._works) > KEPT:
-                self._works.popitem(last=False)
-        self._works.move_to_end(key)
+        toml = None if plan is None else plan.dumps()
+        key = (job, *state, toml)
+        work = self._works.find(key)
+        if work is None or work.failed:
+            return self._works.begin(lambda new: self._run(job, state, toml, new), words, key)
         return work
 
-    async def _run(
-        self, job: str, info: FiringInfo, state: tuple[Any, ...], plan: str | None, work: Work
-    ) -> dict[str, Any]:
-        home = self._path.parent
+    async def _run(self, job: str, state: tuple[Any, ...], plan: str | None, work: Work) -> dict[str, Any]:
+        home, firing = self._path.parent, state[0]
         own = job == "rehearse" and plan is None
         if own and (kept := await asyncio.to_thread(_kept, home, state)) is not None:
             return kept
-        answer = await run_apart(job, tell=work.come, journal=str(self._path), firing=info.id, plan=plan)
+        answer = await run_apart(job, tell=work.come, journal=str(self._path), firing=firing, plan=plan)
         if own:
             await asyncio.to_thread(_keep, home, state, answer)
         return dict(answer)

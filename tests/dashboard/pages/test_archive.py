@@ -25,7 +25,7 @@ from PIL import Image
 
 from dashboard.app import Page
 from dashboard.pages import firings as page_of_firings
-from dashboard.pages import firings_bin, firings_import, firings_sent
+from dashboard.pages import firings_errands, firings_import, firings_sent
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.import_form import FIELDS, page_words, way_words
 from dashboard.security.guard import RefusedError
@@ -346,9 +346,9 @@ def test_what_runs_stays_and_watchers_delete_nothing(tablet: Tablet, path: Path)
     assert "Delete" in text_of(tablet.listed())
     with somebody(path, None):
         for act in (
-            firings_bin.to_the_bin_or_back([1], [], 0),
-            firings_bin.ask_whether([], 1, None),
-            firings_bin.delete_now(1, [fire.id]),
+            firings_errands.to_the_bin_or_back([1], [], 0),
+            firings_errands.ask_whether([], 1, None),
+            firings_errands.delete_now(1, [fire.id]),
             firings_import.look_anew(None, [], [], None),
             firings_sent.cancel(1, None, None, {"batch": "0" * 16, "files": []}),
         ):
@@ -786,7 +786,7 @@ def test_an_export_that_is_called_off_leaves_nothing(
     tablet: Tablet, client: TestClient, path: Path, burnt: str
 ) -> None:
     save(tablet, burnt, "csv")
-    token = tablet.has["firings-errand.data"]["token"]
+    token = tablet.has["firings-errand.data"]
     told = tablet.press("firings-stop.n_clicks")
     assert told["firings-said"]["children"] == "Stopped; nothing was saved."
     assert client.get(f"/api/firings/made/{token}").status_code == 422

@@ -305,8 +305,7 @@ def test_a_judgement_is_made_once_and_can_be_stopped(path: Path, burnt: str) -> 
         info = await gathering.firing(burnt)
         first = await gathering.judgement(info)
         assert await gathering.judgement(info) is first
-        gathering.stop(first)
-        await asyncio.wait([first.task])
+        await first.stop()
         with pytest.raises(StokewatchError, match="stopped"):
             first.answer()
         again = await gathering.judgement(info)

@@ -21,7 +21,7 @@ from dashboard.security.connections import EACH, MAX_HEAD, MOST, RESERVE, Places
 from dashboard.security.door import PinDoor
 from dashboard.security.operators import Operators
 from dashboard.serving import listen, settings
-from dashboard.work import downloads
+from dashboard.stored import exports
 from dashboard.work.apart import BusyError
 from logger.journal.writer import JournalWriter
 from tests.processes import until
@@ -242,20 +242,20 @@ def test_by_what_an_address_is_counted(address: str, who: str) -> None:
 
 
 def test_files_that_are_taken_are_few(tmp_path: Path) -> None:
-    held = downloads.Downloads(tmp_path)
-    own = [held.place() for _ in range(downloads.MOST)]
+    held = exports.Exports(tmp_path / "journal.sqlite")
+    own = [held.place()[0] for _ in range(exports.MOST)]
     with pytest.raises(BusyError):
-        held.place()
+        held.place()[0]
     token = asker.set(Asker("192.0.2.1", trusted=False))
     try:
         for place in own:
             place.leave()
-        stranger = [held.place() for _ in range(downloads.EACH)]
+        stranger = [held.place()[0] for _ in range(exports.EACH)]
         with pytest.raises(BusyError):
-            held.place()
+            held.place()[0]
         stranger[0].leave()
         stranger[0].leave()
-        held.place()
+        held.place()[0]
     finally:
         asker.reset(token)
 
@@ -263,6 +263,6 @@ def test_files_that_are_taken_are_few(tmp_path: Path) -> None:
 def test_a_disk_that_is_nearly_full_is_kept_for_readings(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(downloads, "SPARE_MB", 1 << 40)
-    with pytest.raises(downloads.NoRoom, match="make room"):
-        downloads.Downloads(tmp_path).place()
+    monkeypatch.setattr(exports, "SPARE_MB", 1 << 40)
+    with pytest.raises(exports.NoRoom, match="make room"):
+        exports.Exports(tmp_path / "journal.sqlite").place()

@@ -64,10 +64,10 @@ HARMLESS = {
     "firings-bar.hidden...firings-bar-count.children...firings-bar-door.children": "the way to compare them",
     "firings-errand.data...firings-poll.disabled": "writes a firing as a file apart, few at once",
     "firings-progress.value...firings-said.children...firings-working.hidden...firings-poll.disabled"
-    "...firings-made.data...firings-turn.data": "how far that has come, to whoever has its token",
-    "firings-poll.disabled...firings-working.hidden...firings-said.children...firings-turn.data": (
-        "ends that, for whoever has its token"
-    ),
+    "...firings-made.data": "how far that has come, to whoever has its token",
+    "firings-poll.disabled...firings-working.hidden...firings-said.children": "ends that, for whoever has its token",
+    "import-progress.value...import-said.children...import-working.hidden...import-poll.disabled"
+    "...import-found.data": "how far a look at files, or an import, has come, to whoever has its token",
     # Preparing: the draft is in the browser; what is kept, sent or heard goes through operator_only.
     "prepare-plans.children...prepare-from.data...prepare-save.children...prepare-copy.hidden": "lists plans",
     "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft; keeps nothing",

@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 
 from dashboard.stored import exports as module
-from dashboard.stored.exports import Exports
-from dashboard.work.downloads import MOST
+from dashboard.stored.exports import MOST, Exports
 from logger.errors import UserError
 from tests.processes import until
 
@@ -26,9 +25,10 @@ async def test_a_file_that_nobody_fetches_goes_and_leaves_its_place(
     monkeypatch.setattr(module, "WAITS_S", 0.0)
     made = Exports(tmp_path / "journal.sqlite")
     for _ in range(MOST + 1):  # there would be no place left for the last one
-        token = made.begin(SimpleNamespace(id="f1", title="Jars, invented"), "csv")
-        work = await made.errands.wait(token, 10)
-        assert work.answer() == {"size": 13}
-        await asyncio.to_thread(until, lambda: not made._made, "it goes", 10)
+        info: Any = SimpleNamespace(id="f1", title="Jars, invented")
+        work = await made.begin(info, "csv").wait(10)
+        file = work.answer()
+        assert file.size == 13
+        await asyncio.to_thread(until, lambda file=file: file.file.closed, "it goes", 10)
         with pytest.raises(UserError, match="no longer here; save it again"):
-            made.take(token)
+            made.take(work.key)
