@@ -68,7 +68,9 @@ class _Form(NamedTuple):
         of = in_shown(of, kind_of(path, self.unit))
         inputs = {"input": {"inputMode": "decimal", "autoComplete": "off"}}
         label = f"{label}, {of}" if of else label
-        return self.field(path, label, description=hint, debounce=250, attributes=inputs)
+        # Elsewhere a tap on a button follows at once: what it takes along must have arrived.
+        waits = 250 if self.page == "prepare" else False
+        return self.field(path, label, description=hint, debounce=waits, attributes=inputs)
 
 
 def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
