@@ -1,19 +1,30 @@
 """What callbacks begin with: the button that was pressed, what a browser keeps."""
 
+from collections.abc import Callable
 from typing import Annotated, Any, Final, TypeVar
 
 import msgspec
-from dash import ctx
+from dash import callback, ctx
 from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
-from dashboard.security.guard import who_asks
+from dashboard.security.guard import operator_only, who_asks
 
 MOST_IDS: Final = 10_000
 
 Pixels = Annotated[int, msgspec.Meta(ge=320, le=20_000)]
 T = TypeVar("T")
+
+
+def act(*parts: Any, **more: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Register a callback by which somebody does something: an operator's, and never called of itself."""
+
+    def register(do: Callable[..., Any]) -> Callable[..., Any]:
+        guarded: Callable[..., Any] = callback(*parts, **more, prevent_initial_call=True)(operator_only(do))
+        return guarded
+
+    return register
 
 
 def read_kept(kind: type[T], given: Any) -> T | None:

@@ -7,12 +7,11 @@ from dash import Input, Output, callback, ctx, dcc, html, no_update
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import carry_out
+from dashboard.pages.asked import act, carry_out
 from dashboard.pages.fire_notes import dialogs
 from dashboard.pages.fire_reading import ended_summary
 from dashboard.parts.frame import NOTHING, button, client, dialog, graph, options
 from dashboard.parts.single import chosen, let_single_out
-from dashboard.security.guard import operator_only
 from dashboard.shell import WAITING
 
 GRAPH: Final[dict[str, Any]] = {
@@ -241,14 +240,12 @@ for _dialog, _door in (("glance", "glance-open"), ("end-dialog", "end-open")):
     callback(Output(_dialog, "opened"), Input(_door, "n_clicks"), prevent_initial_call=True)(lambda _: True)
 
 
-@callback(
+@act(
     Output("end-dialog", "opened", allow_duplicate=True),
     Output("fire-done", "children", allow_duplicate=True),
     Input("end-now", "n_clicks"),
     Input("end-not", "n_clicks"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def end(now: int | None, go_on: int | None) -> Any:
     """End the firing, after it was asked whether that is meant."""
     if ctx.triggered_id != "end-now" or not now:

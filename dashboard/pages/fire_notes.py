@@ -4,15 +4,14 @@ import math
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, callback, ctx, html, no_update
+from dash import ALL, Input, Output, State, ctx, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import button_pressed, carry_out
+from dashboard.pages.asked import act, button_pressed, carry_out
 from dashboard.pages.fire_reading import doubt, noted, place_options
 from dashboard.parts.frame import button, dialog
-from dashboard.security.guard import operator_only
 from dashboard.shell import WAITING
 from dashboard.words import event_words
 from logger.errors import UserError
@@ -131,7 +130,7 @@ def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
     ]
 
 
-@callback(
+@act(
     Output("note-dialog", "opened"),
     Output("note-dialog", "title"),
     Output("note-place", "data"),
@@ -143,9 +142,7 @@ def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
     Input("stack", "clickData"),
     Input("note-open", "n_clicks"),
     State("unit", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
     """Open the dialog for a note: at the place that was touched, and of now, whatever the last one was of."""
     if not touched and not clicks:
@@ -190,16 +187,14 @@ def _done(words: str, answer: dict[str, Any], *, later: bool = False) -> list[An
     return [html.Span(f"{words} "), undo]
 
 
-@callback(
+@act(
     Output("fire-done", "children"),
     Output("note-dialog", "opened", allow_duplicate=True),
     Input({"type": "fire-note", "kind": ALL, "amount": ALL}, "n_clicks"),
     State("note-place", "value"),
     State("fire-place", "data"),
     State("note-ago", "value"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any) -> Any:
     """Note what was done with one tap."""
     pressed = button_pressed()
@@ -224,7 +219,7 @@ def _ago(minutes: Any) -> dict[str, float]:
     return {"ago_min": float(minutes)}
 
 
-@callback(
+@act(
     Output("fire-done", "children", allow_duplicate=True),
     Output("note-dialog", "opened", allow_duplicate=True),
     Output("note-text", "value"),
@@ -234,9 +229,7 @@ def _ago(minutes: Any) -> dict[str, float]:
     State("note-ago", "value"),
     State("note-place", "value"),
     State("fire-place", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched: Any) -> Any:
     """Note something in words."""
     if not clicks:
@@ -253,7 +246,7 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
     return _done(f"Noted: {short}", answer, later=bool(_ago(ago))), False, "", ""
 
 
-@callback(
+@act(
     Output("fire-done", "children", allow_duplicate=True),
     Output("note-dialog", "opened", allow_duplicate=True),
     Output("spot-value", "value"),
@@ -269,9 +262,7 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
     State("fire-place", "data"),
     State("unit", "data"),
     State("fire-spot-asked", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def keep_spot(
     clicks: int | None,
     opened: bool,
@@ -312,19 +303,17 @@ async def keep_spot(
     return _done(f"Noted: {zone} at {value:g} °{unit}.", answer), False, "", "", "Keep the reading", None
 
 
-@callback(
+@act(
     Output("fire-done", "children", allow_duplicate=True),
     Input({"type": "undo", "event": ALL}, "n_clicks"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def undo(clicks: list[int | None]) -> Any:
     """Take back what was just noted."""
     await carry_out("retract", {"event": button_pressed()["event"]})
     return "Taken back."
 
 
-@callback(
+@act(
     Output("edit-dialog", "opened"),
     Output("edit-dialog", "title"),
     Output("edit-text", "value"),
@@ -333,9 +322,7 @@ async def undo(clicks: list[int | None]) -> Any:
     Output("edit-event", "data"),
     Input({"type": "note-edit", "event": ALL}, "n_clicks"),
     State("unit", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 def open_edit(clicks: list[int | None], unit: str) -> Any:
     """Open a note to correct it."""
     pressed = button_pressed()
@@ -346,7 +333,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     return True, title, note.get("text", ""), "", "", pressed["event"]
 
 
-@callback(
+@act(
     Output("edit-dialog", "opened", allow_duplicate=True),
     Output("edit-wrong", "children", allow_duplicate=True),
     Output("fire-done", "children", allow_duplicate=True),
@@ -354,9 +341,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     State("edit-text", "value"),
     State("edit-ago", "value"),
     State("edit-event", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def keep_edit(clicks: int | None, text: Any, ago: Any, event: Any) -> Any:
     """Correct a note: its words, its time, or both."""
     if not clicks:

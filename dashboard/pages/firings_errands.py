@@ -10,9 +10,8 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import write
 from dashboard.context import here
 from dashboard.pages import progress
-from dashboard.pages.asked import button_pressed, ids_of, next_turn
+from dashboard.pages.asked import act, button_pressed, ids_of, next_turn
 from dashboard.parts.frame import button, client, door_row, notice
-from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.exports import Download, exports
 from dashboard.work.gathering import gathering
@@ -108,14 +107,12 @@ def sure() -> Any:
     )
 
 
-@callback(
+@act(
     Output("firings-turn", "data", allow_duplicate=True),
     Input({"type": "firing-delete", "firing": ALL}, "n_clicks"),
     Input({"type": "firing-back", "firing": ALL}, "n_clicks"),
     State("firings-turn", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     """Throw a firing away, or put it back."""
     pressed = button_pressed()
@@ -130,16 +127,14 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     return next_turn(turn)
 
 
-@callback(
+@act(
     Output("firings-sure", "hidden"),
     Output("firings-sure-words", "children"),
     Output("firings-doomed", "data"),
     Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
     Input("firings-empty", "n_clicks"),
     Input("firings-delete-not", "n_clicks"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
     """Ask whether firings are to be deleted for good."""
     pressed = ctx.triggered_id
@@ -158,15 +153,13 @@ async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
     return False, f"{what}: {named}{more}.", [info.id for info in infos]
 
 
-@callback(
+@act(
     Output("firings-errand", "data", allow_duplicate=True),
     Output("firings-poll", "disabled", allow_duplicate=True),
     Output("firings-sure", "hidden", allow_duplicate=True),
     Input("firings-delete-now", "n_clicks"),
     State("firings-doomed", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def delete_now(_: Any, doomed: Any) -> Any:
     """Delete firings for good."""
     path, ids = here().journal_path, ids_of(doomed)

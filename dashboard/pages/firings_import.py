@@ -15,7 +15,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import progress
-from dashboard.pages.asked import button_pressed, read_kept
+from dashboard.pages.asked import act, button_pressed, read_kept
 from dashboard.pages.firings_sent import Errand, files_sent, looked_at, spool_here, works_here
 from dashboard.parts.frame import button, client, door_row, options
 from dashboard.parts.import_form import FIELDS, fields, page_words, refusal_words, understood, way_words
@@ -133,7 +133,7 @@ async def say_burning(_: Any) -> str:
 # --- looking at them ----------------------------------------------------------------------------------------
 
 
-@callback(
+@act(
     Output("import-errand", "data"),
     Output("import-poll", "disabled", allow_duplicate=True),
     Output({"type": "read", "field": ALL}, "error"),
@@ -142,9 +142,7 @@ async def say_burning(_: Any) -> str:
     Input({"type": "read", "field": ALL}, "value"),
     State({"type": "read", "field": ALL}, "id"),
     State("import-errand", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
     """Look at the files again: others were sent, or they are to be read in another way."""
     batch, names = files_sent(sent)
@@ -211,7 +209,7 @@ def _done(made: dict[str, Any]) -> Any:
     )
 
 
-@callback(
+@act(
     output={
         "form": Output("import-form", "hidden"),
         "refused": Output("import-refused", "children"),
@@ -234,9 +232,7 @@ def _done(made: dict[str, Any]) -> Any:
         "sent": State("import-sent", "data"),
         "was_open": State("import-how", "open"),
     },
-    prevent_initial_call=True,
 )
-@operator_only
 async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) -> dict[str, Any]:
     """Show what was understood, and ask what wasn't."""
     if not isinstance(found, str):
@@ -310,15 +306,13 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
     return options((p["ref"], f"{p['title']}: {fits} of {len(names)} columns") for fits, p in best if fits)
 
 
-@callback(
+@act(
     [Output({"type": "read", "field": ALL}, "value")],
     Input({"type": "import-way", "n": ALL}, "n_clicks"),
     State("import-ways", "data"),
     State({"type": "read", "field": ALL}, "id"),
     State({"type": "read", "field": ALL}, "value"),
-    prevent_initial_call=True,
 )
-@operator_only
 def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
     """Take one of the ways on that a refusal names."""
     n, ways = button_pressed()["n"], read_kept(list[dict[str, Any]], ways) or []

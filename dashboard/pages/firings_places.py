@@ -13,7 +13,7 @@ from dash import ALL, Input, Output, State, callback, ctx, dcc, html
 from dashboard.acts import write
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import id_of
+from dashboard.pages.asked import act, id_of
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.frame import door_row, options
 from dashboard.parts.plan_form import places_form
@@ -126,7 +126,7 @@ async def show(firing: Any, ref: Any, unit: Any) -> Any:
     return about, False, options(plans), *places_form(doc, unit_of(unit))
 
 
-@callback(
+@act(
     Output(FIELDS, "error"),
     Output("places-said", "children"),
     Input("places-save", "n_clicks"),
@@ -134,9 +134,7 @@ async def show(firing: Any, ref: Any, unit: Any) -> Any:
     State("places-firing", "data"),
     State("places-plan", "value"),
     State("unit", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def save(_: Any, values: list[Any], firing: Any, ref: Any, unit: Any) -> Any:
     """Save where the probes are, and what the firing was to reach."""
     path = here().journal_path

@@ -10,7 +10,7 @@ from dash import ALL, Input, Output, State, callback, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
-from dashboard.pages.asked import read_kept
+from dashboard.pages.asked import act, read_kept
 from dashboard.parts.import_form import CLOCK_LEAPS, page_words
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
@@ -106,7 +106,7 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     return "this file is here already; say that it is to be imported again" if same and not again else ""
 
 
-@callback(
+@act(
     Output("import-errand", "data", allow_duplicate=True),
     Output("import-poll", "disabled", allow_duplicate=True),
     Output("import-title", "error"),
@@ -123,9 +123,7 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     State("import-invented", "checked"),
     State("import-again", "checked"),
     State("import-pause", "checked"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def begin(
     _: Any,
     sent: Any,
@@ -183,15 +181,13 @@ def _started_us(text: Any) -> int | None:
     return round(at_s * 1e6)
 
 
-@callback(
+@act(
     Output("import-address", "href"),
     Input("import-cancel", "n_clicks"),
     Input("import-stop", "n_clicks"),
     State("import-errand", "data"),
     State("import-sent", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
     """Call it off: nothing of it stays."""
     if (going := read_kept(Errand, errand)) is not None:

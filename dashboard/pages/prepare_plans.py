@@ -13,11 +13,10 @@ from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
-from dashboard.pages.asked import button_pressed, next_turn
+from dashboard.pages.asked import act, button_pressed, next_turn
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
 from dashboard.parts.frame import button, door_row, halves, options, section
 from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
-from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.tables import day_of
 from dashboard.words import Unit, capital, degrees
@@ -150,16 +149,14 @@ def ask_again(_: list[Any]) -> str:
     return str(button_pressed()["name"])
 
 
-@callback(
+@act(
     PLAN,
     _LIST,
     Output("prepare-sure", "data", allow_duplicate=True),
     Input({"type": "prepare-really", "name": ALL}, "n_clicks"),
     State("prepare-plan", "data"),
     State("prepare-plans-turn", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
     """Remove a plan."""
     name = str(button_pressed()["name"])
@@ -241,7 +238,7 @@ def fresh() -> Plan:
     )
 
 
-@callback(
+@act(
     PLAN,
     _LIST,
     _SAID,
@@ -251,9 +248,7 @@ def fresh() -> Plan:
     Input("prepare-replace", "n_clicks"),
     State("prepare-plan", "data"),
     State("prepare-plans-turn", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     """Keep the plan: over the one that was opened, else over another's name only when that is said."""
     doc, own = needed_draft(kept)

@@ -11,7 +11,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
-from dashboard.pages.asked import button_pressed, carry_out
+from dashboard.pages.asked import act, button_pressed, carry_out
 from dashboard.pages.drafting import changes_draft, needed_draft
 from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.frame import button, door_row, halves, section
@@ -19,7 +19,6 @@ from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
 from dashboard.preparing.planning import Document, Draft, draft_of, errors_of
 from dashboard.preparing.rig_look import look_at_rig
-from dashboard.security.guard import operator_only
 from dashboard.words import FAULTS, Unit, shown
 from logger.plan import MAX_PROBES
 from logger.reading import Status
@@ -292,12 +291,10 @@ def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, 
     return [value, html.Span(had)]
 
 
-@callback(
+@act(
     Output("prepare-wake", "hidden", allow_duplicate=True),
     Input("prepare-wake", "n_clicks"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def wake(_: Any) -> bool:
     """Have the logger record again, after a firing's end."""
     await carry_out("begin", {})

@@ -10,7 +10,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import carry_out, read_kept
+from dashboard.pages.asked import act, carry_out, read_kept
 from dashboard.pages.drafting import PLAN, needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.frame import button, door_row, halves, section
@@ -270,10 +270,7 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
     return found, no_lamp
 
 
-@callback(
-    Output("prepare-beacon-said", "children"), Input("prepare-beacon", "n_clicks"), prevent_initial_call=True
-)
-@operator_only
+@act(Output("prepare-beacon-said", "children"), Input("prepare-beacon", "n_clicks"))
 async def beacon(_: Any) -> str:
     """Have the rigs' lamps and buzzers tried."""
     await carry_out("beacon_test", {})
@@ -364,7 +361,7 @@ def ready(
     )
 
 
-@callback(
+@act(
     Output("prepare-onward", "href"),
     PLAN,
     Output("prepare-arm-said", "children"),
@@ -373,9 +370,7 @@ def ready(
     State("prepare-ending", "checked"),
     State("prepare-anyway", "checked"),
     running=[(Output("prepare-arm", "disabled"), True, False)],
-    prevent_initial_call=True,
 )
-@operator_only
 async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
     """Arm: the logger records under this plan from now on."""
     doc = needed_draft(kept).doc

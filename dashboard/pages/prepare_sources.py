@@ -9,7 +9,7 @@ import msgspec
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.pages.asked import button_pressed, read_kept
+from dashboard.pages.asked import act, button_pressed, read_kept
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
 from dashboard.parts.frame import UNAIDED, button, door_row, section
 from dashboard.parts.readiness import UNPROVEN
@@ -90,16 +90,14 @@ def _given(values: list[Any], parts: list[Any]) -> dict[str, Any]:
     return {str(part["id"]["name"]): v for part, v in zip(parts, values, strict=True)}
 
 
-@callback(
+@act(
     Output("prepare-hear-poll", "disabled"),
     Output("prepare-hear-stop", "hidden"),
     Output("prepare-heard-said", "children"),
     Output("prepare-found-keys", "data"),
     Input("prepare-hear", "n_clicks"),
     State({"type": "prepare-source", "name": ALL}, "value"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def hear(_: Any, values: list[Any]) -> Any:
     """Begin to hear what a rig says."""
     try:
@@ -110,7 +108,7 @@ async def hear(_: Any, values: list[Any]) -> Any:
     return False, False, "Listening …", []
 
 
-@callback(
+@act(
     Output("prepare-hear-poll", "disabled", allow_duplicate=True),
     Output("prepare-hear-stop", "hidden", allow_duplicate=True),
     Output("prepare-heard-said", "children", allow_duplicate=True),
@@ -120,9 +118,7 @@ async def hear(_: Any, values: list[Any]) -> Any:
     Output({"type": "prepare-number", "key": ALL}, "description"),
     Input("prepare-hear-poll", "n_intervals"),
     State("prepare-found-keys", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def heard(_: Any, keys: Any) -> Any:
     """Show what has been heard so far."""
     going = hearing.goes_on
@@ -154,12 +150,10 @@ def _value(found: dict[str, Any] | None) -> str:
     return "no reading" if found["value"] is None else f"says {found['value']:g}"
 
 
-@callback(
+@act(
     Output("prepare-hear-stop", "hidden", allow_duplicate=True),
     Input("prepare-hear-stop", "n_clicks"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def stop(_: Any) -> bool:
     """Hear no more."""
     await hearing.end()

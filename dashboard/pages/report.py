@@ -18,11 +18,11 @@ from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.traces import glass_of, traces_figure
 from dashboard.pages import progress
-from dashboard.pages.asked import button_pressed, glass_px, id_of, next_turn
+from dashboard.pages.asked import act, button_pressed, glass_px, id_of, next_turn
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
 from dashboard.parts.frame import button, client, door_row, follow_theme, picture, save_as, scroll, templates
-from dashboard.security.guard import may_act, operator_only
+from dashboard.security.guard import may_act
 from dashboard.stored.exports import FILES, download_headers, exports, file_name
 from dashboard.words import span
 from dashboard.work.gathering import gathering
@@ -227,7 +227,7 @@ def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
     return {TITLE.name: title, **texts}
 
 
-@callback(
+@act(
     Output("report-form", "children", allow_duplicate=True),
     Output("report-saved", "data", allow_duplicate=True),
     Output({"type": "report-text", "name": ALL}, "error"),
@@ -236,9 +236,7 @@ def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
     State({"type": "report-text", "name": ALL}, "value"),
     State("report-saved", "data"),
     State("report-ready", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any:
     """Save what was changed; what was not touched stays, whoever else has written meanwhile."""
     names = [part["id"]["name"] for part in ctx.states_list[0]]
@@ -266,14 +264,12 @@ async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any
     return form(info.id, kept), kept, [no_update] * len(names), "Saved."
 
 
-@callback(
+@act(
     Output("report-photos-turn", "data"),
     Input({"type": "report-photo-away", "name": ALL}, "n_clicks"),
     State("report-ready", "data"),
     State("report-photos-turn", "data"),
-    prevent_initial_call=True,
 )
-@operator_only
 async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     """Delete a photo."""
     name = str(button_pressed()["name"])
