@@ -18,10 +18,18 @@ from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, read_kept
 from dashboard.pages.firings_sent import Errand, files_sent, looked_at, spool_here, works_here
 from dashboard.parts.frame import button, client, door_row, options
-from dashboard.parts.import_form import FIELDS, fields, page_words, refusal_words, understood, way_words
+from dashboard.parts.import_form import (
+    FIELDS,
+    ReadingRefused,
+    fields,
+    page_words,
+    reading_of,
+    refusal_words,
+    understood,
+    way_words,
+)
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
-from dashboard.stored.import_reading import ReadingRefused, reading_of
 from dashboard.work.works import Work
 
 HEADERS: Final = 300
@@ -160,7 +168,7 @@ async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) 
         return no_update, True, [exc.wrong.get(own.get("field"), "") for own in ids], no_update
     paths = spool_here().files(batch, names)
     files = [str(path) for path in paths]
-    work = works_here().begin_apart("preview", "Reading …", files=files, options=reading.model_dump())
+    work = works_here().begin_apart("preview", "Reading …", files=files, options=reading)
     errand = Errand(work.key, "preview", batch)
     return msgspec.to_builtins(errand), False, [no_update] * len(ids), Path(names[0]).stem
 

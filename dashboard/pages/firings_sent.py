@@ -11,11 +11,10 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.pages.asked import act, read_kept
-from dashboard.parts.import_form import CLOCK_LEAPS, page_words
+from dashboard.parts.import_form import CLOCK_LEAPS, page_words, reading_of
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.exports import exports
-from dashboard.stored.import_reading import reading_of
 from dashboard.work.spool import MAX_FILES, Spool
 from dashboard.work.works import Works
 from logger.errors import StokewatchError, UserError
@@ -159,7 +158,7 @@ async def begin(
         "Importing",
         journal=str(here().journal_path),
         files=[str(each) for each in paths],
-        options=reading.model_dump(),
+        options=reading,
         title=own or ("" if plan is not None and plan.title else Path(names[0]).stem),
         started_us=started_us,
         invented=invented is True,

@@ -2,13 +2,15 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, Literal, NamedTuple
+from typing import Annotated, Any, Final, Literal, NamedTuple
 
 import dash_mantine_components as dmc
+import msgspec
 from dash import html
 
 from dashboard.parts.frame import options, scroll
 from dashboard.words import Unit, degrees, reading, span
+from logger.errors import UserError
 
 ROWS_APART: Final = (
     *((f"{n}s", f"{n} s") for n in ("0.5", "1", "2", "5", "10", "15", "20", "30")),
@@ -23,7 +25,7 @@ class Field(NamedTuple):
     label: str
     empty: str = "as understood"
     choices: tuple[tuple[str, str], ...] = ()
-    takes: Literal["text", "number", "several"] = "text"
+    takes: Literal["text", "number", "count", "several"] = "text"
 
 
 FIELDS: Final = {
@@ -56,7 +58,7 @@ FIELDS: Final = {
         "Between columns",
         choices=((",", "comma"), (";", "semicolon"), ("\t", "tabulator"), ("|", "bar"), (" ", "spaces")),
     ),
-    "skip": Field("Lines above the header", takes="number"),
+    "skip": Field("Lines above the header", takes="count"),
     "last_line": Field("Last line to read", takes="number"),
     "skip_rows": Field("Rows to leave out", "7, or 7-12", takes="several"),
     "keep": Field("Columns to keep", "all temperatures; T1-*", takes="several"),
@@ -83,6 +85,49 @@ SHOWN_CELL: Final = 40
 SHOWN_PROBES: Final = 64
 CLOCK_LEAPS: Final = "goes on by an hour"
 """Words of the reader where a wall's clock leaps as at the beginning of summer time."""
+
+
+_KINDS: Final[dict[str, tuple[Any, str]]] = {
+    "text": (Annotated[str, msgspec.Meta(max_length=60)], "too long; shorten it"),
+    "number": (Annotated[int, msgspec.Meta(ge=1, le=10**9)], "give a whole number from 1 on"),
+    "count": (Annotated[int, msgspec.Meta(ge=0, le=10**9)], "give a whole number from 0 on"),
+    "several": (
+        Annotated[list[Annotated[str, msgspec.Meta(max_length=2000)]], msgspec.Meta(max_length=100)],
+        "too many, or too long; shorten it",
+    ),
+}
+
+
+class ReadingRefused(UserError):
+    """Files can't be read this way: says why beside each field."""
+
+    def __init__(self, wrong: dict[str, str]) -> None:
+        super().__init__("; ".join(f"{FIELDS[name].label}: {text}" for name, text in wrong.items()))
+        self.wrong = wrong
+
+
+def reading_of(ids: Sequence[Any], values: Sequence[Any]) -> dict[str, Any]:
+    """Read the form's fields, whose ids have `field`, as those of `CsvOptions`; or raise ReadingRefused."""
+    given: dict[str, Any] = {}
+    wrong: dict[str, str] = {}
+    for own, value in zip(ids, values, strict=False):
+        name = str(own.get("field"))
+        if name not in FIELDS or value in (None, "", []):
+            continue
+        field = FIELDS[name]
+        if field.choices:
+            if value not in [choice for choice, _ in field.choices]:
+                wrong[name] = "choose one of the list"
+            given[name] = value == "true" if name == "day_first" else value
+            continue
+        kind, words = _KINDS[field.takes]
+        try:
+            given[name] = msgspec.convert(value, kind)
+        except msgspec.ValidationError:
+            wrong[name] = words
+    if wrong:
+        raise ReadingRefused(wrong)
+    return given
 
 
 def page_words(text: str) -> tuple[str, list[str]]:
@@ -140,7 +185,7 @@ def _field(name: str, field: Field, zones: Sequence[str]) -> Any:
     }
     if field.choices:
         return dmc.Select(**own, data=options(field.choices), clearable=True)
-    if field.takes == "number":
+    if field.takes in ("number", "count"):
         return dmc.NumberInput(**own, debounce=400, allowDecimal=False)
     if field.takes == "several":
         return dmc.TagsInput(**own, data=[], value=[])
