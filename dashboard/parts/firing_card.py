@@ -21,7 +21,7 @@ class Row:
     """One firing of a list.
 
     `peak` is zone and peak [°C] of the pots' zone that stayed coldest, by the rehearsal, once that is `known`
-    or has `failed`; `picture` is from `glimpse`; `day` is day and time of day of the first
+    or has `failed`; `picture` is from `shelf.glimpse`; `day` is day and time of day of the first
     reading, empty where nobody knows.
     """
 
@@ -38,7 +38,7 @@ def coldest(row: Row, unit: Unit) -> str:
     """Say how hot the place became that stayed coldest."""
     if row.info.running:
         seen = row.picture["coldest"]
-        return f"Coldest zone about {reading(seen['peak_c'], unit)} so far" if seen else "Burning"
+        return f"Coldest zone about {reading(seen[0], unit)} so far" if seen else "Burning"
     if row.failed:
         return "Its peak could not be worked out; its report says why"
     if not row.known:

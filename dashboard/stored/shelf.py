@@ -1,25 +1,30 @@
 """Stored firings as a list: found, sorted, with pictures and peaks, and the plans they were fired by."""
 
 import contextlib
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
 from dashboard import tables
 from dashboard.parts.firing_card import Row
-from dashboard.stored.glimpse import glimpse
 from dashboard.work.gathering import kept_rehearsal
 from logger.errors import StokewatchError, UserError
 from logger.journal.reader import FiringInfo, JournalReader, NoJournalError
+from logger.journal.rollup import LEVELS_S
 from logger.judgement.zones import Places
 from logger.plan import Plan
 from logger.plan.library import list_plans, load_plan
 from logger.report.describe import described
+from logger.report.gather import zone_levels
 
 KEPT_PICTURES: Final = 2000
 MAX_PLANS: Final = 30
+STEPS: Final = 120
 ORDERS: Final = {
     "newest": "Newest first",
     "oldest": "Oldest first",
@@ -99,6 +104,36 @@ def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float],
         told = {info.id: peak_of(reader, info) for info in infos}
     peaks = {firing: peak[1] for firing, (_, peak) in told.items() if peak is not None}
     return peaks, [firing for firing, (known, _) in told.items() if not known]
+
+
+def glimpse(reader: JournalReader, info: FiringInfo) -> dict[str, Any]:
+    """Make a firing's small picture: `low` and `high`, its coldest and hottest place in even steps [°C].
+
+    None where nothing was read. Of a firing that burns, `coldest` is zone and peak so far [°C] of the pots'
+    zone whose peak is lowest.
+    """
+    length_us = max(1, (info.last_us or info.started_us) - info.started_us)
+    level_s = max(s for s in LEVELS_S if s * STEPS * 1_000_000 <= length_us or s == LEVELS_S[0])
+    rollups = reader.rollups(info.id, level_s).values()
+    n = min(STEPS, max((len(t_us) for t_us, _ in rollups), default=0))
+    low, high = np.full(n, np.inf), np.full(n, -np.inf)
+    for t_us, buckets in rollups:
+        step = np.clip((t_us - info.started_us) * n // (length_us + 1), 0, n - 1)
+        c = buckets["mean"].astype(np.float64)
+        np.fmin.at(low, step, c)
+        np.fmax.at(high, step, c)
+    told: dict[str, Any] = {"target_c": info.plan.target_c, "coldest": None}
+    for name, ends in (("low", low), ("high", high)):
+        told[name] = [round(c, 1) if math.isfinite(c) else None for c in ends.tolist()]
+    if info.running:
+        levels = zone_levels(reader, info)
+        peaks = [
+            (float(np.nanmax(c)), zone)
+            for c, zone, pots in zip(levels.level_c.T, levels.zones, levels.pots, strict=True)
+            if pots and np.isfinite(c).any()
+        ]
+        told["coldest"] = min(peaks, default=None)
+    return told
 
 
 @lru_cache(maxsize=KEPT_PICTURES)

@@ -156,8 +156,8 @@ def test_a_clock_that_leapt_by_decades_costs_nothing(leapt: Path, tmp_path: Path
 
 @pytest.mark.slow
 def test_its_picture_and_its_replay_are_small_too(leapt: Path) -> None:
-    from dashboard.stored.glimpse import glimpse
     from dashboard.stored.replayed import MAX_STEPS, replayed
+    from dashboard.stored.shelf import glimpse
 
     with contextlib.closing(JournalReader(leapt)) as journal:
         info = journal.firing("last")
