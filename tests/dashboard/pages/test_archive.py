@@ -202,7 +202,7 @@ def test_a_running_firings_picture_grows(path: Path) -> None:
     first = shelf.rows(path, shelf.firings(path))[0].picture
     with contextlib.closing(JournalReader(path)) as reader:
         zone = np.mean(reader.readings(fire.id).temperature_c, axis=0)  # both probes are of one
-    assert first["coldest"] == (pytest.approx(zone.max(), abs=0.1), "z")
+    assert first["coldest"] == (pytest.approx(zone.max(), abs=0.25), "z")  # a mean over a second
     assert shelf.rows(path, shelf.firings(path))[0].picture is first  # made once
     fire.burn(600)
     second = shelf.rows(path, shelf.firings(path))[0].picture
