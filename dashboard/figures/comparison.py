@@ -22,6 +22,7 @@ from logger.reading import Floats
 from logger.report.stack_map import heat
 from logger.words.looks import ABOVE_C, rulers
 
+NO_WIDTH: Final = "\u200b"
 ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
 PEAK_PX: Final = 96
@@ -65,7 +66,11 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
     A bar's parts are minutes between `ABOVE_C`, in the colour of that heat. The height grows with the bars.
     """
     figure = go.Figure()
-    rows = [[bar.zone for bar in bars], [str(bar.firing) for bar in bars]]
+    # Plotly orders second names by where each came first, in whatever zone: so each zone has its own, which
+    # differ by marks without width.
+    zones = list(dict.fromkeys(bar.zone for bar in bars))
+    names = [f"{bar.firing}{NO_WIDTH * zones.index(bar.zone)}" for bar in bars]
+    rows = [[bar.zone for bar in bars], names]
     for k, (name, colour) in enumerate(heats(unit)):
         minutes = [_between(bar, k) for bar in bars]
         figure.add_bar(

@@ -533,6 +533,17 @@ def test_minutes_in_each_heat_add_up_to_the_minutes_above_the_first() -> None:
     ]
 
 
+def test_bars_stand_in_the_order_given_where_a_firing_first_comes_in_a_later_zone() -> None:
+    """Plotly orders second names by where each came first: firing 2 stood above firing 1."""
+    known = (60.0, 45.0, 30.0, 10.0)
+    given = [
+        comparison.Bar(zone, n, "", known, 830.0) for zone, n in (("upper", 2), ("lower", 1), ("lower", 2))
+    ]
+    names = told(comparison.endured_figure(given))["data"][0]["y"][1]
+    assert [name.strip(comparison.NO_WIDTH) for name in names] == ["2", "1", "2"]
+    assert len(set(names)) == 3, "each zone has names of its own"
+
+
 def test_comparison_in_fahrenheit() -> None:
     figure = told(comparison.endured_figure(bars(), unit="F"))
     assert figure["data"][0]["name"] == "932–1112 °F"

@@ -121,7 +121,7 @@ def test_page_compare_report_print_and_command_agree_to_the_degree(
     shown = compared(client, app, ids, unit)
     words = next(d for d in shown["compare-endured"]["figure"]["data"] if d["name"] == "peaks")
     rows = zip(*words["y"], words["text"], strict=True)
-    first = {zone: int(re.findall(r"\d+", text)[0]) for zone, firing, text in rows if firing == "1"}
+    first = {zone: int(re.findall(r"\d+", text)[0]) for zone, firing, text in rows if firing[0] == "1"}
     assert first == peaks
     tables_ = shown["compare-facts"]["children"]
     for zone, peak in peaks.items():
