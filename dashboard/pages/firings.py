@@ -1,7 +1,6 @@
 """The firings that were: found, compared, saved, thrown away and put back; and files that come in."""
 
 import asyncio
-import hashlib
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -11,14 +10,13 @@ import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 from fastapi import APIRouter, Depends, Query, Request
-from plotly.io.json import to_json_plotly
 from starlette.responses import Response
 
 from dashboard.context import Context, here
 from dashboard.figures.look import unit_of
 from dashboard.pages import firings_errands, firings_import, firings_places, progress
 from dashboard.pages.asked import ids_of, next_turn
-from dashboard.parts.firing_card import Row, binned_card, card, coldest, peak_id
+from dashboard.parts.firing_card import binned_card, card, coldest, peak_id
 from dashboard.parts.frame import button, door_row, notice, options
 from dashboard.security.guard import may_act
 from dashboard.stored import shelf
@@ -64,7 +62,6 @@ def _list(*, binned: bool) -> Any:
             dcc.Store(id="firings-which", data="bin" if binned else "list"),
             dcc.Store(id="firings-page", data=0),
             dcc.Store(id="firings-turn", data=0),
-            dcc.Store(id="firings-shown"),
             *(dcc.Store(id=f"firings-{name}", data=[]) for name in ("waiting", "doomed")),
             dcc.Store(id="firings-chosen", data=[], storage_type="session"),
             dcc.Interval(id="firings-peaks", interval=1000, disabled=True),
@@ -142,7 +139,6 @@ def _finder(which: str) -> Any:
         "first": Output("firings-before", "disabled"),
         "last": Output("firings-after", "disabled"),
         "page": Output("firings-page", "data"),
-        "shown": Output("firings-shown", "data"),
     },
     inputs={
         "words": Input("firings-find", "value"),
@@ -156,7 +152,6 @@ def _finder(which: str) -> Any:
     state={
         "which": State("firings-which", "data"),
         "chosen": State("firings-chosen", "data"),
-        "shown": State("firings-shown", "data"),
     },
 )
 async def show(
@@ -169,7 +164,6 @@ async def show(
     me: Any,
     which: Any,
     chosen: Any,
-    shown: Any,
 ) -> dict[str, Any]:
     """List the firings that fit what is looked for."""
     path, binned = here().journal_path, which == "bin"
@@ -192,10 +186,6 @@ async def show(
     ]
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
     own: Unit = unit_of(unit)
-    stamp = _stamp(rows, own, looks)
-    if stamp == shown:  # cards stay: a finger, or the keyboard's focus, may be on one
-        for row in rows:
-            set_props(peak_id(row.info.id), {"children": coldest(row, own)})
     if binned:
         cards = [binned_card(row, own, **looks) for row in rows]
         set_props("firings-empty", {"hidden": not (every and looks["may_act"])})
@@ -206,7 +196,7 @@ async def show(
     unknown = [row.info.id for row in rows if not (row.known or row.failed or row.info.running)]
     waiting = [] if binned else [*unknown, *(firing for firing in missing if firing not in unknown)]
     return {
-        "cards": no_update if stamp == shown else cards,
+        "cards": cards,
         "count": _count(len(infos), len(every), at, pages, binned=binned),
         "waiting": waiting,
         "idle": not waiting,
@@ -214,15 +204,7 @@ async def show(
         "first": at == 0,
         "last": at == pages - 1,
         "page": at if at != page else no_update,
-        "shown": stamp,
     }
-
-
-def _stamp(rows: list[Row], unit: Unit, looks: dict[str, Any]) -> str:
-    """Tell one list of cards from another, whatever is known of the peaks and chosen by now."""
-    plain = [replace(row, known=False, peak=None, failed=False) for row in rows]
-    told = [card(row, unit, chosen=False, **looks).to_plotly_json() for row in plain]
-    return hashlib.sha256(to_json_plotly(told).encode()).hexdigest()
 
 
 def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
@@ -255,35 +237,44 @@ _failed: set[tuple[Path, str, int | None, int]] = set()
 
 
 @callback(
-    Output("firings-turn", "data", allow_duplicate=True),
+    Output(peak_id(ALL), "children"),
+    Output("firings-waiting", "data", allow_duplicate=True),
     Output("firings-peaks", "disabled", allow_duplicate=True),
+    Output("firings-turn", "data", allow_duplicate=True),
     Input("firings-peaks", "n_intervals"),
     State("firings-waiting", "data"),
+    State("firings-order", "value"),
     State("firings-turn", "data"),
+    State("unit", "data"),
     prevent_initial_call=True,
 )
-async def work_out_peaks(_: Any, waiting: Any, turn: Any) -> Any:
-    """Work out the next peak that isn't known: one after another, each once."""
-    path = here().journal_path
-    gathered = gathering(path)
-    for firing in ids_of(waiting):
+async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any) -> Any:
+    """Work out the next peak that isn't known, one after another, and write it into its card.
+
+    The cards stay, since a finger, or the keyboard's focus, may be on one; once all peaks are known they are
+    put in the order of these.
+    """
+    path, there = here().journal_path, [part["id"]["firing"] for part in ctx.outputs_list[0]]
+    gathered, left = gathering(path), ids_of(waiting)
+    told: list[Any] = [no_update] * len(there)
+    while left:
         try:
-            info = await gathered.firing(firing)
+            info = await gathered.firing(left[0])
         except StokewatchError:
-            continue  # deleted meanwhile
-        if info.running or _key(path, info) in _failed:
-            continue
-        if not (await asyncio.to_thread(shelf.peaks_of, path, [info]))[1]:
-            continue  # it is known by now
-        work = await gathered.rehearsal(info)
-        if await progress.so_far(work) is not None:
-            return no_update, False
-        try:
-            work.answer()
-        except StokewatchError:
-            _failed.add(_key(path, info))
-        return next_turn(turn), False
-    return no_update, True
+            info = None  # deleted meanwhile
+        if info is not None and not info.running:
+            work = await gathered.rehearsal(info)
+            if await progress.so_far(work) is not None:
+                return told, left, False, no_update
+            if work.failed:
+                _failed.add(_key(path, info))
+            for row in await asyncio.to_thread(shelf.rows, path, [info] if info.id in there else []):
+                told[there.index(info.id)] = coldest(replace(row, failed=work.failed), unit_of(unit))
+            left = left[1:]
+            break
+        left = left[1:]
+    by_heat = order in ("hottest", "coldest")
+    return told, left, not left, next_turn(turn) if by_heat and not left else no_update
 
 
 def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:

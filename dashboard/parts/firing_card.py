@@ -49,7 +49,7 @@ def coldest(row: Row, unit: Unit) -> str:
     return f"Coldest zone peaked at {reading(peak_c, unit)} ({zone})"
 
 
-def peak_id(firing: str) -> dict[str, str]:
+def peak_id(firing: Any) -> dict[str, Any]:
     """Make the id of the line that `coldest` fills."""
     return {"type": "firing-peak", "firing": firing}
 

@@ -56,10 +56,11 @@ HARMLESS = {
     "glance.opened": "shows the coldest zone large",
     "end-dialog.opened": "asks whether the end is meant; the end itself is guarded",
     "firings-list.children...firings-count.children...firings-waiting.data...firings-peaks.disabled"
-    "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data"
-    "...firings-shown.data": ("lists the firings, or what lies in the bin"),
+    "...firings-pages.hidden...firings-before.disabled...firings-after.disabled...firings-page.data": (
+        "lists the firings, or what lies in the bin"
+    ),
     "firings-page.data": "those before or after",
-    "firings-turn.data...firings-peaks.disabled": "rehearses a stored firing apart; keeps the answer",
+    '{"firing":["ALL"],"type":"firing-peak"}.children...firings-waiting.data...firings-peaks.disabled...firings-turn.data': "rehearses a stored firing apart; keeps the answer",
     'firings-chosen.data...{"firing":["ALL"],"type":"firing-choose"}.aria-pressed': "which are to be compared",
     "firings-bar.hidden...firings-bar-count.children...firings-bar-door.children": "the way to compare them",
     "firings-errand.data...firings-poll.disabled": "writes a firing as a file apart, few at once",
