@@ -15,9 +15,7 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.names import PHONE
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
-from dashboard.pages.prepare_plans import MAX_FIRINGS, label_of_firing
-from dashboard.parts.frame import graph, halves, options, section
-from dashboard.stored import shelf
+from dashboard.parts.frame import graph, halves, section
 from dashboard.words import Unit, alarm_name, span
 from dashboard.work.gathering import gathering
 from dashboard.work.works import Work
@@ -62,13 +60,6 @@ def panel() -> list[Any]:
             section(html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form"), label="Alarms"),
         ),
     ]
-
-
-@callback(Output("prepare-on-firing", "data"), Input("prepare-turn", "data"))
-async def choices(_: Any) -> Any:
-    """List the firings that can be rehearsed on."""
-    firings = (await asyncio.to_thread(shelf.firings, here().journal_path))[:MAX_FIRINGS]
-    return options((f.id, label_of_firing(f)) for f in firings if not f.running)
 
 
 def tried_on(plan: Plan, firing: FiringInfo) -> Plan:

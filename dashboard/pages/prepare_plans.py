@@ -83,6 +83,7 @@ def panel() -> list[Any]:
 @callback(
     Output("prepare-plans", "children"),
     Output("prepare-from", "data"),
+    Output("prepare-on-firing", "data"),
     Output("prepare-save", "children"),
     Output("prepare-copy", "hidden"),
     Input("prepare-turn", "data"),
@@ -92,7 +93,7 @@ def panel() -> list[Any]:
     State("prepare-plan", "data"),
 )
 async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
-    """List the plans to begin from."""
+    """List the plans to begin from, and the firings."""
     draft = draft_of(kept)
     name = draft.name if draft else ""
     found = await asyncio.to_thread(plans.list_plans, here().home)
@@ -100,14 +101,14 @@ async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
     rows = [_row(plan, sure == plan.name, "F" if unit == "F" else "C") for plan in found]
     return (
         rows or html.Li("None is saved yet.", className="hint"),
-        options((f.id, label_of_firing(f)) for f in firings if f.plan_toml or not f.running),
+        options((f.id, _label(f)) for f in firings if f.plan_toml or not f.running),
+        options((f.id, _label(f)) for f in firings if not f.running),
         f"Save as “{name}”" if name else "Save this plan",
         not name,
     )
 
 
-def label_of_firing(firing: FiringInfo) -> str:
-    """Write a firing in a list."""
+def _label(firing: FiringInfo) -> str:
     invented = " (invented)" if firing.invented else ""
     when = f", {day}" if (day := day_of(firing)) else ""
     return f"{firing.title or firing.id}{when}, {len(firing.seen)} probes{invented}"

@@ -118,7 +118,7 @@ def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> li
 
 @callback(
     _SELECTED,
-    Input({"type": "prepare-pick", "i": ALL}, "n_clicks"),
+    Input({"type": "prepare-pick", "i": ALL, "at": ALL}, "n_clicks"),
     State("prepare-selected", "data"),
     prevent_initial_call=True,
 )
@@ -126,14 +126,6 @@ def pick(_: list[Any], chosen: Any) -> Any:
     """Choose a probe, or close its fields again."""
     i = button_pressed()["i"]
     return None if i == chosen else i
-
-
-@callback(_SELECTED, Input("prepare-close", "n_clicks"), prevent_initial_call=True)
-def close(clicks: Any) -> Any:
-    """Close a probe's fields."""
-    if not clicks:
-        raise PreventUpdate
-    return None
 
 
 @changes_draft(
@@ -197,15 +189,6 @@ def channel_of(probe: dict[str, Any], channels: list[dict[str, Any]]) -> dict[st
 
 
 @callback(
-    Output("prepare-look", "disabled"),
-    Input("prepare-step", "value"),
-)
-def watch(step: Any) -> bool:
-    """Look at the rig only where it is shown."""
-    return step not in ("probes", "check", "arm")
-
-
-@callback(
     output={
         "rig": Output("prepare-rig", "data"),
         "in_hand": Output("prepare-in-hand", "data"),
@@ -218,6 +201,7 @@ def watch(step: Any) -> bool:
         "name_it": Output("prepare-name-it", "hidden"),
         "more": Output("prepare-more-said", "children"),
         "no_more": Output("prepare-more", "hidden"),
+        "idle": Output("prepare-look", "disabled"),
     },
     inputs={"_": Input("prepare-look", "n_intervals"), "step": Input("prepare-step", "value")},
     state={
@@ -236,8 +220,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     words, key, way = hand_words(rig, mine, unit_of(unit))
     others = [c["channel"] for c in rig["channels"] if key_of(c) not in mine]
     more = f"{', '.join(others)}: sent, and in no plan." if others else ""
-    firing = rig["firing"] and {key: rig["firing"][key] for key in ("id", "title", "planned")}
-    stands = {"state": rig["state"], "firing": firing}
+    stands = {"state": rig["state"], "firing": rig["firing"]}
     known = dict(tried) if isinstance(tried, dict) and len(tried) < 200 else {}
     known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
     return {
@@ -252,6 +235,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
         "name_it": not key,
         "more": more,
         "no_more": not others,
+        "idle": step not in ("probes", "check", "arm"),  # nobody sees it there
     }
 
 

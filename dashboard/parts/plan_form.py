@@ -153,7 +153,7 @@ def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]
                         html.Span("Please check" if wrong else "", className="wrong"),
                         html.Span("", id={"type": "prepare-reading", "i": i}, className="says"),
                     ],
-                    {"type": "prepare-pick", "i": i},
+                    {"type": "prepare-pick", "i": i, "at": "list"},
                     className="value",
                     **{"aria-pressed": "true" if i == selected else "false"},
                 )
@@ -191,7 +191,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
         html.Div(fields, className="prepare-fields"),
         door_row(
             button("Take it out of the plan", "prepare-take-out"),
-            button("Done", "prepare-close"),
+            button("Done", {"type": "prepare-pick", "i": i, "at": "form"}),
         ),
     ]
 

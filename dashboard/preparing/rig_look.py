@@ -27,39 +27,27 @@ def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
     reading), `silent` or `live`; `firing` that runs, or None; `channels`; `beacons`, by rig, of those that
     have a lamp or a buzzer.
     """
-    runs = Home(home).logger_runs()
-    if not journal_path.exists():
-        return {"state": "waiting" if runs else "no_logger", "firing": None, "channels": [], "beacons": {}}
-    with contextlib.closing(JournalReader(journal_path)) as reader:
-        beat = reader.heartbeat() or {}
-        firing = reader.running()
-        if firing is None:
-            state = "holding" if beat.get("holding") else "waiting"
-            return {
-                "state": state if runs else "no_logger",
-                "firing": None,
-                "channels": [],
-                "beacons": beat.get("beacons", {}),
-            }
-        channels: Channels = []
-        state = "waiting"
-        if firing.last_us is not None:
-            scale = float(beat.get("time_scale", 1.0))
-            now_us = beat.get("at_us", 0) + (time.time() - beat.get("wall_s", 0.0)) * scale * 1e6
-            state = "silent" if (now_us - firing.last_us) / 1e6 / scale > SILENT_S else "live"
-            channels = _channels(reader, firing)
-    return {
-        "state": state if runs else "no_logger",
-        "firing": {
-            "id": firing.id,
-            "title": firing.title,
-            "started_s": firing.started_us / 1e6,
-            "planned": firing.plan_toml is not None,
-            "readings": firing.readings,
-        },
-        "channels": channels,
-        "beacons": beat.get("beacons", {}),
-    }
+    look: dict[str, Any] = {"state": "waiting", "firing": None, "channels": [], "beacons": {}}
+    if journal_path.exists():
+        with contextlib.closing(JournalReader(journal_path)) as reader:
+            beat = reader.heartbeat() or {}
+            look["beacons"] = beat.get("beacons", {})
+            if (firing := reader.running()) is not None:
+                look |= _running(reader, firing, beat)
+            elif beat.get("holding"):
+                look["state"] = "holding"
+    return look if Home(home).logger_runs() else look | {"state": "no_logger"}
+
+
+def _running(reader: JournalReader, firing: FiringInfo, beat: dict[str, Any]) -> dict[str, Any]:
+    known = {"id": firing.id, "title": firing.title, "planned": firing.plan_toml is not None}
+    look: dict[str, Any] = {"firing": known}
+    if firing.last_us is not None:
+        scale = float(beat.get("time_scale", 1.0))
+        now_us = beat.get("at_us", 0) + (time.time() - beat.get("wall_s", 0.0)) * scale * 1e6
+        silent = (now_us - firing.last_us) / 1e6 / scale > SILENT_S
+        look |= {"state": "silent" if silent else "live", "channels": _channels(reader, firing)}
+    return look
 
 
 def _channels(reader: JournalReader, firing: FiringInfo) -> Channels:

@@ -136,7 +136,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     name.fill("in the hand")
     expect(row(tablet, "in the hand")).to_have_count(1, timeout=UNTIL)
     [in_hand] = [c for c, p in by_channel(tablet).items() if p["name"] == "in the hand"]
-    tablet.locator("#prepare-close").click()
+    tablet.get_by_role("button", name="Done", exact=True).click()
     expect(tablet.locator("#prepare-editor input")).to_have_count(0, timeout=UNTIL)
 
     # Places: by numbers and by the finger; the drawing and the fields say the same.

@@ -70,14 +70,13 @@ HARMLESS = {
     "import-progress.value...import-said.children...import-working.hidden...import-poll.disabled"
     "...import-found.data": "how far a look at files, or an import, has come, to whoever has its token",
     # Preparing: the draft is in the browser; what is kept, sent or heard goes through operator_only.
-    "prepare-plans.children...prepare-from.data...prepare-save.children...prepare-copy.hidden": "lists plans",
+    "prepare-plans.children...prepare-from.data...prepare-on-firing.data...prepare-save.children...prepare-copy.hidden": "lists plans",
     "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft; keeps nothing",
     "prepare-plan.data...prepare-turn.data...prepare-plan-said.children...prepare-upload.contents": (
         "takes a file's; keeps nothing"
     ),
     "prepare-sure.data": "asks whether to remove a plan; removing is an operator's",
     "prepare-file.data...prepare-plan-said.children": "gives the draft as a file",
-    "prepare-on-firing.data": "lists the firings",
     "prepare-wish.data...prepare-poll.disabled...prepare-working.hidden...prepare-said.children": (
         "begins to rehearse a stored firing apart"
     ),
@@ -102,10 +101,9 @@ HARMLESS = {
         "begins a draft"
     ),
     "prepare-plan.data...prepare-turn.data": "drags a probe in a draft, takes defaults back",
-    "prepare-look.disabled": "whether the rig is looked at",
     "prepare-rig.data...prepare-in-hand.data...prepare-standing.data...prepare-tried.data...prepare-rig-said.children"
     "...prepare-wake.hidden...prepare-hand-said.children...prepare-hand.data-way...prepare-name-it.hidden"
-    "...prepare-more-said.children...prepare-more.hidden": "shows what the rig says",
+    "...prepare-more-said.children...prepare-more.hidden...prepare-look.disabled": "shows what the rig says",
     '{"i":["ALL"],"type":"prepare-reading"}.children': "shows what probes read",
     "prepare-kit.data": "gives the packing list",
     "prepare-kit-list.children": "shows the packing list",
