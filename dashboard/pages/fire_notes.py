@@ -230,14 +230,12 @@ def _ago(minutes: Any) -> dict[str, float]:
     State("note-place", "value"),
     State("fire-place", "data"),
 )
-async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched: Any) -> Any:
+async def note_text(_: Any, text: Any, ago: Any, zone: Any, touched: Any) -> Any:
     """Note something in words."""
-    if not clicks:
-        raise PreventUpdate
     words = str(text or "").strip()
-    if not words:
-        return no_update, True, no_update, "Write a word or two."
     try:
+        if not words:
+            raise UserError("Write a word or two.")
         data = {"kind": "text", "text": words, **_place(zone, touched), **_ago(ago)}
         answer = await carry_out("note", data)
     except UserError as exc:
@@ -264,7 +262,7 @@ async def note_text(clicks: int | None, text: Any, ago: Any, zone: Any, touched:
     State("fire-spot-asked", "data"),
 )
 async def keep_spot(
-    clicks: int | None,
+    _: Any,
     opened: bool,
     value: Any,
     emissivity: Any,
@@ -279,24 +277,21 @@ async def keep_spot(
         if opened:
             raise PreventUpdate
         return no_update, no_update, "", "", "Keep the reading", None
-    if not clicks:
-        raise PreventUpdate
     stay = (no_update, True, no_update)
-    if not zone:
-        return *stay, "Choose where the gun pointed.", no_update, no_update
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return *stay, "Enter what the gun shows, in whole degrees.", no_update, no_update
-    if ago not in ("", None, 0):
-        return *stay, "A gun reading counts from now: set the minutes ago to 0.", no_update, no_update
-    c = (value - 32.0) / 1.8 if unit == "F" else float(value)
-    question = doubt(here().journal_path, str(zone), c, unit)
-    if question and asked != [zone, value]:
-        words = (
-            f"{value:g} °{unit}, but {question}. Is it the right zone, and the number as the gun shows it?"
-        )
-        return *stay, words, "Keep it all the same", [zone, value]
-    data = {"temperature_c": c, "emissivity": emissivity, **_place(zone, touched)}
     try:
+        if not zone:
+            raise UserError("Choose where the gun pointed.")
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise UserError("Enter what the gun shows, in whole degrees.")
+        if ago not in ("", None, 0):
+            raise UserError("A gun reading counts from now: set the minutes ago to 0.")
+        c = (value - 32.0) / 1.8 if unit == "F" else float(value)
+        question = doubt(here().journal_path, str(zone), c, unit)
+        if question and asked != [zone, value]:
+            said = f"{value:g} °{unit}, but {question}."
+            said += " Is it the right zone, and the number as the gun shows it?"
+            return *stay, said, "Keep it all the same", [zone, value]
+        data = {"temperature_c": c, "emissivity": emissivity, **_place(zone, touched)}
         answer = await carry_out("spot", data)
     except UserError as exc:
         return *stay, str(exc), no_update, no_update
@@ -342,10 +337,8 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     State("edit-ago", "value"),
     State("edit-event", "data"),
 )
-async def keep_edit(clicks: int | None, text: Any, ago: Any, event: Any) -> Any:
+async def keep_edit(_: Any, text: Any, ago: Any, event: Any) -> Any:
     """Correct a note: its words, its time, or both."""
-    if not clicks:
-        raise PreventUpdate
     data = {"event": event, "text": str(text or "").strip(), "ago_min": None if ago in ("", None) else ago}
     try:
         _ago(ago)

@@ -14,7 +14,7 @@ from logger.errors import StokewatchError, UserError
 from logger.journal.reader import JournalReader
 from logger.reading import Status
 from logger.report.shown import shown as written_in
-from logger.report.story import verdict
+from logger.report.story import verdicts
 
 FAR_C: Final = 150.0
 """A place this far from its zone's probes is a slip. Common practice, no source. [°C]"""
@@ -76,16 +76,15 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
     except StokewatchError:
         return []
     info = known.info
-    pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
     rows = [
         html.Li(
             [
                 html.B(zone["zone"]),
                 html.Span(degrees(zone["peak_c"], unit), className="level"),
-                html.Span(verdict(zone, known.plan, written_in(unit, "UTC"), pots=pots[zone["zone"]])),
+                html.Span(zone["verdict"]),
             ]
         )
-        for zone in sorted(known.rehearsal["zones"], key=lambda z: (not pots[z["zone"]], z["peak_c"] or 0.0))
+        for zone in verdicts(known, written_in(unit, "UTC"))
         if zone["peak_c"] is not None
     ]
     return [

@@ -29,7 +29,6 @@ from dashboard.preparing.planning import (
 )
 from dashboard.words import Unit
 from logger.judgement.limits import limits
-from logger.plan import library as plans
 from logger.plan.alarm_rules import RULES
 
 STEPS: Final = (
@@ -228,7 +227,6 @@ def check(kept: Any, unit: Any) -> Any:
     told: dict[str, Any] = {
         "problems": found,
         "toml": None if plan is None else plan.dumps(),
-        "file": "" if plan is None else plans.name_for(plan.title),
         "limits": [] if plan is None else list(limits(plan)),
     }
     shown = told["limits"] if plan is not None else ["Not known yet: something in the plan is wrong."]

@@ -33,7 +33,7 @@ from logger.report.document import POINTS, document
 from logger.report.gather import Gathered
 from logger.report.photos import MAX_BYTES, MOST, PhotoError, keep_photo, photo_called, photos_of
 from logger.report.shown import Shown, shown
-from logger.report.story import story, verdict
+from logger.report.story import story, verdicts
 
 MAX_POINTS: Final = 900
 STEPS: Final = 300
@@ -145,19 +145,10 @@ async def show(firing: Any, unit: Any, theme: Any, _: Any, glass: Any = None) ->
         ],
         "doors": _doors(info.id, write.unit),
         "hidden": False,
-        "verdicts": verdict_rows(_verdicts(known, write), write),
+        "verdicts": verdict_rows(verdicts(known, write), write),
         "facts": told_of_load(known.facts, write),
         **pictures,
     }
-
-
-def _verdicts(known: Gathered, write: Shown) -> list[dict[str, Any]]:
-    pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
-    zones = [
-        {**zone, "verdict": verdict(zone, known.plan, write, pots=pots[zone["zone"]])}
-        for zone in known.rehearsal["zones"]
-    ]
-    return sorted(zones, key=lambda z: (not pots[z["zone"]], z["peak_c"] is None, z["peak_c"] or 0.0))
 
 
 def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict[str, Any]:

@@ -74,6 +74,16 @@ def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) ->
     return f"Reached its target and soaked {soak:.0f} min."
 
 
+def verdicts(known: Gathered, shown: Shown) -> list[dict[str, Any]]:
+    """Give the rehearsal's zones with a `verdict` each, the lowest peak first, coals alone last."""
+    pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
+    zones = [
+        {**zone, "verdict": verdict(zone, known.plan, shown, pots=pots[zone["zone"]])}
+        for zone in known.rehearsal["zones"]
+    ]
+    return sorted(zones, key=lambda z: (not pots[z["zone"]], z["peak_c"] is None, z["peak_c"] or 0.0))
+
+
 def _note(data: Mapping[str, Any]) -> str:
     kind, text, amount = (str(data.get(key) or "") for key in ("kind", "text", "amount"))
     head = "" if kind == "text" else NOTES.get(kind, kind.replace("_", " ").capitalize())
