@@ -120,9 +120,13 @@ def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
         about = f"can't be read: {stored.trouble}"
     else:
         about = f"{name} · {len(plan.probes)} probes · {degrees(plan.target_c, unit)}{unit}"
-    doors = [] if plan is None else [("Open", "prepare-open")]
-    doors += [("Really remove", "prepare-really") if sure else ("Remove", "prepare-remove")]
-    buttons = [button(does, {"type": kind, "name": name}, aloud=f"{does} {name}") for does, kind in doors]
+    opens = {"type": "prepare-open", "name": name}
+    buttons = [] if plan is None else [button("Open", opens, aloud=f"Open {name}")]
+    removes, does = (
+        {"type": "prepare-remove", "name": name, "sure": sure},
+        "Really remove" if sure else "Remove",
+    )
+    buttons.append(button(does, removes, aloud=f"{does} {name}"))
     words = html.Div(
         [html.B(plan.title if plan and plan.title else name), html.Span(about, className="hint")]
     )
@@ -140,27 +144,20 @@ async def open_plan(_: list[Any]) -> Any:
     return Draft(to_document(plan), name), f"Opened “{name}”."
 
 
-@callback(
-    Output("prepare-sure", "data"),
-    Input({"type": "prepare-remove", "name": ALL}, "n_clicks"),
-    prevent_initial_call=True,
-)
-def ask_again(_: list[Any]) -> str:
-    """Ask once more: a slip of a sooty finger then costs nothing."""
-    return str(button_pressed()["name"])
-
-
 @act(
     PLAN,
     _LIST,
-    Output("prepare-sure", "data", allow_duplicate=True),
-    Input({"type": "prepare-really", "name": ALL}, "n_clicks"),
+    Output("prepare-sure", "data"),
+    Input({"type": "prepare-remove", "name": ALL, "sure": ALL}, "n_clicks"),
     State("prepare-plan", "data"),
     State("prepare-plans-turn", "data"),
 )
 async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
-    """Remove a plan."""
-    name = str(button_pressed()["name"])
+    """Remove a plan, but ask once more before: a slip of a sooty finger then costs nothing."""
+    pressed = button_pressed()
+    name = str(pressed["name"])
+    if pressed["sure"] is not True:
+        return no_update, no_update, name
     await asyncio.to_thread(plans.delete_plan, here().home, name)
     draft = draft_of(kept)
     mine = draft is not None and draft.name == name

@@ -96,10 +96,14 @@ def _given(values: list[Any], parts: list[Any]) -> dict[str, Any]:
     Output("prepare-heard-said", "children"),
     Output("prepare-found-keys", "data"),
     Input("prepare-hear", "n_clicks"),
+    Input("prepare-hear-stop", "n_clicks"),
     State({"type": "prepare-source", "name": ALL}, "value"),
 )
-async def hear(_: Any, values: list[Any]) -> Any:
-    """Begin to hear what a rig says."""
+async def hear(_: Any, __: Any, values: list[Any]) -> Any:
+    """Begin to hear what a rig says, or hear no more."""
+    if ctx.triggered_id == "prepare-hear-stop":
+        await hearing.end()
+        return no_update, True, no_update, no_update
     try:
         table = table_of(_given(values, ctx.states_list[0]))
     except FieldWrong as exc:
@@ -148,16 +152,6 @@ def _value(found: dict[str, Any] | None) -> str:
     if found is None:
         return "no longer said"
     return "no reading" if found["value"] is None else f"says {found['value']:g}"
-
-
-@act(
-    Output("prepare-hear-stop", "hidden", allow_duplicate=True),
-    Input("prepare-hear-stop", "n_clicks"),
-)
-async def stop(_: Any) -> bool:
-    """Hear no more."""
-    await hearing.end()
-    return True
 
 
 @callback(

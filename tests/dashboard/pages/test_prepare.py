@@ -233,10 +233,11 @@ def said(answer: dict[str, Any]) -> str:
 
 
 def pressed(
-    client: TestClient, app: Page, output: str, kind: str, name: str, values: Any = None
+    client: TestClient, app: Page, output: str, kind: str, name: str, values: Any = None, **more: Any
 ) -> dict[str, Any]:
-    one = {"type": kind, "name": name}
-    many = {json.dumps({"name": ["ALL"], "type": kind}, separators=(",", ":")): [(one, 1)]}
+    one = {"name": name, **more, "type": kind}
+    every = {key: kind if key == "type" else ["ALL"] for key in one}
+    many = {json.dumps(every, separators=(",", ":"), sort_keys=True): [(one, 1)]}
     [full] = [n for n in app.callback_map if kind in str(app.callback_map[n]["inputs"])]
     assert output in full
     triggered = json.dumps(one, separators=(",", ":"), sort_keys=True) + ".n_clicks"
@@ -273,7 +274,10 @@ def test_plans_are_kept_listed_opened_exported_and_removed(
         == PLAN
     )
     kept = {"prepare-plan.data": draft(name="six-jars-invented")}
-    gone = pressed(client, app, "prepare-plan.data", "prepare-really", "six-jars-invented", kept)
+    asked = pressed(client, app, "prepare-plan.data", "prepare-remove", "six-jars-invented", kept, sure=False)
+    assert asked == {"prepare-sure": {"data": "six-jars-invented"}}
+    assert len(plans.list_plans(tmp_path)) == 1
+    gone = pressed(client, app, "prepare-plan.data", "prepare-remove", "six-jars-invented", kept, sure=True)
     assert renamed(gone) == ""
     assert plans.list_plans(tmp_path) == []
 
@@ -343,8 +347,9 @@ FIELD = {
 
 @pytest.mark.parametrize("name", ["../../etc/passwd", "A", "a.b", "\0"])
 def test_no_name_reaches_another_path(client: TestClient, app: Page, name: str) -> None:
-    for kind in ("prepare-open", "prepare-really"):
-        told = pressed(client, app, "prepare-plan.data", kind, name, {"prepare-plan.data": draft()})
+    kept = {"prepare-plan.data": draft()}
+    for kind, more in (("prepare-open", {}), ("prepare-remove", {"sure": True})):
+        told = pressed(client, app, "prepare-plan.data", kind, name, kept, **more)
         assert "prepare-plan" not in told or not told["prepare-plan"]
         assert "root:" not in json.dumps(told)
 
@@ -364,7 +369,7 @@ def test_only_an_operator_changes_anything(path: Path) -> None:
     with TestClient(app.server, base_url="http://127.0.0.1") as client:
         assert save(client, app, draft()) == {"pin-dialog": {"opened": True}}
         kept = {"prepare-plan.data": draft()}
-        assert pressed(client, app, "prepare-plan.data", "prepare-really", "x", kept) == {
+        assert pressed(client, app, "prepare-plan.data", "prepare-remove", "x", kept, sure=True) == {
             "pin-dialog": {"opened": True}
         }
         assert kit(client, app, "prepare-kit-none", [("Tongs", True)]) != {

@@ -75,7 +75,6 @@ HARMLESS = {
     "prepare-plan.data...prepare-turn.data...prepare-plan-said.children...prepare-upload.contents": (
         "takes a file's; keeps nothing"
     ),
-    "prepare-sure.data": "asks whether to remove a plan; removing is an operator's",
     "prepare-file.data...prepare-plan-said.children": "gives the draft as a file",
     "prepare-wish.data...prepare-poll.disabled...prepare-working.hidden...prepare-said.children": (
         "begins to rehearse a stored firing apart"
