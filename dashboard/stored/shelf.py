@@ -2,7 +2,7 @@
 
 import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -63,19 +63,15 @@ def _told(info: FiringInfo) -> str:
 
 def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -> list[FiringInfo]:
     """Sort firings (given the latest first) by one of `ORDERS`, else as given; those without a peak last."""
-    match order:
-        case "oldest":
-            return list(reversed(infos))
-        case "title":
-            return sorted(infos, key=lambda info: info.title.casefold())
-        case "hottest":
-            return sorted(infos, key=lambda info: -peaks.get(info.id, -1e9))
-        case "coldest":
-            return sorted(infos, key=lambda info: peaks.get(info.id, 1e9))
-        case "longest":
-            return sorted(infos, key=lambda info: -info.length_s)
-        case _:
-            return list(infos)
+    if order == "oldest":
+        return list(reversed(infos))
+    keys: dict[str, Callable[[FiringInfo], Any]] = {
+        "title": lambda info: info.title.casefold(),
+        "hottest": lambda info: -peaks.get(info.id, -1e9),
+        "coldest": lambda info: peaks.get(info.id, 1e9),
+        "longest": lambda info: -info.length_s,
+    }
+    return sorted(infos, key=keys[order]) if order in keys else list(infos)
 
 
 def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, float] | None]:

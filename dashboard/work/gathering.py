@@ -20,6 +20,8 @@ from logger.journal.reader import FiringInfo, JournalReader, NoFiringError
 from logger.plan import Plan
 from logger.report.gather import Gathered, gather
 
+KEPT: Final = 24
+"""Answers that are kept in memory: a judgement of every moment is large."""
 KEPT_KNOWN: Final = 8
 """Firings that are kept as they were gathered: all that are compared, while one changes how."""
 FOLDER: Final = "worked-out"
@@ -35,7 +37,7 @@ class Gathering:
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
-        self._works = Works()
+        self._works = Works(KEPT)
         self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
     async def firing(self, firing: str) -> FiringInfo:

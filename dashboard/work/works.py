@@ -10,7 +10,7 @@ from dashboard.work.apart import run_apart
 from logger.errors import StokewatchError
 
 KEPT: Final = 60
-"""Works that are remembered; those that are over go first."""
+"""Works that are remembered; those that are over go, the oldest first."""
 
 
 class Stopped(StokewatchError):
@@ -66,7 +66,8 @@ class Work:
 class Works:
     """Works by their keys."""
 
-    def __init__(self) -> None:
+    def __init__(self, kept: int = KEPT) -> None:
+        self._kept = kept
         self._works: dict[Hashable, Work] = {}
 
     def begin(self, run: Callable[[Work], Awaitable[Any]], words: str, key: Hashable = None) -> Work:
@@ -75,7 +76,9 @@ class Works:
         work.task = asyncio.create_task(run(work), name=words)  # type: ignore[arg-type]
         work.task.add_done_callback(_seen)
         self._works[work.key] = work
-        for old in [k for k, each in self._works.items() if each.done][: len(self._works) - KEPT]:
+        for old in [k for k, each in self._works.items() if each.done][
+            : max(0, len(self._works) - self._kept)
+        ]:
             del self._works[old]
         return work
 
