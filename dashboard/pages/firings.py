@@ -75,7 +75,9 @@ def _list(*, binned: bool) -> Any:
             ),
             _finder("bin" if binned else "list"),
             firings_errands.sure(),
-            *firings_errands.working(),
+            dcc.Store(id="firings-errand"),
+            dcc.Store(id="firings-made"),
+            progress.working("firings"),
             html.Ol(id="firings-list"),
             door_row(
                 button("◂ Before", "firings-before"),

@@ -4,7 +4,7 @@ import asyncio
 import time
 from typing import Any, Final
 
-from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
+from dash import ALL, Input, Output, State, callback, ctx, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard.acts import write
@@ -19,15 +19,6 @@ from dashboard.work.works import Work
 from logger.journal.bin import put_back, throw_away
 
 DELETING: Final = "Deleting"
-
-
-def working() -> list[Any]:
-    """Make what shows how far it is, and keeps which it is."""
-    return [
-        dcc.Store(id="firings-errand"),
-        dcc.Store(id="firings-made"),
-        progress.working("firings"),
-    ]
 
 
 @callback(

@@ -36,7 +36,7 @@ class Job:
 
 
 JOBS: Final = {
-    "read_plan": Job("dashboard.work.plan_apart:read_plan", 10.0, 512, quick=True),
+    "read_plan": Job("dashboard.work.jobs:read_plan", 10.0, 512, quick=True),
     "preview": Job("dashboard.work.jobs:preview", 60.0, 2048),
     # The journal's own files are among those it writes.
     "import": Job("dashboard.work.jobs:import_files", 200.0, 4096, 65536),

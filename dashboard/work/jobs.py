@@ -9,6 +9,7 @@ from typing import Any
 from logger.exchange.csv_table import CsvOptions
 from logger.journal.reader import FOREVER_US, JournalReader
 from logger.journal.traces import Traces
+from logger.plan import loads
 from logger.reading import Batch
 
 SHOWN_GAPS = 20
@@ -43,6 +44,11 @@ class TellingReader(JournalReader):
             self._tell((t_us - span[0]) / max(1, span[1] - span[0]))
 
 
+def read_plan(toml: str, *, tell: Tell) -> str:
+    """Read a plan file that came from anywhere; give the plan as this program writes it."""
+    return loads(toml, "file").dumps()
+
+
 def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
     """Say what is understood of CSV files read by `CsvOptions`: `files`, `whole`, and their `digests`."""
     from logger.exchange.csv_in import digest_of
@@ -74,7 +80,6 @@ def import_files(
     """
     from logger.exchange.csv_in import import_csv
     from logger.journal.writer import JournalWriter
-    from logger.plan import loads
 
     with contextlib.closing(JournalWriter(Path(journal))) as writer:
         info, _ = import_csv(
@@ -124,7 +129,6 @@ def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int
 
 def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing as `logger.replay.moments.judged` does, by a plan in TOML or its own."""
-    from logger.plan import loads
     from logger.replay.moments import judged
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
@@ -133,7 +137,6 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
 def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as `stokewatch rehearse` does (`judging.rehearse`)."""
-    from logger.plan import loads
     from logger.replay.judging import rehearse as run
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
