@@ -1,4 +1,4 @@
-"""What stands in a damaged journal, gathered from its pages and sorted by what each row is."""
+"""A damaged journal, read by its pages: firings, readings, events, each as far as its rows are whole."""
 
 from __future__ import annotations
 
@@ -6,164 +6,150 @@ import contextlib
 import sqlite3
 import time
 import zlib
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections import defaultdict
+from collections.abc import Iterator
 from typing import Any, Final
 
-from logger.journal.layout import MINUTE_US, Layout
+import numpy as np
+
+from logger.journal.layout import MINUTE_US, Layout, row_key
+from logger.journal.packing import each_once
 from logger.journal.pages import BrokenCell, Cell, PageFile
+from logger.journal.rows import FiringInfo, firing_info, to_event, to_request
 from logger.journal.schema import make_tables
-from logger.journal.sealed import DamagedError, load_dict, true_row, unseal_text
-from logger.journal.set_apart import Apart
+from logger.journal.sealed import DamagedError, load_dict, unseal_text
+from logger.journal.twins import TWICE, true_row
+from logger.reading import Batch, Event
 
+_TABLES: Final = ("chunk", "recent", *TWICE, "twin", "event", "estimate", "request", "set_apart")
 _FARTHEST_US: Final = 1 << 53
-_NOTHING: Final = (None, None, None, None, None, None, None)
+_OF_CHUNK: Final = 7
+"""So many numbers a packed minute's checksum covers; a batch's covers one less."""
+
+Stretch = tuple[Cell, list[int]]
+"""A row of readings, and the numbers that its checksum covers; its data are read later."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """A row of readings; its data are read later."""
-
-    cell: Cell
-    packed: bool  # a minute of `chunk`, else a batch of `recent`
-    arrival: int
-    told: tuple[int, ...]  # what its checksum covers: see `packing.RECENT` and `packing.CHUNK`
-    firing: int
-    minute: int
-    layout: int
-    t0_us: int
-    t1_us: int
-
-
-@dataclass
 class Gathered:
     """Everything that was found; rows of one key are told apart by their checksums."""
 
-    rows: dict[str, list[tuple[int, list[Any]]]] = field(default_factory=dict)  # by table: rowid and columns
-    stretches: list[Stretch] = field(default_factory=list)
-    broken_pages: int = 0
+    def __init__(self, file: PageFile, until_s: float = float("inf")) -> None:
+        """Look through a journal's pages, until then [s, monotonic clock]."""
+        self._file = file
+        self._rows: dict[str, list[tuple[int, list[Any]]]] = defaultdict(list)  # rowid and columns
+        self._stretches: list[Stretch] = []
+        broken: list[int] = []
+        shapes = _shapes()
+        for number, cell in file.leaves(broken):
+            if number % 64 == 0 and time.monotonic() > until_s:
+                break
+            try:
+                self._take(
+                    cell, next((name for name, spec in shapes.items() if _fits(cell.shape(), spec)), "")
+                )
+            except BrokenCell:
+                broken.append(number)
+        self.broken_pages = len(set(broken))
+        self.firings = dict(self._firings())
+        """By key."""
+        self._layouts = dict(self._read_layouts())
+        self._minutes: dict[int, dict[tuple[int, int], list[Stretch]]] = defaultdict(dict)
+        self.bad_rows = 0
+        """Rows of readings that can't be read."""
+        for stretch in self._stretches:
+            firing, *_, layout, _, t1_us, _, _ = stretch[1]
+            if self._layouts.get(layout, (None,))[0] == firing:
+                self._minutes[firing].setdefault((t1_us // MINUTE_US, layout), []).append(stretch)
+            else:
+                self.bad_rows += 1
 
-    @cached_property
-    def firings(self) -> dict[int, tuple[Any, ...]]:
-        """By key: id, title, plan, started, ended, invented, facts; only what is sound."""
-        found = {}
-        own = {rowid: tuple(row[1:8]) for rowid, row in self.rows.get("firing", ())}
-        for key in {*own, *(key for kind, key in self._twins if kind == "firing")}:
-            twin = self._twins.get(("firing", key))
-            firing_id, title, plan, started, ended, invented, facts = true_row(
-                "firing", key, own.get(key, _NOTHING), twin
-            )
-            with contextlib.suppress(DamagedError):
-                facts = load_dict(facts or "{}")
-            sound = isinstance(firing_id, str) and firing_id and isinstance(title, str)
-            if sound and _is_time(started) and (ended is None or _is_time(ended)):
-                facts = facts if isinstance(facts, dict) else {}
-                plan = plan if isinstance(plan, str) else None
-                found[key] = (firing_id, title, plan, started, ended, bool(invented), facts)
-        return found
+    @property
+    def keys(self) -> list[int]:
+        """The keys of all firings of which there is anything, the latest first."""
+        return sorted({*self.firings, *self._minutes}, reverse=True)
 
-    @cached_property
-    def layouts(self) -> dict[int, tuple[int, Layout]]:
-        """By number: whose firing's it is, and the layout."""
-        found = {}
-        own = {rowid: tuple(row[1:4]) for rowid, row in self.rows.get("layout", ())}
-        for number in {*own, *(key for kind, key in self._twins if kind == "layout")}:
-            twin = self._twins.get(("layout", number))
-            firing, rig, channels = true_row("layout", number, own.get(number, _NOTHING[:3]), twin)
-            with contextlib.suppress(ValueError, TypeError):
-                if isinstance(firing, int):
-                    found[number] = (firing, Layout.loads(number, rig, channels))
-        return found
+    def span(self, key: int) -> tuple[int, int]:
+        """When a firing's first and last readings were; 0 where there are none. [µs]."""
+        told = [told for pieces in self._minutes[key].values() for _, told in pieces]
+        return min((t[-4] for t in told), default=0), max((t[-3] for t in told), default=0)
 
-    @cached_property
-    def _twins(self) -> dict[tuple[str, int], str]:
-        found = {}
-        for _, (_, kind, key, data) in self.rows.get("twin", ()):
-            with contextlib.suppress(DamagedError):
-                unseal_text(data, kind, key)
-                found[kind, key] = data
-        return found
+    def batches(self, key: int) -> Iterator[Batch]:
+        """A firing's readings, minute by minute, the newest first."""
+        for (minute, layout_id), pieces in sorted(self._minutes[key].items(), reverse=True):
+            layout = self._layouts[layout_id][1]
+            parts = []
+            for cell, told in pieces:
+                try:
+                    data = self._file.values(cell)[-1]
+                    parts.append(layout.load(data, row_key(*told), packed=len(told) == _OF_CHUNK))
+                except ValueError:
+                    self.bad_rows += 1
+            if parts:
+                yield layout.decode(each_once(np.concatenate(parts)), minute)
 
-    def events(self, firing: int) -> list[tuple[int, int, str, dict[str, Any], str]]:
-        """A firing's events in their order: number, time, kind, data, who."""
-        found: dict[int, tuple[int, int, str, dict[str, Any], str]] = {}
-        for rowid, (_, of, t_us, kind, data, who) in self.rows.get("event", ()):
-            if of != firing:
-                continue
-            with contextlib.suppress(DamagedError):
-                read = load_dict(data, firing, t_us, kind, who)
-                if rowid not in found or kind == "retracted":
-                    found[rowid] = (rowid, t_us, kind, read, who)
+    def events(self, firing: int) -> list[Event]:
+        """A firing's events in their order."""
+        found: dict[int, Event] = {}
+        for rowid, (_, of, *said) in self._rows["event"]:
+            event = to_event((rowid, *said), firing) if of == firing else None
+            if event is not None and (rowid not in found or event.kind == "retracted"):
+                found[rowid] = event
         return [found[rowid] for rowid in sorted(found)]
 
-    def estimates(self, firing: int) -> list[tuple[int, dict[str, Any]]]:
+    def estimates(self, firing: int) -> Iterator[tuple[int, dict[str, Any]]]:
         """A firing's estimates: time, and what was estimated by zone."""
-        found = {}
-        for _, (_, of, t_us, data) in self.rows.get("estimate", ()):
+        for _, (_, of, t_us, data) in self._rows["estimate"]:
             if of == firing:
                 with contextlib.suppress(DamagedError):
-                    found[t_us] = load_dict(data, firing, t_us)
-        return sorted(found.items())
+                    yield t_us, load_dict(data, firing, t_us)
 
-    def requests(self) -> list[tuple[int, int, str, dict[str, Any], str, dict[str, Any] | None]]:
-        """What people asked: number, time, kind, data, who, answer."""
-        found = {}
-        for rowid, (_, made_us, kind, data, who, result) in self.rows.get("request", ()):
-            with contextlib.suppress(DamagedError):
-                asked = load_dict(data, made_us, kind, who)
-                answer = None if result is None else load_dict(result, rowid)
-                found[rowid] = (rowid, made_us, kind, asked, who, answer)
-        return [found[rowid] for rowid in sorted(found)]
+    def requests(self) -> Iterator[list[Any]]:
+        """What people asked, as it stands in its table."""
+        for rowid, (_, *said) in self._rows["request"]:
+            if to_request((rowid, *said)).kind != "damaged":
+                yield [rowid, *said]
 
-    def apart(self, firing: int | None) -> list[Apart]:
+    def apart(self, firing: int | None) -> Iterator[list[Any]]:
         """Frames set apart of a firing (None: before one had begun), if their own checksum is right."""
-        found = {}
-        for rowid, (_, of, t_us, rig, source, why, line) in self.rows.get("set_apart", ()):
-            body, _, checksum = line.rpartition(b"*")
+        for rowid, (_, of, *said) in self._rows["set_apart"]:
+            body, _, checksum = said[-1].rpartition(b"*")
             if of == firing and checksum == b"%08x" % zlib.crc32(body):
-                found[rowid] = Apart(rowid, t_us, rig, source, why, line)
-        return [found[rowid] for rowid in sorted(found)]
+                yield [rowid, *said]
 
+    def _take(self, cell: Cell, table: str) -> None:
+        if table not in ("chunk", "recent"):
+            if table:
+                self._rows[table].append((cell.rowid, self._file.values(cell)))
+            return
+        told = self._file.values(cell, len(cell.serials) - 1)[1:][:_OF_CHUNK]
+        _, *minute, _, t0_us, t1_us, _, _ = told
+        if not _is_time(t0_us) or {t0_us // MINUTE_US, *minute} != {t1_us // MINUTE_US}:
+            raise BrokenCell("readings of more than a minute")
+        self._stretches.append((cell, told))
 
-def gather(file: PageFile, until_s: float = float("inf")) -> Gathered:
-    """Look through a journal's pages, until then [s, monotonic clock]."""
-    found = Gathered()
-    shapes = _shapes()
-    broken: list[int] = []
-    for number, cell in file.leaves(broken):
-        if number % 64 == 0 and time.monotonic() > until_s:
-            break
-        table = next((name for name, spec in shapes.items() if _fits(cell.shape(), spec)), None)
-        if table is None:
-            continue
-        try:
-            if table in ("chunk", "recent"):
-                stretch = _stretch(cell, file.values(cell, len(cell.serials) - 1), packed=table == "chunk")
-                if stretch is not None:
-                    found.stretches.append(stretch)
-                    continue
-            else:
-                found.rows.setdefault(table, []).append((cell.rowid, file.values(cell)))
-                continue
-        except BrokenCell:
-            pass
-        broken.append(number)
-    found.broken_pages = len(set(broken))
-    return found
+    def _firings(self) -> Iterator[tuple[int, FiringInfo]]:
+        for key, said in self._true("firing"):
+            name, title, _, started, ended, *_ = said
+            sound = isinstance(name, str) and name and isinstance(title, str)
+            if sound and _is_time(started) and (ended is None or _is_time(ended)):
+                yield key, firing_info(said)
 
+    def _read_layouts(self) -> Iterator[tuple[int, tuple[int, Layout]]]:
+        for number, (firing, rig, channels) in self._true("layout"):
+            with contextlib.suppress(ValueError):
+                yield number, (firing, Layout.loads(number, rig, channels))
 
-def _stretch(cell: Cell, values: list[Any], *, packed: bool) -> Stretch | None:
-    told: tuple[int, ...]
-    if packed:
-        told, arrival = tuple(values[1:-1]), values[-1]
-        firing, minute, layout, t0_us, t1_us, *_ = told
-    else:
-        told = tuple(values[1:])
-        firing, layout, t0_us, t1_us, *_ = told
-        minute, arrival = t1_us // MINUTE_US, cell.rowid
-    if not (_is_time(t0_us) and t0_us // MINUTE_US == minute == t1_us // MINUTE_US):
-        return None
-    return Stretch(cell, packed, arrival, told, firing, minute, layout, t0_us, t1_us)
+    def _true(self, kind: str) -> Iterator[tuple[int, tuple[Any, ...]]]:
+        """Rows that are kept twice, by their number, from whichever copy is there."""
+        width = TWICE[kind][1].count(",") + 1
+        own = {rowid: tuple(row[1 : width + 1]) for rowid, row in self._rows[kind]}
+        twins = {}
+        for _, (*_, key, data) in self._rows["twin"]:
+            with contextlib.suppress(DamagedError):
+                unseal_text(data, kind, key)
+                twins[key] = data
+        for key in {*own, *twins}:
+            yield key, true_row(kind, key, own.get(key, (None,) * width), twins.get(key))
 
 
 def _is_time(value: Any) -> bool:
@@ -175,10 +161,7 @@ def _shapes() -> dict[str, str]:
     shapes = {}
     with contextlib.closing(sqlite3.connect(":memory:")) as db:
         make_tables(db)
-        for table in (
-            *("chunk", "recent", "firing", "layout", "twin", "event", "estimate", "request"),
-            "set_apart",
-        ):
+        for table in _TABLES:
             columns = db.execute(f"SELECT type, \"notnull\", pk FROM pragma_table_info('{table}')").fetchall()
             shapes[table] = "".join(
                 "n" if pk else kind[0].lower() if required else kind[0].upper()

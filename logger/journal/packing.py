@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 from typing import Final
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from logger.journal.layout import MINUTE_US, Layout, Records, row_key, squeeze
 from logger.journal.rollup import dump_buckets, roll_minute, rollup_key
-from logger.journal.rows import true_layout
+from logger.journal.twins import load_layout
 from logger.reading import Status
 
 ALL_MINUTES: Final = 2**62 // MINUTE_US
@@ -19,8 +18,6 @@ RECENT: Final = "arrival, firing, layout, t0_us, t1_us, frames, readings, data"
 """Columns of a row as it came in: its arrival, what its checksum covers, and its data."""
 CHUNK: Final = "arrival, firing, minute, layout, t0_us, t1_us, frames, readings, data"
 """The same of a packed minute."""
-
-PackedRow = tuple[str, tuple[int | bytes, ...]]
 
 
 def pack_minutes(
@@ -48,40 +45,13 @@ def pack_minutes(
     return limit < 0 or len(rows) <= limit
 
 
-def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
-    """Read a layout; None where both of its copies are damaged: its readings can't be told apart."""
-    found = true_layout(db, layout_id)
-    if found is not None:
-        with contextlib.suppress(ValueError):
-            return Layout.loads(layout_id, *found[1:])
-    return None
-
-
-def packed_rows(key: int, minute: int, layout: Layout, records: Records, arrival: int) -> list[PackedRow]:
-    """Pack a minute and roll it up, for `put_minute`; nothing is written yet.
-
-    Minutes are counted from 1970; `arrival` is the newest that is in it.
-    """
-    first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
-    status = layout.status(records)
-    told = (key, minute, layout.id, first, last, len(records), int((status != Status.ABSENT).sum()))
-    rows: list[PackedRow] = [
-        (
-            "INSERT OR REPLACE INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (*told, arrival, squeeze(records, row_key(*told))),
-        )
-    ]
-    for level_s, buckets in roll_minute(records["t"], layout.temperature_c(records), status).items():
-        data = dump_buckets(buckets, level_s, rollup_key(level_s, key, minute, layout.id))
-        sql = f"INSERT OR REPLACE INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)"
-        rows.append((sql, (key, minute, layout.id, data)))
-    return rows
-
-
-def put_minute(db: sqlite3.Connection, rows: list[PackedRow]) -> None:
-    """Write a packed minute and its rollups, in place of what it had."""
-    for sql, values in rows:
-        db.execute(sql, values)
+def each_once(records: Records) -> Records:
+    """Put records in order of time; those that are the same in every bit are one."""
+    records = records[np.argsort(records["t"], kind="stable")]
+    if (np.diff(records["t"].astype(np.int64)) == 0).any():
+        raw = np.ascontiguousarray(records).view(np.dtype((np.void, records.dtype.itemsize)))
+        records = records[np.sort(np.unique(raw, return_index=True)[1])]
+    return records
 
 
 def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) -> bool:
@@ -96,10 +66,22 @@ def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) 
         parts += [layout.load(data, row_key(*told), packed=False) for _, *told, data in rows]
     except ValueError:
         return False  # damaged, but evidence: all of this minute stays as it is
-    added = sum(row[-2] for row in rows)
-    records = np.concatenate(parts)
-    records = records[np.argsort(records["t"], kind="stable")]
-    put_minute(db, packed_rows(key, minute, layout, records, rows[-1][0]))
+    records = each_once(np.concatenate(parts))
+    first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
+    status = layout.status(records)
+    readings = int((status != Status.ABSENT).sum())
+    told = (key, minute, layout.id, first, last, len(records), readings)
+    db.execute(
+        "INSERT OR REPLACE INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (*told, rows[-1][0], squeeze(records, row_key(*told))),
+    )
+    for level_s, buckets in roll_minute(records["t"], layout.temperature_c(records), status).items():
+        data = dump_buckets(buckets, level_s, rollup_key(level_s, key, minute, layout.id))
+        db.execute(
+            f"INSERT OR REPLACE INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)",
+            (key, minute, layout.id, data),
+        )
     db.execute(f"DELETE {those}", these)
-    db.execute("UPDATE firing SET packed_readings = packed_readings + ? WHERE key = ?", (added, key))
+    more = readings - sum(row[-2] for row in old)
+    db.execute("UPDATE firing SET packed_readings = packed_readings + ? WHERE key = ?", (more, key))
     return True

@@ -23,7 +23,6 @@ PAGE: Final = 4096
 """What journals are made with; taken where the header doesn't say."""
 _LEAF_INDEX: Final = 0x0A
 _LEAF_TABLE: Final = 0x0D
-_AT_ONCE: Final = 256  # pages read at once
 _INTS: Final = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
 _WAL_MAGIC: Final = (0x377F0682, 0x377F0683)
 
@@ -94,20 +93,10 @@ class PageFile:
         `cells_lost` takes the number of each page on which something can't be read.
         """
         free = self._free()
-        for first in range(1, self.pages + 1, _AT_ONCE):
-            block = _pread(self._file, self.page_size * _AT_ONCE, (first - 1) * self.page_size)
-            for number in range(first, min(first + _AT_ONCE, self.pages + 1)):
-                at = (number - first) * self.page_size
-                if number in self._newer:
-                    page = self.page(number)
-                else:
-                    head = at + 100 if number == 1 else at
-                    if block[head : head + 1] not in (b"\x0d", b"\x0a"):
-                        continue
-                    page = block[at : at + self.page_size]
-                if number not in free:
-                    for cell in self._cells(page, number, cells_lost):
-                        yield number, cell
+        for number in range(1, self.pages + 1):
+            if number not in free:
+                for cell in self._cells(self.page(number), number, cells_lost):
+                    yield number, cell
 
     def values(self, cell: Cell, columns: int | None = None) -> list[Any]:
         """Read a row's columns, or only so many of the first, without looking for the rest on other pages."""

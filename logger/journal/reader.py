@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import UserError
+from logger.journal.asking import NUMBERS
 from logger.journal.layout import MINUTE_US
 from logger.journal.packing import CHUNK, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
@@ -295,7 +296,8 @@ class JournalReader:
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
         """Give the next free number, and how many frames and bytes are set apart by rig and source."""
         with self._snapshot():
-            return sums(self._db)
+            free, kept = sums(self._db)
+            return max(free, int(read_meta(self._db, NUMBERS).get("set_apart", 0))), kept
 
     def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
         """Give the checksums of the frames that were recorded lately, by rig."""

@@ -13,7 +13,8 @@ from typing import Any, Final
 
 import msgspec
 
-from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+from logger.journal.twins import true_row, twice
 from logger.plan import Plan, PlanError, assign_probes
 from logger.plan import loads as loads_plan
 from logger.reading import Event
@@ -37,15 +38,15 @@ class FiringInfo:
     title: str
     started_us: int  # time of its first reading. [µs]
     ended_us: int | None  # None while it runs. [µs]
-    last_us: int | None  # time of its newest reading; None if there is none. [µs]
     plan_toml: str | None  # the plan it was given; None where nobody made one
-    readings: int  # channel values in the journal, those with a fault among them
-    # changes whenever readings arrive that are older than others of their rig: whoever has drawn the firing
-    # should read it again
-    late: int
     invented: bool
     facts: dict[str, Any]  # what people wrote down about it
-    seen: tuple[tuple[str, str], ...] = field(repr=False)  # in order of first appearance
+    last_us: int | None = None  # time of its newest reading; None if there is none. [µs]
+    readings: int = 0  # channel values in the journal, those with a fault among them
+    # changes whenever readings arrive that are older than others of their rig: whoever has drawn the firing
+    # should read it again
+    late: int = 0
+    seen: tuple[tuple[str, str], ...] = field(default=(), repr=False)  # in order of first appearance
 
     @property
     def running(self) -> bool:
@@ -116,38 +117,40 @@ class _Named(msgspec.Struct):
 _channels: Final = msgspec.json.Decoder(list[_Named])  # the archive lists hundreds of firings at once
 _ID_LETTERS: Final = "abcdefghjkmnpqrstvwxyz23456789"
 
-FIRING_COLUMNS: Final = "id, title, plan, started_us, ended_us, invented, facts"
-"""What is said about a firing, and kept twice."""
-
-_FIRINGS: Final = f"""
-    SELECT firing.key, {FIRING_COLUMNS},
-        max((SELECT coalesce(max(t1_us), -1) FROM recent WHERE firing = key),
-            (SELECT coalesce(max(t1_us), -1) FROM chunk WHERE firing = key
-             AND minute = (SELECT max(minute) FROM chunk WHERE firing = key))),
-        packed_readings + (SELECT coalesce(sum(readings), 0) FROM recent WHERE firing = key),
-        late, (SELECT data FROM twin WHERE kind = 'firing' AND twin.key = firing.key)
-    FROM firing
+_COUNTS: Final = """,
+    max((SELECT coalesce(max(t1_us), -1) FROM recent WHERE firing = key),
+        (SELECT coalesce(max(t1_us), -1) FROM chunk WHERE firing = key
+         AND minute = (SELECT max(minute) FROM chunk WHERE firing = key))),
+    packed_readings + (SELECT coalesce(sum(readings), 0) FROM recent WHERE firing = key),
+    late
 """
 
 
 def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, ...] = ()) -> list[FiringInfo]:
     """Read firings; what of a row is damaged comes from its twin; without that it is done without."""
-    rows = db.execute(_FIRINGS + where, values).fetchall()
-    if not rows:
-        return []
-    seen: dict[int, dict[tuple[str, str], None]] = {row[0]: {} for row in rows}
-    chosen = f" WHERE firing = {int(rows[0][0])}" if len(rows) == 1 else ""
-    for layout_id, *columns, twin in db.execute(f"{_LAYOUTS}{chosen} ORDER BY id"):
-        firing, rig, channels = true_row("layout", layout_id, tuple(columns), twin)
+    rows = twice(db, "firing", where, values, _COUNTS)
+    seen: dict[int, dict[tuple[str, str], None]] = {key: {} for key, *_ in rows}
+    chosen = "WHERE firing = ? ORDER BY id" if len(rows) == 1 else "ORDER BY id"
+    for number, said, twin in twice(db, "layout", chosen, tuple(seen) if len(rows) == 1 else ()):
+        firing, rig, channels = true_row("layout", number, said, twin)
         if firing in seen:
             with contextlib.suppress(msgspec.DecodeError, TypeError):
                 seen[firing].update(dict.fromkeys((rig, c.name) for c in _channels.decode(channels)))
-    return [_firing_info(row, tuple(seen[row[0]])) for row in rows]
+    return [
+        firing_info(
+            true_row("firing", key, said, twin),
+            last_us=last_us if _whole(last_us, -1) >= 0 else None,
+            readings=_whole(readings),
+            late=_whole(late),
+            seen=tuple(seen[key]),
+        )
+        for key, said, twin, last_us, readings, late in rows
+    ]
 
 
-def _firing_info(row: tuple[Any, ...], seen: tuple[tuple[str, str], ...]) -> FiringInfo:
-    key, *columns, last_us, readings, late, twin = row
-    name, title, plan, started_us, ended_us, invented, facts = true_row("firing", key, tuple(columns), twin)
+def firing_info(said: tuple[Any, ...], **more: Any) -> FiringInfo:
+    """Make a firing of what its row says (`twins.TWICE`); what can't be that is left out."""
+    name, title, plan, started_us, ended_us, invented, facts = said
     try:
         facts = load_dict(facts)
     except DamagedError:
@@ -157,34 +160,15 @@ def _firing_info(row: tuple[Any, ...], seen: tuple[tuple[str, str], ...]) -> Fir
         title=str(title),
         started_us=_whole(started_us),
         ended_us=None if ended_us is None else _whole(ended_us),
-        last_us=last_us if _whole(last_us, -1) >= 0 else None,
         plan_toml=plan if isinstance(plan, str) else None,
-        readings=_whole(readings),
-        late=_whole(late),
         invented=bool(invented),
         facts=facts,
-        seen=seen,
+        **more,
     )
 
 
 def _whole(value: Any, otherwise: int = 0) -> int:
     return value if isinstance(value, int) else otherwise
-
-
-def true_layout(db: sqlite3.Connection, layout_id: int) -> tuple[int, str, str] | None:
-    """Give a layout's row (firing, rig, channels), of its two copies the one that is whole, if any."""
-    found = db.execute(f"{_LAYOUTS} WHERE id = ?", (layout_id,)).fetchone()
-    if found is None:
-        twin = db.execute("SELECT data FROM twin WHERE kind = 'layout' AND key = ?", (layout_id,)).fetchone()
-        found = (layout_id, None, None, None, None if twin is None else twin[0])
-    firing, rig, channels = true_row("layout", layout_id, tuple(found[1:4]), found[4])
-    return None if channels is None else (firing, rig, channels)
-
-
-_LAYOUTS: Final = (
-    "SELECT id, firing, rig, channels,"
-    " (SELECT data FROM twin WHERE kind = 'layout' AND key = layout.id) FROM layout"
-)
 
 
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:

@@ -15,7 +15,7 @@ from typing import Final, Literal
 from logger.errors import StokewatchError, UserError
 from logger.journal import set_apart
 from logger.journal.aside import BESIDE, beside, set_aside
-from logger.journal.sealed import twin_text
+from logger.journal.twins import twin_text
 
 Reason = Literal["full", "read_only", "busy", "damaged", "gone", "newer", "io", "misuse"]
 
@@ -89,7 +89,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
     ),
     set_apart.MIGRATION,
     (
-        # Rows without which readings have no name, kept a second time with a checksum: `sealed.twin_text`.
+        # Rows without which readings have no name, kept a second time with a checksum: `twins.twin_text`.
         """CREATE TABLE twin (
             id INTEGER PRIMARY KEY, kind TEXT NOT NULL, key INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX twin_of_row ON twin (kind, key)",

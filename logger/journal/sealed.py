@@ -1,4 +1,4 @@
-"""Small rows with a checksum, so that a flipped bit is noticed, and rows that matter kept twice. Pure.
+"""Small rows with a checksum, so that a flipped bit is noticed. Pure.
 
 SQLite's file has no checksums of its own: a bit that flips on a worn card is another word, another number or
 another channel's name, and nobody notices.
@@ -6,7 +6,6 @@ another channel's name, and nobody notices.
 
 from __future__ import annotations
 
-import functools
 import json
 import zlib
 from typing import Any, Final
@@ -58,32 +57,6 @@ def load_dict(sealed: Any, *about: object) -> dict[str, Any]:
     if not isinstance(data, dict):
         raise DamagedError("damaged data: no object")
     return data
-
-
-def twin_text(of: str, row: int, *columns: object) -> str:
-    """Write a row a second time, for the table `twin`."""
-    return seal_text(to_json(columns), of, row)
-
-
-@functools.lru_cache(64)  # of a firing that burns, the same rows are read twice a second
-def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[Any, ...]:
-    """Tell what a row really says, from both of its copies: the twin where that is whole.
-
-    None where a version before it wrote the row; both are always written together.
-    """
-    if isinstance(twin, str):
-        try:
-            if twin == twin_text(of, row, *columns):
-                return columns
-        except (TypeError, ValueError):
-            pass  # bytes or infinity: damage
-        try:
-            again = json.loads(unseal_text(twin, of, row))
-        except ValueError:
-            return columns
-        if isinstance(again, list) and len(again) == len(columns):
-            return tuple(again)
-    return columns
 
 
 def _crc(text: str, about: tuple[object, ...]) -> int:

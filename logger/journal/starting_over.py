@@ -11,12 +11,11 @@ from typing import Any, Final
 
 from logger.journal.aside import BESIDE, beside, set_aside
 from logger.journal.asking import NUMBERS
-from logger.journal.gathered import gather
+from logger.journal.gathered import Gathered
 from logger.journal.pages import PageFile
-from logger.journal.rows import FIRING_COLUMNS, numbers_given
+from logger.journal.rows import FiringInfo, firing_info, numbers_given, read_meta
 from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
-from logger.journal.sealed import DamagedError, load_dict, to_json, true_row
-from logger.journal.twins import keep_firing
+from logger.journal.twins import true_row, twice
 from logger.journal.writer import JournalWriter
 
 CARRIED: Final = ("armed", "clocks", "unjudged")
@@ -27,7 +26,7 @@ CARRIED: Final = ("armed", "clocks", "unjudged")
 class GoingOn:
     """What a journal begins with that takes a damaged one's place."""
 
-    firing: tuple[Any, ...] | None = None  # the firing that runs: `rows.FIRING_COLUMNS`
+    firing: FiringInfo | None = None  # the firing that runs
     meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else must be known at once
     # the highest that the damaged one had given to requests, events and arrivals, where that is known
     numbers: dict[str, int] = field(default_factory=dict)
@@ -49,24 +48,17 @@ def _ask(path: Path, found: GoingOn, until_s: float) -> None:
     """Ask SQLite, in case only other places are damaged."""
     with contextlib.closing(connect_read_only(path)) as db:
         db.set_progress_handler(lambda: time.monotonic() > until_s, 1000)
-        twin = "SELECT data FROM twin WHERE kind = 'firing' AND twin.key = firing.key"
-        for key, again, *columns in db.execute(f"SELECT key, ({twin}), {FIRING_COLUMNS} FROM firing"):
-            true = true_row("firing", key, tuple(columns), again)
-            if true[4] is None and isinstance(true[0], str):
+        for key, said, twin in twice(db, "firing", "ORDER BY key"):
+            true = firing_info(true_row("firing", key, said, twin))
+            if true.running:
                 found.firing = true
-        for key, value in db.execute("SELECT key, value FROM meta").fetchall():
-            if key in CARRIED:
-                with contextlib.suppress(DamagedError):
-                    found.meta[key] = load_dict(value, key)
+        found.meta = {name: value for name in CARRIED if (value := read_meta(db, name))}
 
 
 def _search(path: Path, found: GoingOn, until_s: float) -> None:
     with contextlib.closing(PageFile(path)) as file:
-        firings = gather(file, until_s).firings
-    for key in sorted(firings):
-        firing_id, title, plan, started_us, ended_us, invented, facts = firings[key]
-        if ended_us is None:
-            found.firing = (firing_id, title, plan, started_us, None, int(invented), to_json(facts))
+        firings = Gathered(file, until_s).firings
+    found.firing = next((firings[key] for key in sorted(firings, reverse=True) if firings[key].running), None)
 
 
 def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
@@ -96,16 +88,13 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
         try:
             with writer.transaction():
                 # Whoever has read up to a number never takes what comes now for what was before.
-                first = {"event": now, "request": now, "arrival": now * 1000}
+                first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
                 known = going_on.numbers
                 writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0) + 1) for name, n in first.items()})
                 for key, value in going_on.meta.items():
                     writer.set_meta(key, value)
                 if going_on.firing is not None:
-                    writer._db.execute(
-                        f"INSERT INTO firing ({FIRING_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", going_on.firing
-                    )
-                    keep_firing(writer._db, writer._key(going_on.firing[0]))
+                    writer.open_copy(going_on.firing, None)
         finally:
             writer.close()
         aside = set_aside(path)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from logger.journal.layout import MINUTE_US, Layout, Records, row_key
-from logger.journal.packing import CHUNK, RECENT, load_layout
+from logger.journal.packing import CHUNK, RECENT
 from logger.journal.rollup import (
     BUCKET,
     Buckets,
@@ -22,6 +22,7 @@ from logger.journal.rollup import (
     rollup_key,
     run_starts,
 )
+from logger.journal.twins import load_layout
 from logger.reading import Bytes, Floats, Ints, Status
 
 log = logging.getLogger(__name__)

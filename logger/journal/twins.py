@@ -1,36 +1,71 @@
-"""Rows that are kept twice, and put right where one of their copies is damaged."""
+"""Rows without which readings have no name: kept twice, and put right where one copy is damaged."""
 
 from __future__ import annotations
 
 import contextlib
+import functools
+import json
 import sqlite3
 from typing import Any, Final
 
-from logger.journal.rows import FIRING_COLUMNS
-from logger.journal.sealed import true_row, twin_text
+from logger.journal.layout import Layout
+from logger.journal.sealed import seal_text, to_json, unseal_text
 
-_COUNTED_AGAIN: Final = (
-    ", packed_readings = iif(typeof(packed_readings) = 'integer', packed_readings,"
-    " (SELECT coalesce(sum(readings), 0) FROM chunk WHERE chunk.firing = firing.key)),"
-    " late = iif(typeof(late) = 'integer', late, 0)"
-)
+TWICE: Final = {
+    "firing": ("key", "id, title, plan, started_us, ended_us, invented, facts"),
+    "layout": ("id", "firing, rig, channels"),
+}
+"""By table: the column with a row's number, and those that are kept twice."""
 
 
-def keep(db: sqlite3.Connection, kind: str, key: int, *columns: object) -> None:
-    """Keep a row's copy; inside the transaction that writes the row."""
+def twin_text(of: str, row: int, *columns: object) -> str:
+    """Write a row a second time, for the table `twin`."""
+    return seal_text(to_json(columns), of, row)
+
+
+@functools.lru_cache(64)  # of a firing that burns, the same rows are read twice a second
+def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[Any, ...]:
+    """Tell what a row really says, from both of its copies: the twin where that is whole.
+
+    None where a version before it wrote the row; both are always written together.
+    """
+    with contextlib.suppress(ValueError):  # its checksum is wrong
+        again = json.loads(unseal_text(twin, of, row))
+        if isinstance(again, list) and len(again) == len(columns):
+            return tuple(again)
+    return columns
+
+
+def twice(
+    db: sqlite3.Connection, kind: str, where: str, values: tuple[Any, ...] = (), more: str = ""
+) -> list[tuple[int, tuple[Any, ...], Any, *tuple[Any, ...]]]:
+    """Read rows as they stand there: number, columns, twin, and whatever `more` there is to each."""
+    key, columns = TWICE[kind]
+    twin = f"(SELECT data FROM twin WHERE kind = '{kind}' AND twin.key = {kind}.{key})"
+    width = columns.count(",") + 1
+    rows = db.execute(f"SELECT {key}, {twin}, {columns} {more} FROM {kind} {where}", values)
+    return [(number, tuple(said[:width]), again, *said[width:]) for number, again, *said in rows]
+
+
+def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
+    """Read a layout; None where both of its copies are damaged: its readings can't be told apart."""
+    found = twice(db, "layout", "WHERE id = ?", (layout_id,))
+    if not found:
+        twin = db.execute("SELECT data FROM twin WHERE kind = 'layout' AND key = ?", (layout_id,)).fetchone()
+        found = [(layout_id, (None, None, None), twin and twin[0])]
+    _, rig, channels = true_row("layout", *found[0])
+    with contextlib.suppress(ValueError):
+        return Layout.loads(layout_id, rig, channels)
+    return None
+
+
+def keep(db: sqlite3.Connection, kind: str, number: int) -> None:
+    """Keep a copy of a row as it is now; inside the transaction that writes the row."""
+    key, columns = TWICE[kind]
+    said = db.execute(f"SELECT {columns} FROM {kind} WHERE {key} = ?", (number,)).fetchone()
     db.execute(
         "INSERT OR REPLACE INTO twin (kind, key, data) VALUES (?, ?, ?)",
-        (kind, key, twin_text(kind, key, *columns)),
-    )
-
-
-def keep_firing(db: sqlite3.Connection, key: int) -> None:
-    """Keep a copy of a firing's row as it is now."""
-    keep(
-        db,
-        "firing",
-        key,
-        *db.execute(f"SELECT {FIRING_COLUMNS} FROM firing WHERE key = ?", (key,)).fetchone(),
+        (kind, number, twin_text(kind, number, *said)),
     )
 
 
@@ -38,15 +73,25 @@ def repair(db: sqlite3.Connection, *, every: bool) -> list[str]:
     """Put rows right of which one copy is damaged, inside a transaction; see `JournalWriter.repair`."""
     found: list[str] = []
     keys = "SELECT key FROM firing" if every else ", ".join(map(str, _doubtful(db)))
-    for table, key, of, columns in (
-        ("firing", "key", "key", FIRING_COLUMNS),
-        ("layout", "id", "firing", "firing, rig, channels"),
-    ):
-        twin = f"SELECT data FROM twin WHERE kind = '{table}' AND twin.key = {table}.{key}"
-        rows = db.execute(f"SELECT {key}, ({twin}), {columns} FROM {table} WHERE {of} IN ({keys})")
-        for number, again, *said in rows.fetchall():
-            found += _repair_row(db, table, key, columns, number, tuple(said), again)
-    return found
+    for kind, (key, columns) in TWICE.items():
+        sets = ", ".join(f"{name} = ?" for name in columns.split(", "))
+        whose = "key" if kind == "firing" else "firing"
+        for number, said, twin in twice(db, kind, f"WHERE {whose} IN ({keys})"):
+            true = true_row(kind, number, said, twin)
+            if true != said:
+                db.execute(f"UPDATE {kind} SET {sets} WHERE {key} = ?", (*true, number))
+                found.append(f"{kind} {number} was damaged and is put right from its copy")
+                continue
+            with contextlib.suppress(TypeError, ValueError):  # what JSON can't hold: both are damaged
+                if twin != twin_text(kind, number, *said):
+                    keep(db, kind, number)
+                    found.append(f"the copy of {kind} {number} was damaged and is written again")
+    counted = db.execute(
+        "UPDATE firing SET late = 0, packed_readings ="
+        " (SELECT coalesce(sum(readings), 0) FROM chunk WHERE chunk.firing = firing.key)"
+        f" WHERE key IN ({keys}) AND (typeof(packed_readings) != 'integer' OR typeof(late) != 'integer')"
+    )
+    return [*found, "a firing's readings are counted again"] if counted.rowcount else found
 
 
 def _doubtful(db: sqlite3.Connection) -> list[int]:
@@ -55,25 +100,3 @@ def _doubtful(db: sqlite3.Connection) -> list[int]:
     keys = db.execute(sql.format("")).fetchall() or db.execute(sql.format("+")).fetchall()
     newest = db.execute("SELECT max(key) FROM firing").fetchone()[0]
     return sorted({*(int(row[0]) for row in keys), int(newest or 0)})
-
-
-def _repair_row(
-    db: sqlite3.Connection, table: str, key: str, columns: str, number: int, said: tuple[Any, ...], twin: Any
-) -> list[str]:
-    true = true_row(table, number, said, twin)
-    if true != said or (table == "firing" and not _counts(db, number)):
-        sets = ", ".join(f"{name} = ?" for name in columns.split(", "))
-        if table == "firing":
-            sets += _COUNTED_AGAIN
-        db.execute(f"UPDATE {table} SET {sets} WHERE {key} = ?", (*true, number))
-        return [f"{table} {number} was damaged and is put right from its copy"]
-    with contextlib.suppress(TypeError, ValueError):
-        if twin != twin_text(table, number, *said):
-            keep(db, table, number, *said)
-            return [f"the copy of {table} {number} was damaged and is written again"]
-    return []
-
-
-def _counts(db: sqlite3.Connection, key: int) -> bool:
-    types = "SELECT typeof(packed_readings), typeof(late) FROM firing WHERE key = ?"
-    return set(db.execute(types, (key,)).fetchone()) == {"integer"}

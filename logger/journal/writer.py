@@ -29,7 +29,7 @@ from logger.journal.schema import JournalError, errors_of
 from logger.journal.sealed import seal_text, to_json
 from logger.journal.set_apart import Apart, Key, adopt, note, release
 from logger.journal.set_apart import keep as keep_apart
-from logger.journal.twins import keep, keep_firing, repair
+from logger.journal.twins import keep, repair
 from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status
 
@@ -107,8 +107,20 @@ class JournalWriter(WrittenFile):
                     *(firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
                 ),
             )
-            keep_firing(self._db, self._key(firing_id))
+            keep(self._db, "firing", self._key(firing_id))
             return self.firing(firing_id)
+
+    def open_copy(self, firing: FiringInfo, ended_us: int | None) -> FiringInfo:
+        """Begin the copy of a firing from elsewhere, under its ID; see `open_firing`."""
+        return self.open_firing(
+            firing.title,
+            firing.plan_toml,
+            firing.started_us,
+            ended_us=ended_us,
+            invented=firing.invented,
+            facts=firing.facts,
+            firing_id=firing.id,
+        )
 
     def change_firing(
         self,
@@ -126,7 +138,7 @@ class JournalWriter(WrittenFile):
                 " facts = coalesce(?, facts) WHERE key = ?",
                 (title, plan_toml, None if facts is None else to_json(facts), key),
             )
-            keep_firing(self._db, key)
+            keep(self._db, "firing", key)
             return self.firing(firing)
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
@@ -134,7 +146,7 @@ class JournalWriter(WrittenFile):
         with self.transaction():
             key = self._key(firing)
             self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, key))
-            keep_firing(self._db, key)
+            keep(self._db, "firing", key)
             self.pack(firing)
 
     def running(self) -> FiringInfo | None:
@@ -184,10 +196,10 @@ class JournalWriter(WrittenFile):
                 if pack_minutes(self._db, progress.key, due, limit, progress.stuck):
                     progress.packed_before = due
 
-    def pack(self, firing: str) -> None:
-        """Pack all of a firing, its last minutes too."""
+    def pack(self, firing: str, before: int = ALL_MINUTES) -> None:
+        """Pack a firing before a minute, or all of it, its last minutes too."""
         with self.transaction(), errors_of(self.path):
-            pack_minutes(self._db, self._key(firing), ALL_MINUTES)
+            pack_minutes(self._db, self._key(firing), before)
 
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
         """Keep an event; give its number."""
@@ -384,5 +396,5 @@ class JournalWriter(WrittenFile):
                 (self._numbers_from().get("layout", 0), key, wanted.rig, text),
             )
             row = (cursor.lastrowid,)
-            keep(self._db, "layout", int(row[0] or 0), key, wanted.rig, text)
+            keep(self._db, "layout", int(row[0] or 0))
         return Layout.loads(int(row[0]), wanted.rig, text)

@@ -14,7 +14,6 @@ from logger.journal.aside import beside, finish_setting_aside
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.schema import JournalError
-from logger.journal.sealed import to_json
 from logger.journal.starting_over import GoingOn, begin_instead, going_on_from, start_over
 from logger.journal.writer import JournalWriter
 
@@ -137,12 +136,7 @@ class JournalFile:
     ) -> bool:
         if not self._may_begin():
             return False
-        going_on = GoingOn(meta={"clocks": clocks})
-        if firing is not None:
-            going_on.firing = (
-                *(firing.id, firing.title, firing.plan_toml, firing.started_us, None, int(firing.invented)),
-                to_json(firing.facts),
-            )
+        going_on = GoingOn(firing, {"clocks": clocks})
         self._afresh(start_over(writer, going_on), why)
         return True
 

@@ -202,7 +202,7 @@ def test_any_names_words_and_numbers_come_back(
     site, zone, title, rig = names
     batch = make_batch([t_us], [[value]], rig=rig, names=["k0"])
     firing = f"f{abs(hash((names, value, t_us, number, who)))}"
-    info = FiringInfo(firing, title, t_us, None, None, None, 0, 0, False, data, ())
+    info = FiringInfo(firing, title, t_us, None, None, False, data)
     event = Event(t_us, "note", data, who, number)
     lines = [
         *lines_of(batch, [Probe(zone, "k0", zone=zone)], firing=firing, site=site),
