@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.journal.layout import MINUTE_US, Layout, row_key
+from logger.journal.layout import MINUTE_US, Layout
 from logger.journal.packing import each_once
 from logger.journal.pages import BrokenCell, Cell, PageFile
 from logger.journal.rows import FiringInfo, firing_info, to_event, to_request
@@ -81,7 +81,7 @@ class Gathered:
             for cell, told in pieces:
                 try:
                     data = self._file.values(cell)[-1]
-                    parts.append(layout.load(data, row_key(*told), packed=len(told) == _OF_CHUNK))
+                    parts.append(layout.load(data, told, packed=len(told) == _OF_CHUNK))
                 except ValueError:
                     self.bad_rows += 1
             if parts:

@@ -8,7 +8,7 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,15 +134,15 @@ class Layout:
             out["tc"] = _bits(np.ascontiguousarray(batch.temperature_c[:, columns])) ^ _bits(sent)
         return out, minute
 
-    def load(self, data: bytes, key: bytes, *, packed: bool) -> Records:
-        """Read a row's records, read-only; ValueError where they, or its numbers (`row_key`), are damaged.
+    def load(self, data: bytes, told: Sequence[int], *, packed: bool) -> Records:
+        """Read a row's records, read-only; ValueError where they, or the numbers `told` of it, are damaged.
 
         `packed`: a minute (`squeeze`), else a batch as it came in (`seal`).
         """
         if packed:
-            return unsqueeze(data, self.dtype, key)
+            return unsqueeze(data, self.dtype, told)
         try:
-            return np.frombuffer(unseal(data, key), self.dtype)
+            return np.frombuffer(unseal(data, told), self.dtype)
         except TypeError as exc:
             raise ValueError(f"damaged data: {exc}") from exc
 
@@ -217,59 +217,52 @@ def as_stored(batch: Batch) -> Batch:
     return replace(batch, temperature_c=rounded)
 
 
-def row_key(*numbers: int) -> bytes:
-    """Put a row's numbers into bytes: what its checksum covers beside its data.
-
-    Which firing, minute and layout the data belong to, and whatever else must not change unnoticed.
-    ValueError where they are no numbers: damage.
-    """
-    try:
-        return struct.pack(f"<{len(numbers)}q", *numbers)
-    except struct.error as exc:
-        raise ValueError(f"damaged data: {exc}") from exc
-
-
-def seal(data: bytes, key: bytes) -> bytes:
+def seal(data: bytes, told: Sequence[int]) -> bytes:
     """Put a checksum behind data: the file itself has none, and flipped bits would be temperatures.
 
-    It covers `key` too: a flipped number would put readings under another probe's name.
+    It covers what is `told` of them too: firing, minute, layout, and whatever else must not change unnoticed;
+    a flipped number would put readings under another probe's name.
     """
-    return data + zlib.crc32(data, zlib.crc32(key)).to_bytes(4, "little")
+    return data + _crc(data, told).to_bytes(4, "little")
 
 
-def unseal(data: bytes, key: bytes) -> bytes:
+def unseal(data: bytes, told: Sequence[int]) -> bytes:
     """Take the checksum off; ValueError where the data are damaged."""
-    if not is_whole(data, key):
+    if not is_whole(data, told):
         raise ValueError("damaged data: the checksum is wrong")
     return data[:-4]
 
 
-def is_whole(data: bytes, key: bytes) -> bool:
-    """Tell whether data match their checksum."""
+def is_whole(data: Any, told: Sequence[Any]) -> bool:
+    """Tell whether data, and what is told of them, match their checksum."""
     if not isinstance(data, bytes) or len(data) < 4:
         return False
-    told = int.from_bytes(data[-4:], "little")
+    said = int.from_bytes(data[-4:], "little")
     # The second is how versions before wrote it, without the row's numbers.
-    return told in (zlib.crc32(data[:-4], zlib.crc32(key)), zlib.crc32(data[:-4]))
+    return all(isinstance(n, int) for n in told) and said in (_crc(data[:-4], told), zlib.crc32(data[:-4]))
 
 
-def squeeze(array: NDArray[np.generic], key: bytes) -> bytes:
+def _crc(data: bytes, told: Sequence[int]) -> int:
+    return zlib.crc32(data, zlib.crc32(struct.pack(f"<{len(told)}q", *told)))
+
+
+def squeeze(array: NDArray[np.generic], told: Sequence[int]) -> bytes:
     """Pack and seal an array whose items change little from one to the next.
 
     Bytes of the same place of all items stand together, as differences from item to item: the upper bytes of
     slow temperatures become zeros. Then zlib, at its fastest: harder work gains a tenth.
     """
     planes = np.ascontiguousarray(array).view(np.uint8).reshape(len(array), -1).T
-    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1), key)
+    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1), told)
 
 
-def unsqueeze(data: bytes, dtype: np.dtype[np.void], key: bytes) -> NDArray[np.void]:
+def unsqueeze(data: bytes, dtype: np.dtype[np.void], told: Sequence[int]) -> NDArray[np.void]:
     """Unpack what `squeeze` packed into items of a type; ValueError where it is damaged.
 
     Several items in a row make one where they were packed as rows.
     """
     try:
-        flat = np.frombuffer(zlib.decompress(unseal(data, key)), np.uint8)
+        flat = np.frombuffer(zlib.decompress(unseal(data, told)), np.uint8)
     except zlib.error as exc:
         raise ValueError(f"damaged data: {exc}") from exc
     if flat.size % dtype.itemsize:

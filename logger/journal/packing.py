@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.journal.layout import MINUTE_US, Layout, Records, row_key, squeeze
-from logger.journal.rollup import dump_buckets, roll_minute, rollup_key
+from logger.journal.layout import MINUTE_US, Layout, Records, squeeze
+from logger.journal.rollup import dump_buckets, roll_minute
 from logger.journal.twins import load_layout
 from logger.reading import Status
 
@@ -62,8 +62,8 @@ def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) 
         f"SELECT {CHUNK} FROM chunk WHERE firing = ? AND minute = ? AND layout = ?", (key, minute, layout.id)
     ).fetchall()
     try:
-        parts = [layout.load(data, row_key(*told), packed=True) for _, *told, data in old]
-        parts += [layout.load(data, row_key(*told), packed=False) for _, *told, data in rows]
+        parts = [layout.load(data, told, packed=True) for _, *told, data in old]
+        parts += [layout.load(data, told, packed=False) for _, *told, data in rows]
     except ValueError:
         return False  # damaged, but evidence: all of this minute stays as it is
     records = each_once(np.concatenate(parts))
@@ -73,13 +73,13 @@ def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) 
     told = (key, minute, layout.id, first, last, len(records), readings)
     db.execute(
         "INSERT OR REPLACE INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (*told, rows[-1][0], squeeze(records, row_key(*told))),
+        (*told, rows[-1][0], squeeze(records, told)),
     )
     for level_s, buckets in roll_minute(records["t"], layout.temperature_c(records), status).items():
-        data = dump_buckets(buckets, level_s, rollup_key(level_s, key, minute, layout.id))
+        where = (key, minute, layout.id)
         db.execute(
             f"INSERT OR REPLACE INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)",
-            (key, minute, layout.id, data),
+            (*where, dump_buckets(buckets, (level_s, *where))),
         )
     db.execute(f"DELETE {those}", these)
     more = readings - sum(row[-2] for row in old)

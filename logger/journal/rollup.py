@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.journal.layout import row_key, seal, squeeze, unseal, unsqueeze
+from logger.journal.layout import seal, squeeze, unseal, unsqueeze
 from logger.reading import Bytes, Floats, Ints, Status
 
 LEVELS_S: Final = (1, 10, 60)
@@ -96,25 +97,20 @@ def run_starts(keys: Ints) -> Ints:
     return np.concatenate(([0], np.flatnonzero(np.diff(keys)) + 1))
 
 
-def dump_buckets(buckets: Buckets, level_s: int, key: bytes) -> bytes:
-    """Put a minute's buckets, shape (60 / level_s, k), into bytes.
+def dump_buckets(buckets: Buckets, told: Sequence[int]) -> bytes:
+    """Put a minute's buckets, shape (60 / level, k), into bytes; `told`: level [s], firing, minute, layout.
 
     Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
     """
-    return squeeze(buckets, key) if level_s == LEVELS_S[0] else seal(buckets.tobytes(), key)
+    return squeeze(buckets, told) if told[0] == LEVELS_S[0] else seal(buckets.tobytes(), told)
 
 
-def rollup_key(level_s: int, firing: int, minute: int, layout: int) -> bytes:
-    """Give what the checksum of a minute's buckets covers beside them; see `layout.row_key`."""
-    return row_key(level_s, firing, minute, layout)
-
-
-def load_buckets(data: bytes, level_s: int, k: int, key: bytes) -> bytes:
+def load_buckets(data: bytes, k: int, told: Sequence[int]) -> bytes:
     """Check a minute of buckets and unpack it; the bytes of several can be joined and read at once."""
-    if level_s == LEVELS_S[0]:
-        found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), key).tobytes()
+    if told[0] == LEVELS_S[0]:
+        found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), told).tobytes()
     else:
-        found = unseal(data, key)
-    if len(found) != 60 // level_s * k * BUCKET.itemsize:
+        found = unseal(data, told)
+    if len(found) != 60 // told[0] * k * BUCKET.itemsize:
         raise ValueError("damaged data: buckets of other channels")
     return found

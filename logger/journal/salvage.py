@@ -1,26 +1,35 @@
-"""Damaged journals: noticed, and saved as far as they can be read, beside the journal that goes on."""
+"""Damaged journals: noticed, and saved as far as they can be read, beside the journal that goes on.
+
+`python -m logger.journal.salvage check JOURNAL` and `… join JOURNAL ASIDE` print one JSON document; they run
+in a process of their own.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
+import os
+import shutil
 import sqlite3
+import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from logger.errors import StokewatchError
 from logger.journal.aside import joined as name_joined
 from logger.journal.gathered import Gathered
-from logger.journal.layout import MINUTE_US, is_whole, row_key
+from logger.journal.layout import MINUTE_US, is_whole
 from logger.journal.packing import CHUNK, RECENT
 from logger.journal.pages import PageFile
 from logger.journal.rollup import LEVELS_S
 from logger.journal.rows import JOINED, FiringInfo, new_firing_id, read_meta, seal_event
-from logger.journal.schema import JournalError, journal_error, open_to_read
+from logger.journal.schema import JournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
 from logger.journal.twins import load_layout
 from logger.journal.writer import JournalWriter
@@ -30,6 +39,8 @@ log = logging.getLogger(__name__)
 
 ROOM: Final = 200_000_000
 """Left free on the disk, for the fire that is being recorded. [bytes]"""
+_KINDNESS: Final = 15
+"""Whoever records and judges goes first."""
 ASK_AGAIN: Final = "the journal was damaged before the logger came to it; ask again"
 
 
@@ -63,19 +74,16 @@ def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
     can't be read for another reason: a newer version, a disk that doesn't answer.
     """
     try:
-        with contextlib.closing(open_to_read(path)) as db:
+        with errors_of(path), contextlib.closing(open_to_read(path)) as db:
             found = [str(row[0]) for row in db.execute("PRAGMA quick_check(20)")]
             for table in ("firing", "layout", "event", "twin"):  # small: their indexes too
                 found += [str(row[0]) for row in db.execute(f"PRAGMA integrity_check({table})")]
             wrong = [Fault(text) for text in dict.fromkeys(found) if text != "ok"]
             return wrong or [BadRows(text) for text in _bad_rows(db, every_firing=every_firing)]
     except JournalError as exc:
-        error = exc
-    except sqlite3.Error as exc:
-        error = journal_error(exc, path)
-    if error.reason != "damaged":
-        raise error
-    return [Fault(str(error))]
+        if exc.reason != "damaged":
+            raise
+        return [Fault(str(exc))]
 
 
 def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
@@ -86,20 +94,14 @@ def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
     bad = 0
     for table, columns in (("recent", RECENT), ("chunk", CHUNK)):
         for _, *told, data in db.execute(f"SELECT {columns} FROM {table}{where}"):
-            bad += not _whole(data, told)
+            bad += not is_whole(data, told)
     for level_s in LEVELS_S:
         rows = db.execute(f"SELECT firing, minute, layout, data FROM rollup_{level_s}{where}")
-        bad += sum(not _whole(data, (level_s, *told)) for *told, data in rows)
+        bad += sum(not is_whole(data, (level_s, *told)) for *told, data in rows)
     found = [f"{bad} stretches of readings don't match their checksums"] if bad else []
     events = db.execute(f"SELECT firing, t_us, kind, who, data FROM event{where}")
     odd = sum(not _readable(data, firing, t_us, kind, who) for firing, t_us, kind, who, data in events)
     return [*found, f"{odd} events can't be read"] if odd else found
-
-
-def _whole(data: Any, told: Any) -> bool:
-    with contextlib.suppress(ValueError):
-        return is_whole(data, row_key(*told))
-    return False
 
 
 def _readable(sealed: Any, *about: object) -> bool:
@@ -222,3 +224,35 @@ def _join_requests(db: sqlite3.Connection, was: Gathered) -> None:
             for *asked, answer in was.requests()
         ],
     )
+
+
+def main(argv: list[str]) -> int:
+    """Do one of both: `check JOURNAL` or `join JOURNAL ASIDE`; 1 where it couldn't be done."""
+    os.nice(_KINDNESS)
+    what, journal, *rest = argv
+    path = Path(journal)
+    try:
+        told = _check_and_repair(path) if what == "check" else _join_one(path, Path(rest[0]))
+    except StokewatchError as exc:
+        told = {"error": str(exc)}
+    print(json.dumps(told))
+    return 1 if "error" in told else 0
+
+
+def _check_and_repair(path: Path) -> dict[str, Any]:
+    faults = check(path)
+    structure = [fault for fault in faults if fault.structure]
+    repaired: list[str] = []
+    if not structure:
+        with contextlib.closing(JournalWriter(path)) as writer:
+            repaired = writer.repair(every=True)
+    return {"repaired": repaired, "structure": structure, "rows": [f for f in faults if not f.structure]}
+
+
+def _join_one(path: Path, aside: Path) -> dict[str, Any]:
+    found = join(path, aside, room=lambda: shutil.disk_usage(path.parent).free)
+    return {**asdict(found), "aside": found.aside.name}
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.journal.layout import MINUTE_US, Layout, Records, row_key
+from logger.journal.layout import MINUTE_US, Layout, Records
 from logger.journal.packing import CHUNK, RECENT
 from logger.journal.rollup import (
     BUCKET,
@@ -19,7 +19,6 @@ from logger.journal.rollup import (
     load_buckets,
     merge,
     roll_minute,
-    rollup_key,
     run_starts,
 )
 from logger.journal.twins import load_layout
@@ -61,7 +60,7 @@ class Stored:
         try:
             if layout is None:
                 raise ValueError("the list of their channels is lost")
-            return layout.load(data, row_key(*told), packed=packed)
+            return layout.load(data, told, packed=packed)
         except ValueError as exc:
             if tuple(told) not in self._damaged:
                 self._damaged.add(tuple(told))
@@ -154,8 +153,8 @@ class Stored:
                 continue
             minutes, blobs = stored.setdefault(layout_id, ([], []))
             try:
-                key_of = rollup_key(level_s, key, minute, layout_id)
-                blobs.append(load_buckets(data, level_s, len(self._layouts[layout_id].channels), key_of))
+                told = (level_s, key, minute, layout_id)
+                blobs.append(load_buckets(data, len(self._layouts[layout_id].channels), told))
             except ValueError:
                 fresh.add((minute, layout_id))  # damaged: worked out again
             else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 
 from logger.errors import UserError
 from logger.journal.asking import MAX_DATA, NUMBERS
-from logger.journal.layout import MINUTE_US, Layout, is_whole, row_key, seal, unseal, widths_for
+from logger.journal.layout import MINUTE_US, Layout, seal, unseal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
@@ -182,7 +183,7 @@ class JournalWriter(WrittenFile):
             for a, b in zip(starts, [*starts[1:], len(minute)], strict=True):
                 readings = int(present[a:b].sum())
                 told = (progress.key, layout.id, int(t_us[a]), int(t_us[b - 1]), int(b - a), readings)
-                rows.append((arrival, *told, seal(records[a:b].tobytes(), row_key(*told))))
+                rows.append((arrival, *told, seal(records[a:b].tobytes(), told)))
                 arrival += 1
             self._db.executemany("INSERT INTO recent VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
             self._arrival = arrival
@@ -279,16 +280,16 @@ class JournalWriter(WrittenFile):
         """Keep the judgement's state, in place of the last one."""
         with self.transaction():
             key = self._key(firing)
-            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, row_key(key))))
+            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, [key])))
 
     def load_state(self, firing: str) -> bytes | None:
         """Give the judgement's state; None where there is none, or it is damaged."""
         with errors_of(self.path):
             key = self._key(firing)
             row = self._db.execute("SELECT data FROM state WHERE firing = ?", (key,)).fetchone()
-        if row is None or not is_whole(row[0], row_key(key)):
-            return None
-        return unseal(row[0], row_key(key))
+        with contextlib.suppress(ValueError):
+            return None if row is None else unseal(row[0], [key])
+        return None
 
     def heartbeat(self, data: dict[str, Any]) -> None:
         """Keep the logger's own health, in place of what was."""

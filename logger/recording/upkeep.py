@@ -81,7 +81,7 @@ async def _join(path: Path, aside: Path, journal: JournalFile) -> None:
 
 async def _run(*arguments: str) -> dict[str, Any]:
     process = await asyncio.create_subprocess_exec(
-        *python_module("logger.journal.upkeep", *arguments),
+        *python_module("logger.journal.salvage", *arguments),
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.PIPE,
         start_new_session=True,

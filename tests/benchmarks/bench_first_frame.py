@@ -22,9 +22,9 @@ from pathlib import Path
 
 import psutil
 
-from logger.journal.layout import Layout, row_key, seal, unseal
+from logger.journal.layout import Layout, seal, unseal
 from logger.journal.packing import CHUNK
-from logger.journal.rollup import LEVELS_S, rollup_key
+from logger.journal.rollup import LEVELS_S
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch
 from tests.journal.journal_batches import START_US, firing_batch
@@ -56,15 +56,15 @@ def make_archive(path: Path, megabytes: int) -> int:
             layout = writer._layout_row(key, Layout.loads(0, rig, channels)).id
             for arrival, _, minute, _, *told, data in chunks:
                 row = (key, minute, layout, *told)
-                again = seal(unseal(data, row_key(1, minute, 1, *told)), row_key(*row))
+                again = seal(unseal(data, (1, minute, 1, *told)), row)
                 db.execute(
                     "INSERT INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (*row, arrival + n * MINUTES, again),
                 )
             for level_s, rows in rollups.items():
                 for minute, data in rows:
-                    plain = unseal(data, rollup_key(level_s, 1, minute, 1))
-                    again = seal(plain, rollup_key(level_s, key, minute, layout))
+                    plain = unseal(data, (level_s, 1, minute, 1))
+                    again = seal(plain, (level_s, key, minute, layout))
                     db.execute(
                         f"INSERT INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)",
                         (key, minute, layout, again),

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.journal.layout import Layout, as_stored, row_key, seal, squeeze, unsqueeze, widths_for
+from logger.journal.layout import Layout, as_stored, seal, squeeze, unsqueeze, widths_for
 from logger.reading import Batch, Channel, Status
 from tests.journal.journal_batches import EVERY_KIND, START_US, firing_batch, same_batch
 
-KEY = row_key(1, 29926680, 3)
+KEY = (1, 29926680, 3)
 
 
 def layout_of(batch: Batch) -> Layout:

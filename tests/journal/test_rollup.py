@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.journal.reader import JournalReader
-from logger.journal.rollup import LEVELS_S, dump_buckets, empty, load_buckets, roll_minute, rollup_key
+from logger.journal.rollup import LEVELS_S, dump_buckets, empty, load_buckets, roll_minute
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
 from tests.journal.journal_batches import START_US, make_batch
@@ -131,13 +131,13 @@ def test_buckets_come_back_from_their_bytes(level_s: int) -> None:
     status = rng.choice(STATUSES, (300, 5)).astype(np.uint8)
     buckets = roll_minute(t_us, rng.uniform(0, 900, (300, 5)), status)[level_s]
     assert buckets.shape == (60 // level_s, 5)
-    key = rollup_key(level_s, 1, 29_926_680, 2)
-    data = dump_buckets(buckets, level_s, key)
-    assert load_buckets(data, level_s, 5, key) == buckets.tobytes()
+    key = (level_s, 1, 29_926_680, 2)
+    data = dump_buckets(buckets, key)
+    assert load_buckets(data, 5, key) == buckets.tobytes()
     with pytest.raises(ValueError, match="damaged"):
-        load_buckets(data[:40] + bytes([data[40] ^ 4]) + data[41:], level_s, 5, key)
+        load_buckets(data[:40] + bytes([data[40] ^ 4]) + data[41:], 5, key)
     with pytest.raises(ValueError, match="damaged"):
-        load_buckets(data, level_s, 5, rollup_key(level_s, 1, 29_926_681, 2))
+        load_buckets(data, 5, (level_s, 1, 29_926_681, 2))
 
 
 def test_a_minute_of_nothing() -> None:
