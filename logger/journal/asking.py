@@ -9,12 +9,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import UserError
-from logger.journal.rows import read_meta
+from logger.journal.rows import next_number
 from logger.journal.schema import errors_of
 from logger.journal.sealed import seal_text, to_json
 
-NUMBERS: Final = "numbers_from"
-"""In `meta`: where a journal that began in place of a damaged one goes on counting."""
 MAX_WAITING: Final = 200
 """Requests that nobody has answered: a logger that is away for long finds no more than these."""
 MAX_DATA: Final = 250_000
@@ -44,14 +42,14 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
         )
         with contextlib.closing(db):
             db.execute("PRAGMA synchronous = FULL")
-            made_us = time.time_ns() // 1000
-            first, sealed = read_meta(db, NUMBERS).get("request", 0), seal_text(text, made_us, kind, who)
-            cursor = db.execute(
-                "INSERT INTO request (id, made_us, kind, data, who) SELECT"
-                " max(coalesce((SELECT max(id) FROM request), 0) + 1, ?), ?, ?, ?, ?"
-                " WHERE (SELECT count(*) FROM request WHERE result IS NULL) < ?",
-                (first, made_us, kind, sealed, who, MAX_WAITING),
-            )
-            if not cursor.rowcount:
+            db.execute("BEGIN IMMEDIATE")
+            (waiting,) = db.execute("SELECT count(*) FROM request WHERE result IS NULL").fetchone()
+            if waiting >= MAX_WAITING:
                 raise TooManyWaiting
-            return int(cursor.lastrowid or 0)
+            number, made_us = next_number(db, "request"), time.time_ns() // 1000
+            db.execute(
+                "INSERT INTO request (id, made_us, kind, data, who) VALUES (?, ?, ?, ?, ?)",
+                (number, made_us, kind, seal_text(text, made_us, kind, who), who),
+            )
+            db.execute("COMMIT")
+            return number

@@ -6,8 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from logger.errors import UserError
-from logger.journal.asking import NUMBERS
-from logger.journal.rows import BINNED, FiringInfo, numbers_given, read_meta
+from logger.journal.rows import BINNED, NUMBERS, FiringInfo, next_numbers, read_meta
 from logger.journal.schema import errors_of
 
 if TYPE_CHECKING:
@@ -67,25 +66,13 @@ def delete_for_good(
         if not info.binned or info.running:
             raise BinError(f"{info.title or info.id} is not in the bin; put it there first")
         writer.change_firing(info.id, facts={**info.facts, DELETING: True})
-        _keep_counting(writer)
+        # Before the rows are deleted that show how far numbers have been given.
+        writer.set_meta(NUMBERS, {**read_meta(writer._db, NUMBERS), **next_numbers(writer._db)})
     done = 0
     while gone := _delete_some(writer, firing):
         done += gone
         if tell is not None:
             tell(done / (done + 4000))  # how much is left would have to be counted first
-
-
-def _keep_counting(writer: JournalWriter) -> None:
-    """Remember how far numbers have been given out, before the rows that show it are deleted.
-
-    Whoever follows this journal (a mirror, a page) asks for what came after the last number it has seen.
-    """
-    known, given = read_meta(writer._db, NUMBERS), numbers_given(writer._db)
-    # Whoever reads knows layouts by their numbers: none may come to mean something else.
-    for table, key in (("layout", "id"), ("firing", "key")):
-        newest = writer._db.execute(f"SELECT max({key}) FROM {table}").fetchone()[0]
-        given[table] = int(newest or 0)
-    writer.set_meta(NUMBERS, {**known, **{n: max(g + 1, int(known.get(n, 0))) for n, g in given.items()}})
 
 
 def _delete_some(writer: JournalWriter, firing: str) -> int:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
-from typing import Final
+from collections.abc import Sequence
+from typing import Any, Final
 
 import numpy as np
 
@@ -14,10 +15,23 @@ from logger.reading import Status
 
 ALL_MINUTES: Final = 2**62 // MINUTE_US
 
-RECENT: Final = "arrival, firing, layout, t0_us, t1_us, frames, readings, data"
-"""Columns of a row as it came in: its arrival, what its checksum covers, and its data."""
-CHUNK: Final = "arrival, firing, minute, layout, t0_us, t1_us, frames, readings, data"
-"""The same of a packed minute."""
+_COLUMNS: Final = "layout, t0_us, t1_us, frames, readings, data"
+PACKED: Final = f"SELECT arrival, 1 AS packed, firing, minute, {_COLUMNS} FROM chunk"
+RECENT: Final = f"SELECT arrival, 0 AS packed, firing, t1_us / {MINUTE_US} AS minute, {_COLUMNS} FROM recent"
+STRETCHES_DATA: Final = f"({PACKED} UNION ALL {RECENT})"
+"""Packed minutes, and rows of readings as they came in, alike: none goes over the end of a minute."""
+STRETCHES: Final = STRETCHES_DATA.replace(", data", "")
+"""The same without their data."""
+
+
+def load(layout: Layout, row: Sequence[Any]) -> Records:
+    """Read a row's records (`STRETCHES_DATA`); ValueError where they, or its numbers, are damaged."""
+    return layout.load(row[-1], told_of(row), packed=bool(row[1]))
+
+
+def told_of(row: Sequence[Any]) -> Sequence[int]:
+    """Tell what the checksum of a row of `STRETCHES_DATA` covers beside its data."""
+    return row[2:-1] if row[1] else (row[2], *row[4:-1])
 
 
 def pack_minutes(
@@ -55,19 +69,19 @@ def each_once(records: Records) -> Records:
 
 
 def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) -> bool:
-    those = "FROM recent WHERE firing = ? AND t1_us >= ? AND t1_us < ? AND layout = ?"
-    these = (key, minute * MINUTE_US, (minute + 1) * MINUTE_US, layout.id)
-    rows = db.execute(f"SELECT {RECENT} {those} ORDER BY arrival", these).fetchall()
-    old = db.execute(
-        f"SELECT {CHUNK} FROM chunk WHERE firing = ? AND minute = ? AND layout = ?", (key, minute, layout.id)
+    begin = minute * MINUTE_US
+    these = (key, begin, begin + MINUTE_US, layout.id)
+    those = "WHERE firing = ?1 AND t1_us >= ?2 AND t1_us < ?3 AND layout = ?4"
+    rows = db.execute(
+        f"SELECT * FROM {STRETCHES_DATA} {those} AND minute = ?5 ORDER BY packed DESC, arrival",
+        (*these, minute),
     ).fetchall()
     try:
-        parts = [layout.load(data, told, packed=True) for _, *told, data in old]
-        parts += [layout.load(data, told, packed=False) for _, *told, data in rows]
+        parts = [load(layout, row) for row in rows]
     except ValueError:
         return False  # damaged, but evidence: all of this minute stays as it is
     records = each_once(np.concatenate(parts))
-    first, last = (minute * MINUTE_US + int(t) for t in records["t"][[0, -1]])
+    first, last = (begin + int(t) for t in records["t"][[0, -1]])
     status = layout.status(records)
     readings = int((status != Status.ABSENT).sum())
     told = (key, minute, layout.id, first, last, len(records), readings)
@@ -81,7 +95,7 @@ def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) 
             f"INSERT OR REPLACE INTO rollup_{level_s} VALUES (NULL, ?, ?, ?, ?)",
             (*where, dump_buckets(buckets, (level_s, *where))),
         )
-    db.execute(f"DELETE {those}", these)
-    more = readings - sum(row[-2] for row in old)
+    db.execute(f"DELETE FROM recent {those}", these)
+    more = readings - sum(row[-2] for row in rows if row[1])
     db.execute("UPDATE firing SET packed_readings = packed_readings + ? WHERE key = ?", (more, key))
     return True

@@ -11,22 +11,30 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.asking import NUMBERS
 from logger.journal.layout import MINUTE_US
-from logger.journal.packing import CHUNK, RECENT
+from logger.journal.packing import PACKED, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
-from logger.journal.rows import FiringInfo, Request, read_meta, select_firings, to_event, to_request
+from logger.journal.rows import (
+    FiringInfo,
+    Request,
+    next_number,
+    read_meta,
+    select_firings,
+    to_event,
+    to_request,
+)
 from logger.journal.schema import JournalError, NoFiringError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.set_apart import Apart, noted, sums
 from logger.journal.set_apart import count as count_apart
 from logger.journal.set_apart import read as read_apart
-from logger.journal.stored import Part, Stored, merge_parts
+from logger.journal.stored import FOREVER_US, Part, Stored, merge_parts
 from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
 from logger.plan import assign_probes
 from logger.reading import Batch, Bytes, Event, Floats, Ints, Status
 
 __all__ = [
+    "FOREVER_US",
     "Column",
     "FiringInfo",
     "JournalError",
@@ -36,8 +44,6 @@ __all__ = [
     "Request",
     "Traces",
 ]
-
-FOREVER_US: Final = 2**62
 
 
 class JournalReader:
@@ -145,13 +151,9 @@ class JournalReader:
         return [(begin, begin + length_us) for begin in begins]
 
     def newest_arrival(self) -> int:
-        """Tell what the newest batch's arrival is: where `arrived` goes on. 0 without readings."""
+        """Tell what the newest batch's arrival was: where `arrived` goes on. 0 without readings."""
         with self._snapshot():
-            (newest,) = self._db.execute(
-                "SELECT max(coalesce((SELECT max(arrival) FROM recent), 0),"
-                " coalesce((SELECT max(arrival) FROM chunk), 0))"
-            ).fetchone()
-        return int(newest)
+            return next_number(self._db, "arrival") - 1
 
     def arrived(self, after: int, limit: int = 1000) -> list[tuple[int, str, Batch]]:
         """Give readings after an arrival, of all firings, in the order they came into the journal.
@@ -159,21 +161,17 @@ class JournalReader:
         What was given before may be given again, when its minute has been packed with something newer.
         """
         with self._snapshot():
-            recent = RECENT.replace("firing,", "firing, NULL,")
             rows = self._db.execute(
-                f"SELECT {recent} FROM recent WHERE arrival > ?1"
-                f" UNION ALL SELECT {CHUNK} FROM chunk WHERE arrival > ?1 ORDER BY 1 LIMIT ?2",
+                f"{PACKED} WHERE arrival > ?1 UNION ALL {RECENT} WHERE arrival > ?1 ORDER BY 1 LIMIT ?2",
                 (after, limit),
             ).fetchall()
             ids = dict(self._db.execute("SELECT key, id FROM firing"))
-            layouts = self._stored.layouts({row[3] for row in rows})
+            layouts = self._stored.layouts({row[4] for row in rows})
         found = []
-        for arrival, *told, data in rows:
-            key, minute, layout_id, _, t1_us, *_ = told
-            packed = minute is not None
-            records = self._stored.load(told if packed else [key, *told[2:]], data, packed=packed)
+        for row in rows:
+            arrival, _, key, minute, layout_id, *_ = row
+            records = self._stored.load(row)
             if records is not None and key in ids:
-                minute = minute if packed else t1_us // MINUTE_US
                 found.append((arrival, ids[key], layouts[layout_id].decode(records, minute)))
         return found
 
@@ -296,8 +294,7 @@ class JournalReader:
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
         """Give the next free number, and how many frames and bytes are set apart by rig and source."""
         with self._snapshot():
-            free, kept = sums(self._db)
-            return max(free, int(read_meta(self._db, NUMBERS).get("set_apart", 0))), kept
+            return next_number(self._db, "set_apart"), sums(self._db)
 
     def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
         """Give the checksums of the frames that were recorded lately, by rig."""

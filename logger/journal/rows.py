@@ -21,9 +21,19 @@ from logger.reading import Event
 
 log = logging.getLogger(__name__)
 
-
+_COUNTED: Final = {
+    "firing": (("firing", "key"),),
+    "layout": (("layout", "id"),),
+    "event": (("event", "id"),),
+    "request": (("request", "id"),),
+    "set_apart": (("set_apart", "id"),),
+    "arrival": (("recent", "arrival"), ("chunk", "arrival")),
+}
+"""What is counted: the tables and columns that show how far."""
 MOST_NUMBER: Final = 1 << 53
 """No counting gets there: what says so is damaged."""
+NUMBERS: Final = "numbers_from"
+"""In `meta`: from where on numbers are given, beyond what the rows show."""
 BINNED: Final = "binned_us"
 """Fact of a firing that lies in the bin: since when. [µs]"""
 JOINED: Final = "joined"
@@ -98,16 +108,25 @@ def read_meta(db: sqlite3.Connection, key: str) -> dict[str, Any]:
     return {}
 
 
-def numbers_given(db: sqlite3.Connection) -> dict[str, int]:
-    """Give the highest number that each table has given out, as far as they can be read."""
-    highest: dict[str, int] = {}
-    for name, column in (("event", "id"), ("request", "id"), ("recent", "arrival"), ("chunk", "arrival")):
+def next_number(db: sqlite3.Connection, kind: str) -> int:
+    """Give the next number that no row has, nor had: whoever follows asks for what came after the last.
+
+    `kind`: one of those that `next_numbers` gives.
+    """
+    given = (f"coalesce((SELECT max({column}) FROM {table}), 0)" for table, column in _COUNTED[kind])
+    (newest,) = db.execute(f"SELECT max(0, {', '.join(given)})").fetchone()
+    if not isinstance(newest, int):
+        raise sqlite3.DatabaseError(f"the counting of {kind} is damaged: {newest!r}")
+    return max(newest + 1, int(read_meta(db, NUMBERS).get(kind, 0)))
+
+
+def next_numbers(db: sqlite3.Connection) -> dict[str, int]:
+    """Give the next number of each kind, as far as they can be read."""
+    found: dict[str, int] = {}
+    for kind in _COUNTED:
         with contextlib.suppress(sqlite3.Error):
-            found = db.execute(f"SELECT max({column}) FROM {name}").fetchone()[0]
-            if isinstance(found, int) and 0 < found < MOST_NUMBER:
-                kind = "arrival" if column == "arrival" else name
-                highest[kind] = max(found, highest.get(kind, 0))
-    return highest
+            found[kind] = next_number(db, kind)
+    return {kind: number for kind, number in found.items() if 0 < number < MOST_NUMBER}
 
 
 class _Named(msgspec.Struct):

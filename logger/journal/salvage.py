@@ -25,7 +25,7 @@ from logger.errors import StokewatchError
 from logger.journal.aside import joined as name_joined
 from logger.journal.gathered import Gathered
 from logger.journal.layout import MINUTE_US, is_whole
-from logger.journal.packing import CHUNK, RECENT
+from logger.journal.packing import STRETCHES_DATA, told_of
 from logger.journal.pages import PageFile
 from logger.journal.rollup import LEVELS_S
 from logger.journal.rows import JOINED, FiringInfo, new_firing_id, read_meta, seal_event
@@ -91,10 +91,8 @@ def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
     for (layout_id,) in db.execute(f"SELECT id FROM layout{where}").fetchall():
         if load_layout(db, layout_id) is None:
             return ["the description of a rig's channels can't be read"]
-    bad = 0
-    for table, columns in (("recent", RECENT), ("chunk", CHUNK)):
-        for _, *told, data in db.execute(f"SELECT {columns} FROM {table}{where}"):
-            bad += not is_whole(data, told)
+    stretches = db.execute(f"SELECT * FROM {STRETCHES_DATA}{where}")
+    bad = sum(not is_whole(row[-1], told_of(row)) for row in stretches)
     for level_s in LEVELS_S:
         rows = db.execute(f"SELECT firing, minute, layout, data FROM rollup_{level_s}{where}")
         bad += sum(not is_whole(data, (level_s, *told)) for *told, data in rows)

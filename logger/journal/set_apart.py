@@ -77,11 +77,10 @@ def read(db: sqlite3.Connection, firing: int | None, since_us: int | None = None
         yield Apart(number, t_us, rig, source, why, bytes(line))
 
 
-def sums(db: sqlite3.Connection) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
-    """Give the next number, and by rig and source how much is set apart."""
-    (newest,) = db.execute("SELECT coalesce(max(id), 0) FROM set_apart").fetchone()
+def sums(db: sqlite3.Connection) -> dict[tuple[str, str], tuple[int, int]]:
+    """Give by rig and source how many frames and bytes are set apart."""
     rows = db.execute("SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY rig, source")
-    return newest + 1, {(rig, source): (frames, size) for rig, source, frames, size in rows}
+    return {(rig, source): (frames, size) for rig, source, frames, size in rows}
 
 
 def count(db: sqlite3.Connection, firing: int) -> list[tuple[str, str, int]]:

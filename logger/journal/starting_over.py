@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.journal.aside import BESIDE, beside, set_aside
-from logger.journal.asking import NUMBERS
 from logger.journal.gathered import Gathered
 from logger.journal.pages import PageFile
-from logger.journal.rows import FiringInfo, firing_info, numbers_given, read_meta
+from logger.journal.rows import NUMBERS, FiringInfo, firing_info, next_numbers, read_meta
 from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
 from logger.journal.twins import true_row, twice
 from logger.journal.writer import JournalWriter
@@ -28,7 +27,7 @@ class GoingOn:
 
     firing: FiringInfo | None = None  # the firing that runs
     meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else must be known at once
-    # the highest that the damaged one had given to requests, events and arrivals, where that is known
+    # the next that the damaged one would have given, where that is known
     numbers: dict[str, int] = field(default_factory=dict)
 
 
@@ -67,7 +66,7 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
     Gives the damaged one, for `salvage.join`. JournalError where the new one can't be written; it can be
     tried again.
     """
-    going_on.numbers = {**numbers_given(writer._db), **going_on.numbers}
+    going_on.numbers = next_numbers(writer._db)
     with contextlib.suppress(sqlite3.Error):
         writer._db.execute("ROLLBACK")
     with contextlib.suppress(JournalError):
@@ -90,7 +89,7 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
                 # Whoever has read up to a number never takes what comes now for what was before.
                 first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
                 known = going_on.numbers
-                writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0) + 1) for name, n in first.items()})
+                writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0)) for name, n in first.items()})
                 for key, value in going_on.meta.items():
                     writer.set_meta(key, value)
                 if going_on.firing is not None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 
 from logger.journal.layout import MINUTE_US, Layout, Records
-from logger.journal.packing import CHUNK, RECENT
+from logger.journal.packing import STRETCHES, STRETCHES_DATA, load
 from logger.journal.rollup import (
     BUCKET,
     Buckets,
@@ -25,6 +27,12 @@ from logger.journal.twins import load_layout
 from logger.reading import Bytes, Floats, Ints, Status
 
 log = logging.getLogger(__name__)
+
+
+FOREVER_US: Final = 2**62
+_WITHIN: Final = (
+    "WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 AND t1_us >= ?2 AND t0_us < ?3"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +51,7 @@ class Stored:
         self._db = db
         self._path = path
         self._layouts: dict[int, Layout] = {}
-        self._damaged: set[tuple[int, ...]] = set()
+        self._damaged: set[Sequence[Any]] = set()
 
     def layouts(self, ids: set[int]) -> dict[int, Layout]:
         """Give layouts by their numbers: these, and perhaps more."""
@@ -53,47 +61,36 @@ class Stored:
                 self._layouts[layout_id] = layout
         return self._layouts
 
-    def load(self, told: Sequence[int], data: bytes, *, packed: bool) -> Records | None:
-        """Read records by their row's numbers (`packing.RECENT`, `CHUNK`); damaged ones are a gap."""
-        layout_id = told[2] if packed else told[1]
-        layout = self._layouts.get(layout_id)
+    def load(self, row: Sequence[Any]) -> Records | None:
+        """Read records of a row (`packing.STRETCHES_DATA`); damaged ones are a gap."""
+        layout = self._layouts.get(row[4])
         try:
             if layout is None:
                 raise ValueError("the list of their channels is lost")
-            return layout.load(data, told, packed=packed)
+            return load(layout, row)
         except ValueError as exc:
-            if tuple(told) not in self._damaged:
-                self._damaged.add(tuple(told))
+            if row[:-1] not in self._damaged:
+                self._damaged.add(row[:-1])
                 rig = "a rig" if layout is None else f"rig {layout.rig}"
                 log.warning("%s: readings of %s in a minute are lost: %s", self._path, rig, exc)
             return None
 
     def minutes(self, key: int, since: int, until: int) -> list[int]:
         """List the minutes in which there may be readings of a span of time."""
-        rows = self._db.execute(
-            "SELECT minute FROM chunk WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4"
-            " UNION SELECT t1_us / ?4 FROM recent WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3"
-            " ORDER BY 1",
-            (key, since, until, MINUTE_US),
-        ).fetchall()
-        return [int(row[0]) for row in rows]
+        sql = f"SELECT DISTINCT minute FROM {STRETCHES} {_WITHIN} ORDER BY 1"
+        return [int(row[0]) for row in self._db.execute(sql, (key, since, until, MINUTE_US))]
 
     def extent(self, key: int, since: int = 0) -> tuple[int, int, int]:
         """First and last reading's time, and the most frames of a rig, give or take the first minute."""
         rows = self._db.execute(
-            "SELECT min(t0_us), max(t1_us), sum(frames), layout FROM ("
-            " SELECT t0_us, t1_us, frames, layout FROM chunk"
-            "  WHERE firing = ?1 AND minute >= ?2 / ?3 AND t1_us >= ?2"
-            " UNION ALL SELECT t0_us, t1_us, frames, layout FROM recent"
-            "  WHERE firing = ?1 AND t1_us >= ?2) GROUP BY layout",
-            (key, since, MINUTE_US),
+            f"SELECT min(t0_us), max(t1_us), sum(frames), layout FROM {STRETCHES} {_WITHIN} GROUP BY layout",
+            (key, since, FOREVER_US, MINUTE_US),
         ).fetchall()
-        self.layouts({row[3] for row in rows})
-        frames: dict[str, int] = {}
+        layouts = self.layouts({row[3] for row in rows})
+        frames: Counter[str] = Counter()
         for _, _, count, layout_id in rows:
-            if layout_id in self._layouts:
-                rig = self._layouts[layout_id].rig
-                frames[rig] = frames.get(rig, 0) + count
+            if layout_id in layouts:
+                frames[layouts[layout_id].rig] += count
         return (
             min((row[0] for row in rows), default=0),
             max((row[1] for row in rows), default=0),
@@ -102,26 +99,16 @@ class Stored:
 
     def parts(self, key: int, since: int, until: int) -> list[Part]:
         """Records in a span of time, by layout; those of one layout are not yet in order of time."""
-        found: dict[int, list[tuple[int, Records]]] = {}
-        packed = self._db.execute(
-            f"SELECT {CHUNK} FROM chunk"
-            " WHERE firing = ?1 AND minute >= ?2 / ?4 AND minute <= ?3 / ?4 AND t1_us >= ?2 AND t0_us < ?3"
-            " ORDER BY minute, layout",
+        rows = self._db.execute(
+            f"SELECT * FROM {STRETCHES_DATA} {_WITHIN} ORDER BY packed DESC, minute, arrival",
             (key, since, until, MINUTE_US),
         ).fetchall()
-        recent = self._db.execute(
-            f"SELECT {RECENT} FROM recent WHERE firing = ?1 AND t1_us >= ?2 AND t0_us < ?3 ORDER BY arrival",
-            (key, since, until),
-        ).fetchall()
-        self.layouts({row[3] for row in packed} | {row[2] for row in recent})
-        for _, *told, data in packed:
-            records = self.load(told, data, packed=True)
+        layouts = self.layouts({row[4] for row in rows})
+        found: dict[int, list[tuple[int, Records]]] = defaultdict(list)
+        for row in rows:
+            records = self.load(row)
             if records is not None:
-                found.setdefault(told[2], []).append((told[1], records))
-        for _, *told, data in recent:
-            records = self.load(told, data, packed=False)
-            if records is not None:
-                found.setdefault(told[1], []).append((told[3] // MINUTE_US, records))
+                found[row[4]].append((row[3], records))
         parts = []
         for layout_id, pieces in sorted(found.items()):
             records = np.concatenate([r for _, r in pieces])
@@ -131,7 +118,7 @@ class Stored:
             if not inside.all():
                 t_us, records = t_us[inside], records[inside]
             if len(t_us):
-                parts.append(Part(self._layouts[layout_id], t_us, records))
+                parts.append(Part(layouts[layout_id], t_us, records))
         return parts
 
     def rollups(self, key: int, level_s: int, since: int) -> dict[str, tuple[list[str], Ints, Buckets]]:

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.asking import MAX_DATA, NUMBERS
+from logger.journal.asking import MAX_DATA
 from logger.journal.layout import MINUTE_US, Layout, seal, unseal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
@@ -20,7 +20,7 @@ from logger.journal.rows import (
     FiringInfo,
     Request,
     new_firing_id,
-    read_meta,
+    next_number,
     seal_event,
     select_firings,
     to_event,
@@ -100,15 +100,13 @@ class JournalWriter(WrittenFile):
                     f"firing {running.id} is running; finish it before another begins", "misuse"
                 )
             firing_id = firing_id or new_firing_id(self._db, started_us)
+            key = next_number(self._db, "firing")
             self._db.execute(
                 "INSERT INTO firing (key, id, title, plan, started_us, ended_us, invented, facts)"
-                " VALUES (max(coalesce((SELECT max(key) FROM firing), 0) + 1, ?), ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    self._numbers_from().get("firing", 0),
-                    *(firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
-                ),
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (key, firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
             )
-            keep(self._db, "firing", self._key(firing_id))
+            keep(self._db, "firing", key)
             return self.firing(firing_id)
 
     def open_copy(self, firing: FiringInfo, ended_us: int | None) -> FiringInfo:
@@ -206,19 +204,12 @@ class JournalWriter(WrittenFile):
         """Keep an event; give its number."""
         with self.transaction():
             key = self._key(firing)
-            cursor = self._db.execute(
-                "INSERT INTO event (id, firing, t_us, kind, data, who) VALUES ("
-                " max(coalesce((SELECT max(id) FROM event), 0) + 1, ?), ?, ?, ?, ?, ?)",
-                (
-                    self._numbers_from().get("event", 0),
-                    key,
-                    t_us,
-                    kind,
-                    seal_event(key, t_us, kind, data, who),
-                    who,
-                ),
+            number = next_number(self._db, "event")
+            self._db.execute(
+                "INSERT INTO event (id, firing, t_us, kind, data, who) VALUES (?, ?, ?, ?, ?, ?)",
+                (number, key, t_us, kind, seal_event(key, t_us, kind, data, who), who),
             )
-            return int(cursor.lastrowid or 0)
+            return number
 
     def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> Event | None:
         """Take a note or a spot reading back: it stays in the journal, as something retracted.
@@ -334,10 +325,6 @@ class JournalWriter(WrittenFile):
         with self.transaction(), errors_of(self.path):
             return repair(self._db, every=every)
 
-    def _numbers_from(self) -> dict[str, int]:
-        with errors_of(self.path):
-            return read_meta(self._db, NUMBERS)
-
     def _key(self, firing: str) -> int:
         if firing in self._progress:
             return self._progress[firing].key
@@ -365,14 +352,11 @@ class JournalWriter(WrittenFile):
 
     def _next_arrival(self) -> int:
         if self._arrival is None:
-            (newest,) = self._db.execute(
-                "SELECT 1 + max(coalesce((SELECT max(arrival) FROM recent), 0),"
-                " coalesce((SELECT max(arrival) FROM chunk), 0))"
-            ).fetchone()
-            if not isinstance(newest, int) or not 0 < newest < MOST_NUMBER:
-                raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
             # Asked each time: another process may have emptied the bin.
-            self._arrival = max(newest, int(self._numbers_from().get("arrival", 0)))
+            newest = next_number(self._db, "arrival")
+            if not 0 < newest < MOST_NUMBER:
+                raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
+            self._arrival = newest
         return self._arrival
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
@@ -391,11 +375,10 @@ class JournalWriter(WrittenFile):
             "SELECT id FROM layout WHERE firing = ? AND rig = ? AND channels = ?", (key, wanted.rig, text)
         ).fetchone()
         if row is None:
-            cursor = self._db.execute(
-                "INSERT INTO layout (id, firing, rig, channels) VALUES ("
-                " max(coalesce((SELECT max(id) FROM layout), 0) + 1, ?), ?, ?, ?)",
-                (self._numbers_from().get("layout", 0), key, wanted.rig, text),
+            row = (next_number(self._db, "layout"),)
+            self._db.execute(
+                "INSERT INTO layout (id, firing, rig, channels) VALUES (?, ?, ?, ?)",
+                (*row, key, wanted.rig, text),
             )
-            row = (cursor.lastrowid,)
-            keep(self._db, "layout", int(row[0] or 0))
+            keep(self._db, "layout", *row)
         return Layout.loads(int(row[0]), wanted.rig, text)

@@ -23,7 +23,7 @@ from pathlib import Path
 import psutil
 
 from logger.journal.layout import Layout, seal, unseal
-from logger.journal.packing import CHUNK
+from logger.journal.packing import STRETCHES_DATA
 from logger.journal.rollup import LEVELS_S
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch
@@ -44,7 +44,7 @@ def make_archive(path: Path, megabytes: int) -> int:
     writer.pack(first)
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     size = path.stat().st_size
-    chunks = db.execute(f"SELECT {CHUNK} FROM chunk").fetchall()
+    chunks = db.execute(f"SELECT * FROM {STRETCHES_DATA} WHERE packed").fetchall()
     rollups = {n: db.execute(f"SELECT minute, data FROM rollup_{n}").fetchall() for n in LEVELS_S}
     rig, channels = db.execute("SELECT rig, channels FROM layout").fetchone()
     for n in range(megabytes * 1_000_000 // size):
@@ -54,7 +54,7 @@ def make_archive(path: Path, megabytes: int) -> int:
             (packed,) = db.execute("SELECT packed_readings FROM firing WHERE key = 1").fetchone()
             db.execute("UPDATE firing SET packed_readings = ? WHERE key = ?", (packed, key))
             layout = writer._layout_row(key, Layout.loads(0, rig, channels)).id
-            for arrival, _, minute, _, *told, data in chunks:
+            for arrival, _, _, minute, _, *told, data in chunks:
                 row = (key, minute, layout, *told)
                 again = seal(unseal(data, (1, minute, 1, *told)), row)
                 db.execute(
