@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -28,10 +28,10 @@ from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.set_apart import Apart, noted, sums
 from logger.journal.set_apart import count as count_apart
 from logger.journal.set_apart import read as read_apart
-from logger.journal.stored import FOREVER_US, Part, Stored, merge_parts
-from logger.journal.traces import Column, Estimates, Traces, break_gaps, thin
+from logger.journal.stored import FOREVER_US, Stored
+from logger.journal.traces import NOTHING, Column, Estimates, Traces, break_gaps, end_at, thin
 from logger.plan import assign_probes
-from logger.reading import Batch, Bytes, Event, Floats, Ints, Status
+from logger.reading import Batch, Event, Ints, Status
 
 __all__ = [
     "FOREVER_US",
@@ -121,8 +121,7 @@ class JournalReader:
         """Give every reading; a column has only the times at which its channel was sent."""
         columns = self.columns(firing)
         with self._snapshot():
-            parts = self._stored.parts(self._key(firing), since_us, until_us)
-        return self._traces(columns, parts)
+            return Traces.of(columns, self._stored.lines(self._key(firing), since_us, until_us))
 
     def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
         """Give every reading as it came from its rig, minute by minute, each in order of time.
@@ -188,31 +187,20 @@ class JournalReader:
             key = self._key(firing)
             first, last, most = self._stored.extent(key, since_us)
             if most <= max_points:
-                return _broken(self._traces(columns, self._stored.parts(key, since_us, FOREVER_US)), None)
+                lines = self._stored.lines(key, since_us, FOREVER_US)
+                return Traces.of(columns, {at: break_gaps(line) for at, line in lines.items()})
             step_us = -(-max(last - max(first, since_us), 1) // max(1, max_points // 2 - 1))
             level_s = max(s for s in LEVELS_S if s * 1_000_000 <= step_us or s == LEVELS_S[0])
             step_us = -(-step_us // (level_s * 1_000_000)) * level_s * 1_000_000
             rigs = self._stored.rollups(key, level_s, since_us // step_us * step_us)
-            newest = self._traces(
-                columns, self._stored.parts(key, max(since_us, last - MINUTE_US), FOREVER_US)
-            )
+            newest = self._stored.lines(key, max(since_us, last - MINUTE_US), FOREVER_US)
         lines = {
             (rig, channel): line
             for rig, (names, t_us, buckets) in rigs.items()
             for channel, line in zip(names, thin(t_us, buckets, step_us), strict=True)
         }
-        out = Traces(columns)
-        for i, column in enumerate(columns):
-            t_us, temperature_c, status = lines.get((column.rig, column.channel), _NOTHING)
-            if len(newest.t_us[i]):
-                end = int(newest.t_us[i][-1])
-                after = t_us >= end  # the last step's points belong before the newest reading
-                t_us[after] = end - np.arange(np.count_nonzero(after), 0, -1)
-                t_us = np.append(t_us, end)
-                temperature_c = np.append(temperature_c, newest.temperature_c[i][-1])
-                status = np.append(status, newest.status[i][-1])
-            out.add(t_us, temperature_c, status)
-        return _broken(out, step_us)
+        lines |= {at: end_at(lines.get(at, NOTHING), line) for at, line in newest.items()}
+        return Traces.of(columns, {at: break_gaps(line, step_us) for at, line in lines.items()})
 
     def rollups(
         self, firing: str, level_s: int, since_us: int = 0
@@ -340,37 +328,3 @@ class JournalReader:
                 f"{firing}: no such firing in {self.path}; `stokewatch firings` lists what there is"
             )
         return int(row[0])
-
-    def _traces(self, columns: Sequence[Column], parts: list[Part]) -> Traces:
-        rigs = {}
-        for rig in dict.fromkeys(part.layout.rig for part in parts):
-            own = [part for part in parts if part.layout.rig == rig]
-            rigs[rig] = merge_parts(own)
-        out = Traces(tuple(columns))
-        for column in columns:
-            names, t_us, temperature_c, status = rigs.get(column.rig, _NO_RIG)
-            j = names.get(column.channel)
-            if j is None:
-                out.add(*_NOTHING)
-            else:
-                out.add(t_us, temperature_c[:, j], status[:, j])
-        return out
-
-
-_NOTHING: Final[tuple[Ints, Floats, Bytes]] = (np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.uint8))
-_NO_RIG: Final[tuple[dict[str, int], Ints, Floats, Bytes]] = (
-    {},
-    np.zeros(0, np.int64),
-    np.zeros((0, 0)),
-    np.zeros((0, 0), np.uint8),
-)
-
-
-def _broken(traces: Traces, step_us: int | None) -> Traces:
-    out = Traces(traces.columns)
-    for line in zip(traces.t_us, traces.temperature_c, traces.status, strict=True):
-        broken = break_gaps(*line, usual_us=step_us)
-        out.t_us.append(broken[0])
-        out.temperature_c.append(broken[1])
-        out.status.append(broken[2])
-    return out

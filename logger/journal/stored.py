@@ -6,11 +6,11 @@ import logging
 import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.journal.layout import MINUTE_US, Layout, Records
 from logger.journal.packing import STRETCHES, STRETCHES_DATA, load
@@ -23,8 +23,9 @@ from logger.journal.rollup import (
     roll_minute,
     run_starts,
 )
+from logger.journal.traces import Line, sent
 from logger.journal.twins import load_layout
-from logger.reading import Bytes, Floats, Ints, Status
+from logger.reading import Ints, Status
 
 log = logging.getLogger(__name__)
 
@@ -35,8 +36,7 @@ _WITHIN: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """Records of one layout with their times."""
 
     layout: Layout
@@ -121,6 +121,18 @@ class Stored:
                 parts.append(Part(layouts[layout_id], t_us, records))
         return parts
 
+    def lines(self, key: int, since: int, until: int) -> dict[tuple[str, str], Line]:
+        """By rig and channel: every reading in a span of time."""
+        rigs: dict[str, list[tuple[Layout, Ints, list[NDArray[Any]]]]] = defaultdict(list)
+        for layout, t_us, records in self.parts(key, since, until):
+            rigs[layout.rig].append((layout, t_us, [layout.temperature_c(records), layout.status(records)]))
+        found = {}
+        for rig, pieces in rigs.items():
+            names, t_us, (temperature_c, status) = _side_by_side(pieces, [np.nan, np.uint8(Status.ABSENT)])
+            for j, name in enumerate(names):
+                found[rig, name] = sent(t_us, temperature_c[:, j], status[:, j])
+        return found
+
     def rollups(self, key: int, level_s: int, since: int) -> dict[str, tuple[list[str], Ints, Buckets]]:
         """By rig: channels, bucket times, and buckets of shape (m, k)."""
         fresh = set(
@@ -162,7 +174,7 @@ class Stored:
                     pieces.setdefault(part.layout.rig, []).append(
                         (part.layout, begin + inner, _roll(part, begin)[level_s])
                     )
-        return {rig: _merge_buckets(own, since) for rig, own in pieces.items()}
+        return {rig: _one_a_bucket(own, since) for rig, own in pieces.items()}
 
 
 def _roll(part: Part, begin: int) -> dict[int, Buckets]:
@@ -173,51 +185,41 @@ def _roll(part: Part, begin: int) -> dict[int, Buckets]:
     )
 
 
-def merge_parts(parts: list[Part]) -> tuple[dict[str, int], Ints, Floats, Bytes]:
-    """Bring one rig's parts to common columns, in order of time."""
-    t_us = np.concatenate([part.t_us for part in parts])
-    names: dict[str, int] = {}
-    for part in parts:
-        for channel in part.layout.channels:
-            names.setdefault(channel.name, len(names))
-    if len(parts) == 1:
-        layout, records = parts[0].layout, parts[0].records
-        temperature_c, status = layout.temperature_c(records), layout.status(records)
-    else:
-        temperature_c = np.full((len(t_us), len(names)), np.nan)
-        status = np.full((len(t_us), len(names)), np.uint8(Status.ABSENT))
-        row = 0
-        for part in parts:
-            rows = slice(row, row + len(part.t_us))
-            at = [names[c.name] for c in part.layout.channels]
-            temperature_c[rows, at] = part.layout.temperature_c(part.records)
-            status[rows, at] = part.layout.status(part.records)
-            row = rows.stop
-    if (np.diff(t_us) < 0).any():
-        order = np.argsort(t_us, kind="stable")
-        t_us, temperature_c, status = t_us[order], temperature_c[order], status[order]
-    return names, t_us, temperature_c, status
+def _side_by_side(
+    pieces: Sequence[tuple[Layout, Ints, Sequence[NDArray[Any]]]], blanks: Sequence[Any]
+) -> tuple[list[str], Ints, Sequence[NDArray[Any]]]:
+    """Bring one rig's pieces to common columns, in order of time: names, times, and arrays of shape (n, k).
 
-
-def _merge_buckets(pieces: list[tuple[Layout, Ints, Buckets]], since: int) -> tuple[list[str], Ints, Buckets]:
-    """Bring one rig's buckets to common columns, in order of time, each time once."""
+    Each piece has as many arrays as there are `blanks`, which stand where a piece hasn't a column.
+    """
     names: dict[str, int] = {}
     for layout, _, _ in pieces:
         for channel in layout.channels:
             names.setdefault(channel.name, len(names))
     t_us = np.concatenate([t for _, t, _ in pieces])
-    if len(pieces) == 1:
-        buckets = pieces[0][2]
-    else:
-        buckets = empty((len(t_us), len(names)))
+    arrays = pieces[0][2]
+    if len(pieces) > 1:
+        arrays = [np.full((len(t_us), len(names)), blank) for blank in blanks]
         row = 0
         for layout, t, own in pieces:
-            buckets[row : row + len(t), [names[c.name] for c in layout.channels]] = own
+            at = [names[c.name] for c in layout.channels]
+            for whole, part in zip(arrays, own, strict=True):
+                whole[row : row + len(t), at] = part
             row += len(t)
+    if (np.diff(t_us) < 0).any():
         order = np.argsort(t_us, kind="stable")
-        t_us, buckets = t_us[order], buckets[order]
-        starts = run_starts(t_us)
-        if len(starts) < len(t_us):
-            t_us, buckets = t_us[starts], merge(buckets, starts)
+        t_us, arrays = t_us[order], [array[order] for array in arrays]
+    return list(names), t_us, arrays
+
+
+def _one_a_bucket(
+    pieces: Sequence[tuple[Layout, Ints, Buckets]], since: int
+) -> tuple[list[str], Ints, Buckets]:
+    """Bring one rig's buckets together, each time once."""
+    blank = empty((1,))[0]
+    names, t_us, (buckets,) = _side_by_side([(layout, t, [own]) for layout, t, own in pieces], [blank])
+    starts = run_starts(t_us)
+    if len(starts) < len(t_us):
+        t_us, buckets = t_us[starts], merge(buckets, starts)
     first = int(np.searchsorted(t_us, since))
-    return list(names), t_us[first:], buckets[first:]
+    return names, t_us[first:], buckets[first:]

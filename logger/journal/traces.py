@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +16,12 @@ GAP_STEPS: Final = 3.0
 """A line breaks where readings are missing for longer than this many of its usual steps …"""
 GAP_US: Final = 2_000_000
 """… and longer than this: a few lost frames are no gap to the eye. [µs]"""
+
+
+Line = tuple[Ints, Floats, Bytes]
+"""A channel's readings: times [µs], temperatures [°C], `Status`; each shape (n,)."""
+
+NOTHING: Final[Line] = (np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.uint8))
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,24 +50,44 @@ class Traces:
     """Readings by column; each has times of its own."""
 
     columns: tuple[Column, ...]
-    t_us: list[Ints] = field(default_factory=list)  # list of int64 arrays; ascending. [µs]
+    t_us: list[Ints]  # list of int64 arrays; ascending. [µs]
     # list of float64 arrays; NaN where there is no reading, so that lines break. [°C]
-    temperature_c: list[Floats] = field(default_factory=list)
+    temperature_c: list[Floats]
     # list of uint8 arrays; `Status`. In a history a temperature may stand beside a fault: some of its
     # readings had that.
-    status: list[Bytes] = field(default_factory=list)
+    status: list[Bytes]
 
-    def add(self, t_us: Ints, temperature_c: Floats, status: Bytes) -> None:
-        """Add the next column's readings; entries that were absent from their frames are left out."""
-        there = status != Status.ABSENT
-        if not there.all():
-            t_us, temperature_c, status = t_us[there], temperature_c[there], status[there]
-        self.t_us.append(np.ascontiguousarray(t_us))
-        self.temperature_c.append(np.ascontiguousarray(temperature_c))
-        self.status.append(np.ascontiguousarray(status))
+    @classmethod
+    def of(cls, columns: Sequence[Column], lines: Mapping[tuple[str, str], Line]) -> Traces:
+        """Put the lines of rigs' channels into columns; a column without a line stays empty."""
+        found = [lines.get((column.rig, column.channel), NOTHING) for column in columns]
+        return cls(tuple(columns), [t for t, _, _ in found], [c for _, c, _ in found], [s for *_, s in found])
 
 
-def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[tuple[Ints, Floats, Bytes]]:
+def sent(t_us: Ints, temperature_c: Floats, status: Bytes) -> Line:
+    """Leave out of a channel's readings what was absent from its frames."""
+    there = status != Status.ABSENT
+    if not there.all():
+        t_us, temperature_c, status = t_us[there], temperature_c[there], status[there]
+    return np.ascontiguousarray(t_us), np.ascontiguousarray(temperature_c), np.ascontiguousarray(status)
+
+
+def end_at(line: Line, newest: Line) -> Line:
+    """End a thinned line with the newest reading itself."""
+    if not len(newest[0]):
+        return line
+    t_us, temperature_c, status = line
+    end = int(newest[0][-1])
+    after = t_us >= end  # the last step's points belong before the newest reading
+    t_us[after] = end - np.arange(np.count_nonzero(after), 0, -1)
+    return (
+        np.append(t_us, end),
+        np.append(temperature_c, newest[1][-1]),
+        np.append(status, newest[2][-1]),
+    )
+
+
+def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[Line]:
     """Reduce buckets, shape (m, k), to the least and the greatest of each step, by column.
 
     Two points a step, at a quarter and three quarters of it, in the order that its last reading makes
@@ -88,20 +115,19 @@ def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[tuple[Ints, Floats,
     return out
 
 
-def break_gaps(
-    t_us: Ints, temperature_c: Floats, status: Bytes, usual_us: int | None = None
-) -> tuple[Ints, Floats, Bytes]:
+def break_gaps(line: Line, usual_us: int | None = None) -> Line:
     """Put a NaN, with `Status.ABSENT`, right after the last point before each gap in n readings.
 
     A gap is longer than three usual steps [µs]: the median where none is given.
     """
+    t_us, temperature_c, status = line
     if len(t_us) < 2:
-        return t_us, temperature_c, status
+        return line
     steps = np.diff(t_us)
     usual = float(np.median(steps)) if usual_us is None else usual_us
     at = np.flatnonzero(steps > max(GAP_STEPS * usual, GAP_US)) + 1
     if not len(at):
-        return t_us, temperature_c, status
+        return line
     return (
         np.insert(t_us, at, t_us[at - 1] + 1),
         np.insert(temperature_c, at, np.nan),

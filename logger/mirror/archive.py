@@ -12,9 +12,10 @@ import numpy as np
 from logger.conversion.columns import DEFAULT_LETTER
 from logger.errors import UserError
 from logger.exchange.line_protocol import MEASUREMENT
+from logger.journal.rows import FiringInfo
 from logger.mirror.influxql import InfluxQL, Series, literal
 from logger.mirror.points import EVENT, FIRING, LOGGER
-from logger.plan import Plan, Probe, loads
+from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Floats, Status
 
 FIRST_WINDOW_US: Final = 60_000_000
@@ -25,25 +26,11 @@ _FAULTS: Final = {s.name.lower(): int(s) for s in Status}
 _FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
 
 
-@dataclass(frozen=True, slots=True)
-class StoredFiring:
-    """One firing in an InfluxDB."""
+@dataclass(frozen=True)
+class StoredFiring(FiringInfo):
+    """One firing in an InfluxDB, without what only a journal knows of it: readings, channels."""
 
-    id: str
-    site: str
-    title: str
-    invented: bool
-    started_us: int
-    ended_us: int | None
-    plan_toml: str | None
-    facts: dict[str, Any]
-
-    @property
-    def plan(self) -> Plan | None:
-        """The plan it was given."""
-        if self.plan_toml is None:
-            return None
-        return loads(self.plan_toml, f"plan of firing {self.id}", stored=True)
+    site: str = ""
 
 
 class Archive:
@@ -160,7 +147,7 @@ def _firing(series: Series) -> StoredFiring:
     )
 
 
-def _batches(series: list[Series], plan: Plan | None) -> list[Batch]:
+def _batches(series: list[Series], plan: Plan) -> list[Batch]:
     rigs: dict[str, dict[str, list[list[Any]]]] = {}
     for s in series:
         # A channel whose probe was renamed during the firing has several series.
@@ -169,9 +156,9 @@ def _batches(series: list[Series], plan: Plan | None) -> list[Batch]:
     return sorted(batches, key=lambda batch: int(batch.t_us[0]))  # who came first has the plan's channel
 
 
-def _batch(rig: str, channels: dict[str, list[list[Any]]], plan: Plan | None) -> Batch:
+def _batch(rig: str, channels: dict[str, list[list[Any]]], plan: Plan) -> Batch:
     t_us = np.unique(np.array([row[0] // 1000 for rows in channels.values() for row in rows], np.int64))
-    probes = {p.channel: p for p in reversed(plan.probes) if p.rig in (None, rig)} if plan else {}
+    probes = {p.channel: p for p in reversed(plan.probes) if p.rig in (None, rig)}
     rank = {name: i for i, name in enumerate(reversed(probes))}
     names = sorted(channels, key=lambda name: (rank.get(name, len(rank)), len(name), name))
     shape = (len(t_us), len(names))

@@ -19,7 +19,7 @@ from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive, StoredFiring
 from logger.mirror.influxql import InfluxError, InfluxQL
-from logger.mirror.pull import copy_events, open_copy
+from logger.mirror.pull import copy_events
 from logger.mirror.target import Target
 from logger.sources import Backoff
 
@@ -115,7 +115,7 @@ class Follower:
 
     def _begin(self, firing: StoredFiring) -> None:
         extent = self._archive.extent(firing)
-        open_copy(self._writer, firing, firing.ended_us)
+        self._writer.open_copy(firing, firing.ended_us)
         self._firing = firing
         self._shown.add(firing.id)
         self._event, self._beat, self._numbers = 0, "", {}

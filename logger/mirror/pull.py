@@ -47,25 +47,12 @@ def pull(
             contextlib.closing(JournalWriter(home.journal)) as writer,
             writer.transaction(),
         ):
-            info = open_copy(writer, firing, firing.ended_us or extent[1])
+            info = writer.open_copy(firing, firing.ended_us or extent[1])
             for batch in reader.batches(firing.id):
                 writer.append(info.id, batch)
             writer.pack(info.id)
             copy_events(writer, info.id, reader.events(firing.id), {})
             return writer.firing(info.id)
-
-
-def open_copy(writer: JournalWriter, firing: StoredFiring, ended_us: int | None) -> FiringInfo:
-    """Begin the copy of a firing."""
-    return writer.open_firing(
-        firing.title,
-        firing.plan_toml,
-        firing.started_us,
-        ended_us=ended_us,
-        invented=firing.invented,
-        facts=firing.facts,
-        firing_id=firing.id,
-    )
 
 
 def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], numbers: dict[int, int]) -> None:
@@ -84,7 +71,7 @@ def _fetch(
 ) -> None:
     first, last = extent
     with contextlib.closing(JournalWriter(path)) as writer:
-        info = open_copy(writer, firing, firing.ended_us or last)
+        info = writer.open_copy(firing, firing.ended_us or last)
         for batches in archive.batches(firing, first, last + 1):
             with writer.transaction():
                 for batch in batches:

@@ -301,9 +301,9 @@ def test_a_slow_channel_is_not_all_gaps(writer: JournalWriter, reader: JournalRe
 def test_a_few_lost_frames_are_no_gap() -> None:
     t_us = np.delete(np.arange(100) * 100_000, [40, 41, 42, 43, 44])
     values, status = np.ones(95), np.zeros(95, np.uint8)
-    assert break_gaps(t_us, values, status)[0] is t_us
+    assert break_gaps((t_us, values, status))[0] is t_us
     t_us = np.delete(np.arange(100) * 100_000, np.arange(40, 65))
-    broken, drawn, why = break_gaps(t_us, np.ones(75), np.zeros(75, np.uint8))
+    broken, drawn, why = break_gaps((t_us, np.ones(75), np.zeros(75, np.uint8)))
     assert np.flatnonzero(np.isnan(drawn)).tolist() == [40]
     assert broken[40] == t_us[39] + 1
     assert why[40] == Status.ABSENT
