@@ -130,11 +130,16 @@ def write_whole(path: Path, data: bytes) -> None:
     except BaseException:
         Path(draft).unlink(missing_ok=True)
         raise
-    folder = os.open(path.parent, os.O_RDONLY)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """See to it that the names in a folder are on the disk."""
+    handle = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(folder)
+        os.fsync(handle)
     finally:
-        os.close(folder)
+        os.close(handle)
 
 
 def _state_folder() -> Path:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 from logger.errors import UserError
 from logger.journal.rows import BINNED, NUMBERS, FiringInfo, next_numbers, read_meta
-from logger.journal.schema import errors_of
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
@@ -77,7 +76,7 @@ def delete_for_good(
 
 def _delete_some(writer: JournalWriter, firing: str) -> int:
     """Delete some of a firing's rows, at last the firing itself; give how many went, 0 at the end."""
-    with writer.transaction(), errors_of(writer.path):
+    with writer.transaction():
         row = writer._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
             return 0

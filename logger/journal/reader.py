@@ -8,9 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from logger.errors import UserError
+from logger.journal import set_apart
 from logger.journal.layout import MINUTE_US
 from logger.journal.packing import PACKED, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
@@ -25,9 +27,7 @@ from logger.journal.rows import (
 )
 from logger.journal.schema import JournalError, NoFiringError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
-from logger.journal.set_apart import Apart, noted, sums
-from logger.journal.set_apart import count as count_apart
-from logger.journal.set_apart import read as read_apart
+from logger.journal.set_apart import Apart
 from logger.journal.stored import FOREVER_US, Stored
 from logger.journal.traces import NOTHING, Column, Estimates, Traces, break_gaps, end_at, thin
 from logger.plan import assign_probes
@@ -272,22 +272,43 @@ class JournalReader:
         """Give the frames that were kept as they came (None: of all firings), in that order."""
         with self._snapshot():
             key = None if firing is None else self._key(firing)
-            return list(read_apart(self._db, key, since_us))
+            rows = self._db.execute(
+                "SELECT id, t_us, rig, source, why, line FROM set_apart"
+                " WHERE (?1 IS NULL OR firing = ?1) AND (?2 IS NULL OR t_us >= ?2) ORDER BY id",
+                (key, since_us),
+            ).fetchall()
+        return [Apart(*row) for row in rows]
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
-        """Count a firing's frames that were set apart."""
+        """Count a firing's frames that were set apart, by rig and reason."""
         with self._snapshot():
-            return count_apart(self._db, self._key(firing))
+            return self._db.execute(
+                "SELECT rig, why, count(*) FROM set_apart WHERE firing = ? GROUP BY 1, 2 ORDER BY 1, 2",
+                (self._key(firing),),
+            ).fetchall()
 
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
         """Give the next free number, and how many frames and bytes are set apart by rig and source."""
         with self._snapshot():
-            return next_number(self._db, "set_apart"), sums(self._db)
+            rows = self._db.execute(
+                "SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY 1, 2"
+            ).fetchall()
+            free = next_number(self._db, "set_apart")
+        return free, {(rig, source): (frames, size) for rig, source, frames, size in rows}
 
     def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
-        """Give the checksums of the frames that were recorded lately, by rig."""
+        """Give the checksums of the frames that were recorded lately, by rig, seq and ms.
+
+        A row that can't be read is left out: its frames are then not known to be the same.
+        """
+        found: dict[str, dict[tuple[int, int], int]] = {}
         with self._snapshot():
-            return noted(self._db)
+            rows = self._db.execute("SELECT data FROM lately ORDER BY id").fetchall()
+        for (data,) in rows:
+            with contextlib.suppress(msgspec.DecodeError, TypeError):
+                for rig, keys in set_apart.keys.decode(data).items():
+                    found.setdefault(rig, {}).update(((seq, ms), checksum) for seq, ms, checksum in keys)
+        return found
 
     def heartbeat(self) -> dict[str, Any] | None:
         """Give the logger's own health as it last wrote it; None where it never did, or it is damaged."""

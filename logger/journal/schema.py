@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from logger.errors import StokewatchError, UserError
+from logger.home import sync_folder
 from logger.journal import set_apart
 from logger.journal.aside import BESIDE, beside, set_aside
 from logger.journal.twins import twin_text
@@ -159,21 +160,29 @@ def errors_of(path: Path) -> Iterator[None]:
         raise journal_error(exc, path) from exc
 
 
+@contextlib.contextmanager
+def disk_errors_of(path: Path) -> Iterator[None]:
+    """Turn errors of files beside SQLite's own into `JournalError`."""
+    try:
+        yield
+    except OSError as exc:
+        reason: Reason = "full" if exc.errno == 28 else "gone" if exc.errno == 2 else "read_only"
+        raise JournalError(f"journal {path}: {exc.strerror}; check its folder and its disk", reason) from exc
+
+
 def open_to_write(path: Path) -> sqlite3.Connection:
     """Open a journal for writing; make it where there is none, bring an older one up to date.
 
     Its folder must exist. In autocommit mode, WAL, `synchronous=FULL`. JournalError where it can't be opened,
     is damaged, or was written by a newer version.
     """
-    try:
+    with disk_errors_of(path):
         if not path.exists():
-            _make(path)
+            with in_the_making(path):
+                pass
         elif not path.stat().st_size:
             raise JournalError(f"journal {path}: {EMPTY}", "damaged")
         _let_write(path)
-    except OSError as exc:
-        reason: Reason = "full" if exc.errno == 28 else "gone" if exc.errno == 2 else "read_only"
-        raise JournalError(f"journal {path}: {exc.strerror}; check its folder and its disk", reason) from exc
     return _connect(path)
 
 
@@ -188,38 +197,29 @@ def _connect(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _make(path: Path) -> None:
-    """Make a journal under another name first: one that is empty is damaged, never one in the making."""
+@contextlib.contextmanager
+def in_the_making(path: Path) -> Iterator[Path]:
+    """Make a journal under another name: an empty one is damaged, never one in the making.
+
+    Gives that name; at the end it gets its own, unless somebody has made one there meanwhile.
+    """
     new = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}")
     # Its owner's alone; SQLite gives the files beside it the same mode.
     os.close(os.open(new, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600))
     try:
         _connect(new).close()
-        put_in_place(new, path)
+        yield new
+        if beside(path, "-wal").exists() and not path.exists():
+            set_aside(path)  # the log of a journal that was removed, and nothing to do with the new one
+        try:
+            os.link(new, path)
+        except OSError:  # there is one, or the disk knows no two names for a file: a memory card's FAT
+            if not path.exists():
+                new.rename(path)
+        sync_folder(path.parent)
     finally:
         for ending in ("", *BESIDE):
             beside(new, ending).unlink(missing_ok=True)
-
-
-def put_in_place(new: Path, path: Path) -> None:
-    """Give a whole new journal its name in its folder, unless somebody has made one there meanwhile.
-
-    `new` keeps its own name too, where the disk knows two names for a file.
-    """
-    if beside(path, "-wal").exists() and not path.exists():
-        set_aside(path)  # the log of a journal that was removed, and nothing to do with the new one
-    try:
-        os.link(new, path)
-    except FileExistsError:
-        return
-    except OSError:  # as on a memory card's FAT
-        if not path.exists():
-            new.rename(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def _let_write(path: Path) -> None:
@@ -296,50 +296,32 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA journal_size_limit = 8388608")  # after a large import the log shrinks again
-    while True:
-        db.execute("BEGIN IMMEDIATE")
-        try:
-            version = _version(db, path)
-            if version == len(MIGRATIONS):
-                db.execute("ROLLBACK")
-                return
-            make_tables(db, version, version + 1)
+    db.execute("BEGIN IMMEDIATE")
+    with db:  # all of it or nothing
+        version = _version(db, path)
+        if version < len(MIGRATIONS):
+            make_tables(db, version)
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute(f"PRAGMA user_version = {version + 1}")
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
+            db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
 
 
-def make_tables(db: sqlite3.Connection, version: int = 0, until: int | None = None) -> None:
-    """Take a file's tables from a version to a later one."""
+def make_tables(db: sqlite3.Connection, version: int = 0) -> None:
+    """Bring a file's tables from a version up to date."""
     db.create_function("twin_text", -1, twin_text, deterministic=True)
-    for statements in MIGRATIONS[version:until]:
+    for statements in MIGRATIONS[version:]:
         for statement in statements:
             db.execute(statement)
 
 
-@contextlib.contextmanager
-def _one_snapshot(db: sqlite3.Connection) -> Iterator[None]:
-    """Let everything read inside be of one moment, though another program makes the file meanwhile."""
-    ours = not db.in_transaction
-    if ours:
-        db.execute("BEGIN")
-    try:
-        yield
-    finally:
-        if ours and db.in_transaction:  # some errors have ended it
-            db.execute("ROLLBACK")
-
-
 def _version(db: sqlite3.Connection, path: Path) -> int:
     """Read the file's version, and refuse what this program can't use."""
-    with _one_snapshot(db):
-        version = int(db.execute("PRAGMA user_version").fetchone()[0])
-        application = int(db.execute("PRAGMA application_id").fetchone()[0])
-        tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    # One statement: another program may make the file meanwhile.
+    version, application, names = db.execute(
+        "SELECT (SELECT user_version FROM pragma_user_version),"
+        " (SELECT application_id FROM pragma_application_id),"
+        " (SELECT group_concat(name) FROM sqlite_master WHERE type = 'table')"
+    ).fetchone()
+    tables = set(names.split(",")) if names else set()
     ours = tables.issuperset(("firing", "layout", "recent", "chunk"))
     odd = ours != (version > 0) or version > 1000 or (ours and application != APPLICATION_ID)
     if odd and (ours or application == APPLICATION_ID):
@@ -354,4 +336,4 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
             f"{len(MIGRATIONS)}); update the program, the journal is left as it is",
             "newer",
         )
-    return version
+    return int(version)

@@ -9,11 +9,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from logger.journal.aside import BESIDE, beside, set_aside
+from logger.journal.aside import set_aside
 from logger.journal.gathered import Gathered
 from logger.journal.pages import PageFile
 from logger.journal.rows import NUMBERS, FiringInfo, firing_info, next_numbers, read_meta
-from logger.journal.schema import JournalError, Reason, connect_read_only, open_to_write, put_in_place
+from logger.journal.schema import (
+    JournalError,
+    connect_read_only,
+    disk_errors_of,
+    in_the_making,
+    open_to_write,
+)
 from logger.journal.twins import true_row, twice
 from logger.journal.writer import JournalWriter
 
@@ -78,31 +84,15 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
 
 def begin_instead(path: Path, going_on: GoingOn) -> Path:
     """Set a journal aside and put a new one in its place; give the one set aside."""
-    new = path.with_name(f".{path.name}.instead")
-    for ending in ("", *BESIDE):
-        beside(new, ending).unlink(missing_ok=True)
     now = int(time.time())
-    try:
-        writer = JournalWriter(new)
-        try:
-            with writer.transaction():
-                # Whoever has read up to a number never takes what comes now for what was before.
-                first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
-                known = going_on.numbers
-                writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0)) for name, n in first.items()})
-                for key, value in going_on.meta.items():
-                    writer.set_meta(key, value)
-                if going_on.firing is not None:
-                    writer.open_copy(going_on.firing, None)
-        finally:
-            writer.close()
-        aside = set_aside(path)
-        put_in_place(new, path)
-    except OSError as exc:
-        reason: Reason = "full" if exc.errno == 28 else "read_only"
-        raise JournalError(f"journal {path}: {exc.strerror}; check its folder and its disk", reason) from exc
-    finally:
-        with contextlib.suppress(OSError):
-            for ending in ("", *BESIDE):
-                beside(new, ending).unlink(missing_ok=True)
-    return aside
+    with disk_errors_of(path), in_the_making(path) as new:
+        with contextlib.closing(JournalWriter(new)) as writer, writer.transaction():
+            # Whoever has read up to a number never takes what comes now for what was before.
+            first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
+            known = going_on.numbers
+            writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0)) for name, n in first.items()})
+            for key, value in going_on.meta.items():
+                writer.set_meta(key, value)
+            if going_on.firing is not None:
+                writer.open_copy(going_on.firing, None)
+        return set_aside(path)

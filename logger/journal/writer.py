@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
 import numpy as np
 
 from logger.errors import UserError
@@ -28,8 +29,7 @@ from logger.journal.rows import (
 )
 from logger.journal.schema import JournalError, errors_of
 from logger.journal.sealed import seal_text, to_json
-from logger.journal.set_apart import Apart, Key, adopt, note, release
-from logger.journal.set_apart import keep as keep_apart
+from logger.journal.set_apart import LATELY_US, Apart, Key
 from logger.journal.twins import keep, repair
 from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status
@@ -166,7 +166,7 @@ class JournalWriter(WrittenFile):
         """
         if not len(batch.t_us):
             return
-        with self.transaction(), errors_of(self.path):
+        with self.transaction():
             progress = self._progress_of(firing)
             layout = self._layout(firing, progress.key, batch)
             records, minute = layout.encode(batch)
@@ -197,7 +197,7 @@ class JournalWriter(WrittenFile):
 
     def pack(self, firing: str, before: int = ALL_MINUTES) -> None:
         """Pack a firing before a minute, or all of it, its last minutes too."""
-        with self.transaction(), errors_of(self.path):
+        with self.transaction():
             pack_minutes(self._db, self._key(firing), before)
 
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
@@ -255,17 +255,26 @@ class JournalWriter(WrittenFile):
 
         `firing` is None before one has begun; `placed` are numbers of earlier ones.
         """
-        with self.transaction(), errors_of(self.path):
+        with self.transaction():
             key = None if firing is None else self._key(firing)
-            if key is not None:
-                adopt(self._db, key)
-            keep_apart(self._db, key, rows)
-            release(self._db, placed)
+            if key is not None:  # what came before it began is its own
+                self._db.execute("UPDATE set_apart SET firing = ? WHERE firing IS NULL", (key,))
+            self._db.executemany(
+                "INSERT OR REPLACE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [(row.id, key, row.t_us, row.rig, row.source, row.why, row.line) for row in rows],
+            )
+            self._db.executemany("DELETE FROM set_apart WHERE id = ?", [(number,) for number in placed])
 
     def note_lately(self, t_us: int, keys: dict[str, list[Key]]) -> None:
-        """Remember which frames were recorded just now, by rig."""
-        with self.transaction(), errors_of(self.path):
-            note(self._db, t_us, keys)
+        """Remember which frames are recorded now, by rig, and forget those of long ago."""
+        with self.transaction():
+            self._db.execute(
+                "INSERT INTO lately (t_us, data) VALUES (?, ?)", (t_us, msgspec.msgpack.encode(keys))
+            )
+            self._db.execute(
+                "DELETE FROM lately WHERE id <= (SELECT max(id) - 8 FROM lately) AND t_us < ?",
+                (t_us - LATELY_US,),
+            )
 
     def save_state(self, firing: str, state: bytes) -> None:
         """Keep the judgement's state, in place of the last one."""
@@ -322,7 +331,7 @@ class JournalWriter(WrittenFile):
 
         Of the firing that runs and the newest, or of `every` one.
         """
-        with self.transaction(), errors_of(self.path):
+        with self.transaction():
             return repair(self._db, every=every)
 
     def _key(self, firing: str) -> int:

@@ -8,7 +8,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from logger.journal.aside import BESIDE, beside
-from logger.journal.schema import JournalError, abandon, errors_of, open_to_write
+from logger.journal.schema import (
+    JournalError,
+    abandon,
+    disk_errors_of,
+    errors_of,
+    in_the_making,
+    open_to_write,
+)
 
 
 class WrittenFile:
@@ -74,16 +81,12 @@ class WrittenFile:
         self._forget()
 
     def _write_out(self) -> None:
-        again = self.path.with_name(f"{self.path.name}.again")
-        with errors_of(self.path):
-            again.unlink(missing_ok=True)
+        with errors_of(self.path), disk_errors_of(self.path), in_the_making(self.path) as again:
             with contextlib.closing(sqlite3.connect(again)) as copy:
                 self._db.backup(copy)
             # What lies there belongs to the file that was removed, and is in the copy.
             for ending in BESIDE:
                 beside(self.path, ending).unlink(missing_ok=True)
-            again.chmod(0o600)
-            again.replace(self.path)
 
     def _is_in_place(self) -> bool:
         try:
@@ -99,7 +102,8 @@ class WrittenFile:
         this transaction was kept; it can be tried again.
         """
         if self._db.in_transaction:
-            yield
+            with errors_of(self.path):
+                yield
             return
         self._check_file()
         self._begin()
