@@ -68,15 +68,10 @@ class JournalWriter(WrittenFile):
         super().__init__(path)
         self._layouts: dict[tuple[str, str, tuple[Channel, ...]], Layout] = {}
         self._progress: dict[str, _Progress] = {}
-        self._arrival: int | None = None
 
     def _forget(self) -> None:
         self._layouts.clear()
         self._progress.clear()
-        self._arrival = None
-
-    def _begin(self) -> None:
-        self._arrival = None  # an import by another process may have taken numbers
 
     def open_firing(
         self,
@@ -184,7 +179,6 @@ class JournalWriter(WrittenFile):
                 rows.append((arrival, *told, seal(records[a:b].tobytes(), told)))
                 arrival += 1
             self._db.executemany("INSERT INTO recent VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
-            self._arrival = arrival
             newest = progress.newest_us.get(batch.rig, -1)
             if t_us[0] < newest:
                 self._db.execute("UPDATE firing SET late = ? WHERE key = ?", (arrival, progress.key))
@@ -360,13 +354,10 @@ class JournalWriter(WrittenFile):
         return self._progress[firing]
 
     def _next_arrival(self) -> int:
-        if self._arrival is None:
-            # Asked each time: another process may have emptied the bin.
-            newest = next_number(self._db, "arrival")
-            if not 0 < newest < MOST_NUMBER:
-                raise JournalError(f"journal {self.path}: its counting is damaged ({newest!r})", "damaged")
-            self._arrival = newest
-        return self._arrival
+        number = next_number(self._db, "arrival")
+        if number >= MOST_NUMBER:
+            raise JournalError(f"journal {self.path}: its counting is damaged ({number})", "damaged")
+        return number
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
         cached = self._layouts.get((firing, batch.rig, batch.channels))

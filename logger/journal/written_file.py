@@ -30,9 +30,6 @@ class WrittenFile:
     def _forget(self) -> None:
         """Forget what is remembered of its rows."""
 
-    def _begin(self) -> None:
-        """Forget what another process may have changed since the last transaction."""
-
     def close(self) -> None:
         """Close the file; everything committed is there."""
         if self._is_in_place():
@@ -74,7 +71,7 @@ class WrittenFile:
         if in_place:
             with contextlib.suppress(sqlite3.Error):
                 old.close()
-        elif old is not fresh:
+        else:
             abandon(old)
         found = self.path.stat()
         self._file, self._disk = found.st_ino, found.st_dev
@@ -106,7 +103,6 @@ class WrittenFile:
                 yield
             return
         self._check_file()
-        self._begin()
         with errors_of(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
