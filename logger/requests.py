@@ -222,19 +222,15 @@ def _read(kind: type[T], data: Any) -> T:
             what = kind.needed.get(name, what)
         raise RequestError(f"{name}: {what}", name) from exc
     texts = {
-        name: plain_text(value, name) if name != "plan_toml" else _whole_text(value, name)
+        name: plain_text(value, name)
         for name in kind.__struct_fields__
         if isinstance(value := getattr(asked, name), str)
     }
+    if isinstance(asked, Arm):  # a file's text: its reader says what is wrong in it
+        texts["plan_toml"] = asked.plan_toml
     for name, missing in kind.needed.items():
         if not texts[name].strip():
             raise RequestError(f"{name}: {missing}", name)
     if isinstance(asked, Note) and asked.kind == "text" and not texts["text"]:
         raise RequestError("an empty note; write a word or two", "text")
     return msgspec.structs.replace(asked, **texts)
-
-
-def _whole_text(text: str, key: str) -> str:
-    """A file's text: its reader says what is wrong in it, but half a character no file can hold."""
-    plain_text(text, key)
-    return text

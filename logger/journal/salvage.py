@@ -1,4 +1,4 @@
-"""Damaged journals: noticed, and saved as far as they can be read, beside the journal that goes on.
+"""Damaged journals: noticed, replaced within a moment, and saved as far as they can be read.
 
 `python -m logger.journal.salvage check JOURNAL` and `… join JOURNAL ASIDE` print one JSON document; they run
 in a process of their own.
@@ -23,15 +23,33 @@ import numpy as np
 
 from logger.errors import StokewatchError
 from logger.journal.aside import joined as name_joined
+from logger.journal.aside import set_aside
 from logger.journal.gathered import Gathered
 from logger.journal.layout import MINUTE_US, is_whole
 from logger.journal.packing import STRETCHES_DATA, told_of
 from logger.journal.pages import PageFile
 from logger.journal.rollup import LEVELS_S
-from logger.journal.rows import JOINED, FiringInfo, new_firing_id, read_meta, seal_event
-from logger.journal.schema import JournalError, errors_of, open_to_read
+from logger.journal.rows import (
+    JOINED,
+    NUMBERS,
+    FiringInfo,
+    firing_info,
+    new_firing_id,
+    next_numbers,
+    read_meta,
+    seal_event,
+)
+from logger.journal.schema import (
+    JournalError,
+    connect_read_only,
+    disk_errors_of,
+    errors_of,
+    in_the_making,
+    open_to_read,
+    open_to_write,
+)
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
-from logger.journal.twins import load_layout
+from logger.journal.twins import load_layout, true_row, twice
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
 
@@ -107,6 +125,72 @@ def _readable(sealed: Any, *about: object) -> bool:
         load_dict(sealed, *about)
         return True
     return False
+
+
+CARRIED: Final = ("armed", "clocks", "unjudged")
+"""What of `meta` a logger needs at once."""
+
+
+@dataclass(slots=True)
+class GoingOn:
+    """What a journal begins with that takes a damaged one's place."""
+
+    firing: FiringInfo | None = None  # the firing that runs
+    meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else must be known at once
+    # the next that the damaged one would have given, where that is known
+    numbers: dict[str, int] = field(default_factory=dict)
+
+
+def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
+    """Look into a damaged journal for what must go on, as far as that is quickly found."""
+    found = GoingOn()
+    until_s = time.monotonic() + within_s
+    # SQLite first, in case only other places are damaged.
+    with contextlib.suppress(sqlite3.Error), contextlib.closing(connect_read_only(path)) as db:
+        db.set_progress_handler(lambda: time.monotonic() > until_s, 1000)
+        for key, said, twin in twice(db, "firing", "ORDER BY key"):
+            info = firing_info(true_row("firing", key, said, twin))
+            if info.running:
+                found.firing = info
+        found.meta = {name: value for name in CARRIED if (value := read_meta(db, name))}
+    if found.firing is None:
+        with contextlib.suppress(OSError), contextlib.closing(PageFile(path)) as file:
+            for _, info in sorted(Gathered(file, until_s).firings.items()):
+                if info.running:
+                    found.firing = info
+    return found
+
+
+def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
+    """Set a writer's damaged journal aside, and let it go on with another in its place.
+
+    Gives the damaged one, for `join`. JournalError where the new one can't be written; it can be
+    tried again.
+    """
+    going_on.numbers = next_numbers(writer._db)
+    with contextlib.suppress(sqlite3.Error):
+        writer._db.execute("ROLLBACK")
+    with contextlib.suppress(JournalError):
+        writer.close()
+    aside = begin_instead(writer.path, going_on)
+    writer._take(open_to_write(writer.path))
+    return aside
+
+
+def begin_instead(path: Path, going_on: GoingOn) -> Path:
+    """Set a journal aside and put a new one in its place; give the one set aside."""
+    now = int(time.time())
+    with disk_errors_of(path), in_the_making(path) as new:
+        with contextlib.closing(JournalWriter(new)) as writer, writer.transaction():
+            # Whoever has read up to a number never takes what comes now for what was before.
+            first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
+            known = going_on.numbers
+            writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0)) for name, n in first.items()})
+            for key, value in going_on.meta.items():
+                writer.set_meta(key, value)
+            if going_on.firing is not None:
+                writer.open_copy(going_on.firing, None)
+        return set_aside(path)
 
 
 def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s: float = 0.01) -> Salvage:

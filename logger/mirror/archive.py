@@ -77,10 +77,11 @@ class Archive:
         window_us, begin_us = FIRST_WINDOW_US, since_us
         while begin_us < until_us:
             end_us = min(begin_us + window_us, until_us)
-            rows, batches = self._window(firing, begin_us, end_us)
+            batches = self.readings(firing, begin_us, end_us)
             if batches:
                 yield batches
             begin_us = end_us
+            rows = sum(batch.status.size for batch in batches)
             if rows < FEW_ROWS:
                 window_us *= 2
             elif rows > MANY_ROWS:
@@ -88,7 +89,11 @@ class Archive:
 
     def readings(self, firing: StoredFiring, since_us: int, until_us: int = FOREVER_US) -> list[Batch]:
         """Give the readings of a short span of time; see `batches`."""
-        return self._window(firing, since_us, until_us)[1]
+        series = self._influx.select(
+            f"SELECT {_FIELDS} FROM {MEASUREMENT} WHERE {_where(firing)} AND "
+            f"time >= {since_us}000 AND time < {until_us}000 GROUP BY rig, channel, probe, zone"
+        )
+        return _batches(series, firing.plan)
 
     def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
         """Give the least and the greatest reading of each step, at their own times: the server chooses."""
@@ -119,13 +124,6 @@ class Archive:
         for series in self._influx.select(f"SELECT beat FROM {LOGGER} WHERE {_where(firing)}"):
             return dict(json.loads(series.rows[-1][1]))
         return None
-
-    def _window(self, firing: StoredFiring, since_us: int, until_us: int) -> tuple[int, list[Batch]]:
-        series = self._influx.select(
-            f"SELECT {_FIELDS} FROM {MEASUREMENT} WHERE {_where(firing)} AND "
-            f"time >= {since_us}000 AND time < {until_us}000 GROUP BY rig, channel, probe, zone"
-        )
-        return sum(len(s.rows) for s in series), _batches(series, firing.plan)
 
 
 def _where(firing: StoredFiring) -> str:

@@ -11,6 +11,7 @@ import signal
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from types import FrameType
 from typing import Final, NoReturn
 
@@ -18,7 +19,7 @@ from logger.errors import StokewatchError, UserError
 from logger.home import Home
 from logger.journal.asking import add_request
 from logger.journal.schema import JournalError, NoJournalError
-from logger.mirror.outbox import Cursor, Outbox, Parcel
+from logger.mirror.outbox import Cursor, Outbox
 from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
 from logger.mirror.sender import Sender, ServerTrouble
 from logger.mirror.target import Target
@@ -73,7 +74,7 @@ class Mirror:
         self._answer_s = self._saved_s = self._told_s = float("-inf")
         self._lines = 0
         self._state, self._detail = "starting", ""
-        self._written: tuple[object, ...] = ()
+        self._written: Progress | None = None
 
     def close(self) -> None:
         """Remember how far it came, and let go of journal and server."""
@@ -86,13 +87,13 @@ class Mirror:
         wait_s = LOOK_S
         try:
             outbox = self._open()
-            parcel = outbox.take(self._cursor, room := self._sender.size)
-            if parcel.lines:
-                self._sender.write(parcel.lines)
-                self._lines += len(parcel.lines)
-                self._advance(parcel)
+            lines, after = outbox.take(self._cursor, room := self._sender.size)
+            if lines:
+                self._sender.write(lines)
+                self._lines += len(lines)
+                self._advance(len(lines), after)
                 self._answered()
-                wait_s = 0.0 if len(parcel.lines) >= room else LOOK_S
+                wait_s = 0.0 if len(lines) >= room else LOOK_S
             elif self._clock() - self._answer_s >= PING_S:
                 self._sender.ping()
                 self._answered()
@@ -167,10 +168,10 @@ class Mirror:
         known, self._started = self._started, started or self._started
         return bool(known and started and started != known)
 
-    def _advance(self, parcel: Parcel) -> None:
+    def _advance(self, lines: int, after: Cursor) -> None:
         """Remember where the journal goes on, and what lies far enough behind."""
-        self._cursor = parcel.after
-        self._position += len(parcel.lines)
+        self._cursor = after
+        self._position += lines
         if not self._marks or self._position >= self._marks[-1][0] + _MARK_LINES:
             self._marks.append((self._position, self._cursor))
         while self._marks and self._marks[0][0] <= self._position - FORGETS_LINES:
@@ -222,26 +223,18 @@ class Mirror:
         if self._outbox is None:
             return
         try:
-            behind = max(0, self._outbox.newest() - self._cursor.arrival)
-            new = (
-                *(self._trusted, self._floor, self._started, self._cursor),
-                *(self._state, self._detail, self._refused.count, behind),
-            )
-            if new == self._written:
-                return
             health = {
                 "pid": os.getpid(),
                 "state": self._state,
                 "detail": self._detail,
                 "sent": self._lines,
                 "refused": self._refused.count,
-                "behind": behind,
-                "at_s": time.time(),
+                "behind": max(0, self._outbox.newest() - self._cursor.arrival),
             }
-            Progress(self._name, self._outbox.file, self._trusted, self._floor, self._started, health).save(
-                self._home.root
-            )
-            self._written = new
+            new = Progress(self._name, self._outbox.file, self._trusted, self._floor, self._started, health)
+            if new != self._written:
+                replace(new, health={**health, "at_s": time.time()}).save(self._home.root)
+                self._written = new
         except (JournalError, OSError) as exc:
             log.warning("how far the mirror came can't be noted down: %s", exc)
 

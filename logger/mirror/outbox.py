@@ -32,14 +32,6 @@ class Cursor:
     event: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Parcel:
-    """Lines that go out together."""
-
-    lines: list[str]  # may be empty
-    after: Cursor  # where the journal goes on after them
-
-
 class Outbox:
     """Reads the journal for the mirror; NoJournalError while there is none."""
 
@@ -87,10 +79,10 @@ class Outbox:
         self._beat = ""
         self._firings_s = self._beat_s = float("-inf")
 
-    def take(self, cursor: Cursor, room: int) -> Parcel:
-        """Give what comes next, in about so many lines: readings that came in together stay together.
+    def take(self, cursor: Cursor, room: int) -> tuple[list[str], Cursor]:
+        """Give what comes next, in about so many lines, and where the journal goes on after them.
 
-        Without lines, and the same cursor, if there is nothing new.
+        Readings that came in together stay together. Without lines if there is nothing new.
         """
         lines = self._take_firings()
         event_id = cursor.event
@@ -109,7 +101,7 @@ class Outbox:
             if len(batches) < _BATCHES:
                 break
         lines += self._take_beat()
-        return Parcel(lines, Cursor(arrival, event_id))
+        return lines, Cursor(arrival, event_id)
 
     def _take_firings(self) -> list[str]:
         if self._clock() - self._firings_s < FIRINGS_S:

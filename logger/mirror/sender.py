@@ -83,15 +83,8 @@ class Sender:
         self.size = min(MOST_LINES, size * 11 // 10)
 
     def ping(self) -> None:
-        """See whether the server is there; that it won't say is an answer too."""
-        try:
-            with self._errors():
-                self._client.api_client.call_api("/ping", "GET")  # type: ignore[no-untyped-call]
-        except ApiException:
-            pass
-        except ServerTrouble as exc:
-            if exc.doubtful:
-                raise
+        """See whether the server is there."""
+        self._ask("/ping")
 
     def interrupted(self) -> bool:
         """Tell whether the connection broke since the last call without the server having announced it.
@@ -105,19 +98,27 @@ class Sender:
     def started(self) -> str:
         """Ask the server since when it has been running, in its words; empty where it doesn't say."""
         try:
-            with self._errors():
-                self._client.api_client.call_api("/ready", "GET")  # type: ignore[no-untyped-call]
-            said = json.loads(self._client.api_client.last_response.data)
-            return str(said["started"])
-        except (ApiException, ValueError, TypeError, KeyError):
-            return ""
-        except ServerTrouble as exc:
-            if exc.doubtful:
-                raise
+            return str(json.loads(self._ask("/ready"))["started"])
+        except (ValueError, TypeError, KeyError):
             return ""
         finally:
             if self._connected == self._known or self._announced:
                 self._listen()  # else `interrupted` tells
+
+    def _ask(self, path: str) -> str | bytes:
+        """Ask for something small; that the server won't say is an answer too."""
+        api = self._client.api_client
+        try:
+            with self._errors():
+                api.call_api(path, "GET")  # type: ignore[no-untyped-call]
+            said: str | bytes = api.last_response.data
+            return said
+        except ApiException:
+            return b""
+        except ServerTrouble as exc:
+            if exc.doubtful:
+                raise
+            return b""
 
     def _listen(self) -> None:
         """Take note whether the server has announced that it ends the connection."""

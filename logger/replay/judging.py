@@ -63,13 +63,10 @@ class Judging:
         self._stored = stored
         self._started_us = started_us
         self._seen: list[tuple[str, str]] = []
-        self._index: dict[tuple[str, str], int] = {}
         self._held: list[tuple[Ints, Floats, Bytes, Floats]] = []
         self._last_us: dict[str, int] = {}
         self._judged_us = started_us - 1
-        self.judge = Judge(plan or Plan(), estimating=estimating, stored=stored)
-        if plan is not None:
-            self._set_columns()
+        self._judge_afresh(plan or Plan())
 
     @property
     def plan(self) -> Plan:
@@ -85,7 +82,13 @@ class Judging:
 
     def _judge_afresh(self, plan: Plan, usual_s: Floats | None = None) -> None:
         self.judge = Judge(plan, estimating=self._estimating, stored=self._stored, usual_s=usual_s)
-        self._set_columns()
+        probes = {id(p): i for i, p in enumerate(self.judge.plan.probes)}
+        assigned = assign_probes(self.judge.plan, self._seen)
+        self._index: dict[tuple[str, str], int] = {
+            key: probes[id(probe)]
+            for key, probe in zip(self._seen, assigned, strict=True)
+            if id(probe) in probes
+        }
 
     def take(self, batches: Sequence[Batch]) -> list[Event]:
         """Judge new readings; give what the judgement says to them, in order of time."""
@@ -229,25 +232,12 @@ class Judging:
         judging.rebuild(firing.seen)
         return judging
 
-    def length_s(self, firing: FiringInfo) -> float:
-        """Tell how long a stored firing lasted [s]."""
-        return self.seconds(firing.last_us or firing.started_us)
-
     def summary(self, firing: FiringInfo, events: list[Event]) -> dict[str, Any]:
         """End a stored firing; give, as JSON, what was said of it."""
         events = events + self.advance(firing.last_us or firing.started_us)
         self.judge.close()
         verdict = self.judge.verdict(ahead=False)
-        return {"firing": firing.id, **summary(self.plan, events, verdict, self.length_s(firing))}
-
-    def _set_columns(self) -> None:
-        probes = {id(p): i for i, p in enumerate(self.judge.plan.probes)}
-        assigned = assign_probes(self.judge.plan, self._seen)
-        self._index = {
-            key: probes[id(probe)]
-            for key, probe in zip(self._seen, assigned, strict=True)
-            if id(probe) in probes
-        }
+        return {"firing": firing.id, **summary(self.plan, events, verdict, firing.length_s)}
 
     def _usual_s(self, batches: Iterator[Batch]) -> Floats:
         """How far apart each probe's readings usually lie, by the firing's first ones [s]."""
@@ -299,11 +289,8 @@ class Judging:
         if late >= ready:
             return []
         now = slice(late, ready)
-        return self._push(t_us[now], values[now], status[now], cold[now])
-
-    def _push(self, t_us: Ints, values: Floats, status: Bytes, cold: Floats | None) -> list[Event]:
-        self._judged_us = int(t_us[-1])
-        return self.judge.push((t_us - self._started_us) / 1e6, values, status, cold)
+        self._judged_us = int(t_us[ready - 1])
+        return self.judge.push((t_us[now] - self._started_us) / 1e6, values[now], status[now], cold[now])
 
     def _with_cold_junctions(self, batch: Batch) -> Batch:
         """Work out what the journal doesn't keep, since it follows from the raw words."""
@@ -332,5 +319,5 @@ def rehearse(
     said = judging.summary(firing, judging.replay(reader, firing.id, None))
     if estimating:
         estimates = judging.judge.take_estimates()
-        said["estimate"] = estimate_table(judging.plan, estimates, judging.length_s(firing))
+        said["estimate"] = estimate_table(judging.plan, estimates, firing.length_s)
     return said

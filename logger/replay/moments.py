@@ -105,7 +105,7 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
     Gives JSON as `judging.rehearse` does, and `moments` as of `Moments.data`.
     """
     judging = Judging.of_stored(firing, plan)
-    duration_s = judging.length_s(firing)
+    duration_s = firing.length_s
     step_s = next((s for s in STEPS_S if duration_s / s <= MOST_MOMENTS), STEPS_S[-1])
     moments = Moments(judging.plan.zones)
     events = []

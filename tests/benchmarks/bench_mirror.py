@@ -39,9 +39,9 @@ def main(minutes: int) -> None:
         outbox = Outbox(home.journal, "")
         cursor, made = Cursor(), []
         began = time.perf_counter()
-        while (parcel := outbox.take(cursor, 5000)).lines:
-            cursor = parcel.after
-            made.append("\n".join(parcel.lines).encode())
+        while (taken := outbox.take(cursor, 5000))[0]:
+            lines, cursor = taken
+            made.append("\n".join(lines).encode())
         took = time.perf_counter() - began
         outbox.close()
         print(f"journal to lines: {readings / took:,.0f} readings/s")

@@ -12,9 +12,8 @@ import pytest
 from logger.journal import aside as asides
 from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
-from logger.journal.salvage import ASK_AGAIN, Salvage, check, join
+from logger.journal.salvage import ASK_AGAIN, GoingOn, Salvage, begin_instead, check, going_on_from, join
 from logger.journal.schema import JournalError
-from logger.journal.starting_over import GoingOn, begin_instead, going_on_from
 from logger.journal.writer import JournalWriter
 from tests.journal.journal_batches import START_US, firing_batch
 

@@ -260,15 +260,15 @@ def test_nothing_stays_behind_of_a_pull_that_breaks(
     there = Home(tmp_path / "there")
     found = archive.firing(made.id, "gone")
     calls = [0]
-    window = archive._window
+    readings = archive.readings
 
     def breaks(*arguments: Any) -> Any:
         calls[0] += 1
         if calls[0] == 3:
             raise InfluxError("gone")
-        return window(*arguments)
+        return readings(*arguments)
 
-    monkeypatch.setattr(archive, "_window", breaks)
+    monkeypatch.setattr(archive, "readings", breaks)
     with pytest.raises(InfluxError):
         pull(archive, found, there)
     assert calls[0] == 3

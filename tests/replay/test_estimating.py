@@ -15,8 +15,7 @@ import pytest
 from logger.journal import schema
 from logger.journal.layout import as_stored
 from logger.journal.reader import JournalReader
-from logger.journal.salvage import join
-from logger.journal.starting_over import begin_instead, going_on_from
+from logger.journal.salvage import begin_instead, going_on_from, join
 from logger.journal.writer import JournalWriter
 from logger.replay.judging import Judging, rehearse
 from logger.report.document import export_html
