@@ -66,7 +66,7 @@ def show(home: Home, firing: str, as_json: bool) -> int:
 
 
 def _print_facts(document: dict[str, Any]) -> None:
-    from logger.journal.set_apart import WHY
+    from logger.journal.rows import WHY
 
     click.echo(f"{document['firing']}  {document['title']}")
     if document["invented"]:

@@ -19,15 +19,6 @@ MAX_DATA: Final = 250_000
 """Characters of one request; a plan is by far the longest."""
 
 
-class TooManyWaiting(UserError):
-    """Requests pile up that no logger answers."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            f"{MAX_WAITING} requests wait for the logger; check with `stokewatch status` that it runs"
-        )
-
-
 def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
     """Ask something of the logger; give the number by which `JournalReader.request` shows the answer.
 
@@ -45,7 +36,9 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
             db.execute("BEGIN IMMEDIATE")
             (waiting,) = db.execute("SELECT count(*) FROM request WHERE result IS NULL").fetchone()
             if waiting >= MAX_WAITING:
-                raise TooManyWaiting
+                raise UserError(
+                    f"{waiting} requests wait for the logger; check with `stokewatch status` that it runs"
+                )
             number, made_us = next_number(db, "request"), time.time_ns() // 1000
             db.execute(
                 "INSERT INTO request (id, made_us, kind, data, who) VALUES (?, ?, ?, ?, ?)",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
 import time
 import zlib
@@ -45,7 +46,7 @@ class Gathered:
                 break
             try:
                 self._take(
-                    cell, next((name for name, spec in shapes.items() if _fits(cell.shape(), spec)), "")
+                    cell, next((name for name, look in shapes.items() if look.fullmatch(cell.shape())), "")
                 )
             except BrokenCell:
                 broken.append(number)
@@ -156,21 +157,17 @@ def _is_time(value: Any) -> bool:
     return isinstance(value, int) and 0 <= value < _FARTHEST_US
 
 
-def _shapes() -> dict[str, str]:
-    """Of each table that is carried over: a letter for each column, a capital where it may be NULL."""
+def _shapes() -> dict[str, re.Pattern[str]]:
+    """What the rows of each table that is carried over look like; see `Cell.shape`."""
     shapes = {}
     with contextlib.closing(sqlite3.connect(":memory:")) as db:
         make_tables(db)
         for table in _TABLES:
             columns = db.execute(f"SELECT type, \"notnull\", pk FROM pragma_table_info('{table}')").fetchall()
-            shapes[table] = "".join(
-                "n" if pk else kind[0].lower() if required else kind[0].upper()
-                for kind, required, pk in columns
+            shapes[table] = re.compile(
+                "".join(
+                    "n" if pk else kind[0].lower() if required else f"[n{kind[0].lower()}]"
+                    for kind, required, pk in columns
+                )
             )
     return shapes
-
-
-def _fits(shape: str, spec: str) -> bool:
-    return len(shape) == len(spec) and all(
-        a == b or (b.isupper() and a in ("n", b.lower())) for a, b in zip(shape, spec, strict=True)
-    )

@@ -12,11 +12,12 @@ import msgspec
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal import set_apart
 from logger.journal.layout import MINUTE_US
 from logger.journal.packing import PACKED, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
 from logger.journal.rows import (
+    LATELY,
+    Apart,
     FiringInfo,
     Request,
     next_number,
@@ -27,7 +28,6 @@ from logger.journal.rows import (
 )
 from logger.journal.schema import JournalError, NoFiringError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
-from logger.journal.set_apart import Apart
 from logger.journal.stored import FOREVER_US, Stored
 from logger.journal.traces import NOTHING, Column, Estimates, Traces, break_gaps, end_at, thin
 from logger.plan import assign_probes
@@ -306,7 +306,7 @@ class JournalReader:
             rows = self._db.execute("SELECT data FROM lately ORDER BY id").fetchall()
         for (data,) in rows:
             with contextlib.suppress(msgspec.DecodeError, TypeError):
-                for rig, keys in set_apart.keys.decode(data).items():
+                for rig, keys in LATELY.decode(data).items():
                     found.setdefault(rig, {}).update(((seq, ms), checksum) for seq, ms, checksum in keys)
         return found
 

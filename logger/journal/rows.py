@@ -1,4 +1,4 @@
-"""What the journal hands out besides readings: firings, events, requests."""
+"""What the journal hands out besides readings: firings, events, requests, frames set apart."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import contextlib
 import logging
 import secrets
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -38,6 +39,16 @@ BINNED: Final = "binned_us"
 """Fact of a firing that lies in the bin: since when. [µs]"""
 JOINED: Final = "joined"
 """In `meta`: how many journals were joined to this one, and which firings of the one that is being."""
+
+
+LATELY_US: Final = 20 * 60 * 1_000_000
+"""How long it is remembered which frames came. [µs]"""
+
+Key = tuple[int, int, int]
+"""`seq`, `ms` and checksum of a frame."""
+
+LATELY: Final = msgspec.msgpack.Decoder(dict[str, list[Key]])
+"""Reads what came lately, by rig."""
 
 
 @dataclass(frozen=True)
@@ -98,6 +109,26 @@ class Request:
     data: dict[str, Any] | None  # None where the row can't be read
     who: str
     result: dict[str, Any] | None  # None until it has been dealt with
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """A frame that was set apart."""
+
+    id: int
+    t_us: int  # when it came in, UTC. [µs]
+    rig: str
+    source: str
+    why: str  # `unplaced`, `rig`, `topic` or `channels`: see `WHY`
+    line: bytes  # as it came, without its newline
+
+
+WHY: Final = {
+    "unplaced": "its counter and clock fit nothing else that this rig sent",
+    "rig": "more rigs send than one firing takes",
+    "topic": "it came under another rig's topic",
+    "channels": "it has more channels than one firing takes",
+}
 
 
 def read_meta(db: sqlite3.Connection, key: str) -> dict[str, Any]:
@@ -213,7 +244,7 @@ def to_request(row: tuple[Any, ...]) -> Request:
     return Request(request_id, kind, asked, who, answer)
 
 
-def to_event(row: tuple[Any, ...], firing: int) -> Event | None:
+def to_event(row: Sequence[Any], firing: int) -> Event | None:
     """Make an event of its row (id, t_us, kind, data, who); a damaged one is None, and told in the log."""
     number, t_us, kind, data, who = row
     try:

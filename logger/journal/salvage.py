@@ -38,6 +38,7 @@ from logger.journal.rows import (
     next_numbers,
     read_meta,
     seal_event,
+    to_event,
 )
 from logger.journal.schema import (
     JournalError,
@@ -48,7 +49,7 @@ from logger.journal.schema import (
     open_to_read,
     open_to_write,
 )
-from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
+from logger.journal.sealed import seal_text, to_json
 from logger.journal.twins import load_layout, true_row, twice
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
@@ -115,16 +116,9 @@ def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
         rows = db.execute(f"SELECT firing, minute, layout, data FROM rollup_{level_s}{where}")
         bad += sum(not is_whole(data, (level_s, *told)) for *told, data in rows)
     found = [f"{bad} stretches of readings don't match their checksums"] if bad else []
-    events = db.execute(f"SELECT firing, t_us, kind, who, data FROM event{where}")
-    odd = sum(not _readable(data, firing, t_us, kind, who) for firing, t_us, kind, who, data in events)
+    events = db.execute(f"SELECT firing, id, t_us, kind, data, who FROM event{where}")
+    odd = sum(to_event(row, firing) is None for firing, *row in events)
     return [*found, f"{odd} events can't be read"] if odd else found
-
-
-def _readable(sealed: Any, *about: object) -> bool:
-    with contextlib.suppress(DamagedError):
-        load_dict(sealed, *about)
-        return True
-    return False
 
 
 CARRIED: Final = ("armed", "clocks", "unjudged")

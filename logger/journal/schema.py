@@ -14,7 +14,6 @@ from typing import Final, Literal
 
 from logger.errors import StokewatchError, UserError
 from logger.home import sync_folder
-from logger.journal import set_apart
 from logger.journal.aside import BESIDE, beside, set_aside
 from logger.journal.twins import twin_text
 
@@ -88,7 +87,16 @@ MIGRATIONS: list[tuple[str, ...]] = [
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX estimate_by_time ON estimate (firing, t_us)",
     ),
-    set_apart.MIGRATION,
+    (
+        # Kept as they came; firing is NULL before one has begun.
+        """CREATE TABLE set_apart (
+            id INTEGER PRIMARY KEY, firing INTEGER, t_us INTEGER NOT NULL, rig TEXT NOT NULL,
+            source TEXT NOT NULL, why TEXT NOT NULL, line BLOB NOT NULL)""",
+        "CREATE INDEX set_apart_of_firing ON set_apart (firing)",
+        # seq, ms and checksum of the last minutes' frames, commit by commit: by them what comes again is
+        # known.
+        "CREATE TABLE lately (id INTEGER PRIMARY KEY, t_us INTEGER NOT NULL, data BLOB NOT NULL)",
+    ),
     (
         # Rows without which readings have no name, kept a second time with a checksum: `twins.twin_text`.
         """CREATE TABLE twin (

@@ -17,8 +17,11 @@ from logger.journal.layout import MINUTE_US, Layout, seal, unseal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
+    LATELY_US,
     MOST_NUMBER,
+    Apart,
     FiringInfo,
+    Key,
     Request,
     new_firing_id,
     next_number,
@@ -29,7 +32,6 @@ from logger.journal.rows import (
 )
 from logger.journal.schema import JournalError, errors_of
 from logger.journal.sealed import seal_text, to_json
-from logger.journal.set_apart import LATELY_US, Apart, Key
 from logger.journal.twins import keep, repair
 from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status

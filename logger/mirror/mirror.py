@@ -120,13 +120,10 @@ class Mirror:
         if self._outbox is None:
             self._outbox = Outbox(self._home.journal, self._target.site, self._clock)
             known = load_progress(self._home.root)
-            here = known is not None and (known.target, known.file) == (self._name, self._outbox.file)
-            if known is not None and here:
-                self._floor, self._started = known.floor, known.started
-                self._go_back(known.cursor)
-            else:
-                self._floor = Cursor()
-                self._go_back(Cursor())
+            if known is None or (known.target, known.file) != (self._name, self._outbox.file):
+                known = Progress(self._name, self._outbox.file, Cursor(), Cursor(), self._started)
+            self._floor, self._started = known.floor, known.started
+            self._go_back(known.cursor)
             self._unsure = True
         if self._outbox.newest() < self._cursor.arrival:
             # What was newest is gone and its numbers will be given again: begin afresh.

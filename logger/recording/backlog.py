@@ -6,8 +6,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from logger.journal.rows import FiringInfo
-from logger.journal.set_apart import Apart, Key
+from logger.journal.rows import Apart, FiringInfo, Key
 from logger.reading import Batch, Event
 from logger.recording.far_end import Token
 from logger.replay.judging import Kept

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from itertools import islice
 from typing import Any, Final
 
-from logger.journal.set_apart import Apart, Key
+from logger.journal.rows import Apart, Key
 from logger.reading import Event, Frame
 from logger.recording.apart import FULL, STREAMS, Room
 from logger.recording.far_end import Token

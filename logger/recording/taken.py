@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from logger.journal.set_apart import Apart, Key
+from logger.journal.rows import Apart, Key
 from logger.reading import Event, Frame
 from logger.recording.far_end import Token
 

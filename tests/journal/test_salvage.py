@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from logger.journal import aside as asides
 from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
+from logger.journal.rows import Apart
 from logger.journal.salvage import ASK_AGAIN, GoingOn, Salvage, begin_instead, check, going_on_from, join
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
@@ -385,6 +387,29 @@ def test_set_aside_at_any_moment(sound: Path, tmp_path: Path) -> None:
     JournalWriter(path).close()
     join(path, aside, pause_s=0)
     assert compare(path) == (1000, FRAMES)
+
+
+def test_frames_set_apart_before_and_after_are_all_there(tmp_path: Path) -> None:
+    """The new journal begins with none of them, and numbers those that come above the old ones."""
+    path = tmp_path / "journal.sqlite"
+
+    def set_apart(line: bytes) -> None:
+        with contextlib.closing(JournalReader(path)) as reader:
+            number, _ = reader.set_apart_sums()
+        line += b"*%08x" % zlib.crc32(line)
+        with contextlib.closing(JournalWriter(path)) as writer:
+            firing = writer.running()
+            assert firing is not None
+            writer.set_apart(firing.id, [Apart(number, START_US, "a1", "serial", "unplaced", line)], [])
+
+    with contextlib.closing(JournalWriter(path)) as writer:
+        writer.open_firing("Bowls, invented", None, START_US)
+    set_apart(b"before")
+    aside = begin_instead(path, going_on_from(path))
+    set_apart(b"after")
+    join(path, aside, pause_s=0)
+    with contextlib.closing(JournalReader(path)) as reader:
+        assert [row.line.partition(b"*")[0] for row in reader.set_apart(None)] == [b"before", b"after"]
 
 
 def test_no_room_for_what_is_saved(sound: Path, tmp_path: Path) -> None:
