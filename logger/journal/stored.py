@@ -100,9 +100,9 @@ class Stored:
     def parts(self, key: int, since: int, until: int) -> list[Part]:
         """Records in a span of time, by layout; those of one layout are not yet in order of time."""
         rows = self._db.execute(
-            f"SELECT * FROM {STRETCHES_DATA} {_WITHIN} ORDER BY packed DESC, minute, arrival",
-            (key, since, until, MINUTE_US),
+            f"SELECT * FROM {STRETCHES_DATA} {_WITHIN}", (key, since, until, MINUTE_US)
         ).fetchall()
+        rows.sort(key=lambda row: (-row[1], row[3], row[0]))  # SQLite would move all their data for it
         layouts = self.layouts({row[4] for row in rows})
         found: dict[int, list[tuple[int, Records]]] = defaultdict(list)
         for row in rows:
