@@ -8,6 +8,7 @@ import os
 import re
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final, Literal
@@ -29,6 +30,9 @@ EMPTY: Final = (
 
 BUSY_MS: Final = 5000
 """How long a writer waits for another one: an import, a request from the page. [ms]"""
+
+LEFT_S: Final = 86400.0
+"""A journal in the making that nobody has written to for so long is nobody's. [s]"""
 
 # Each entry takes the file one version up; its number is the version it leads to. Never change an entry that
 # has been released: add one.
@@ -211,6 +215,10 @@ def in_the_making(path: Path) -> Iterator[Path]:
 
     Gives that name; at the end it gets its own, unless somebody has made one there meanwhile.
     """
+    for left in path.parent.glob(f".{path.name}.*-*"):  # by one who was killed
+        with contextlib.suppress(OSError):
+            if left.stat().st_mtime < time.time() - LEFT_S:
+                left.unlink()
     new = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}")
     # Its owner's alone; SQLite gives the files beside it the same mode.
     os.close(os.open(new, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600))
