@@ -16,23 +16,97 @@ mlx90614   2      RAM address 07h (T_OBJ1), high byte first (the chip itself sen
 mlx90616   2      the same
 =========  =====  =======================================================================================
 
-To add a chip: a decoder and an encoder in `chips`, one entry in `AMPLIFIERS`.
+To add a chip: one entry in `AMPLIFIERS`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 
-from logger.conversion import chips
-from logger.conversion.chips import Decoded
-from logger.physics.thermocouple import LETTERS
-from logger.reading import Floats, Ints, Status
+from logger.physics.thermocouple import LETTERS, emf_uv, range_c
+from logger.physics.thermocouple import temperature_c as temperature_of_emf_c
+from logger.reading import Bytes, Floats, Ints, Status
 
-__all__ = ["AMPLIFIERS", "UNFIT", "Amplifier", "Decoded", "amplifier", "decode_words", "encode_word"]
+MAX6675_GAIN_UV_PER_C: Final = 41.0
+"""Maxim 19-2235, 'Temperature Conversion'. [µV/°C]"""
+
+MAX6675_ASSUMED_JUNCTION_C: Final = 25.0
+"""Taken for the chip's own cold junction where no other channel tells. [°C]
+
+It hardly matters: the chip has already added its own junction at 41 µV/°C, which is very nearly the slope of
+type K there (38.2 µV/°C at −20 °C, 41.5 µV/°C at 85 °C), so only the difference of the slopes is left. The
+hot junction then reads at most 1.8 °C off with a junction at −20 °C, 0.7 °C at 0 °C, 0.3 °C at 10 °C, 0.1 °C
+at 40 °C and 0.4 °C at 85 °C. The chip's own error is up to 2 °C below 700 °C. (Not undoing the straight line
+would cost 12 °C at 800 °C.)
+"""
+
+MAX31855_GAIN_UV_PER_C: Final = {
+    "E": 76.373,
+    "J": 57.953,
+    "K": 41.276,
+    "N": 36.256,
+    "R": 10.506,
+    "S": 9.587,
+    "T": 52.18,
+}
+"""The straight line that each variant (MAX31855E, J, K, …) assumes: Maxim 19-5793, table 1. [µV/°C]"""
+
+ADS1115_COUNT_UV: Final = np.array([187.5, 125.0, 62.5, 31.25, 15.625, 7.8125, 7.8125, 7.8125])
+"""Full scale / 32768 by the configuration's PGA bits: Texas Instruments SBAS444, table 8-3 (from memory).
+[µV]"""
+_ADS1115_CONFIG: Final = (
+    0x8F83 << 16
+)  # idle; AIN0 against AIN1; ±0.256 V; one shot; 128 a second; no comparator
+
+AD8495_GAIN: Final = 122.4
+AD8495_OFFSET_UV: Final = 2600.0
+"""Output = gain × emf over 0 °C + offset (Analog Devices AD8494-AD8497, trimmed to 125 mV at 25 °C;
+both from memory). Taking 5 mV/°C instead, as its name plate says, is 15 °C off at 800 °C. [µV, output]"""
+
+_KELVIN_C: Final = 273.15
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What a chip's words say; all arrays have the words' shape."""
+
+    # float64 array; thermoelectric voltage above the cold junction, from chips of kind `emf`; NaN otherwise.
+    # [µV]
+    emf_uv: Floats
+    # float64 array; the cold junction that `emf_uv` is counted from: the chip's own, or what stands in for
+    # it; NaN where there is none. [°C]
+    cold_junction_c: Floats
+    # float64 array; from chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
+    temperature_c: Floats
+    # uint8 array; `Status`. Where it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may
+    # still be good.
+    status: Bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Bits:
+    """A number in a word, by the place of its lowest bit; two's complement where it is signed."""
+
+    shift: int
+    width: int
+    per_unit: float = 1.0  # counts for each °C, kelvin or µV
+    signed: bool = True
+
+    def counts(self, words: Ints) -> Ints:
+        """Take it out of words."""
+        value = (words >> self.shift) & ((1 << self.width) - 1)
+        return value - ((value >> (self.width - 1)) << self.width) if self.signed else value
+
+    def word(self, value: float) -> int:
+        """Put the nearest number, or the limit, in its place."""
+        most = (1 << (self.width - self.signed)) - 1
+        least = -most - 1 if self.signed else 0
+        return min(max(round(value * self.per_unit), least), most) % (1 << self.width) << self.shift
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +114,31 @@ class Amplifier:
     """A chip that the logger can read."""
 
     word_bytes: int  # length of its word
-    # whether it assumes a straight line, which is undone here to get the emf; linearises by itself; or looks
-    # at a surface
-    kind: Literal["emf", "hot_junction", "infrared"]
+    # temperature on a straight line from the cold junction's, which is undone here to get the emf; plain emf;
+    # hot junction; output of an AD8495; kelvin of a surface
+    measures: Literal["line", "emf", "hot", "output", "kelvin"]
     letters: tuple[str, ...]  # thermocouple types it serves; empty for infrared
-    sends_cold_junction: bool  # whether its word has the cold junction in it
-    # (words, letter, cold junction or None) -> Decoded; `decode_words` does the rest
-    decode: Callable[[Ints, str, Floats | None], Decoded]
-    encode: Callable[[float, float, str], int]  # (hot junction or surface, cold junction, letter) -> word
+    value: Bits  # what it measures
     fault_words: dict[Status, int]  # a word for each fault that the chip can tell
+    flags: tuple[tuple[int, Status], ...] = ()  # bits that are 0 where all is well; the later ones go before
+    believed: tuple[int, int] = (-(1 << 31), 1 << 31)  # least and most counts of `value`
+    junction: Bits | None = None  # its cold junction, where that is in the word
+    assumed_c: float = math.nan  # cold junction, where nothing tells. [°C]
+    line_uv_per_c: Mapping[str, float] | None = None  # of the straight line, by letter
+    floating: int = 0  # bits that may be anything
+    besides: int = 0  # bits that a true word has, too
+
+    @property
+    def kind(self) -> Literal["emf", "hot_junction", "infrared"]:
+        """Whether it gives an emf, linearises by itself, or looks at a surface."""
+        if self.measures in ("line", "emf"):
+            return "emf"
+        return "infrared" if self.measures == "kelvin" else "hot_junction"
+
+    @property
+    def sends_cold_junction(self) -> bool:
+        """Whether its word has the cold junction in it."""
+        return self.junction is not None
 
 
 def decode_words(
@@ -66,16 +156,39 @@ def decode_words(
     """
     chip = amplifier(amp, letter)
     whole = words.astype(np.int64)
-    decoded = chip.decode(whole, letter, cold_junction_c)
-    dead = (whole == 0) | (whole == (1 << 8 * chip.word_bytes) - 1)
-    if dead.any():
-        decoded.status[dead] = Status.CORRUPT
-    bad = decoded.status != Status.OK
+    counts = chip.value.counts(whole)
+    value = counts / chip.value.per_unit
+    cold = np.full(whole.shape, chip.assumed_c)
+    if chip.junction is not None:
+        cold = chip.junction.counts(whole) / chip.junction.per_unit
+    elif chip.kind == "emf" and cold_junction_c is not None:
+        cold = np.where(np.isnan(cold_junction_c), cold, cold_junction_c)
+    emf = hot = np.full(whole.shape, np.nan)
+    good = (counts >= chip.believed[0]) & (counts <= chip.believed[1])
+    match chip.measures:
+        case "line":
+            emf = _lines(chip)[letter] * (value - cold)
+        case "emf":
+            emf = counts * ADS1115_COUNT_UV[(whole >> 25) & 7]
+        case "kelvin":
+            hot = value - _KELVIN_C
+        case "hot":
+            hot = value
+        case "output":
+            hot = temperature_of_emf_c(letter, (value - AD8495_OFFSET_UV) / AD8495_GAIN)
+    if chip.kind == "hot_junction":
+        low_c, high_c = range_c(letter)
+        good &= (hot >= low_c) & (hot <= high_c)
+    status = np.where(good, np.uint8(Status.OK), np.uint8(Status.RANGE))
+    for mask, meaning in chip.flags:
+        status[whole & mask != 0] = meaning
+    ones = (1 << 8 * chip.word_bytes) - 1
+    status[(whole & ~chip.floating == 0) | (whole == ones)] = Status.CORRUPT
+    bad = status != Status.OK
     if bad.any():
-        decoded.emf_uv[bad] = np.nan
-        decoded.temperature_c[bad] = np.nan
-        decoded.cold_junction_c[decoded.status == Status.CORRUPT] = np.nan
-    return decoded
+        emf, hot = np.where(bad, np.nan, emf), np.where(bad, np.nan, hot)
+        cold = np.where(status == Status.CORRUPT, np.nan, cold)
+    return Decoded(emf, cold, hot, status)
 
 
 def encode_word(
@@ -92,12 +205,22 @@ def encode_word(
     it can't tell that fault, or a temperature is beyond the thermocouple's reference function.
     """
     chip = amplifier(amp, letter)
-    if status is Status.OK:
-        return chip.encode(temperature_c, cold_junction_c, letter)
-    if status not in chip.fault_words:
-        told = ", ".join(s.name for s in chip.fault_words)
-        raise ValueError(f"a {amp} has no word for {status.name}; it has words for {told}")
-    return chip.fault_words[status]
+    if status is not Status.OK:
+        if status not in chip.fault_words:
+            told = ", ".join(s.name for s in chip.fault_words)
+            raise ValueError(f"a {amp} has no word for {status.name}; it has words for {told}")
+        return chip.fault_words[status]
+    if chip.measures == "kelvin":
+        return chip.value.word(temperature_c + _KELVIN_C)
+    value, emf = temperature_c, _emf(letter, temperature_c)
+    if chip.measures == "line":
+        value = cold_junction_c + (emf - _emf(letter, cold_junction_c)) / _lines(chip)[letter]
+    elif chip.measures == "emf":
+        value = (emf - _emf(letter, cold_junction_c)) / float(ADS1115_COUNT_UV[(chip.besides >> 25) & 7])
+    elif chip.measures == "output":
+        value = emf * AD8495_GAIN + AD8495_OFFSET_UV
+    junction = chip.junction.word(cold_junction_c) if chip.junction is not None else 0
+    return chip.value.word(value) | junction | chip.besides
 
 
 def amplifier(amp: str, letter: str = "K") -> Amplifier:
@@ -118,105 +241,140 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     return chip
 
 
+def _lines(chip: Amplifier) -> Mapping[str, float]:
+    return chip.line_uv_per_c or {}
+
+
+def _emf(letter: str, temperature_c: float) -> float:
+    e = emf_uv(letter, temperature_c)
+    if np.isnan(e):
+        low_c, high_c = range_c(letter)
+        raise ValueError(f"{temperature_c:g} °C is outside type {letter} ({low_c:g} to {high_c:g} °C)")
+    return e
+
+
+_OPEN, _GROUND, _SUPPLY = Status.OPEN, Status.SHORT_GROUND, Status.SHORT_SUPPLY
+_RANGE, _CORRUPT = Status.RANGE, Status.CORRUPT
+
 AMPLIFIERS: Final[dict[str, Amplifier]] = {
+    # D15 is always 0, D14..D3 the temperature in 0.25 °C, up to where it stops counting; D2 open, D1 device
+    # ID, always 0, D0 three-state.
     "max6675": Amplifier(
         2,
-        "emf",
+        "line",
         ("K",),
-        sends_cold_junction=False,
-        decode=chips.decode_max6675,
-        encode=chips.encode_max6675,
-        fault_words={Status.OPEN: 0x0004, Status.RANGE: 0x7FF8, Status.CORRUPT: 0xFFFF},
+        Bits(3, 12, 4, signed=False),
+        believed=(0, 0xFFE),
+        flags=((0x0004, _OPEN), (0x8002, _CORRUPT)),
+        fault_words={_OPEN: 0x0004, _RANGE: 0x7FF8, _CORRUPT: 0xFFFF},
+        assumed_c=MAX6675_ASSUMED_JUNCTION_C,
+        line_uv_per_c={"K": MAX6675_GAIN_UV_PER_C},
+        floating=0x0001,
     ),
+    # D31..D18 hot junction on the straight line, 0.25 °C, believed from -270 to 1800 °C; D17 and D3 always 0;
+    # D16 fault, which stays where no reason is given; D15..D4 cold junction, 0.0625 °C; D2..D0 the reason.
     "max31855": Amplifier(
         4,
-        "emf",
-        tuple(chips.MAX31855_GAIN_UV_PER_C),
-        sends_cold_junction=True,
-        decode=chips.decode_max31855,
-        encode=chips.encode_max31855,
+        "line",
+        tuple(MAX31855_GAIN_UV_PER_C),
+        Bits(18, 14, 4),
+        believed=(-270 * 4, 1800 * 4),
+        flags=(
+            (0x0001_0000, _CORRUPT),
+            (0x4, _SUPPLY),
+            (0x2, _GROUND),
+            (0x1, _OPEN),
+            (0x0002_0008, _CORRUPT),
+        ),
         fault_words={
-            Status.OPEN: 0x0001_1901,
-            Status.SHORT_GROUND: 0x0001_1902,
-            Status.SHORT_SUPPLY: 0x0001_1904,
-            Status.RANGE: 0x7FFC_1900,
-            Status.CORRUPT: 0xFFFF_FFFF,
+            _OPEN: 0x0001_1901,
+            _GROUND: 0x0001_1902,
+            _SUPPLY: 0x0001_1904,
+            _RANGE: 0x7FFC_1900,
+            _CORRUPT: 0xFFFF_FFFF,
         },
+        junction=Bits(4, 12, 16),
+        line_uv_per_c=MAX31855_GAIN_UV_PER_C,
     ),
+    # Cold junction: 14 bits of 1/64 °C, the lowest two of its 16 always 0. Hot junction, linearised by the
+    # chip for the type that the firmware has set: 19 bits of 1/128 °C and 5 without meaning. Status: CJ
+    # range, TC range, four alarms on the user's own limits (no faults), OVUV (or below ground: the chip
+    # doesn't tell which), OPEN.
     "max31856": Amplifier(
         6,
-        "hot_junction",
+        "hot",
         LETTERS,
-        sends_cold_junction=True,
-        decode=chips.decode_max31856,
-        encode=chips.encode_max31856,
+        Bits(13, 19, 128),
+        flags=((0xC0, _RANGE), (0x02, _SUPPLY), (0x01, _OPEN), (0x3 << 32, _CORRUPT)),
         fault_words={
-            Status.OPEN: 0x1900_0000_0001,
-            Status.SHORT_SUPPLY: 0x1900_0000_0002,
-            Status.RANGE: 0x1900_0000_0040,
-            Status.CORRUPT: 0xFFFF_FFFF_FFFF,
+            _OPEN: 0x1900_0000_0001,
+            _SUPPLY: 0x1900_0000_0002,
+            _RANGE: 0x1900_0000_0040,
+            _CORRUPT: 0xFFFF_FFFF_FFFF,
         },
+        junction=Bits(34, 14, 64),
     ),
+    # Both junctions in 1/16 °C; the hot one linearised by the chip for the type that the firmware has set.
+    # Status bit 4: emf or T_H beyond the type's range, which is also all an open couple shows on this chip.
+    # Bit 5 is unimplemented, always 0; bit 6 is normally set: a conversion is complete.
     "mcp9600": Amplifier(
         5,
-        "hot_junction",
+        "hot",
         LETTERS,
-        sends_cold_junction=True,
-        decode=chips.decode_mcp9600,
-        encode=chips.encode_mcp9600,
-        fault_words={Status.RANGE: 0x00_0001_9050, Status.CORRUPT: 0xFF_FFFF_FFFF},
+        Bits(24, 16, 16),
+        flags=((0x10, _RANGE), (0x20, _CORRUPT)),
+        fault_words={_RANGE: 0x00_0001_9050, _CORRUPT: 0xFF_FFFF_FFFF},
+        junction=Bits(8, 16, 16),
+        besides=0x40,
     ),
-    "mcp9601": Amplifier(
-        5,
-        "hot_junction",
-        LETTERS,
-        sends_cold_junction=True,
-        decode=chips.decode_mcp9601,
-        encode=chips.encode_mcp9600,
-        fault_words={
-            Status.OPEN: 0x00_0001_9050,
-            Status.SHORT_GROUND: 0x01_9001_9060,
-            Status.CORRUPT: 0xFF_FFFF_FFFF,
-        },
-    ),
+    # A plain converter, whose cold junction another channel must tell. It sticks at its ends.
     "ads1115": Amplifier(
         4,
         "emf",
         LETTERS,
-        sends_cold_junction=False,
-        decode=chips.decode_ads1115,
-        encode=chips.encode_ads1115,
-        fault_words={Status.RANGE: chips.ADS1115_CONFIG << 16 | 0x7FFF, Status.CORRUPT: 0xFFFF_FFFF},
+        Bits(0, 16),
+        believed=(-0x7FFF, 0x7FFE),
+        fault_words={_RANGE: _ADS1115_CONFIG | 0x7FFF, _CORRUPT: 0xFFFF_FFFF},
+        besides=_ADS1115_CONFIG,
     ),
+    # An analogue amplifier with its own cold junction, read by a converter. It ends at its supply, and no
+    # converter on a board reads on from there.
     "ad8495": Amplifier(
         4,
-        "hot_junction",
+        "output",
         ("K",),
-        sends_cold_junction=False,
-        decode=chips.decode_ad8495,
-        encode=chips.encode_ad8495,
-        fault_words={Status.RANGE: 0x7FFF_FFFF, Status.CORRUPT: 0xFFFF_FFFF},
+        Bits(0, 32),
+        believed=(-7_000_000, 7_000_000),
+        fault_words={_RANGE: 0x7FFF_FFFF, _CORRUPT: 0xFFFF_FFFF},
     ),
+    # D15 error flag, D14..D0 the object in 0.02 K.
     "mlx90614": Amplifier(
         2,
-        "infrared",
+        "kelvin",
         (),
-        sends_cold_junction=False,
-        decode=chips.decode_mlx90614,
-        encode=chips.encode_mlx90614,
-        fault_words={Status.RANGE: 0x7FFF, Status.CORRUPT: 0xFFFF},
-    ),
-    "mlx90616": Amplifier(
-        2,
-        "infrared",
-        (),
-        sends_cold_junction=False,
-        decode=chips.decode_mlx90616,
-        encode=chips.encode_mlx90616,
-        fault_words={Status.RANGE: 0x0001, Status.CORRUPT: 0xFFFF},
+        Bits(0, 15, 50, signed=False),
+        believed=(0x27AD, 0x7FFE),
+        flags=((0x8000, _CORRUPT),),
+        fault_words={_RANGE: 0x7FFF, _CORRUPT: 0xFFFF},
     ),
 }
 """By the name the rig gives (`amp`)."""
+
+# As the MCP9600, but bit 5 is a short, to ground or supply, and bit 4 an open couple: it is the input range's
+# bit as well, so an open couple is one that has not left its range.
+AMPLIFIERS["mcp9601"] = replace(
+    AMPLIFIERS["mcp9600"],
+    flags=((0x10, _OPEN), (0x20, _GROUND)),
+    fault_words={_OPEN: 0x00_0001_9050, _GROUND: 0x01_9001_9060, _CORRUPT: 0xFF_FFFF_FFFF},
+)
+# All 16 bits are the object in 0.02 K: it ends at 1037.55 °C, and its error flag is elsewhere.
+AMPLIFIERS["mlx90616"] = replace(
+    AMPLIFIERS["mlx90614"],
+    value=Bits(0, 16, 50, signed=False),
+    believed=(0x27AD, 0xFFFF),
+    flags=(),
+    fault_words={_RANGE: 0x0001, _CORRUPT: 0xFFFF},
+)
 
 UNFIT: Final = {
     "mlx90640": "its picture ends at 300 °C, and a firing begins there",

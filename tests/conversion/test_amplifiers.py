@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.conversion import chips
+from logger.conversion import amplifiers
 from logger.conversion.amplifiers import AMPLIFIERS, Decoded, amplifier, decode_words, encode_word
 from logger.physics.thermocouple import LETTERS, compensated_temperature_c, emf_uv, range_c, slope_uv_per_c
 from logger.reading import Status
@@ -91,7 +91,7 @@ def test_max31855_fault_bits(bits: int, status: Status) -> None:
 
 def test_max31855_gains_are_the_nist_values_that_the_datasheet_took_them_from() -> None:
     """Table 1: each gain is the mean slope from 0 °C to 1000 °C (T: 400 °C) of NIST's tables."""
-    for letter, gain in chips.MAX31855_GAIN_UV_PER_C.items():
+    for letter, gain in amplifiers.MAX31855_GAIN_UV_PER_C.items():
         end_c = 400.0 if letter == "T" else 1000.0
         assert gain == pytest.approx(emf_uv(letter, end_c) / end_c, rel=0, abs=0.0006)
 
@@ -114,7 +114,7 @@ def test_max6675_counts_of_a_quarter_degree(word: int, line_c: float) -> None:
     """D14..D3 in 0.25 °C; the datasheet has the layout (figure 2) but no table of examples."""
     decoded = one("max6675", word)
     assert decoded.status[0] == Status.OK
-    assert decoded.cold_junction_c[0] == chips.MAX6675_ASSUMED_JUNCTION_C
+    assert decoded.cold_junction_c[0] == amplifiers.MAX6675_ASSUMED_JUNCTION_C
     assert decoded.emf_uv[0] == pytest.approx(41 * (line_c - 25), rel=0, abs=1e-6)
 
 
@@ -442,7 +442,7 @@ def test_encode_decode_round_trip(amp: str, data: st.DataObject) -> None:
     decoded = decode_words(amp, np.array([word]), letter, known)
     count_c = RESOLUTION_C[amp]
     if chip.kind == "emf":
-        gain = {"max6675": 41.0, "ads1115": 1.0}.get(amp) or chips.MAX31855_GAIN_UV_PER_C[letter]
+        gain = {"max6675": 41.0, "ads1115": 1.0}.get(amp) or amplifiers.MAX31855_GAIN_UV_PER_C[letter]
         if (
             amp != "ads1115"
             and not -269
