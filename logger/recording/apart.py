@@ -25,29 +25,21 @@ class Room:
         self._bytes: dict[str, int] = {}
         # Of frames that may be placed yet: where they count, and their size.
         self._waiting: dict[int, tuple[str, int]] = {}
-        self._told: set[str] = set()
 
     def add(self, key: str, frames: int, size: int) -> None:
         """Count frames that are there already: their number, and their bytes."""
         self.frames += frames
         self._bytes[key] = self._bytes.get(key, 0) + size
 
-    def has_room(self, key: str, size: int) -> bool:
-        """Say whether a frame of this size [bytes] can be kept on this account."""
+    def keep(self, key: str, size: int, *, may_be_placed: bool = False) -> int | None:
+        """Take a frame of this size [bytes], and give its number; None where its account has no room."""
         known = key in self._bytes or len(self._bytes) < STREAMS
-        return known and self._bytes.get(key, 0) + size <= ROOM_BYTES
-
-    def is_news(self, key: str) -> bool:
-        """Say, once of each account, that it is full."""
-        if key in self._told or len(self._told) >= STREAMS:
-            return False
-        self._told.add(key)
-        return True
-
-    def keep(self, key: str, size: int) -> int:
-        """Take a frame, and give its number."""
+        if not known or self._bytes.get(key, 0) + size > ROOM_BYTES:
+            return None
         number, self.next_id = self.next_id, self.next_id + 1
         self.add(key, 1, size)
+        if may_be_placed:
+            self.may_be_placed(number, key, size)
         return number
 
     def may_be_placed(self, number: int, key: str, size: int) -> None:
@@ -62,7 +54,3 @@ class Room:
         if number in self._waiting:
             key, size = self._waiting.pop(number)
             self._bytes[key] -= size
-
-    def begin_afresh(self) -> None:
-        """Tell again what is full: another firing begins."""
-        self._told.clear()

@@ -1,4 +1,4 @@
-"""What waits for the disk: readings with what was judged of them, and whom to thank for them."""
+"""What comes in and waits for the disk: readings with what was judged of them, and whom to thank for them."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from logger.journal.rows import Apart, FiringInfo, Key
-from logger.reading import Batch, Event
-from logger.recording.far_end import Token
+from logger.reading import Batch, Event, Frame
 from logger.replay.judging import Kept
 
 if TYPE_CHECKING:
@@ -20,21 +19,26 @@ _EARLY: Final = 200
 """So many events of before the first firing are kept for it."""
 
 
+Token = tuple[str, object]
+"""A source's name and what it wants to hear back."""
+
+
 @dataclass(slots=True)
 class Unit:
-    """What goes into the journal together: readings, what was judged of them, whom to thank for them.
+    """What came in since the last time, and goes into the journal together with what was judged of it."""
 
-    `apart`, `placed` and `keys` are those of `Taken`; `refused` are never thanked.
-    """
-
-    batches: list[Batch] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)
-    estimates: list[tuple[int, Kept]] = field(default_factory=list)
-    tokens: list[Token] = field(default_factory=list)
-    refused: list[Token] = field(default_factory=list)
+    frames: list[tuple[Frame, int]] = field(default_factory=list)  # with the time of each, UTC. [µs]
+    # frames that nobody can place yet, to be kept as they came
     apart: list[Apart] = field(default_factory=list)
+    # numbers of frames set apart earlier that are among `frames`
     placed: list[int] = field(default_factory=list)
-    keys: dict[str, list[Key]] = field(default_factory=dict)
+    keys: dict[str, list[Key]] = field(default_factory=dict)  # of `frames`, by rig
+    tokens: list[Token] = field(default_factory=list)  # to acknowledge once all this is in the journal
+    # never to be acknowledged: there is no room to keep them
+    refused: list[Token] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)  # what happened to rigs and sources, and was judged
+    batches: list[Batch] = field(default_factory=list)  # the `frames`, converted
+    estimates: list[tuple[int, Kept]] = field(default_factory=list)
 
     @property
     def readings(self) -> int:

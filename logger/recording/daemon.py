@@ -75,7 +75,7 @@ class Logger:
             log.error("%s", away)
             self._recorder.happened("journal_elsewhere", away)
             self._recorder.journal.upkeep = away
-        self._recorder.worker.start()
+        self._recorder.start()
         self._home.remember()
         tell("READY=1")
         with contextlib.closing(Sign(self._home)) as sign:
@@ -99,19 +99,19 @@ class Logger:
         ended = await asyncio.gather(*tasks, return_exceptions=True)
         tell("STOPPING=1")
         self._intake.stop()
-        await asyncio.to_thread(self._recorder.worker.join)
+        await asyncio.to_thread(self._recorder.ended.result)
         for outcome in ended:
             if isinstance(outcome, Exception):
                 raise outcome
 
     async def _watch(self, sign: Sign) -> None:
         """End when asked to, or when the journal's thread has failed."""
-        while not self._stop.is_set() and self._recorder.worker.alive:
+        while not self._stop.is_set() and not self._recorder.ended.done():
             self._intake.check_host_clock()
             if not self._lock.holds():
                 raise AlreadyRunning(self._home.root)
             # Not hung on a slow disk: a restart would lose what waits in memory for it.
-            if self._recorder.worker.stuck_s < _STUCK_S:
+            if self._recorder.stuck_s < _STUCK_S:
                 tell("WATCHDOG=1")
                 sign.give(recording=self._recorder.recording, trouble=self._recorder.trouble)
             with contextlib.suppress(TimeoutError):

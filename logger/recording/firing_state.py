@@ -1,26 +1,41 @@
-"""Which firing runs, under which plan, and whether what comes in belongs to it."""
+"""Which firing runs, under which plan, and whether what comes in belongs to it.
+
+Arming: what is decided before lighting becomes the plan of the firing that begins with the next reading. What
+runs without a plan until then is a rig that is being set up. A firing that has a plan is ended for another
+one only if the request names it.
+"""
 
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from logger.conversion.assembler import Assembler, Trouble
 from logger.errors import UserError
 from logger.journal.layout import as_stored
 from logger.journal.rows import FiringInfo
-from logger.plan import Plan
-from logger.plan import loads as loads_plan
+from logger.plan import Plan, PlanError, loads
 from logger.reading import Batch, Frame
-from logger.recording import arming
+from logger.requests import Arm, RequestError
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.writer import JournalWriter
 
+_ARMED: Final = "armed"
+
 log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Armed:
+    """A plan that was armed, and what became of it."""
+
+    plan: Plan
+    firing: str | None = None  # the firing that opened under it; None until the next reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +44,7 @@ class Standing:
 
     firing: FiringInfo | None = None
     holding: bool = False  # whether readings are let go by until somebody asks for a firing
-    armed: arming.Armed | None = None
+    armed: Armed | None = None
 
 
 class FiringState:
@@ -65,7 +80,7 @@ class FiringState:
                 writer.add_event(firing.id, now_us, "system", data)
         elif self.plan is None and firing.plan_toml is not None:
             try:
-                self.plan = loads_plan(firing.plan_toml)
+                self.plan = loads(firing.plan_toml)
             except UserError as exc:
                 log.error("the firing's plan is damaged: %s", exc)
                 damage = str(exc)
@@ -73,9 +88,9 @@ class FiringState:
         self.now = replace(self.now, firing=firing, armed=armed)
         return damage
 
-    def _armed(self, reader: JournalReader, firing: FiringInfo | None) -> arming.Armed | None:
+    def _armed(self, reader: JournalReader, firing: FiringInfo | None) -> Armed | None:
         """What was armed on a page goes before the plan that the command line names at each start."""
-        armed = arming.kept(reader)
+        armed = kept_armed(reader)
         if armed is None or armed.firing != (None if firing is None else firing.id):
             return None
         if self._given is not None and self._given != armed.plan:
@@ -99,15 +114,15 @@ class FiringState:
         if self.now.firing is not None or self._begin_us is None:
             return self.now
         firing = writer.open_firing(
-            (self.plan.title if self.plan else "") or self._title or arming.dated_title(self._begin_us),
+            (self.plan.title if self.plan else "") or self._title or _dated_title(self._begin_us),
             self.plan.dumps() if self.plan else None,
             self._begin_us,
             invented=self._invented,
         )
         armed = self.now.armed
         if armed is not None:
-            armed = arming.Armed(armed.plan, firing.id)
-            arming.keep(writer, armed)
+            armed = Armed(armed.plan, firing.id)
+            keep_armed(writer, armed)
         return replace(self.now, firing=firing, armed=armed)
 
     def opened(self, standing: Standing) -> None:
@@ -124,3 +139,53 @@ class FiringState:
         self.plan = self._given if standing.armed is None else standing.armed.plan
         self._assembler = Assembler(self.plan)
         return True
+
+
+def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:
+    """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
+
+    RequestError: the plan is wrong, or the running firing has one and isn't named.
+    """
+    try:
+        plan = loads(asked.plan_toml)
+    except PlanError as exc:
+        raise RequestError(str(exc), "plan_toml") from exc
+    if firing is not None:
+        if firing.plan_toml is not None and asked.replace != firing.id:
+            raise RequestError(
+                f"firing {firing.id} ({firing.title}) runs under a plan; finish it first, or confirm that "
+                "it is to end now"
+            )
+        if firing.plan_toml is None and firing.title == _dated_title(firing.started_us):
+            writer.change_firing(firing.id, title=_setting_up(firing.started_us))
+        event = {"what": "ended_by_arming", "title": plan.title}
+        writer.add_event(firing.id, now_us, "system", event, who)
+        writer.finish_firing(firing.id, now_us)
+    armed = Armed(plan)
+    keep_armed(writer, armed)
+    return armed
+
+
+def keep_armed(writer: JournalWriter, armed: Armed | None) -> None:
+    """Keep what is armed, so that a logger that is started again knows of it."""
+    writer.set_meta(_ARMED, {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing})
+
+
+def kept_armed(reader: JournalReader) -> Armed | None:
+    """Give what was armed last, if that still holds."""
+    found = reader.meta(_ARMED)
+    try:
+        return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
+    except (PlanError, AttributeError, KeyError, TypeError) as exc:
+        # Of an older version's rules, or damaged; the firing itself must be recorded all the same.
+        log.error("the armed plan can't be used: %s", exc)
+        return None
+
+
+def _dated_title(t_us: int) -> str:
+    """Give the title of a firing that nobody has named."""
+    return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
+
+
+def _setting_up(t_us: int) -> str:
+    return time.strftime("Setting up on %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))

@@ -58,7 +58,7 @@ class HostTime:
         self.scale = scale
         self._start_monotonic = time.monotonic()
         self._start_wall_s = time.time()
-        self._start_us = round(self._start_wall_s * 1e6) if start_us is None else start_us
+        self.start_us = round(self._start_wall_s * 1e6) if start_us is None else start_us
 
     def fire_s(self) -> float:
         """Monotonic seconds of fire time since the start."""
@@ -72,9 +72,13 @@ class HostTime:
         """Convert fire time since the start to a reading of the monotonic clock."""
         return fire_s / self.scale + self._start_monotonic
 
+    def to_us(self, fire_s: float) -> int:
+        """Convert fire time since the start to UTC. [µs]."""
+        return self.start_us + round(fire_s * 1e6)
+
     def utc_us(self) -> int:
         """Now, in fire time."""
-        return self._start_us + round(self.fire_s() * 1e6)
+        return self.to_us(self.fire_s())
 
     def clock_error_s(self) -> float:
         """How far the host's clock has been set forward since the start. [s]."""

@@ -10,11 +10,10 @@ from dataclasses import asdict
 from typing import Any, Final
 
 from logger.reading import Event, Frame
-from logger.recording.far_end import Token
+from logger.recording.backlog import Token, Unit
 from logger.recording.hosttime import HostTime
-from logger.recording.placing import Placing
-from logger.recording.taken import Line, Taken
-from logger.rig_line.came import UNKNOWN
+from logger.recording.placing import Line, Placing
+from logger.rig_line.came import UNKNOWN, Came
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, is_chatter
 from logger.sources import Arrival, Sampled
@@ -38,47 +37,42 @@ class Intake:
         """The journal's thread's own."""
         self._time = time_line
         self._lock = threading.Condition()
-        self._lines: list[Line] = []
+        self._lines: list[Came] = []
         self._load: dict[str, tuple[int, int]] = {}  # by source: lines and bytes that wait
-        self._waiting = Taken()
-        self._came = False
+        self._waiting = Unit()
+        self._any = False
         self._taken_s = float("-inf")
         self._stopped = False
         self._clock_off_s = 0.0
 
     async def put(self, arrival: Arrival | Sampled) -> None:
         """Take a line; bad ones are counted and dropped. Waits while there is no room."""
-        line = self._line(arrival)
-        if line is not None:
+        came = self._came(arrival)
+        if came is not None:
             await self._wait_for_room(arrival.source)
-        self._add(line, (arrival.source, arrival.token))
+        self._add(came, (arrival.source, arrival.token))
 
-    def _line(self, came: Arrival | Sampled) -> Line | None:
+    def _came(self, given: Arrival | Sampled) -> Came | None:
         """Read what came in; bad lines are counted, and None."""
-        arrival_s = self._time.to_fire_s(came.monotonic_s)
-        if isinstance(came, Sampled):  # it has neither clock nor counter; `Placing` counts for it
-            frame = Frame(came.rig, 0, round(arrival_s * 1000) % 2**32, came.samples)
-            return Line(frame, arrival_s, UNKNOWN, came.source, came.token, b"", proven=False)
+        arrival_s = self._time.to_fire_s(given.monotonic_s)
+        token = (given.source, given.token)
+        if isinstance(given, Sampled):  # it has neither clock nor counter; `Placing` counts for it
+            frame = Frame(given.rig, 0, round(arrival_s * 1000) % 2**32, given.samples)
+            return Came(0, frame.ms, arrival_s, UNKNOWN, Line(frame, token, b"", proven=False))
         try:
-            frame = came.frame or decode(came.line)
+            frame = given.frame or decode(given.line)
         except WireError as exc:
-            if came.rig is None and isinstance(exc, BadCrc) and is_chatter(came.line):
+            if given.rig is None and isinstance(exc, BadCrc) and is_chatter(given.line):
                 self.counters.chatter += 1
             elif isinstance(exc, BadCrc):
                 self.counters.bad_crc += 1
             else:
                 self.counters.malformed += 1
-                log.debug("%s: %s", came.source, exc)
+                log.debug("%s: %s", given.source, exc)
             return None
-        return Line(
-            frame,
-            arrival_s,
-            checksum(came.line),
-            came.source,
-            came.token,
-            came.line.rstrip(b"\r\n"),
-            stray=came.rig is not None and frame.rig != came.rig,
-        )
+        stray = given.rig is not None and frame.rig != given.rig
+        line = Line(frame, token, given.line.rstrip(b"\r\n"), stray=stray)
+        return Came(frame.seq, frame.ms, arrival_s, checksum(given.line), line)
 
     async def _wait_for_room(self, source: str) -> None:
         # The journal's thread makes room, and knows nothing of this loop.
@@ -102,18 +96,18 @@ class Intake:
             self._event("clock", {"what": "host_set", "by_s": round(off_s - self._clock_off_s, 1)})
             self._clock_off_s = off_s
 
-    def take(self, after_s: float, at_most_s: float) -> Taken:
+    def take(self, after_s: float, at_most_s: float) -> Unit:
         """Wait for frames, at least so long after those before [s]. For the journal's thread."""
         with self._lock:
-            self._lock.wait_for(lambda: self._stopped or self._came, at_most_s)
-            if self._came:
+            self._lock.wait_for(lambda: self._stopped or self._any, at_most_s)
+            if self._any:
                 left_s = self._taken_s + after_s - time.monotonic()
                 self._lock.wait_for(lambda: self._stopped, left_s) if left_s > 0 else None
                 self._taken_s = time.monotonic()
-            taken, self._waiting = self._waiting, Taken()
+            taken, self._waiting = self._waiting, Unit()
             lines, self._lines = self._lines, []
             self._load.clear()
-            self._came = False
+            self._any = False
         self.placing.take(lines, taken)
         return taken
 
@@ -142,20 +136,20 @@ class Intake:
         }
 
     def _say_so(self) -> None:
-        if not self._came:
-            self._came = True
+        if not self._any:
+            self._any = True
             self._lock.notify()
 
     def _has_room(self, source: str) -> bool:
         lines, size = self._load.get(source, (0, 0))
         return lines < PENDING_FRAMES and size < PENDING_BYTES
 
-    def _add(self, line: Line | None, token: Token) -> None:
+    def _add(self, came: Came | None, token: Token) -> None:
         with self._lock:
-            if line is not None:
-                self._lines.append(line)
-                lines, size = self._load.get(line.source, (0, 0))
-                self._load[line.source] = (lines + 1, size + len(line.bytes))
+            if came is not None:
+                self._lines.append(came)
+                lines, size = self._load.get(token[0], (0, 0))
+                self._load[token[0]] = (lines + 1, size + len(came.what.bytes))
             elif token[1] is not None:
                 self._waiting.tokens.append(token)
             self._say_so()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -13,7 +14,6 @@ from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
 from logger.reading import Batch, Event
 from logger.recording.backlog import Unit
-from logger.recording.catching_up import AT_ONCE_US, CatchingUp
 from logger.recording.hosttime import HostTime
 from logger.replay.judging import Judging, Kept
 from logger.rig_line.beacon import Show, show_for
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from logger.judgement.alarms import Event as Said
     from logger.plan import Plan
 
+AT_ONCE_US: Final = 60_000_000
+"""So much is judged again within some milliseconds; more than that beside the recording. [µs]"""
 SETTLE_US: Final = 3_000_000
 """Readings may still be on their way this long before silence counts as silence. [µs]"""
 UNJUDGED: Final = "unjudged"
@@ -56,7 +58,7 @@ class Judged:
         self.keep_at_once = False
         """Something was said that no reading tells again after a restart."""
         self._seen: list[tuple[str, str]] = []
-        self._catching_up: CatchingUp | None = None
+        self._catching_up: _CatchingUp | None = None
         self._verdict_s = float("-inf")
 
     def end(self) -> None:
@@ -85,7 +87,7 @@ class Judged:
                 self.judging = judging
             else:
                 told_us = int(unjudged["since_us"]) if unjudged.get("firing") == firing.id else last_us
-                self._catch_up(writer, firing, plan, state, told_us)
+                self._catch_up(writer, firing, plan, told_us, (judging, since_us))
         except JournalError:
             raise
         except Exception as exc:  # a fault of ours in there must not keep the fire from being recorded
@@ -99,28 +101,29 @@ class Judged:
         if self._catching_up is not None:
             return False
         now = writer.firing(firing.id)
-        self._catch_up(writer, now, plan, None, now.last_us or now.started_us)
+        self._catch_up(writer, now, plan, now.last_us or now.started_us)
         return True
 
     def caught_up(self, writer: JournalWriter, firing: FiringInfo | None, plan: Plan | None) -> Unit | None:
         """Take over, if it is there, the judgement from the thread that has caught up, and what it said."""
         caught = self._catching_up
-        if caught is None or not caught.done:
+        if caught is None or caught.is_alive():
             return None
         self._catching_up = None
         if firing is None or caught.firing.id != firing.id:
             return None
         now = writer.firing(firing.id)
         if now.seen != caught.firing.seen:  # a channel that is new since
-            self._catch_up(writer, now, plan, None, caught.told_us)
+            self._catch_up(writer, now, plan, caught.told_us)
             return None
         try:
-            judging, said = caught.finish()
+            said = caught.finish()
         except Exception as exc:
             self._happened(self._failed(exc))
             return None
         self._seen = list(now.seen)
-        self.judging, self.trouble = judging, ""
+        judging = self.judging = caught.judging
+        self.trouble = ""
         kept = [(t_us, zones) for t_us, zones in judging.take_estimates() if t_us > caught.told_us]
         self.keep_at_once = True
         return Unit(events=events_of(judging, said), estimates=kept)
@@ -162,12 +165,20 @@ class Judged:
         )
 
     def _catch_up(
-        self, writer: JournalWriter, firing: FiringInfo, plan: Plan | None, state: bytes | None, told_us: int
+        self,
+        writer: JournalWriter,
+        firing: FiringInfo,
+        plan: Plan | None,
+        told_us: int,
+        restored: tuple[Judging, int | None] | None = None,
     ) -> None:
         """Judge a long stretch again beside the recording, and then go on from there."""
         writer.set_meta(UNJUDGED, {"firing": firing.id, "since_us": told_us})
         self.judging = None
-        self._catching_up = CatchingUp(self._path, plan, firing, state, told_us)
+        if restored is None:
+            restored = Judging(plan, firing.started_us, estimating=True), None
+            restored[0].rebuild(firing.seen)
+        self._catching_up = _CatchingUp(self._path, firing, *restored, told_us)
         self._catching_up.start()
 
     def _failed(self, exc: Exception) -> Event:
@@ -210,3 +221,37 @@ class Judged:
 def events_of(judging: Judging, said: Iterable[Said]) -> list[Event]:
     """Give what the judgement said, in seconds since the first reading, as events of the firing."""
     return [Event(judging.micros(s.t_s), s.kind, s.data, s.who) for s in said]
+
+
+class _CatchingUp(threading.Thread):
+    """Judges a firing from its beginning, or from where the judgement stood, up to now.
+
+    What was said of readings until `told_us` is in the journal already. [µs]
+    """
+
+    def __init__(
+        self, path: Path, firing: FiringInfo, judging: Judging, since_us: int | None, told_us: int
+    ) -> None:
+        super().__init__(name="catching up", daemon=True)
+        self.firing, self.judging, self.told_us = firing, judging, told_us
+        self._path, self._since_us = path, since_us
+        self._said: list[Said] = []
+        self._failure: Exception | None = None
+
+    def run(self) -> None:
+        try:
+            with contextlib.closing(JournalReader(self._path)) as reader:
+                self._said = self.judging.replay(reader, self.firing.id, self._since_us)
+        except Exception as exc:
+            self._failure = exc
+
+    def finish(self) -> list[Said]:
+        """Judge the little that came meanwhile, in the thread that goes on with it; raises its failure.
+
+        Gives what is to be written: said of readings after `told_us`.
+        """
+        if self._failure is not None:
+            raise self._failure
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            self._said += self.judging.go_on(reader, self.firing.id)
+        return [e for e in self._said if self.judging.micros(e.t_s) > self.told_us]

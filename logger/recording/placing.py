@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from itertools import islice
-from typing import Any, Final
+from operator import itemgetter
+from typing import TYPE_CHECKING, Any, Final
 
 from logger.journal.rows import Apart, Key
 from logger.reading import Event, Frame
 from logger.recording.apart import FULL, STREAMS, Room
-from logger.recording.far_end import Token
+from logger.recording.backlog import Token, Unit
 from logger.recording.hosttime import HostTime
-from logger.recording.taken import Line, Taken
 from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
 from logger.rig_line.came import UNKNOWN, Came
 from logger.rig_line.clock import RigClock
@@ -20,6 +21,12 @@ from logger.rig_line.outcome import Begin, Outcome, Verdict
 from logger.rig_line.stream import Stream
 from logger.rig_line.wire import Counters, WireError, checksum, decode, is_name
 
+if TYPE_CHECKING:
+    from logger.journal.reader import JournalReader
+    from logger.journal.rows import FiringInfo
+
+PRIME_US: Final = 15 * 60 * 1_000_000
+"""How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
 _NAMES_TOLD: Final = 8
 _RESET_S: Final = 30.0
 """A new boot is sure within 10 s; the rig said why it started just before. [s]"""
@@ -37,6 +44,17 @@ _SAID: Final = {
 }
 
 
+@dataclass(slots=True)
+class Line:
+    """What belongs to a frame that came in (`Came.what`)."""
+
+    frame: Frame
+    token: Token
+    bytes: bytes
+    stray: bool = False  # it came under another rig's topic
+    proven: bool = True  # it has a checksum, a counter and a clock of its own
+
+
 class Placing:
     """Follows every rig's stream of frames."""
 
@@ -48,7 +66,7 @@ class Placing:
         self._time, self._counters = time_line, counters
         self._admission = Admission()
         self._streams: dict[str, Stream] = {}
-        self._early: list[Line] = []
+        self._early: list[Came] = []
         self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it said so
         self._told: set[str] = set()
         self._unproven: dict[str, int] = {}  # by rig without a counter: the next number that it is given
@@ -62,15 +80,33 @@ class Placing:
         if len(self._resets) > _RESETS:
             del self._resets[next(iter(self._resets))]
 
-    def take(self, lines: list[Line], taken: Taken) -> None:
+    def take(self, came: list[Came], taken: Unit) -> None:
         """Find the places of what came in, and of what waited for its place."""
-        lines, self._early = [*self._early, *lines], []
-        for i, line in enumerate(lines):
-            self._follow(i, line, lines, taken)
+        came, self._early = [*self._early, *came], []
+        for i, one in enumerate(came):
+            self._follow(one, islice(came, i + 1, None), taken)
         now_s = self._time.fire_s()
         for name, stream in self._streams.items():
             if stream.held:
                 self._record(name, stream.settle_idle(now_s), now_s, taken)
+
+    def go_on(self, reader: JournalReader, firing: FiringInfo, now_us: int) -> None:
+        """Go on after a restart: which frames are in the journal already, where each rig's clock stood."""
+        channels: dict[str, list[str]] = {}
+        for rig, channel in firing.seen:
+            channels.setdefault(rig, []).append(channel)
+        since_us = (now_us if firing.last_us is None else firing.last_us) - PRIME_US
+        if firing.last_us is not None:
+            clocks = reader.meta("clocks")
+            frames: dict[str, list[tuple[int, int, int]]] = {}
+            checksums = reader.noted_lately()
+            for batch in reader.batches(firing.id, since_us=since_us):
+                rows = zip(batch.seq.tolist(), batch.ms.tolist(), batch.t_us.tolist(), strict=True)
+                frames.setdefault(batch.rig, []).extend(rows)
+            for rig, named in channels.items():
+                of_rig = sorted(frames.get(rig, ()), key=itemgetter(2))
+                self.prime(rig, of_rig, named, checksums.get(rig, {}), clocks.get(rig, {}))
+        self.prime_apart(*reader.set_apart_sums(), reader.set_apart(firing.id, since_us))
 
     def prime(
         self,
@@ -86,7 +122,7 @@ class Placing:
         and its entry of `clocks` when that was committed; empty if there is none.
         """
         self._admission.known(rig, channels)
-        begin_s = self._begin_s()
+        begin_s = self._time.start_us / 1e6
         came = [
             Came(seq, ms, t_us / 1e6 - begin_s, checksums.get((seq, ms), UNKNOWN)) for seq, ms, t_us in frames
         ]
@@ -111,7 +147,7 @@ class Placing:
         self.apart.next_id = next_id
         for (rig, source), (frames, size) in sums.items():
             self.apart.add(self._whose(rig, source), frames, size)
-        begin_s, now_s = self._begin_s(), self._time.fire_s()
+        begin_s, now_s = self._time.start_us / 1e6, self._time.fire_s()
         for row in rows:
             arrival_s = row.t_us / 1e6 - begin_s
             if row.why not in ("unplaced", "rig") or arrival_s > now_s:
@@ -121,13 +157,12 @@ class Placing:
             except WireError:
                 continue
             self.apart.may_be_placed(row.id, self._whose(row.rig, row.source), len(row.line))
-            line = Line(frame, arrival_s, checksum(row.line), row.source, row.id, row.line)
-            line.kept_before = True
-            self._early.append(line)
+            line = Line(frame, (row.source, None), row.line)
+            self._early.append(Came(frame.seq, frame.ms, arrival_s, checksum(row.line), line, apart=row.id))
 
     def clocks(self) -> dict[str, Any]:
         """State of every rig's clock, for `prime`, as plain data; in the journal's thread."""
-        shift_s = self._begin_s()
+        shift_s = self._time.start_us / 1e6
         return {
             name: {"shift_s": shift_s, **stream.boot.clock.state()}
             for name, stream in self._streams.items()
@@ -156,15 +191,10 @@ class Placing:
         """Another firing begins; in the journal's thread."""
         self._admission.begin_afresh(self._time.fire_s())
         self._told.clear()
-        self.apart.begin_afresh()
 
     def _whose(self, rig: str, source: str) -> str:
         """Say on whose account a frame is set apart: a recorded rig's, or that of a source's strangers."""
         return rig if rig in self._streams else f"by {source}"
-
-    def _begin_s(self) -> float:
-        """Give UTC, in seconds, where the clock of the arrivals is zero."""
-        return self._time.utc_us() / 1e6 - self._time.fire_s()
 
     def _stream(self, name: str) -> Stream:
         stream = self._streams.get(name)
@@ -179,70 +209,61 @@ class Placing:
         stream = self._streams[name]
         return stream.boot is not None, stream.held, self.heard.get(name, ("", 0.0))[1]
 
-    def _follow(self, i: int, line: Line, lines: list[Line], taken: Taken) -> None:
+    def _follow(self, came: Came, rest: Iterable[Came], taken: Unit) -> None:
         """Find a frame's place, or set it apart. In the journal's thread: streams and clocks are its own."""
-        token = (line.source, None if line.kept_before else line.token)
-        name = line.frame.rig
+        line: Line = came.what
+        name, source = line.frame.rig, line.token[0]
         if not line.proven:
-            self._record_unproven(line, taken)
-            self._answer(True, token, taken)
+            self._record_unproven(came, taken)
+            self._answer(True, line.token, taken)
             return
         if line.stray:
-            self._answer(self._set_apart(line, "topic", f"by {line.source}", taken) is not None, token, taken)
+            self._answer(self._set_apart(came, "topic", f"by {source}", taken), line.token, taken)
             return
         stream = self._stream(name)
         begin, gathered_s = Begin.AT_ONCE, 0.0
         if stream.boot is None:
-            begin = self._admission.begin(
-                name, line.frame.ch, line.arrival_s, wired=not line.source.startswith("mqtt")
-            )
-            gathered_s = _gathered_s(line, islice(lines, i + 1, None))
+            wired = not source.startswith("mqtt")
+            begin = self._admission.begin(name, line.frame.ch, came.arrival_s, wired=wired)
+            gathered_s = _gathered_s(came, rest)
             if begin is Begin.NEVER:
-                self._tell_refused(name, line, taken)
-        came = Came(line.frame.seq, line.frame.ms, line.arrival_s, line.checksum, line)
-        if line.kept_before:
-            assert isinstance(line.token, int)
-            came.apart = line.token
+                self._tell_refused(came, taken)
         outcome = stream.take(came, begin, gathered_s)
         on_disk = True
         if outcome.verdict is Verdict.HELD and came.apart is None:
-            recorded = stream.boot is not None
-            why, key = ("unplaced", name) if recorded else ("rig", f"by {line.source}")
-            came.apart = self._set_apart(line, why, key, taken, may_be_placed=True)
-            on_disk = came.apart is not None
+            why, key = ("unplaced", name) if stream.boot is not None else ("rig", f"by {source}")
+            on_disk = self._set_apart(came, why, key, taken, may_be_placed=True)
             if not on_disk:
                 stream.forget(came)  # when it comes again it is no duplicate of anything
-        on_disk &= self._record(name, outcome, line.arrival_s, taken)
-        self._answer(on_disk, token, taken)
+        on_disk &= self._record(name, outcome, came.arrival_s, taken)
+        self._answer(on_disk, line.token, taken)
 
-    def _record_unproven(self, line: Line, taken: Taken) -> None:
+    def _record_unproven(self, came: Came, taken: Unit) -> None:
         """Record what nothing can be proved of, at the time it came."""
-        frame, name = line.frame, line.frame.rig
+        line: Line = came.what
+        frame, name, source = line.frame, line.frame.rig, line.token[0]
         seq = self._unproven.get(name, 0)
         self._unproven[name] = seq + 1
-        if self._admission.begin(name, frame.ch, line.arrival_s, wired=True) is Begin.NEVER:
-            self._tell_refused(name, line, taken)
+        if self._admission.begin(name, frame.ch, came.arrival_s, wired=True) is Begin.NEVER:
+            self._tell_refused(came, taken)
             return
-        t_us = self._came_us(line)
-        if f"proof of {name}" not in self._told:
-            self._told.add(f"proof of {name}")
-            data = {"what": "proof", "rig": name, "source": line.source, "proof": "none"}
+        t_us = self._time.to_us(came.arrival_s)
+        if self._is_news(f"proof of {name}"):
+            data = {"what": "proof", "rig": name, "source": source, "proof": "none"}
             taken.events.append(Event(t_us, "system", data))
-        allowed = self._admission.allow(name, frame.ch, line.arrival_s)
-        if allowed:
+        if allowed := self._admission.allow(name, frame.ch, came.arrival_s):
             samples = {channel: frame.ch[channel] for channel in allowed}
             taken.frames.append((Frame(name, seq % 2**32, frame.ms, samples), t_us))
-            self.heard[name] = (line.source, self._time.to_monotonic_s(line.arrival_s))
+            self.heard[name] = (source, self._time.to_monotonic_s(came.arrival_s))
 
-    def _answer(self, on_disk: bool, token: Token, taken: Taken) -> None:
+    def _answer(self, on_disk: bool, token: Token, taken: Unit) -> None:
         self.refused += not on_disk
         if token[1] is not None:
             (taken.tokens if on_disk else taken.refused).append(token)
 
-    def _record(self, name: str, outcome: Outcome, now_s: float, taken: Taken) -> bool:
+    def _record(self, name: str, outcome: Outcome, now_s: float, taken: Unit) -> bool:
         """Record what has its place; tell whether all of it is kept."""
-        begin_s = self._begin_s()
-        now_us = round((begin_s + now_s) * 1e6)
+        now_us = self._time.to_us(now_s)
         for what in outcome.said:
             if what == "reboot":
                 reset, said_s = self._resets.get(name, ("", float("-inf")))
@@ -262,77 +283,71 @@ class Placing:
                 taken.placed.append(came.apart)
                 self.apart.let_go(came.apart)
             if frame.ch:
-                taken.frames.append((frame, round((begin_s + t_s) * 1e6)))
+                taken.frames.append((frame, self._time.to_us(t_s)))
                 taken.keys.setdefault(name, []).append(came.key)
-                self.heard[name] = (line.source, self._time.to_monotonic_s(line.arrival_s))
+                self.heard[name] = (line.token[0], self._time.to_monotonic_s(came.arrival_s))
         return whole
 
-    def _part(self, came: Came, allowed: Iterable[str], now_us: int, taken: Taken) -> bool:
+    def _part(self, came: Came, allowed: Iterable[str], now_us: int, taken: Unit) -> bool:
         """Of a frame with channels beyond the bounds keep all as it came, too."""
-        line: Line = came.what
-        if came.apart is None:
-            came.apart = self._set_apart(line, "channels", line.frame.rig, taken)
-        name = line.frame.rig
-        if f"channels of {name}" not in self._told:
-            self._told.add(f"channels of {name}")
-            beyond = [c for c in line.frame.ch if c not in set(allowed)]
+        frame: Frame = came.what.frame
+        kept = came.apart is not None or self._set_apart(came, "channels", frame.rig, taken)
+        if self._is_news(f"channels of {frame.rig}"):
+            beyond = [c for c in frame.ch if c not in set(allowed)]
             text = (
                 f"channels beyond what is recorded of a firing ({MAX_COLUMNS} of all rigs): "
                 f"{', '.join(beyond[:4])}{' …' if len(beyond) > 4 else ''}; their frames are set apart"
             )
-            taken.events.append(_fault(now_us, name, text))
-        return came.apart is not None
+            taken.events.append(_fault(now_us, frame.rig, text))
+        return kept
 
-    def _tell_refused(self, name: str, line: Line, taken: Taken) -> None:
-        if f"rig {name}" in self._told:
-            return
+    def _tell_refused(self, came: Came, taken: Unit) -> None:
+        name = came.what.frame.rig
         refused = sum(told.startswith("rig ") for told in self._told)
-        if refused > _NAMES_TOLD:
+        if refused > _NAMES_TOLD or not self._is_news(f"rig {name}"):
             return
-        self._told.add(f"rig {name}")
         text = (
             f"not recorded: {MAX_RIGS} rigs and {MAX_COLUMNS} channels are what one firing takes; its frames "
             "are set apart. Name the rigs you mean with --rig, or in the plan the channels"
         )
         if refused == _NAMES_TOLD:
             text = f"one of many that are {text}"
-        t_us = self._came_us(line)
-        taken.events.append(_fault(t_us, name, text))
+        taken.events.append(_fault(self._time.to_us(came.arrival_s), name, text))
 
-    def _set_apart(
-        self, line: Line, why: str, key: str, taken: Taken, *, may_be_placed: bool = False
-    ) -> int | None:
-        """Set a frame apart; None where there is no room for it."""
-        t_us, size = self._came_us(line), len(line.bytes)
-        if not self.apart.has_room(key, size):
-            if self.apart.is_news(key):
-                taken.events.append(_fault(t_us, line.frame.rig, FULL))
-            return None
-        number = self.apart.keep(key, size)
-        taken.apart.append(Apart(number, t_us, line.frame.rig, line.source, why, line.bytes))
-        if may_be_placed:
-            self.apart.may_be_placed(number, key, size)
-        return number
+    def _set_apart(self, came: Came, why: str, key: str, taken: Unit, *, may_be_placed: bool = False) -> bool:
+        """Set a frame apart; False where there is no room for it."""
+        line: Line = came.what
+        t_us, rig = self._time.to_us(came.arrival_s), line.frame.rig
+        came.apart = self.apart.keep(key, len(line.bytes), may_be_placed=may_be_placed)
+        if came.apart is not None:
+            taken.apart.append(Apart(came.apart, t_us, rig, line.token[0], why, line.bytes))
+        elif self._is_news(f"full: {key}"):
+            taken.events.append(_fault(t_us, rig, FULL))
+        return came.apart is not None
 
-    def _came_us(self, line: Line) -> int:
-        return round((self._begin_s() + line.arrival_s) * 1e6)
+    def _is_news(self, what: str) -> bool:
+        """Say so once in a firing, and not of more than a few hundred things."""
+        if what in self._told or len(self._told) >= 2 * STREAMS:
+            return False
+        self._told.add(what)
+        return True
 
 
 def _fault(t_us: int, rig: str, text: str) -> Event:
     return Event(t_us, "fault", {"rig": rig, "channel": "", "text": text})
 
 
-def _gathered_s(line: Line, rest: Iterable[Line]) -> float:
+def _gathered_s(first: Came, rest: Iterable[Came]) -> float:
     """Say how much later than made a rig's first frame came: lines that had gathered come at once."""
-    late_s, frame = 0.0, line.frame
-    made_s = 0.0
-    for other in rest:
-        if other.frame.rig != frame.rig:
+    late_s = made_s = 0.0
+    before = first
+    for came in rest:
+        if came.what.frame.rig != first.what.frame.rig:
             continue
-        step_ms = (other.frame.ms - frame.ms) % 2**32
-        if (other.frame.seq - frame.seq) % 2**32 != 1 or step_ms > 60_000:
+        step_ms = (came.ms - before.ms) % 2**32
+        if (came.seq - before.seq) % 2**32 != 1 or step_ms > 60_000:
             break
         made_s += step_ms / 1000
-        late_s = max(late_s, made_s - (other.arrival_s - line.arrival_s))
-        frame = other.frame
+        late_s = max(late_s, made_s - (came.arrival_s - first.arrival_s))
+        before = came
     return late_s

@@ -4,32 +4,30 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
+import threading
 import time
-from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from logger.errors import UserError
 from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan
 from logger.reading import Event
 from logger.recording.backlog import Backlog, Unit
-from logger.recording.collecting import Collector
-from logger.recording.far_end import FarEnd
 from logger.recording.firing_state import FiringState, Standing
-from logger.recording.heartbeat import Heartbeat
-from logger.recording.hosttime import HostTime
+from logger.recording.hosttime import HostTime, Uptime
 from logger.recording.intake import Intake
 from logger.recording.journal_file import JournalFile
 from logger.recording.judged import Judged
-from logger.recording.priming import prime
 from logger.recording.requests_carried_out import WAITS, RequestDesk
-from logger.recording.worker import Worker
 from logger.rig_line.beacon import Show
 
 if TYPE_CHECKING:
-    from logger.recording.taken import Taken
+    from logger.recording.rigs import Rigs
 
 COMMIT_S: Final = 0.2
 """From commit to commit; a first frame after a pause is committed at once. With the work itself none waits
@@ -50,7 +48,7 @@ log = logging.getLogger(__name__)
 class Recorder:
     """Owns the journal's only writing connection, in a thread of its own.
 
-    There `far_end` is told what became of what it sent.
+    There `rigs` are told what became of what they sent.
     """
 
     def __init__(
@@ -58,26 +56,46 @@ class Recorder:
         path: Path,
         intake: Intake,
         time_line: HostTime,
-        far_end: FarEnd,
+        rigs: Rigs,
         *,
         plan: Plan | None,
         title: str,
         invented: bool,
     ) -> None:
-        self._path, self._intake, self._time, self._far_end = path, intake, time_line, far_end
+        self._path, self._intake, self._time, self._rigs = path, intake, time_line, rigs
         self._backlog = Backlog()
-        self._state = FiringState(plan, title=title, invented=invented)
-        self._judged = Judged(path, time_line, beacons=far_end.beacons, happened=self._backlog.happened)
-        self._heart = Heartbeat(time_line, intake, far_end)
-        self._collector = Collector(time_line, self._state, self._judged, self._heart)
-        self._desk = RequestDesk(time_line, far_end, keep=self._keep_after_request)
+        self.state = FiringState(plan, title=title, invented=invented)
+        self.judged = Judged(path, time_line, beacons=rigs.beacons, happened=self._backlog.happened)
+        self._desk = RequestDesk(time_line, rigs, keep=self._keep_after_request)
         self._kept_s = float("-inf")
         self._more_requests = False
-        self.worker = Worker(self._run, "journal")
-        """Its thread."""
+        # On the disk, of the running firing and of those before it since the start; let go of while the disk
+        # took nothing; came in while no firing was wanted.
+        self._readings = self._lost = self._not_recorded = 0
+        self._last_commit_us: int | None = None
+        self._seen_rigs: set[str] = set()
+        self._pool = ThreadPoolExecutor(1, "journal")
+        self._ready = threading.Event()
+        self._busy_since_s: float | None = None
+        self.ended: Future[None] = Future()
+        """Done when its thread has ended."""
         self.journal = JournalFile(path, self.happened)
         self.show = Show.OFF
         """What beacons should show; any thread may look."""
+
+    def start(self) -> None:
+        """Begin, and wait until sources may begin too; raises what it ended with before that."""
+        self.ended = self._pool.submit(self._run)
+        self.ended.add_done_callback(lambda _: self._ready.set())
+        self._ready.wait()
+        if self.ended.done():
+            self.ended.result()
+
+    @property
+    def stuck_s(self) -> float:
+        """For how long it has been at what takes a moment if all is well, unlike waiting for a disk. [s]."""
+        since_s = self._busy_since_s
+        return 0.0 if since_s is None else time.monotonic() - since_s
 
     @property
     def trouble(self) -> str:
@@ -86,7 +104,7 @@ class Recorder:
 
     @property
     def _told_trouble(self) -> str:
-        return self.journal.full or self._judged.trouble or self.journal.upkeep
+        return self.journal.full or self.judged.trouble or self.journal.upkeep
 
     @property
     def recording(self) -> bool:
@@ -98,24 +116,32 @@ class Recorder:
         data = {"what": what, "detail": detail}
         self._backlog.happened(Event(self._time.utc_us(), "system", data))
 
-    def open(self, waits_in_vain: Callable[[], bool]) -> JournalWriter | None:
-        """Open the journal and go on with the firing that runs; see `JournalFile.open`."""
-        return self.journal.open(self._resume, waits_in_vain)
-
-    def record(self, writer: JournalWriter, taken: Taken) -> bool:
-        """Judge what came in, commit it, do what people asked for; False where the disk takes nothing."""
-        with self.worker.busy():
-            unit = self._collector.collect(taken)
-        if unit is not None:
-            self._add(unit)
-        return self._sound(writer) and self._commit(writer)
+    def collect(self, taken: Unit) -> bool:
+        """Convert and judge what came in; False where there is nothing to write."""
+        batches, troubles = self.state.convert(taken.frames)
+        anything = bool(taken.frames or taken.apart or taken.placed or taken.tokens or taken.refused)
+        for trouble in troubles:
+            log.warning("rig %s, channel %s: %s", trouble.rig, trouble.channel, trouble.text)
+            data = {"rig": trouble.rig, "channel": trouble.channel, "text": trouble.text}
+            taken.events.append(Event(self._time.utc_us(), "fault", data))
+        if self.state.now.holding:
+            self._not_recorded += sum(batch.status.size for batch in batches)
+            batches, taken.placed, taken.keys = [], [], {}  # what isn't recorded stays set apart
+        taken.frames, taken.batches = [], batches
+        begun_us = self.state.begins(batches)
+        if not (rigs := {batch.rig for batch in batches}) <= self._seen_rigs:
+            self._seen_rigs |= rigs
+            self.judged.keep_at_once = True  # a new rig's clock too: a restart goes on from it
+        said, taken.estimates = self.judged.judge(batches, begun_us, self.state.now.firing, self.state.plan)
+        taken.events += said
+        return anything or bool(taken.events or taken.estimates)
 
     def _run(self) -> None:
-        writer = self.open(self._waits_in_vain)
+        writer = self.journal.open(self.resume, self._waits_in_vain)
         if writer is None:
             return
         with contextlib.closing(writer):
-            self.worker.ready()
+            self._ready.set()
             tries = 0
             while tries < _LAST_TRIES:
                 taken = self._intake.take(COMMIT_S, COMMIT_S / 10 if self._more_requests else IDLE_S)
@@ -130,35 +156,56 @@ class Recorder:
 
     def _waits_in_vain(self) -> bool:
         """Let the sources begin though the disk takes nothing yet: what they give waits in memory."""
-        self.worker.ready()
+        self._ready.set()
         return self._intake.stopped
 
-    def _resume(self, writer: JournalWriter) -> None:
+    def record(self, writer: JournalWriter, taken: Unit) -> bool:
+        """Judge what came in, commit it, do what people asked for; False where the disk takes nothing."""
+        self._busy_since_s = time.monotonic()
+        try:
+            anything = self.collect(taken)
+        finally:
+            self._busy_since_s = None
+        if anything:
+            self._add(taken)
+        return self._sound(writer) and self._commit(writer)
+
+    def resume(self, writer: JournalWriter) -> None:
+        """Go on with the firing that runs, if one does."""
         placing, now_us = self._intake.placing, self._time.utc_us()
-        self._judged.end()
+        self.judged.end()
         with contextlib.closing(JournalReader(self._path)) as reader:
-            if damage := self._state.resume(writer, reader, now_us):
+            if damage := self.state.resume(writer, reader, now_us):
                 self.happened("plan_damaged", f"it is recorded and judged without its plan: {damage}")
-            placing.expect(self._state.channels)
-            firing, armed = self._state.now.firing, self._state.now.armed
+            placing.expect(self.state.channels)
+            firing, armed = self.state.now.firing, self.state.now.armed
             if armed is not None:
-                self._far_end.armed(armed.plan)
+                self._rigs.armed(armed.plan)
             if firing is None:
                 placing.prime_apart(*reader.set_apart_sums(), ())
                 return
-            self._heart.readings = firing.readings
+            self._readings = firing.readings
             with contextlib.closing(self.journal.latest()) as latest:
-                prime(placing, latest, firing.id, now_us, ours=latest.path == self._path)
-            self._judged.resume(writer, reader, firing, self._state.plan)
+                try:
+                    placing.go_on(latest, latest.firing(firing.id), now_us)
+                except UserError:
+                    pass  # it has no such firing
+                except Exception as exc:
+                    if latest.path == self._path:
+                        raise
+                    log.warning(
+                        "%s", exc
+                    )  # of one that was set aside what can be read counts; it is joined later
+            self.judged.resume(writer, reader, firing, self.state.plan)
 
     def _sound(self, writer: JournalWriter) -> bool:
         """Begin another journal if this one was found damaged; take over what was judged beside."""
         try:
             self.journal.check()
-            firing, plan = self._state.now.firing, self._state.plan
+            firing, plan = self.state.now.firing, self.state.plan
             if self.journal.joined and firing is not None:
-                self.journal.joined = not self._judged.judge_again(writer, firing, plan)
-            unit = self._judged.caught_up(writer, firing, plan)
+                self.journal.joined = not self.judged.judge_again(writer, firing, plan)
+            unit = self.judged.caught_up(writer, firing, plan)
         except JournalError as exc:
             return self._refused(exc, writer)
         if unit is not None:
@@ -168,36 +215,36 @@ class Recorder:
     def _add(self, unit: Unit) -> None:
         for gone in self._backlog.add(unit):
             # The disk takes nothing, and memory is full: whoever still has these frames should keep them.
-            self._heart.lost += gone.readings + len(gone.apart)
+            self._lost += gone.readings + len(gone.apart)
             self._intake.placing.forget(gone.keys)
             for row in gone.apart:
                 self._intake.placing.forget_apart(row)
-            self._far_end.again(gone.tokens)
+            self._rigs.again(gone.tokens)
 
     def _commit(self, writer: JournalWriter) -> bool:
         now_us, readings = self._time.utc_us(), self._backlog.readings
-        keep = self._judged.keep_at_once or time.monotonic() - self._kept_s >= STATE_S
+        keep = self.judged.keep_at_once or time.monotonic() - self._kept_s >= STATE_S
         try:
             with writer.transaction():
-                standing = self._state.open(writer)
+                standing = self.state.open(writer)
                 early = self._backlog.write(writer, standing.firing, now_us)
                 if keep:
                     self._keep_state(writer, standing)
-                beat = self._heart.beat(standing, self._judged.verdict, self._told_trouble, now_us, readings)
-                writer.heartbeat(beat)
+                writer.heartbeat(self.beat(standing, now_us, readings))
         except JournalError as exc:
             return self._refused(exc, writer)
-        self._state.opened(standing)
+        self.state.opened(standing)
         tokens, refused = self._backlog.written(standing.firing, early)
-        self._heart.committed(readings, now_us)
-        self.show = self._judged.show(firing=standing.firing is not None)
+        self._readings += readings
+        self._last_commit_us = now_us if readings else self._last_commit_us
+        self.show = self.judged.show(firing=standing.firing is not None)
         if keep:
-            self._kept_s, self._judged.keep_at_once = time.monotonic(), False
+            self._kept_s, self.judged.keep_at_once = time.monotonic(), False
         self.journal.taken()
         if tokens:
-            self._far_end.committed(tokens)
+            self._rigs.committed(tokens)
         if refused:
-            self._far_end.refused(refused)
+            self._rigs.refused(refused)
         return self._answer_requests(writer)
 
     def _answer_requests(self, writer: JournalWriter) -> bool:
@@ -206,14 +253,14 @@ class Recorder:
         self._more_requests = False
         try:
             for request in writer.take_requests():
-                answered = self._desk.answer(writer, request, self._state.now, self._judged.judging)
-                if self._state.change(answered):
+                answered = self._desk.answer(writer, request, self.state.now, self.judged.judging)
+                if self.state.change(answered):
                     if answered.armed is not None:
-                        self._far_end.armed(answered.armed.plan)
-                    self._judged.end()
-                    self._intake.placing.expect(self._state.channels)
+                        self._rigs.armed(answered.armed.plan)
+                    self.judged.end()
+                    self._intake.placing.expect(self.state.channels)
                     self._intake.placing.begin_afresh()
-                self.show = self._judged.show(firing=answered.firing is not None)
+                self.show = self.judged.show(firing=answered.firing is not None)
                 self._more_requests = time.monotonic() >= until_s
                 if self._more_requests:
                     break
@@ -224,16 +271,41 @@ class Recorder:
         return True
 
     def _keep_after_request(self, writer: JournalWriter, standing: Standing) -> None:
-        self._judged.refresh()
+        self.judged.refresh()
         self._keep_state(writer, standing)
-        now_us = self._time.utc_us()
-        writer.heartbeat(self._heart.beat(standing, self._judged.verdict, self._told_trouble, now_us))
+        writer.heartbeat(self.beat(standing, self._time.utc_us()))
 
     def _keep_state(self, writer: JournalWriter, standing: Standing) -> None:
         writer.set_meta("clocks", self._intake.placing.clocks())
-        self._judged.keep(writer, standing.firing)
+        self.judged.keep(writer, standing.firing)
+
+    def beat(self, standing: Standing, now_us: int, readings: int = 0) -> dict[str, Any]:
+        """Give the sign of life in the journal; `readings` go in with it."""
+        up = Uptime.now()
+        verdict = self.judged.verdict or {}
+        return {
+            "pid": os.getpid(),
+            "at_us": now_us,
+            "wall_s": time.time(),
+            "boot": up.boot,
+            "up_s": up.up_s,
+            "time_scale": self._time.scale,
+            **self._intake.counts(),
+            "readings": self._readings + readings,
+            "lost": self._lost,
+            "not_recorded": self._not_recorded,
+            "waiting": self._intake.waiting,
+            "last_commit_us": now_us if readings else self._last_commit_us,
+            "sources": self._rigs.sources(),
+            "beacons": self._rigs.beacons(),
+            "firing": None if standing.firing is None else standing.firing.id,
+            "holding": standing.holding,
+            "trouble": self._told_trouble,
+            "verdict": verdict.get("load"),
+            "alarms": verdict.get("alarms"),
+        }
 
     def _refused(self, exc: JournalError, writer: JournalWriter) -> bool:
         clocks = self._intake.placing.clocks()
-        self._judged.keep_at_once |= self.journal.refused(exc, writer, self._state.now.firing, clocks)
+        self.judged.keep_at_once |= self.journal.refused(exc, writer, self.state.now.firing, clocks)
         return False

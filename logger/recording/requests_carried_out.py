@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from logger.errors import StokewatchError, shortened
 from logger.journal.rows import FiringInfo, Request
 from logger.journal.schema import JournalError
-from logger.recording import arming
-from logger.recording.firing_state import Standing
+from logger.recording.firing_state import Standing, arm, keep_armed
 from logger.recording.hosttime import HostTime
 from logger.requests import (
     UNDO_S,
@@ -35,7 +34,7 @@ from logger.requests import (
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
-    from logger.recording.far_end import FarEnd
+    from logger.recording.rigs import Rigs
     from logger.replay.judging import Judging
 
 UNDO_GRACE_S: Final = 5.0
@@ -58,8 +57,8 @@ class RequestDesk:
     refused with its reason, and never taken again.
     """
 
-    def __init__(self, time_line: HostTime, far_end: FarEnd, *, keep: Keep) -> None:
-        self._time, self._far_end, self._keep = time_line, far_end, keep
+    def __init__(self, time_line: HostTime, rigs: Rigs, *, keep: Keep) -> None:
+        self._time, self._rigs, self._keep = time_line, rigs, keep
 
     def answer(
         self, writer: JournalWriter, request: Request, standing: Standing, judging: Judging | None
@@ -98,7 +97,7 @@ class RequestDesk:
             case Begin():
                 return replace(standing, holding=False), {}
             case Arm():
-                armed = arming.arm(writer, asked, firing, now_us, who)
+                armed = arm(writer, asked, firing, now_us, who)
                 ended = None if firing is None else firing.id
                 return Standing(None, False, armed), {"ended": ended}
             case BeaconTest():
@@ -108,7 +107,7 @@ class RequestDesk:
         match asked:
             case Finish():
                 writer.finish_firing(firing.id, now_us)
-                arming.keep(writer, None)
+                keep_armed(writer, None)
                 return Standing(None, True, None), {"firing": firing.id}
             case Note() | Spot():
                 data = _kept(asked)
@@ -135,10 +134,10 @@ class RequestDesk:
         return standing, {}
 
     def _tried(self) -> dict[str, str]:
-        beacons = self._far_end.beacons()
+        beacons = self._rigs.beacons()
         if not beacons:
             raise RequestError("no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md")
-        self._far_end.test_beacons()
+        self._rigs.test_beacons()
         return beacons
 
     def _act(

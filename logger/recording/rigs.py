@@ -16,7 +16,7 @@ from uuid import uuid4
 from logger.home import Home
 from logger.plan import Plan
 from logger.plan.sources import PlanSource
-from logger.recording.far_end import FarEnd, Token
+from logger.recording.backlog import Token
 from logger.recording.feeding import Feeding, Given
 from logger.recording.intake import Intake
 from logger.rig_line.beacons import Beacons
@@ -45,7 +45,7 @@ class Settings:
     invented: bool = False
 
 
-class Rigs(FarEnd):
+class Rigs:
     """All sources and beacons of a logger; belongs to the event loop that it is made in.
 
     `beacons` are rigs that had one when the logger was last here. UserError where a source is named wrongly.

@@ -18,12 +18,13 @@ from pathlib import Path
 import psutil
 
 from logger.reading import Frame, Sample
-from logger.recording.far_end import FarEnd, Token
+from logger.recording.backlog import Token
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
+from tests.recording.made_recorder import Nobody
 
 
 async def run(rigs: int, channels: int, seconds: int) -> None:
@@ -34,7 +35,7 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
     waits_s: list[float] = []
     refused: list[Token] = []
 
-    class Told(FarEnd):
+    class Told(Nobody):
         def committed(self, tokens: Sequence[Token]) -> None:
             now_s = time.monotonic()
             waits_s.extend(now_s - sent_s[number] for _, number in tokens if isinstance(number, int))
@@ -51,7 +52,7 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
         title="Invented",
         invented=True,
     )
-    recorder.worker.start()
+    recorder.start()
     before_mb = most_mb = process.memory_info().rss / 1e6
     begun_s = time.monotonic()
     for second in range(seconds):
@@ -74,7 +75,7 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
         f"memory {before_mb:.0f} MB before, {most_mb:.0f} MB at most; {used.user + used.system:.1f} s of a processor"
     )
     intake.stop()
-    await asyncio.to_thread(recorder.worker.join)
+    await asyncio.to_thread(recorder.ended.result)
 
 
 if __name__ == "__main__":

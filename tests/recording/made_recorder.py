@@ -4,26 +4,48 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from logger.plan import Plan
 from logger.reading import Frame, Sample
-from logger.recording.far_end import FarEnd
+from logger.recording.backlog import Token
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
+from logger.recording.rigs import Rigs
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 
 
+class Nobody(Rigs):
+    """No source and no beacon."""
+
+    def __init__(self) -> None: ...
+    def committed(self, tokens: Sequence[Token]) -> None: ...
+    def refused(self, tokens: Sequence[Token]) -> None: ...
+    def again(self, tokens: Sequence[Token]) -> None: ...
+    def armed(self, plan: Plan) -> None: ...
+    def test_beacons(self) -> None: ...
+
+    def sources(self) -> list[dict[str, Any]]:
+        return []
+
+    def beacons(self) -> dict[str, str]:
+        return {}
+
+
 def made_recorder(
-    path: Path, plan: Plan | None = None, title: str = "", far_end: FarEnd | None = None
+    path: Path,
+    plan: Plan | None = None,
+    title: str = "",
+    rigs: Rigs | None = None,
+    time_line: HostTime | None = None,
 ) -> tuple[Recorder, Intake]:
-    time_line = HostTime()
+    time_line = time_line or HostTime()
     intake = Intake(time_line)
-    return Recorder(
-        path, intake, time_line, far_end or FarEnd(), plan=plan, title=title, invented=True
-    ), intake
+    return Recorder(path, intake, time_line, rigs or Nobody(), plan=plan, title=title, invented=True), intake
 
 
 async def hear(intake: Intake, seq: int, ms: int | None = None, **c: float) -> None:

@@ -31,7 +31,7 @@ class Logger:
     def __init__(self, path: Path, plan: Plan | None = None) -> None:
         self.path = path
         self.recorder, self.intake = made_recorder(path, plan)
-        self.recorder.worker.start()
+        self.recorder.start()
 
     async def hear(self, first: int, frames: int = 5) -> None:
         before = self.dealt_with()
@@ -63,7 +63,7 @@ class Logger:
 
     def stop(self) -> None:
         self.intake.stop()
-        self.recorder.worker.join()
+        self.recorder.ended.result()
 
 
 @pytest.fixture
@@ -76,7 +76,7 @@ def loggers(tmp_path: Path) -> Iterator[Any]:
 
     yield make
     for running in made:
-        if running.recorder.worker.alive:
+        if not running.recorder.ended.done():
             running.stop()
 
 

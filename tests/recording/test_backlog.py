@@ -31,7 +31,9 @@ def unit(seq: int, rows: int = 2) -> Unit:
     ok = np.full(values.shape, Status.OK, np.uint8)
     channels = (Channel("k0", "celsius"),)
     batch = Batch("a1", channels, t_us, numbers, numbers, values, none, values, none, ok)
-    return Unit([batch], [Event(int(t_us[0]), "rig", {"what": f"unit {seq}"})], tokens=[("port", seq)])
+    return Unit(
+        batches=[batch], events=[Event(int(t_us[0]), "rig", {"what": f"unit {seq}"})], tokens=[("port", seq)]
+    )
 
 
 def told(path: Path, firing: str) -> list[tuple[int, str]]:

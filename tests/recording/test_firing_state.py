@@ -13,8 +13,7 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
 from logger.reading import Frame, Sample
-from logger.recording.arming import Armed, keep
-from logger.recording.firing_state import FiringState, Standing
+from logger.recording.firing_state import Armed, FiringState, Standing, keep_armed
 
 START_US = 1_900_000_000_000_000  # 2030-03-17: an invented firing
 PLAN = loads('title = "Three bowls, invented"\n[[probe]]\nname = "k0"\nreads = "air"\nzone = "upper"\n')
@@ -71,7 +70,7 @@ def test_a_plan_gives_the_title_and_another_takes_its_place(bench: Bench) -> Non
 
 
 def test_what_was_armed_goes_before_the_plan_of_the_command_line(bench: Bench) -> None:
-    keep(bench.writer, Armed(OTHER))
+    keep_armed(bench.writer, Armed(OTHER))
     state = bench.state(PLAN)
     assert state.plan == OTHER
     firing = bench.begin(state).firing

@@ -11,9 +11,9 @@ import pytest
 
 from logger.reading import Frame, Sample
 from logger.recording.apart import ROOM_BYTES
+from logger.recording.backlog import Unit
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
-from logger.recording.taken import Taken
 from logger.rig_line.admission import COLUMNS_A_RIG, FREE, MAX_COLUMNS, MAX_RIGS
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import LineSplitter, checksum, encode
@@ -50,11 +50,11 @@ class Way:
     ) -> None:
         await self.intake.put(Arrival(data.rstrip(b"\n"), self.begin_s + arrival_s, source, rig, token))
 
-    def take(self) -> Taken:
+    def take(self) -> Unit:
         return self.intake.take(0, 0)
 
 
-def told_in(taken: Taken) -> list[tuple[str, dict]]:
+def told_in(taken: Unit) -> list[tuple[str, dict]]:
     return [(event.kind, event.data) for event in taken.events]
 
 
@@ -346,7 +346,7 @@ async def test_what_is_set_apart_finds_its_place_after_a_restart_of_the_logger()
     assert not held.frames
     assert len(held.apart) == 50
     after = Way()
-    after.time._start_us += 27_000_000  # the line of time goes on: so long has gone
+    after.time.start_us += 27_000_000  # the line of time goes on: so long has gone
     rows = [(frame.seq, frame.ms, t_us) for frame, t_us in stored.frames]
     after.intake.placing.prime(
         "a1", rows, ["k0"], checksums(stored.frames), before.intake.placing.clocks()["a1"]

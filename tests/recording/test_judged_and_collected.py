@@ -14,17 +14,14 @@ from logger.journal.writer import JournalWriter
 from logger.plan import loads
 from logger.reading import Event, Frame, Sample
 from logger.recording import judged
-from logger.recording.collecting import Collector
-from logger.recording.far_end import FarEnd
-from logger.recording.firing_state import FiringState
-from logger.recording.heartbeat import Heartbeat
+from logger.recording.backlog import Unit
+from logger.recording.firing_state import Standing
 from logger.recording.hosttime import HostTime
-from logger.recording.intake import Intake
-from logger.recording.judged import UNJUDGED, Judged
-from logger.recording.taken import Taken
+from logger.recording.judged import UNJUDGED
 from logger.replay.judging import Judging
 from logger.rig_line.beacon import Show
 from tests.processes import until
+from tests.recording.made_recorder import Nobody, made_recorder
 
 PLAN = loads(
     'title = "Three bowls, invented"\n[[probe]]\nname = "k0"\nreads = "wall"\nzone = "upper"\n'
@@ -41,6 +38,16 @@ class Clock(HostTime):
         return self.now_us
 
 
+class Lamps(Nobody):
+    """Rigs with lamps that a test says of how they fare."""
+
+    def __init__(self) -> None:
+        self.states: dict[str, str] = {}
+
+    def beacons(self) -> dict[str, str]:
+        return self.states
+
+
 class Bench:
     """The recorder's parts between its way in and the disk, over a journal on disk."""
 
@@ -49,18 +56,13 @@ class Bench:
         self.time = Clock()
         self.begun_us = self.time.now_us
         self.writer = JournalWriter(path)
-        self.beacons: dict[str, str] = {}
-        self.happened: list[Event] = []
+        self.lamps = Lamps()
         self.start()
 
     def start(self) -> None:
         """As after a start of the logger."""
-        self.state = FiringState(PLAN, title="", invented=True)
-        self.judged = Judged(
-            self.path, self.time, beacons=lambda: self.beacons, happened=self.happened.append
-        )
-        self.heart = Heartbeat(self.time, Intake(self.time), FarEnd())
-        self.collector = Collector(self.time, self.state, self.judged, self.heart)
+        self.recorder, _ = made_recorder(self.path, PLAN, rigs=self.lamps, time_line=self.time)
+        self.state, self.judged = self.recorder.state, self.recorder.judged
         with contextlib.closing(JournalReader(self.path)) as reader:
             self.state.resume(self.writer, reader, self.time.utc_us())
             if self.state.now.firing is not None:
@@ -76,8 +78,8 @@ class Bench:
             )
             for s in range(first_s, last_s)
         ]
-        unit = self.collector.collect(Taken(frames=frames))
-        assert unit is not None
+        unit = Unit(frames=frames)
+        assert self.recorder.collect(unit)
         with self.writer.transaction():
             standing = self.state.open(self.writer)
             assert standing.firing is not None
@@ -107,24 +109,25 @@ def test_an_alarm_is_said_with_the_readings_that_raise_it_and_shown_at_the_fire(
 
 
 def test_nothing_new_is_nothing_to_write(bench: Bench) -> None:
-    assert bench.collector.collect(Taken()) is None
+    assert not bench.recorder.collect(Unit())
 
 
 def test_readings_that_are_let_go_by_are_counted_and_not_judged(bench: Bench) -> None:
     bench.state.change(replace(bench.state.now, holding=True))
     frame = (Frame("a1", 0, 0, {"k0": Sample(c=20.0)}), bench.begun_us)
-    unit = bench.collector.collect(Taken(frames=[frame], tokens=[("port", 1)], placed=[7]))
-    assert unit is not None
+    unit = Unit(frames=[frame], tokens=[("port", 1)], placed=[7])
+    assert bench.recorder.collect(unit)
     assert (unit.batches, unit.placed, unit.tokens) == ([], [], [("port", 1)])
-    assert bench.heart.not_recorded == 1
+    assert bench.recorder.beat(bench.state.now, bench.time.now_us)["not_recorded"] == 1
     assert bench.judged.judging is None
 
 
 def test_a_channel_that_cannot_be_converted_is_said_once(bench: Bench) -> None:
     def faults(seq: int) -> list[str]:
         frame = Frame("a1", seq, 1000 * seq, {"k0": Sample(amp="invented", raw="2f10190")})
-        unit = bench.collector.collect(Taken(frames=[(frame, bench.begun_us + 1_000_000 * seq)]))
-        return [e.data["text"] for e in unit.events if e.kind == "fault"] if unit else []
+        unit = Unit(frames=[(frame, bench.begun_us + 1_000_000 * seq)])
+        bench.recorder.collect(unit)
+        return [e.data["text"] for e in unit.events if e.kind == "fault"]
 
     (said,) = faults(0)
     assert "invented" in said
@@ -163,12 +166,12 @@ def test_without_a_state_it_catches_up_beside_the_recording(bench: Bench) -> Non
 
 def test_a_lamp_that_does_not_answer_is_an_alarm_until_it_does(bench: Bench) -> None:
     bench.hear(0, 30, 20.0)
-    bench.beacons["a1"] = "failed"
+    bench.lamps.states["a1"] = "failed"
     assert raised(bench.hear(30, 31, 20.0)) == ["beacon_failed"]
     assert bench.judged.keep_at_once, "no reading tells it again after a restart"
-    bench.beacons["a1"] = "unknown"
+    bench.lamps.states["a1"] = "unknown"
     assert bench.hear(31, 32, 20.0) == [], "no news"
-    bench.beacons["a1"] = "shown"
+    bench.lamps.states["a1"] = "shown"
     (cleared,) = bench.hear(32, 33, 20.0)
     assert cleared.data["transition"] == "cleared"
 
@@ -190,3 +193,11 @@ def test_a_judgement_that_fails_is_switched_off_until_the_next_firing(
     bench.judged.end()
     bench.judged.judge([], bench.begun_us, None, PLAN)
     assert bench.judged.trouble == ""
+
+
+def test_the_beat_counts_what_is_on_the_disk_and_what_goes_there_with_it(bench: Bench) -> None:
+    first = bench.recorder.beat(Standing(), 1_000)
+    assert (first["readings"], first["last_commit_us"], first["firing"]) == (0, None, None)
+    with_it = bench.recorder.beat(Standing(holding=True), 2_000, 16)
+    assert (with_it["readings"], with_it["last_commit_us"], with_it["holding"]) == (16, 2_000, True)
+    assert bench.recorder.beat(Standing(), 3_000)["readings"] == 0, "the commit failed"

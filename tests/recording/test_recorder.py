@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,10 +16,15 @@ from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.recording import judged
-from logger.recording.far_end import FarEnd, Token
+from logger.recording.backlog import Token
+from logger.recording.journal_file import JournalFile
 from logger.replay.judging import Judging
 from tests.processes import until
-from tests.recording.made_recorder import hear, made_recorder
+from tests.recording.made_recorder import Nobody, hear, made_recorder
+
+
+def fail(*_: Any) -> None:
+    raise ZeroDivisionError("made up")
 
 
 class BrokenAtTheStart(Judging):
@@ -34,11 +40,11 @@ class BrokenLater(Judging):
 async def record(path: Path, first: int, frames: int) -> None:
     """Run a recorder over frames that come in now."""
     recorder, intake = made_recorder(path, title="Invented")
-    recorder.worker.start()
+    recorder.start()
     for seq in range(first, first + frames):
         await hear(intake, seq, 100 * seq, k0=20.0 + seq)
     intake.stop()
-    recorder.worker.join()
+    recorder.ended.result()
 
 
 @pytest.mark.parametrize("broken", [BrokenAtTheStart, BrokenLater])
@@ -64,7 +70,7 @@ async def test_readings_go_on_when_the_judgement_fails(
         assert beat["verdict"] is None
 
 
-class Sender(FarEnd):
+class Sender(Nobody):
     """What a rig hears of its frames, by `seq`."""
 
     def __init__(self) -> None:
@@ -84,14 +90,14 @@ async def test_what_memory_could_not_hold_is_never_acknowledged_and_recorded_whe
     """The disk takes nothing for so long that memory is full: the oldest readings are let go of."""
     monkeypatch.setattr("logger.recording.backlog.BACKLOG_READINGS", 5)
     path, rig = tmp_path / "journal.sqlite", Sender()
-    recorder, intake = made_recorder(path, title="Invented", far_end=rig)
+    recorder, intake = made_recorder(path, title="Invented", rigs=rig)
     sent: dict[int, int] = {}
 
     async def send(seq: int) -> None:
         sent.setdefault(seq, round(time.monotonic() * 1000) % 2**32)
         await hear(intake, seq, sent[seq], k0=20.0 + seq)
 
-    recorder.worker.start()
+    recorder.start()
     await send(0)
     await asyncio.to_thread(until, lambda: rig.on_disk == [0], "the first frame on disk")
     takes = JournalWriter.transaction
@@ -116,7 +122,49 @@ async def test_what_memory_could_not_hold_is_never_acknowledged_and_recorded_whe
         await send(seq)
     await asyncio.to_thread(until, lambda: lost <= set(rig.on_disk), "what was lost, on disk")
     intake.stop()
-    recorder.worker.join()
+    recorder.ended.result()
     with contextlib.closing(JournalReader(path)) as reader:
         kept = [s for batch in reader.batches(reader.firing("last").id) for s in batch.seq.tolist()]
     assert sorted(kept) == sorted(sent)
+
+
+def test_what_it_fails_at_first_is_raised_where_it_was_started(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(JournalFile, "open", fail)
+    recorder, _ = made_recorder(tmp_path / "journal.sqlite")
+    with pytest.raises(ZeroDivisionError):
+        recorder.start()
+
+
+async def test_what_it_fails_at_later_is_raised_at_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorder, intake = made_recorder(tmp_path / "journal.sqlite")
+    recorder.start()
+    monkeypatch.setattr(JournalFile, "check", fail)
+    await hear(intake, 0, k0=20.0)
+    with pytest.raises(ZeroDivisionError):
+        recorder.ended.result(30)
+
+
+async def test_it_is_stuck_only_in_what_should_take_a_moment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    enter, leave = threading.Event(), threading.Event()
+
+    def convert(*_: Any) -> Any:
+        enter.set()
+        leave.wait()
+        return [], []
+
+    recorder, intake = made_recorder(tmp_path / "journal.sqlite")
+    recorder.start()
+    monkeypatch.setattr(recorder.state, "convert", convert)
+    await asyncio.to_thread(enter.wait)
+    until(lambda: recorder.stuck_s > 0.0, "the work")
+    monkeypatch.undo()
+    leave.set()
+    until(lambda: recorder.stuck_s == 0.0, "its end")
+    intake.stop()
+    recorder.ended.result()

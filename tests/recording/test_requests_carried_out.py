@@ -14,21 +14,20 @@ from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
 from logger.reading import Event
 from logger.recording import requests_carried_out
-from logger.recording.far_end import FarEnd
 from logger.requests import UNDO_S
 from tests.processes import until
-from tests.recording.made_recorder import hear, made_recorder
+from tests.recording.made_recorder import Nobody, hear, made_recorder
 
 
 class Running:
     """A recorder with a firing that has begun."""
 
-    def __init__(self, path: Path, far_end: FarEnd | None = None) -> None:
+    def __init__(self, path: Path, rigs: Nobody | None = None) -> None:
         self.path = path
-        self.recorder, self.intake = made_recorder(path, title="Invented", far_end=far_end)
+        self.recorder, self.intake = made_recorder(path, title="Invented", rigs=rigs)
 
     async def light(self) -> None:
-        self.recorder.worker.start()
+        self.recorder.start()
         for seq in range(3):
             await hear(self.intake, seq, 100 * seq, k0=20.0 + seq)
         await asyncio.to_thread(until, lambda: self.reader().running() is not None, "a firing")
@@ -49,7 +48,7 @@ class Running:
     def close(self) -> None:
         self.intake.stop()
         with contextlib.closing(self.reader()):
-            self.recorder.worker.join()
+            self.recorder.ended.result()
 
     def events(self, *kinds: str) -> list[Event]:
         return [e for e in self.reader().events(self.reader().firing("last").id) if e.kind in kinds]
@@ -86,7 +85,7 @@ async def test_a_spot_reading_too(running: Running) -> None:
 async def test_that_coals_are_raked_out_reaches_the_judgement_beside_the_fire(running: Running) -> None:
     """As it does when the firing is rehearsed: noted, put right, taken back."""
     await running.light()
-    judging = running.recorder._judged.judging
+    judging = running.recorder.judged.judging
     assert judging is not None
     noted = running.ask("note", kind="raked")
     assert len(judging.judge._raked_s) == 1
@@ -147,7 +146,7 @@ async def test_what_the_judgement_said_is_no_note(running: Running) -> None:
     assert running.reader().firing("last").id == firing.id
 
 
-class Lamps(FarEnd):
+class Lamps(Nobody):
     """Rigs with a lamp or a buzzer, if `there` are any."""
 
     def __init__(self, there: dict[str, str]) -> None:

@@ -29,11 +29,11 @@ class Fire:
 
     def begin(self) -> None:
         self.recorder, self.intake = made_recorder(self.path, title="Invented")
-        self.recorder.worker.start()
+        self.recorder.start()
 
     def end(self) -> None:
         self.intake.stop()
-        self.recorder.worker.join()
+        self.recorder.ended.result()
 
     async def hear(self, frames: int = 3) -> None:
         for _ in range(frames):
@@ -43,7 +43,7 @@ class Fire:
 
     async def until(self, condition: Any) -> None:
         def so() -> bool:
-            assert self.recorder.worker.alive, "the logger has died of it"
+            assert not self.recorder.ended.done(), "the logger has died of it"
             with contextlib.suppress(Exception), contextlib.closing(JournalReader(self.path)) as reader:
                 return bool(condition(reader))
             return False
@@ -60,7 +60,7 @@ class Fire:
         """The answer, read past the program too."""
 
         def said() -> str | None:
-            assert self.recorder.worker.alive, "the logger has died of it"
+            assert not self.recorder.ended.done(), "the logger has died of it"
             with contextlib.closing(sqlite3.connect(self.path, timeout=10, isolation_level=None)) as db:
                 (text,) = db.execute("SELECT result FROM request WHERE id = ?", (number,)).fetchone()
             return text

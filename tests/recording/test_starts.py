@@ -33,7 +33,7 @@ class Bench:
     def __init__(self, path: Path, plan: Plan | None = None) -> None:
         self.recorder, self.intake = made_recorder(path, plan)
         self.path = path
-        self.writer = self.recorder.open(lambda: True)
+        self.writer = self.recorder.journal.open(self.recorder.resume, lambda: True)
 
     async def put(self, first: int, frames: int) -> None:
         for seq in range(first, first + frames):
@@ -229,17 +229,15 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     writer.append(firing, shifted)
     writer.close()
     bench = Bench(long)
-    assert bench.recorder._judged.judging is None, "nothing waits for it"
+    assert bench.recorder.judged.judging is None, "nothing waits for it"
     await bench.put(3000, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         assert reader.firing(firing).readings == 3005
-    until(
-        lambda: bench.recorder._judged._catching_up is None or bench.recorder._judged._catching_up.done,
-        "the judgement",
-        60,
-    )
+    catching_up = bench.recorder.judged._catching_up
+    assert catching_up is not None
+    catching_up.join(60)
     assert bench.turn()
-    assert bench.recorder._judged.judging is not None
+    assert bench.recorder.judged.judging is not None
     await bench.put(3005, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         said = [(e.t_us, e.kind, e.data.get("stage")) for e in reader.events(firing)]
