@@ -17,26 +17,23 @@ Note = Callable[[str, str, dict[str, Any]], None]
 """Is told of a source's name, a kind and facts; the latter two are those of `Report`."""
 
 
-@dataclass(slots=True)
-class Given:
-    """A source that the command line names."""
+@dataclass(slots=True, eq=False)
+class Fed:
+    """A source, and how it fares."""
 
-    source: Source
+    source: Source | None  # None where it can't be made
     port: str = ""  # the serial port that it reads; empty for any, and for none
     table: PlanSource | None = None  # what says so in a plan, or `--as`
-
-
-@dataclass(slots=True)
-class _Fed:
-    name: str
-    proof: str
-    port: str = ""
-    table: PlanSource | None = None
-    given: bool = False
-    source: Source | None = None
-    task: asyncio.Task[None] | None = None
     state: str = "starting"
     detail: str = ""
+    task: asyncio.Task[None] | None = None
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        if self.source is not None:
+            return self.source.name
+        return self.table.rig_name if self.table is not None else ""
 
 
 class Feeding:
@@ -46,9 +43,9 @@ class Feeding:
     plan's own are read until another plan is armed, also after the firing was finished.
     """
 
-    def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Given]) -> None:
+    def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Fed]) -> None:
         self._put, self._note, self._make, self._given = put, note, make, given
-        self._fed: list[_Fed] = []
+        self._fed: list[Fed] = []
         self._changing = asyncio.Lock()
         self._changes: set[asyncio.Task[None]] = set()
         self.ended: asyncio.Future[None] = asyncio.get_running_loop().create_future()
@@ -59,7 +56,7 @@ class Feeding:
     def start(self) -> None:
         """Begin with the command line's."""
         for given in self._given:
-            self._read_given(given)
+            self._begin(given)
 
     def plan(self, wanted: Sequence[PlanSource]) -> None:
         """Read what a plan names that was armed, and no longer what the one before it named."""
@@ -74,7 +71,12 @@ class Feeding:
     def states(self) -> list[dict[str, str]]:
         """Say how each source stands, for the heartbeat; any thread may ask."""
         return [
-            {"name": fed.name, "state": fed.state, "detail": fed.detail, "proof": fed.proof}
+            {
+                "name": fed.name,
+                "state": fed.state,
+                "detail": fed.detail,
+                "proof": "none" if fed.source is None else fed.source.proof,
+            }
             for fed in tuple(self._fed)
         ]
 
@@ -93,43 +95,34 @@ class Feeding:
             self.reserved |= ports
             for fed in tuple(self._fed):
                 # What the command line names goes on, but where the plan reads that port in its own way.
-                if fed.table not in wanted and (not fed.given or fed.port in ports):
+                if fed.table not in wanted and (fed not in self._given or _place(fed.port) in ports):
                     await self._end(fed)
             there = [fed.table for fed in self._fed]
             for table in wanted:
                 if table not in there:
                     self._read_planned(table)
             for given in self._given:
-                if self.named(given.source.name) is None and _place(given.port) not in ports:
-                    self._read_given(given)
-
-    def _read_given(self, given: Given) -> None:
-        source = given.source
-        self._begin(
-            _Fed(source.name, source.proof, _place(given.port), given.table, given=True, source=source)
-        )
+                if self.named(given.name) is None and _place(given.port) not in ports:
+                    self._begin(given)
 
     def _read_planned(self, table: PlanSource) -> None:
         try:
-            source = self._make(table)
+            self._begin(Fed(self._make(table), table.port or "", table))
         except UserError as exc:
-            fed = _Fed(table.rig_name, "none", table=table, state="lost", detail=str(exc))
-            self._fed.append(fed)
+            self._fed.append(fed := Fed(None, table=table, state="lost", detail=str(exc)))
             self._note(fed.name, fed.state, {"detail": fed.detail})
-            return
-        self._begin(_Fed(source.name, source.proof, _place(table.port), table, source=source))
 
-    def _begin(self, fed: _Fed) -> None:
-        source = fed.source
-        assert source is not None
+    def _begin(self, fed: Fed) -> None:
+        assert fed.source is not None
 
         def report(kind: str, data: dict[str, Any]) -> None:
             if kind != "rig":
                 fed.state, fed.detail = kind, str(data.get("detail", ""))
             self._note(fed.name, kind, data)
 
+        fed.state, fed.detail = "starting", ""
         self._fed.append(fed)
-        fed.task = asyncio.create_task(source.run(self._put, report), name=f"source[{fed.name}]")
+        fed.task = asyncio.create_task(fed.source.run(self._put, report), name=f"source[{fed.name}]")
         fed.task.add_done_callback(self._over)
 
     def _over(self, task: asyncio.Task[None]) -> None:
@@ -140,7 +133,7 @@ class Feeding:
         else:
             self.ended.set_result(None)
 
-    async def _end(self, fed: _Fed) -> None:
+    async def _end(self, fed: Fed) -> None:
         if fed.task is not None:
             fed.task.cancel()
             await asyncio.gather(fed.task, return_exceptions=True)

@@ -17,9 +17,9 @@ from logger.home import Home
 from logger.plan import Plan
 from logger.plan.sources import PlanSource
 from logger.recording.backlog import Token
-from logger.recording.feeding import Feeding, Given
+from logger.recording.feeding import Fed, Feeding
 from logger.recording.intake import Intake
-from logger.rig_line.beacons import Beacons
+from logger.rig_line.beacon import Beacons
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
 from logger.sources import Answer, Source
 from logger.sources.plain import plain_source
@@ -120,7 +120,7 @@ class Rigs:
 
 def given_sources(
     settings: Settings, answered: Answer, taken: set[str], reserved: Callable[[], Container[str]]
-) -> list[Given]:
+) -> list[Fed]:
     """Make the sources that the command line names; else a serial port that looks for a rig.
 
     `answered` is given what rigs say besides frames; `taken` are ports that are open, shared between the
@@ -131,9 +131,9 @@ def given_sources(
 
         firing = read_csv(settings.stored)
         name = settings.stored.name
-        return [Given(StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale))]
+        return [Fed(StoredFiring(name, firing.t_us, firing.temperature_c, speed=settings.time_scale))]
     found = [
-        Given(SerialPort(port, taken, answer=answered), port_and_baud(port)[0])
+        Fed(SerialPort(port, taken, answer=answered), port_and_baud(port)[0])
         for port in settings.serial_ports
     ]
     if settings.mqtt_urls:
@@ -141,17 +141,17 @@ def given_sources(
 
         client_id = _client_id(settings.home)
         found += [
-            Given(Broker(url, client_id, answer=answered, rigs=settings.rigs)) for url in settings.mqtt_urls
+            Fed(Broker(url, client_id, answer=answered, rigs=settings.rigs)) for url in settings.mqtt_urls
         ]
     found += [
-        Given(plain_source(table, taken, _client_id(settings.home)), table.port or "", table)
+        Fed(plain_source(table, taken, _client_id(settings.home)), table.port or "", table)
         for table in settings.sources
     ]
 
     def free() -> list[Port]:
         return [port for port in candidates() if os.path.realpath(port[0]) not in reserved()]
 
-    return found or [Given(SerialPort(None, taken, answer=answered, find=free))]
+    return found or [Fed(SerialPort(None, taken, answer=answered, find=free))]
 
 
 def _client_id(home: Home) -> str:

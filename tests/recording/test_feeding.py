@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from logger.plan.sources import PlanSource
-from logger.recording.feeding import Feeding, Given
+from logger.recording.feeding import Fed, Feeding
 from logger.sources import Arrival, Put, Report, Sampled, SourceError
 
 
@@ -41,10 +41,10 @@ def table(port: str, **more: Any) -> PlanSource:
     return PlanSource("lines", port=port, **more)
 
 
-class Fed:
+class Followed:
     """A `Feeding` over fakes, and what they did."""
 
-    def __init__(self, *given: Given) -> None:
+    def __init__(self, *given: Fed) -> None:
         self.log: list[str] = []
         self.notes: list[tuple[str, str, str]] = []
 
@@ -72,7 +72,7 @@ class Fed:
 
 
 async def test_an_armed_plans_sources_are_read_until_another_is_armed() -> None:
-    fed = Fed(Given(Fake("any serial port", [])))
+    fed = Followed(Fed(Fake("any serial port", [])))
     one, two = table("/dev/tty1"), table("/dev/tty2")
     assert await fed.plan(one, two) == ["+any serial port", "+/dev/tty1@115200", "+/dev/tty2@115200"]
     assert fed.feeding.reserved == {"/dev/tty1", "/dev/tty2"}
@@ -87,7 +87,7 @@ async def test_an_armed_plans_sources_are_read_until_another_is_armed() -> None:
 
 
 async def test_other_fields_or_another_speed_are_another_source() -> None:
-    fed = Fed()
+    fed = Followed()
     assert await fed.plan(table("/dev/tty1")) == ["+/dev/tty1@115200"]
     assert await fed.plan(table("/dev/tty1", baud=9600)) == ["-/dev/tty1@115200", "+/dev/tty1@9600"]
     assert await fed.plan(table("/dev/tty1", baud=9600, unit="F")) == ["-/dev/tty1@9600", "+/dev/tty1@9600"]
@@ -95,7 +95,7 @@ async def test_other_fields_or_another_speed_are_another_source() -> None:
 
 
 async def test_what_the_command_line_reads_at_a_port_gives_way_to_the_plans_way_and_comes_back() -> None:
-    fed = Fed(Given(Fake("/dev/tty1", []), "/dev/tty1"), Given(Fake("/dev/tty3", []), "/dev/tty3"))
+    fed = Followed(Fed(Fake("/dev/tty1", []), "/dev/tty1"), Fed(Fake("/dev/tty3", []), "/dev/tty3"))
     await asyncio.sleep(0)
     fed.log.clear()
     assert await fed.plan(table("/dev/tty1")) == ["-/dev/tty1", "+/dev/tty1@115200"]
@@ -105,7 +105,7 @@ async def test_what_the_command_line_reads_at_a_port_gives_way_to_the_plans_way_
 
 async def test_the_plan_of_the_command_line_armed_again_changes_nothing() -> None:
     same = table("/dev/tty1")
-    fed = Fed(Given(Fake("/dev/tty1@115200", []), "/dev/tty1", same))
+    fed = Followed(Fed(Fake("/dev/tty1@115200", []), "/dev/tty1", same))
     await asyncio.sleep(0)
     fed.log.clear()
     assert await fed.plan(table("/dev/tty1")) == []
@@ -114,7 +114,7 @@ async def test_the_plan_of_the_command_line_armed_again_changes_nothing() -> Non
 
 
 async def test_a_source_that_can_not_be_made_is_said_and_costs_no_other() -> None:
-    fed = Fed()
+    fed = Followed()
     assert await fed.plan(table("/dev/bad"), table("/dev/tty1")) == ["+/dev/tty1@115200"]
     states = {state["name"]: (state["state"], state["detail"]) for state in fed.feeding.states()}
     assert states["bad"] == ("lost", "can't be read; name another port")
@@ -123,7 +123,7 @@ async def test_a_source_that_can_not_be_made_is_said_and_costs_no_other() -> Non
 
 
 async def test_a_fault_in_a_source_ends_the_logger() -> None:
-    fed = Fed(Given(Fake("fails", [])))
+    fed = Followed(Fed(Fake("fails", [])))
     with pytest.raises(RuntimeError, match="a fault of ours"):
         await fed.feeding.ended
     await fed.feeding.stop()

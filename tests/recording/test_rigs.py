@@ -9,7 +9,7 @@ import pytest
 
 from logger.home import Home
 from logger.recording import rigs
-from logger.recording.feeding import Given
+from logger.recording.feeding import Fed
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.rigs import Rigs, Settings
@@ -46,7 +46,7 @@ async def test_each_source_hears_of_its_own_frames_in_their_order(
     tmp_path: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     one, other = Invented("one"), Invented("other")
-    monkeypatch.setattr(rigs, "given_sources", lambda *_: [Given(one), Given(other)])
+    monkeypatch.setattr(rigs, "given_sources", lambda *_: [Fed(one), Fed(other)])
     intake = Intake(HostTime())
     made = Rigs(Settings(home=Home(tmp_path)), intake, ())
     made.feeding.start()

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from itertools import count
 
-from logger.rig_line.beacon import FAILED_AFTER_S, Show
-from logger.rig_line.beacons import RIG_GONE_S, TEST_S, Beacons
+from logger.rig_line.beacon import FAILED_AFTER_S, RIG_GONE_S, TEST_S, Beacons, Show
 from logger.rig_line.dialogue import BeaconAnswer
 
 
