@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import repeat
 from typing import Final
 
@@ -59,71 +59,40 @@ class Assembler:
 
     def take(self, timed: Sequence[tuple[Frame, int]]) -> list[Batch]:
         """Convert frames with their times (UTC, µs) to batches of one rig and one layout, in order."""
-        by_rig: dict[str, list[tuple[Frame, int]]] = {}
-        unusual: set[str] = set()
-        for pair in timed:
-            frame = pair[0]
+        runs: dict[str, list[tuple[_Layout, list[tuple[Frame, int]]]]] = {}
+        for frame, t_us in timed:
             layout = self._layouts.get(frame.rig)
-            if layout is None or not layout.has_names(frame):
-                unusual.add(frame.rig)
-                for name in self._planned.intersection(frame.ch):
-                    self._probe(frame.rig, name)
-            by_rig.setdefault(frame.rig, []).append(pair)
-        return [
-            self._batch(rig, layout, run, columns)
-            for rig, pairs in by_rig.items()
-            for layout, run, columns in self._runs(rig, pairs, rig in unusual)
-        ]
+            if layout is None or not layout.fits(frame):
+                layout = self._lay_out(frame)
+            of_rig = runs.setdefault(frame.rig, [])
+            if not of_rig or of_rig[-1][0] is not layout:
+                of_rig.append((layout, []))
+            of_rig[-1][1].append((frame, t_us))
+        return [self._batch(rig, *run) for rig, of_rig in runs.items() for run in of_rig]
 
     def new_troubles(self) -> list[Trouble]:
         """Tell what should be fixed, each thing once."""
         troubles, self._troubles = self._troubles, []
         return troubles
 
-    def _runs(
-        self, rig: str, pairs: list[tuple[Frame, int]], unusual: bool
-    ) -> Iterator[tuple[_Layout, list[tuple[Frame, int]], list[list[Sample]]]]:
-        """Cut a rig's frames where its layout changes."""
-        layout = self._layouts.get(rig)
-        if layout is not None and not unusual:
-            columns = layout.columns(pairs)
-            if all(map(_fits, layout.channels, columns)):
-                yield layout, pairs, columns
-                return
-        run: list[tuple[Frame, int]] = []
-        for frame, t_us in pairs:
-            fitting = self._layout_for(rig, frame)
-            if run and fitting is not layout:
-                assert layout is not None
-                yield layout, run, layout.columns(run)
-                run = []
-            layout = fitting
-            run.append((frame, t_us))
-        if layout is not None:
-            yield layout, run, layout.columns(run)
-
-    def _layout_for(self, rig: str, frame: Frame) -> _Layout:
-        """The rig's layout if the frame fits it, else a new one, which is the rig's from now on."""
-        layout = self._layouts.get(rig)
-        known = {c.name: c for c in layout.channels} if layout is not None else {}
-        if layout is not None and all(
-            name in known and _fits(known[name], (sample,)) for name, sample in frame.ch.items()
-        ):
-            return layout
+    def _lay_out(self, frame: Frame) -> _Layout:
+        """Begin a new layout for a rig, whose channels are in it as far as there is room."""
+        rig, before = frame.rig, self._layouts.get(frame.rig)
+        known = before.by_name if before is not None else {}
         channels = {
             name: known[name]
-            if name in known and _fits(known[name], (sample,))
+            if name in known and _fits(known[name], sample)
             else self._channel(rig, name, sample)
             for name, sample in frame.ch.items()
         }
-        merged = known | channels
+        merged = {**known, **channels}
         if len(merged) > MAX_CHANNELS:
             merged = channels
         if rig not in self._layouts and len(self._layouts) >= _MAX_RIGS:
             del self._layouts[next(iter(self._layouts))]
-        self._layouts[rig] = layout = _Layout(
-            tuple(merged.values()), tuple(self._probe(rig, name).correction for name in merged)
-        )
+        corrections = tuple(self._probe(rig, name).correction for name in merged)
+        word_limits = np.array([_word_limit(c) for c in merged.values()])
+        self._layouts[rig] = layout = _Layout(tuple(merged.values()), merged, corrections, word_limits)
         return layout
 
     def _channel(self, rig: str, name: str, sample: Sample) -> Channel:
@@ -150,20 +119,27 @@ class Assembler:
                 self._probes[rig, name] = probe
         return probe
 
-    def _batch(
-        self, rig: str, layout: _Layout, run: list[tuple[Frame, int]], columns: list[list[Sample]]
-    ) -> Batch:
-        shape = (len(run), len(columns))
+    def _batch(self, rig: str, layout: _Layout, run: list[tuple[Frame, int]]) -> Batch:
+        channels, shape = layout.channels, (len(run), len(layout.channels))
         raw = np.empty(shape)
         raw_cj = np.full(shape, np.nan)
         sent = np.full(shape, int(Status.OK), np.uint8)
-        for j, (channel, column) in enumerate(zip(layout.channels, columns, strict=True)):
+        for j, channel in enumerate(channels):
+            column = [frame.ch.get(channel.name, _NOT_SENT) for frame, _ in run]
             self._fill(rig, channel, column, raw[:, j], raw_cj[:, j], sent[:, j])
-        converted = convert(layout.channels, raw, raw_cj, sent, layout.corrections)
-        self._look_for_troubles(rig, layout, raw, converted.status)
+        converted = convert(channels, raw, raw_cj, sent, layout.corrections)
+        for j in map(int, np.flatnonzero((raw >= layout.word_limits).any(axis=0))):
+            text = f"'raw' is too long for a word of a {channels[j].amp}; fix 'amp' or the firmware"
+            self._tell(rig, channels[j].name, text)
+        for j in map(int, np.flatnonzero((converted.status == Status.NO_COLD_JUNCTION).any(axis=0))):
+            text = (
+                "a thermoelectric voltage without a cold junction; let the rig send 'cj', or name a channel "
+                "that has one as 'cold_junction' in the plan"
+            )
+            self._tell(rig, channels[j].name, text)
         return Batch(
             rig=rig,
-            channels=layout.channels,
+            channels=channels,
             t_us=np.array([t_us for _, t_us in run], np.int64),
             seq=np.array([frame.seq for frame, _ in run], np.int64),
             ms=np.array([frame.ms for frame, _ in run], np.int64),
@@ -216,22 +192,6 @@ class Assembler:
         self._tell(rig, channel.name, "'raw' is no register word in hex; fix the firmware")
         return math.nan
 
-    def _look_for_troubles(self, rig: str, layout: _Layout, raw: Floats, status: Bytes) -> None:
-        for j in np.flatnonzero((raw >= layout.word_limits).any(axis=0)):
-            channel = layout.channels[j]
-            self._tell(
-                rig,
-                channel.name,
-                f"'raw' is too long for a word of a {channel.amp}; fix 'amp' or the firmware",
-            )
-        for j in np.flatnonzero((status == Status.NO_COLD_JUNCTION).any(axis=0)):
-            self._tell(
-                rig,
-                layout.channels[j].name,
-                "a thermoelectric voltage without a cold junction; let the rig send 'cj', or name a channel "
-                "that has one as 'cold_junction' in the plan",
-            )
-
     def _tell(self, rig: str, channel: str, text: str) -> None:
         trouble = Trouble(rig, channel, f"rig {rig!r}, channel {channel!r}: {text}")
         if trouble not in self._told and len(self._told) < _MAX_TOLD:
@@ -239,37 +199,19 @@ class Assembler:
             self._troubles.append(trouble)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Layout:
     """The columns of one rig's batches."""
 
     channels: tuple[Channel, ...]
+    by_name: dict[str, Channel]
     corrections: tuple[Correction, ...]
-    word_limits: Floats = field(init=False)
-    _names: set[str] = field(init=False)
-    _name_sets: set[tuple[str, ...]] = field(init=False)
+    word_limits: Floats
 
-    def __post_init__(self) -> None:
-        self.word_limits = np.array([_word_limit(c) for c in self.channels])
-        self._names = {c.name for c in self.channels}
-        self._name_sets = set()
-
-    def has_names(self, frame: Frame) -> bool:
-        """Tell whether every channel of the frame has a column; frame after frame has the same names."""
-        names = tuple(frame.ch)
-        if names in self._name_sets:
-            return True
-        if not self._names.issuperset(names):
-            return False
-        if len(self._name_sets) >= 64:
-            self._name_sets.clear()
-        self._name_sets.add(names)
-        return True
-
-    def columns(self, run: list[tuple[Frame, int]]) -> list[list[Sample]]:
-        """Samples by channel, `_NOT_SENT` where a frame has none."""
-        chs = [frame.ch for frame, _ in run]
-        return [[ch.get(c.name, _NOT_SENT) for ch in chs] for c in self.channels]
+    def fits(self, frame: Frame) -> bool:
+        """Tell whether every channel of the frame has a column, and delivers as that has delivered so far."""
+        channels = self.by_name
+        return all(name in channels and _fits(channels[name], sample) for name, sample in frame.ch.items())
 
 
 def _word_limit(channel: Channel) -> float:
@@ -286,13 +228,6 @@ def _kind(sample: Sample) -> Kind | None:
     return "celsius" if sample.c is not None else None
 
 
-def _fits(channel: Channel, samples: Sequence[Sample]) -> bool:
-    """Tell whether all samples deliver as the channel has delivered so far, or don't say."""
-    if channel.kind == "word":
-        amp = channel.amp
-        odd = [s for s in samples if s.raw is None or s.amp != amp]
-    elif channel.kind == "emf":
-        odd = [s for s in samples if s.uv is None or s.amp is not None]
-    else:
-        odd = [s for s in samples if s.c is None]
-    return all(_kind(s) in (None, channel.kind) and s.amp in (None, channel.amp) for s in odd)
+def _fits(channel: Channel, sample: Sample) -> bool:
+    """Tell whether a sample delivers as the channel has delivered so far, or doesn't say."""
+    return sample.amp in (None, channel.amp) and _kind(sample) in (None, channel.kind)

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.conversion.amplifiers import AMPLIFIERS, amplifier, decode_words
+from logger.conversion.amplifiers import AMPLIFIERS, decode_words
 from logger.physics.thermocouple import compensated_temperature_c
 from logger.plan import Probe
 from logger.reading import Batch, Bytes, Channel, Floats, Kind, Status
@@ -114,29 +114,25 @@ def convert(
 
     late: list[tuple[str, str, _Columns]] = []
     by_letter: dict[str, list[int]] = {}
-    for (kind, amp, letter), members in groups.items():
-        at = _columns(members)
+    for (kind, amp, given), members in groups.items():
+        at, letter = _columns(members), given or DEFAULT_LETTER
+        chip = AMPLIFIERS.get(amp or "") if kind == "word" else None
         if kind == "celsius":
             value = raw[:, at]
             low_c, high_c = CELSIUS_RANGE_C
             temperature[:, at] = value
             _downgrade(out, at, (value < low_c) | (value > high_c), Status.RANGE)
-            continue
-        if kind == "emf":
+        elif kind == "emf":
             emf[:, at] = raw[:, at]
-        elif not _serves(amp, letter):
+        elif chip is None or amp is None or (chip.letters and letter not in chip.letters):
             _downgrade(out, at, np.ones((len(raw), len(members)), np.bool_), Status.CORRUPT)
             continue
+        elif chip.kind == "emf" and not chip.sends_cold_junction:
+            late.append((amp, letter, at))
         else:
-            assert amp is not None
-            chip = AMPLIFIERS[amp]
-            if chip.kind == "emf" and not chip.sends_cold_junction:
-                late.append((amp, letter or DEFAULT_LETTER, at))
-            else:
-                _decode(amp, letter or DEFAULT_LETTER, at, raw, out, emf, junction, temperature)
-            if chip.kind != "emf":
-                continue
-        by_letter.setdefault(letter or DEFAULT_LETTER, []).extend(members)
+            _decode(amp, letter, at, raw, out, emf, junction, temperature)
+        if kind == "emf" or (chip is not None and chip.kind == "emf"):
+            by_letter.setdefault(letter, []).extend(members)
 
     low_c, high_c = COLD_JUNCTION_RANGE_C
     implausible = (junction < low_c) | (junction > high_c)
@@ -176,14 +172,6 @@ def _downgrade(
     if where.any():
         block = out[:, at]
         out[:, at] = np.where(where & (block == Status.OK), np.uint8(status), block)
-
-
-def _serves(amp: str | None, letter: str | None) -> bool:
-    try:
-        amplifier(amp or "", letter or DEFAULT_LETTER)
-    except ValueError:
-        return False
-    return True
 
 
 def _decode(
