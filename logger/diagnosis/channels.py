@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.conversion.amplifiers import AMPLIFIERS, decode_words
 from logger.conversion.assembler import Assembler
-from logger.diagnosis.finding import Finding
+from logger.diagnosis.finding import Finding, bad, check, good
 from logger.reading import Frame, Sample, Status
 
 FAULT_WORDS: Final = {
@@ -47,7 +47,7 @@ def about_channels(frames: Sequence[Frame]) -> list[Finding]:
         samples = [f.ch[name] for f in frames if name in f.ch]
         odd = _odd(samples)
         if odd is None and name in troubles:
-            odd = Finding("bad", "", troubles[name])
+            odd = bad("", troubles[name])
         if odd is not None:
             found.append(Finding(odd.level, f"channel {name}", odd.text, odd.mend))
         if odd is None or odd.level != "bad":
@@ -61,16 +61,16 @@ def _what_it_reads(
     about = f"channel {name}"
     there = statuses.total() - statuses[Status.ABSENT]
     found = [
-        Finding("check", about, f"{statuses[status]} of {there} readings are {words}")
+        check(about, f"{statuses[status]} of {there} readings are {words}")
         for status, words in FAULT_WORDS.items()
         if statuses[status]
     ]
-    good = [v for v in values if not math.isnan(v)]
-    if good:
-        text = f"{how}, {good[-1]:.1f} °C last, {min(good):.1f} to {max(good):.1f} °C"
+    known = [v for v in values if not math.isnan(v)]
+    if known:
+        text = f"{how}, {known[-1]:.1f} °C last, {min(known):.1f} to {max(known):.1f} °C"
         if there < frames:
             text += f", in {there} of {frames} frames"
-        found.append(Finding("good", about, text))
+        found.append(good(about, text))
     return found
 
 
@@ -111,9 +111,9 @@ def _about_word(amp: str, words: list[str]) -> Finding | None:
         return None
     turned = [int.from_bytes(n.to_bytes(8, "big")[-size:], "little") for n in as_sent if n < 1 << 8 * size]
     if turned and sensible(turned) > 0.8:
-        return Finding("bad", "", "the bytes of 'raw' are in the wrong order", "most significant byte first")
+        return bad("", "the bytes of 'raw' are in the wrong order", "most significant byte first")
     if all(w.isdigit() for w in words) and sensible([int(w) for w in words]) > 0.8:
-        return Finding("bad", "", "'raw' is in decimal", "write it in hex")
+        return bad("", "'raw' is in decimal", "write it in hex")
     return None
 
 
@@ -122,28 +122,26 @@ def _about_units(samples: list[Sample]) -> Finding | None:
     uv = [s.uv for s in samples if s.uv is not None]
     if uv and max(map(abs, uv)) > 80_000:
         text = f"'uv' goes to {max(uv, key=abs):g}: no thermocouple gives more than 80 000 µV"
-        return Finding("bad", "", text, "it is in microvolts")
+        return bad("", text, "it is in microvolts")
     cold = [s.cj for s in samples if s.cj is not None]
     if cold and min(cold) > 233 and max(cold) < 400:
-        return Finding("bad", "", f"'cj' is {cold[-1]:g}", "it looks like kelvin; it is in °C")
+        return bad("", f"'cj' is {cold[-1]:g}", "it looks like kelvin; it is in °C")
     if cold and (min(cold) < -60 or max(cold) > 130):
-        return Finding("bad", "", f"'cj' is {cold[-1]:g} °C, which no amplifier survives", "it is in °C")
+        return bad("", f"'cj' is {cold[-1]:g} °C, which no amplifier survives", "it is in °C")
     if cold and min(cold) > 55:
-        return Finding("check", "", f"'cj' is {cold[-1]:g} °C", "a very hot box, or °F; it is in °C")
+        return check("", f"'cj' is {cold[-1]:g} °C", "a very hot box, or °F; it is in °C")
     if uv and max(map(abs, uv)) < 60 and any(v != round(v) for v in uv):
         text = f"'uv' is {uv[-1]:g}, at most 2 °C away from the cold junction"
-        return Finding("check", "", text, "if the probe is warm, this is in millivolts; it is in microvolts")
+        return check("", text, "if the probe is warm, this is in millivolts; it is in microvolts")
     plain = [s.c for s in samples if s.c is not None]
     if plain and min(plain) < -273.15:
-        return Finding("bad", "", f"'c' goes from {min(plain):g} to {max(plain):g}", "it is in °C")
+        return bad("", f"'c' goes from {min(plain):g} to {max(plain):g}", "it is in °C")
     if plain and max(plain) > HOTTEST_C:
         text = f"'c' goes to {max(plain):g}, hotter than any fire of wood"
-        return Finding("bad", "", text, "tenths or hundredths of a degree? It is in °C")
+        return bad("", text, "tenths or hundredths of a degree? It is in °C")
     if plain and min(plain) >= 60 and max(plain) <= 90 and max(plain) - min(plain) < 5:
         text = f"'c' rests at {plain[-1]:g}: no room is that warm"
-        return Finding("check", "", text, "if the probe is cold, this is in °F; it is in °C")
+        return check("", text, "if the probe is cold, this is in °F; it is in °C")
     if plain and min(plain) > 270 and max(plain) < 310:
-        return Finding(
-            "check", "", f"'c' is {plain[-1]:g}", "if the probe is cold, this is in kelvin; it is in °C"
-        )
+        return check("", f"'c' is {plain[-1]:g}", "if the probe is cold, this is in kelvin; it is in °C")
     return None

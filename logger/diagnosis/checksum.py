@@ -28,10 +28,9 @@ def explain_checksum(line: bytes) -> str:
         crc32(body + b"\r\n"): "it counts the line's end too; stop before the *",
         right ^ 0xFFFFFFFF: "the last step, inverting all bits, is missing",
         adler32(body): "it is Adler-32, not CRC-32",
-        _crc(body, 0x82F63B78): "it is CRC-32C (Castagnoli), not the CRC-32 of zlib",
-        _crc_msb_first(body)
-        ^ 0xFFFFFFFF: "it is CRC-32/BZIP2, most significant bit first; zlib's goes the other way",
-        _crc_msb_first(body): "it is CRC-32/MPEG-2, most significant bit first; zlib's goes the other way",
+        _castagnoli(body): "it is CRC-32C (Castagnoli), not the CRC-32 of zlib",
+        _bzip2(body): "it is CRC-32/BZIP2, most significant bit first; zlib's goes the other way",
+        ~_bzip2(body) % 2**32: "it is CRC-32/MPEG-2, most significant bit first; zlib's goes the other way",
     }
     if value in candidates:
         return candidates[value]
@@ -42,19 +41,19 @@ def explain_checksum(line: bytes) -> str:
     return ""
 
 
-def _crc(data: bytes, polynomial: int) -> int:
+def _castagnoli(data: bytes) -> int:
     crc = 0xFFFFFFFF
     for byte in data:
         crc ^= byte
         for _ in range(8):
-            crc = crc >> 1 ^ (polynomial if crc & 1 else 0)
+            crc = crc >> 1 ^ (0x82F63B78 if crc & 1 else 0)
     return crc ^ 0xFFFFFFFF
 
 
-def _crc_msb_first(data: bytes) -> int:
-    crc = 0xFFFFFFFF
-    for byte in data:
-        crc ^= byte << 24
-        for _ in range(8):
-            crc = (crc << 1 ^ (0x04C11DB7 if crc & 0x80000000 else 0)) & 0xFFFFFFFF
-    return crc
+def _bzip2(data: bytes) -> int:
+    """CRC-32, most significant bit first: that of zlib with each byte, and the sum, turned round."""
+    return _turned(crc32(bytes(_turned(byte, 8) for byte in data)), 32)
+
+
+def _turned(number: int, bits: int) -> int:
+    return int(f"{number:0{bits}b}"[::-1], 2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 Level = Literal["good", "check", "bad"]
@@ -17,6 +18,11 @@ class Finding:
     about: str  # `line`, `crc`, `seq`, `clock`, `rate`, `channel k0`, …
     text: str  # what is so
     mend: str = ""  # what to do about it; empty if nothing
+
+
+good = partial(Finding, "good")
+check = partial(Finding, "check")
+bad = partial(Finding, "bad")
 
 
 def in_a_line(mark: str, where: str, text: str, mend: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from logger.diagnosis.channels import about_channels
 from logger.diagnosis.checksum import explain_checksum
-from logger.diagnosis.finding import Finding, Level, in_a_line
+from logger.diagnosis.finding import Finding, Level, bad, check, good, in_a_line
 from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
@@ -150,16 +150,12 @@ class Diagnosis:
         for about in self._abouts.values():
             channels = ", ".join(f"{name} ({chip})" for name, chip in about.ch.items())
             findings.append(
-                Finding(
-                    "good", "answer to ?", f"rig {about.rig}, {about.program or 'no program'}: {channels}"
-                )
+                good("answer to ?", f"rig {about.rig}, {about.program or 'no program'}: {channels}")
             )
             findings += _about_start(about)
             if about.lost or about.missed:
                 text = f"since power-on {about.lost} frames had no room, {about.missed} beats were missed"
-                findings.append(
-                    Finding("check", "answer to ?", text, "more room for kept frames; a longer period")
-                )
+                findings.append(check("answer to ?", text, "more room for kept frames; a longer period"))
         frames = sum(len(rig.frames) for rig in self._rigs.values())
         return Report(
             right=bool(frames) and all(f.level != "bad" for f in findings),
@@ -179,32 +175,30 @@ class Diagnosis:
         if not self._lines:
             if len(unfinished) > 64:
                 mend = "end each frame with a newline (\\n); on a plain UART check the baud rate"
-                return [Finding("bad", "line", f"{len(unfinished)} bytes, but no end of a line", mend)]
+                return [bad("line", f"{len(unfinished)} bytes, but no end of a line", mend)]
             if self._abouts:
                 return []
             mend = (
                 "is it powered, is this the right port, is another program reading it? A Modbus module says "
                 "nothing by itself: name it in the plan, as a [[source]]"
             )
-            return [Finding("bad", "line", "nothing came in", mend)]
+            return [bad("line", "nothing came in", mend)]
         if not frames and not wrong and self._abouts:
             link = next(iter(self._abouts.values())).link
             mend = "listen at the broker instead" if link == "mqtt" else "wait longer than its period"
-            return [
-                Finding("bad", "line", f"it answers ?, but sends no frames here (its link is {link})", mend)
-            ]
+            return [bad("line", f"it answers ?, but sends no frames here (its link is {link})", mend)]
         if frames:
-            found.append(Finding("good", "line", f"{frames} true frames"))
+            found.append(good("line", f"{frames} true frames"))
             if self._chattered:
                 text = f"{self._chattered} lines of words besides, which the logger drops"
-                found.append(Finding("good", "line", f"{text}; the last: {self._last()}"))
+                found.append(good("line", f"{text}; the last: {self._last()}"))
             if failed := self._failed_program():
                 found.append(failed)
         found += self._about_crc(frames)
         for reason, count in self._reasons.most_common(8):
             like = self._malformed_like[reason][:160].decode("utf-8", "replace")
             text = f"{count} lines came through whole but break the rules: {reason}; for example {like}"
-            found.append(Finding("bad", "line", text, "see wire_format.md for what a line may say"))
+            found.append(bad("line", text, "see wire_format.md for what a line may say"))
         return found
 
     def _last(self) -> str:
@@ -216,17 +210,17 @@ class Diagnosis:
             return None
         said = b" / ".join(list(self._chatter)[-4:]).decode("utf-8", "replace")[:300]
         fix = "put that right in the board's files, and restart it"
-        return Finding("bad", "line", f"the program on the board has failed, and says: {said}", fix)
+        return bad("line", f"the program on the board has failed, and says: {said}", fix)
 
     def _about_chatter(self, unfinished: bytes) -> list[Finding]:
         """Say what a board is about that sends words, but no frame."""
         whole = b"\n".join(self._chatter) + b"\n" + unfinished
         if refused := [line for line in self._chatter if line.startswith(b"# this rig can't start")]:
             text = refused[-1].decode("ascii", "replace").lstrip("# ")
-            return [Finding("bad", "line", text)]
+            return [bad("line", text)]
         if b">>>" in whole:
             fix = "this is MicroPython's prompt: no program runs; save it as main.py and restart the board"
-            return [Finding("bad", "line", "a prompt instead of frames", fix)]
+            return [bad("line", "a prompt instead of frames", fix)]
         if failed := self._failed_program():
             return [failed]
         offered = Offered()
@@ -239,13 +233,13 @@ class Diagnosis:
                 "record it all the same with `stokewatch run --serial PORT@BAUD --as lines`; nothing proves "
                 f"such lines whole or in order. {doubt(numbers)}"
             ).strip()
-            return [Finding("bad", "line", text, fix)]
+            return [bad("line", text, fix)]
         if offered.trouble:
-            return [Finding("bad", "line", f"it {offered.trouble}; the last: {self._last()}")]
+            return [bad("line", f"it {offered.trouble}; the last: {self._last()}")]
         if self._chatter:
             text = f"{self._chattered} lines of words, and no frame; the last: {self._last()}"
             fix = "does the board's program send frames, and are they enabled?"
-            return [Finding("bad", "line", text, fix)]
+            return [bad("line", text, fix)]
         return []
 
     def _about_topics(self) -> list[Finding]:
@@ -256,26 +250,26 @@ class Diagnosis:
             "record them all the same: name them on the page, under Prepare, or as a [[source]] of the plan "
             "(format mqtt); nothing proves such numbers whole or in order"
         )
-        return [Finding("bad", "line", f"no rig's line, but numbers on other topics: {shown}", fix)]
+        return [bad("line", f"no rig's line, but numbers on other topics: {shown}", fix)]
 
     def _about_crc(self, frames: int) -> list[Finding]:
         if not self._bad_crc:
-            return [Finding("good", "crc", "no line was damaged")] if frames else []
+            return [good("crc", "no line was damaged")] if frames else []
         text = f"{self._bad_crc} of {self._bad_crc + frames} lines fail their checksum"
         if self._noise > self._bad_crc / 2:
             mend = "bytes that no text has: the baud rate is wrong, or the lead picks up noise"
-            return [Finding("bad", "crc", text, mend)]
+            return [bad("crc", text, mend)]
         reasons = Counter(explain_checksum(line) for line in self._wrong_crcs)
         reason, count = reasons.most_common(1)[0]
         if reason and count > len(self._wrong_crcs) / 2:
-            return [Finding("bad", "crc", f"{text}: {reason}", "fix how the firmware makes the checksum")]
+            return [bad("crc", f"{text}: {reason}", "fix how the firmware makes the checksum")]
         if frames > 20 * self._bad_crc:
             mend = (
                 "now and then a line is damaged on its way: a shorter or screened USB lead, away from motors"
             )
-            return [Finding("check", "crc", text, mend)]
+            return [check("crc", text, mend)]
         mend = (
             "the CRC is zlib.crc32 of the bytes before the *, as eight lower-case hex digits; "
             "if most lines are right, the lead or the baud rate damages the others"
         )
-        return [Finding("bad", "crc", text, mend)]
+        return [bad("crc", text, mend)]
