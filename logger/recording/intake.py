@@ -42,7 +42,8 @@ class Intake:
         self._waiting = Unit()
         self._any = False
         self._taken_s = float("-inf")
-        self._stopped = False
+        self.stopped = False
+        """Whether `stop` was called."""
         self._clock_off_s = 0.0
 
     async def put(self, arrival: Arrival | Sampled) -> None:
@@ -76,7 +77,10 @@ class Intake:
 
     async def _wait_for_room(self, source: str) -> None:
         # The journal's thread makes room, and knows nothing of this loop.
-        while not self._stopped and not self._has_room(source):  # noqa: ASYNC110
+        while not self.stopped:
+            lines, size = self._load.get(source, (0, 0))
+            if lines < PENDING_FRAMES and size < PENDING_BYTES:
+                return
             await asyncio.sleep(_LOOK_AGAIN_S)
 
     def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
@@ -99,10 +103,10 @@ class Intake:
     def take(self, after_s: float, at_most_s: float) -> Unit:
         """Wait for frames, at least so long after those before [s]. For the journal's thread."""
         with self._lock:
-            self._lock.wait_for(lambda: self._stopped or self._any, at_most_s)
+            self._lock.wait_for(lambda: self.stopped or self._any, at_most_s)
             if self._any:
                 left_s = self._taken_s + after_s - time.monotonic()
-                self._lock.wait_for(lambda: self._stopped, left_s) if left_s > 0 else None
+                self._lock.wait_for(lambda: self.stopped, left_s) if left_s > 0 else None
                 self._taken_s = time.monotonic()
             taken, self._waiting = self._waiting, Unit()
             lines, self._lines = self._lines, []
@@ -114,13 +118,8 @@ class Intake:
     def stop(self) -> None:
         """Take nothing more; whoever waits in `take` gets what there is."""
         with self._lock:
-            self._stopped = True
+            self.stopped = True
             self._lock.notify_all()
-
-    @property
-    def stopped(self) -> bool:
-        """Whether `stop` was called."""
-        return self._stopped
 
     @property
     def waiting(self) -> int:
@@ -139,10 +138,6 @@ class Intake:
         if not self._any:
             self._any = True
             self._lock.notify()
-
-    def _has_room(self, source: str) -> bool:
-        lines, size = self._load.get(source, (0, 0))
-        return lines < PENDING_FRAMES and size < PENDING_BYTES
 
     def _add(self, came: Came | None, token: Token) -> None:
         with self._lock:

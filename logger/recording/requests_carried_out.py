@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.errors import StokewatchError, shortened
@@ -91,7 +91,7 @@ class RequestDesk:
     def _carry_out(
         self, writer: JournalWriter, asked: Asked, who: str, standing: Standing, judging: Judging | None
     ) -> tuple[Standing, dict[str, Any]]:
-        now_us = self._time.utc_us()
+        now_us, scale = self._time.utc_us(), self._time.scale
         firing = standing.firing
         match asked:
             case Begin():
@@ -104,31 +104,25 @@ class RequestDesk:
                 return standing, {"beacons": self._tried()}
         if firing is None:
             raise RequestError(NO_FIRING)
+        on = _Firing(writer, firing, who, judging, now_us, scale)
         match asked:
             case Finish():
                 writer.finish_firing(firing.id, now_us)
                 keep_armed(writer, None)
                 return Standing(None, True, None), {"firing": firing.id}
-            case Note() | Spot():
-                data = _kept(asked)
-                kind = "note" if isinstance(asked, Note) else "spot"
-                ago_min = asked.ago_min if isinstance(asked, Note) else 0.0
-                at_us = max(firing.started_us, now_us - round(ago_min * 60e6 * self._time.scale))
-                event = writer.add_event(firing.id, at_us, kind, data, who)
-                if judging is not None and isinstance(asked, Spot):
-                    judging.spot(now_us, data)
-                elif judging is not None:
-                    judging.note(at_us, data)
-                return standing, {"event": event}
-            case Retract():
-                self._retract(writer, asked, firing, who, judging)
+            case Note():
+                return standing, {"event": on.note(on.ago_us(asked.ago_min), _kept(asked))}
+            case Spot():
+                return standing, {"event": on.spot(_kept(asked))}
             case Amend():
-                return standing, {"event": self._amend(writer, asked, firing, who, judging)}
+                return standing, {"event": on.amend(asked)}
             case MirrorRefused():
                 told = {"source": "mirror", "what": "refused", "detail": asked.detail}
                 return standing, {"event": writer.add_event(firing.id, now_us, "system", told, who)}
+            case Retract():
+                on.retract(asked)
             case Acknowledge() | Shelve():
-                self._act(writer, asked, firing, who, judging)
+                on.act(asked)
             case _:
                 raise TypeError(type(asked))
         return standing, {}
@@ -140,54 +134,63 @@ class RequestDesk:
         self._rigs.test_beacons()
         return beacons
 
-    def _act(
-        self,
-        writer: JournalWriter,
-        asked: Acknowledge | Shelve,
-        firing: FiringInfo,
-        who: str,
-        judging: Judging | None,
-    ) -> None:
-        if judging is None:
+
+@dataclass(frozen=True, slots=True)
+class _Firing:
+    """The running firing, for one request."""
+
+    writer: JournalWriter
+    firing: FiringInfo
+    who: str
+    judging: Judging | None
+    now_us: int
+    scale: float
+
+    def ago_us(self, minutes: float) -> int:
+        return max(self.firing.started_us, self.now_us - round(minutes * 60e6 * self.scale))
+
+    def note(self, at_us: int, data: dict[str, Any]) -> int:
+        if self.judging is not None:
+            self.judging.note(at_us, data)
+        return self.writer.add_event(self.firing.id, at_us, "note", data, self.who)
+
+    def spot(self, data: dict[str, Any]) -> int:
+        if self.judging is not None:
+            self.judging.spot(self.now_us, data)
+        return self.writer.add_event(self.firing.id, self.now_us, "spot", data, self.who)
+
+    def act(self, asked: Acknowledge | Shelve) -> None:
+        if self.judging is None:
             raise RequestError("nothing is judged at the moment")
         action = {Shelve: "shelve", Unshelve: "unshelve", Acknowledge: "ack"}[type(asked)]
         minutes = asked.minutes if isinstance(asked, Shelve) else 10.0
-        for event in judging.act(self._time.utc_us(), action, asked.key, who, minutes=minutes):
-            writer.add_event(firing.id, judging.micros(event.t_s), event.kind, event.data, event.who)
+        for event in self.judging.act(self.now_us, action, asked.key, self.who, minutes=minutes):
+            t_us = self.judging.micros(event.t_s)
+            self.writer.add_event(self.firing.id, t_us, event.kind, event.data, event.who)
 
-    def _amend(
-        self, writer: JournalWriter, asked: Amend, firing: FiringInfo, who: str, judging: Judging | None
-    ) -> int:
+    def amend(self, asked: Amend) -> int:
         """Write a note again in the old one's place, which stays in the journal as retracted."""
-        now_us = self._time.utc_us()
-        was = writer.retract_event(firing.id, asked.event, now_us, 0, who)
+        was = self.writer.retract_event(self.firing.id, asked.event, self.now_us, 0, self.who)
         if was is None or was.kind != "note":
             raise RequestError("that isn't a note of this firing; choose one that is", "event")
         if was.data.get("kind") == "text" and not asked.text:
             raise RequestError("an empty note; write a word or two", "text")
-        at_us = was.t_us
-        if asked.ago_min is not None:
-            at_us = max(firing.started_us, now_us - round(asked.ago_min * 60e6 * self._time.scale))
-        data = {**was.data, "text": asked.text}
-        if judging is not None:
-            judging.retract_note(was.t_us, was.data)
-            judging.note(at_us, data)
-        return writer.add_event(firing.id, at_us, "note", data, who)
+        if self.judging is not None:
+            self.judging.retract_note(was.t_us, was.data)
+        at_us = was.t_us if asked.ago_min is None else self.ago_us(asked.ago_min)
+        return self.note(at_us, {**was.data, "text": asked.text})
 
-    def _retract(
-        self, writer: JournalWriter, asked: Retract, firing: FiringInfo, who: str, judging: Judging | None
-    ) -> None:
-        now_us = self._time.utc_us()
-        since_us = now_us - round((UNDO_S * self._time.scale + UNDO_GRACE_S) * 1e6)
-        was = writer.retract_event(firing.id, asked.event, now_us, since_us, who)
+    def retract(self, asked: Retract) -> None:
+        since_us = self.now_us - round((UNDO_S * self.scale + UNDO_GRACE_S) * 1e6)
+        was = self.writer.retract_event(self.firing.id, asked.event, self.now_us, since_us, self.who)
         if was is None:
             raise RequestError(
                 f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
             )
-        if was.kind == "spot" and judging is not None:
-            judging.retract_spot(was.t_us, was.data)
-        elif was.kind == "note" and judging is not None:
-            judging.retract_note(was.t_us, was.data)
+        if was.kind == "spot" and self.judging is not None:
+            self.judging.retract_spot(was.t_us, was.data)
+        elif was.kind == "note" and self.judging is not None:
+            self.judging.retract_note(was.t_us, was.data)
 
 
 def _kept(asked: Note | Spot) -> dict[str, Any]:

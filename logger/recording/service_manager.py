@@ -15,7 +15,6 @@ import secrets
 import socket
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -41,8 +40,7 @@ class Listener:
     `address` is for the child's environment; `ready`, whether it has said so since `begin`.
     """
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
+    def __init__(self) -> None:
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.socket.setblocking(False)
@@ -59,7 +57,12 @@ class Listener:
     def begin(self) -> None:
         """Begin to wait for a child that was just started."""
         self.ready = False
-        self.heard_s = self._clock()
+        self._heard_s = time.monotonic()
+
+    @property
+    def silent_s(self) -> float:
+        """For how long nothing was said. [s]."""
+        return time.monotonic() - self._heard_s
 
     def hear(self) -> None:
         """Take in all that was said."""
@@ -67,7 +70,7 @@ class Listener:
             while True:
                 said = self.socket.recv(4096).decode("utf-8", "replace")
                 self.ready = self.ready or "READY=1" in said or "WATCHDOG=1" in said
-                self.heard_s = self._clock()
+                self._heard_s = time.monotonic()
                 tell(said)
 
     def close(self) -> None:

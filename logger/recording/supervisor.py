@@ -50,58 +50,42 @@ def python_module(module: str, *arguments: str) -> tuple[str, ...]:
     return (sys.executable, "-P", "-m", module, *arguments)
 
 
-class _Running:
-    """One child's process, from its start to its end."""
+async def _run(
+    child: Child, listener: Listener | None, stop: asyncio.Event, silent_s: float
+) -> tuple[int | None, bool]:
+    """Run it to its end, by itself or for hanging: its status, and whether it hung.
 
-    def __init__(self, child: Child, stop: asyncio.Event, silent_s: float, start_s: float) -> None:
-        self._child, self._stop = child, stop
-        self._silent_s, self._start_s = silent_s, start_s
-        self._listener = Listener() if child.watched else None
-        self.hung = False
-
-    async def run(self) -> int | None:
-        """Run it until it ends by itself, is killed for hanging, or everything stops: then None."""
-        env = {**os.environ, "PYTHONUNBUFFERED": "1"}
-        env.pop(ADDRESS, None)  # what the page says is nothing to a service manager
-        self.hung = False
-        if self._listener is not None:
-            self._listener.begin()
-            env[ADDRESS] = self._listener.address
-        process = await asyncio.create_subprocess_exec(
-            *self._child.argv,
-            stdin=asyncio.subprocess.DEVNULL,
-            # Its own session: Ctrl-C goes to us alone, and the children end in our order.
-            start_new_session=True,
-            preexec_fn=end_with_parent,
-            env=env,
-        )
-        ended = asyncio.create_task(process.wait())
-        stopping = asyncio.create_task(self._stop.wait())
-        while not ended.done() and not stopping.done():
-            await asyncio.wait((ended, stopping), timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
-            if self._hangs() and not self.hung:
-                self.hung = True
+    No status where everything stops.
+    """
+    env = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    env.pop(ADDRESS, None)  # what the page says is nothing to a service manager
+    if listener is not None:
+        listener.begin()
+        env[ADDRESS] = listener.address
+    process = await asyncio.create_subprocess_exec(
+        *child.argv,
+        stdin=asyncio.subprocess.DEVNULL,
+        # Its own session: Ctrl-C goes to us alone, and the children end in our order.
+        start_new_session=True,
+        preexec_fn=end_with_parent,
+        env=env,
+    )
+    hung = False
+    ended = asyncio.create_task(process.wait())
+    stopping = asyncio.create_task(stop.wait())
+    while not ended.done() and not stopping.done():
+        await asyncio.wait((ended, stopping), timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
+        if listener is not None:
+            listener.hear()  # also its last word, for whoever listens to us
+            if not hung and listener.silent_s > (silent_s if listener.ready else START_S):
+                hung = True
                 with contextlib.suppress(ProcessLookupError):
                     process.kill()
-        stopping.cancel()
-        if self._listener is not None:
-            self._listener.hear()  # its last word, for whoever listens to us
-        if not ended.done():
-            await _end(process)
-            return None
-        return ended.result()
-
-    def _hangs(self) -> bool:
-        if self._listener is None:
-            return False
-        self._listener.hear()
-        patience_s = self._silent_s if self._listener.ready else self._start_s
-        return time.monotonic() - self._listener.heard_s > patience_s
-
-    def close(self) -> None:
-        """Stop listening to it."""
-        if self._listener is not None:
-            self._listener.close()
+    stopping.cancel()
+    if ended.done():
+        return ended.result(), hung
+    await _end(process)
+    return None, hung
 
 
 async def supervise(
@@ -122,26 +106,23 @@ async def supervise(
     async def keep(child: Child) -> None:
         nonlocal status
         wait_s = _FIRST_WAIT_S
-        running = _Running(child, stop, silent_s, START_S)
-        while not stop.is_set():
-            started = time.monotonic()
-            code = await running.run()
-            if code is None:
-                break
-            if child.needed and code in (0, USER_ERROR):
-                status = code
-                stop.set()
-                break
-            if not own_fault(time.monotonic() - started, code):
-                wait_s = _FIRST_WAIT_S
-            how = (
-                f"gave no sign for {silent_s:g} s and was killed" if running.hung else f"ended ({_how(code)})"
-            )
-            say(f"{child.name} {how}; starting it again")
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(stop.wait(), wait_s)
-            wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
-        running.close()
+        with contextlib.closing(Listener()) if child.watched else contextlib.nullcontext() as listener:
+            while not stop.is_set():
+                started = time.monotonic()
+                code, hung = await _run(child, listener, stop, silent_s)
+                if code is None:
+                    break
+                if child.needed and code in (0, USER_ERROR):
+                    status = code
+                    stop.set()
+                    break
+                if not own_fault(time.monotonic() - started, code):
+                    wait_s = _FIRST_WAIT_S
+                how = f"gave no sign for {silent_s:g} s and was killed" if hung else f"ended ({_how(code)})"
+                say(f"{child.name} {how}; starting it again")
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(stop.wait(), wait_s)
+                wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
 
     async with asyncio.TaskGroup() as group:
         for child in children:
