@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import repeat
 from typing import Final
 
 import numpy as np
@@ -153,38 +152,21 @@ class Assembler:
     def _fill(
         self, rig: str, channel: Channel, column: list[Sample], raw: Floats, raw_cj: Floats, sent: Bytes
     ) -> None:
-        """Read one channel's samples; at once where nothing is amiss, which is nearly always."""
-        if [s.fault for s in column].count(None) == len(column):
-            if channel.kind == "word":
-                words = [s.raw or "" for s in column]
-                if all(words) and _hex("".join(words)) and max(map(len, words)) <= _WORD_DIGITS:
-                    raw[:] = list(map(int, words, repeat(16)))
-                    return
-            elif channel.kind == "emf":
-                values = [s.uv for s in column]
-                if None not in values:
-                    raw[:] = values
-                    raw_cj[:] = [s.cj for s in column]  # None becomes NaN
-                    return
-            else:
-                values = [s.c for s in column]
-                if None not in values:
-                    raw[:] = values
-                    return
+        """Read one channel's samples."""
         for i, sample in enumerate(column):
-            raw[i], sent[i] = np.nan, Status.OK
-            if sample.cj is not None:
-                raw_cj[i] = sample.cj
+            value: float | None = None
             if sample is _NOT_SENT:
                 sent[i] = Status.ABSENT
             elif sample.fault is not None:
                 # A value that comes with a fault isn't worth keeping, and would be taken for one later on.
                 sent[i] = FAULTS[sample.fault]
             elif channel.kind == "word":
-                raw[i] = self._word(rig, channel, sample.raw or "")
+                value = self._word(rig, channel, sample.raw or "")
             else:
                 value = sample.uv if channel.kind == "emf" else sample.c
-                raw[i] = np.nan if value is None else value
+            raw[i] = np.nan if value is None else value
+            if sample.cj is not None:
+                raw_cj[i] = sample.cj
 
     def _word(self, rig: str, channel: Channel, text: str) -> float:
         if _hex(text) and len(text) <= _WORD_DIGITS:
