@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 from logger.journal.rows import Apart, FiringInfo, Key
 from logger.reading import Batch, Event, Frame
-from logger.replay.judging import Kept
 
 if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
+    from logger.replay.judging import Kept
 
 BACKLOG_READINGS: Final = 500_000
 """What is kept in memory while the disk takes nothing: 52 min of 16 channels at 10 Hz."""

@@ -27,7 +27,7 @@ EARLY_S: Final = 0.3
 NARROW_MS: Final = 10_000
 """A hole that is no wider has so little room that what fits in is taken for what is missing. [ms]"""
 
-_WRAP: Final = 1 << 32
+WRAP: Final = 1 << 32
 _DRIFT: Final = 300e-6
 _REBASE_S: Final = 5.0
 SWAPPED: Final = 16
@@ -217,7 +217,7 @@ class Boot:
 
     def _knows(self, at: tuple[int, int], came: Came) -> bool:
         size = len(self._clocks)
-        if self.top[0] - at[0] >= size or self._clocks[at[0] % size] != at[1] % _WRAP:
+        if self.top[0] - at[0] >= size or self._clocks[at[0] % size] != at[1] % WRAP:
             return False
         return self._checksums[at[0] % size] == came.checksum != UNKNOWN
 
@@ -262,7 +262,7 @@ class Boot:
     def set_going(self) -> None:
         """Start the clock where the journal's newest frame of this boot stands."""
         if not self.clock.begun:
-            self.clock.new(self.top[1] % _WRAP, self._heard_s)
+            self.clock.new(self.top[1] % WRAP, self._heard_s)
 
     def continues(self, came: Came) -> bool:
         """Whether a frame of the journal, the next in time, is of this boot: its clock ran as time did."""
@@ -329,7 +329,7 @@ class Boot:
 
     def _ticks(self, came: Came) -> int:
         """Give the milliseconds that are believed."""
-        return came.ms if self.trust is not Trust.NEITHER else round(came.arrival_s * 1000) % _WRAP
+        return came.ms if self.trust is not Trust.NEITHER else round(came.arrival_s * 1000) % WRAP
 
     def _remember(self, at: tuple[int, int], came: Came) -> None:
         self.count += 1
@@ -341,7 +341,7 @@ class Boot:
             return
         size = len(self._clocks)
         if self.top[0] - at[0] < size:
-            self._clocks[at[0] % size] = at[1] % _WRAP
+            self._clocks[at[0] % size] = at[1] % WRAP
             self._checksums[at[0] % size] = came.checksum
 
     def _widen(self, size: int) -> None:

@@ -8,7 +8,7 @@ from typing import Any, Final
 UNKNOWN: Final = -1
 """A checksum that nobody kept."""
 
-_WRAP: Final = 1 << 32
+WRAP: Final = 1 << 32
 
 
 @dataclass(slots=True, eq=False)
@@ -33,4 +33,4 @@ class Came:
 
 def signed(difference: int) -> int:
     """Give the nearest of all the differences that a counter which wraps can mean."""
-    return (difference + _WRAP // 2) % _WRAP - _WRAP // 2
+    return (difference + WRAP // 2) % WRAP - WRAP // 2

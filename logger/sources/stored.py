@@ -11,7 +11,7 @@ from logger.rig_line.wire import encode
 from logger.sources import Arrival, Deaf, Put, Report, SourceError
 
 RIG: Final = "stored"
-_WRAP: Final = 1 << 32
+WRAP: Final = 1 << 32
 # The rig's name and clock are made up; a clock this far on can't be taken for a rig that has just started.
 _FIRST_MS: Final = 3_600_000
 
@@ -54,7 +54,7 @@ class StoredFiring(Deaf):
         if not samples:
             return None
         ms = _FIRST_MS + int(self._t_us[seq] - self._t_us[0]) // 1000
-        return encode(Frame(RIG, seq % _WRAP, ms % _WRAP, samples)).rstrip(b"\n")
+        return encode(Frame(RIG, seq % WRAP, ms % WRAP, samples)).rstrip(b"\n")
 
 
 def channel_name(column: int) -> str:

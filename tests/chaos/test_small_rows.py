@@ -58,7 +58,7 @@ zone = "upper"
 async def record(home: Path, first: int, frames: int, *, plan: str | None = None) -> None:
     """Record frames as the logger's own thread does, but in this one."""
     recorder, intake = made_recorder(home / "journal.sqlite", None if plan is None else loads(plan))
-    writer = recorder.open(lambda: False)
+    writer = recorder.journal.open(recorder.resume, lambda: False)
     assert writer is not None
     for seq in range(first, first + frames):
         await hear(intake, seq, **{f"k{j}": value_c(seq, j) for j in range(CHANNELS)})
