@@ -9,7 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.errors import UserError, shortened
-from logger.refusals import refused
+from logger.refusals import Mistake, decoded
 
 MAX_TEXT: Final = 1000
 MAX_WORD: Final = 64
@@ -209,18 +209,16 @@ def _unseen(character: str) -> bool:
 
 
 def _read(kind: type[T], data: Any) -> T:
-    try:
-        asked = msgspec.convert(data, kind)
-    except (RecursionError, UnicodeError) as exc:
-        raise RequestError("a field that can't be; send only what is asked for") from exc
-    except msgspec.ValidationError as exc:
-        path, what = refused(kind, data, str(exc))
+    wrong: list[Mistake] = []
+    asked = decoded(kind, data, wrong)
+    if asked is None:
+        path, what = wrong[0].path, wrong[0].what
         name = str(path[0]) if path else None
         if name is None or name not in kind.__struct_fields__:
-            raise RequestError(what if name is None else f"{shortened(name)}: {what}") from exc
+            raise RequestError(what if name is None else f"{shortened(name)}: {what}")
         if what.startswith("is missing"):
             what = kind.needed.get(name, what)
-        raise RequestError(f"{name}: {what}", name) from exc
+        raise RequestError(f"{name}: {what}", name)
     texts = {
         name: plain_text(value, name)
         for name in kind.__struct_fields__

@@ -2,13 +2,13 @@
 
 import asyncio
 import contextlib
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html
+from msgspec.structs import replace
 
 from dashboard.acts import write
 from dashboard.context import here

@@ -2,12 +2,12 @@
 
 import asyncio
 import contextlib
-from dataclasses import replace
 from typing import Any, Final
 
 import dash_mantine_components as dmc
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
+from msgspec.structs import replace
 
 from dashboard import tables
 from dashboard.context import here

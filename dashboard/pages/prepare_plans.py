@@ -4,13 +4,13 @@ import asyncio
 import base64
 import binascii
 import contextlib
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Final
 
 import dash_mantine_components as dmc
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
+from msgspec.structs import replace
 
 from dashboard.context import here
 from dashboard.pages.asked import act, button_pressed, next_turn

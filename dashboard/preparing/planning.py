@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 from dashboard.words import Unit, capital, shown
 from logger.errors import UserError, shortened
-from logger.plan import MAX_PROBES, Plan, PlanError, from_document
+from logger.plan import MAX_PROBES, Plan, PlanError, from_document, mistakes
 from logger.plan.alarm_rules import RULES, Setting
 from logger.plan.sources import MAX_SOURCES
 
@@ -53,13 +53,18 @@ class PlanRefused(UserError):
 
 def read_document(doc: Document) -> Plan:
     """Read a plan as `to_document` gives it (a height may be None); PlanRefused names the field."""
+    try:
+        return from_document(_tables(doc))
+    except PlanError as exc:
+        raise PlanRefused(exc) from exc
+
+
+def _tables(doc: Document) -> Document:
+    """A plan's tables without what a page leaves empty."""
     probes = doc.get("probe", [])
     if isinstance(probes, list):
         probes = [{k: v for k, v in p.items() if v is not None} if isinstance(p, dict) else p for p in probes]
-    try:
-        return from_document({**doc, "probe": probes})
-    except PlanError as exc:
-        raise PlanRefused(exc) from exc
+    return {**doc, "probe": probes}
 
 
 def to_document(plan: Plan) -> Document:
@@ -213,42 +218,8 @@ def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
     Each has `field`, `label` as the page names it, and `text`, with temperatures in `unit`.
     """
     found: dict[str | None, str] = {}
-
-    def look(part: Document, places: Sequence[int] = (), channels: Sequence[int] = ()) -> str | None:
-        try:
-            read_document(part)
-        except PlanRefused as exc:
-            field = _moved(exc.field, places, channels)
-            found.setdefault(field, _words(exc, doc, unit))
-            return field
-        return None
-
-    for key in ("title", "target_c", "burnout_c", "soak_min", "cool_c", "estimate"):
-        if key in doc:
-            look(
-                {"target_c": 1400.0, key: doc[key]}
-                if key == "burnout_c"
-                else {"burnout_c": 100.0, key: doc[key]}
-            )
-    if not {"target_c", "burnout_c"} & set(found):
-        look({key: doc[key] for key in ("target_c", "burnout_c") if key in doc})
-    alarms = doc.get("alarm")
-    if isinstance(alarms, dict):
-        for rule, settings in alarms.items():
-            for key, value in (settings if isinstance(settings, dict) else {}).items():
-                look({"alarm": {rule: {key: value}}})
-    probes, sources = doc.get("probe"), doc.get("source")
-    if isinstance(probes, list) and len(probes) <= MAX_PROBES:
-        good = [i for i, probe in enumerate(probes) if look({"probe": [probe]}, (i,)) is None]
-        _one_by_one(look, "probe", probes, good)
-    if isinstance(sources, list) and len(sources) <= MAX_SOURCES:
-        for i, source in enumerate(sources):
-            given = source.get("channel") if isinstance(source, dict) else None
-            for j, channel in enumerate(given if isinstance(given, list) else ()):
-                look({"source": [{**source, "channel": [channel]}]}, (i,), (j,))
-            look({"source": [source]}, (i,))
-    if not found:
-        look(doc)
+    for wrong in mistakes(_tables(doc)):
+        found.setdefault(wrong.field, _words(wrong, doc, unit))
     return [{"field": f, "label": label_of(f, doc), "text": text} for f, text in found.items()]
 
 
@@ -257,27 +228,7 @@ def errors_of(doc: Document, unit: Unit = "C") -> dict[str, str]:
     return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
 
 
-def _one_by_one(look: Any, key: str, tables: list[Any], left: list[int]) -> None:
-    """Find each table that doesn't go with those before it: a name given twice, a channel that is taken."""
-    trial = [dict(tables[i]) for i in left]
-    for turn in range(2 * len(trial)):
-        at = str(look({key: trial}, left)).split(".")
-        if len(at) != 3 or not at[1].isdigit() or int(at[1]) not in left:
-            return
-        trial[left.index(int(at[1]))][at[2]] = f"another {turn}"  # as if it were right: what else is wrong?
-
-
-def _moved(field: str | None, places: Sequence[int], channels: Sequence[int]) -> str | None:
-    """Say where in the whole plan a field of a part of it is."""
-    parts = (field or "").split(".")
-    if len(parts) > 1 and parts[0] in ("probe", "source") and parts[1].isdigit() and places:
-        parts[1] = str(places[int(parts[1])])
-        if len(parts) > 3 and parts[2] == "channel" and parts[3].isdigit() and channels:
-            parts[3] = str(channels[int(parts[3])])
-    return ".".join(parts) or None
-
-
-def _words(exc: PlanRefused, doc: Document, unit: Unit) -> str:
+def _words(exc: PlanError, doc: Document, unit: Unit) -> str:
     field = exc.field or ""
     if exc.bounds is None:
         target = doc.get("target_c")
@@ -285,7 +236,7 @@ def _words(exc: PlanRefused, doc: Document, unit: Unit) -> str:
             own = written(doc.get("burnout_c"), kind_of(field, unit))
             above = written(target, kind_of("target_c", unit))
             return f"{own} °{unit} is above the target ({above} °{unit}); lower it"
-        return capital(str(exc))
+        return capital(exc.what)
     value, low, high, of = exc.bounds
     kind = kind_of(field, unit)
     span = f"{written(low, kind)} to {written(high, kind)} {in_shown(of, kind)}".rstrip()

@@ -3,12 +3,12 @@
 import contextlib
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from msgspec.structs import replace
 
 from dashboard import tables
 from dashboard.parts.firing_card import Row

@@ -122,13 +122,14 @@ def read_sources(
 ) -> tuple[Plan | None, tuple[str, ...], tuple[PlanSource, ...]]:
     """Give the plan, the ports of rigs that speak the rig's line, and the other sources."""
     from logger.plan import load
-    from logger.plan.sources import SourceMistake, sources_as
+    from logger.plan.sources import sources_as
+    from logger.refusals import Mistake
     from logger.sources.serial_line import port_and_baud
 
     plan = load(plan_file) if plan_file else None
     try:
         ports, sources = sources_as(form, unit, serial_ports, plan.sources if plan else ())
-    except SourceMistake as exc:
+    except Mistake as exc:
         raise UserError(exc.what) from exc
     for port in ports:
         port_and_baud(port)

@@ -11,7 +11,8 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from logger.errors import UserError
-from logger.plan.sources import WORDS, PlanSource, SourceMistake, read_sources
+from logger.plan.sources import WORDS, PlanSource, read_sources
+from logger.refusals import Mistake
 
 TELL_S: Final = 0.5
 MOST: Final = 64
@@ -88,7 +89,7 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
 def _source(table: dict[str, Any]) -> PlanSource:
     try:
         return read_sources([table])[0]
-    except SourceMistake as exc:
+    except Mistake as exc:
         raise HearError(f"{exc.path[-1]}: {exc.what}") from exc
 
 

@@ -20,7 +20,7 @@ from logger.plan.model import (
     guess_reads,
     probe_for_channel,
 )
-from logger.plan.reader import from_document, load, loads
+from logger.plan.reader import from_document, load, loads, mistakes
 
 __all__ = [
     "COOL_C",
@@ -40,5 +40,6 @@ __all__ = [
     "guess_reads",
     "load",
     "loads",
+    "mistakes",
     "probe_for_channel",
 ]

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Mapping
 from typing import Final
 
 from logger.errors import UserError
-
-Place = tuple[str | int, ...]
-"""A key's way from the document's root."""
+from logger.refusals import Mistake, Path
 
 MAX_TOML: Final = 200_000
 """Characters; a plan with every alarm's settings is 10 kB."""
+_LONGEST: Final = 64
+"""Of a key, where it is told of."""
 MAX_DOTS: Final = 24
 """In the keys of one line."""
 
@@ -21,15 +21,26 @@ class PlanError(UserError):
     """A plan that cannot be used: names the file, the line, what is wrong and the fix.
 
     `field` is the place in the plan, such as `probe.0.name` (None: all of it); `what` is what is wrong there,
-    without the place; `bounds` are, of a number, what was given, least, most and unit, for whoever says it in
-    another unit.
+    without the place; `bounds` are those of a `Mistake`.
     """
 
-    def __init__(self, text: str, field: str | None = None, what: str | None = None) -> None:
+    def __init__(
+        self, text: str, field: str | None = None, mistake: Mistake | None = None, line: int = 0
+    ) -> None:
         super().__init__(text)
-        self.field = field
-        self.what = text if what is None else what
-        self.bounds: tuple[object, float, float, str] | None = None
+        self.field, self.line = field, line
+        self.what, self.bounds = (text, None) if mistake is None else (mistake.what, mistake.bounds)
+
+
+def placed(mistake: Mistake, source: str = "plan", lines: Mapping[Path, int] | None = None) -> PlanError:
+    """Say where a mistake stands in a file whose `line_numbers` are given."""
+    path = tuple(part if isinstance(part, int) else part[:_LONGEST] for part in mistake.path)
+    # What isn't there is told of the table it belongs to.
+    line = next((n for k in range(len(path), 0, -1) if (n := (lines or {}).get(path[:k]))), 0)
+    where = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in path)
+    file = f"{source} line {line}" if line else source
+    text = f"{file}: {where.lstrip('.') or 'the plan'}: {mistake.what}"
+    return PlanError(text, ".".join(map(str, path)) or None, mistake, line)
 
 
 class TooLong(PlanError):
@@ -60,11 +71,11 @@ _TABLE: Final = re.compile(r"^\s*+(\[\[?)([^\[\]]++)\]\]?\s*+(?:#.*)?$")
 _KEY: Final = re.compile(r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
 
 
-def line_numbers(text: str) -> dict[Place, int]:
+def line_numbers(text: str) -> dict[Path, int]:
     """Find the line each key and table stands on: the standard reader checks TOML but doesn't tell."""
-    lines: dict[Place, int] = {}
-    counts: dict[Place, int] = {}
-    table: Place = ()
+    lines: dict[Path, int] = {}
+    counts: dict[Path, int] = {}
+    table: Path = ()
     inside: str | None = None
     for number, line in enumerate(text.splitlines(), 1):
         if inside is not None:  # a multi-line string
@@ -91,16 +102,3 @@ def line_numbers(text: str) -> dict[Place, int]:
 
 def _split_key(key: str) -> tuple[str, ...]:
     return tuple(part.strip("\"'") for part in re.findall(r"""[\w-]+|"[^"]*"|'[^']*'""", key))
-
-
-def dotted(path: Place) -> str:
-    """Write a place as people count: `probe[1].name` is the first one's."""
-
-    def parts() -> Iterator[str]:
-        for part in path:
-            if isinstance(part, int):
-                yield f"[{part + 1}]"
-            else:
-                yield f".{part}"
-
-    return "".join(parts()).lstrip(".").replace(".[", "[") or "the plan"

@@ -4,23 +4,30 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, get_args
 
+import msgspec
 import tomli_w
+from msgspec import Meta
 
 from logger.plan.alarm_rules import RULES
-from logger.plan.sources import PlanSource, source_table
+from logger.plan.sources import PlanSource
 
 Reads = Literal["coals", "air", "wall", "surface"]
+Letter = Literal["B", "E", "J", "K", "N", "R", "S", "T"]
 AlarmSettings = dict[str, dict[str, float | bool]]
 
-LETTERS: Final = ("B", "E", "J", "K", "N", "R", "S", "T")
+LETTERS: Final[tuple[Letter, ...]] = get_args(Letter)
 COOL_C: Final = 100.0
 """Cool enough to uncover and to lift out with gloves: common practice, no source. [°C]"""
 
 MAX_PROBES: Final = 64
 MAX_NAME: Final = 64
+
+Name = Annotated[str, Meta(max_length=MAX_NAME, pattern=r"\S")]
+_Goal = Annotated[float, Meta(ge=100, le=1400, extra={"unit": "°C"})]
+_Reading = Annotated[float, Meta(ge=-1e4, le=1e4)]
+_PAIRS: Final = "one or two pairs of [reading, truth] in °C, such as [[1.5, 0.0], [101.0, 99.2]]"
 
 # Words in a probe's name that tell what it reads, for rigs and files that come without a plan.
 _READS_WORDS: Final[tuple[tuple[Reads, str], ...]] = (
@@ -30,32 +37,44 @@ _READS_WORDS: Final[tuple[tuple[Reads, str], ...]] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Probe:
-    """A channel put in a place."""
+class Probe(
+    msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, rename={"letter": "type"}
+):
+    """A channel put in a place: a `[[probe]]` of the plan."""
 
-    name: str  # the column in a CSV file; the trace's label
-    channel: str
-    rig: str | None = None  # the rig, where several have a channel of that name; None: any
-    height_cm: float | None = None  # above the coal bed; None where nobody said. [cm]
-    side: str = ""  # free text
-    # 'coals' | 'air' | 'wall' | 'surface'; what it reads; `wall` touches a pot, `surface` is infrared
-    reads: Reads = "air"
-    zone: str = ""  # the part of the stack it belongs to
-    letter: str | None = "K"  # thermocouple letter type; None where there is no thermocouple
+    name: Name  # the column in a CSV file; the trace's label
+    channel: Name = ""  # left out in a file: the name
+    rig: Name | None = None  # the rig, where several have a channel of that name; None: any
+    # above the coal bed; None where nobody said. [cm]
+    height_cm: Annotated[float, Meta(ge=-200, le=1000, extra={"unit": "cm"})] | None = None
+    side: Annotated[str, Meta(max_length=MAX_NAME)] = ""  # free text
+    reads: Reads = "air"  # `wall` touches a pot, `surface` is infrared
+    zone: Name = ""  # the part of the stack it belongs to
+    letter: Letter | None = "K"  # thermocouple letter type; None where there is no thermocouple
     # the channel whose cold junction stands in for one that the amplifier does not send
-    cold_junction: str | None = None
-    tolerance_class: int = 2  # IEC 60584-1 tolerance class of the thermocouple, 1 to 3
+    cold_junction: Name | None = None
+    tolerance_class: Literal[1, 2, 3] = 2  # IEC 60584-1 tolerance class of the thermocouple
     # None, one or two pairs of (reading, truth) from a calibration. [°C]
-    correction: tuple[tuple[float, float], ...] = ()
+    correction: Annotated[
+        tuple[tuple[_Reading, _Reading], ...], Meta(max_length=2, extra={"give": _PAIRS})
+    ] = ()
+
+    def table(self) -> dict[str, Any]:
+        """Write it as TOML has it; a type left out would mean K."""
+        return dict(msgspec.to_builtins(self)) | {
+            "reads": self.reads,
+            "zone": self.zone,
+            "type": self.letter or "",
+        }
 
 
-@dataclass(frozen=True, slots=True)
-class Clay:
+class Clay(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """What is known of the pots for the estimate of their own temperature: the plan's `[estimate]`."""
 
-    wall_mm: float | None = None  # thickness of the pots' walls; None where nobody measured it. [mm]
-    zones: tuple[str, ...] = ()  # zones without a probe, of which spot readings are taken
+    # thickness of the pots' walls; None where nobody measured it. [mm]
+    wall_mm: Annotated[float, Meta(ge=2, le=50, extra={"unit": "mm"})] | None = None
+    # zones without a probe, of which spot readings are taken
+    zones: Annotated[tuple[Name, ...], Meta(max_length=MAX_PROBES)] = ()
 
 
 def default_alarms() -> AlarmSettings:
@@ -65,18 +84,24 @@ def default_alarms() -> AlarmSettings:
     }
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(
+    msgspec.Struct,
+    frozen=True,
+    forbid_unknown_fields=True,
+    rename={"probes": "probe", "alarms": "alarm", "clay": "estimate", "sources": "source"},
+):
     """What is decided before lighting."""
 
-    title: str = ""
-    target_c: float = 780.0  # every zone should reach it. [°C]
-    burnout_c: float = 650.0  # carbon burns off the clay above it. [°C]
-    soak_min: float = 10.0  # minutes a zone should stay at or above the target. [min]
+    title: Annotated[str, Meta(max_length=200)] = ""
+    target_c: _Goal = 780.0  # every zone should reach it. [°C]
+    burnout_c: _Goal = 650.0  # carbon burns off the clay above it. [°C]
+    # minutes a zone should stay at or above the target. [min]
+    soak_min: Annotated[float, Meta(ge=0, le=600, extra={"unit": "min"})] = 10.0
     probes: tuple[Probe, ...] = ()
-    alarms: AlarmSettings = field(default_factory=default_alarms)  # complete: every rule, every setting
+    alarms: AlarmSettings = msgspec.field(default_factory=default_alarms)  # complete: every rule and setting
     clay: Clay = Clay()
-    cool_c: float = COOL_C  # cool enough to uncover: the forecast says when that will be. [°C]
+    # cool enough to uncover: the forecast says when that will be. [°C]
+    cool_c: Annotated[float, Meta(ge=40, le=600, extra={"unit": "°C"})] = COOL_C
     sources: tuple[PlanSource, ...] = ()  # rigs that don't speak the rig's line
 
     @property
@@ -86,42 +111,37 @@ class Plan:
 
     def for_channels(self, seen: Sequence[tuple[str, str]]) -> Plan:
         """Add a probe for each channel that was seen where this only sets targets and alarms."""
-        return self if self.probes else replace(self, probes=assign_probes(None, seen))
+        return self if self.probes else msgspec.structs.replace(self, probes=assign_probes(None, seen))
 
     def dumps(self) -> str:
         """Write the plan as TOML, which `loads` reads again; alarm settings only where they were changed."""
-        doc: dict[str, Any] = {
-            "title": self.title,
-            "target_c": self.target_c,
-            "burnout_c": self.burnout_c,
-            "soak_min": self.soak_min,
+        doc = msgspec.to_builtins(self) | {
+            "probe": [p.table() for p in self.probes],
+            "alarm": self._changed(),
         }
-        if self.cool_c != COOL_C:
-            doc["cool_c"] = self.cool_c
-        if estimate := {k: v for k, v in asdict(self.clay).items() if v}:
-            doc["estimate"] = estimate
-        if self.probes:
-            doc["probe"] = [_probe_table(p) for p in self.probes]
-        if self.sources:
-            doc["source"] = [source_table(source) for source in self.sources]
-        defaults = default_alarms()
-        changed = {
-            rule: {k: v for k, v in settings.items() if v != defaults[rule][k]}
-            for rule, settings in self.alarms.items()
-        }
-        for rule, table in changed.items():
-            table.update({s.name: self.alarms[rule][s.name] for s in RULES[rule].settings if s.like in table})
-        if any(changed.values()):
-            doc["alarm"] = {rule: table for rule, table in changed.items() if table}
-        return tomli_w.dumps(doc)
+        if self.cool_c == COOL_C:
+            del doc["cool_c"]
+        return tomli_w.dumps({key: value for key, value in doc.items() if value or key in _ALWAYS})
+
+    def _changed(self) -> AlarmSettings:
+        defaults, changed = default_alarms(), {}
+        for rule, settings in self.alarms.items():
+            table = {k: v for k, v in settings.items() if v != defaults[rule][k]}
+            table |= {s.name: settings[s.name] for s in RULES[rule].settings if s.like in table}
+            if table:
+                changed[rule] = table
+        return changed
+
+
+_ALWAYS: Final = ("title", "target_c", "burnout_c", "soak_min")
 
 
 def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None = None) -> Probe:
     """Make the probe for a channel that no plan names."""
     name = name or channel
     reads = guess_reads(name)
-    letter = None if reads == "surface" else "K"
-    return Probe(name=name, channel=channel, rig=rig, reads=reads, zone=name, letter=letter)
+    own = Probe(name=name, channel=channel, rig=rig, reads=reads, zone=name)
+    return msgspec.structs.replace(own, letter=None) if reads == "surface" else own
 
 
 def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[Probe, ...]:
@@ -151,16 +171,3 @@ def guess_reads(name: str) -> Reads:
         if re.search(rf"(?<![a-z])(?:{words})(?![a-z])", name.lower()):
             return reads
     return "air"
-
-
-_ALWAYS: Final = ("name", "channel", "side", "reads", "zone", "letter")
-"""What a probe's table says even where it is the usual: a missing type means K, so none must be said."""
-
-
-def _probe_table(probe: Probe) -> dict[str, Any]:
-    table: dict[str, Any] = {}
-    for known in fields(probe):
-        value = getattr(probe, known.name)
-        if known.name in _ALWAYS or value != known.default:
-            table["type" if known.name == "letter" else known.name] = "" if value is None else value
-    return table

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from typing import Annotated, Any, Final, Literal
+from collections.abc import Iterator, Sequence
+from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
 
 import msgspec
 
 from logger.reading import MAX_CHANNELS, MAX_NAME
-from logger.refusals import refused
+from logger.refusals import Mistake, decoded_each
 
 Format = Literal["lines", "mqtt", "modbus"]
 Name = Annotated[str, msgspec.Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=MAX_NAME)]
@@ -79,44 +79,36 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
         return re.sub(r"[^A-Za-z0-9_.-]+", "_", place).strip("_.-")[:MAX_NAME] or self.format
 
 
-class SourceMistake(ValueError):
-    """What is wrong with a table, and the fix; `path` is the way to it from the document's root."""
-
-    def __init__(self, path: tuple[str | int, ...], what: str) -> None:
-        super().__init__(what)
-        self.path, self.what = path, what
-
-
 def read_sources(tables: object) -> tuple[PlanSource, ...]:
-    """Check the `[[source]]` tables; SourceMistake says what is wrong with them."""
-    if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
-        raise SourceMistake(("source",), "must be a list of tables; write [[source]] above each source")
-    if len(tables) > MAX_SOURCES:
-        raise SourceMistake(("source", MAX_SOURCES), f"more than {MAX_SOURCES} sources; leave some out")
-    found = []
-    for i, table in enumerate(tables):
-        at: tuple[str | int, ...] = ("source", i)
-        try:
-            source = msgspec.convert(table, PlanSource)
-        except msgspec.ValidationError as exc:
-            path, what = refused(PlanSource, table, str(exc))
-            raise SourceMistake((*at, *path), what) from exc
-        for path, what in _wrong_with(source):
-            raise SourceMistake((*at, *path), what)
-        found.append(source)
-    names = [source.rig_name for source in found]
-    for i, name in enumerate(names):
-        if name in names[:i]:
-            what = f"another source is called {name!r} too; give each a 'rig' of its own"
-            raise SourceMistake(("source", i, "rig"), what)
-    ports = [source.port for source in found]
-    for i, port in enumerate(ports):
-        if port is not None and port in ports[:i]:
-            what = f"{port} is another source's too; a port has one reader, so put its channels under one"
-            if all(source.format == "modbus" for source in found if source.port == port):
+    """Check the `[[source]]` tables; Mistake says what is wrong with them."""
+    wrong: list[Mistake] = []
+    found = decoded_sources(tables, wrong)
+    for mistake in wrong:
+        raise mistake
+    return found
+
+
+def decoded_sources(tables: object, wrong: list[Mistake]) -> tuple[PlanSource, ...]:
+    """The same, and gather all that is wrong."""
+    found = decoded_each(PlanSource, tables, MAX_SOURCES, wrong, ("source",))
+    names: set[str] = set()
+    ports: dict[str, str] = {}
+    for i, source in found.items():
+        wrong += [mistake.under(("source", i)) for mistake in _wrong_with(source)]
+        if source.rig_name in names:
+            what = f"another source is called {source.rig_name!r} too; give each a 'rig' of its own"
+            wrong.append(Mistake(("source", i, "rig"), what))
+        names.add(source.rig_name)
+        if source.port is not None and source.port in ports:
+            what = (
+                f"{source.port} is another source's too; a port has one reader, so put its channels under one"
+            )
+            if source.format == ports[source.port] == "modbus":
                 what += ", each with the 'unit_id' of its module"
-            raise SourceMistake(("source", i, "port"), what)
-    return tuple(found)
+            wrong.append(Mistake(("source", i, "port"), what))
+        elif source.port is not None:
+            ports[source.port] = source.format
+    return tuple(found.values())
 
 
 def sources_as(
@@ -124,7 +116,7 @@ def sources_as(
 ) -> tuple[tuple[str, ...], tuple[PlanSource, ...]]:
     """Say which ports speak the rig's line, and what else to read, of what command line and plan name.
 
-    `form` is that of `--as` (None: the rig's line), a serial port PORT or PORT@BAUD. SourceMistake where they
+    `form` is that of `--as` (None: the rig's line), a serial port PORT or PORT@BAUD. Mistake where they
     don't go together.
     """
     if form is None:
@@ -133,51 +125,43 @@ def sources_as(
         if any(source.format == form for source in plan_sources):
             return tuple(serial_ports), tuple(plan_sources)
         what = f"--as {form} needs to know which values to read; write [[source]] tables into a plan"
-        raise SourceMistake(("source",), f"{what} (firmware_notes/other_rigs.md shows them)")
+        raise Mistake(("source",), f"{what} (firmware_notes/other_rigs.md shows them)")
     if not serial_ports:
-        raise SourceMistake(("source",), "--as lines needs a port; add --serial PORT@BAUD")
+        raise Mistake(("source",), "--as lines needs a port; add --serial PORT@BAUD")
     tables = []
     for text in serial_ports:
         port, at, baud = text.rpartition("@")
         if at and not baud.isdecimal():
-            raise SourceMistake(("source",), f"{text}: {baud!r} is no speed; write PORT@BAUD")
+            raise Mistake(("source",), f"{text}: {baud!r} is no speed; write PORT@BAUD")
         table: dict[str, object] = {"format": "lines", "port": port if at else text, "unit": unit}
         tables.append(table | ({"baud": int(baud)} if at else {}))
     return (), (*plan_sources, *read_sources(tables))
 
 
-def source_table(source: PlanSource) -> dict[str, Any]:
-    """Give a source as the TOML table that `read_sources` takes."""
-    return dict(msgspec.to_builtins(source))
-
-
-def _wrong_with(source: PlanSource) -> list[tuple[tuple[str | int, ...], str]]:
+def _wrong_with(source: PlanSource) -> Iterator[Mistake]:
     """What a source lacks that its format needs."""
-    wrong: list[tuple[tuple[str | int, ...], str]] = []
     scheme = urlsplit(source.url).scheme if source.url else ""
     if source.format == "lines" and not source.port:
-        wrong.append((("port",), 'is missing; name the serial port, such as port = "/dev/ttyUSB0"'))
+        yield Mistake(("port",), 'is missing; name the serial port, such as port = "/dev/ttyUSB0"')
     if source.format == "mqtt" and scheme not in ("mqtt", "mqtts"):
-        wrong.append((("url",), 'must be a broker, such as url = "mqtt://192.168.4.1"'))
+        yield Mistake(("url",), 'must be a broker, such as url = "mqtt://192.168.4.1"')
     if source.format == "modbus" and bool(source.port) == (scheme == "tcp"):
-        wrong.append((("port",), 'give either a serial port, or url = "tcp://host:502"'))
+        yield Mistake(("port",), 'give either a serial port, or url = "tcp://host:502"')
     if source.format != "lines" and not source.channels:
-        wrong.append((("channel",), "is missing; write a [[source.channel]] for each value"))
+        yield Mistake(("channel",), "is missing; write a [[source.channel]] for each value")
     wants = {"lines": "field", "mqtt": "topic", "modbus": "register"}[source.format]
-    names: list[str] = []
+    names: set[str] = set()
     for i, channel in enumerate(source.channels):
         at = ("channel", i)
         if getattr(channel, wants) is None:
-            wrong.append(((*at, wants), "is missing; it says which value this channel is"))
+            yield Mistake((*at, wants), "is missing; it says which value this channel is")
         if channel.name is None:
             if source.format != "mqtt" or "+" not in (channel.topic or "").split("/"):
-                wrong.append(((*at, "name"), "is missing; the channel needs a name"))
+                yield Mistake((*at, "name"), "is missing; the channel needs a name")
         elif channel.name in names:
-            wrong.append(((*at, "name"), f"{channel.name!r} is there twice; give each channel its own name"))
+            yield Mistake((*at, "name"), f"{channel.name!r} is there twice; give each channel its own name")
         else:
-            names.append(channel.name)
+            names.add(channel.name)
         if channel.scale == 0:
-            wrong.append(
-                ((*at, "scale"), "is 0, which makes every reading the same; use 1, or 0.1 for tenths")
-            )
-    return wrong
+            what = "is 0, which makes every reading the same; use 1, or 0.1 for tenths"
+            yield Mistake((*at, "scale"), what)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
+
+from msgspec.structs import replace
 
 from logger.judgement.verdicts import ZoneVerdict
 from logger.replay.judging import Judging

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Final
+
+from msgspec.structs import replace
 
 from logger.errors import UserError
 from logger.home import AlreadyRunning, Home

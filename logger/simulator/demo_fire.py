@@ -78,9 +78,8 @@ def _spec(
     lag_s: float,
     bias_c: float,
 ) -> ProbeSpec:
-    letter = None if reads == "surface" else "K"
     return ProbeSpec(
-        probe=Probe(name, channel, None, height_cm, side, reads, zone, letter),
+        probe=Probe(name, channel, None, height_cm, side, reads, zone, None if reads == "surface" else "K"),
         lag_s=lag_s,
         bias_c=bias_c,
         noise_c=0.4,

@@ -183,9 +183,8 @@ def _spec(
         lag = _uniform(rng, 4, 18)
     elif reads == "surface":
         lag = 0.5
-    letter = None if reads == "surface" else "K"
     return ProbeSpec(
-        probe=Probe(name, channel, None, height_cm, side, reads, zone, letter),
+        probe=Probe(name, channel, None, height_cm, side, reads, zone, None if reads == "surface" else "K"),
         lag_s=lag,
         # IEC 60584-1 class 2, type K: 2.5 °C or 0.75 % of t, taken as two standard deviations.
         bias_c=float(np.clip(rng.normal(0, 3), -6, 6)),

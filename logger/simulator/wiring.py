@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from msgspec.structs import replace
 
 from logger.conversion.amplifiers import AMPLIFIERS, encode_word
 from logger.physics.thermocouple import emf_uv

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from msgspec import structs
 
 from logger.exchange.csv_in import CsvOptions, read_csv
 from logger.plan import Plan, Probe, load, loads
@@ -306,7 +307,9 @@ def crowded(fire: Fire, most: int) -> Fire:
         probe = probes[j]
         again = names[probe.name] = names.get(probe.name, 0) + 1
         if again > 1:
-            probe = replace(probe, name=f"{probe.name} twin {again}", channel=f"{probe.channel} twin {again}")
+            probe = structs.replace(
+                probe, name=f"{probe.name} twin {again}", channel=f"{probe.channel} twin {again}"
+            )
             values[:, i] += rng.normal(0.0, 2.0) + rng.normal(0.0, 0.5, len(values))
             for case in fire.faults:
                 if case["probe"] == probes[j].name:  # what stands still does so in the twin as well
@@ -322,7 +325,7 @@ def crowded(fire: Fire, most: int) -> Fire:
     return replace(
         fire,
         name=f"{fire.name} {most} probes",
-        plan=replace(fire.plan, probes=tuple(placed)),
+        plan=structs.replace(fire.plan, probes=tuple(placed)),
         temperature_c=values,
         status=fire.status[:, columns],
         cold_junction_c=None if fire.cold_junction_c is None else fire.cold_junction_c[:, columns],

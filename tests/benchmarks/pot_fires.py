@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from msgspec import structs
 from numpy.typing import NDArray
 
 from logger.judgement.trend import Bools
@@ -64,7 +65,7 @@ class PotFire:
         return replace(
             self,
             name=f"{self.name} {mark}",
-            plan=replace(self.plan, probes=probes),
+            plan=structs.replace(self.plan, probes=probes),
             value_c=self.value_c[:, columns],
             sound=self.sound[:, columns],
             wall_c={zone: wall for zone, wall in self.wall_c.items() if zone in zones},

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from logger.cold_check.findings import Finding, Report
 from logger.cold_check.judge import FAIL_AT, PLACE_C, WARN_AT, check_order, check_readings
@@ -94,9 +95,9 @@ def test_a_loose_wire(channel: str) -> None:
 
 
 def test_what_the_plan_names_and_what_comes() -> None:
-    more = replace(PLAN, probes=(*PLAN.probes, Probe("upper back", "k9")))
+    more = structs.replace(PLAN, probes=(*PLAN.probes, Probe("upper back", "k9")))
     assert failing(found(more)) == {("channels", "upper back")}
-    fewer = replace(PLAN, probes=PLAN.probes[1:])
+    fewer = structs.replace(PLAN, probes=PLAN.probes[1:])
     [extra] = [f for f in found(fewer) if f.what == "channels"]
     assert (extra.level, extra.where) == ("warn", "k0")
     assert "not judged" in extra.text

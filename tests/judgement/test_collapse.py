@@ -6,10 +6,9 @@ means*. The shapes of falls are those of lumped bodies (a step seen by a first-o
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from logger.judgement.alarms import Event
 from logger.judgement.judge import Judge

@@ -242,7 +242,7 @@ def known_keys(text: str) -> set[str]:
 def test_every_key_of_a_plan_is_known_here() -> None:
     assert known_keys("no_such_key = 1") == set(PLAN)
     assert known_keys("[[probe]]\nno_such_key = 1") == set(PROBE)
-    assert known_keys("[estimate]\nno_such_key = 1") == set(ESTIMATE)
+    assert known_keys("[estimate]\nno_such_key = 1") == set(ESTIMATE) - {"judge_on"}  # of older plans
 
 
 def test_plans_from_a_page(count: Count) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 from pathlib import Path
 
 import pytest
@@ -89,15 +88,15 @@ def test_every_rule_of_the_interface_is_there_with_documented_settings() -> None
         (("target_c = 780", 'target_c = "hot"'), 3, "'hot' is not a number"),
         (("target_c = 780", "target_c = nan"), 3, "not a number"),
         (("burnout_c = 650", "burnout_c = 790"), 4, "above target_c"),
-        (('reads = "coals"', 'reads = "coal"'), 12, "probe[1].reads: 'coal' is not one of coals, air, wall"),
-        (('type = "K"', 'type = "Q"'), 14, "thermocouple letter"),
+        (('reads = "coals"', 'reads = "coal"'), 12, "probe[1].reads: 'coal' won't do; give one of air, coals, surface, wall"),
+        (('type = "K"', 'type = "Q"'), 14, "'Q' won't do; give one of B, E, J"),
         (('name = "top"', 'name = "Coals"'), 17, "probe[2].name: 'Coals' is already"),
         (('name = "top"', 'name = "top"\nchannel = "k0"'), 18, "already belongs to probe 'coals'"),
         (('name = "top"', "name = 3"), 17, "is not text"),
         (('name = "top"', 'name = "time_s"'), 17, "time column"),
         (('name = "top"', 'name = "t\\nop"'), 17, "control character"),
         (("[alarm.coal_collapse]", "[alarm.coal_colapse]"), 22, "no such rule; the rules are coal_collapse"),
-        (("enabled = false", "enabled = 0"), 23, "alarm.coal_collapse.enabled: 0 is neither true nor false"),
+        (("enabled = false", "enabled = 0"), 23, "alarm.coal_collapse.enabled: 0 won't do; give true or false"),
         (("enabled = false", "delay = 3"), 23, "alarm.coal_collapse.delay: unknown key; known here: enabled"),
         (("zone = \"upper\"", 'zone = "upper"\ncorrection = [[0, 80]]'), 21, "no correction but a fault"),
     ],
@@ -116,9 +115,9 @@ def test_a_mistake_is_refused_with_its_line_and_the_mend(
     ("toml", "words"),
     [
         ("probe = 3", "write [[probe]] above each probe"),
-        ('[[probe]]\nreads = "air"', "probe[1]: has no name"),
+        ('[[probe]]\nreads = "air"', "line 1: probe[1].name: is missing; give text"),
         ('[[probe]]\nname = " "', "probe[1].name: is empty"),
-        ('[[probe]]\nname = "a"\ntolerance_class = 4', "4 is not 1, 2 or 3"),
+        ('[[probe]]\nname = "a"\ntolerance_class = 4', "4 won't do; give one of 1, 2, 3"),
         ('[[probe]]\nname = "a"\ncorrection = 3', "give one or two pairs of [reading, truth]"),
         ('[[probe]]\nname = "a"\ncorrection = [3]', "give one or two pairs of [reading, truth]"),
         ('[[probe]]\nname = "a"\ncorrection = [[0, 1], [5, 6]]', "less than 10 °C apart"),
@@ -162,7 +161,7 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("toml", "words"),
     [
-        ("target_c = 1" + "0" * 400, "not a number"),
+        ("target_c = 1" + "0" * 400, "out of range; give a number from 100 to 1400 °C"),
         ("target_c = 1" + "0" * 5000, "thousands of digits"),
         ("title = " + "[" * 2000 + "]" * 2000, "nested too deep"),
         ("\n".join(f'[[probe]]\nname = "p{n}"' for n in range(65)), "more than 64 probes; leave some out"),
@@ -236,5 +235,5 @@ def test_two_rigs_with_the_same_channel_names() -> None:
 
 
 def test_plans_are_values() -> None:
-    with pytest.raises(dataclasses.FrozenInstanceError):
+    with pytest.raises(AttributeError):
         Plan().target_c = 3  # type: ignore[misc]

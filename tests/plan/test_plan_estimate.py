@@ -35,10 +35,10 @@ def test_plans_that_were_judged_by_the_estimate_are_refused_but_old_firings_open
         ("judge_on = true", "estimate.judge_on: zones are judged by their probes"),
         ("wall_mm = 0.6", "estimate.wall_mm: 0.6 is out of range; give a number from 2 to 50 mm"),
         ('wall_mm = "thin"', "estimate.wall_mm: 'thin' is not a number"),
-        ('zones = "windward"', "estimate.zones: give a list of at most"),
-        ("zones = [3]", "estimate.zones: 3 is not text"),
-        ('zones = [""]', "estimate.zones: is empty"),
-        ("clay = 3", "estimate.clay: unknown key; known here: judge_on, wall_mm, zones"),
+        ('zones = "windward"', "estimate.zones: 'windward' won't do; give a list of at most"),
+        ("zones = [3]", "estimate.zones[1]: 3 is not text"),
+        ('zones = [""]', "estimate.zones[1]: is empty"),
+        ("clay = 3", "estimate.clay: unknown key; known here: wall_mm, zones"),
     ],
 )
 def test_a_mistake_is_refused_with_its_line(line: str, words: str) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from logger.plan import PlanError, loads
-from logger.plan.sources import MAX_SOURCES, SourceMistake, read_sources, sources_as
+from logger.plan.sources import MAX_SOURCES, read_sources, sources_as
+from logger.refusals import Mistake
 
 YARD = """\
 title = '''
@@ -111,7 +112,7 @@ def modbus(**more: object) -> dict[str, object]:
     ],
 )  # fmt: skip
 def test_tables_that_go_wrong_together(tables: object, where: tuple[object, ...], words: str) -> None:
-    with pytest.raises(SourceMistake) as caught:
+    with pytest.raises(Mistake) as caught:
         read_sources(tables)
     assert caught.value.path == where
     assert words in caught.value.what
@@ -136,6 +137,6 @@ def test_ports_of_the_command_line_by_their_format() -> None:
     ],
 )  # fmt: skip
 def test_what_does_not_go_together_on_the_command_line(form: str, ports: list[str], words: str) -> None:
-    with pytest.raises(SourceMistake) as caught:
+    with pytest.raises(Mistake) as caught:
         sources_as(form, "C", ports, ())
     assert words in caught.value.what

@@ -1,12 +1,12 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from logger.plan import Plan, PlanError, Probe, from_document
 from logger.plan import library as plans

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter

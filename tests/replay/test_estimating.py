@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import structs
 
 from logger.journal import schema
 from logger.journal.layout import as_stored
@@ -105,7 +106,9 @@ def test_a_snapshot_of_another_plan_is_not_gone_on_from(fire: SimulatedFiring) -
     first = judging(fire)
     for batch in batches(fire, until=200):
         first.take([batch])
-    moved = replace(fire.plan, probes=tuple(replace(p, zone=f"new {p.zone}") for p in fire.plan.probes))
+    moved = structs.replace(
+        fire.plan, probes=tuple(structs.replace(p, zone=f"new {p.zone}") for p in fire.plan.probes)
+    )
     again = Judging(moved, START_US, estimating=True)
     assert again.restore(first.snapshot(), seen(fire)) is None
     assert again.restore(first.snapshot()[:40], seen(fire)) is None
@@ -222,7 +225,7 @@ def test_one_thermometer_alone_is_judged_and_reported(
     column, probe = next((j, p) for j, p in enumerate(fire.plan.probes) if p.reads == reads)
     one = replace(
         fire,
-        plan=replace(fire.plan, probes=(probe,)),
+        plan=structs.replace(fire.plan, probes=(probe,)),
         temperature_c=fire.temperature_c[:, [column]],
         status=fire.status[:, [column]],
     )

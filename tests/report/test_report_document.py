@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from logger.journal.reader import JournalReader
 from logger.plan import Plan
@@ -152,8 +153,8 @@ def test_names_and_notes_are_text(tmp_path: Path) -> None:
             NASTY,
         )
         plan = writer.firing(firing).plan
-        probes = [replace(p, name=f"<b onclick=x>{p.name}", zone=f"<i>{p.zone}") for p in plan.probes]
-        tagged = replace(plan, probes=tuple(probes)).dumps()
+        probes = [structs.replace(p, name=f"<b onclick=x>{p.name}", zone=f"<i>{p.zone}") for p in plan.probes]
+        tagged = structs.replace(plan, probes=tuple(probes)).dumps()
         writer.change_firing(firing, plan_toml=tagged)
     with contextlib.closing(reader_of(tmp_path)) as reader:
         info = reader.firing(firing)
@@ -442,7 +443,7 @@ def test_a_zone_without_a_probe_is_told_too(tmp_path: Path) -> None:
     """A plan may name zones that only the estimate speaks of."""
     with contextlib.closing(open_journal(tmp_path)) as writer:
         firing, made = invented_firing(writer, 11, probes=3, rate_hz=0.1)
-        plan = replace(made.plan, clay=replace(made.plan.clay, zones=("heart of the stack",)))
+        plan = structs.replace(made.plan, clay=structs.replace(made.plan.clay, zones=("heart of the stack",)))
         writer.change_firing(firing, plan_toml=plan.dumps())
     with contextlib.closing(reader_of(tmp_path)) as reader:
         info = reader.firing(firing)
@@ -482,7 +483,9 @@ def test_the_stack_through_time_is_blank_where_no_probe_was(known: tuple[Gathere
 def test_without_heights_there_is_no_such_picture(tmp_path: Path) -> None:
     with contextlib.closing(open_journal(tmp_path)) as writer:
         firing, made = invented_firing(writer, 11, probes=3, rate_hz=0.1)
-        bare = replace(made.plan, probes=tuple(replace(p, height_cm=None) for p in made.plan.probes))
+        bare = structs.replace(
+            made.plan, probes=tuple(structs.replace(p, height_cm=None) for p in made.plan.probes)
+        )
         writer.change_firing(firing, plan_toml=bare.dumps())
     with contextlib.closing(JournalReader(tmp_path / "journal.sqlite")) as reader:
         info = reader.firing(firing)

@@ -16,8 +16,9 @@ from pymodbus.framer import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from rig_cables import Cable, Running, until
 
-from logger.plan.sources import PlanSource, SourceMistake, read_sources
+from logger.plan.sources import PlanSource, read_sources
 from logger.reading import Sample
+from logger.refusals import Mistake
 from logger.sources import Arrival, Sampled
 from logger.sources.plain.lines import PrintedLines
 from logger.sources.plain.modbus import Module, spans
@@ -30,7 +31,7 @@ pytestmark = pytest.mark.real
 
 
 def test_one_port_has_one_reader() -> None:
-    with pytest.raises(SourceMistake, match="another source's too; a port has one reader") as caught:
+    with pytest.raises(Mistake, match="another source's too; a port has one reader") as caught:
         read_sources(
             [{"format": "lines", "port": "/dev/ttyX", "rig": name, "baud": 9600} for name in ("a", "b")]
         )
@@ -300,12 +301,10 @@ async def test_a_float_in_any_order_of_its_bytes(
 
 def test_a_second_source_on_a_serial_port_is_told_the_way_on() -> None:
     one = {"format": "modbus", "port": "/dev/ttyX", "channel": [{"name": "a", "register": 0}]}
-    with pytest.raises(
-        SourceMistake, match="put its channels under one, each with the 'unit_id' of its module"
-    ):
+    with pytest.raises(Mistake, match="put its channels under one, each with the 'unit_id' of its module"):
         read_sources([one | {"rig": "left"}, one | {"rig": "right", "unit_id": 2}])
     lines = {"format": "lines", "port": "/dev/ttyX", "rig": "board"}
-    with pytest.raises(SourceMistake, match=r"put its channels under one$"):
+    with pytest.raises(Mistake, match=r"put its channels under one$"):
         read_sources([one, lines])
 
 

@@ -8,7 +8,6 @@ import io
 import json
 import os
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -20,6 +19,7 @@ from answering import somebody
 from calling import call, text_of
 from fastapi.testclient import TestClient
 from firing_fixture import START_US, SmallFire
+from msgspec.structs import replace
 from page_journal import PLAN, make_batch
 from PIL import Image
 

@@ -193,7 +193,7 @@ def test_what_shows_in_the_whole_plan_alone_is_found_too() -> None:
     doc["probe"][1]["name"] = "Coals"
     assert [p["field"] for p in problems(doc)] == ["probe.1.name"]
     assert problems(to_document(PLAN)) == []
-    assert [p["field"] for p in problems({"probe": 3, "alarm": 4})] == ["probe"]
+    assert [p["field"] for p in problems({"probe": 3, "alarm": 4})] == ["alarm", "probe"]
 
 
 def test_names_given_twice_are_said_each() -> None:
