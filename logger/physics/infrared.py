@@ -4,8 +4,7 @@ A thermometer of the 8-14 µm kind turns the radiance of a spot into a temperatu
 set to. The spot sends out its own glow, weakened by its emissivity, and reflects its surroundings'. Given
 both, the reading can be put right; flame, smoke and ash in the way can't.
 
-.. [1] R. Siegel and J. R. Howell, Thermal Radiation Heat Transfer, McGraw-Hill (fraction of a black body's
-   emission between 0 and λT, and its series).
+.. [1] R. Siegel and J. R. Howell, Thermal Radiation Heat Transfer, McGraw-Hill (Planck's law).
 .. [2] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley, chapter 12 and
    table 12.1.
 .. [3] E. Tiesinga, P. J. Mohr, D. B. Newell and B. N. Taylor, CODATA recommended values of the fundamental
@@ -14,8 +13,6 @@ both, the reading can be put right; flame, smoke and ash in the way can't.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -25,106 +22,58 @@ from logger.reading import Floats
 
 KELVIN: Final = 273.15
 STEFAN_BOLTZMANN: Final = 5.670374419e-8  # W/(m² K⁴) [3]
+FIRST_RADIATION_W_UM4: Final = 1.191042972e8  # 2 h c², W µm⁴/(m² sr) [3]
 SECOND_RADIATION_UM_K: Final = 14387.76877  # h c / k, µm K [3]
 
+BAND_UM: Final = (8.0, 14.0)
+"""What nearly every hand-held gun and hobby chip sees: the window in which air is clear."""
 COLDEST_C: Final = -100.0
 HOTTEST_C: Final = 2500.0
 """Ends of the table that the inverse looks in: far beyond any fire on both sides."""
 
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """The wavelengths an instrument sees."""
-
-    # low_um, high_um: [µm]
-    low_um: float
-    high_um: float
+# Planck's law is so smooth in the band that 24 of its values, by Gauss's rule, give the integral to 1e-12.
+_NODES, _SHARES = np.polynomial.legendre.leggauss(24)
+_HALF_UM = (BAND_UM[1] - BAND_UM[0]) / 2
+_UM = BAND_UM[0] + _HALF_UM * (1 + _NODES)
+_WEIGHTS = FIRST_RADIATION_W_UM4 * _HALF_UM * _SHARES / _UM**5
 
 
-LONG_INFRARED: Final = Band(8.0, 14.0)
-"""Nearly every hand-held gun and hobby chip: the window in which air is clear."""
-FULL: Final = Band(0.0, float("inf"))
+def radiance(temperature_c: ArrayLike) -> Floats:
+    """Radiance [W/(m² sr)] of a black body above -273.15 °C within the band; NaN where the temperature is.
 
-
-def fraction_below(lambda_t_um_k: ArrayLike) -> Floats:
-    """Share of a black body's emission that lies below a wavelength, within 1e-9.
-
-    The argument, wavelength times absolute temperature, is 0 or more; infinity is allowed. With ``x = c2 /
-    (λT)``: ``15/π⁴ Σ exp(-n x)/n (x³ + 3x²/n + 6x/n² + 6/n³)`` [1]_; below x = 1, where that takes many
-    terms, one minus the power series of the rest.
+    ``∫ c1 / λ⁵ / (exp(x) - 1) dλ`` with ``x = c2 / (λT)`` [1]_.
     """
-    lambda_t = np.asarray(lambda_t_um_k, dtype=np.float64)
-    with np.errstate(divide="ignore"):
-        x = np.minimum(SECOND_RADIATION_UM_K / lambda_t, 700.0)
-    # Short waves: exp(-n x) falls by e a term at least, so 24 terms leave 1e-11.
-    far = np.maximum(x, 1.0)
-    decay = np.exp(-far)
-    power = np.ones_like(far)
-    total = np.zeros_like(far)
-    for n in range(1, 25):
-        power *= decay
-        total += power / n * (((far + 3 / n) * far + 6 / n**2) * far + 6 / n**3)
-    near = np.minimum(x, 1.0)
-    square = near * near
-    # Bernoulli numbers of x / (e^x - 1), integrated term by term against x².
-    rest = near**3 * (
-        1 / 3
-        - near / 8
-        + square * (1 / 60 - square * (1 / 5040 - square * (1 / 272160 - square * (1 / 13305600))))
-    )
-    scale = 15 / np.pi**4
-    fraction: Floats = np.where(x >= 1.0, scale * total, 1 - scale * rest)
-    return fraction
+    found: Floats = (_WEIGHTS / np.expm1(_exponent(temperature_c))).sum(axis=-1)
+    return found
 
 
-def radiance(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
-    """Radiance [W/(m² sr)] of a black body above -273.15 °C within a band; NaN where the temperature is."""
-    kelvin = np.asarray(temperature_c, dtype=np.float64) + KELVIN
-    full: Floats = STEFAN_BOLTZMANN / np.pi * kelvin**4
-    if band == FULL:
-        return full
-    share = fraction_below(band.high_um * kelvin) - fraction_below(band.low_um * kelvin)
-    return full * share
+def radiance_slope(temperature_c: ArrayLike) -> Floats:
+    """Change of a black body's radiance with temperature, in W/(m² sr K)."""
+    x = _exponent(temperature_c)
+    found: Floats = (_WEIGHTS / np.expm1(x) * x / -np.expm1(-x)).sum(axis=-1)
+    return found / (np.asarray(temperature_c, dtype=np.float64) + KELVIN)
 
 
-def radiance_slope(temperature_c: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
-    """Change of a black body's radiance with temperature, in W/(m² sr K).
-
-    From ``L = σT⁴/π (F(λ₂T) - F(λ₁T))`` with ``dF/d(λT) = 15/π⁴ x⁵/c2 / (exp(x) - 1)``.
-    """
-    kelvin = np.asarray(temperature_c, dtype=np.float64) + KELVIN
-    slope: Floats = 4 * radiance(temperature_c, band) / kelvin
-    for wavelength, sign in ((band.high_um, 1.0), (band.low_um, -1.0)):
-        if 0 < wavelength < np.inf:
-            x = SECOND_RADIATION_UM_K / (wavelength * kelvin)
-            density = 15 / np.pi**4 * x**5 / SECOND_RADIATION_UM_K / np.expm1(np.minimum(x, 700.0))
-            slope = slope + sign * STEFAN_BOLTZMANN / np.pi * kelvin**4 * density * wavelength
-    return slope
+def _exponent(temperature_c: ArrayLike) -> Floats:
+    kelvin = np.asarray(temperature_c, dtype=np.float64)[..., None] + KELVIN
+    return np.minimum(SECOND_RADIATION_UM_K / (_UM * kelvin), 700.0)
 
 
-def temperature_c(radiance_w_m2_sr: ArrayLike, band: Band = LONG_INFRARED) -> Floats:
-    """Temperature of the black body that has a given radiance within a band, from -100 to 2500 °C, else NaN.
+_INVERSE_K: Final = np.linspace(1 / (COLDEST_C + KELVIN), 1 / (HOTTEST_C + KELVIN), 1024)
+_LOGS: Final = np.log(radiance(1 / _INVERSE_K - KELVIN))
+
+
+def temperature_c(radiance_w_m2_sr: ArrayLike) -> Floats:
+    """Temperature of the black body that has a given radiance in the band, from -100 to 2500 °C, else NaN.
 
     ``ln L`` is nearly straight in ``1/T``: a table gives the start, one Newton step the rest; the error stays
     below 1e-6 °C.
     """
     wanted = np.asarray(radiance_w_m2_sr, dtype=np.float64)
-    if band == FULL:
-        with np.errstate(invalid="ignore"):
-            kelvin = (np.where(wanted > 0, wanted, np.nan) * np.pi / STEFAN_BOLTZMANN) ** 0.25
-        found: Floats = kelvin - KELVIN
-        return np.where((found >= COLDEST_C) & (found <= HOTTEST_C), found, np.nan)
-    logs, inverse = _table(band)
     with np.errstate(invalid="ignore", divide="ignore"):
         log = np.log(np.where(wanted > 0, wanted, np.nan))
-        start = 1 / np.interp(log, logs, inverse, left=np.nan, right=np.nan) - KELVIN
-        return start + (wanted - radiance(start, band)) / radiance_slope(start, band)
-
-
-@lru_cache(maxsize=8)
-def _table(band: Band) -> tuple[Floats, Floats]:
-    inverse = np.linspace(1 / (COLDEST_C + KELVIN), 1 / (HOTTEST_C + KELVIN), 1024)
-    return np.log(radiance(1 / inverse - KELVIN, band)), inverse
+        start = 1 / np.interp(log, _LOGS, _INVERSE_K, left=np.nan, right=np.nan) - KELVIN
+        return start + (wanted - radiance(start)) / radiance_slope(start)
 
 
 def corrected_c(
@@ -134,7 +83,6 @@ def corrected_c(
     set_emissivity: ArrayLike = 0.95,
     surroundings_c: ArrayLike = 20.0,
     assumed_c: ArrayLike | None = None,
-    band: Band = LONG_INFRARED,
 ) -> Floats:
     """Temperature of the surface behind a thermometer's reading.
 
@@ -153,9 +101,9 @@ def corrected_c(
     727.1
     """
     true, told = _emissivity(emissivity), _emissivity(set_emissivity)
-    assumed = radiance(20.0 if assumed_c is None else assumed_c, band)
-    signal = told * radiance(reading_c, band) + (1 - told) * assumed
-    return temperature_c((signal - (1 - true) * radiance(surroundings_c, band)) / true, band)
+    assumed = radiance(20.0 if assumed_c is None else assumed_c)
+    signal = told * radiance(reading_c) + (1 - told) * assumed
+    return temperature_c((signal - (1 - true) * radiance(surroundings_c)) / true)
 
 
 def emissivity_sensitivity_c(
@@ -163,7 +111,6 @@ def emissivity_sensitivity_c(
     *,
     emissivity: ArrayLike,
     surroundings_c: ArrayLike = 20.0,
-    band: Band = LONG_INFRARED,
 ) -> Floats:
     """How far the surface's temperature moves when its emissivity is taken 0.01 higher, the signal the same.
 
@@ -171,8 +118,8 @@ def emissivity_sensitivity_c(
     at most 1.
     """
     true = _emissivity(emissivity)
-    excess = radiance(surface_c, band) - radiance(surroundings_c, band)
-    return -0.01 * excess / (true * radiance_slope(surface_c, band))
+    excess = radiance(surface_c) - radiance(surroundings_c)
+    return -0.01 * excess / (true * radiance_slope(surface_c))
 
 
 def surroundings_sensitivity(
@@ -180,14 +127,13 @@ def surroundings_sensitivity(
     *,
     emissivity: ArrayLike,
     surroundings_c: ArrayLike,
-    band: Band = LONG_INFRARED,
 ) -> Floats:
     """How far the surface's temperature moves for each °C that the surroundings are taken hotter: 0 or less.
 
     ValueError: an emissivity is not above 0 and at most 1.
     """
     true = _emissivity(emissivity)
-    return -(1 - true) / true * radiance_slope(surroundings_c, band) / radiance_slope(surface_c, band)
+    return -(1 - true) / true * radiance_slope(surroundings_c) / radiance_slope(surface_c)
 
 
 def _emissivity(value: ArrayLike) -> Floats:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from logger.physics.infrared import LONG_INFRARED, radiance, temperature_c
+from logger.physics.infrared import radiance, temperature_c
 from logger.reading import Floats
 
 
@@ -19,9 +19,6 @@ def apparent_c(
 ) -> Floats:
     """Parameters as those of `infrared.corrected_c`; [°C] in and out."""
 
-    def glow(c: ArrayLike) -> Floats:
-        return radiance(c, LONG_INFRARED)
-
     true = np.asarray(emissivity, np.float64)
-    signal = true * glow(surface_c) + (1 - true) * glow(surroundings_c)
-    return temperature_c((signal - (1 - set_emissivity) * glow(assumed_c)) / set_emissivity, LONG_INFRARED)
+    signal = true * radiance(surface_c) + (1 - true) * radiance(surroundings_c)
+    return temperature_c((signal - (1 - set_emissivity) * radiance(assumed_c)) / set_emissivity)
