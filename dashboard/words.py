@@ -1,12 +1,14 @@
 """How numbers and times are written on the page: °C and seconds come in, words in either unit out. Pure."""
 
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 from logger.reading import Status
 from logger.report.shown import span as span
-from logger.words.looks import NOTES, STAGES
-
-Unit = Literal["C", "F"]
+from logger.words.events import alarm_name as alarm_name
+from logger.words.events import capital as capital
+from logger.words.said import Unit as Unit
+from logger.words.said import in_degrees
+from logger.words.said import reading as reading
 
 FAULTS: Final = {
     Status.OK: "",
@@ -29,12 +31,7 @@ def shown(temperature_c: float, unit: Unit) -> float:
 
 def degrees(temperature_c: float | None, unit: Unit) -> str:
     """Write a temperature in whole degrees, with its sign but not the unit's letter; a dash for None."""
-    return "–" if temperature_c is None else f"{shown(temperature_c, unit):.0f}°".replace("-", "−")
-
-
-def reading(temperature_c: float | None, unit: Unit) -> str:
-    """Write a temperature with its unit, as in a sentence [°C]."""
-    return degrees(temperature_c, unit).replace("°", f" °{unit}")
+    return "–" if temperature_c is None else f"{in_degrees(temperature_c, unit)}°"
 
 
 def difference(c: float, unit: Unit) -> str:
@@ -82,11 +79,6 @@ def _past(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
-def capital(text: str) -> str:
-    """Begin with a capital letter, and leave the rest."""
-    return text[:1].upper() + text[1:]
-
-
 def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
     """Say what a zone still needs, from its card (see `Watcher`)."""
     level, _, peak, _, soak, missing, how = card
@@ -118,40 +110,3 @@ def had(card: list[Any], firing: dict[str, Any], unit: Unit) -> list[str]:
     if soak or (peak or 0.0) >= firing["target_c"]:
         words.append(f"soak {soak}/{firing['soak_min']:g} min")
     return words
-
-
-def alarm_name(alarm: dict[str, Any]) -> str:
-    """Name an alarm (see `logger.judgement.alarms.alarm_data`) and its place."""
-    title = str(alarm.get("title") or capital(str(alarm.get("rule", "alarm")).replace("_", " ")))
-    place = alarm.get("zone") or alarm.get("probe")
-    return f"{title}: {place}" if place else title
-
-
-def event_words(event: dict[str, Any], unit: Unit) -> str:
-    """Say what happened, from an event's `kind` and `data`."""
-    kind, data = event["kind"], event.get("data") or {}
-    if kind == "spot":
-        place = f" at {data['height_cm']:g} cm" if data.get("height_cm") is not None else ""
-        said = f"Gun reading: {data.get('zone')}{place}, {reading(data.get('temperature_c'), unit)}"
-        more = f" (emissivity {data.get('emissivity')})"
-        return said + more + (f", {data['text']}" if data.get("text") else "")
-    if kind == "note":
-        if data.get("kind") == "text":
-            said = str(data.get("text", ""))
-        else:
-            said = NOTES.get(data.get("kind", ""), str(data.get("kind")))
-            said += f" ({data['amount']})" if data.get("amount") else ""
-            said += f", {data['text']}" if data.get("text") else ""
-        where = f": {data['zone']}" if data.get("zone") else ""
-        where += f", {data['height_cm']:g} cm" if data.get("height_cm") is not None else ""
-        return capital(said + where)
-    if kind == "stage":
-        name = STAGES.get(data.get("stage", ""), str(data.get("stage")))
-        return f"{name}; the {data['leading']} leads" if data.get("leading") else name
-    if kind == "alarm":
-        turn = data.get("transition")
-        words = alarm_name(data)
-        turned = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(str(turn), turn)
-        return words if turn in (None, "raised") else f"{words} ({turned})"
-    said = data.get("text") or data.get("message") or data.get("state") or data.get("what") or kind
-    return capital(str(said))

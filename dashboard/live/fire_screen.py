@@ -20,8 +20,8 @@ from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.live.screens import lighting_s, since_wood
 from dashboard.parts import fire_parts
-from dashboard.words import event_words
 from logger.reading import Floats
+from logger.words.events import event_words
 from logger.words.looks import STAGES, rulers
 
 HEAT_COLUMNS: Final = 400
@@ -231,7 +231,7 @@ def _stages(board: Board) -> list[Stage]:
 
 def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
     kind, data = event["kind"], event["data"]
-    words = f"{event['t'] / 60:.0f} min: {event_words(event, wish.unit)}"
+    words = f"{event['t'] / 60:.0f} min: {event_words(kind, data, wish.unit)}"
     place = {"zone": str(data.get("zone") or ""), "height_cm": data.get("height_cm")}
     if kind == "note":
         return Mark(event["t"], "wood" if data.get("kind") == "wood" else "note", words, None, **place)

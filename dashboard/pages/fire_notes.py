@@ -13,8 +13,8 @@ from dashboard.pages.asked import act, button_pressed, carry_out
 from dashboard.pages.fire_reading import doubt, noted, place_options
 from dashboard.parts.frame import button, dialog
 from dashboard.shell import WAITING
-from dashboard.words import event_words
 from logger.errors import UserError
+from logger.words.events import event_words
 from logger.words.looks import NOTES
 
 AT_A_PLACE: Final = (
@@ -324,7 +324,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     note = noted(here().journal_path, pressed["event"])
     title = "Edit the note"
     if note.get("kind") != "text":  # whose words stand in the field
-        title = f"Edit: {event_words({'kind': 'note', 'data': note}, unit_of(unit))}"
+        title = f"Edit: {event_words('note', note, unit_of(unit))}"
     return True, title, note.get("text", ""), "", "", pressed["event"]
 
 

@@ -19,7 +19,6 @@ from dashboard.words import (
     degrees,
     difference,
     direction,
-    event_words,
     had,
     need,
     old,
@@ -27,6 +26,7 @@ from dashboard.words import (
 )
 from logger.judgement.forecast.arrivals import Arrival, in_words
 from logger.reading import Status
+from logger.words.events import event_words
 from logger.words.looks import READS
 
 if TYPE_CHECKING:
@@ -232,7 +232,7 @@ def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
     rows = []
     for event in sorted(events, key=lambda e: (-e["t"], -e["id"]))[:60]:
         who = f" ({event['who']})" if event["who"] and event["who"] != "page" else ""
-        words = event_words(event, unit)
+        words = event_words(event["kind"], event.get("data") or {}, unit)
         row = [html.B(f"{int(event['t'] // 60)} min"), html.Span(words + who)]
         if event["kind"] == "note":
             edit = {"type": "note-edit", "event": event["id"]}

@@ -17,7 +17,7 @@ from dashboard.figures.names import Glass
 from dashboard.figures.stack import side_columns, stack_figure
 from dashboard.figures.traces import traces_drawing, traces_figure
 from dashboard.parts import moment
-from dashboard.words import FAULTS, STEADY_C_MIN, alarm_name, event_words
+from dashboard.words import FAULTS, STEADY_C_MIN, alarm_name
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.journal.rollup import LEVELS_S
 from logger.plan import Plan
@@ -25,6 +25,7 @@ from logger.reading import Event, Status
 from logger.report.gather import alarms_called, distrusted, named, zone_levels
 from logger.report.levels import lighting
 from logger.words import said
+from logger.words.events import event_words
 
 MAX_POINTS: Final = 1000
 """Points a trace that is drawn; the values beside it are of every second."""
@@ -167,14 +168,13 @@ def marks_of(
     found: list[tuple[Mark, str]] = []
     for event in events:
         t_s = (event.t_us - info.started_us) / 1e6
-        told = {"kind": event.kind, "data": event.data}
         if event.kind in ("note", "spot"):
             wood = event.data.get("kind") == "wood"
             kind: Any = "spot" if event.kind == "spot" else "wood" if wood else "note"
             place = tables.place_of(event.data)
-            found.append((Mark(t_s, kind, event_words(told, unit), **place), event.who))
+            found.append((Mark(t_s, kind, event_words(event.kind, event.data, unit), **place), event.who))
         elif event.kind == "alarm" and event.who and event.data.get("transition") not in _JUDGED:
-            found.append((Mark(t_s, "act", event_words(told, unit)), event.who))
+            found.append((Mark(t_s, "act", event_words(event.kind, event.data, unit)), event.who))
     alarms = named(judged["alarms"]) if judged is not None else alarms_called(info, events) or []
     for alarm in alarms:
         name = alarm_name(alarm)

@@ -67,6 +67,7 @@ def show(home: Home, firing: str, as_json: bool) -> int:
 
 def _print_facts(document: dict[str, Any]) -> None:
     from logger.journal.rows import WHY
+    from logger.words.events import event_words
 
     click.echo(f"{document['firing']}  {document['title']}")
     if document["invented"]:
@@ -89,7 +90,8 @@ def _print_facts(document: dict[str, Any]) -> None:
             f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them"
         )
     for event in document["events"]:
-        click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {_in_words(event['data'])}")
+        words = event_words(event["kind"], event["data"], "C")
+        click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {words}")
 
 
 @click.command()
@@ -182,7 +184,3 @@ def _band_c(probe: Probe, temperature_c: float) -> float:
     from logger.journal.bands import ReadingBand
 
     return round(ReadingBand(probe).at(temperature_c, 0.0), 1)
-
-
-def _in_words(data: dict[str, Any]) -> str:
-    return str(data.get("message") or ", ".join(f"{k} {v}" for k, v in data.items() if v not in ("", None)))

@@ -7,11 +7,11 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import Literal
 from zoneinfo import ZoneInfo
 
 from logger.errors import UserError
 from logger.report.facts import Fact
+from logger.words.said import Unit, reading
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -26,7 +26,7 @@ class ZoneUnknownError(UserError):
 class Shown:
     """How numbers and times are written."""
 
-    unit: Literal["C", "F"]
+    unit: Unit
     zone: tzinfo
     zone_name: str
 
@@ -36,9 +36,8 @@ class Shown:
 
     def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:
         """Write a temperature; a dash where there is none."""
-        if temperature_c is None:
-            return "–"
-        return _signed(self.number(temperature_c), 0) + (f" °{self.unit}" if unit else "")
+        written = reading(temperature_c, self.unit)
+        return written if unit else written.partition(" ")[0]
 
     def fact(self, fact: Fact) -> str:
         """Write what a fact says, with its unit; a dash where there is nothing to say."""
@@ -52,7 +51,7 @@ class Shown:
             case "Δ°C":
                 return f"{value * scale:.0f} °{self.unit}"
             case "°C/min":
-                return f"{_signed(value * scale, 1)} °{self.unit}/min"
+                return f"{value * scale:z.1f} °{self.unit}/min".replace("-", MINUS)
             case "min":
                 return minutes(60.0 * value)
             case "count":
@@ -93,7 +92,7 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
     ZoneUnknownError: there is no such zone here.
     """
     name = zone or _own_zone()
-    chosen: Literal["C", "F"] = "F" if unit.upper() == "F" else "C"
+    chosen: Unit = "F" if unit.upper() == "F" else "C"
     if not name:
         offset = datetime.now(UTC).astimezone().tzinfo
         assert offset is not None
@@ -111,8 +110,3 @@ def _own_zone() -> str:
     named = os.environ.get("TZ", "").removeprefix(":") or str(Path("/etc/localtime").resolve())
     found = re.search(r"(?:^|zoneinfo/)((?:[A-Z][A-Za-z0-9_+-]*/)*[A-Z][A-Za-z0-9_+-]*)$", named)
     return found[1] if found else ""
-
-
-def _signed(value: float, digits: int) -> str:
-    text = f"{value:.{digits}f}"
-    return text.replace("-", MINUS) if float(text) else text.removeprefix("-")

@@ -10,7 +10,7 @@ from logger.plan import Plan
 from logger.report.drawing import Mark
 from logger.report.gather import Gathered
 from logger.report.shown import Shown, since
-from logger.words.looks import NOTES
+from logger.words.events import event_words
 from logger.words.said import Unit, told
 
 
@@ -20,35 +20,28 @@ class Entry:
 
     mark: Mark
     text: str
-    warning: bool = False  # an alarm that is no good news
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
     """Tell what happened, in order of time, numbered from 1; good news have no number."""
-    found: list[tuple[float, str, str, bool, float | None]] = []
-    for note in known.notes:
-        found.append((note.t_s, "note", _note(note.data) + _by(note.who), False, None))
-    for spot in known.spots:
-        c = spot.data.get("temperature_c")
-        temperature_c = float(c) if isinstance(c, int | float) else None
-        found.append((spot.t_s, "spot", _spot(spot.data, shown) + _by(spot.who), False, temperature_c))
+    found: list[tuple[float, str, str, float | None]] = []
+    for kind, written in (("note", known.notes), ("spot", known.spots)):
+        for each in written:
+            c = each.data.get("temperature_c") if kind == "spot" else None
+            words = event_words(kind, each.data, shown.unit) + _by(each.who)
+            found.append((each.t_s, kind, words, float(c) if isinstance(c, int | float) else None))
     for alarm in known.alarms:
-        cleared = alarm["cleared_s"]
-        until = (
-            ""
-            if not alarm["warning"]
-            else " (stood at the end)"
-            if cleared is None
-            else f" (to {since(cleared)})"
-        )
-        words = headed(alarm, shown.unit)
-        found.append((alarm["raised_s"], "alarm", f"{words}{until}", alarm["warning"], None))
+        words, cleared = headed(alarm, shown.unit), alarm["cleared_s"]
+        if not alarm["warning"]:
+            found.append((alarm["raised_s"], "good", words, None))
+        else:
+            until = "stood at the end" if cleared is None else f"to {since(cleared)}"
+            found.append((alarm["raised_s"], "alarm", f"{words} ({until})", None))
     found.sort(key=lambda entry: entry[0])
     entries, number = [], 0
-    for t_s, kind, text, warning, c in found:
-        good = kind == "alarm" and not warning
-        number += not good
-        entries.append(Entry(Mark(0 if good else number, t_s, "good" if good else kind, c), text, warning))
+    for t_s, kind, text, c in found:
+        number += kind != "good"
+        entries.append(Entry(Mark(0 if kind == "good" else number, t_s, kind, c), text))
     return entries
 
 
@@ -82,22 +75,6 @@ def verdicts(known: Gathered, shown: Shown) -> list[dict[str, Any]]:
         for zone in known.rehearsal["zones"]
     ]
     return sorted(zones, key=lambda z: (not pots[z["zone"]], z["peak_c"] is None, z["peak_c"] or 0.0))
-
-
-def _note(data: Mapping[str, Any]) -> str:
-    kind, text, amount = (str(data.get(key) or "") for key in ("kind", "text", "amount"))
-    head = "" if kind == "text" else NOTES.get(kind, kind.replace("_", " ").capitalize())
-    if amount:
-        head = f"{head}, {amount}"
-    return ": ".join(part for part in (head, text) if part)
-
-
-def _spot(data: Mapping[str, Any], shown: Shown) -> str:
-    c, emissivity = data.get("temperature_c"), data.get("emissivity")
-    reading = shown.degrees(float(c)) if isinstance(c, int | float) else "–"
-    set_to = f", emissivity {emissivity:g}" if isinstance(emissivity, int | float) else ""
-    text = f"; {data['text']}" if data.get("text") else ""
-    return f"Gun reading, {data.get('zone', '')}: {reading}{set_to}{text}"
 
 
 def _by(who: str) -> str:

@@ -10,6 +10,16 @@ Unit = Literal["C", "F"]
 _SCALE: Final[dict[str, float]] = {"C": 1.0, "F": 1.8}
 
 
+def reading(temperature_c: float | None, unit: Unit) -> str:
+    """Write a temperature [°C] in whole degrees of a unit; a dash where there is none."""
+    return "–" if temperature_c is None else f"{in_degrees(temperature_c, unit)} °{unit}"
+
+
+def in_degrees(temperature_c: float, unit: Unit) -> str:
+    """Write the number alone, with a true minus sign."""
+    return f"{temperature_c * _SCALE[unit] + (32.0 if unit == 'F' else 0.0):z.0f}".replace("-", "−")
+
+
 class Degrees(NamedTuple):
     """A temperature in a sentence, or a difference between two."""
 

@@ -109,10 +109,10 @@ def test_everything_is_in_it(known: tuple[Gathered, Any]) -> None:
         "25 November 2026, 10:00 (UTC)",
         *(value.split("\n")[0] for value in DESCRIBED.values()),
         "jars-after.jpg",
-        "Wood, 2 armloads",
-        "Wood, 1 armload: windward side",
+        "Wood (2 armloads)",
+        "Wood (1 armload), windward side",
         "Flames right through the top",
-        "Gun reading, lower: 702 °C, emissivity 0.93; big jar's shoulder",
+        "Gun reading: lower, 702 °C (emissivity 0.93), big jar's shoulder",
         "Coldest zone's peak",
         "A model, not a measurement",
         "it is never the only watch on a fire",
@@ -185,7 +185,7 @@ def test_fahrenheit_and_another_zone(known: tuple[Gathered, Any]) -> None:
     text = text_of(known, shown("F", "America/New_York"))
     assert "25 November 2026, 05:00 (America/New_York)" in text
     assert "Above 1112 °F" in text  # 600 °C
-    assert "Gun reading, lower: 1296 °F" in text  # 702 °C
+    assert "Gun reading: lower, 1296 °F" in text  # 702 °C
     assert f"Target {known[0].plan.target_c * 1.8 + 32:.0f} °F" in text
     told = next(f for f in known[0].facts if f.key == "peaks_apart_c")
     assert told.value is not None
