@@ -18,7 +18,7 @@ from logger.report.describe import described
 from logger.report.drawing import draw, order_of
 from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
-from logger.report.markup import html, plain
+from logger.report.markup import plain
 from logger.report.photos import photos_of
 from logger.report.shown import Shown, minutes, since, span
 from logger.report.stack_drawing import draw_stack
@@ -29,6 +29,7 @@ from logger.words.said import in_unit
 
 if TYPE_CHECKING:
     from jinja2 import Template
+    from markupsafe import Markup
 
     from logger.journal.reader import JournalReader
     from logger.journal.rows import FiringInfo
@@ -141,10 +142,10 @@ def _alarm_settings(plan: Plan) -> str:
     return "; ".join(found)
 
 
-def _pictures(known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown) -> tuple[Any, Any]:
+def _pictures(
+    known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown
+) -> tuple[Markup, Markup]:
     """Draw the traces, and the stack through time, that on paper only where the first page has room."""
-    from markupsafe import Markup
-
     common: dict[str, Any] = {
         "marks": [entry.mark for entry in entries if entry.mark.kind != "good"],
         "doubtful": known.distrusted,
@@ -164,10 +165,7 @@ def _pictures(known: Gathered, traces: Traces, entries: Sequence[Entry], shown: 
         height=min(HEIGHT, max(LEAST_HEIGHT, room - STACK_HEIGHT * both)),
         **common,
     )
-    stack = draw_stack(traces, known.info.started_us, height=STACK_HEIGHT, **common)
-    if stack is not None and not both:
-        stack.set("class", "beyond")
-    return Markup(html(drawn)), Markup("" if stack is None else html(stack))
+    return drawn, draw_stack(traces, known.info.started_us, height=STACK_HEIGHT, on_paper=both, **common)
 
 
 def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:

@@ -6,45 +6,17 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Final
 
 import numpy as np
+from markupsafe import Markup
 
 from logger.journal.traces import Traces
-from logger.report.levels import Span
-from logger.report.markup import SVG, Element, add, el
+from logger.report.levels import Span, within
+from logger.report.markup import ALARM, BAND, FAINT, FONT, HALO, RULE, SOFT, el, picture, stroke, words
 from logger.report.shown import Shown, since
 from logger.words.looks import DASHES, DAY, STAGES, Dash, Ruler, rulers
 
 LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
-FONT: Final = 16
-
-INK, SOFT, RULE, FAINT, BAND, ALARM = "#1c1410", "#4a3a30", "#6e5544", "#e2d5be", "#f3ead9", "#9c1400"
-HALO: Final[dict[str, Any]] = {"paint_order": "stroke", "stroke": "#fdfaf3", "stroke_width": 3}
-FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
-
-
-def canvas(width: float, height: float, label: str) -> Element:
-    """Begin a picture, labelled for those who can't see it."""
-    return el(
-        "svg",
-        xmlns=SVG,
-        viewBox=f"0 0 {width:g} {height:g}",
-        role="img",
-        font_family=FACE,
-        font_size=FONT,
-        aria_label=label,
-    )
-
-
-def stroke(d: str, colour: str = INK, width: float = 1, **more: object) -> Element:
-    """Draw a line along a path."""
-    return el("path", d=d, stroke=colour, stroke_width=width, **more)
-
-
-def words(text: str, x: float | str, y: float | str, colour: str = INK, **more: object) -> Element:
-    """Write on a picture."""
-    return el("text", text, x=x, y=y, fill=colour, **more)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +75,7 @@ def draw(
     shown: Shown,
     width: float,
     height: float,
-) -> Element:
+) -> Markup:
     """Draw the traces as an `svg` that needs no style sheet.
 
     `stages` have `stage` and `from_s`; when a probe is `doubtful` [s], it is drawn pale. Letters are 16 px
@@ -115,43 +87,41 @@ def draw(
     spots = [m.temperature_c for m in marks if m.temperature_c is not None]
     top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
     scales = Scales(width, height, max([600.0, *ends]), top_c)
-    picture = canvas(width, height, "Traces of temperature over time, one for each probe")
-    add(picture, *_stages(scales, stages), *_grid(scales, shown))
-    limits = rulers(target_c=target_c, burnout_c=burnout_c)
-    add(picture, *_rulers(scales, shown, limits, list(zip(times, traces.temperature_c, strict=True))))
-    for i, (column, t_s, c) in enumerate(zip(traces.columns, times, traces.temperature_c, strict=True)):
-        pale = np.zeros(len(t_s), bool)
-        for begin, end in doubtful.get(column.probe.name, ()):
-            pale |= (t_s >= begin) & (t_s < end)
-        for here, width, opacity in ((pale, 0.8, 0.35), (~pale, 1.7, None)):
+    lines = list(zip(times, traces.temperature_c, strict=True))
+    parts = [
+        *_stages(scales, stages),
+        *_grid(scales, shown),
+        *_rulers(scales, shown, rulers(target_c=target_c, burnout_c=burnout_c), lines),
+    ]
+    for i, (column, (t_s, c)) in enumerate(zip(traces.columns, lines, strict=True)):
+        pale = within(t_s, doubtful.get(column.probe.name, ()))
+        for here, thick, opacity in ((pale, 0.8, 0.35), (~pale, 1.7, None)):
             if path := _path(scales, t_s, np.where(here, c, np.nan)):
-                look: dict[str, object] = {"stroke": DAY[i % len(DAY)], "stroke_width": width}
-                dash = _dashed(DASHES[i % len(DASHES)])
-                look |= {"stroke_linejoin": "round", "opacity": opacity, "stroke_dasharray": dash}
-                add(picture, el("path", d=path, fill="none", **look))
-    return add(picture, *_marks(scales, marks), *_names(scales, traces, times))
+                look = {"fill": "none", "stroke_linejoin": "round", "opacity": opacity}
+                parts.append(stroke(path, DAY[i % len(DAY)], thick, stroke_dasharray=_dash_of(i), **look))
+    parts += [*_marks(scales, marks), *_names(scales, traces, times)]
+    return picture(width, height, "Traces of temperature over time, one for each probe", parts)
 
 
-def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Element]:
+def _stages(scales: Scales, stages: Sequence[dict[str, object]]) -> Iterator[Markup]:
     begins = [float(str(stage["from_s"])) for stage in stages]
     spans = pairwise([*begins, scales.end_s])
     for n, (stage, (begin, end)) in enumerate(zip(stages, spans, strict=True)):
         x, width = scales.x(begin), scales.x(end) - scales.x(begin)
         if n % 2 == 0:
-            wide, high = f"{max(0.0, width):.1f}", scales.bottom - TOP
-            yield el("rect", x=f"{x:.1f}", y=TOP, width=wide, height=high, fill=BAND)
+            yield el("rect", x=x, y=TOP, width=max(0.0, width), height=scales.bottom - TOP, fill=BAND)
         name = STAGES.get(str(stage["stage"]), str(stage["stage"]))
         if width > 9.2 * len(name) + 8:
-            yield words(name, f"{x + 4:.1f}", TOP - 24, SOFT, font_style="italic")
+            yield words(name, x + 4, TOP - 24, SOFT, font_style="italic")
 
 
-def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
+def _grid(scales: Scales, shown: Shown) -> Iterator[Markup]:
     step = 200 if shown.unit == "F" else 100
     bottom, right = scales.bottom, scales.right
     for degrees in range(0 if shown.unit == "C" else 200, int(shown.number(scales.top_c)) + 1, step):
         y = scales.y((degrees - 32) / 1.8 if shown.unit == "F" else degrees)
         yield stroke(f"M{LEFT:g} {y:.1f}H{right:g}", FAINT)
-        yield words(str(degrees), LEFT - 7, f"{y + 5.5:.1f}", text_anchor="end")
+        yield words(str(degrees), LEFT - 7, y + 5.5, text_anchor="end")
     yield words(f"°{shown.unit}", LEFT - 7, TOP - 24, text_anchor="end", font_weight="bold")
     length_min = scales.end_s / 60.0
     most = (right - LEFT) / 62.0
@@ -159,7 +129,7 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
     for minutes in range(0, int(length_min) + 1, every):
         x = scales.x(minutes * 60.0)
         yield stroke(f"M{x:.1f} {bottom:g}v5")
-        yield words(since(minutes * 60.0), f"{x:.1f}", bottom + 21, text_anchor="middle")
+        yield words(since(minutes * 60.0), x, bottom + 21, text_anchor="middle")
     yield stroke(f"M{LEFT:g} {TOP:g}V{bottom:g}H{right:g}", width=1.2, fill="none")
     axis = "hours : minutes since the first reading"
     yield words(axis, (LEFT + right) / 2, scales.height - 6, SOFT, text_anchor="middle")
@@ -167,7 +137,7 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Element]:
 
 def _rulers(
     scales: Scales, shown: Shown, limits: Sequence[Ruler], lines: Sequence[tuple[np.ndarray, np.ndarray]]
-) -> Iterator[Element]:
+) -> Iterator[Markup]:
     """Limits with their names, at the end where fewer of the lines (t_s, °C) run through the names."""
     taken: list[float] = []
     wide_s = 0.25 * scales.end_s
@@ -188,11 +158,15 @@ def _rulers(
         at = next((w for w in (y - 5, y + 16) if all(abs(w - other) >= FONT for other in taken)), None)
         if at is not None:
             taken.append(at)
-            yield words(label, place, f"{at:.1f}", SOFT, text_anchor=anchor, **HALO)
+            yield words(label, place, at, SOFT, text_anchor=anchor, **HALO)
 
 
 def _dashed(dash: Dash) -> str | None:
     return " ".join(map(str, dash)) or None
+
+
+def _dash_of(i: int) -> str | None:
+    return _dashed(DASHES[i % len(DASHES)])
 
 
 def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
@@ -207,7 +181,7 @@ def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
     return "".join(parts)
 
 
-def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
+def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Markup]:
     free = -math.inf
     for mark in sorted(marks, key=lambda m: m.t_s):
         x = min(max(scales.x(mark.t_s), LEFT), scales.right)
@@ -215,17 +189,17 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Element]:
         if mark.temperature_c is not None:
             y = scales.y(mark.temperature_c)
             yield stroke(f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z", width=1.6, fill="#fff")
-            yield words(str(mark.number), f"{x + 5:.1f}", f"{y - 4:.1f}", **HALO)
+            yield words(str(mark.number), x + 5, y - 4, **HALO)
             continue
         yield stroke(f"M{x:.1f} {TOP:g}V{scales.bottom:g}", colour, stroke_dasharray="1 4")
         text = str(mark.number)
         if x >= free:  # numbers stand in one line: those without room keep their stroke only
             weight = "bold" if mark.kind == "alarm" else None
-            yield words(text, f"{x:.1f}", TOP - 6, colour, text_anchor="middle", font_weight=weight)
+            yield words(text, x, TOP - 6, colour, text_anchor="middle", font_weight=weight)
             free = x + 9.5 * len(text) + 5.0
 
 
-def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Iterator[Element]:
+def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Iterator[Markup]:
     """Numbers and names at the lines' ends, each a line's height from the next."""
     wanted: list[tuple[float, float, int, int]] = []
     for number, i in enumerate(order_of(traces), 1):
@@ -250,5 +224,5 @@ def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Itera
         fading = {"stroke_dasharray": "1 5", "opacity": 0.5} if ended else {}
         yield stroke(f"M{x:.1f} {y:.1f}L{right + 8:g} {label:.1f}", colour, 0.7, **fading)
         sample = f"M{right + 9:g} {label:.1f}h22"
-        yield stroke(sample, colour, 2.2, stroke_dasharray=_dashed(DASHES[i % len(DASHES)]))
-        yield words(f"{number} {short}", right + 35, f"{label + 5.5:.1f}", colour, font_weight="bold")
+        yield stroke(sample, colour, 2.2, stroke_dasharray=_dash_of(i))
+        yield words(f"{number} {short}", right + 35, label + 5.5, colour, font_weight="bold")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.judgement.levels import zone_levels
 from logger.judgement.zones import Places
@@ -96,9 +97,7 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
     n = int(last_s // step) + 1
     grid = np.full((n, len(plan.probes)), np.nan)
     for line in known:
-        good = np.isfinite(line.mean_c)
-        for begin, end in distrusted.get(line.probe, ()):
-            good &= (line.t_s < begin) | (line.t_s >= end)
+        good = np.isfinite(line.mean_c) & ~within(line.t_s, distrusted.get(line.probe, ()))
         cell = (line.t_s[good] // step).astype(np.int64)
         total = np.bincount(cell, line.mean_c[good], n)
         count = np.bincount(cell, minlength=n)
@@ -107,6 +106,14 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
     level = zone_levels(places, grid, step)
     middle: Floats = (np.arange(n, dtype=np.float64) + 0.5) * step
     return Levels(places.zones, pots, middle, level, step)
+
+
+def within(t_s: Floats, spans: Sequence[Span]) -> NDArray[np.bool_]:
+    """Tell which moments lie in one of some spans."""
+    found = np.zeros(len(t_s), bool)
+    for begin, end in spans:
+        found |= (t_s >= begin) & (t_s < end)
+    return found
 
 
 def lighting(levels: Levels) -> Moment:

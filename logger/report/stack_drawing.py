@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
+from markupsafe import Markup
 
 from logger.journal.traces import Traces
 from logger.reading import Floats
-from logger.report.drawing import FONT, HALO, RULE, SOFT, Mark, Scales, canvas, order_of, stroke, words
-from logger.report.levels import Span
-from logger.report.markup import Element, add, el
+from logger.report.drawing import Mark, Scales, order_of
+from logger.report.levels import Span, within
+from logger.report.markup import FONT, HALO, RULE, SOFT, el, picture, stroke, words
 from logger.report.shown import Shown
 from logger.report.stack_map import HEAT, STEP_CM, heat, numbers_beside, rows_cm, spread
 
@@ -31,38 +32,37 @@ def draw_stack(
     shown: Shown,
     width: float,
     height: float,
-) -> Element | None:
-    """Draw the stack through time, as an `svg` of its own; None where no probe has a height.
+    on_paper: bool = True,
+) -> Markup:
+    """Draw the stack through time, as an `svg` of its own; nothing where no probe has a height.
 
     Readings while a probe is `doubtful` [s] are left out; the time axis is that of the traces' picture, and
-    so are the marks.
+    so are the marks. Beside the traces `on_paper` only where there is room.
     """
     heights = [column.probe.height_cm for column in traces.columns]
     if all(h is None for h in heights):
-        return None
+        return Markup("")
     ends = [(int(t_us[-1]) - started_us) / 1e6 for t_us in traces.t_us if len(t_us)]
     scales = Scales(width, height, max([600.0, *ends]), 1.0)
     rows = rows_cm(heights)
     cells = spread(heights, _columns(traces, started_us, doubtful, scales.end_s), rows)
-    picture = canvas(
-        width, height, "The stack through time: temperature by height, blank where no probe was near"
-    )
     bottom = height - _FOOT
     per_cm = (bottom - _TOP) / (rows[-1] - rows[0] + STEP_CM)
 
     def y(cm: float) -> float:
         return float(bottom - (cm - rows[0] + STEP_CM / 2) * per_cm)
 
-    add(picture, *_cells(scales, cells, rows, y))
-    add(picture, *_axes(scales, rows, y, bottom))
+    parts = [*_cells(scales, cells, rows, y), *_axes(scales, rows, y, bottom)]
     order = enumerate(order_of(traces), 1)
     probes = ((h, number) for number, i in order if (h := heights[i]) is not None)
     for h, numbers in numbers_beside(probes, FONT / per_cm):
-        add(picture, words(numbers, f"{scales.x(0.0) + 6.0:.1f}", f"{y(h) + 5.5:.1f}", **HALO))
+        parts.append(words(numbers, scales.x(0.0) + 6.0, y(h) + 5.5, **HALO))
     for mark in marks:
-        x = scales.x(mark.t_s)
-        add(picture, el("path", d=f"M{x:.1f} {_TOP:g}V{bottom:g}", stroke=RULE, stroke_dasharray="1 5"))
-    return add(picture, *_scale(scales, shown, bottom))
+        line = f"M{scales.x(mark.t_s):.1f} {_TOP:g}V{bottom:g}"
+        parts.append(stroke(line, RULE, stroke_dasharray="1 5"))
+    parts += _scale(scales, shown, bottom)
+    label = "The stack through time: temperature by height, blank where no probe was near"
+    return picture(width, height, label, parts, class_=None if on_paper else "beyond")
 
 
 def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Span]], end_s: float) -> Floats:
@@ -72,9 +72,7 @@ def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Sp
         zip(traces.columns, traces.t_us, traces.temperature_c, strict=True)
     ):
         t_s = (t_us - started_us) / 1e6
-        good = np.isfinite(c)
-        for begin, end in doubtful.get(column.probe.name, ()):
-            good &= (t_s < begin) | (t_s >= end)
+        good = np.isfinite(c) & ~within(t_s, doubtful.get(column.probe.name, ()))
         at = np.clip((t_s[good] / end_s * COLUMNS).astype(int), 0, COLUMNS - 1)
         count = np.bincount(at, minlength=COLUMNS)
         with np.errstate(invalid="ignore"):
@@ -82,7 +80,7 @@ def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Sp
     return means
 
 
-def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], float]) -> Iterator[Element]:
+def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], float]) -> Iterator[Markup]:
     """One path a shade: runs of columns that have it, row by row."""
     shades = np.where(np.isfinite(cells), np.round(np.nan_to_num(cells) / SHADE_C), -1).astype(int)
     paths: dict[int, list[str]] = {}
@@ -100,27 +98,27 @@ def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], flo
                 )
     for shade, parts in sorted(paths.items()):
         colour = heat(shade * SHADE_C)  # its own edge, too: where two shades meet, paper would shine through
-        yield el("path", d="".join(parts), fill=colour, stroke=colour, stroke_width="0.8")
+        yield stroke("".join(parts), colour, 0.8, fill=colour)
 
 
-def _axes(scales: Scales, rows: Floats, y: Callable[[float], float], bottom: float) -> Iterator[Element]:
+def _axes(scales: Scales, rows: Floats, y: Callable[[float], float], bottom: float) -> Iterator[Markup]:
     left = scales.x(0.0)
     every = 20.0 if rows[-1] - rows[0] < 120 else 50.0
     for cm in np.arange(0.0, rows[-1] + 0.1, every):
         at = y(cm)
         yield stroke(f"M{left - 5:g} {at:.1f}h5")
         text = f"{cm:.0f} cm" if cm == 0 else f"{cm:.0f}"
-        yield words(text, left - 8, f"{at + 5.5:.1f}", text_anchor="end")
+        yield words(text, left - 8, at + 5.5, text_anchor="end")
     yield stroke(f"M{left:g} {_TOP:g}V{bottom:g}H{scales.right:g}", width=1.2, fill="none")
 
 
-def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Element]:
+def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Markup]:
     """What the colours mean, beside the picture."""
     x = scales.right + 30.0
     steps = [c for c, _ in HEAT][::-1]
     tall = (bottom - _TOP) / len(steps)
     for n, c in enumerate(steps):
         top = _TOP + n * tall
-        yield el("rect", x=x, y=f"{top:.1f}", width=16, height=f"{tall - 1:.1f}", fill=heat(c))
-        at, size = f"{top + tall / 2 + 5:.1f}", f"{min(FONT, tall + 2.0):.0f}"
-        yield words(shown.degrees(c), x + 22, at, SOFT, font_size=size)
+        yield el("rect", x=x, y=top, width=16, height=tall - 1, fill=heat(c))
+        size = f"{min(FONT, tall + 2.0):.0f}"
+        yield words(shown.degrees(c), x + 22, top + tall / 2 + 5, SOFT, font_size=size)

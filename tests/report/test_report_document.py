@@ -26,7 +26,7 @@ from logger.report.document import document
 from logger.report.drawing import draw
 from logger.report.facts import Fact
 from logger.report.gather import Gathered, distrusted, gather
-from logger.report.markup import el, html, plain
+from logger.report.markup import el, plain
 from logger.report.shown import Shown, ZoneUnknownError, shown, since
 from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM, STEP_CM, rows_cm
@@ -36,6 +36,7 @@ from tests.invented_firings import DESCRIBED, START_US, invented_firing, open_jo
 pytestmark = pytest.mark.slow  # whole firings, judged
 
 UTC = shown("C", "UTC")
+SVG = "{http://www.w3.org/2000/svg}"
 NASTY = "<script>alert(1)</script> & \"quotes\" 'n' </style> <img src=x onerror=alert(1)>"
 
 
@@ -63,19 +64,17 @@ def known(home: Path) -> tuple[Gathered, Any]:
 def picture(known: tuple[Gathered, Any], width: float, height: float) -> str:
     """The traces as the report draws them."""
     gathered, traces = known
-    return html(
-        draw(
-            traces,
-            gathered.info.started_us,
-            target_c=gathered.plan.target_c,
-            burnout_c=gathered.plan.burnout_c,
-            stages=gathered.rehearsal["stages"],
-            marks=[entry.mark for entry in story(gathered, UTC)],
-            doubtful=gathered.distrusted,
-            shown=UTC,
-            width=width,
-            height=height,
-        )
+    return draw(
+        traces,
+        gathered.info.started_us,
+        target_c=gathered.plan.target_c,
+        burnout_c=gathered.plan.burnout_c,
+        stages=gathered.rehearsal["stages"],
+        marks=[entry.mark for entry in story(gathered, UTC)],
+        doubtful=gathered.distrusted,
+        shown=UTC,
+        width=width,
+        height=height,
     )
 
 
@@ -174,7 +173,7 @@ def test_names_and_notes_are_text(tmp_path: Path) -> None:
 
 @given(st.text(max_size=60))
 def test_any_text_comes_back_out_of_the_markup(text: str) -> None:
-    seen = Seen(html(el("p", text, title=text)))
+    seen = Seen(el("p", text, title=text))
     assert "".join(seen.text).strip("\n") == plain(text).strip("\n")
     assert seen.tags == ["p"]
     assert dict(seen.attributes)["title"] == plain(text)
@@ -376,8 +375,11 @@ def test_what_a_faulty_probe_read_is_pale_in_the_traces_and_no_colour_in_the_sta
             width=1000,
             height=190,
         )
-        assert drawn is not None
-        paths = [e.get("d") or "" for e in drawn.iter("path") if str(e.get("fill")).startswith("rgb")]
+        paths = [
+            e.get("d") or ""
+            for e in ET.fromstring(drawn).iter(f"{SVG}path")
+            if str(e.get("fill")).startswith("rgb")
+        ]
         return sum(d.count("M") for d in paths)
 
     assert 0 < coloured({name: [(600.0, 1200.0)]}) < coloured({})
@@ -466,11 +468,10 @@ def test_the_stack_through_time_is_blank_where_no_probe_was(known: tuple[Gathere
         width=1000.0,
         height=190.0,
     )
-    assert drawn is not None
     rows = rows_cm([column.probe.height_cm for column in traces.columns])
     heights = [h for column in traces.columns if (h := column.probe.height_cm) is not None]
     tops = set()
-    for path in drawn.iter("path"):
+    for path in ET.fromstring(drawn).iter(f"{SVG}path"):
         if str(path.get("fill")).startswith("rgb"):
             tops |= {round(float(y), 1) for y in re.findall(r"M[\d.]+ ([\d.]+)h", path.get("d") or "")}
     per_cm = (190.0 - 26.0 - 8.0) / (rows[-1] - rows[0] + STEP_CM)
