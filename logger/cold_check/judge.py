@@ -6,7 +6,7 @@ as its own cold junction, as far as class, amplifier and cold junction allow.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -112,16 +112,15 @@ def check_readings(
     the hand, polarity isn't looked at.
     """
     lines = _lines(plan, batches, hands or {})
-    found = _about_channels(plan, lines)
+    found = [*_about_channels(plan, lines)]
     for line in lines.values():
         found += _about_faults(line)
-    good = {
-        key: line
-        for key, line in lines.items()
+    good = [
+        line
+        for line in lines.values()
         if np.count_nonzero(line.status == Status.OK) >= FEWEST and np.isfinite(line.level_c)
-    }
-    found += _about_noise(list(good.values()))
-    warm = [line for line in good.values() if line.level_c > COLD_C]
+    ]
+    warm = [line for line in good if line.level_c > COLD_C]
     hottest_c = max((line.level_c for line in warm), default=0.0)
     if hottest_c > FIRE_C and 2 * len(warm) >= len(good):
         # One word for all of them: nothing that follows could be told of what is hot.
@@ -131,15 +130,15 @@ def check_readings(
         mend = "probe faults show on the page; run this check before the next fire"
         broken = [f for f in found if f.what in ("channels", "fault") and f.level == "fail"]
         return [Finding("fail", FIRE, "cold check", text, mend), *broken]
+    found += _about_noise(good)
     for line in warm:
         text = said("already at {}; this check only works cold", Degrees("at", line.level_c))
         found.append(Finding("fail", "cold", line.probe.name, text, "run it before anything is lit"))
-    cold = [line for line in good.values() if line not in warm]
-    apart = _about_agreement(cold)
+    cold = [line for line in good if line not in warm]
+    apart = [*_about_agreement(cold)]
     told = {f.where for f in apart if f.level != "pass"}
-    found += apart
     # Who disagrees with all others needn't be told about its cold junction as well.
-    found += _about_cold_junctions([line for line in cold if line.probe.name not in told])
+    found += [*apart, *_about_cold_junctions([line for line in cold if line.probe.name not in told])]
     if hands is not None:
         found += _about_polarity(list(lines.values()))
     return found
@@ -155,25 +154,19 @@ def check_limits(plan: Plan | None) -> list[Finding]:
     return [Finding("pass", "limits", "plan", text) for text in limits(plan)]
 
 
-def check_order(batches: Sequence[Batch]) -> list[Finding]:
+def check_order(batches: Sequence[Batch]) -> Iterator[Finding]:
     """Judge the rigs' counters and clocks."""
-    by_rig: dict[str, list[Batch]] = {}
-    for batch in batches:
-        by_rig.setdefault(batch.rig, []).append(batch)
     levels: dict[str, Level] = {"good": "pass", "check": "warn", "bad": "fail"}
-    found = []
-    for rig, own in by_rig.items():
-        t_us = np.concatenate([b.t_us for b in own])
+    for rig in dict.fromkeys(batch.rig for batch in batches):
+        own = [batch for batch in batches if batch.rig == rig]
+        t_us, seq, ms = (np.concatenate([getattr(b, name) for b in own]) for name in ("t_us", "seq", "ms"))
         order = np.argsort(t_us, kind="stable")
-        seq = np.concatenate([b.seq for b in own])[order].tolist()
-        ms = np.concatenate([b.ms for b in own])[order].tolist()
-        frames = [Frame(rig, s, m, {}) for s, m in zip(seq, ms, strict=True)]
+        frames = [Frame(rig, int(seq[i]), int(ms[i]), {}) for i in order]
         told = [("frames", f) for f in about_seq(frames)]
         told += [("clock", f) for f in about_clock(frames, (t_us[order] / 1e6).tolist())]
         for what, f in told:
             text = f.text if f.about in ("clock", "rate") else f"counter: {f.text}"
-            found.append(Finding(levels[f.level], what, f"rig {rig}", text, f.mend))
-    return found
+            yield Finding(levels[f.level], what, f"rig {rig}", text, f.mend)
 
 
 def _lines(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand]) -> dict[Key, _Line]:
@@ -181,75 +174,62 @@ def _lines(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand
     for batch in sorted(batches, key=lambda b: int(b.t_us[0]) if len(b.t_us) else 0):
         for j, channel in enumerate(batch.channels):
             there = batch.status[:, j] != Status.ABSENT
-            if not there.any():
-                continue
-            part = (
-                channel,
-                batch.temperature_c[there, j],
-                batch.cold_junction_c[there, j],
-                batch.status[there, j],
-            )
-            parts.setdefault((batch.rig, channel.name), []).append(part)
-    seen = list(parts)
-    probes = assign_probes(plan, seen)
+            if there.any():
+                at = (there, j)
+                part = (channel, batch.temperature_c[at], batch.cold_junction_c[at], batch.status[at])
+                parts.setdefault((batch.rig, channel.name), []).append(part)
+    probes = assign_probes(plan, list(parts))
     planned = {id(p) for p in plan.probes} if plan is not None else set[int]()
-    lines = {}
-    for key, probe in zip(seen, probes, strict=True):
-        own = parts[key]
-        lines[key] = _Line(
+    return {
+        key: _Line(
             probe=probe,
             channel=own[-1][0],
             planned=id(probe) in planned,
-            temperature_c=np.concatenate([p[1] for p in own]),
-            cold_junction_c=np.concatenate([p[2] for p in own]),
-            status=np.concatenate([p[3] for p in own]),
+            temperature_c=np.concatenate([part[1] for part in own]),
+            cold_junction_c=np.concatenate([part[2] for part in own]),
+            status=np.concatenate([part[3] for part in own]),
             hand=hands.get(key),
         )
-    return lines
+        for (key, own), probe in zip(parts.items(), probes, strict=True)
+    }
 
 
-def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> list[Finding]:
+def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> Iterator[Finding]:
     if not lines:
         mend = "is it powered, plugged in, and at the right port or broker?"
-        return [Finding("fail", "channels", "rig", "no readings from any rig", mend)]
-    found = []
-    there = {id(line.probe) for line in lines.values()}
-    for probe in plan.probes if plan is not None else ():
-        if id(probe) not in there:
-            rig = f" of rig {probe.rig}" if probe.rig else ""
-            text = f"no readings from channel {probe.channel}{rig}"
-            mend = "plug it in, name the right channel in the plan, or take the probe out of the plan"
-            found.append(Finding("fail", "channels", probe.name, text, mend))
-    if plan is not None and plan.probes:
-        for (rig, channel), line in lines.items():
-            if not line.planned:
-                text = f"channel {channel} of rig {rig} is not in the plan: it is recorded, but not judged"
-                found.append(
-                    Finding("warn", "channels", line.probe.name, text, "give it a place in the plan")
-                )
-        if not found:
-            text = f"all {len(plan.probes)} probes in the plan are there, and nothing else"
-            found.append(Finding("pass", "channels", "plan", text))
-    else:
+        yield Finding("fail", "channels", "rig", "no readings from any rig", mend)
+        return
+    if plan is None or not plan.probes:
         text = f"{len(lines)} channels, and no plan says where their probes are"
-        found.append(Finding("warn", "channels", "plan", text, "say what each of them reads, and where"))
-    return found
+        yield Finding("warn", "channels", "plan", text, "say what each of them reads, and where")
+        return
+    there = {id(line.probe) for line in lines.values()}
+    missing = [probe for probe in plan.probes if id(probe) not in there]
+    others = [(key, line) for key, line in lines.items() if not line.planned]
+    for probe in missing:
+        text = f"no readings from channel {probe.channel}{f' of rig {probe.rig}' if probe.rig else ''}"
+        mend = "plug it in, name the right channel in the plan, or take the probe out of the plan"
+        yield Finding("fail", "channels", probe.name, text, mend)
+    for (rig, channel), line in others:
+        text = f"channel {channel} of rig {rig} is not in the plan: it is recorded, but not judged"
+        yield Finding("warn", "channels", line.probe.name, text, "give it a place in the plan")
+    if not missing and not others:
+        text = f"all {len(plan.probes)} probes in the plan are there, and nothing else"
+        yield Finding("pass", "channels", "plan", text)
 
 
-def _about_faults(line: _Line) -> list[Finding]:
-    found = []
+def _about_faults(line: _Line) -> Iterator[Finding]:
+    found = False
     for status, words in FAULT_WORDS.items():
-        times = int(np.count_nonzero(line.status == status))
-        if not times:
-            continue
-        share = times / len(line.status)
-        word, _, why = words.partition(": ")
-        text = word if share > 0.9 else f"{word} at times ({times} of {len(line.status)} readings)"
-        found.append(Finding("fail", "fault", line.probe.name, text, _FAULT_MENDS.get(status, why)))
+        if times := int(np.count_nonzero(line.status == status)):
+            found = True
+            word, _, why = words.partition(": ")
+            often = times > 0.9 * len(line.status)
+            text = word if often else f"{word} at times ({times} of {len(line.status)} readings)"
+            yield Finding("fail", "fault", line.probe.name, text, _FAULT_MENDS.get(status, why))
     if not found and len(line.status) < FEWEST:
         text = f"only {len(line.status)} readings"
-        found.append(Finding("warn", "fault", line.probe.name, text, "run the check for longer"))
-    return found
+        yield Finding("warn", "fault", line.probe.name, text, "run the check for longer")
 
 
 _FAULT_MENDS: Final = {
@@ -262,67 +242,63 @@ _FAULT_MENDS: Final = {
 }
 
 
-def _about_noise(lines: Sequence[_Line]) -> list[Finding]:
-    found = []
-    steady = []
+def _about_noise(lines: Sequence[_Line]) -> Iterator[Finding]:
+    steady = {}
     for line in lines:
         steps = np.diff(line.temperature_c[line.status == Status.OK])
         noise = float(np.median(np.abs(steps))) * 1.4826 / np.sqrt(2)
         jumps = int(np.count_nonzero(np.abs(steps) > max(JUMP_C, 6 * noise * np.sqrt(2))))
         name = line.probe.name
         if noise > NOISE_WARN_C:
-            level: Level = "fail" if noise > NOISE_FAIL_C else "warn"
             mend = "twist its two wires, keep them from motors and radio, shield the lead"
-            flicker = said("it flickers by ±{}", Degrees("by", 2 * noise, ".1f"))
-            found.append(Finding(level, "noise", name, flicker, mend))
+            text = said("it flickers by ±{}", Degrees("by", 2 * noise, ".1f"))
+            yield Finding("fail" if noise > NOISE_FAIL_C else "warn", "noise", name, text, mend)
         elif jumps:
-            level = "fail" if jumps > 2 else "warn"
             text = said("it jumped {} times by more than {}", str(jumps), Degrees("by", JUMP_C, "g"))
-            found.append(Finding(level, "noise", name, text, "a loose terminal: tighten its screws"))
+            mend = "a loose terminal: tighten its screws"
+            yield Finding("fail" if jumps > 2 else "warn", "noise", name, text, mend)
         else:
-            steady.append((name, 2 * noise))
+            steady[name] = 2 * noise
     if steady:
-        text = said("steady within ±{}", Degrees("by", max(n for _, n in steady), ".1f"))
-        found.append(Finding("pass", "noise", _names([name for name, _ in steady], len(lines)), text))
-    return found
+        text = said("steady within ±{}", Degrees("by", max(steady.values()), ".1f"))
+        yield Finding("pass", "noise", _names(list(steady), len(lines)), text)
 
 
 def _names(names: Sequence[str], of: int) -> str:
     return "all probes" if len(names) == of > 1 else ", ".join(names)
 
 
-def _about_agreement(lines: Sequence[_Line]) -> list[Finding]:
+def _about_agreement(lines: Sequence[_Line]) -> Iterator[Finding]:
     if len(lines) < 2:
-        text = "one probe alone: there is nothing to compare it with"
-        return [Finding("warn", "agreement", lines[0].probe.name, text)] if lines else []
-    found = []
+        for line in lines:
+            text = "one probe alone: there is nothing to compare it with"
+            yield Finding("warn", "agreement", line.probe.name, text)
+        return
     levels = np.array([line.level_c for line in lines])
     uncertain = np.array([line.uncertainty_c() for line in lines])
+    agree = True
     for i, line in enumerate(lines):
         others = np.delete(levels, i)
         around = float(np.median(others))
         u_around = float(np.median(np.delete(uncertain, i))) / np.sqrt(len(others))
         u = float(np.hypot(np.hypot(uncertain[i], PLACE_C), u_around))
         off = line.level_c - around
-        level = _level(off / u)
-        if level == "pass":
+        if (level := _level(off / u)) == "pass":
             continue
-        text = _apart(line.level_c, off, "the others")
+        agree = False
         two = "a hand-held thermometer shows which of the two is wrong; " if len(lines) == 2 else ""
         swap = "it is as far on the other side of its cold junction: swap its two wires at the terminal"
         mend = said("{}{}", two, swap)
         if not _mirrors(line, around):
             shade = "is normal; is it of the plan's type, are its wires right, is it in the shade?"
             mend = said("{}{} {}", two, Degrees("by", WARN_AT * u, ".1f"), shade)
-        found.append(Finding(level, "agreement", line.probe.name, text, mend))
-    if not found:
-        text = said(
-            "all probes agree within {}, around {}",
-            Degrees("by", float(np.ptp(levels)), ".1f"),
-            Degrees("at", float(np.median(levels)), ".1f"),
-        )
-        found.append(Finding("pass", "agreement", "all probes", text))
-    return found
+        text = _apart(line.level_c, off, "the others")
+        yield Finding(level, "agreement", line.probe.name, text, mend)
+    if agree:
+        within = Degrees("by", float(np.ptp(levels)), ".1f")
+        middle = Degrees("at", float(np.median(levels)), ".1f")
+        all_agree = said("all probes agree within {}, around {}", within, middle)
+        yield Finding("pass", "agreement", "all probes", all_agree)
 
 
 def _apart(level_c: float, off_c: float, what: str) -> Said:
@@ -339,51 +315,45 @@ def _mirrors(line: _Line, around_c: float) -> bool:
     return bool(abs(apart) > 3.0 and abs((line.level_c - cold) + apart) < 0.3 * abs(apart) + 1.0)
 
 
-def _about_cold_junctions(lines: Sequence[_Line]) -> list[Finding]:
-    found = []
-    compared = 0
-    for line in lines:
-        cold = line.junction_c
-        if not np.isfinite(cold):
-            continue
-        compared += 1
-        if cold > HOT_BOX_C:
-            text = said("its cold junction is at {}", Degrees("at", cold))
+def _about_cold_junctions(lines: Sequence[_Line]) -> Iterator[Finding]:
+    compared = [line for line in lines if np.isfinite(line.junction_c)]
+    agree = bool(compared)
+    for line in compared:
+        off = line.level_c - line.junction_c
+        level = _level(off / float(np.hypot(line.uncertainty_c(), BOX_C)))
+        if line.junction_c > HOT_BOX_C:
+            text = said("its cold junction is at {}", Degrees("at", line.junction_c))
             mend = "put the rig's box in the shade, away from the fire"
-            found.append(Finding("fail", "cold_junction", line.probe.name, text, mend))
-            continue
-        u = float(np.hypot(line.uncertainty_c(), BOX_C))
-        off = line.level_c - cold
-        level = _level(off / u)
-        if level != "pass":
+            level = "fail"
+        else:
             text = _apart(line.level_c, off, "its cold junction")
             mend = "is the box in the sun, or warm inside? Give it some minutes in the shade"
-            found.append(Finding(level, "cold_junction", line.probe.name, text, mend))
-    if compared and not found:
-        agree = f"{compared} probes agree with their cold junctions"
-        found.append(Finding("pass", "cold_junction", "all probes", agree))
-    return found
+        if level != "pass":
+            agree = False
+            yield Finding(level, "cold_junction", line.probe.name, text, mend)
+    if agree:
+        told = f"{len(compared)} probes agree with their cold junctions"
+        yield Finding("pass", "cold_junction", "all probes", told)
 
 
-def _about_polarity(lines: Sequence[_Line]) -> list[Finding]:
-    found = []
-    tried: dict[str, list[str]] = {"": [], "rose": [], "fell": []}
-    for line in lines:
-        # Infrared has no wires to swap; what sends plain °C may well have.
-        if line.hand is not None and not line.infrared and (line.status == Status.OK).any():
-            tried[line.hand.tried].append(line.probe.name)
-    count = sum(map(len, tried.values()))
-    for name in tried["fell"]:
-        mend = "swap its two wires at the terminal"
-        found.append(Finding("fail", "polarity", name, "it fell when it was warmed", mend))
-    if tried["rose"]:
-        text = "rose when warmed in the hand"
-        found.append(Finding("pass", "polarity", _names(tried["rose"], count), text))
-    if tried[""]:
+def _about_polarity(lines: Sequence[_Line]) -> Iterator[Finding]:
+    # Infrared has no wires to swap; what sends plain °C may well have.
+    asked = {
+        line.probe.name: line.hand.tried
+        for line in lines
+        if line.hand is not None and not line.infrared and (line.status == Status.OK).any()
+    }
+    rose, still = ([name for name, tried in asked.items() if tried == of] for of in ("rose", ""))
+    for name, tried in asked.items():
+        if tried == "fell":
+            mend = "swap its two wires at the terminal"
+            yield Finding("fail", "polarity", name, "it fell when it was warmed", mend)
+    if rose:
+        yield Finding("pass", "polarity", _names(rose, len(asked)), "rose when warmed in the hand")
+    if still:
         text = "not warmed yet: swapped wires would not show"
         mend = "hold each tip in your hand for ten seconds while the check runs"
-        found.append(Finding("warn", "polarity", _names(tried[""], count), text, mend))
-    return found
+        yield Finding("warn", "polarity", _names(still, len(asked)), text, mend)
 
 
 def _level(standard: float) -> Level:

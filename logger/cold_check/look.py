@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence, Set
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -42,19 +42,12 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
     beat = reader.heartbeat() or {}
-    scale = float(beat.get("time_scale", 1.0))
     found: list[Finding] = []
     batches: list[Batch] = []
-    if firing.last_us is None:
-        found.append(Finding("fail", "channels", "rig", "no readings from any rig yet"))
-    else:
+    if firing.last_us is not None:
         batches = stored_batches(reader, firing, plan, firing.last_us - round(WINDOW_S * 1e6))
-        found += check_readings(plan, batches, journal_hands(reader, firing, HANDS_S))
-        unproven = reader.unproven(firing.id)
-        found += check_order([batch for batch in batches if batch.rig not in unproven])
-        found += about_proof({batch.rig for batch in batches} & unproven)
-        found += check_limits(plan)
         if beat:
+            scale = float(beat.get("time_scale", 1.0))
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale
             if silent_s > SILENT_S:
@@ -63,8 +56,32 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
                 found.append(Finding("fail", "silent", "rig", text, mend))
     if beat.get("trouble"):
         found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "fix this first"))
-    found += about_lines({name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed")})
-    return Report.of([*found, *about_machine(home)])
+    hands = journal_hands(reader, firing, HANDS_S)
+    return Report.of([*found, *check_rig(plan, batches, hands, reader.unproven(firing.id), beat, home)])
+
+
+def check_rig(
+    plan: Plan | None,
+    batches: Sequence[Batch],
+    hands: dict[Key, Hand],
+    unproven: Set[str],
+    counts: Mapping[str, Any],
+    home: Path,
+) -> list[Finding]:
+    """Look at all there is: readings (`unproven` rigs have no counter), lines by their counts, machine."""
+    proof = "no checksum, no counter: a lost or damaged reading leaves no trace; times are those of arrival"
+    bare = sorted({batch.rig for batch in batches} & unproven)
+    return [
+        *check_readings(plan, batches, hands),
+        *check_order([batch for batch in batches if batch.rig not in unproven]),
+        *(
+            Finding("warn", "proof", f"rig {rig}", proof)
+            for rig in sorted({b.rig for b in batches} & unproven)
+        ),
+        *check_limits(plan),
+        *_about_lines({name: int(counts.get(name, 0)) for name in ("frames", "bad_crc", "malformed")}),
+        *about_machine(home),
+    ]
 
 
 def _length(seconds: float) -> str:
@@ -72,12 +89,6 @@ def _length(seconds: float) -> str:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
-
-
-def about_proof(rigs: Iterable[str]) -> list[Finding]:
-    """Say whose readings nothing proves."""
-    text = "no checksum, no counter: a lost or damaged reading leaves no trace; times are those of arrival"
-    return [Finding("warn", "proof", f"rig {rig}", text) for rig in sorted(rigs)]
 
 
 def stored_batches(
@@ -184,10 +195,9 @@ def _about_host_clock(now_s: float) -> list[Finding]:
     return [Finding("pass", "clock", "this machine", f"its clock says {said}; check that it is right")]
 
 
-def about_lines(counts: dict[str, int]) -> list[Finding]:
-    """Judge by `frames`, `bad_crc`, `malformed` how many lines came in whole."""
-    wrong = counts.get("bad_crc", 0) + counts.get("malformed", 0)
-    frames = counts.get("frames", 0)
+def _about_lines(counts: Mapping[str, int]) -> list[Finding]:
+    """Say how many lines came in whole."""
+    wrong, frames = counts["bad_crc"] + counts["malformed"], counts["frames"]
     if not wrong:
         return [Finding("pass", "lines", "rig", f"{frames} frames, no line damaged")] if frames else []
     level: Level = "fail" if wrong * 20 > frames else "warn"

@@ -11,8 +11,7 @@ from typing import Any
 from uuid import uuid4
 
 from logger.cold_check.findings import Finding, Report
-from logger.cold_check.judge import check_limits, check_order, check_readings
-from logger.cold_check.look import about_lines, about_machine, about_proof, check_journal, hands_of
+from logger.cold_check.look import check_journal, check_rig, hands_of
 from logger.conversion.assembler import Assembler
 from logger.errors import UserError
 from logger.home import Home
@@ -65,14 +64,11 @@ def check(
     unproven = {source.rig_name for source in plain}
     begun()
     heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
-    found = check_readings(plan, heard.batches, hands_of(heard.batches)) + check_limits(plan)
-    if heard.batches:
-        found += check_order([batch for batch in heard.batches if batch.rig not in unproven])
-        found += about_proof({batch.rig for batch in heard.batches} & unproven)
-    else:
+    hands = hands_of(heard.batches)
+    found = check_rig(plan, heard.batches, hands, unproven, heard.counts, home.root)
+    if not heard.batches:
         found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
-    found += about_lines(heard.counts)
-    return Report.of([*found, *about_machine(home.root)])
+    return Report.of(found)
 
 
 def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:

@@ -13,7 +13,7 @@ FACE: Final = "Charter, 'Bitstream Charter', 'DejaVu Serif', Georgia, serif"
 FONT: Final = 16
 
 
-def el(tag: str, inside: str = "", **attributes: object) -> Markup:
+def el(tag: str, inside: str = "", /, **attributes: object) -> Markup:
     """Make an element; what is inside stays text where it is no markup already.
 
     `class_` stands for `class`, other underscores in names of attributes for hyphens; None is left out.
