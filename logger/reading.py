@@ -56,7 +56,7 @@ class Status(enum.IntEnum):
     """The channel was not in this frame."""
 
 
-FAULTS: dict[str, Status] = {
+FAULTS: dict[FaultName, Status] = {
     "open": Status.OPEN,
     "short_ground": Status.SHORT_GROUND,
     "short_supply": Status.SHORT_SUPPLY,

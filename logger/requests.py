@@ -9,6 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.errors import UserError, shortened
+from logger.plan.lines import MAX_TOML
 from logger.refusals import Mistake, decoded
 
 MAX_TEXT: Final = 1000
@@ -16,7 +17,6 @@ MAX_WORD: Final = 64
 """Of a name: a zone, a kind of note."""
 MAX_KEY: Final = 200
 """Of an alarm's key: a rule and a place."""
-MAX_TOML: Final = 200_000
 UNDO_S: Final = 60.0
 """So long after it was noted, something can be taken back. [s]"""
 

@@ -48,7 +48,7 @@ class ColdFrames:
         self._swapped, self._off_c, self._loose = set(swapped), dict(off_c or {}), set(loose)
         self._hand_s = hand_s
         self._noise = np.random.default_rng([scenario.seed, 9])
-        known = {t.channel for t in self._terminals}
+        known = set(self._terminals)
         for channel in sorted((self._swapped | set(self._off_c) | self._loose) - known):
             raise ScenarioError(f"{channel}: no such channel; there are {', '.join(sorted(known))}")
 
@@ -58,12 +58,11 @@ class ColdFrames:
         box_c = air_c + BOX_ABOVE_C
         samples = {}
         turn = 0
-        for spec, terminal in zip(self._scenario.probes, self._terminals, strict=True):
+        for spec, (channel, kind) in zip(self._scenario.probes, self._terminals.items(), strict=True):
             tip_c = air_c
             if spec.probe.letter is not None:
                 tip_c += (HAND_C - air_c) * self._warmed(index / self._rate_hz, turn, spec.lag_s)
                 turn += 1
-            channel = terminal.channel
             if channel in self._swapped:
                 tip_c = float(
                     compensated_temperature_c("K", -(emf_uv("K", tip_c) - emf_uv("K", box_c)), box_c)
@@ -71,7 +70,7 @@ class ColdFrames:
             tip_c += spec.bias_c * air_c / 800 + self._off_c.get(channel, 0.0)
             tip_c += float(self._noise.normal(0, spec.noise_c / 2))  # in a fire there is more of it
             status = Status.OPEN if channel in self._loose else Status.OK
-            samples[channel] = sample_of(terminal.kind, tip_c, status, box_c)
+            samples[channel] = sample_of(kind, tip_c, status, box_c)
         ms = (self._ms + round(index * 1000 / self._rate_hz)) % WRAP
         return wire.encode(Frame(self._rig, (self._seq + index) % WRAP, ms, samples))
 

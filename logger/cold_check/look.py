@@ -74,10 +74,7 @@ def check_rig(
     return [
         *check_readings(plan, batches, hands),
         *check_order([batch for batch in batches if batch.rig not in unproven]),
-        *(
-            Finding("warn", "proof", f"rig {rig}", proof)
-            for rig in sorted({b.rig for b in batches} & unproven)
-        ),
+        *(Finding("warn", "proof", f"rig {rig}", proof) for rig in bare),
         *check_limits(plan),
         *_about_lines({name: int(counts.get(name, 0)) for name in ("frames", "bad_crc", "malformed")}),
         *about_machine(home),

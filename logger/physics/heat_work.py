@@ -61,8 +61,8 @@ class HeatWork:
     """The integral kept up reading by reading, for several zones and energies at once.
 
     The first energy is the one used, the others show how much it matters. A zone without a reading for longer
-    than `longest_gap_s` gets nothing for that time; `missing_s` (zones,) counts it. ValueError: no energy, or
-    an energy or the hold not above 0.
+    than `longest_gap_s` gets nothing for that time. ValueError: no energy, or an energy or the hold not
+    above 0.
     """
 
     def __init__(
@@ -83,7 +83,6 @@ class HeatWork:
         self._sum = np.zeros((len(energies), zones))
         self._last_t = np.full(zones, np.nan)
         self._last_rate = np.zeros((len(energies), zones))
-        self.missing_s = np.zeros(zones)
 
     def push(self, t_s: float, temperature_c: Floats) -> None:
         """Take one reading (zones,), not before the last; NaN where unknown."""
@@ -92,7 +91,6 @@ class HeatWork:
         rate = np.exp(-self._slope_k / kelvin)
         dt = np.where(known & np.isfinite(self._last_t), t_s - self._last_t, 0.0)
         gap = dt > self._longest_gap_s
-        self.missing_s += np.where(gap, dt, 0.0)
         self._sum += np.where(gap, 0.0, dt) * _log_mean(self._last_rate, rate)
         self._last_rate = np.where(known, rate, self._last_rate)
         self._last_t = np.where(known, t_s, self._last_t)
@@ -115,7 +113,6 @@ class HeatWork:
             "sum": self._sum.tolist(),
             "last_t": [None if np.isnan(t) else t for t in self._last_t.tolist()],
             "last_rate": self._last_rate.tolist(),
-            "missing_s": self.missing_s.tolist(),
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -126,7 +123,6 @@ class HeatWork:
         self._sum = total
         self._last_t = np.array([np.nan if t is None else t for t in state["last_t"]], dtype=np.float64)
         self._last_rate = np.array(state["last_rate"], dtype=np.float64)
-        self.missing_s = np.array(state["missing_s"], dtype=np.float64)
 
 
 def _log_mean(a: Floats, b: Floats) -> Floats:

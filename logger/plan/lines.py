@@ -43,11 +43,9 @@ def placed(mistake: Mistake, source: str = "plan", lines: Mapping[Path, int] | N
     return PlanError(text, ".".join(map(str, path)) or None, mistake, line)
 
 
-class TooLong(PlanError):
-    """More text than any plan has."""
-
-    def __init__(self, source: str) -> None:
-        super().__init__(f"{source}: longer than {MAX_TOML} characters; that is no plan")
+def too_long(source: str) -> PlanError:
+    """Refuse more text than any plan has."""
+    return PlanError(f"{source}: longer than {MAX_TOML} characters; that is no plan")
 
 
 # What stands in quotes or behind a hash, and numbers: dots in them part no key from the next. A bare key may
@@ -59,7 +57,7 @@ _NUMBER: Final = re.compile(r"(?<![\w.-])[+-]?\d[\d_]*+\.\d[\d_]*+(?:[eE][+-]?\d
 def check_size(text: str, source: str) -> None:
     """Refuse what no plan is, before its TOML is read: the reader's work grows with a key's parts squared."""
     if len(text) > MAX_TOML:
-        raise TooLong(source)
+        raise too_long(source)
     for number, line in enumerate(text.splitlines(), 1):
         if line.count(".") > MAX_DOTS and _NUMBER.sub("", _QUOTED.sub("", line)).count(".") > MAX_DOTS:
             raise PlanError(

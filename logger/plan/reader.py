@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.plan.alarm_rules import OBSOLETE, RULES
-from logger.plan.lines import MAX_TOML, PlanError, TooLong, check_size, line_numbers, placed
+from logger.plan.lines import MAX_TOML, PlanError, check_size, line_numbers, placed, too_long
 from logger.plan.model import MAX_PROBES, AlarmSettings, Clay, Plan, Probe, default_alarms, guess_reads
 from logger.plan.sources import decoded_sources
 from logger.refusals import Mistake, Path, T, decoded, decoded_each
@@ -48,7 +48,7 @@ def load(path: File) -> Plan:
     except UnicodeDecodeError as exc:
         if exc.start < 4 * MAX_TOML - 4:  # else it is only cut off there
             raise PlanError(f"{path}: byte {exc.start} is not UTF-8; save the plan as UTF-8 text") from exc
-        raise TooLong(str(path)) from exc
+        raise too_long(str(path)) from exc
     return loads(text, source=str(path))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,8 +10,8 @@ from msgspec.structs import replace
 
 from logger.conversion.amplifiers import AMPLIFIERS, encode_word
 from logger.physics.thermocouple import emf_uv
-from logger.plan import Plan, Probe
-from logger.reading import FaultName, Frame, Sample, Status
+from logger.plan import Plan
+from logger.reading import FAULTS, Frame, Sample, Status
 from logger.rig_line import wire
 
 if TYPE_CHECKING:
@@ -23,36 +23,20 @@ WRAP: Final = 2**32
 BOX: Final = ("max31855", "max31856", "mcp9600", "max31855", "max6675", "uv", "max31856", "c")
 
 
-@dataclass(frozen=True, slots=True)
-class Terminal:
-    """One channel of the rig and what sits behind it: a chip, `uv` or `c`."""
-
-    channel: str
-    kind: str
-
-
-def terminals(plan: Plan) -> tuple[Terminal, ...]:
-    """Say what sits behind each probe's channel; behind infrared ones an MLX90614."""
-    found = []
-    thermocouples = 0
-    for probe in plan.probes:
-        if probe.reads == "surface":
-            found.append(Terminal(probe.channel, "mlx90614"))
-        else:
-            found.append(Terminal(probe.channel, BOX[thermocouples % len(BOX)]))
-            thermocouples += 1
-    return tuple(found)
+def terminals(plan: Plan) -> dict[str, str]:
+    """Say what sits behind each channel, a chip, `uv` or `c`; behind infrared ones an MLX90614."""
+    box = itertools.cycle(BOX)
+    return {p.channel: "mlx90614" if p.reads == "surface" else next(box) for p in plan.probes}
 
 
 def wired_plan(plan: Plan) -> Plan:
     """Name a cold junction for each channel whose chip sends none: that of the first whose chip does."""
     wired = terminals(plan)
-    source = next(t.channel for t in wired if t.kind in AMPLIFIERS and AMPLIFIERS[t.kind].sends_cold_junction)
-
-    def wire_up(probe: Probe, terminal: Terminal) -> Probe:
-        return replace(probe, cold_junction=source) if terminal.kind == "max6675" else probe
-
-    return replace(plan, probes=tuple(wire_up(p, t) for p, t in zip(plan.probes, wired, strict=True)))
+    source = next(
+        c for c, kind in wired.items() if kind in AMPLIFIERS and AMPLIFIERS[kind].sends_cold_junction
+    )
+    probes = (replace(p, cold_junction=source) if wired[p.channel] == "max6675" else p for p in plan.probes)
+    return replace(plan, probes=tuple(probes))
 
 
 AFTERGLOW_S: Final = 1200.0
@@ -87,8 +71,10 @@ class FiringFrames:
             statuses = np.zeros(len(self._last_c), dtype=np.uint8)
             junctions = np.full(len(self._last_c), self._ambient_c + 3)
         samples = {
-            terminal.channel: sample_of(terminal.kind, float(t), Status(int(s)), float(cj))
-            for terminal, t, s, cj in zip(self._terminals, temperatures, statuses, junctions, strict=True)
+            channel: sample_of(kind, float(t), Status(int(s)), float(cj))
+            for (channel, kind), t, s, cj in zip(
+                self._terminals.items(), temperatures, statuses, junctions, strict=True
+            )
         }
         ms = (self._ms + round(index * 1000 / self._rate_hz)) % WRAP
         return wire.encode(Frame(self._rig, (self._seq + index) % WRAP, ms, samples))
@@ -112,9 +98,4 @@ def sample_of(kind: str, temperature_c: float, status: Status, junction_c: float
     return Sample(c=round(temperature_c, 2))
 
 
-_FAULT_NAMES: Final[dict[Status, FaultName]] = {
-    Status.OPEN: "open",
-    Status.SHORT_GROUND: "short_ground",
-    Status.SHORT_SUPPLY: "short_supply",
-    Status.RANGE: "range",
-}
+_FAULT_NAMES: Final = {status: name for name, status in FAULTS.items()}

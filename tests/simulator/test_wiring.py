@@ -46,7 +46,7 @@ def meaning(sample: Sample, junction_c: float) -> tuple[float, Status]:
 
 
 def test_demo_has_every_amplifier(firing: SimulatedFiring) -> None:
-    kinds = {t.kind for t in terminals(firing.plan)}
+    kinds = set(terminals(firing.plan).values())
     assert kinds >= {"max6675", "max31855", "max31856", "mcp9600", "mlx90614", "uv"}
 
 
@@ -56,13 +56,13 @@ def test_every_reading_comes_back_from_the_wire(firing: SimulatedFiring) -> None
     for index in range(0, len(firing.t_s), 40):
         frame = wire.decode(frames.line(index))
         assert list(frame.ch) == [p.channel for p in firing.plan.probes]
-        for j, terminal in enumerate(wired):
-            value, status = meaning(frame.ch[terminal.channel], float(firing.cold_junction_c[index, j]))
+        for j, (channel, kind) in enumerate(wired.items()):
+            value, status = meaning(frame.ch[channel], float(firing.cold_junction_c[index, j]))
             expected = Status(int(firing.status[index, j]))
-            assert status is expected, (index, terminal)
+            assert status is expected, (index, channel)
             if status is Status.OK:
                 off = abs(value - firing.temperature_c[index, j])
-                assert off <= RESOLUTION_C.get(terminal.kind, 0.02) + 0.05, (index, terminal, off)
+                assert off <= RESOLUTION_C.get(kind, 0.02) + 0.05, (index, channel, off)
 
 
 def test_counter_and_clock_run_from_anywhere_and_wrap(firing: SimulatedFiring) -> None:
@@ -79,10 +79,10 @@ def test_fault_is_never_a_temperature(kind: str) -> None:
     faults = tuple(Fault(name, kind, "start", 60.0, 600.0) for name in names)  # type: ignore[arg-type]
     firing = simulate_scenario(replace(scenario, faults=faults), rate_hz=0.5)
     frame = wire.decode(FiringFrames(firing, 0.5, "a1").line(100))
-    for terminal in terminals(firing.plan):
-        if terminal.kind != "mlx90614":
-            value, status = meaning(frame.ch[terminal.channel], 25.0)
-            assert np.isnan(value), terminal
+    for channel, kind in terminals(firing.plan).items():
+        if kind != "mlx90614":
+            value, status = meaning(frame.ch[channel], 25.0)
+            assert np.isnan(value), channel
             assert status is not Status.OK
 
 
@@ -93,7 +93,7 @@ def test_after_the_end_it_goes_on_cooling(firing: SimulatedFiring) -> None:
 
     def values(index: int) -> np.ndarray:
         frame = wire.decode(frames.line(index))
-        return np.array([meaning(frame.ch[t.channel], 20.0)[0] for t in wired])
+        return np.array([meaning(frame.ch[channel], 20.0)[0] for channel in wired])
 
     np.testing.assert_allclose(values(n), firing.temperature_c[n - 1], atol=8)
     hours_later = values(n + 3 * 1800)
@@ -102,7 +102,7 @@ def test_after_the_end_it_goes_on_cooling(firing: SimulatedFiring) -> None:
 
 def test_plan_of_the_rig_lends_a_cold_junction_to_the_chip_that_sends_none(firing: SimulatedFiring) -> None:
     plan = firing.plan
-    kinds = {t.channel: t.kind for t in terminals(plan)}
+    kinds = terminals(plan)
     lent = {p.channel: p.cold_junction for p in plan.probes if p.cold_junction}
     assert {kinds[channel] for channel in lent} == {"max6675"}
     assert all(AMPLIFIERS[kinds[source]].sends_cold_junction for source in lent.values() if source)
