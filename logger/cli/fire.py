@@ -14,12 +14,8 @@ from logger.cli.options import (
     Influx,
     PageAt,
     Sources,
-    read_sources,
+    grouped,
     with_home,
-    with_influx,
-    with_influx_but_url,
-    with_page,
-    with_sources,
 )
 from logger.errors import UserError
 
@@ -48,9 +44,9 @@ def _supervise(home: Home, children: list[Child], place: PageAt, greeting: list[
 
 
 @click.command()
-@with_sources
-@with_page
-@with_influx
+@grouped("said", Sources)
+@grouped("place", PageAt)
+@grouped("influx", Influx)
 @with_home
 def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
     """Logger and page together, as two processes that are started again if they die.
@@ -63,7 +59,7 @@ def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
 
     target = influx.target()
     # A mistake is said once, before anything starts.
-    read_sources(said.form, said.unit, said.serial_ports, said.plan_file)
+    said.read()
     home.create()
     if home.logger_runs():
         raise AlreadyRunning(home.root)
@@ -77,7 +73,7 @@ def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
 
 
 @click.command()
-@with_sources
+@grouped("said", Sources)
 @click.option("--stored", hidden=True, type=FILE)
 @click.option("--time-scale", default=1.0, hidden=True, type=click.FloatRange(1, 1000))
 @click.option("--invented", is_flag=True, hidden=True)
@@ -86,7 +82,7 @@ def log(home: Home, said: Sources, stored: Path | None, time_scale: float, inven
     """The logger alone: reads the rigs, judges, and keeps every reading."""
     from logger.recording.daemon import Settings, run_logger
 
-    plan, ports, sources = read_sources(said.form, said.unit, said.serial_ports, said.plan_file)
+    plan, ports, sources = said.read()
     return run_logger(
         Settings(
             home=home,
@@ -104,7 +100,7 @@ def log(home: Home, said: Sources, stored: Path | None, time_scale: float, inven
 
 
 @click.command()
-@with_page
+@grouped("place", PageAt)
 @click.option(
     "--from-influx",
     "influx_url",
@@ -112,7 +108,7 @@ def log(home: Home, said: Sources, stored: Path | None, time_scale: float, inven
     help="Show what an InfluxDB holds instead; nobody can act there.",
 )
 @click.option("--firing", metavar="ID", help="From InfluxDB; else the one that runs, or the last.")
-@with_influx_but_url
+@grouped("influx", Influx, but="influx_url")
 @with_home
 def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
     """The page alone; it reads the journal and needs no logger to show what is in it.
@@ -169,7 +165,7 @@ def pin(home: Home, own: bool) -> int:
 )
 @click.option("--seed", type=int, help="Another invented firing than the usual one.")
 @click.option("--stored", type=FILE, help="Show this firing (a CSV file) again instead.")
-@with_page
+@grouped("place", PageAt)
 @click.option(
     "--home",
     "home_dir",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.options import Influx, json_option, with_home, with_influx
+from logger.cli.options import Influx, grouped, json_option, with_home
 from logger.cli.output import iso, marked, print_json, print_list
 from logger.errors import UserError
 
@@ -23,7 +23,7 @@ def _named(command: str, influx: Influx) -> Target:
 
 
 @click.command()
-@with_influx
+@grouped("influx", Influx)
 @click.option("--afresh", is_flag=True, help="Send the whole journal again, refused lines too.")
 @with_home
 def mirror(home: Home, influx: Influx, afresh: bool) -> int:
@@ -38,7 +38,7 @@ def mirror(home: Home, influx: Influx, afresh: bool) -> int:
 
 @click.command()
 @click.argument("firing", required=False)
-@with_influx
+@grouped("influx", Influx)
 @json_option
 @with_home
 def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> int:

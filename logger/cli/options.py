@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -41,21 +42,6 @@ FOLDER: Final = click.Path(path_type=Path, file_okay=False)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 plan_option = click.option("--plan", "plan_file", type=FILE, help="Plan file (TOML).")
-serial_option = click.option(
-    "--serial", "serial_ports", multiple=True, metavar="PORT", help="Serial port of a rig."
-)
-mqtt_option = click.option(
-    "--mqtt", "mqtt_urls", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"
-)
-form_option = click.option(
-    "--as",
-    "form",
-    type=click.Choice(["lines", "mqtt", "modbus"]),
-    help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
-)
-unit_option = click.option(
-    "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
-)
 
 
 def with_home(command: F) -> F:
@@ -77,103 +63,119 @@ def with_home(command: F) -> F:
     return wrapper  # type: ignore[return-value]
 
 
-def _together(name: str, kind: type[Any], decorators: Sequence[Callable[[F], F]]) -> Callable[[F], F]:
-    """Put options on a command, which gets them as one object."""
+def option(*names: str, **how: Any) -> Any:
+    """Make a field of a `Group` an option, as `click.option` does."""
+    return field(metadata={"names": names, "how": how})
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Options that go together; each field is one."""
+
+    def arguments(self) -> list[str]:
+        """Say them again, for another process."""
+        arguments: list[str] = []
+        for each in fields(self):
+            value, name, how = getattr(self, each.name), each.metadata["names"][0], each.metadata["how"]
+            if how.get("is_flag"):
+                arguments += [name] * value
+            elif how.get("nargs"):
+                arguments += [name, *map(str, value)] if value else []
+            else:
+                values = value if how.get("multiple") else [value]
+                arguments += [f"{name}={one}" for one in values if one not in (None, "")]
+        return arguments
+
+
+def grouped(name: str, kind: type[Group], *, but: str = "") -> Callable[[F], F]:
+    """Put options on a command, which gets them as one object; that called `but` is the command's own."""
 
     def apply(command: F) -> F:
         @functools.wraps(command)
         def wrapper(*args: Any, **kwargs: Any) -> Any:
-            kwargs[name] = kind(**{field: kwargs.pop(field) for field in kind._fields})
+            kwargs[name] = kind(**{each.name: kwargs.pop(each.name) for each in fields(kind)})
             return command(*args, **kwargs)
 
         decorated: F = wrapper  # type: ignore[assignment]
-        for decorator in reversed(decorators):
-            decorated = decorator(decorated)
+        for each in reversed(fields(kind)):
+            if each.name != but:
+                given = each.metadata
+                decorated = click.option(*given["names"], each.name, **given["how"])(decorated)
         return decorated
 
     return apply
 
 
-class Sources(NamedTuple):
-    """Which rigs are read and how; the plan, and the title of a firing that begins."""
+@dataclass(frozen=True, slots=True)
+class Rigs(Group):
+    """Which rigs are read and how; the plan."""
 
-    serial_ports: tuple[str, ...]
-    mqtt_urls: tuple[str, ...]
-    rigs: tuple[str, ...]
-    form: str | None
-    unit: str
-    plan_file: Path | None
-    title: str
+    serial_ports: tuple[str, ...] = option(
+        "--serial", multiple=True, metavar="PORT", help="Serial port of a rig."
+    )
+    mqtt_urls: tuple[str, ...] = option(
+        "--mqtt", multiple=True, metavar="URL", help="mqtt[s]://[user@]host[:port]"
+    )
+    form: str | None = option(
+        "--as",
+        type=click.Choice(["lines", "mqtt", "modbus"]),
+        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
+    )
+    unit: str = option(
+        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
+    )
+    plan_file: Path | None = option("--plan", type=FILE, help="Plan file (TOML).")
 
-    def arguments(self) -> list[str]:
-        """Say it again, for another process."""
-        arguments = [f"--serial={port}" for port in self.serial_ports]
-        arguments += [f"--mqtt={url}" for url in self.mqtt_urls]
-        arguments += [f"--rig={rig}" for rig in self.rigs]
-        if self.form is not None:
-            arguments += [f"--as={self.form}", f"--unit={self.unit}"]
-        if self.plan_file is not None:
-            arguments.append(f"--plan={self.plan_file}")
-        return [*arguments, f"--title={self.title}"] if self.title else arguments
+    def read(self) -> tuple[Plan | None, tuple[str, ...], tuple[PlanSource, ...]]:
+        """Give the plan, the ports of rigs that speak the rig's line, and the other sources."""
+        from logger.plan import load
+        from logger.plan.sources import sources_as
+        from logger.refusals import Mistake
+        from logger.sources.serial_line import port_and_baud
 
-
-def read_sources(
-    form: str | None, unit: str, serial_ports: tuple[str, ...], plan_file: Path | None
-) -> tuple[Plan | None, tuple[str, ...], tuple[PlanSource, ...]]:
-    """Give the plan, the ports of rigs that speak the rig's line, and the other sources."""
-    from logger.plan import load
-    from logger.plan.sources import sources_as
-    from logger.refusals import Mistake
-    from logger.sources.serial_line import port_and_baud
-
-    plan = load(plan_file) if plan_file else None
-    try:
-        ports, sources = sources_as(form, unit, serial_ports, plan.sources if plan else ())
-    except Mistake as exc:
-        raise UserError(exc.what) from exc
-    for port in ports:
-        port_and_baud(port)
-    return plan, ports, sources
+        plan = load(self.plan_file) if self.plan_file else None
+        try:
+            ports, sources = sources_as(self.form, self.unit, self.serial_ports, plan.sources if plan else ())
+        except Mistake as exc:
+            raise UserError(exc.what) from exc
+        for port in ports:
+            port_and_baud(port)
+        return plan, ports, sources
 
 
-with_sources = _together(
-    "said",
-    Sources,
-    [
-        serial_option,
-        mqtt_option,
-        click.option(
-            "--rig",
-            "rigs",
-            multiple=True,
-            type=Text(),
-            metavar="NAME",
-            help="Only this one of a broker's rigs; may be repeated.",
-        ),
-        form_option,
-        unit_option,
-        plan_option,
-        click.option(
-            "--title", default="", type=Text(), help="Title of the firing, where the plan has none."
-        ),
-    ],
-)
+@dataclass(frozen=True, slots=True)
+class Sources(Rigs):
+    """The same, and what else there is to say of a firing that begins."""
+
+    rigs: tuple[str, ...] = option(
+        "--rig",
+        multiple=True,
+        type=Text(),
+        metavar="NAME",
+        help="Only this one of a broker's rigs; may be repeated.",
+    )
+    title: str = option(
+        "--title", default="", type=Text(), help="Title of the firing, where the plan has none."
+    )
 
 
-class PageAt(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class PageAt(Group):
     """Where the page is."""
 
-    host: str
-    port: int
-    no_browser: bool
-    lan: bool
-    tls: tuple[Path, Path] | None
-
-    def arguments(self) -> list[str]:
-        """Say it again, for another process."""
-        arguments = [f"--host={self.host}", f"--port={self.port}"]
-        arguments += ["--no-browser"] * self.no_browser + ["--lan"] * self.lan
-        return arguments if self.tls is None else [*arguments, "--tls", *map(str, self.tls)]
+    host: str = option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on.")
+    port: int = option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
+    no_browser: bool = option("--no-browser", is_flag=True, help="Open no browser.")
+    lan: bool = option(
+        "--lan", is_flag=True, help="Let the network watch; whoever knows the operator PIN may act."
+    )
+    tls: tuple[Path, Path] | None = option(
+        "--tls",
+        nargs=2,
+        type=FILE,
+        metavar="CERT KEY",
+        help="Serve by https, with a certificate of your own (PEM).",
+    )
 
     def greeting(self) -> list[str]:
         """Give the line that tells of it; none in a network, where the page itself says where it is."""
@@ -183,35 +185,30 @@ class PageAt(NamedTuple):
         return [] if self.lan else [f"Page at {scheme}://{self.host}:{self.port}"]
 
 
-with_page = _together(
-    "place",
-    PageAt,
-    [
-        click.option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on."),
-        click.option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535)),
-        click.option("--no-browser", is_flag=True, help="Open no browser."),
-        click.option(
-            "--lan", is_flag=True, help="Let the network watch; whoever knows the operator PIN may act."
-        ),
-        click.option(
-            "--tls",
-            nargs=2,
-            type=FILE,
-            metavar="CERT KEY",
-            help="Serve by https, with a certificate of your own (PEM).",
-        ),
-    ],
-)
+@dataclass(frozen=True, slots=True)
+class Influx(Group):
+    """What the command line says of an InfluxDB; the environment says the rest, and goes along by itself."""
 
-
-class Influx(NamedTuple):
-    """What the command line says of an InfluxDB; the environment says the rest."""
-
-    influx_url: str | None
-    influx_org: str | None
-    influx_bucket: str | None
-    influx_token_file: Path | None
-    site: str | None
+    influx_url: str | None = option("--influx", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL.")
+    influx_org: str | None = option(
+        "--influx-org", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."
+    )
+    influx_bucket: str | None = option(
+        "--influx-bucket",
+        type=Text(),
+        metavar="NAME",
+        help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch.",
+    )
+    influx_token_file: Path | None = option(
+        "--influx-token-file",
+        type=FILE,
+        help="File with the token; else STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN itself.",
+    )
+    site: str | None = option(
+        "--site",
+        type=Text(),
+        help="Name of this place, where several share a bucket; else STOKEWATCH_SITE.",
+    )
 
     def target(self) -> Target | None:
         """Find it; None where none is named."""
@@ -224,43 +221,3 @@ class Influx(NamedTuple):
             site=self.site,
             token_file=self.influx_token_file,
         )
-
-    def arguments(self) -> list[str]:
-        """Say it again, for another process; the environment goes along by itself."""
-        names = ("--influx", "--influx-org", "--influx-bucket", "--influx-token-file", "--site")
-        return [f"{name}={value}" for name, value in zip(names, self, strict=True) if value is not None]
-
-
-influx_option = click.option(
-    "--influx", "influx_url", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL."
-)
-with_influx_but_url = _together(
-    "influx",
-    Influx,
-    [
-        click.option(
-            "--influx-org", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."
-        ),
-        click.option(
-            "--influx-bucket",
-            type=Text(),
-            metavar="NAME",
-            help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch.",
-        ),
-        click.option(
-            "--influx-token-file",
-            type=FILE,
-            help="File with the token; else STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN itself.",
-        ),
-        click.option(
-            "--site",
-            type=Text(),
-            help="Name of this place, where several share a bucket; else STOKEWATCH_SITE.",
-        ),
-    ],
-)
-
-
-def with_influx(command: F) -> F:
-    """Add everything that is said of an InfluxDB."""
-    return influx_option(with_influx_but_url(command))

@@ -10,13 +10,9 @@ import click
 from logger.cli.options import (
     CAUTION,
     FILE,
-    form_option,
+    Rigs,
+    grouped,
     json_option,
-    mqtt_option,
-    plan_option,
-    read_sources,
-    serial_option,
-    unit_option,
     with_home,
 )
 from logger.cli.output import print_json, print_list
@@ -116,26 +112,13 @@ def hear(seconds: float) -> int:
 
 
 @click.command()
-@plan_option
-@serial_option
-@mqtt_option
+@grouped("said", Rigs)
 @click.option(
     "--seconds", default=30.0, show_default=True, type=click.FloatRange(5, 3600), help="To listen for."
 )
-@form_option
-@unit_option
 @json_option
 @with_home
-def check(
-    home: Home,
-    plan_file: Path | None,
-    serial_ports: tuple[str, ...],
-    mqtt_urls: tuple[str, ...],
-    form: str | None,
-    unit: str,
-    seconds: float,
-    as_json: bool,
-) -> int:
+def check(home: Home, said: Rigs, seconds: float, as_json: bool) -> int:
     """The cold check: is this rig fit to be lit? Before lighting, while everything is cold.
 
     Do all probes of the plan agree with one another and with their cold junctions? Are they steady, are no
@@ -144,14 +127,15 @@ def check(
     """
     from logger.cold_check.rig import check as run
 
-    plan, wired, plain = read_sources(form, unit, serial_ports, plan_file)
-
-    def begun() -> None:
-        if not as_json:
-            click.echo(f"Listening for {seconds:g} s ...")
-
+    plan, wired, plain = said.read()
     report = run(
-        home, plan, serial_ports=wired, mqtt_urls=mqtt_urls, plain=plain, seconds=seconds, begun=begun
+        home,
+        plan,
+        serial_ports=wired,
+        mqtt_urls=said.mqtt_urls,
+        plain=plain,
+        seconds=seconds,
+        begun=lambda: None if as_json else click.echo(f"Listening for {seconds:g} s ..."),
     )
     if as_json:
         print_json(report.as_dict())
