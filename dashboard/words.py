@@ -3,12 +3,12 @@
 from typing import Any, Final
 
 from logger.reading import Status
-from logger.report.shown import span as span
 from logger.words.events import alarm_name as alarm_name
 from logger.words.events import capital as capital
 from logger.words.said import Unit as Unit
 from logger.words.said import in_degrees
 from logger.words.said import reading as reading
+from logger.words.said import span as span
 
 FAULTS: Final = {
     Status.OK: "",

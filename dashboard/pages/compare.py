@@ -327,8 +327,7 @@ def _curves(
         c = levels.line(name) if name else levels.hottest() if line == HOTTEST else levels.coldest()
         if not len(levels.t_s):
             continue
-        smooth = smoothed(c[:, None], levels.step_s)[:, 0]
-        t_s, thin = decimate(levels.t_s, smooth, LINE_POINTS)
+        t_s, thin = decimate(levels.t_s, smoothed(c, levels.step_s), LINE_POINTS)
         drawn.append(Curve(number, one.info.title, np.asarray(t_s) - zero_s, thin))
     return drawn, words
 

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from logger.home import Home
     from logger.journal.reader import JournalReader
     from logger.journal.rows import FiringInfo
-    from logger.plan import Probe
 
 
 @click.command()
@@ -131,13 +130,19 @@ def rehearse(
 def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:
     import numpy as np
 
+    from logger.journal.bands import ReadingBand
+
     info = reader.firing(ref)
     history = reader.history(info.id, 100_000)
     probes = []
     for column, t_us, values in zip(history.columns, history.t_us, history.temperature_c, strict=True):
         there = np.isfinite(values)
-        best = int(np.argmax(np.where(there, values, -np.inf))) if there.any() else None
-        probe = column.probe
+        probe, peak = column.probe, dict.fromkeys(("peak_c", "peak_s", "peak_band_c"))
+        if there.any():
+            best = int(np.argmax(np.where(there, values, -np.inf)))
+            c, peak_s = float(values[best]), (int(t_us[best]) - info.started_us) / 1e6
+            band_c = round(ReadingBand(probe).at(c, 0.0), 1)
+            peak = {"peak_c": round(c, 4), "peak_s": peak_s, "peak_band_c": band_c}
         probes.append(
             {
                 "name": probe.name,
@@ -147,9 +152,7 @@ def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:
                 "side": probe.side,
                 "reads": probe.reads,
                 "zone": probe.zone,
-                "peak_c": None if best is None else round(float(values[best]), 4),
-                "peak_s": None if best is None else (int(t_us[best]) - info.started_us) / 1e6,
-                "peak_band_c": None if best is None else _band_c(probe, float(values[best])),
+                **peak,
             }
         )
     unproven = sorted(reader.unproven(info.id))
@@ -177,10 +180,3 @@ def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:
             for e in reader.events(info.id)
         ],
     }
-
-
-def _band_c(probe: Probe, temperature_c: float) -> float:
-    """How sure a reading is that doesn't move, ± at 90 %."""
-    from logger.journal.bands import ReadingBand
-
-    return round(ReadingBand(probe).at(temperature_c, 0.0), 1)

@@ -16,6 +16,7 @@ from logger.cold_check.judge import check_limits, check_order, check_readings
 from logger.conversion.columns import reconvert
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Floats, Status
+from logger.words.said import span
 
 if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
@@ -51,7 +52,7 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale
             if silent_s > SILENT_S:
-                text = f"nothing has come for {_length(silent_s)}"
+                text = f"nothing has come for {f'{silent_s:.0f} s' if silent_s < 90 else span(silent_s)}"
                 mend = "is it powered, and its lead plugged in?"
                 found.append(Finding("fail", "silent", "rig", text, mend))
     if beat.get("trouble"):
@@ -79,13 +80,6 @@ def check_rig(
         *_about_lines({name: int(counts.get(name, 0)) for name in ("frames", "bad_crc", "malformed")}),
         *about_machine(home),
     ]
-
-
-def _length(seconds: float) -> str:
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def stored_batches(

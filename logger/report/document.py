@@ -20,12 +20,12 @@ from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
 from logger.report.markup import plain
 from logger.report.photos import photos_of
-from logger.report.shown import Shown, minutes, since, span
+from logger.report.shown import Shown, minutes, since
 from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM
 from logger.report.story import Entry, story, verdict
 from logger.words.looks import READS
-from logger.words.said import in_unit
+from logger.words.said import in_unit, span
 
 if TYPE_CHECKING:
     from jinja2 import Template

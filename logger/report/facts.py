@@ -222,7 +222,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
 def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
     """How fast a zone rose and fell, at most and through the temperatures that matter to clay."""
     fact, t_s = _facts_about(levels.zones[z]), levels.t_s
-    smooth = smoothed(levels.level_c[:, z : z + 1], levels.step_s)[:, 0]
+    smooth = smoothed(levels.level_c[:, z], levels.step_s)
     rate, midway = _rates(smooth, levels.step_s)
     after_peak = t_s > (math.inf if peak_s is None else peak_s)
     climb_at, fastest = _steepest(t_s, rate, midway < DRY_C)

@@ -142,7 +142,7 @@ def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
     """Find when a zone first came to a temperature, if it did, in means over half a minute."""
     if zone not in levels.zones or not len(levels.t_s):
         return None
-    smooth = smoothed(levels.line(zone)[:, None], levels.step_s)[:, 0]
+    smooth = smoothed(levels.line(zone), levels.step_s)
     with np.errstate(invalid="ignore"):
         above = smooth >= temperature_c
     if not above.any():
@@ -175,7 +175,7 @@ def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]
 
 
 def smoothed(values: Floats, step_s: float) -> Floats:
-    """Take the mean of values, shape (n, z), over half a minute around each moment.
+    """Take the mean of values, shape (n,) or (n, z), over half a minute around each moment.
 
     NaN where less than half of it is known.
     """
@@ -183,14 +183,14 @@ def smoothed(values: Floats, step_s: float) -> Floats:
     if n == 1 or not len(values):
         return values
     known = np.isfinite(values)
-    edge = np.zeros((1, values.shape[1]))
+    edge = np.zeros((1, *values.shape[1:]))
     total = np.concatenate((edge, np.where(known, values, 0.0).cumsum(axis=0)))
     count = np.concatenate((edge, known.cumsum(axis=0)))
     at = np.arange(len(values))
     high, low = np.minimum(at + n // 2 + 1, len(values)), np.maximum(at - n // 2, 0)
-    some = count[high] - count[low]
+    some, whole = count[high] - count[low], (high - low).reshape(-1, *[1] * (values.ndim - 1))
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(some * 2 >= (high - low)[:, None], (total[high] - total[low]) / some, np.nan)
+        return np.where(some * 2 >= whole, (total[high] - total[low]) / some, np.nan)
 
 
 def _first(values: Floats) -> Floats:

@@ -72,12 +72,6 @@ def minutes(s: float) -> str:
     return f"{value:.1f} min" if 0 < abs(value) < 9.95 else f"{value:.0f} min"
 
 
-def span(s: float) -> str:
-    """Write a length of time in whole minutes, and hours where there are some."""
-    whole = max(0, round(s / 60.0))
-    return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d} min"
-
-
 def since(t_s: float | None) -> str:
     """Write a time since the first reading: `0:41` for 41 minutes; a dash where there is none."""
     if t_s is None:

@@ -45,54 +45,38 @@ class Outlet:
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
-        self._lines: deque[bytes] = deque()
+        self._lines: deque[bytes] = deque(maxlen=KEPT_LINES)
         self._rest = b""
-        self._empty = asyncio.Event()
-        self._waiting = False
         self.dropped = 0
         os.set_blocking(fd, False)
 
     def send(self, line: bytes) -> None:
         """Take a line."""
-        if len(self._lines) >= KEPT_LINES:
-            self._lines.popleft()
-            self.dropped += 1
+        self.dropped += len(self._lines) == KEPT_LINES
         self._lines.append(line)
-        self._empty.clear()
         self._write()
 
     async def drain(self, seconds: float) -> None:
         """Wait until all has left, so long at most."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(seconds):
-                await self._empty.wait()
-        self._wait(False)
+        for _ in range(round(seconds * 100)):
+            if self._rest or self._lines:
+                await asyncio.sleep(0.01)
+        asyncio.get_running_loop().remove_writer(self._fd)
 
     def _write(self) -> None:
+        loop = asyncio.get_running_loop()
+        loop.remove_writer(self._fd)
         while self._rest or self._lines:
-            if not self._rest:
-                self._rest = self._lines.popleft()
+            self._rest = self._rest or self._lines.popleft()
             try:
                 self._rest = self._rest[os.write(self._fd, self._rest) :]
             except BlockingIOError:
-                break
+                loop.add_writer(self._fd, self._write)
+                return
             except OSError:  # the other end is gone for the moment: a line on its way is lost
                 self._rest = b""
                 self.dropped += 1
-                break
-        self._wait(bool(self._rest or self._lines))
-        if not self._waiting:
-            self._empty.set()
-
-    def _wait(self, waiting: bool) -> None:
-        if waiting == self._waiting:
-            return
-        loop = asyncio.get_running_loop()
-        if waiting:
-            loop.add_writer(self._fd, self._write)
-        else:
-            loop.remove_writer(self._fd)
-        self._waiting = waiting
+                return
 
 
 @contextmanager

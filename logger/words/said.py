@@ -20,6 +20,12 @@ def in_degrees(temperature_c: float, unit: Unit) -> str:
     return f"{temperature_c * _SCALE[unit] + (32.0 if unit == 'F' else 0.0):z.0f}".replace("-", "−")
 
 
+def span(s: float) -> str:
+    """Write a length of time in whole minutes, and hours where there are some."""
+    whole = max(0, round(s / 60.0))
+    return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d} min"
+
+
 class Degrees(NamedTuple):
     """A temperature in a sentence, or a difference between two."""
 
